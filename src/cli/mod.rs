@@ -1,0 +1,1 @@
+//! The program's commands, one file each; knows clap and no numerics.

@@ -1,0 +1,1 @@
+//! How does a result look on paper.

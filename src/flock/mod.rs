@@ -1,0 +1,1 @@
+//! Is the flock on target.

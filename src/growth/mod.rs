@@ -1,0 +1,101 @@
+//! What is a growth curve: its value, its gradient, its slope, and what follows from them.
+//!
+//! A [`Curve`] maps age in days to a mass in grams through a few [`Term`]s
+//! (asymptote `A`, rate `k`, age at the inflection `ti`, ...). Every built-in
+//! curve is one file here and one card in `models/curves/`; a user's own curve is
+//! a card alone. Start reading at [`Curve`], then `gompertz.rs`.
+//!
+//! This module fits nothing: see [`crate::fit`].
+
+use std::borrow::Cow;
+use std::fmt::Debug;
+
+/// One term of a curve: what a fit estimates.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Term {
+    /// Short name as in the tables: `A`, `k`, `ti`, `m`.
+    pub name: Cow<'static, str>,
+    /// Meaning in words of the trade.
+    pub meaning: Cow<'static, str>,
+    /// Unit: `g`, `1/d`, `d`, or empty.
+    pub unit: Cow<'static, str>,
+    /// Least value allowed (may be minus infinity).
+    pub lower: f64,
+    /// Greatest value allowed (may be infinity).
+    pub upper: f64,
+}
+
+/// A quantity that follows from a curve's terms.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum Derived {
+    /// Mass that the curve tends to, g (`mature_weight`).
+    Mature,
+    /// Age of the greatest rate of gain, d (`inflection_age`).
+    InflectionAge,
+    /// Mass at that age, g (`inflection_weight`).
+    InflectionWeight,
+    /// Greatest rate of gain, g/d (`inflection_rate`).
+    InflectionRate,
+    /// Age at which a given fraction of the mature mass is reached, d
+    /// (`age_at_50pct`).
+    AgeAtFraction(f64),
+    /// Age at which a given mass is reached, d (`age_at_1000g`).
+    AgeAtValue(f64),
+    /// Age of the greatest rate of the second phase, d (`second_peak_age`).
+    SecondPeakAge,
+    /// Rate of gain of the whole curve at that age, g/d (`second_peak_rate`).
+    SecondPeakRate,
+    /// Mass at a given age, g (`weight_at_126d`).
+    ValueAt(f64),
+    /// Rate of gain at a given age, g/d (`rate_at_126d`).
+    RateAt(f64),
+    /// Rate of gain as a share of the mass at a given age, 1/d
+    /// (`relative_rate_at_126d`).
+    RelativeRateAt(f64),
+}
+
+/// A growth curve: mass in g against age in days.
+///
+/// # Shapes
+/// `terms` and `gradient` have one entry a term, in the order of [`Curve::terms`].
+/// # Units
+/// Days, grams; slope in g/d.
+pub trait Curve: Send + Sync + Debug {
+    /// The curve's name, as the tables and the command line give it.
+    fn name(&self) -> &str;
+
+    /// The terms in the curve's order.
+    fn terms(&self) -> &[Term];
+
+    /// Value at an age; writes its gradient in the terms.
+    fn value_and_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64;
+
+    /// Slope in age, g/d; writes the slope's gradient in the terms.
+    fn slope_and_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64;
+
+    /// Value at an age.
+    fn value(&self, age_d: f64, terms: &[f64]) -> f64;
+
+    /// Writes starting terms for ages (ascending) and values, both of length n.
+    ///
+    /// `attempt` counts from 0; a curve offers further starts at further
+    /// attempts. Returns false where there is none (left).
+    fn start(&self, attempt: usize, ages_d: &[f64], values: &[f64], terms: &mut [f64]) -> bool;
+
+    /// Values and row-major Jacobian (n x p) at all ages: what a fit asks for.
+    fn fill(&self, ages_d: &[f64], terms: &[f64], values: &mut [f64], jacobian: &mut [f64]) {
+        let p = terms.len();
+        for ((age_d, value), row) in ages_d
+            .iter()
+            .zip(values.iter_mut())
+            .zip(jacobian.chunks_exact_mut(p))
+        {
+            *value = self.value_and_gradient(*age_d, terms, row);
+        }
+    }
+
+    /// A derived quantity and its gradient in the terms; `None` where the curve
+    /// has no such quantity at these terms (no asymptote, an age never reached).
+    fn derived(&self, what: Derived, terms: &[f64], gradient: &mut [f64]) -> Option<f64>;
+}

@@ -1,0 +1,2 @@
+//! The program `pinfeather`.
+fn main() {}

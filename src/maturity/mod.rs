@@ -1,0 +1,1 @@
+//! When will they lay: timing cues and onset of lay.

@@ -1,0 +1,1 @@
+//! What does the reader get: tables and the record of the run.
