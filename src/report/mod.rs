@@ -1,1 +1,5 @@
 //! What does the reader get: tables and the record of the run.
+
+pub mod table;
+
+pub use table::{Cell, Table};
