@@ -3,12 +3,15 @@
 use std::sync::Arc;
 
 use super::Curve;
+use super::anchored::Anchored;
 use super::bertalanffy::Bertalanffy;
 use super::gompertz::Gompertz;
 use super::logistic::Logistic;
 use super::monomolecular::Monomolecular;
 use super::richards::Richards;
 use super::sigmoid::OnePhase;
+use super::two_phase::TwoPhase;
+use super::weibull::Weibull;
 
 /// How a built-in curve is made.
 type Make = fn() -> Arc<dyn Curve>;
@@ -22,6 +25,21 @@ const BUILT_IN: &[(&str, Make)] = &[
     ("monomolecular", || {
         Arc::new(OnePhase::<Monomolecular>::new())
     }),
+    ("weibull", || Arc::new(Weibull)),
+    ("two-phase-gompertz", || {
+        Arc::new(TwoPhase::<Gompertz>::new())
+    }),
+    ("two-phase-logistic", || {
+        Arc::new(TwoPhase::<Logistic>::new())
+    }),
+    (
+        "anchored-gompertz",
+        || Arc::new(Anchored::<Gompertz>::new()),
+    ),
+    (
+        "anchored-logistic",
+        || Arc::new(Anchored::<Logistic>::new()),
+    ),
 ];
 
 /// The built-in curve of a name.

@@ -10,6 +10,7 @@
 use std::borrow::Cow;
 use std::fmt::Debug;
 
+mod anchored;
 mod bertalanffy;
 mod derived;
 mod gompertz;
@@ -17,8 +18,12 @@ mod linearise;
 mod list;
 mod logistic;
 mod monomolecular;
+mod pair;
 mod richards;
+mod root;
 mod sigmoid;
+mod two_phase;
+mod weibull;
 
 pub use list::{built_in, names};
 
