@@ -6,9 +6,6 @@
 //! follows from the terms are [`interval`]; ranking of curves is [`choice`].
 //! This module knows nothing of birds or files.
 
-pub mod choice;
-pub mod diagnostics;
-pub mod interval;
 mod least_squares;
 mod linear;
 mod support;
@@ -212,13 +209,17 @@ pub fn fit(
     let mut problem = Problem { curve, series, scale: Scale::of(settings.variance) };
     let mut optimum = best_optimum(&problem, settings, workspace);
     if settings.variance == Variance::Power && optimum.end == End::Certified {
-        optimum = variance::estimate_power(&mut problem, optimum, &mut workspace.descent);
+        optimum =
+            variance::estimate_power(&mut problem, optimum, USUAL, &mut workspace.descent);
     }
     if optimum.end != End::Certified {
         let reason = support::no_optimum(&problem, &optimum, &workspace.descent);
         return Outcome::Failed(Failure { reason, n });
     }
-    let estimates = estimates(&problem, settings.variance, &optimum, &workspace.descent);
+    if let Some(reason) = support::singular(curve, &workspace.descent) {
+        return Outcome::Failed(Failure { reason, n });
+    }
+    let estimates = estimates(&problem, settings.variance, &optimum, &mut workspace.descent);
     let weaknesses = support::weaknesses(curve, series, &estimates, &workspace.descent.held);
     if weaknesses.is_empty() {
         Outcome::Converged(estimates)
@@ -264,7 +265,7 @@ fn best_optimum(problem: &Problem<'_>, settings: &Settings, workspace: &mut Work
                 best = Some(optimum);
                 workspace.best.clone_from(&workspace.descent.terms);
             }
-            if optimum.end == End::Certified && !several {
+            if matches!(optimum.end, End::Certified | End::Ridge) && !several {
                 break 'search;
             }
         }
@@ -318,7 +319,7 @@ fn estimates(
     problem: &Problem<'_>,
     variance: Variance,
     optimum: &Optimum,
-    descent: &Descent,
+    descent: &mut Descent,
 ) -> Estimates {
     let (n, p) = (descent.fitted.len(), descent.terms.len());
     let spread = problem.spread(descent);

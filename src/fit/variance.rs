@@ -24,7 +24,13 @@
 //! variance function: Carroll RJ, Ruppert D (1988) Transformation and Weighting in
 //! Regression, chapter 3 (from memory).
 
-use super::least_squares::Descent;
+use std::cell::RefCell;
+
+use argmin::core::{CostFunction, Executor};
+use argmin::solver::brent::BrentRoot;
+use nalgebra::DMatrix;
+
+use super::least_squares::{self, Descent, End, Optimum, Tactic};
 use super::{Series, Variance};
 use crate::growth::Curve;
 
@@ -151,41 +157,151 @@ impl Problem<'_> {
         terms.map(|(mu, u)| mu.ln() * (u * u / variance - 1.0)).sum()
     }
 
-    /// Adds to the information of the terms what the spread itself tells of them.
+    /// Covariance of the terms under a power of the mean, p x p row-major: the
+    /// inverse of the expected information of a normal with mean mu and SD sigma
+    /// mu^d, after ln sigma (and d, where estimated) have been taken out:
     ///
-    /// Expected information of a normal with mean mu and SD sigma mu^d, for the
-    /// terms after ln sigma (and d, where estimated) have been taken out:
-    /// J'WJ/sigma^2 + 2 d^2 L'(I - P)L, where L is the Jacobian of ln mu and P
-    /// projects on 1 (and ln mu). Standard result, e.g. Davidian M, Carroll RJ
-    /// (1987) Variance function estimation, JASA 82: 1079-1091 (from memory).
+    /// ```text
+    /// J'WJ / sigma^2 + 2 d^2 L'(I - P)L
+    /// ```
     ///
-    /// `information`: p x p row-major, on entry J'WJ/sigma^2.
+    /// with W = mu^-2d, L the Jacobian of ln mu, and P the projection on 1 (and ln
+    /// mu). The second part is what the spread itself tells of the mean.
+    ///
+    /// # Source
+    /// Davidian M, Carroll RJ (1987) Variance function estimation, J Am Stat Assoc
+    /// 82: 1079-1091 (from memory); the projection is the usual partitioned inverse.
     #[expect(clippy::cast_precision_loss, reason = "counts of observations are far below 2^52")]
-    pub(crate) fn add_spread_information(&self, estimated: bool, descent: &Descent, information: &mut [f64]) {
-        let Scale::PowerOfMean(power) = self.scale else { return };
-        let p = descent.terms.len();
-        let n = descent.fitted.len() as f64;
-        let mean_log = descent.fitted.iter().map(|mu| mu.ln()).sum::<f64>() / n;
-        let squares: f64 = descent.fitted.iter().map(|mu| (mu.ln() - mean_log).powi(2)).sum();
-        let mut means = vec![0.0; p];
-        let mut slopes = vec![0.0; p];
-        for (row, mu) in descent.jacobian.chunks_exact(p).zip(&descent.fitted) {
-            for j in 0..p {
-                means[j] += row[j] / mu / n;
-                if estimated && squares > 0.0 {
-                    slopes[j] += row[j] / mu * (mu.ln() - mean_log) / squares;
-                }
+    pub(crate) fn covariance(&self, sigma: f64, estimated: bool, descent: &mut Descent) -> Box<[f64]> {
+        let (n, p, power) = (descent.fitted.len(), descent.terms.len(), self.scale.power());
+        let Descent { terms, held, fitted, jacobian, .. } = descent;
+        self.curve.fill(self.series.ages_d, terms, fitted, jacobian);
+        let logs: Vec<f64> = fitted.iter().map(|mu| mu.ln()).collect();
+        let mean_log = logs.iter().sum::<f64>() / n as f64;
+        let squares: f64 = logs.iter().map(|log| (log - mean_log).powi(2)).sum();
+        // Two rows an observation: the mean's, and the spread's less its projection.
+        let mut rows = DMatrix::zeros(2 * n, p);
+        for j in (0..p).filter(|j| !held[*j]) {
+            let column: Vec<f64> = jacobian.iter().skip(j).step_by(p).copied().collect();
+            let relative = |i: usize| column[i] / fitted[i];
+            let mean = (0..n).map(relative).sum::<f64>() / n as f64;
+            let slope = if estimated && squares > 0.0 {
+                (0..n).map(|i| relative(i) * (logs[i] - mean_log)).sum::<f64>() / squares
+            } else {
+                0.0
+            };
+            for i in 0..n {
+                rows[(i, j)] = column[i] / (sigma * fitted[i].powf(power));
+                rows[(n + i, j)] = std::f64::consts::SQRT_2
+                    * power
+                    * (relative(i) - mean - slope * (logs[i] - mean_log));
             }
         }
-        for (row, mu) in descent.jacobian.chunks_exact(p).zip(&descent.fitted) {
-            let left = |j: usize| row[j] / mu - means[j] - slopes[j] * (mu.ln() - mean_log);
-            for j in 0..p {
-                for k in 0..p {
-                    information[j * p + k] += 2.0 * power * power * left(j) * left(k);
-                }
-            }
-        }
+        inverse_of_product(rows, held)
     }
+}
+
+/// (M'M)^-1 by QR of the scaled columns, row-major; zero where a term is held.
+fn inverse_of_product(mut rows: DMatrix<f64>, held: &[bool]) -> Box<[f64]> {
+    let p = rows.ncols();
+    let mut lengths = vec![1.0; p];
+    for (j, mut column) in rows.column_iter_mut().enumerate() {
+        if held[j] {
+            column[0] = 1.0;
+            continue;
+        }
+        lengths[j] = column.norm();
+        column /= lengths[j];
+    }
+    let triangle = rows.qr().r();
+    let root = triangle
+        .solve_upper_triangular(&DMatrix::identity(p, p))
+        .unwrap_or_else(|| DMatrix::from_element(p, p, f64::INFINITY));
+    let inverse = &root * root.transpose();
+    let entry = |j: usize, k: usize| {
+        if held[j] || held[k] { 0.0 } else { inverse[(j, k)] / (lengths[j] * lengths[k]) }
+    };
+    (0..p * p).map(|at| entry(at / p, at % p)).collect()
+}
+
+/// Powers of the mean that are searched: far beyond what growth shows (0 to 2.5).
+const POWERS: [f64; 17] = [
+    -2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0,
+];
+
+/// The profile of the likelihood in the power: each value is an optimum of the terms.
+struct Profile<'a> {
+    problem: Problem<'a>,
+    tactic: Tactic,
+    state: RefCell<(&'a mut Descent, Optimum)>,
+}
+
+impl Profile<'_> {
+    /// Score of the power at the optimum of the terms for it, going on from the
+    /// terms before; not finite where there is no optimum.
+    fn score(&self, power: f64) -> f64 {
+        let problem = Problem { scale: Scale::PowerOfMean(power), ..self.problem };
+        let mut state = self.state.borrow_mut();
+        let (descent, optimum) = &mut *state;
+        *optimum = least_squares::minimise(&problem, self.tactic, descent);
+        if optimum.end == End::Certified { problem.power_score(descent) } else { f64::NAN }
+    }
+}
+
+impl CostFunction for &Profile<'_> {
+    type Param = f64;
+    type Output = f64;
+
+    fn cost(&self, power: &f64) -> Result<f64, argmin::core::Error> {
+        Ok(self.score(*power))
+    }
+}
+
+/// Moves the scale to the power of greatest likelihood, and the descent to the
+/// terms for it. The end is [`End::Stuck`] where the likelihood has no maximum
+/// within [`POWERS`].
+///
+/// The score of the profile falls through zero at a maximum; its root is found by
+/// Brent's method to full precision, which a search for the greatest likelihood
+/// itself, flat to rounding there, would not reach.
+pub(crate) fn estimate_power(
+    problem: &mut Problem<'_>,
+    optimum: Optimum,
+    tactic: Tactic,
+    descent: &mut Descent,
+) -> Optimum {
+    let profile = Profile { problem: *problem, tactic, state: RefCell::new((descent, optimum)) };
+    let mut at = POWERS.iter().position(|power| *power >= 1.0).unwrap_or(0);
+    let mut score = profile.score(POWERS[at]);
+    // Uphill, until the score changes sign.
+    let uphill = score > 0.0;
+    let bracket = loop {
+        let next = if uphill { at + 1 } else { at.wrapping_sub(1) };
+        let Some(power) = POWERS.get(next) else { break None };
+        let next_score = profile.score(*power);
+        if next_score.is_nan() || score.is_nan() {
+            break None;
+        }
+        if (next_score > 0.0) != uphill {
+            break Some((POWERS[at].min(*power), POWERS[at].max(*power)));
+        }
+        (at, score) = (next, next_score);
+    };
+    let root = bracket.and_then(|(low, high)| {
+        let solver = BrentRoot::new(low, high, 1e-12);
+        Executor::new(&profile, solver)
+            .configure(|state| state.param(low).max_iters(100))
+            .run()
+            .ok()
+            .and_then(|result| result.state().best_param)
+    });
+    let Some(power) = root else {
+        let (_, optimum) = profile.state.into_inner();
+        return Optimum { end: End::Stuck, ..optimum };
+    };
+    problem.scale = Scale::PowerOfMean(power);
+    profile.score(power);
+    profile.state.into_inner().1
 }
 
 /// RSS on the scale of the model, and the full log-likelihood of the values.
