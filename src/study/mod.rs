@@ -102,6 +102,14 @@ pub struct Event {
     pub event: String,
 }
 
+impl Study {
+    /// Indices of the birds of one strain, in order.
+    pub fn birds_of(&self, strain: usize) -> impl Iterator<Item = usize> + '_ {
+        let birds = self.birds.iter().enumerate();
+        birds.filter_map(move |(bird, record)| (record.strain == strain).then_some(bird))
+    }
+}
+
 impl Records {
     /// Ages and values of bird `bird`, ascending in age.
     #[must_use]
