@@ -44,8 +44,10 @@ fn target(strain: Option<usize>, ages_d: &[f64], target_g: &[f64], band: f64) ->
     }
 }
 
-/// A study of birds given as (strain, pen, weighings).
-fn study(birds: &[(usize, Option<usize>, &[(f64, f64)])], targets: Vec<Target>) -> Study {
+/// A bird's strain, pen and weighings (age in d, weight in g).
+type Weighed<'a> = (usize, Option<usize>, &'a [(f64, f64)]);
+
+fn study(birds: &[Weighed<'_>], targets: Vec<Target>) -> Study {
     let mut starts = vec![0];
     let (mut ages_d, mut values) = (Vec::new(), Vec::new());
     for (_, _, weighings) in birds {
@@ -121,11 +123,12 @@ fn normal_uniformity_and_cv_convert_both_ways() {
         let cv = number(&row["cv_pct"]);
         for within in [10.0, 15.0, 20.0] {
             let exact = number(&row[format!("within_{within}pct")]);
-            // The error function of statrs is good to some 1e-15 of one, here percent.
+            // The check asks for 0.01 points; statrs' error function is off by up to
+            // 1.3e-11 of one (measured here, at CV 9), 1.3e-9 in percent.
             close(
                 normal_share_pct(cv, within),
                 exact,
-                1e-11,
+                5e-9,
                 &format!("CV {cv}"),
             );
         }
@@ -134,7 +137,7 @@ fn normal_uniformity_and_cv_convert_both_ways() {
         let share: f64 = share.parse().unwrap();
         let found = cv_for_share_pct(share, 10.0).unwrap();
         close(found, number(cv), 1e-9, &format!("share {share}"));
-        close(normal_share_pct(found, 10.0), share, 1e-9, "back again");
+        close(normal_share_pct(found, 10.0), share, 5e-9, "back again");
     }
     // As the trade prints it: CV 8 goes with 78.87, 65 percent with CV 10.700.
     close(normal_share_pct(8.0, 10.0), 78.87, 0.005, "CV 8");
@@ -324,7 +327,7 @@ fn a_strain_is_the_mean_of_its_birds_with_its_interval() {
 #[test]
 fn birds_of_different_age_are_matched_and_judged_at_their_own_age() {
     let straight = || vec![target(None, &[0.0, 200.0], &[40.0, 2040.0], 0.04)];
-    let birds: [(usize, Option<usize>, &[(f64, f64)]); 3] = [
+    let birds: [Weighed<'_>; 3] = [
         (0, None, &[(99.6, 1036.0)]),
         (0, None, &[(100.0, 1040.0)]),
         (0, None, &[(100.4, 1044.0)]),
@@ -364,7 +367,7 @@ fn birds_of_different_age_are_matched_and_judged_at_their_own_age() {
 #[test]
 fn no_target_is_said_and_never_made_up() {
     let of_first = vec![target(Some(0), &[50.0, 100.0], &[540.0, 1040.0], 0.04)];
-    let birds: [(usize, Option<usize>, &[(f64, f64)]); 2] = [
+    let birds: [Weighed<'_>; 2] = [
         (0, None, &[(49.0, 530.0), (100.0, 1100.0), (107.0, 1150.0)]),
         (1, None, &[(50.0, 500.0)]),
     ];
