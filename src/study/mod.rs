@@ -11,10 +11,11 @@
 //! what is merely implausible.
 //!
 //! `read.rs` shows the order of things, `weighings.rs` the table that matters
-//! most. Workbooks (.xlsx, .ods) are not read here, and `scans` and `chemistry`
-//! are checked as tables without being put into columns.
+//! most. Workbooks (.xlsx, .ods) are not read here.
 
+mod any_table;
 mod birds;
+mod chemistry;
 mod columns;
 mod events;
 mod faults;
@@ -22,6 +23,7 @@ mod format;
 mod header;
 mod onset;
 mod read;
+mod scan;
 mod settings;
 mod table;
 mod targets;
@@ -30,9 +32,12 @@ mod weighings;
 
 use std::path::Path;
 
+pub use any_table::{AnyColumn, AnyTable, read_columns};
+pub use chemistry::{Analysis, Basis, Chemistry, ChemistryWishes, Part};
 pub use columns::{BODY_WEIGHT, Columns, Values};
 pub use faults::{Fault, Place};
 pub use format::{Decimal, Format, Separator};
+pub use scan::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
 pub use settings::{
     CueWishes, EXAMPLE, FitWishes, PerTable, Plausible, Settings, TableName, TargetWishes, Units,
 };
@@ -56,6 +61,10 @@ pub struct Study {
     pub treatments: Vec<String>,
     /// One a trait: `body_weight` first, then others.
     pub traits: Vec<Records>,
+    /// Readings of the scanner.
+    pub scans: Scans,
+    /// Analysed birds.
+    pub chemistry: Chemistry,
     /// Target trajectories.
     pub targets: Vec<Target>,
     /// First eggs.

@@ -12,7 +12,7 @@ use super::header::{Header, Voice};
 use super::settings::{Settings, TableName};
 use super::table::{Rows, Table};
 use super::units::DateFormat;
-use super::{Bird, Study, birds, events, onset, targets, weighings};
+use super::{Bird, Study, birds, chemistry, events, onset, scan, targets, weighings};
 
 /// The strain of birds that no table gives one.
 pub(crate) const ONE_STRAIN: &str = "all";
@@ -62,12 +62,14 @@ pub(crate) fn study(
     }
     register.settle_strains();
     register.closed = true;
-    for table in [TableName::Scans, TableName::Chemistry] {
-        if let Some(table) = source.open(table, faults) {
-            // Rows as long as the header is all that is asked of them here.
-            let mut rows = table.rows();
-            while rows.next(faults).is_some() {}
-        }
+    if let Some(table) = source.open(TableName::Scans, faults) {
+        let header = source.header(&table, TableName::Scans);
+        register.study.scans = scan::read(&header, &settings.scans, &dates, &mut register, faults);
+    }
+    if let Some(table) = source.open(TableName::Chemistry, faults) {
+        let header = source.header(&table, TableName::Chemistry);
+        register.study.chemistry =
+            chemistry::read(&header, &settings.chemistry, &mut register, faults);
     }
     if let Some(table) = source.open(TableName::Targets, faults) {
         targets::read(
