@@ -8,8 +8,12 @@ use std::path::PathBuf;
 
 use serde_json::Value;
 
+#[path = "reference_stats/agreement.rs"]
+mod agreement;
 #[path = "reference_stats/linear.rs"]
 mod linear;
+#[path = "reference_stats/precision.rs"]
+mod precision;
 
 /// Columns of a reference CSV, by name.
 struct Table {

@@ -8,7 +8,7 @@
 //! (two methods, one method twice), [`time_to_event`] (when does it happen).
 //! The tail probabilities that all of them lean on are in [`distribution`].
 
-// pub mod agreement;
+pub mod agreement;
 // pub mod change_point;
 // pub mod concordance;
 pub mod distribution;
@@ -17,10 +17,10 @@ pub mod left_out;
 pub mod linear;
 // pub mod multiple;
 // pub mod parametric_survival;
-// pub mod precision;
+pub mod precision;
 // pub mod proportional_hazards;
 // pub mod resample;
-// pub mod reweighted;
+pub mod reweighted;
 // pub mod survival_curve;
 // pub mod time_to_event;
 
