@@ -10,7 +10,7 @@
 
 pub mod agreement;
 // pub mod change_point;
-// pub mod concordance;
+pub mod concordance;
 pub mod distribution;
 mod failure;
 pub mod left_out;
@@ -21,8 +21,8 @@ pub mod precision;
 // pub mod proportional_hazards;
 // pub mod resample;
 pub mod reweighted;
-// pub mod survival_curve;
-// pub mod time_to_event;
+pub mod survival_curve;
+pub mod time_to_event;
 
 pub use failure::{Collinearity, Failure};
 

@@ -75,14 +75,10 @@ pub fn huber(design: &Design, response: &[f64]) -> Result<RobustFit, Failure> {
     })
 }
 
-/// Standard errors for sigma = 1. A start that fits exactly has sigma 0 and no robust scale
-/// either, so these are then never used.
+/// Standard errors for sigma = 1, of a fit that is not exact.
 fn unit_errors(fit: &Fit) -> Vec<f64> {
     let errors = fit.standard_errors();
-    errors
-        .iter()
-        .map(|error| error / fit.sigma.max(f64::MIN_POSITIVE))
-        .collect()
+    errors.iter().map(|error| error / fit.sigma).collect()
 }
 
 fn pull(standardised: f64) -> f64 {
