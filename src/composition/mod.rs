@@ -12,12 +12,15 @@
 //! fitted to), then [`calibration`] and [`correction`]. This module fits no
 //! growth curve and draws nothing.
 
+pub mod agreement;
 pub mod balance;
+pub mod calibration;
 pub mod chemistry;
 mod equation;
 mod formula;
 mod frame;
 pub mod quality;
+mod regression;
 
 pub use equation::{Equation, Provenance, Range, Scale, digest, seal};
 pub use formula::{Coding, EquationColumn, Factor, Formula, Gap, Levels};
