@@ -16,11 +16,15 @@ pub mod agreement;
 pub mod balance;
 pub mod calibration;
 pub mod chemistry;
+pub mod correction;
 mod equation;
 mod formula;
 mod frame;
+pub mod pairs;
 pub mod quality;
 mod regression;
+pub mod repeatability;
+pub mod series;
 
 pub use equation::{Equation, Provenance, Range, Scale, digest, seal};
 pub use formula::{Coding, EquationColumn, Factor, Formula, Gap, Levels};

@@ -84,7 +84,7 @@ pub fn rejected(study: &Study, scan: &Scan, reason: String) -> RejectedScan {
 }
 
 /// What the regions of one positioning share with their whole.
-fn position(scan: &Scan) -> (Vec<usize>, u64, u32, String, &'static str) {
+pub(super) fn position(scan: &Scan) -> (Vec<usize>, u64, u32, String, &'static str) {
     (scan.birds.clone(), scan.age_d.to_bits(), scan.repeat, scan.restraint.clone(), scan.feathers.word())
 }
 
