@@ -57,7 +57,11 @@ pub fn balance(parts_g: &[f64], scale_weight_g: f64) -> Result<Balance> {
 /// free to move, or is of another size.
 /// # Source
 /// Module text.
-pub fn reconcile(parts_g: &[f64], covariance: &DMatrix<f64>, scale_weight_g: f64) -> Result<Reconciled> {
+pub fn reconcile(
+    parts_g: &[f64],
+    covariance: &DMatrix<f64>,
+    scale_weight_g: f64,
+) -> Result<Reconciled> {
     let k = parts_g.len();
     if covariance.shape() != (k, k) {
         return Err(Error::call(format!(
@@ -77,7 +81,11 @@ pub fn reconcile(parts_g: &[f64], covariance: &DMatrix<f64>, scale_weight_g: f64
     }
     let moved = &along * (gap_g / total);
     Ok(Reconciled {
-        parts_g: parts_g.iter().zip(moved.iter()).map(|(part, moved)| part + moved).collect(),
+        parts_g: parts_g
+            .iter()
+            .zip(moved.iter())
+            .map(|(part, moved)| part + moved)
+            .collect(),
         moved_g: moved.iter().copied().collect(),
         covariance: covariance - &along * along.transpose() / total,
     })

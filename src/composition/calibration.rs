@@ -178,8 +178,16 @@ pub(super) struct Complete {
 
 impl Complete {
     /// Rows with the response and all `names`.
-    pub(super) fn of(frame: &Frame, response: &str, names: &[&str], bird: Option<&str>) -> Result<Self> {
-        let (scale, response_column) = match response.strip_prefix("log(").and_then(|rest| rest.strip_suffix(')')) {
+    pub(super) fn of(
+        frame: &Frame,
+        response: &str,
+        names: &[&str],
+        bird: Option<&str>,
+    ) -> Result<Self> {
+        let (scale, response_column) = match response
+            .strip_prefix("log(")
+            .and_then(|rest| rest.strip_suffix(')'))
+        {
             Some(inside) => (Scale::Log, inside),
             None => (Scale::Identity, response),
         };
@@ -209,7 +217,10 @@ impl Complete {
         let mut places = std::collections::HashMap::new();
         let birds = (0..frame.n())
             .map(|row| {
-                let name = bird.map_or_else(|| frame.rows[row].to_string(), |column| frame.label(column, row));
+                let name = bird.map_or_else(
+                    || frame.rows[row].to_string(),
+                    |column| frame.label(column, row),
+                );
                 *places.entry(name.clone()).or_insert_with(|| {
                     bird_names.push(name);
                     bird_names.len() - 1
@@ -263,7 +274,11 @@ impl Complete {
 pub(super) fn gap_error(gap: &Gap, file: &str, row: u32) -> Error {
     let (name, found, expected) = match gap {
         Gap::Missing(name) => (name, "no value", "one"),
-        Gap::NotPositive(name) => (name, "a number not above 0", "one above 0 for its logarithm"),
+        Gap::NotPositive(name) => (
+            name,
+            "a number not above 0",
+            "one above 0 for its logarithm",
+        ),
     };
     Error::input(format!(
         "{file}, row {row}, column {name}: found {found}, expected {expected}; fill in the cell or leave the term out"
@@ -284,13 +299,24 @@ pub(super) fn failed(file: &str, what: &str, failure: &Failure) -> Error {
 /// formula that means nothing; [`ErrorKind::Input`](crate::ErrorKind::Input) for
 /// too few birds, collinear terms (by name), and scans with and without feathers
 /// mixed without a term for it.
-pub fn calibrate(frame: &Frame, response: &str, formula: &Formula, settings: &Settings) -> Result<Calibration> {
+pub fn calibrate(
+    frame: &Frame,
+    response: &str,
+    formula: &Formula,
+    settings: &Settings,
+) -> Result<Calibration> {
     let complete = Complete::of(frame, response, &formula.names(), settings.bird.as_deref())?;
     let coding = formula.coding(&complete.frame)?;
     complete.check_birds(coding.columns.len())?;
     let design = complete.design(&coding.columns)?;
     let wrong = |failure: Failure| failed(&frame.file, response, &failure);
-    let regression = regress(design, &complete.response, &complete.birds, settings.weighting).map_err(wrong)?;
+    let regression = regress(
+        design,
+        &complete.response,
+        &complete.birds,
+        settings.weighting,
+    )
+    .map_err(wrong)?;
     let equation = equation(&complete, coding, response, &regression, settings)?;
     let name = trait_of(response);
     let left_out = left_out_on_response(&complete, &regression);
@@ -328,7 +354,12 @@ pub fn calibrate(frame: &Frame, response: &str, formula: &Formula, settings: &Se
 ///
 /// # Errors
 /// As [`calibrate`] where not even one candidate can be fitted.
-pub fn choose(frame: &Frame, response: &str, candidates: &[Formula], settings: &Settings) -> Result<Choice> {
+pub fn choose(
+    frame: &Frame,
+    response: &str,
+    candidates: &[Formula],
+    settings: &Settings,
+) -> Result<Choice> {
     let mut names: Vec<&str> = candidates.iter().flat_map(Formula::names).collect();
     names.sort_unstable();
     names.dedup();
@@ -352,7 +383,12 @@ pub fn choose(frame: &Frame, response: &str, candidates: &[Formula], settings: &
         tried.push((formula.clone(), row));
     }
     // A candidate that cannot predict every bird is not ranked before one that can.
-    let key = |row: &ChoiceRow| (!row.note.is_empty(), row.cross_validated_rmse.unwrap_or(f64::INFINITY));
+    let key = |row: &ChoiceRow| {
+        (
+            !row.note.is_empty(),
+            row.cross_validated_rmse.unwrap_or(f64::INFINITY),
+        )
+    };
     tried.sort_by(|a, b| {
         let (a, b) = (key(&a.1), key(&b.1));
         a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
@@ -360,17 +396,29 @@ pub fn choose(frame: &Frame, response: &str, candidates: &[Formula], settings: &
     let by_aicc = tried
         .iter()
         .filter(|(_, row)| row.aicc.is_some())
-        .min_by(|a, b| a.1.aicc.unwrap_or(f64::INFINITY).total_cmp(&b.1.aicc.unwrap_or(f64::INFINITY)));
-    let best = tried.iter().find(|(_, row)| row.cross_validated_rmse.is_some());
+        .min_by(|a, b| {
+            a.1.aicc
+                .unwrap_or(f64::INFINITY)
+                .total_cmp(&b.1.aicc.unwrap_or(f64::INFINITY))
+        });
+    let best = tried
+        .iter()
+        .find(|(_, row)| row.cross_validated_rmse.is_some());
     let Some((best, _)) = best else {
         return Err(first_error.unwrap_or_else(|| {
-            Error::call(format!("{response}: found no candidate equation, expected at least one; name its terms"))
+            Error::call(format!(
+                "{response}: found no candidate equation, expected at least one; name its terms"
+            ))
         }));
     };
     let best = best.clone();
-    let remark = by_aicc.filter(|(formula, _)| *formula != best).map(|(formula, _)| {
-        format!("{response}: {best} predicts left-out birds best, {formula} has the lowest AICc")
-    });
+    let remark = by_aicc
+        .filter(|(formula, _)| *formula != best)
+        .map(|(formula, _)| {
+            format!(
+                "{response}: {best} predicts left-out birds best, {formula} has the lowest AICc"
+            )
+        });
     Ok(Choice {
         rows: tried.into_iter().map(|(_, row)| row).collect(),
         best,
@@ -378,12 +426,22 @@ pub fn choose(frame: &Frame, response: &str, candidates: &[Formula], settings: &
     })
 }
 
-fn candidate(complete: &Complete, response: &str, formula: &Formula, settings: &Settings) -> Result<ChoiceRow> {
+fn candidate(
+    complete: &Complete,
+    response: &str,
+    formula: &Formula,
+    settings: &Settings,
+) -> Result<ChoiceRow> {
     let coding = formula.coding(&complete.frame)?;
     complete.check_birds(coding.columns.len())?;
     let design = complete.design(&coding.columns)?;
-    let regression = regress(design, &complete.response, &complete.birds, settings.weighting)
-        .map_err(|failure| failed(&complete.frame.file, response, &failure))?;
+    let regression = regress(
+        design,
+        &complete.response,
+        &complete.birds,
+        settings.weighting,
+    )
+    .map_err(|failure| failed(&complete.frame.file, response, &failure))?;
     let left_out = left_out_on_response(complete, &regression);
     let cross_validation = CrossValidation::of(&left_out);
     Ok(ChoiceRow {
@@ -401,7 +459,10 @@ fn candidate(complete: &Complete, response: &str, formula: &Formula, settings: &
 }
 
 /// Left-out errors in the response's own unit.
-pub(super) fn left_out_on_response(complete: &Complete, regression: &Regression) -> Vec<Option<f64>> {
+pub(super) fn left_out_on_response(
+    complete: &Complete,
+    regression: &Regression,
+) -> Vec<Option<f64>> {
     let half_variance = regression.sigma * regression.sigma / 2.0;
     let errors = regression.left_out.iter().enumerate().map(|(row, error)| {
         let error = (*error)?;
@@ -418,7 +479,9 @@ pub(super) fn left_out_on_response(complete: &Complete, regression: &Regression)
 /// The trait that a response is of: `fat` for `fat_chem`.
 #[must_use]
 pub fn trait_of(response: &str) -> String {
-    let inside = response.strip_prefix("log(").and_then(|rest| rest.strip_suffix(')'));
+    let inside = response
+        .strip_prefix("log(")
+        .and_then(|rest| rest.strip_suffix(')'));
     let name = inside.unwrap_or(response);
     name.strip_suffix("_chem").unwrap_or(name).to_owned()
 }
@@ -442,7 +505,9 @@ fn equation(
     // Age and body weight bound what the equation holds for even where they are no term.
     let mut bounded = coding.numbers.clone();
     for name in ["age", "body_weight"] {
-        let complete_column = frame.numbers(name).is_ok_and(|numbers| numbers.iter().all(|number| number.is_finite()));
+        let complete_column = frame
+            .numbers(name)
+            .is_ok_and(|numbers| numbers.iter().all(|number| number.is_finite()));
         if !bounded.iter().any(|known| known == name) && complete_column {
             bounded.push(name.to_owned());
         }
@@ -486,7 +551,11 @@ fn words(frame: &Frame, name: &str) -> Vec<String> {
 
 /// Feathers on the birds that the rows are of.
 fn feathers(frame: &Frame, coding: &Coding) -> Result<String> {
-    if coding.factors.iter().any(|levels| levels.name == "feathers") {
+    if coding
+        .factors
+        .iter()
+        .any(|levels| levels.name == "feathers")
+    {
         return Ok("term".to_owned());
     }
     let states = match frame.columns.get("feathers") {
@@ -504,22 +573,36 @@ fn feathers(frame: &Frame, coding: &Coding) -> Result<String> {
     }
 }
 
-fn term_rows(name: &str, regression: &Regression, confidence: f64) -> std::result::Result<Vec<TermRow>, Failure> {
+fn term_rows(
+    name: &str,
+    regression: &Regression,
+    confidence: f64,
+) -> std::result::Result<Vec<TermRow>, Failure> {
     let intervals = regression.intervals(confidence)?;
     let inflation = regression.linear.variance_inflation();
-    let rows = regression.linear.names.iter().enumerate().map(|(j, term)| TermRow {
-        equation: name.to_owned(),
-        term: term.clone(),
-        estimate: regression.coefficients[j],
-        std_error: regression.standard_errors[j],
-        lower: intervals[j].lower,
-        upper: intervals[j].upper,
-        vif: inflation[j],
-    });
+    let rows = regression
+        .linear
+        .names
+        .iter()
+        .enumerate()
+        .map(|(j, term)| TermRow {
+            equation: name.to_owned(),
+            term: term.clone(),
+            estimate: regression.coefficients[j],
+            std_error: regression.standard_errors[j],
+            lower: intervals[j].lower,
+            upper: intervals[j].upper,
+            vif: inflation[j],
+        });
     Ok(rows.collect())
 }
 
-fn calibration_rows(name: &str, complete: &Complete, regression: &Regression, left_out: &[Option<f64>]) -> Vec<CalibrationRow> {
+fn calibration_rows(
+    name: &str,
+    complete: &Complete,
+    regression: &Regression,
+    left_out: &[Option<f64>],
+) -> Vec<CalibrationRow> {
     let half_variance = regression.sigma * regression.sigma / 2.0;
     let diagnostics = row_diagnostics(&regression.linear);
     let rows = diagnostics.iter().enumerate().map(|(row, diagnostic)| {
@@ -558,16 +641,44 @@ fn agreement_rows(
     let wrong = |failure: Failure| failed(&complete.frame.file, response, &failure);
     if let Some(reading) = reading {
         let readings = complete.frame.numbers(&reading)?;
-        let pairs = complete.observed.iter().zip(readings).filter(|(_, reading)| reading.is_finite());
+        let pairs = complete
+            .observed
+            .iter()
+            .zip(readings)
+            .filter(|(_, reading)| reading.is_finite());
         let (chemistry, readings): (Vec<f64>, Vec<f64>) = pairs.unzip();
         if chemistry.len() > 1 {
-            rows.push(compare(name, "before", &chemistry, &readings, settings.deming_ratio, settings.confidence).map_err(wrong)?);
+            rows.push(
+                compare(
+                    name,
+                    "before",
+                    &chemistry,
+                    &readings,
+                    settings.deming_ratio,
+                    settings.confidence,
+                )
+                .map_err(wrong)?,
+            );
         }
     }
-    let predicted = complete.observed.iter().zip(left_out).filter_map(|(observed, error)| Some((*observed, observed - (*error)?)));
+    let predicted = complete
+        .observed
+        .iter()
+        .zip(left_out)
+        .filter_map(|(observed, error)| Some((*observed, observed - (*error)?)));
     let (chemistry, predicted): (Vec<f64>, Vec<f64>) = predicted.unzip();
     if chemistry.len() > 1 {
-        rows.push(compare(name, "after", &chemistry, &predicted, settings.deming_ratio, settings.confidence).map_err(wrong)?);
+        rows.push(
+            compare(
+                name,
+                "after",
+                &chemistry,
+                &predicted,
+                settings.deming_ratio,
+                settings.confidence,
+            )
+            .map_err(wrong)?,
+        );
     }
     Ok(rows)
 }

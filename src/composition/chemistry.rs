@@ -212,7 +212,12 @@ pub fn feather_shares(study: &Study) -> Result<Vec<FeatherShareRow>> {
                 study.chemistry.file, bird.row, study.birds[bird.bird].name
             ))
         })?;
-        shares.push((study.birds[bird.bird].strain, age_d, feathers.mass_g, share_pct));
+        shares.push((
+            study.birds[bird.bird].strain,
+            age_d,
+            feathers.mass_g,
+            share_pct,
+        ));
     }
     shares.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
     let groups = shares.chunk_by(|a, b| a.0 == b.0 && a.1.total_cmp(&b.1).is_eq());
@@ -220,7 +225,10 @@ pub fn feather_shares(study: &Study) -> Result<Vec<FeatherShareRow>> {
         let n = group.len() as f64;
         let mean = |of: fn(&(usize, f64, f64, f64)) -> f64| group.iter().map(of).sum::<f64>() / n;
         let share_pct = mean(|share| share.3);
-        let squares: f64 = group.iter().map(|share| (share.3 - share_pct).powi(2)).sum();
+        let squares: f64 = group
+            .iter()
+            .map(|share| (share.3 - share_pct).powi(2))
+            .sum();
         FeatherShareRow {
             strain: study.strains[group[0].0].clone(),
             age_d: group[0].1,
@@ -236,6 +244,10 @@ pub fn feather_shares(study: &Study) -> Result<Vec<FeatherShareRow>> {
 /// Age of a bird at its last scan: an analysed bird is scanned on its last day.
 #[must_use]
 pub fn age_at_analysis(study: &Study, bird: usize) -> Option<f64> {
-    let ages = study.scans.rows.iter().filter(|scan| scan.birds.contains(&bird));
+    let ages = study
+        .scans
+        .rows
+        .iter()
+        .filter(|scan| scan.birds.contains(&bird));
     ages.map(|scan| scan.age_d).max_by(f64::total_cmp)
 }

@@ -10,12 +10,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use nalgebra::DMatrix;
 
+use super::PERCENTAGES;
 use super::equation::Equation;
 use super::formula::Gap;
 use super::frame::Value;
 use super::pairs::{lookup, position, regions, strain_of};
 use super::quality::{Kept, RejectedScan, bird_names, rejected};
-use super::PERCENTAGES;
 use crate::error::{Error, Result};
 use crate::study::{Feathers, Scan, Study, WHOLE};
 
@@ -85,7 +85,12 @@ pub type AllowedStrains = BTreeMap<String, String>;
 /// equation reads something that the study lacks, is for plucked birds and a scan
 /// is not of one, or does not know a strain that is not allowed by name. All
 /// faults are told at once; nothing is corrected then.
-pub fn correct(study: &Study, kept: &Kept, equation: &Equation, allowed: &AllowedStrains) -> Result<Corrections> {
+pub fn correct(
+    study: &Study,
+    kept: &Kept,
+    equation: &Equation,
+    allowed: &AllowedStrains,
+) -> Result<Corrections> {
     let mut corrections = Corrections {
         trait_name: equation.provenance.response.clone(),
         equation: equation.clone(),
@@ -155,7 +160,11 @@ fn told(file: &str, faults: &BTreeSet<(u32, String)>) -> Vec<String> {
     let mut lines: Vec<(u32, String)> = rows
         .into_iter()
         .map(|(text, (row, count))| {
-            let more = if count > 1 { format!(" (and {} more rows)", count - 1) } else { String::new() };
+            let more = if count > 1 {
+                format!(" (and {} more rows)", count - 1)
+            } else {
+                String::new()
+            };
             (row, format!("{file}, row {row}{more}, {text}"))
         })
         .collect();
@@ -175,7 +184,9 @@ fn warnings(equation: &Equation) -> Vec<String> {
         ));
     }
     if equation.provenance.residual_variance.is_none() {
-        warnings.push(format!("{label}: its residual variance is not known, so there are no standard errors"));
+        warnings.push(format!(
+            "{label}: its residual variance is not known, so there are no standard errors"
+        ));
     }
     warnings
 }
@@ -204,7 +215,13 @@ enum Stop {
     LeaveOut(String),
 }
 
-fn one(study: &Study, index: usize, equation: &Equation, allowed: &AllowedStrains, parts: &[&Scan]) -> std::result::Result<Corrected, Stop> {
+fn one(
+    study: &Study,
+    index: usize,
+    equation: &Equation,
+    allowed: &AllowedStrains,
+    parts: &[&Scan],
+) -> std::result::Result<Corrected, Stop> {
     let scan = &study.scans.rows[index];
     let mut flags = Vec::new();
     let strain = strain_under(study, scan, equation, allowed, &mut flags)?;
@@ -212,7 +229,9 @@ fn one(study: &Study, index: usize, equation: &Equation, allowed: &AllowedStrain
         "strain" => strain.map(Value::Word),
         _ => lookup(study, scan, parts, name),
     };
-    let design = equation.row(name_of).map_err(|gap| missing(equation, &gap))?;
+    let design = equation
+        .row(name_of)
+        .map_err(|gap| missing(equation, &gap))?;
     let corrected = equation.value(&design);
     if !corrected.is_finite() {
         return Err(Stop::Fault(format!(
@@ -222,7 +241,9 @@ fn one(study: &Study, index: usize, equation: &Equation, allowed: &AllowedStrain
     }
     unusual(equation, scan, corrected, &name_of, &mut flags);
     let birds = scan.birds_in_scan() as f64;
-    let own = equation.own_variance(corrected).map(|variance| variance / birds);
+    let own = equation
+        .own_variance(corrected)
+        .map(|variance| variance / birds);
     let shared = equation.shared_covariance(&design, &design);
     // Rounding may leave a variance of -1e-20.
     let root = |variance: f64| variance.max(0.0).sqrt();
@@ -261,10 +282,16 @@ fn strain_under<'a>(
     allowed: &'a AllowedStrains,
     flags: &mut Vec<String>,
 ) -> std::result::Result<Option<&'a str>, Stop> {
-    let term = equation.provenance.factors.iter().find(|levels| levels.name == "strain");
+    let term = equation
+        .provenance
+        .factors
+        .iter()
+        .find(|levels| levels.name == "strain");
     let Some(strain) = strain_of(study, scan) else {
         return match term {
-            Some(_) => Err(Stop::LeaveOut("birds of several strains, and the equation has a term for strain".to_owned())),
+            Some(_) => Err(Stop::LeaveOut(
+                "birds of several strains, and the equation has a term for strain".to_owned(),
+            )),
             None => Ok(None),
         };
     };
@@ -280,7 +307,9 @@ fn strain_under<'a>(
     let list = term.map_or(strains, |levels| &levels.levels).join(", ");
     match (allowed.get(strain), term) {
         (Some(taken_for), Some(_)) if known(taken_for) => {
-            flags.push(format!("strain {strain} is not in the equation, taken for {taken_for}"));
+            flags.push(format!(
+                "strain {strain} is not in the equation, taken for {taken_for}"
+            ));
             Ok(Some(taken_for))
         }
         (Some(_), None) => {
@@ -303,12 +332,15 @@ fn missing(equation: &Equation, gap: &Gap) -> Stop {
     let name = match gap {
         Gap::Missing(name) | Gap::NotPositive(name) => name,
     };
-    let of_scan = ["age", "body_weight", "strain", "feathers", "restraint"].contains(&name.as_str())
+    let of_scan = ["age", "body_weight", "strain", "feathers", "restraint"]
+        .contains(&name.as_str())
         || name.ends_with("_scan");
     if of_scan {
         return Stop::LeaveOut(match gap {
             Gap::Missing(_) => format!("no value of {name}, which the equation needs"),
-            Gap::NotPositive(_) => format!("{name} is not above 0, and the equation takes its logarithm"),
+            Gap::NotPositive(_) => {
+                format!("{name} is not above 0, and the equation takes its logarithm")
+            }
         });
     }
     Stop::Fault(format!(
@@ -329,7 +361,11 @@ fn unusual<'a>(
         let Some(Value::Number(value)) = name_of(&range.name) else {
             continue;
         };
-        let beyond = if value < range.least { "below" } else { "above" };
+        let beyond = if value < range.least {
+            "below"
+        } else {
+            "above"
+        };
         if value < range.least || value > range.greatest {
             flags.push(format!(
                 "{} {value:.4} is {beyond} the calibrated range {:.4} to {:.4}",
@@ -354,7 +390,8 @@ impl Corrections {
     /// where the equation's covariance is not known.
     #[must_use]
     pub fn shared_covariance(&self, i: usize, j: usize) -> Option<f64> {
-        self.equation.shared_covariance(&self.rows[i].design, &self.rows[j].design)
+        self.equation
+            .shared_covariance(&self.rows[i].design, &self.rows[j].design)
     }
 
     /// The whole shared covariance, n x n, g^2.
@@ -362,7 +399,9 @@ impl Corrections {
     pub fn shared_covariances(&self) -> Option<DMatrix<f64>> {
         self.equation.covariance.as_ref()?;
         let n = self.rows.len();
-        Some(DMatrix::from_fn(n, n, |i, j| self.shared_covariance(i, j).unwrap_or(0.0)))
+        Some(DMatrix::from_fn(n, n, |i, j| {
+            self.shared_covariance(i, j).unwrap_or(0.0)
+        }))
     }
 
     /// Corrected values under coefficients drawn anew from their covariance.
@@ -383,7 +422,15 @@ impl Corrections {
 ///
 /// # Errors
 /// As [`Corrections::redraw`].
-pub fn redraw(equation: &Equation, rows: &[Corrected], seed: u64, replicate: u64) -> Result<Vec<f64>> {
+pub fn redraw(
+    equation: &Equation,
+    rows: &[Corrected],
+    seed: u64,
+    replicate: u64,
+) -> Result<Vec<f64>> {
     let coefficients = equation.redraw(seed, replicate)?;
-    Ok(rows.iter().map(|row| equation.value_with(&row.design, &coefficients)).collect())
+    Ok(rows
+        .iter()
+        .map(|row| equation.value_with(&row.design, &coefficients))
+        .collect())
 }

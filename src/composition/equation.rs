@@ -154,13 +154,20 @@ impl Equation {
         &self,
         lookup: impl Fn(&str) -> Option<Value<'a>>,
     ) -> std::result::Result<Vec<f64>, Gap> {
-        self.columns.iter().map(|column| column.value(&lookup)).collect()
+        self.columns
+            .iter()
+            .map(|column| column.value(&lookup))
+            .collect()
     }
 
     /// Names of what it reads, each once, in order.
     #[must_use]
     pub fn names(&self) -> Vec<&str> {
-        let mut names: Vec<&str> = self.columns.iter().flat_map(EquationColumn::names).collect();
+        let mut names: Vec<&str> = self
+            .columns
+            .iter()
+            .flat_map(EquationColumn::names)
+            .collect();
         names.sort_unstable();
         names.dedup();
         names
@@ -229,10 +236,12 @@ impl Equation {
         generator.set_stream(replicate);
         let p = self.coefficients.len();
         let normal = DVector::from_fn(p, |_, _| StandardNormal.sample(&mut generator));
-        Ok((DVector::from_column_slice(&self.coefficients) + root(covariance) * normal)
-            .iter()
-            .copied()
-            .collect())
+        Ok(
+            (DVector::from_column_slice(&self.coefficients) + root(covariance) * normal)
+                .iter()
+                .copied()
+                .collect(),
+        )
     }
 
     /// The equation's name in messages: its file, or what it predicts.
@@ -264,7 +273,10 @@ impl Equation {
                 })
                 .collect(),
             covariance: self.covariance.as_ref().map(|matrix| Covariance {
-                rows: matrix.row_iter().map(|row| row.iter().copied().collect()).collect(),
+                rows: matrix
+                    .row_iter()
+                    .map(|row| row.iter().copied().collect())
+                    .collect(),
             }),
         };
         let text = toml::to_string(&saved).map_err(|error| {
@@ -363,7 +375,9 @@ enum Seal {
 
 fn parse(text: &str, file: &str, seal: Seal) -> Result<Equation> {
     let wrong = |found: String, expected: &str, advice: &str| {
-        Error::input(format!("{file}: found {found}, expected {expected}; {advice}"))
+        Error::input(format!(
+            "{file}: found {found}, expected {expected}; {advice}"
+        ))
     };
     let anew = "save the equation again, or take the file anew from its source";
     let cut = "a whole equation that was saved";
@@ -400,22 +414,47 @@ fn parse(text: &str, file: &str, seal: Seal) -> Result<Equation> {
     if let Some(rows) = &covariance
         && (rows.len() != p || rows.iter().any(|row| row.len() != p))
     {
-        return Err(wrong("a covariance of another size".to_owned(), &format!("{p} rows of {p} numbers"), anew));
+        return Err(wrong(
+            "a covariance of another size".to_owned(),
+            &format!("{p} rows of {p} numbers"),
+            anew,
+        ));
     }
     let provenance = saved.equation;
-    let numbers = saved.coefficient.iter().map(|coefficient| coefficient.value);
+    let numbers = saved
+        .coefficient
+        .iter()
+        .map(|coefficient| coefficient.value);
     let numbers = numbers.chain(covariance.iter().flatten().flatten().copied());
     let variance = provenance.residual_variance.unwrap_or(0.0);
-    if numbers.chain([provenance.variance_power]).any(|number| !number.is_finite()) || !(variance >= 0.0 && variance.is_finite()) || p == 0 {
-        return Err(wrong("a coefficient or variance that is no number, or none at all".to_owned(), "finite numbers", anew));
+    if numbers
+        .chain([provenance.variance_power])
+        .any(|number| !number.is_finite())
+        || !(variance >= 0.0 && variance.is_finite())
+        || p == 0
+    {
+        return Err(wrong(
+            "a coefficient or variance that is no number, or none at all".to_owned(),
+            "finite numbers",
+            anew,
+        ));
     }
-    let columns: Result<Vec<EquationColumn>> =
-        saved.coefficient.iter().map(|coefficient| coefficient.column.parse()).collect();
-    let columns = columns.map_err(|error| wrong(error.to_string(), "columns that this program wrote", anew))?;
-    check_levels(&columns, &provenance).map_err(|found| wrong(found, "a level listed under [[equation.factor]]", anew))?;
+    let columns: Result<Vec<EquationColumn>> = saved
+        .coefficient
+        .iter()
+        .map(|coefficient| coefficient.column.parse())
+        .collect();
+    let columns = columns
+        .map_err(|error| wrong(error.to_string(), "columns that this program wrote", anew))?;
+    check_levels(&columns, &provenance)
+        .map_err(|found| wrong(found, "a level listed under [[equation.factor]]", anew))?;
     Ok(Equation {
         columns,
-        coefficients: saved.coefficient.iter().map(|coefficient| coefficient.value).collect(),
+        coefficients: saved
+            .coefficient
+            .iter()
+            .map(|coefficient| coefficient.value)
+            .collect(),
         covariance: covariance.map(|rows| DMatrix::from_fn(p, p, |i, j| rows[i][j])),
         provenance,
         file: String::new(),
@@ -424,12 +463,14 @@ fn parse(text: &str, file: &str, seal: Seal) -> Result<Equation> {
 
 /// Every level in a column must be among those listed, or a scan of that level
 /// would pass for the reference.
-fn check_levels(columns: &[EquationColumn], provenance: &Provenance) -> std::result::Result<(), String> {
+fn check_levels(
+    columns: &[EquationColumn],
+    provenance: &Provenance,
+) -> std::result::Result<(), String> {
     for (factor, level) in columns.iter().flat_map(EquationColumn::levels) {
-        let listed = provenance
-            .factors
-            .iter()
-            .any(|levels| levels.name == factor && levels.levels.iter().any(|known| known == level));
+        let listed = provenance.factors.iter().any(|levels| {
+            levels.name == factor && levels.levels.iter().any(|known| known == level)
+        });
         if !listed {
             return Err(format!("a column of {factor} {level}"));
         }
@@ -463,11 +504,21 @@ mod tests {
                     name: "strain".into(),
                     levels: vec!["A".into(), "B \"two\"".into()],
                 }],
-                ranges: vec![Range { name: "fat_scan".into(), least: 1.5, greatest: 1e3 }],
+                ranges: vec![Range {
+                    name: "fat_scan".into(),
+                    least: 1.5,
+                    greatest: 1e3,
+                }],
             },
-            columns: ["intercept", "fat_scan", "strain[B \"two\"]"].map(|name| name.parse().unwrap()).to_vec(),
+            columns: ["intercept", "fat_scan", "strain[B \"two\"]"]
+                .map(|name| name.parse().unwrap())
+                .to_vec(),
             coefficients: vec![-12.345_678_901_234_567, 0.1 + 0.7, 1e-17],
-            covariance: Some(DMatrix::from_row_slice(3, 3, &[4.0, -0.1, 0.3, -0.1, 0.011, 0.0, 0.3, 0.0, 2.0])),
+            covariance: Some(DMatrix::from_row_slice(
+                3,
+                3,
+                &[4.0, -0.1, 0.3, -0.1, 0.011, 0.0, 0.3, 0.0, 2.0],
+            )),
             file: String::new(),
         }
     }
@@ -497,15 +548,30 @@ mod tests {
             (text[..160].to_owned(), "cut short or changed"),
             (String::new(), "no digest"),
             (text.replace("digest", "# digest"), "no digest"),
-            (seal_by_hand(&text.replace("version 1", "version 9")), "version 9"),
-            (seal_by_hand(&text.replace("unit = ", "units = ")), "no equation"),
-            (seal_by_hand(&text.replace("[4.0, -0.1, 0.3]", "[4.0, -0.1]")), "another size"),
-            (seal_by_hand(&text.replace("strain[B", "strain[C")), "column of strain C"),
+            (
+                seal_by_hand(&text.replace("version 1", "version 9")),
+                "version 9",
+            ),
+            (
+                seal_by_hand(&text.replace("unit = ", "units = ")),
+                "no equation",
+            ),
+            (
+                seal_by_hand(&text.replace("[4.0, -0.1, 0.3]", "[4.0, -0.1]")),
+                "another size",
+            ),
+            (
+                seal_by_hand(&text.replace("strain[B", "strain[C")),
+                "column of strain C",
+            ),
         ];
         for (text, says) in cases {
             std::fs::write(&path, &text).unwrap();
             let error = Equation::read(&path).unwrap_err().to_string();
-            assert!(error.contains(says) && error.contains("fat.toml"), "{error}\n{text}");
+            assert!(
+                error.contains(says) && error.contains("fat.toml"),
+                "{error}\n{text}"
+            );
         }
         assert!(Equation::read(&folder.path().join("none.toml")).is_err());
     }
@@ -531,18 +597,27 @@ mod tests {
     fn redrawn_coefficients_have_the_covariance() {
         let equation = equation();
         let n = 20_000u32;
-        let draws: Vec<Vec<f64>> =
-            (0..u64::from(n)).map(|replicate| equation.redraw(7, replicate).unwrap()).collect();
+        let draws: Vec<Vec<f64>> = (0..u64::from(n))
+            .map(|replicate| equation.redraw(7, replicate).unwrap())
+            .collect();
         assert_eq!(draws[3], equation.redraw(7, 3).unwrap());
         assert_ne!(draws[3], equation.redraw(8, 3).unwrap());
         let covariance = equation.covariance.as_ref().unwrap();
         for i in 0..3 {
             for j in 0..3 {
                 let of = |k: usize, draw: &Vec<f64>| draw[k] - equation.coefficients[k];
-                let found = draws.iter().map(|draw| of(i, draw) * of(j, draw)).sum::<f64>() / f64::from(n);
+                let found = draws
+                    .iter()
+                    .map(|draw| of(i, draw) * of(j, draw))
+                    .sum::<f64>()
+                    / f64::from(n);
                 // 5 standard errors of a covariance of 20,000 normal draws.
-                let allowed = 5.0 * (2.0 * covariance[(i, i)] * covariance[(j, j)] / f64::from(n)).sqrt();
-                assert!((found - covariance[(i, j)]).abs() < allowed, "{i} {j} {found}");
+                let allowed =
+                    5.0 * (2.0 * covariance[(i, i)] * covariance[(j, j)] / f64::from(n)).sqrt();
+                assert!(
+                    (found - covariance[(i, j)]).abs() < allowed,
+                    "{i} {j} {found}"
+                );
             }
         }
     }

@@ -83,7 +83,10 @@ impl FromStr for Formula {
     fn from_str(text: &str) -> Result<Self> {
         let mut terms: Vec<Vec<Factor>> = Vec::new();
         for written in text.split(',') {
-            let mut term = written.split('*').map(Factor::read).collect::<Result<Vec<_>>>()?;
+            let mut term = written
+                .split('*')
+                .map(Factor::read)
+                .collect::<Result<Vec<_>>>()?;
             term.sort();
             if terms.contains(&term) {
                 return Err(Error::call(format!(
@@ -100,7 +103,9 @@ impl FromStr for Formula {
 impl Factor {
     fn read(text: &str) -> Result<Self> {
         let text = text.trim();
-        let inside = text.strip_prefix("log(").and_then(|rest| rest.strip_suffix(')'));
+        let inside = text
+            .strip_prefix("log(")
+            .and_then(|rest| rest.strip_suffix(')'));
         let name = inside.unwrap_or(text).trim();
         let plain = !name.is_empty() && !name.contains(['(', ')', '[', ']', '*']);
         if !plain {
@@ -176,7 +181,10 @@ impl Formula {
         for left_out in 0..1usize << free {
             let stays = |place: &usize| *place < kept || left_out >> (place - kept) & 1 == 0;
             let places: Vec<usize> = (0..self.terms.len()).filter(stays).collect();
-            let terms: Vec<Vec<Factor>> = places.iter().map(|place| self.terms[*place].clone()).collect();
+            let terms: Vec<Vec<Factor>> = places
+                .iter()
+                .map(|place| self.terms[*place].clone())
+                .collect();
             // A product stays only with all of its one-shorter products that the whole formula has.
             let whole = terms.iter().all(|term| {
                 (0..term.len()).all(|leave| {
@@ -230,8 +238,17 @@ impl Formula {
     }
 
     /// What one factor of a term multiplies by, one piece a column.
-    fn pieces(&self, term: &[Factor], place: usize, factor: &Factor, coding: &Coding) -> Result<Vec<Piece>> {
-        let words = coding.factors.iter().find(|levels| levels.name == factor.name());
+    fn pieces(
+        &self,
+        term: &[Factor],
+        place: usize,
+        factor: &Factor,
+        coding: &Coding,
+    ) -> Result<Vec<Piece>> {
+        let words = coding
+            .factors
+            .iter()
+            .find(|levels| levels.name == factor.name());
         let Some(Levels { name, levels }) = words else {
             return Ok(vec![match factor {
                 Factor::Plain(name) => Piece::Number(name.clone()),
@@ -268,7 +285,11 @@ fn without(term: &[Factor], place: usize) -> Vec<Factor> {
 
 /// The levels of a column of words, in alphabetical order.
 fn levels(name: &str, words: &[String]) -> Result<Levels> {
-    let mut levels: Vec<String> = words.iter().filter(|word| !word.is_empty()).cloned().collect();
+    let mut levels: Vec<String> = words
+        .iter()
+        .filter(|word| !word.is_empty())
+        .cloned()
+        .collect();
     levels.sort();
     levels.dedup();
     if levels.len() < 2 {
@@ -293,7 +314,10 @@ impl EquationColumn {
     ///
     /// # Errors
     /// [`Gap`] where a name has no value.
-    pub fn value<'a>(&self, lookup: impl Fn(&str) -> Option<Value<'a>>) -> std::result::Result<f64, Gap> {
+    pub fn value<'a>(
+        &self,
+        lookup: impl Fn(&str) -> Option<Value<'a>>,
+    ) -> std::result::Result<f64, Gap> {
         let mut product = 1.0;
         for piece in &self.pieces {
             product *= match piece {
@@ -336,7 +360,10 @@ impl EquationColumn {
     }
 }
 
-fn number<'a>(name: &str, lookup: impl Fn(&str) -> Option<Value<'a>>) -> std::result::Result<f64, Gap> {
+fn number<'a>(
+    name: &str,
+    lookup: impl Fn(&str) -> Option<Value<'a>>,
+) -> std::result::Result<f64, Gap> {
     match lookup(name) {
         Some(Value::Number(number)) => Ok(number),
         _ => Err(Gap::Missing(name.to_owned())),
@@ -377,7 +404,9 @@ impl FromStr for EquationColumn {
             // A level may hold a `*`; it ends at its bracket.
             let bracket = rest.find('[').filter(|at| !rest[..*at].contains('*'));
             let end = match bracket {
-                Some(open) => rest[open..].find(']').map_or(rest.len(), |close| open + close + 1),
+                Some(open) => rest[open..]
+                    .find(']')
+                    .map_or(rest.len(), |close| open + close + 1),
                 None => rest.find('*').unwrap_or(rest.len()),
             };
             let piece = &rest[..end];
@@ -424,18 +453,31 @@ mod tests {
     #[test]
     fn strain_is_one_column_a_level_but_the_first() {
         let frame = frame();
-        let formula: Formula = "fat_scan, log(age), strain, fat_scan*strain, age*fat_scan".parse().unwrap();
+        let formula: Formula = "fat_scan, log(age), strain, fat_scan*strain, age*fat_scan"
+            .parse()
+            .unwrap();
         let coding = formula.coding(&frame).unwrap();
-        let names: Vec<String> = coding.columns.iter().map(EquationColumn::to_string).collect();
+        let names: Vec<String> = coding
+            .columns
+            .iter()
+            .map(EquationColumn::to_string)
+            .collect();
         assert_eq!(
             names,
             [
-                "intercept", "fat_scan", "log(age)", "strain[B]", "strain[C*]",
-                "fat_scan*strain[B]", "fat_scan*strain[C*]", "age*fat_scan"
+                "intercept",
+                "fat_scan",
+                "log(age)",
+                "strain[B]",
+                "strain[C*]",
+                "fat_scan*strain[B]",
+                "fat_scan*strain[C*]",
+                "age*fat_scan"
             ]
         );
         let row = |row: usize| -> Vec<f64> {
-            let value = |column: &EquationColumn| column.value(|name| frame.value(name, row)).unwrap();
+            let value =
+                |column: &EquationColumn| column.value(|name| frame.value(name, row)).unwrap();
             coding.columns.iter().map(value).collect()
         };
         assert_eq!(row(1), [1.0, 20.0, 14f64.ln(), 0.0, 0.0, 0.0, 0.0, 280.0]);
@@ -450,15 +492,25 @@ mod tests {
         let frame = frame();
         for (terms, says) in [
             ("fat_scan*strain", "without the term strain beside it"),
-            ("strain,fat_scan*strain", "without the term fat_scan beside it"),
+            (
+                "strain,fat_scan*strain",
+                "without the term fat_scan beside it",
+            ),
             ("pen", "pen with x only"),
             ("colour", "no column colour"),
             ("log(strain)", "strain holds words"),
         ] {
-            let error = terms.parse::<Formula>().unwrap().coding(&frame).unwrap_err();
+            let error = terms
+                .parse::<Formula>()
+                .unwrap()
+                .coding(&frame)
+                .unwrap_err();
             // A number times words misses first whichever of the two is looked at first.
             let found = error.to_string();
-            assert!(found.contains(says) || (terms == "fat_scan*strain" && found.contains("beside it")), "{found}");
+            assert!(
+                found.contains(says) || (terms == "fat_scan*strain" && found.contains("beside it")),
+                "{found}"
+            );
         }
         for terms in ["", "a,,b", "a,b,a", "sqrt(a)", "a*b,b*a"] {
             assert!(terms.parse::<Formula>().is_err(), "{terms}");
@@ -468,12 +520,21 @@ mod tests {
     #[test]
     fn candidates_keep_what_a_product_needs() {
         let formula: Formula = "fat_scan,strain,fat_scan*strain,age".parse().unwrap();
-        let candidates: Vec<String> = formula.candidates(1).unwrap().iter().map(Formula::to_string).collect();
+        let candidates: Vec<String> = formula
+            .candidates(1)
+            .unwrap()
+            .iter()
+            .map(Formula::to_string)
+            .collect();
         assert_eq!(
             candidates,
             [
-                "fat_scan,strain,fat_scan*strain,age", "fat_scan,strain,age", "fat_scan,age",
-                "fat_scan,strain,fat_scan*strain", "fat_scan,strain", "fat_scan"
+                "fat_scan,strain,fat_scan*strain,age",
+                "fat_scan,strain,age",
+                "fat_scan,age",
+                "fat_scan,strain,fat_scan*strain",
+                "fat_scan,strain",
+                "fat_scan"
             ]
         );
     }

@@ -69,7 +69,8 @@ impl Frame {
 
     /// Adds a column of numbers.
     pub fn add_numbers(&mut self, name: &str, numbers: Vec<f64>) {
-        self.columns.insert(name.to_owned(), Column::Numbers(numbers));
+        self.columns
+            .insert(name.to_owned(), Column::Numbers(numbers));
     }
 
     /// Adds a column of words.
@@ -82,12 +83,12 @@ impl Frame {
     #[must_use]
     pub fn value(&self, name: &str, row: usize) -> Option<Value<'_>> {
         match self.columns.get(name)? {
-            Column::Numbers(numbers) => {
-                Some(numbers[row]).filter(|number| number.is_finite()).map(Value::Number)
-            }
-            Column::Words(words) => {
-                Some(words[row].as_str()).filter(|word| !word.is_empty()).map(Value::Word)
-            }
+            Column::Numbers(numbers) => Some(numbers[row])
+                .filter(|number| number.is_finite())
+                .map(Value::Number),
+            Column::Words(words) => Some(words[row].as_str())
+                .filter(|word| !word.is_empty())
+                .map(Value::Word),
         }
     }
 

@@ -18,6 +18,7 @@ pub mod calibration;
 pub mod chemistry;
 pub mod correction;
 mod equation;
+pub mod feathers;
 mod formula;
 mod frame;
 pub mod pairs;

@@ -58,8 +58,11 @@ pub fn frame(study: &Study, kept: &Kept, wanted: &Wanted) -> Result<Frame> {
         let Some(masses) = analysed.iter().find(|masses| masses.bird == *bird) else {
             continue;
         };
-        let last = age_at_analysis(study, *bird).is_some_and(|age| age.total_cmp(&scan.age_d).is_eq());
-        let right = wanted.feathers.is_none_or(|feathers| feathers == scan.feathers);
+        let last =
+            age_at_analysis(study, *bird).is_some_and(|age| age.total_cmp(&scan.age_d).is_eq());
+        let right = wanted
+            .feathers
+            .is_none_or(|feathers| feathers == scan.feathers);
         if last && right && masses.part(wanted.part).is_some() {
             rows.push((scan, *masses));
         }
@@ -68,14 +71,21 @@ pub fn frame(study: &Study, kept: &Kept, wanted: &Wanted) -> Result<Frame> {
         return Err(Error::input(format!(
             "{}: found no {}scan of a bird whose {} was analysed, on its last day, expected at least one; check the columns bird, feathers and part",
             study.scans.file,
-            wanted.feathers.map_or(String::new(), |feathers| format!("{} ", feathers.word())),
+            wanted
+                .feathers
+                .map_or(String::new(), |feathers| format!("{} ", feathers.word())),
             wanted.part.word()
         )));
     }
     Ok(columns(study, &rows, wanted.part, &regions))
 }
 
-fn columns(study: &Study, rows: &[(&Scan, BirdMasses)], part: Part, regions: &BTreeMap<Position, Vec<&Scan>>) -> Frame {
+fn columns(
+    study: &Study,
+    rows: &[(&Scan, BirdMasses)],
+    part: Part,
+    regions: &BTreeMap<Position, Vec<&Scan>>,
+) -> Frame {
     let mut frame = Frame {
         file: study.scans.file.clone(),
         rows: rows.iter().map(|(scan, _)| scan.row).collect(),
@@ -86,18 +96,27 @@ fn columns(study: &Study, rows: &[(&Scan, BirdMasses)], part: Part, regions: &BT
     };
     words("scan", &|scan| scan.name.clone());
     words("bird", &|scan| quality::bird_names(study, scan));
-    words("strain", &|scan| strain_of(study, scan).unwrap_or_default().to_owned());
+    words("strain", &|scan| {
+        strain_of(study, scan).unwrap_or_default().to_owned()
+    });
     words("feathers", &|scan| scan.feathers.word().to_owned());
     words("restraint", &|scan| scan.restraint.clone());
     let mut numbers = |name: &str, of: &dyn Fn(&Scan, &BirdMasses) -> f64| {
-        frame.add_numbers(name, rows.iter().map(|(scan, masses)| of(scan, masses)).collect());
+        frame.add_numbers(
+            name,
+            rows.iter().map(|(scan, masses)| of(scan, masses)).collect(),
+        );
     };
     numbers("age", &|scan, _| scan.age_d);
     numbers("body_weight", &|scan, _| scan.scale_weight_g);
     for tissue in Tissue::ALL {
-        numbers(&format!("{}_scan", tissue.name()), &|scan, _| tissue.reading(scan));
+        numbers(&format!("{}_scan", tissue.name()), &|scan, _| {
+            tissue.reading(scan)
+        });
         numbers(&format!("{}_chem", tissue.name()), &|_, masses| {
-            masses.part(part).map_or(f64::NAN, |part| part.tissue_g(tissue))
+            masses
+                .part(part)
+                .map_or(f64::NAN, |part| part.tissue_g(tissue))
         });
     }
     let of_part = |of: fn(super::chemistry::PartMasses) -> f64| {
@@ -106,8 +125,14 @@ fn columns(study: &Study, rows: &[(&Scan, BirdMasses)], part: Part, regions: &BT
     numbers("water_chem", &of_part(|part| part.water_g));
     numbers("protein_chem", &of_part(|part| part.protein_g));
     numbers("mass_chem", &of_part(|part| part.mass_g));
-    numbers("feather_mass", &|_, masses| masses.feathers.map_or(f64::NAN, |part| part.mass_g));
-    let mut names: Vec<&str> = regions.values().flatten().map(|scan| scan.region.as_str()).collect();
+    numbers("feather_mass", &|_, masses| {
+        masses.feathers.map_or(f64::NAN, |part| part.mass_g)
+    });
+    let mut names: Vec<&str> = regions
+        .values()
+        .flatten()
+        .map(|scan| scan.region.as_str())
+        .collect();
     names.sort_unstable();
     names.dedup();
     for region in names {
@@ -127,8 +152,17 @@ fn columns(study: &Study, rows: &[(&Scan, BirdMasses)], part: Part, regions: &BT
 
 /// What a scan says under a name of an equation; regions are looked up among
 /// `regions` of the same positioning.
-pub(super) fn lookup<'a>(study: &'a Study, scan: &'a Scan, regions: &[&Scan], name: &str) -> Option<Value<'a>> {
-    let number = |value: f64| Some(value).filter(|value| value.is_finite()).map(Value::Number);
+pub(super) fn lookup<'a>(
+    study: &'a Study,
+    scan: &'a Scan,
+    regions: &[&Scan],
+    name: &str,
+) -> Option<Value<'a>> {
+    let number = |value: f64| {
+        Some(value)
+            .filter(|value| value.is_finite())
+            .map(Value::Number)
+    };
     let word = |word: &'a str| Some(word).filter(|word| !word.is_empty()).map(Value::Word);
     match name {
         "age" => number(scan.age_d),
@@ -139,7 +173,9 @@ pub(super) fn lookup<'a>(study: &'a Study, scan: &'a Scan, regions: &[&Scan], na
         _ => {
             let name = name.strip_suffix("_scan")?;
             let of = |scan: &Scan| {
-                let tissue = Tissue::ALL.into_iter().find(|tissue| tissue.trait_of(&scan.region) == name)?;
+                let tissue = Tissue::ALL
+                    .into_iter()
+                    .find(|tissue| tissue.trait_of(&scan.region) == name)?;
                 number(tissue.reading(scan))
             };
             of(scan).or_else(|| regions.iter().find_map(|region| of(region)))
@@ -150,7 +186,10 @@ pub(super) fn lookup<'a>(study: &'a Study, scan: &'a Scan, regions: &[&Scan], na
 /// The strain of a scan's birds; none where they are of several.
 pub(super) fn strain_of<'a>(study: &'a Study, scan: &Scan) -> Option<&'a str> {
     let strain = study.birds[*scan.birds.first()?].strain;
-    let same = scan.birds.iter().all(|bird| study.birds[*bird].strain == strain);
+    let same = scan
+        .birds
+        .iter()
+        .all(|bird| study.birds[*bird].strain == strain);
     same.then(|| study.strains[strain].as_str())
 }
 
@@ -187,8 +226,16 @@ fn check_tables(study: &Study, analysed: &[BirdMasses]) -> Result<()> {
 }
 
 /// A strain that is scanned and not analysed would get another strain's equation.
-fn check_strains(study: &Study, kept: &Kept, analysed: &[BirdMasses], wanted: &Wanted) -> Result<()> {
-    let mut known: Vec<usize> = analysed.iter().map(|masses| study.birds[masses.bird].strain).collect();
+fn check_strains(
+    study: &Study,
+    kept: &Kept,
+    analysed: &[BirdMasses],
+    wanted: &Wanted,
+) -> Result<()> {
+    let mut known: Vec<usize> = analysed
+        .iter()
+        .map(|masses| study.birds[masses.bird].strain)
+        .collect();
     let mut faults = Vec::new();
     for scan in kept.scans.iter().map(|index| &study.scans.rows[*index]) {
         for strain in scan.birds.iter().map(|bird| study.birds[*bird].strain) {
@@ -205,5 +252,9 @@ fn check_strains(study: &Study, kept: &Kept, analysed: &[BirdMasses], wanted: &W
             }
         }
     }
-    if faults.is_empty() { Ok(()) } else { Err(Error::faults(faults)) }
+    if faults.is_empty() {
+        Ok(())
+    } else {
+        Err(Error::faults(faults))
+    }
 }

@@ -36,7 +36,11 @@ pub struct Kept {
 /// Names of a scan's birds, joined by `+`.
 #[must_use]
 pub fn bird_names(study: &Study, scan: &Scan) -> String {
-    let names: Vec<&str> = scan.birds.iter().map(|bird| study.birds[*bird].name.as_str()).collect();
+    let names: Vec<&str> = scan
+        .birds
+        .iter()
+        .map(|bird| study.birds[*bird].name.as_str())
+        .collect();
     names.join("+")
 }
 
@@ -85,12 +89,22 @@ pub fn rejected(study: &Study, scan: &Scan, reason: String) -> RejectedScan {
 
 /// What the regions of one positioning share with their whole.
 pub(super) fn position(scan: &Scan) -> (Vec<usize>, u64, u32, String, &'static str) {
-    (scan.birds.clone(), scan.age_d.to_bits(), scan.repeat, scan.restraint.clone(), scan.feathers.word())
+    (
+        scan.birds.clone(),
+        scan.age_d.to_bits(),
+        scan.repeat,
+        scan.restraint.clone(),
+        scan.feathers.word(),
+    )
 }
 
 fn own_reason(study: &Study, scan: &Scan) -> Option<String> {
     let rules = &study.settings.scans;
-    if let Some(mark) = rules.reject.iter().find(|mark| scan.marks.contains(&mark.to_lowercase())) {
+    if let Some(mark) = rules
+        .reject
+        .iter()
+        .find(|mark| scan.marks.contains(&mark.to_lowercase()))
+    {
         return Some(format!("marked {mark}"));
     }
     let off_pct = 100.0 * (scan.total_g() / scan.scale_weight_g - 1.0);
@@ -154,7 +168,11 @@ pub fn regions(study: &Study) -> Vec<RegionRow> {
                 continue;
             }
             // Of nothing, only nothing is a hundred percent.
-            let sum_pct = if whole_g > 0.0 { 100.0 * sum_g / whole_g } else { 100.0 + sum_g };
+            let sum_pct = if whole_g > 0.0 {
+                100.0 * sum_g / whole_g
+            } else {
+                100.0 + sum_g
+            };
             let tolerance = study.settings.scans.region_tolerance_pct;
             rows.push(RegionRow {
                 scan: whole.name.clone(),

@@ -33,7 +33,9 @@ impl Regression {
         self.linear.intervals(level)?;
         let t = t_two_sided_quantile(level, self.linear.df as f64);
         let pairs = self.coefficients.iter().zip(&self.standard_errors);
-        Ok(pairs.map(|(b, error)| Interval::around(*b, t * error)).collect())
+        Ok(pairs
+            .map(|(b, error)| Interval::around(*b, t * error))
+            .collect())
     }
 }
 
@@ -51,7 +53,9 @@ pub(super) fn regress(
     let mut regression = once(&design, response, weighting)?;
     regression.left_out = match weighting {
         Weighting::Ordinary => group_left_out_errors(&regression.linear, birds)?,
-        Weighting::PowerOfMean | Weighting::Robust => refit_without(&design, response, birds, weighting),
+        Weighting::PowerOfMean | Weighting::Robust => {
+            refit_without(&design, response, birds, weighting)
+        }
     };
     Ok(regression)
 }
@@ -99,16 +103,24 @@ fn linear(fit: Fit, power: f64) -> Regression {
 }
 
 /// Weights depend on the rows, so each bird is left out by fitting anew.
-fn refit_without(design: &Design, response: &[f64], birds: &[usize], weighting: Weighting) -> Vec<Option<f64>> {
+fn refit_without(
+    design: &Design,
+    response: &[f64],
+    birds: &[usize],
+    weighting: Weighting,
+) -> Vec<Option<f64>> {
     let mut errors = vec![None; response.len()];
     let last = birds.iter().copied().max().map_or(0, |bird| bird + 1);
     for bird in 0..last {
         let kept: Vec<usize> = (0..birds.len()).filter(|row| birds[*row] != bird).collect();
-        let columns = design.names().iter().zip(design.matrix().column_iter()).map(|(name, column)| {
-            (name.clone(), kept.iter().map(|row| column[*row]).collect())
-        });
+        let columns = design
+            .names()
+            .iter()
+            .zip(design.matrix().column_iter())
+            .map(|(name, column)| (name.clone(), kept.iter().map(|row| column[*row]).collect()));
         let rest: Vec<f64> = kept.iter().map(|row| response[*row]).collect();
-        let refit = Design::new(columns.collect()).and_then(|design| once(&design, &rest, weighting));
+        let refit =
+            Design::new(columns.collect()).and_then(|design| once(&design, &rest, weighting));
         if let Ok(refit) = refit {
             for row in (0..birds.len()).filter(|row| birds[*row] == bird) {
                 let x = design.matrix().row(row);

@@ -117,7 +117,11 @@ struct Readings {
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) where no bird was scanned twice
 /// at one age.
 pub fn of_study(study: &Study, kept: &Kept, confidence: f64) -> Result<Repeatability> {
-    let scans: Vec<&Scan> = kept.scans.iter().map(|index| &study.scans.rows[*index]).collect();
+    let scans: Vec<&Scan> = kept
+        .scans
+        .iter()
+        .map(|index| &study.scans.rows[*index])
+        .collect();
     let traits = readings(&scans);
     let mut answer = Repeatability::default();
     for readings in &traits {
@@ -138,7 +142,13 @@ pub fn of_study(study: &Study, kept: &Kept, confidence: f64) -> Result<Repeatabi
 /// # Errors
 /// [`ErrorKind::Call`](crate::ErrorKind::Call) for a name that is no column;
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) where no bird has two values.
-pub fn of_frame(frame: &Frame, bird: &str, values: &[&str], method: Option<&str>, confidence: f64) -> Result<Repeatability> {
+pub fn of_frame(
+    frame: &Frame,
+    bird: &str,
+    values: &[&str],
+    method: Option<&str>,
+    confidence: f64,
+) -> Result<Repeatability> {
     frame.column(bird)?;
     if let Some(method) = method {
         frame.column(method)?;
@@ -146,11 +156,17 @@ pub fn of_frame(frame: &Frame, bird: &str, values: &[&str], method: Option<&str>
     let mut answer = Repeatability::default();
     for name in values {
         let numbers = frame.numbers(name)?;
-        let rows = (0..frame.n()).filter(|row| numbers[*row].is_finite()).map(|row| {
-            let method = method.map(|column| format!("{column}={}", frame.label(column, row)));
-            let subject = format!("{}\t{}", frame.label(bird, row), method.as_deref().unwrap_or_default());
-            (subject, method.into_iter().collect(), numbers[row])
-        });
+        let rows = (0..frame.n())
+            .filter(|row| numbers[*row].is_finite())
+            .map(|row| {
+                let method = method.map(|column| format!("{column}={}", frame.label(column, row)));
+                let subject = format!(
+                    "{}\t{}",
+                    frame.label(bird, row),
+                    method.as_deref().unwrap_or_default()
+                );
+                (subject, method.into_iter().collect(), numbers[row])
+            });
         let readings = Readings {
             trait_name: (*name).to_owned(),
             rows: rows.collect(),
@@ -174,16 +190,27 @@ fn readings(scans: &[&Scan]) -> Vec<Readings> {
     let mut traits: BTreeMap<(usize, String), Readings> = BTreeMap::new();
     for scan in scans {
         let whole = scan.region == WHOLE;
-        let named = Tissue::ALL.iter().map(|tissue| (tissue.trait_of(&scan.region), tissue.reading(scan)));
+        let named = Tissue::ALL
+            .iter()
+            .map(|tissue| (tissue.trait_of(&scan.region), tissue.reading(scan)));
         let total = whole.then(|| ("total".to_owned(), scan.total_g()));
-        let subject = format!("{:?} {} {} {} {}", scan.birds, scan.age_d, scan.region, scan.restraint, scan.feathers.word());
+        let subject = format!(
+            "{:?} {} {} {} {}",
+            scan.birds,
+            scan.age_d,
+            scan.region,
+            scan.restraint,
+            scan.feathers.word()
+        );
         for (place, (trait_name, value)) in named.chain(total).enumerate() {
             if value.is_finite() {
                 let order = place + if whole { 0 } else { 4 };
-                let readings = traits.entry((order, trait_name.clone())).or_insert_with(|| Readings {
-                    trait_name,
-                    rows: Vec::new(),
-                });
+                let readings = traits
+                    .entry((order, trait_name.clone()))
+                    .or_insert_with(|| Readings {
+                        trait_name,
+                        rows: Vec::new(),
+                    });
                 readings.rows.push((subject.clone(), methods(scan), value));
             }
         }
@@ -207,7 +234,12 @@ impl Repeatability {
     /// kind against each other.
     fn add(&mut self, readings: &Readings, file: &str, confidence: f64) -> Result<()> {
         let wrong = |failure: Failure| calibration::failed(file, &readings.trait_name, &failure);
-        let mut labels: Vec<&str> = readings.rows.iter().flat_map(|row| &row.1).map(String::as_str).collect();
+        let mut labels: Vec<&str> = readings
+            .rows
+            .iter()
+            .flat_map(|row| &row.1)
+            .map(String::as_str)
+            .collect();
         labels.sort_unstable();
         labels.dedup();
         let mut known: Vec<(&str, Precision)> = Vec::new();
@@ -217,7 +249,8 @@ impl Repeatability {
                 continue;
             }
             let found = precision(&repeats, confidence).map_err(wrong)?;
-            self.rows.push(row(&readings.trait_name, label, &found).map_err(wrong)?);
+            self.rows
+                .push(row(&readings.trait_name, label, &found).map_err(wrong)?);
             if found.is_poorly_known() {
                 self.warnings.push(format!(
                     "{}, {label}: {} degrees of freedom, under {ENOUGH_DEGREES_OF_FREEDOM}: the precision is itself poorly known, as its interval shows",
@@ -261,7 +294,11 @@ fn subjects(readings: &Readings, label: &str) -> Vec<Vec<f64>> {
     subjects.into_values().collect()
 }
 
-fn row(trait_name: &str, method: &str, found: &Precision) -> std::result::Result<RepeatabilityRow, Failure> {
+fn row(
+    trait_name: &str,
+    method: &str,
+    found: &Precision,
+) -> std::result::Result<RepeatabilityRow, Failure> {
     Ok(RepeatabilityRow {
         trait_name: trait_name.to_owned(),
         method: method.to_owned(),
@@ -284,12 +321,16 @@ fn means<'a>(scans: impl Iterator<Item = &'a Scan>, value: impl Fn(&Scan) -> f64
     for scan in scans.filter(|scan| scan.region == WHOLE) {
         let reading = value(scan);
         if reading.is_finite() {
-            let sum = sums.entry((scan.birds.clone(), scan.age_d.to_bits())).or_default();
+            let sum = sums
+                .entry((scan.birds.clone(), scan.age_d.to_bits()))
+                .or_default();
             sum.0 += reading;
             sum.1 += 1.0;
         }
     }
-    sums.into_iter().map(|(key, (sum, n))| (key, sum / n)).collect()
+    sums.into_iter()
+        .map(|(key, (sum, n))| (key, sum / n))
+        .collect()
 }
 
 /// Mean over its birds scanned one by one against the scan of the whole group.
@@ -302,18 +343,34 @@ fn groups(scans: &[&Scan], file: &str, confidence: f64) -> Result<Vec<AgreementR
         ("total", Scan::total_g),
     ];
     for (trait_name, value) in traits {
-        let single = means(scans.iter().copied().filter(|scan| scan.birds.len() == 1), value);
-        let group = means(scans.iter().copied().filter(|scan| scan.birds.len() > 1), value);
+        let single = means(
+            scans.iter().copied().filter(|scan| scan.birds.len() == 1),
+            value,
+        );
+        let group = means(
+            scans.iter().copied().filter(|scan| scan.birds.len() > 1),
+            value,
+        );
         let mut pairs = Vec::new();
         for ((birds, age), reading) in &group {
-            let own: Option<Vec<f64>> = birds.iter().map(|bird| single.get(&(vec![*bird], *age)).copied()).collect();
+            let own: Option<Vec<f64>> = birds
+                .iter()
+                .map(|bird| single.get(&(vec![*bird], *age)).copied())
+                .collect();
             if let Some(own) = own {
                 pairs.push((own.iter().sum::<f64>() / own.len() as f64, *reading));
             }
         }
         let (own, group): (Vec<f64>, Vec<f64>) = pairs.into_iter().unzip();
         if own.len() > 1 {
-            let row = agree(trait_name, "group against single", &own, &group, 1.0, confidence);
+            let row = agree(
+                trait_name,
+                "group against single",
+                &own,
+                &group,
+                1.0,
+                confidence,
+            );
             rows.push(row.map_err(|failure| calibration::failed(file, trait_name, &failure))?);
         }
     }
@@ -321,7 +378,12 @@ fn groups(scans: &[&Scan], file: &str, confidence: f64) -> Result<Vec<AgreementR
 }
 
 /// Precision, bias, sample and share of scans rejected, by method.
-fn protocol(study: &Study, kept: &[&Scan], rows: &[RepeatabilityRow], confidence: f64) -> Vec<ProtocolRow> {
+fn protocol(
+    study: &Study,
+    kept: &[&Scan],
+    rows: &[RepeatabilityRow],
+    confidence: f64,
+) -> Vec<ProtocolRow> {
     let mut counts: BTreeMap<String, usize> = BTreeMap::new();
     for scan in study.scans.rows.iter().filter(|scan| scan.region == WHOLE) {
         for label in methods(scan) {
@@ -336,20 +398,34 @@ fn protocol(study: &Study, kept: &[&Scan], rows: &[RepeatabilityRow], confidence
     ];
     let of = |label: &str| {
         let label = label.to_owned();
-        kept.iter().copied().filter(move |scan| methods(scan).contains(&label))
+        kept.iter()
+            .copied()
+            .filter(move |scan| methods(scan).contains(&label))
     };
     let mut protocol = Vec::new();
     for (trait_name, value) in traits {
         for (label, scans) in &counts {
             let used = of(label).filter(|scan| scan.region == WHOLE).count();
             let (reference, pairs) = if trait_name == "total" {
-                let both = of(label).filter(|scan| scan.region == WHOLE).map(|scan| (scan.scale_weight_g, scan.total_g()));
-                ("scale weight".to_owned(), both.filter(|(a, b)| a.is_finite() && b.is_finite()).collect())
+                let both = of(label)
+                    .filter(|scan| scan.region == WHOLE)
+                    .map(|scan| (scan.scale_weight_g, scan.total_g()));
+                (
+                    "scale weight".to_owned(),
+                    both.filter(|(a, b)| a.is_finite() && b.is_finite())
+                        .collect(),
+                )
             } else {
                 let reference = reference(&counts, label);
                 let (first, second) = (means(of(&reference), value), means(of(label), value));
-                let both = second.iter().filter_map(|(key, value)| Some((*first.get(key)?, *value)));
-                let pairs: Vec<(f64, f64)> = if reference == *label { Vec::new() } else { both.collect() };
+                let both = second
+                    .iter()
+                    .filter_map(|(key, value)| Some((*first.get(key)?, *value)));
+                let pairs: Vec<(f64, f64)> = if reference == *label {
+                    Vec::new()
+                } else {
+                    both.collect()
+                };
                 (reference, pairs)
             };
             let (first, second): (Vec<f64>, Vec<f64>) = pairs.into_iter().unzip();
@@ -358,7 +434,10 @@ fn protocol(study: &Study, kept: &[&Scan], rows: &[RepeatabilityRow], confidence
             protocol.push(ProtocolRow {
                 trait_name: trait_name.to_owned(),
                 method: label.clone(),
-                precision: rows.iter().find(|row| row.trait_name == trait_name && row.method == *label).cloned(),
+                precision: rows
+                    .iter()
+                    .find(|row| row.trait_name == trait_name && row.method == *label)
+                    .cloned(),
                 reference,
                 pairs: first.len(),
                 bias: bias.map(|limits| limits.bias),
@@ -376,7 +455,11 @@ fn protocol(study: &Study, kept: &[&Scan], rows: &[RepeatabilityRow], confidence
 /// The method of the same kind with the most scans.
 fn reference(counts: &BTreeMap<String, usize>, label: &str) -> String {
     let kind = label.split('=').next();
-    let same = counts.iter().filter(|(other, _)| other.split('=').next() == kind);
+    let same = counts
+        .iter()
+        .filter(|(other, _)| other.split('=').next() == kind);
     // The first in the alphabet among equals.
-    same.rev().max_by_key(|(_, count)| **count).map_or_else(|| label.to_owned(), |(other, _)| other.clone())
+    same.rev()
+        .max_by_key(|(_, count)| **count)
+        .map_or_else(|| label.to_owned(), |(other, _)| other.clone())
 }

@@ -54,7 +54,8 @@ pub fn of_birds(study: &Study, corrections: &Corrections) -> Result<(Vec<Series>
 /// Series of each strain, from all scans of its birds.
 #[must_use]
 pub fn of_strains(study: &Study, corrections: &Corrections) -> Vec<Series> {
-    let strain = |row: usize| study.birds[study.scans.rows[corrections.rows[row].index].birds[0]].strain;
+    let strain =
+        |row: usize| study.birds[study.scans.rows[corrections.rows[row].index].birds[0]].strain;
     let rows = (0..corrections.rows.len()).filter(|row| !corrections.rows[*row].strain.is_empty());
     series(corrections, rows.map(|row| (strain(row), row)).collect())
 }
@@ -63,7 +64,10 @@ fn series(corrections: &Corrections, mut rows: Vec<(usize, usize)>) -> Vec<Serie
     let of = |row: usize| &corrections.rows[row];
     rows.sort_by(|a, b| {
         let (x, y) = (of(a.1), of(b.1));
-        a.0.cmp(&b.0).then(x.age_d.total_cmp(&y.age_d)).then(x.bird.cmp(&y.bird)).then(a.1.cmp(&b.1))
+        a.0.cmp(&b.0)
+            .then(x.age_d.total_cmp(&y.age_d))
+            .then(x.bird.cmp(&y.bird))
+            .then(a.1.cmp(&b.1))
     });
     let mut all: Vec<Series> = Vec::new();
     let repeats = rows.chunk_by(|a, b| {
@@ -79,15 +83,23 @@ fn series(corrections: &Corrections, mut rows: Vec<(usize, usize)>) -> Vec<Serie
             });
         }
         let n = repeats.len() as f64;
-        let mean = |value: &dyn Fn(usize) -> f64| repeats.iter().map(|(_, row)| value(*row)).sum::<f64>() / n;
+        let mean = |value: &dyn Fn(usize) -> f64| {
+            repeats.iter().map(|(_, row)| value(*row)).sum::<f64>() / n
+        };
         if let Some(series) = all.last_mut() {
             series.ages_d.push(first.age_d);
             series.values_g.push(mean(&|row| of(row).corrected));
             // A bird's own deviation stays the same over its repeats: averaging them
             // takes away only the repeatability's part, which is left in to be safe.
-            series.own_variances.push(mean(&|row| of(row).own_error.map_or(f64::NAN, |error| error * error)));
+            series.own_variances.push(mean(&|row| {
+                of(row).own_error.map_or(f64::NAN, |error| error * error)
+            }));
             series.weights.push(first.birds_in_scan as f64);
-            series.designs.push((0..first.design.len()).map(|j| mean(&|row| of(row).design[j])).collect());
+            series.designs.push(
+                (0..first.design.len())
+                    .map(|j| mean(&|row| of(row).design[j]))
+                    .collect(),
+            );
         }
     }
     all

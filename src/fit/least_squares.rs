@@ -240,7 +240,11 @@ impl<'a, const P: usize> Loop<'a, P> {
         }
         let mut right = gradient;
         for j in 0..P {
-            right[j] = if held[j] { 0.0 } else { gradient[j] / self.scale[j] };
+            right[j] = if held[j] {
+                0.0
+            } else {
+                gradient[j] / self.scale[j]
+            };
             for k in 0..=j {
                 let entry = if held[j] || held[k] {
                     f64::from(u8::from(j == k))
@@ -260,7 +264,14 @@ impl<'a, const P: usize> Loop<'a, P> {
             }
         };
         let offset = self.offset(&triangle, &held);
-        Some(Point { terms, sum_of_squares, triangle, product, held, offset })
+        Some(Point {
+            terms,
+            sum_of_squares,
+            triangle,
+            product,
+            held,
+            offset,
+        })
     }
 
     /// The triangle from the Jacobian itself.
@@ -271,14 +282,21 @@ impl<'a, const P: usize> Loop<'a, P> {
         let (rows, _) = descent.rows.as_chunks_mut::<P>();
         for (row, from) in rows.iter_mut().zip(from) {
             for j in 0..P {
-                row[j] = if held[j] { 0.0 } else { from[j] / self.scale[j] };
+                row[j] = if held[j] {
+                    0.0
+                } else {
+                    from[j] / self.scale[j]
+                };
             }
         }
         linear::householder(rows, &mut descent.right, held)
     }
 
     /// Relative offset; 0 where the residual's tangent part is rounding alone.
-    #[expect(clippy::cast_precision_loss, reason = "counts of observations are far below 2^52")]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "counts of observations are far below 2^52"
+    )]
     fn offset(&self, triangle: &Triangle<P>, held: &[bool; P]) -> f64 {
         let tangent: f64 = triangle.right.iter().map(|z| z * z).sum::<f64>().sqrt();
         if tangent <= ROUNDINGS * self.length {
@@ -351,7 +369,8 @@ impl<'a, const P: usize> Loop<'a, P> {
                 taken[j] = 0.0;
                 continue;
             }
-            trial[j] = (point.terms[j] + scaled[j] / self.scale[j]).clamp(self.lower[j], self.upper[j]);
+            trial[j] =
+                (point.terms[j] + scaled[j] / self.scale[j]).clamp(self.lower[j], self.upper[j]);
             taken[j] = (trial[j] - point.terms[j]) * self.scale[j];
         }
         (trial, point.triangle.promised(&taken))
@@ -386,7 +405,9 @@ impl<'a, const P: usize> Loop<'a, P> {
         let _ = self.problem.fill(&point.terms, self.descent);
         self.descent.terms.copy_from_slice(&point.terms);
         self.descent.held.copy_from_slice(&point.held);
-        point.triangle.inverse_product(&self.scale, &point.held, &mut self.descent.inverse);
+        point
+            .triangle
+            .inverse_product(&self.scale, &point.held, &mut self.descent.inverse);
         Optimum {
             end,
             sum_of_squares: point.sum_of_squares,

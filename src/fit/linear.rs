@@ -31,7 +31,11 @@ impl<const P: usize> Triangle<P> {
             for k in j + 1..P {
                 step[j] -= self.rows[j][k] * step[k];
             }
-            step[j] = if self.rows[j][j] == 0.0 { 0.0 } else { step[j] / self.rows[j][j] };
+            step[j] = if self.rows[j][j] == 0.0 {
+                0.0
+            } else {
+                step[j] / self.rows[j][j]
+            };
         }
         step
     }
@@ -67,7 +71,9 @@ impl<const P: usize> Triangle<P> {
         let mut product = [[0.0; P]; P];
         for j in 0..P {
             for k in 0..P {
-                product[j][k] = (0..=j.min(k)).map(|i| self.rows[i][j] * self.rows[i][k]).sum();
+                product[j][k] = (0..=j.min(k))
+                    .map(|i| self.rows[i][j] * self.rows[i][k])
+                    .sum();
             }
         }
         product
@@ -87,7 +93,11 @@ impl<const P: usize> Triangle<P> {
         for j in 0..P {
             for k in 0..P {
                 let sum: f64 = (j.max(k)..P).map(|i| root[j][i] * root[k][i]).sum();
-                inverse[j * P + k] = if held[j] || held[k] { 0.0 } else { sum / (scale[j] * scale[k]) };
+                inverse[j * P + k] = if held[j] || held[k] {
+                    0.0
+                } else {
+                    sum / (scale[j] * scale[k])
+                };
             }
         }
     }
@@ -171,7 +181,11 @@ pub(crate) fn householder<const P: usize>(
     right: &mut [f64],
     held: &[bool; P],
 ) -> Triangle<P> {
-    let mut triangle = Triangle { rows: [[0.0; P]; P], right: [0.0; P], rest: 0.0 };
+    let mut triangle = Triangle {
+        rows: [[0.0; P]; P],
+        right: [0.0; P],
+        rest: 0.0,
+    };
     let mut top = 0;
     let mut places = [None; P];
     for j in 0..P {

@@ -53,7 +53,12 @@ fn read(path: &Path, format: &Format, faults: &mut Faults) -> Option<AnyTable> {
     for (place, header) in table.headers.iter().enumerate() {
         if header.is_empty() {
             let expected = "a name for every column";
-            faults.add(Place::row(&file, 1), format!("no header over column {}", place + 1), expected, "name the column");
+            faults.add(
+                Place::row(&file, 1),
+                format!("no header over column {}", place + 1),
+                expected,
+                "name the column",
+            );
         }
     }
     let all: Vec<usize> = (0..table.headers.len()).collect();
@@ -64,20 +69,37 @@ fn read(path: &Path, format: &Format, faults: &mut Faults) -> Option<AnyTable> {
     while rows.next(faults).is_some() {
         rows_of.push(rows.row);
         for (column, words) in words.iter_mut().enumerate() {
-            words.push(rows.optional_word(Some(column)).unwrap_or_default().to_owned());
+            words.push(
+                rows.optional_word(Some(column))
+                    .unwrap_or_default()
+                    .to_owned(),
+            );
         }
     }
     let mut columns = Vec::new();
     for (header, words) in table.headers.iter().zip(words) {
         let numbers: std::result::Result<Vec<f64>, _> = words
             .iter()
-            .map(|word| if word.is_empty() { Ok(f64::NAN) } else { number(word, mark) })
+            .map(|word| {
+                if word.is_empty() {
+                    Ok(f64::NAN)
+                } else {
+                    number(word, mark)
+                }
+            })
             .collect();
         if let Ok(numbers) = &numbers
-            && let Some(at) = numbers.iter().position(|number| number.abs() > super::NUMBER_LIMIT)
+            && let Some(at) = numbers
+                .iter()
+                .position(|number| number.abs() > super::NUMBER_LIMIT)
         {
             let place = Place::cell(&file, rows_of[at], header);
-            faults.add(place, quoted(&words[at]), "a number between -1e100 and 1e100", "correct the cell or mark it missing (NA)");
+            faults.add(
+                place,
+                quoted(&words[at]),
+                "a number between -1e100 and 1e100",
+                "correct the cell or mark it missing (NA)",
+            );
         }
         columns.push((
             header.clone(),

@@ -120,7 +120,9 @@ impl std::str::FromStr for Basis {
         match text.to_lowercase().replace([' ', '_'], "-").as_str() {
             "as-is" | "fresh" => Ok(Self::AsIs),
             "dry-matter" | "dry" | "dm" => Ok(Self::DryMatter),
-            _ => Err(format!("found basis \"{text}\", expected as-is or dry-matter")),
+            _ => Err(format!(
+                "found basis \"{text}\", expected as-is or dry-matter"
+            )),
         }
     }
 }
@@ -197,7 +199,10 @@ pub(crate) fn read(
             let name = &register.study.birds[analysis.bird].name;
             faults.add(
                 rows.place(layout.part),
-                format!("part {} of bird {name} again, as in row {first}", analysis.part.word()),
+                format!(
+                    "part {} of bird {name} again, as in row {first}",
+                    analysis.part.word()
+                ),
                 "one row for a bird and part",
                 "average the replicates or remove one of the two rows",
             );
@@ -248,7 +253,11 @@ impl Layout {
             mass: mass?,
             dry_matter: dry_matter?,
             protein: protein.or(nitrogen)?,
-            protein_factor: if protein.is_some() { 1.0 } else { PROTEIN_OF_NITROGEN },
+            protein_factor: if protein.is_some() {
+                1.0
+            } else {
+                PROTEIN_OF_NITROGEN
+            },
             fat: fat?,
             ash: ash?,
             basis,
@@ -256,7 +265,13 @@ impl Layout {
     }
 
     fn number_columns(&self) -> Vec<usize> {
-        vec![self.mass.index, self.dry_matter, self.protein, self.fat, self.ash]
+        vec![
+            self.mass.index,
+            self.dry_matter,
+            self.protein,
+            self.fat,
+            self.ash,
+        ]
     }
 
     fn analysis(
@@ -275,21 +290,36 @@ impl Layout {
         let word = rows.word(self.part, "whole, body or feathers", faults)?;
         let part = Part::read(word);
         if part.is_none() {
-            faults.add(rows.place(self.part), quoted(word), "whole, body or feathers", "correct the cell");
+            faults.add(
+                rows.place(self.part),
+                quoted(word),
+                "whole, body or feathers",
+                "correct the cell",
+            );
         }
         let unit = self.mass.unit;
         let expected = format!("a mass in {unit} above 0");
         rows.word(self.mass.index, &expected, faults)?;
         let mass_g = rows.number(self.mass.index, mark, &expected, faults)? * unit.grams();
         if !(mass_g > 0.0 && mass_g <= MASS_LIMIT_G) {
-            faults.add(rows.place(self.mass.index), quoted(rows.cell(self.mass.index)), expected, "correct the cell or the unit");
+            faults.add(
+                rows.place(self.mass.index),
+                quoted(rows.cell(self.mass.index)),
+                expected,
+                "correct the cell or the unit",
+            );
         }
         let mut percent = |column: usize, factor: f64| {
             let expected = "a percentage from 0 to 100";
             rows.word(column, expected, faults)?;
             let percent = rows.number(column, mark, expected, faults)? * factor;
             if !(0.0..=100.0).contains(&percent) {
-                faults.add(rows.place(column), quoted(rows.cell(column)), expected, "correct the cell");
+                faults.add(
+                    rows.place(column),
+                    quoted(rows.cell(column)),
+                    expected,
+                    "correct the cell",
+                );
                 return None;
             }
             Some(percent)
@@ -313,7 +343,12 @@ impl Layout {
         Some(analysis)
     }
 
-    fn basis(&self, rows: &Rows<'_>, wishes: &ChemistryWishes, faults: &mut Faults) -> Option<Basis> {
+    fn basis(
+        &self,
+        rows: &Rows<'_>,
+        wishes: &ChemistryWishes,
+        faults: &mut Faults,
+    ) -> Option<Basis> {
         let (Some(cell), Some(column)) = (rows.optional_word(self.basis), self.basis) else {
             if wishes.basis.is_none() {
                 rows.word(self.basis?, "as-is or dry-matter", faults);
@@ -322,7 +357,12 @@ impl Layout {
         };
         let basis = cell.parse().ok();
         if basis.is_none() {
-            faults.add(rows.place(column), quoted(cell), "as-is or dry-matter", "correct the cell");
+            faults.add(
+                rows.place(column),
+                quoted(cell),
+                "as-is or dry-matter",
+                "correct the cell",
+            );
         }
         basis
     }
@@ -335,13 +375,19 @@ impl Layout {
         let (basis, other) = (analysis.basis, analysis.basis.other());
         let on_other = analysis.sum_on(other);
         let advice = if (on_other - 100.0).abs() <= 5.0 {
-            format!("on a {} basis they add to {on_other:.1}: check the basis", other.word())
+            format!(
+                "on a {} basis they add to {on_other:.1}: check the basis",
+                other.word()
+            )
         } else {
             "check the percentages of this row and their basis".to_owned()
         };
         faults.add(
             rows.place(self.fat),
-            format!("water, protein, fat and ash that add to {sum:.1} percent on a basis {}", basis.word()),
+            format!(
+                "water, protein, fat and ash that add to {sum:.1} percent on a basis {}",
+                basis.word()
+            ),
             "a sum near 100 percent",
             advice,
         );

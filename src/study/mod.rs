@@ -15,6 +15,7 @@
 
 mod any_table;
 mod birds;
+mod check;
 mod chemistry;
 mod columns;
 mod events;
@@ -22,7 +23,9 @@ mod faults;
 mod format;
 mod header;
 mod onset;
+mod plausible;
 mod read;
+mod records;
 mod scan;
 mod settings;
 mod table;
@@ -33,10 +36,12 @@ mod weighings;
 use std::path::Path;
 
 pub use any_table::{AnyColumn, AnyTable, read_columns};
+pub use check::{Check, StrainSummary, Summary};
 pub use chemistry::{Analysis, Basis, Chemistry, ChemistryWishes, Part};
 pub use columns::{BODY_WEIGHT, Columns, Values};
 pub use faults::{Fault, Place};
 pub use format::{Decimal, Format, Separator};
+pub use plausible::{Gap, Jump, JumpKind};
 pub use scan::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
 pub use settings::{
     CueWishes, EXAMPLE, FitWishes, PerTable, Plausible, Settings, TableName, TargetWishes, Units,

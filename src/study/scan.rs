@@ -211,7 +211,8 @@ impl Layout {
             header.missing(&["age", "date"], faults);
         }
         let before = faults.count();
-        let masses = ["fat", "lean", "bone", "scale_weight"].map(|stem| header.masses(stem, faults));
+        let masses =
+            ["fat", "lean", "bone", "scale_weight"].map(|stem| header.masses(stem, faults));
         if masses[..3].iter().all(Option::is_none) && faults.count() == before {
             header.missing(&["fat", "lean", "bone"], faults);
         }
@@ -252,26 +253,52 @@ impl Reader<'_> {
     fn scan(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<Scan> {
         let birds = self.birds(rows, faults)?;
         let age_d = self.age(rows, &birds, faults)?;
-        let text = |column| rows.optional_word(column).unwrap_or_default().to_lowercase();
+        let text = |column| {
+            rows.optional_word(column)
+                .unwrap_or_default()
+                .to_lowercase()
+        };
         let region = match text(self.layout.region) {
             region if ["", "whole body", "total"].contains(&region.as_str()) => WHOLE.to_owned(),
             region => region,
         };
         let feathers = self.feathers(rows, faults)?;
-        let repeat = self.whole(rows, self.layout.repeat, 1, "the number of the repeat such as 2", faults)?;
-        let restraint = rows.optional_word(self.layout.restraint).unwrap_or_default().to_owned();
+        let repeat = self.whole(
+            rows,
+            self.layout.repeat,
+            1,
+            "the number of the repeat such as 2",
+            faults,
+        )?;
+        let restraint = rows
+            .optional_word(self.layout.restraint)
+            .unwrap_or_default()
+            .to_owned();
         let name = rows
             .optional_word(self.layout.scan)
             .map_or_else(|| rows.row.to_string(), str::to_owned);
         if region != WHOLE && birds.len() > 1 {
             faults.add(
-                self.layout.region.map_or(Place::row(&rows_file(rows), rows.row), |at| rows.place(at)),
-                format!("region {} of a scan of {} birds", quoted(&region), birds.len()),
+                self.layout
+                    .region
+                    .map_or(Place::row(&rows_file(rows), rows.row), |at| rows.place(at)),
+                format!(
+                    "region {} of a scan of {} birds",
+                    quoted(&region),
+                    birds.len()
+                ),
                 "regions of scans of single birds only",
                 "remove the row, or scan the birds one by one",
             );
         }
-        let identity = (birds.clone(), age_d.to_bits(), region.clone(), restraint.clone(), feathers, repeat);
+        let identity = (
+            birds.clone(),
+            age_d.to_bits(),
+            region.clone(),
+            restraint.clone(),
+            feathers,
+            repeat,
+        );
         if let Some(first) = self.seen.insert(identity, rows.row) {
             faults.add(
                 rows.place(self.layout.bird),
@@ -320,7 +347,12 @@ impl Reader<'_> {
         for name in names {
             match self.register.bird(name) {
                 Some(bird) if birds.contains(&bird) => {
-                    faults.add(rows.place(column), format!("bird {} twice", quoted(name)), "each bird of the scan once", "correct the names");
+                    faults.add(
+                        rows.place(column),
+                        format!("bird {} twice", quoted(name)),
+                        "each bird of the scan once",
+                        "correct the names",
+                    );
                     return None;
                 }
                 Some(bird) => birds.push(bird),
@@ -330,10 +362,18 @@ impl Reader<'_> {
                 }
             }
         }
-        let told = self.whole(rows, self.layout.birds_in_scan, u32::try_from(birds.len()).unwrap_or(u32::MAX), "a number of birds such as 1", faults)?;
+        let told = self.whole(
+            rows,
+            self.layout.birds_in_scan,
+            u32::try_from(birds.len()).unwrap_or(u32::MAX),
+            "a number of birds such as 1",
+            faults,
+        )?;
         if told as usize != birds.len() {
             faults.add(
-                self.layout.birds_in_scan.map_or(rows.place(column), |at| rows.place(at)),
+                self.layout
+                    .birds_in_scan
+                    .map_or(rows.place(column), |at| rows.place(at)),
                 format!("{told} birds in the scan, of which {} named", birds.len()),
                 "the names of all birds in the scan, joined by +",
                 "complete the column bird or correct birds_in_scan",
@@ -352,7 +392,11 @@ impl Reader<'_> {
                 faults.add(
                     rows.place(age.index),
                     quoted(rows.cell(age.index)),
-                    format!("an age in {} from 0 (hatch) to {:.0}", age.unit, AGE_LIMIT_D / age.unit.days()),
+                    format!(
+                        "an age in {} from 0 (hatch) to {:.0}",
+                        age.unit,
+                        AGE_LIMIT_D / age.unit.days()
+                    ),
                     "correct the cell or the unit",
                 );
                 return None;
@@ -365,11 +409,18 @@ impl Reader<'_> {
         let mut age_d = None;
         for &bird in birds {
             let bird = &self.register.study.birds[bird];
-            let own = self.dates.hatch_of(bird.hatch_date).and_then(|hatch| age_between(hatch, date));
+            let own = self
+                .dates
+                .hatch_of(bird.hatch_date)
+                .and_then(|hatch| age_between(hatch, date));
             if own.is_none() || age_d.is_some_and(|age| Some(age) != own) {
                 faults.add(
                     rows.place(column),
-                    format!("{}, which gives bird {} no age or another than its mates'", quoted(rows.cell(column)), bird.name),
+                    format!(
+                        "{}, which gives bird {} no age or another than its mates'",
+                        quoted(rows.cell(column)),
+                        bird.name
+                    ),
                     "a date after one day of hatch for all birds of the scan",
                     "fill in hatch_date in the birds table, or give the age in days (age_d)",
                 );
@@ -386,19 +437,36 @@ impl Reader<'_> {
         };
         let read = Feathers::read(cell);
         if let (None, Some(column)) = (read, self.layout.feathers) {
-            faults.add(rows.place(column), quoted(cell), "intact, plucked or unknown", "correct the cell");
+            faults.add(
+                rows.place(column),
+                quoted(cell),
+                "intact, plucked or unknown",
+                "correct the cell",
+            );
         }
         read
     }
 
     /// A whole number from 1, `absent` where the cell is empty.
-    fn whole(&self, rows: &Rows<'_>, column: Option<usize>, absent: u32, expected: &str, faults: &mut Faults) -> Option<u32> {
+    fn whole(
+        &self,
+        rows: &Rows<'_>,
+        column: Option<usize>,
+        absent: u32,
+        expected: &str,
+        faults: &mut Faults,
+    ) -> Option<u32> {
         let Some(cell) = rows.optional_word(column) else {
             return Some(absent);
         };
         let number = cell.parse::<u32>().ok().filter(|number| *number >= 1);
         if let (None, Some(column)) = (number, column) {
-            faults.add(rows.place(column), quoted(cell), expected, "correct the cell");
+            faults.add(
+                rows.place(column),
+                quoted(cell),
+                expected,
+                "correct the cell",
+            );
         }
         number
     }
@@ -448,11 +516,22 @@ fn rows_file(rows: &Rows<'_>) -> String {
 }
 
 /// The fault that no table of birds has a bird of that name.
-pub(super) fn unknown_bird(register: &Register, rows: &Rows<'_>, column: usize, name: &str, faults: &mut Faults) {
+pub(super) fn unknown_bird(
+    register: &Register,
+    rows: &Rows<'_>,
+    column: usize,
+    name: &str,
+    faults: &mut Faults,
+) {
     let known = register.study.birds.iter().map(|bird| bird.name.as_str());
     let advice = match nearest(name, known) {
         Some(near) => format!("perhaps {near} is meant; otherwise add the bird to the birds table"),
         None => "add the bird to the birds table or correct its name".to_owned(),
     };
-    faults.add(rows.place(column), format!("bird {}", quoted(name)), "a bird of the study", advice);
+    faults.add(
+        rows.place(column),
+        format!("bird {}", quoted(name)),
+        "a bird of the study",
+        advice,
+    );
 }

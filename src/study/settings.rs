@@ -255,14 +255,21 @@ impl Settings {
         }
         for (key, percent) in [
             ("scans.mass_tolerance_pct", self.scans.mass_tolerance_pct),
-            ("scans.region_tolerance_pct", self.scans.region_tolerance_pct),
+            (
+                "scans.region_tolerance_pct",
+                self.scans.region_tolerance_pct,
+            ),
             (
                 "chemistry.closure_tolerance_pct",
                 self.chemistry.closure_tolerance_pct,
             ),
         ] {
             if !(percent > 0.0 && percent <= 100.0) {
-                fault(key, percent.to_string(), "a percentage above 0 and up to 100");
+                fault(
+                    key,
+                    percent.to_string(),
+                    "a percentage above 0 and up to 100",
+                );
             }
         }
         for weight_g in &self.cues.thresholds_g {
