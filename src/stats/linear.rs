@@ -194,26 +194,17 @@ pub fn fit_weighted(design: &Design, response: &[f64], weights: &[f64]) -> Resul
     }
     check_count("rows", n, p + 1)?;
     let roots: Vec<f64> = weights.iter().map(|weight| weight.sqrt()).collect();
-    let mut scaled = design.matrix.clone();
-    for (mut row, root) in scaled.row_iter_mut().zip(&roots) {
+    let mut matrix = design.matrix.clone();
+    for (mut row, root) in matrix.row_iter_mut().zip(&roots) {
         row *= *root;
     }
-    let scales: Vec<f64> = (0..p)
-        .map(|j| power_of_two(scaled.column(j).norm()))
-        .collect();
-    for (j, scale) in scales.iter().enumerate() {
-        scaled.column_mut(j).scale_mut(1.0 / scale);
-    }
-    let order = constant_first(design);
-    let factors = factor(&scaled, &order, &design.names)?;
+    let scales = scale_columns(&mut matrix);
+    let factors = factor(&matrix, &constant_first(design), &design.names)?;
     let whitened = DVector::from_iterator(n, response.iter().zip(&roots).map(|(y, r)| y * r));
-    let (solution, whitened_residuals) = refine(&scaled, &whitened, &factors);
+    let (solution, whitened_residuals) = refine(&matrix, &whitened, &factors);
 
     let coefficients: Vec<f64> = solution.iter().zip(&scales).map(|(b, s)| b / s).collect();
-    let mut root = factors.inverse.clone();
-    for (j, scale) in scales.iter().enumerate() {
-        root.row_mut(j).scale_mut(1.0 / scale);
-    }
+    let root = unscaled(factors.inverse, &scales);
     let df = n - p;
     let rss = match whitened_residuals.norm_squared() {
         rss if rss <= EXACT_SHARE * whitened.norm_squared() => 0.0,
@@ -352,11 +343,42 @@ impl Fit {
     }
 }
 
-struct Factors {
+/// X = QR.
+pub(super) struct Factors {
     /// n x p, columns in working order.
-    q: DMatrix<f64>,
+    pub(super) q: DMatrix<f64>,
     /// R^-1, rows in the design's order, columns in working order.
-    inverse: DMatrix<f64>,
+    pub(super) inverse: DMatrix<f64>,
+}
+
+/// An orthonormal basis of a design's columns: a model that is linear in them is well
+/// conditioned in the basis, whatever the units of the columns.
+pub(super) fn orthonormal(design: &Design) -> Result<Factors, Failure> {
+    let mut matrix = design.matrix.clone();
+    let scales = scale_columns(&mut matrix);
+    let factors = factor(&matrix, &constant_first(design), &design.names)?;
+    Ok(Factors {
+        q: factors.q,
+        inverse: unscaled(factors.inverse, &scales),
+    })
+}
+
+/// Divides each column by a power of two near its length, which costs no digit.
+fn scale_columns(matrix: &mut DMatrix<f64>) -> Vec<f64> {
+    let mut scales = Vec::with_capacity(matrix.ncols());
+    for mut column in matrix.column_iter_mut() {
+        let scale = power_of_two(column.norm());
+        column.scale_mut(1.0 / scale);
+        scales.push(scale);
+    }
+    scales
+}
+
+fn unscaled(mut inverse: DMatrix<f64>, scales: &[f64]) -> DMatrix<f64> {
+    for (mut row, scale) in inverse.row_iter_mut().zip(scales) {
+        row.scale_mut(1.0 / scale);
+    }
+    inverse
 }
 
 /// The constant goes first, so that the others lose their mean before they meet each other.
