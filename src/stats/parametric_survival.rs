@@ -13,8 +13,9 @@ use nalgebra::{DMatrix, DVector};
 
 use super::distribution::{normal_log_density, normal_log_upper, normal_quantile};
 use super::failure::{check_count, check_finite, check_length, check_level};
-use super::linear::{Design, Factors, orthonormal};
+use super::linear::Design;
 use super::newton::{Evaluation, Maximum, maximise};
+use super::orthogonal::{Factors, orthonormal};
 use super::time_to_event::{EventTime, check_times};
 use super::{Failure, Interval};
 

@@ -8,8 +8,9 @@ use nalgebra::{DMatrix, DVector};
 
 use super::Failure;
 use super::failure::{check_count, check_finite, check_length};
-use super::linear::{Design, orthonormal};
+use super::linear::Design;
 use super::newton::{Evaluation, maximise};
+use super::orthogonal::orthonormal;
 use super::parametric_survival::main_term;
 use super::time_to_event::{EventTime, right_censored_only};
 
