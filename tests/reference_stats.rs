@@ -14,6 +14,8 @@ mod agreement;
 mod linear;
 #[path = "reference_stats/precision.rs"]
 mod precision;
+#[path = "reference_stats/time_to_event.rs"]
+mod time_to_event;
 
 /// Columns of a reference CSV, by name.
 struct Table {

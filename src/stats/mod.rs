@@ -9,17 +9,19 @@
 //! The tail probabilities that all of them lean on are in [`distribution`].
 
 pub mod agreement;
-// pub mod change_point;
+pub mod change_point;
 pub mod concordance;
 pub mod distribution;
 mod failure;
 pub mod left_out;
 pub mod linear;
-// pub mod multiple;
-// pub mod parametric_survival;
+pub mod multiple;
+mod newton;
+mod orthogonal;
+pub mod parametric_survival;
 pub mod precision;
-// pub mod proportional_hazards;
-// pub mod resample;
+pub mod proportional_hazards;
+pub mod resample;
 pub mod reweighted;
 pub mod survival_curve;
 pub mod time_to_event;
