@@ -5,9 +5,11 @@
 mod composition;
 
 use composition::{FEATHER_EFFECT, SCAN_SD, invented};
-use pinfeather::composition::calibration::{Settings, Weighting, calibrate, choose};
-use pinfeather::composition::correction::{AllowedStrains, correct};
-use pinfeather::composition::feathers::{FeatherStep, effects, feather_mass, paired, routes};
+use pinfeather::composition::calibration::{Settings, Weighting, calibrate};
+use pinfeather::composition::choice::choose;
+use pinfeather::composition::correction::{AllowedStrains, Corrections, correct};
+use pinfeather::composition::feather_step::FeatherStep;
+use pinfeather::composition::feathers::{effects, feather_mass, paired, routes};
 use pinfeather::composition::pairs::{Wanted, frame};
 use pinfeather::composition::quality::keep;
 use pinfeather::composition::repeatability::of_study;
@@ -160,11 +162,45 @@ fn both_routes_are_compared_on_the_same_birds() {
             "{row:?}"
         );
     }
-    // The feather step of a bird, by hand from its three equations.
+}
+
+#[test]
+fn the_feather_step_corrects_live_birds_with_an_honest_error() {
+    let invented = invented(9);
+    let study = invented.study();
+    let kept = keep(&study);
+    let paired = paired(&study, &kept).unwrap();
+    let terms = formula("fat_scan,lean_scan,age,strain");
     let step = FeatherStep::fit(&paired, "fat_chem", &terms, &settings()).unwrap();
-    let lookup = |name: &str| paired.intact.value(name, 5);
-    let chemistry = paired.intact.numbers("fat_chem").unwrap()[5];
-    assert!((step.value(lookup).unwrap() - chemistry).abs() < 20.0);
+    let corrected = correct(&study, &kept, &step, &AllowedStrains::new()).unwrap();
+    let (mut inside, mut error, mut n) = (0, 0.0, 0);
+    for (index, row) in corrected.rows.iter().enumerate() {
+        let truth = invented
+            .live
+            .iter()
+            .find(|(bird, age, _)| *bird == row.bird && *age == row.age_d);
+        let Some((_, _, truth)) = truth else { continue };
+        // The linear form gives the value itself at the fitted coefficients.
+        assert!((step_value(&corrected, index) - row.corrected).abs() < 1e-9);
+        inside += usize::from((row.corrected - truth.fat_g).abs() < 1.96 * row.std_error.unwrap());
+        error += row.corrected - truth.fat_g;
+        n += 1;
+    }
+    let shared = corrected.shared_covariances().unwrap().mean().sqrt();
+    assert!(
+        (error / n as f64).abs()
+            < WIDE * shared.hypot(corrected.rows[0].own_error.unwrap() / 20f64.sqrt())
+    );
+    assert!(inside >= 120, "{inside} of {n}");
+}
+
+/// x'b of a corrected row.
+fn step_value(corrected: &Corrections, row: usize) -> f64 {
+    let pairs = corrected.rows[row]
+        .design
+        .iter()
+        .zip(&corrected.equation.coefficients);
+    pairs.map(|(x, b)| x * b).sum()
 }
 
 #[test]

@@ -9,7 +9,132 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::correction::Corrections;
+use super::equation::Equation;
+use super::pairs::lookup;
 use crate::error::{Error, Result};
+use crate::study::Study;
+
+/// The parts of one scan against its scale weight (`balance`).
+#[derive(Debug, Clone, PartialEq)]
+pub struct BalanceRow {
+    /// Scan's name.
+    pub scan: String,
+    /// Its birds, joined by `+`.
+    pub bird: String,
+    /// Their strain.
+    pub strain: String,
+    /// Age, d.
+    pub age_d: f64,
+    /// Scale weight, g per bird.
+    pub scale_weight_g: f64,
+    /// Names of the parts, in the order of the numbers.
+    pub parts: Vec<String>,
+    /// The parts, g per bird.
+    pub parts_g: Vec<f64>,
+    /// Their standard errors, g; taken as independent of each other.
+    pub std_errors: Vec<Option<f64>>,
+    /// Sum and closure.
+    pub balance: Balance,
+    /// Row of the scans table.
+    pub row: u32,
+}
+
+impl BalanceRow {
+    /// The parts moved to add up to the scale weight. What moved, and by how much,
+    /// is in the answer; a part may become negative, and that is for the reader to see.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Input`](crate::ErrorKind::Input) where a part has no standard error.
+    pub fn reconcile(&self) -> Result<Reconciled> {
+        let variances: Option<Vec<f64>> = self
+            .std_errors
+            .iter()
+            .map(|error| error.map(|error| error * error))
+            .collect();
+        let variances = variances.ok_or_else(|| {
+            Error::input(format!(
+                "scan {}: found a part without a standard error, expected one for each; use equations with a residual variance",
+                self.scan
+            ))
+        })?;
+        let covariance = DMatrix::from_diagonal(&DVector::from_vec(variances));
+        reconcile(&self.parts_g, &covariance, self.scale_weight_g)
+    }
+}
+
+/// Adds the parts of every scan that each equation corrected and that was weighed.
+///
+/// `feathers` predicts feather mass, where the parts are those of the body without.
+///
+/// # Errors
+/// [`ErrorKind::Input`](crate::ErrorKind::Input) where no scan has all parts and a
+/// scale weight.
+pub fn of_study(
+    study: &Study,
+    parts: &[&Corrections],
+    feathers: Option<&Equation>,
+) -> Result<Vec<BalanceRow>> {
+    let mut rows = Vec::new();
+    let Some((first, others)) = parts.split_first() else {
+        return Err(Error::call(
+            "found no corrected trait, expected fat, lean and bone; correct them first",
+        ));
+    };
+    for corrected in &first.rows {
+        let scan = &study.scans.rows[corrected.index];
+        let same = others
+            .iter()
+            .map(|part| part.rows.iter().find(|row| row.index == corrected.index));
+        let Some(same) = same.collect::<Option<Vec<_>>>() else {
+            continue;
+        };
+        let mut names: Vec<String> = parts.iter().map(|part| part.trait_name.clone()).collect();
+        let mut parts_g = vec![corrected.corrected];
+        let mut std_errors = vec![corrected.std_error];
+        for part in same {
+            parts_g.push(part.corrected);
+            std_errors.push(part.std_error);
+        }
+        if let Some(equation) = feathers {
+            let Ok(design) = equation.row(|name| lookup(study, scan, &[], name)) else {
+                continue;
+            };
+            let mass_g = equation.value(&design);
+            let shared = equation.shared_covariance(&design, &design).unwrap_or(0.0);
+            let birds = scan.birds_in_scan() as f64;
+            names.push("feathers".to_owned());
+            parts_g.push(mass_g);
+            std_errors.push(
+                equation
+                    .own_variance(mass_g)
+                    .map(|own| (own / birds + shared).max(0.0).sqrt()),
+            );
+        }
+        let Ok(balance) = balance(&parts_g, scan.scale_weight_g) else {
+            continue;
+        };
+        rows.push(BalanceRow {
+            scan: corrected.scan.clone(),
+            bird: corrected.bird.clone(),
+            strain: corrected.strain.clone(),
+            age_d: corrected.age_d,
+            scale_weight_g: scan.scale_weight_g,
+            parts: names,
+            parts_g,
+            std_errors,
+            balance,
+            row: corrected.row,
+        });
+    }
+    if rows.is_empty() {
+        return Err(Error::input(format!(
+            "{}, column scale_weight_g: found no scan with all parts and a scale weight, expected at least one; fill in scale_weight_g",
+            study.scans.file
+        )));
+    }
+    Ok(rows)
+}
 
 /// Parts of one bird against its scale weight.
 #[derive(Debug, Clone, PartialEq)]

@@ -73,6 +73,51 @@ pub struct Corrections {
     pub warnings: Vec<String>,
 }
 
+/// What turns a scan into chemistry: an equation, or equations in a row.
+pub trait Corrector {
+    /// What it holds for, its coefficients and their covariance.
+    fn equation(&self) -> &Equation;
+
+    /// What it says of a scan, given what stands under each name.
+    ///
+    /// # Errors
+    /// [`Gap`] with the name that has no value.
+    fn predict<'a>(
+        &self,
+        lookup: impl Fn(&str) -> Option<Value<'a>>,
+    ) -> std::result::Result<Prediction, Gap>;
+}
+
+/// What a corrector says of one scan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Prediction {
+    /// Corrected value.
+    pub value: f64,
+    /// Variance of one bird about it; none where it is not known.
+    pub own_variance: Option<f64>,
+    /// The row x of the corrector's columns, of which value is x'b.
+    pub design: Vec<f64>,
+}
+
+impl Corrector for Equation {
+    fn equation(&self) -> &Equation {
+        self
+    }
+
+    fn predict<'a>(
+        &self,
+        lookup: impl Fn(&str) -> Option<Value<'a>>,
+    ) -> std::result::Result<Prediction, Gap> {
+        let design = self.row(lookup)?;
+        let value = self.value(&design);
+        Ok(Prediction {
+            value,
+            own_variance: self.own_variance(value),
+            design,
+        })
+    }
+}
+
 /// Strains that an equation does not know, by name, each with the strain of the
 /// equation that it is to be taken for. The second name does not matter for an
 /// equation without a term for strain.
@@ -88,9 +133,10 @@ pub type AllowedStrains = BTreeMap<String, String>;
 pub fn correct(
     study: &Study,
     kept: &Kept,
-    equation: &Equation,
+    corrector: &impl Corrector,
     allowed: &AllowedStrains,
 ) -> Result<Corrections> {
+    let equation = corrector.equation();
     let mut corrections = Corrections {
         trait_name: equation.provenance.response.clone(),
         equation: equation.clone(),
@@ -127,7 +173,7 @@ pub fn correct(
             }
         }
         let parts = regions.get(&position(scan)).map_or(&[][..], Vec::as_slice);
-        match one(study, index, equation, allowed, parts) {
+        match one(study, index, corrector, allowed, parts) {
             Ok(row) => corrections.rows.push(row),
             Err(Stop::Fault(text)) => {
                 faults.insert((scan.row, text));
@@ -218,21 +264,25 @@ enum Stop {
 fn one(
     study: &Study,
     index: usize,
-    equation: &Equation,
+    corrector: &impl Corrector,
     allowed: &AllowedStrains,
     parts: &[&Scan],
 ) -> std::result::Result<Corrected, Stop> {
     let scan = &study.scans.rows[index];
+    let equation = corrector.equation();
     let mut flags = Vec::new();
     let strain = strain_under(study, scan, equation, allowed, &mut flags)?;
     let name_of = |name: &str| match name {
         "strain" => strain.map(Value::Word),
         _ => lookup(study, scan, parts, name),
     };
-    let design = equation
-        .row(name_of)
+    let Prediction {
+        value: corrected,
+        own_variance,
+        design,
+    } = corrector
+        .predict(name_of)
         .map_err(|gap| missing(equation, &gap))?;
-    let corrected = equation.value(&design);
     if !corrected.is_finite() {
         return Err(Stop::Fault(format!(
             "found a corrected value that is no number, expected one; check the readings and {}",
@@ -241,9 +291,7 @@ fn one(
     }
     unusual(equation, scan, corrected, &name_of, &mut flags);
     let birds = scan.birds_in_scan() as f64;
-    let own = equation
-        .own_variance(corrected)
-        .map(|variance| variance / birds);
+    let own = own_variance.map(|variance| variance / birds);
     let shared = equation.shared_covariance(&design, &design);
     // Rounding may leave a variance of -1e-20.
     let root = |variance: f64| variance.max(0.0).sqrt();

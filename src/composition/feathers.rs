@@ -15,11 +15,12 @@
 use std::collections::BTreeMap;
 
 use super::Tissue;
-use super::calibration::{Calibration, Settings, calibrate, choose, gap_error, trait_of};
+use super::calibration::{Calibration, Settings, Weighting, calibrate, trait_of};
 use super::chemistry::masses;
-use super::equation::Equation;
-use super::formula::{Formula, Gap};
-use super::frame::{Column, Frame, Value};
+use super::choice::choose;
+use super::feather_step::{FeatherStep, predicted};
+use super::formula::Formula;
+use super::frame::{Column, Frame};
 use super::pairs::strain_of;
 use super::quality::Kept;
 use crate::error::{Error, Result};
@@ -52,17 +53,6 @@ pub struct RouteRow {
     pub cross_validated_rmse: Option<f64>,
     /// The same, percent of the mean chemistry.
     pub cross_validated_rmse_pct: Option<f64>,
-}
-
-/// The explicit feather step: three equations in a row.
-#[derive(Debug, Clone)]
-pub struct FeatherStep {
-    /// Feather mass from body weight, age and strain.
-    pub feather_mass: Equation,
-    /// Effect of feathers on each reading, from feather mass, age and strain.
-    pub effects: Vec<(Tissue, Equation)>,
-    /// Chemistry from plucked readings.
-    pub plucked: Equation,
 }
 
 /// Pairs the intact and the plucked scans of each carcass, repeats averaged.
@@ -184,7 +174,7 @@ fn frames(study: &Study, pairs: &[(usize, [Vec<&Scan>; 2])]) -> Paired {
 /// # Errors
 /// As [`choose`] and [`calibrate`].
 pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Calibration)>> {
-    let settings = with_bird(settings);
+    let settings = plain(settings);
     let formula = with_strain(&paired.intact, "feather_mass,age")?;
     let mut effects = Vec::new();
     for tissue in Tissue::ALL {
@@ -220,7 +210,7 @@ pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Cali
 /// # Errors
 /// As [`choose`] and [`calibrate`].
 pub fn feather_mass(frame: &Frame, settings: &Settings) -> Result<Calibration> {
-    let settings = with_bird(settings);
+    let settings = plain(settings);
     let formula = with_strain(frame, "log(body_weight),log(age)")?;
     let best = choose(
         frame,
@@ -232,10 +222,18 @@ pub fn feather_mass(frame: &Frame, settings: &Settings) -> Result<Calibration> {
     calibrate(frame, "log(feather_mass)", &best, &settings)
 }
 
-fn with_bird(settings: &Settings) -> Settings {
+pub(super) fn with_bird(settings: &Settings) -> Settings {
     Settings {
         bird: Some("bird".to_owned()),
         ..settings.clone()
+    }
+}
+
+/// Effects may be negative and logarithms have one spread: rows count alike.
+pub(super) fn plain(settings: &Settings) -> Settings {
+    Settings {
+        weighting: Weighting::Ordinary,
+        ..with_bird(settings)
     }
 }
 
@@ -250,140 +248,6 @@ fn with_strain(frame: &Frame, terms: &str) -> Result<Formula> {
     } else {
         terms.parse()
     }
-}
-
-impl FeatherStep {
-    /// Fits the three equations.
-    ///
-    /// `formula` is that of the equation for plucked readings; `response` as
-    /// `fat_chem`.
-    ///
-    /// # Errors
-    /// As [`effects`], [`feather_mass`] and [`calibrate`].
-    pub fn fit(
-        paired: &Paired,
-        response: &str,
-        formula: &Formula,
-        settings: &Settings,
-    ) -> Result<Self> {
-        let settings = with_bird(settings);
-        let effects = effects(paired, &settings)?;
-        Ok(Self {
-            feather_mass: feather_mass(&paired.intact, &settings)?.equation,
-            effects: effects
-                .into_iter()
-                .map(|(tissue, effect)| (tissue, effect.equation))
-                .collect(),
-            plucked: calibrate(&paired.plucked, response, formula, &settings)?.equation,
-        })
-    }
-
-    /// The same terms as `self`, fitted to some of the carcasses.
-    fn refit(
-        &self,
-        paired: &Paired,
-        response: &str,
-        formula: &Formula,
-        settings: &Settings,
-        rows: &[usize],
-    ) -> Result<Self> {
-        let (intact, plucked) = (paired.intact.select(rows), paired.plucked.select(rows));
-        let again = |equation: &Equation, response: &str| {
-            calibrate(&intact, response, &formula_of(equation)?, settings)
-                .map(|calibration| calibration.equation)
-        };
-        let effects: Result<Vec<_>> = self
-            .effects
-            .iter()
-            .map(|(tissue, effect)| {
-                Ok((
-                    *tissue,
-                    again(effect, &format!("{}_effect", tissue.name()))?,
-                ))
-            })
-            .collect();
-        Ok(Self {
-            feather_mass: again(&self.feather_mass, "log(feather_mass)")?,
-            effects: effects?,
-            plucked: calibrate(&plucked, response, formula, settings)?.equation,
-        })
-    }
-
-    /// A live bird's chemistry from its intact scan.
-    ///
-    /// # Errors
-    /// [`Gap`] with the name that has no value.
-    pub fn value<'a>(
-        &self,
-        lookup: impl Fn(&str) -> Option<Value<'a>>,
-    ) -> std::result::Result<f64, Gap> {
-        let mass = predicted(&self.feather_mass, &lookup)?;
-        let with_mass = |name: &str| match name {
-            "feather_mass" => Some(Value::Number(mass)),
-            _ => lookup(name),
-        };
-        let mut shifts: BTreeMap<String, f64> = BTreeMap::from([("body_weight".to_owned(), mass)]);
-        for (tissue, effect) in &self.effects {
-            shifts.insert(
-                format!("{}_scan", tissue.name()),
-                predicted(effect, with_mass)?,
-            );
-        }
-        predicted(&self.plucked, |name| {
-            match (lookup(name), shifts.get(name)) {
-                (Some(Value::Number(reading)), Some(shift)) => Some(Value::Number(reading - shift)),
-                _ => with_mass(name),
-            }
-        })
-    }
-}
-
-/// The formula whose columns an equation has.
-fn formula_of(equation: &Equation) -> Result<Formula> {
-    let mut terms: Vec<String> = Vec::new();
-    for column in equation.columns.iter().skip(1) {
-        // `strain[B]` and `strain[C]` are one term.
-        let written = column.to_string();
-        let mut term = String::new();
-        let mut inside = false;
-        for letter in written.chars() {
-            inside = (inside || letter == '[') && letter != ']';
-            if !inside && letter != ']' {
-                term.push(letter);
-            }
-        }
-        if !terms.contains(&term) {
-            terms.push(term);
-        }
-    }
-    if terms.is_empty() {
-        Ok(Formula::intercept())
-    } else {
-        terms.join(",").parse()
-    }
-}
-
-/// An equation's prediction; a level that it was not fitted to is a gap, not the
-/// reference.
-fn predicted<'a>(
-    equation: &Equation,
-    lookup: impl Fn(&str) -> Option<Value<'a>>,
-) -> std::result::Result<f64, Gap> {
-    let known = |name: &str| {
-        let value = lookup(name);
-        let levels = equation
-            .provenance
-            .factors
-            .iter()
-            .find(|levels| levels.name == name);
-        match (levels, value) {
-            (Some(levels), Some(Value::Word(word))) => {
-                value.filter(|_| levels.levels.iter().any(|level| level == word))
-            }
-            _ => value,
-        }
-    };
-    Ok(equation.value(&equation.row(known)?))
 }
 
 /// Both routes on the same carcasses: each bird is left out of every step, then
@@ -460,14 +324,4 @@ pub fn effect_points(paired: &Paired, tissue: Tissue) -> Result<Vec<(f64, f64)>>
     Ok(points
         .filter(|(mass, effect)| mass.is_finite() && effect.is_finite())
         .collect())
-}
-
-/// A live bird's value by the feather step, with the row that lacks something as
-/// the error's place.
-///
-/// # Errors
-/// [`ErrorKind::Input`](crate::ErrorKind::Input) with row and column.
-pub fn value_at(step: &FeatherStep, frame: &Frame, row: usize) -> Result<f64> {
-    step.value(|name| frame.value(name, row))
-        .map_err(|gap| gap_error(&gap, &frame.file, frame.rows[row]))
 }
