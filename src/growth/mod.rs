@@ -13,6 +13,7 @@ use std::fmt::Debug;
 mod anchored;
 mod bertalanffy;
 mod derived;
+mod expression;
 mod gompertz;
 mod linearise;
 mod list;
