@@ -10,17 +10,26 @@
 use std::borrow::Cow;
 use std::fmt::Debug;
 
+mod anchored;
 mod bertalanffy;
+mod card;
+mod card_text;
 mod derived;
+mod expression;
 mod gompertz;
 mod linearise;
 mod list;
 mod logistic;
 mod monomolecular;
+mod pair;
 mod richards;
+mod root;
 mod sigmoid;
+mod two_phase;
+mod weibull;
 
-pub use list::{built_in, names};
+pub use card::Card;
+pub use list::{built_in, find, names, read_cards};
 
 /// One term of a curve: what a fit estimates.
 #[derive(Debug, Clone, PartialEq)]
