@@ -186,9 +186,10 @@ fn has_room(ticks: &[Tick], length_mm: f64, way: Way) -> bool {
                 .iter()
                 .map(|tick| tick.label.width_mm(LETTER_PT))
                 .fold(0.0, f64::max);
-            (widest + 2.6).max(6.0)
+            (widest + 2.6).max(length_mm / 14.0)
         }
-        Way::Up => 5.5,
+        // No more than nine labels, however tall the panel.
+        Way::Up => (length_mm / 9.0).max(5.5),
     };
     // Counted in f64: a few hundred ticks at most.
     let count: f64 = ticks.iter().map(|_| 1.0).sum();

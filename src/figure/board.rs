@@ -50,6 +50,8 @@ pub(crate) struct Cell {
 pub(crate) struct Plan {
     pub size: Size,
     pub cells: Vec<Cell>,
+    /// Panels side by side; where not given, as many as have room.
+    pub columns: Option<usize>,
     pub least_panel_mm: f64,
     pub sharing: Sharing,
     pub keys: Vec<Key>,
@@ -289,7 +291,9 @@ impl Grid {
 
     fn lay(plan: &Plan, note_lines: usize, strip_mm: f64) -> Result<(Grid, Vec<Axes>)> {
         let n = plan.cells.len();
-        let columns = columns(n, plan.size.width_mm(), plan.least_panel_mm);
+        let columns = plan
+            .columns
+            .unwrap_or_else(|| columns(n, plan.size.width_mm(), plan.least_panel_mm));
         let rows = n.div_ceil(columns);
         let (columns_f, rows_f) = (count(columns), count(rows));
         let headed = plan.letter.is_some() || plan.cells.iter().any(|c| !c.head.name.is_empty());

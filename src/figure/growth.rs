@@ -5,9 +5,7 @@ use crate::figure::axes::{Axis, Scale};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{
-    BAND_OPACITY, CURVE_PT, FAINT_OPACITY, FAINT_PT, Pen, Size, Style, WHITE,
-};
+use crate::figure::paper::{BAND_OPACITY, CURVE_PT, FAINT_OPACITY, FAINT_PT, Pen, Size, Style};
 use crate::figure::picture::Picture;
 use crate::figure::sample::{self, MOST_LINES, MOST_POINTS, MOST_VERTICES, evenly};
 use crate::figure::scene::Marks;
@@ -114,10 +112,9 @@ impl Growth {
 
     /// A strain with a panel of its own needs no line type to be known by.
     fn style_of(&self, strain: usize) -> Style {
-        let style = Style::of(strain);
         match self.layout {
-            Layout::Overlaid => style,
-            Layout::Facets => Style { dash: &[], ..style },
+            Layout::Overlaid => Style::of(strain),
+            Layout::Facets => Style::of(strain).whole_line(),
         }
     }
 
@@ -136,7 +133,7 @@ impl Growth {
         let (cells, keys) = match self.layout {
             Layout::Overlaid => {
                 let keys = self.strains.iter().enumerate().map(|(i, strain)| Key {
-                    name: strain.label(),
+                    name: strain.standing.label(&strain.name),
                     n: count(strain.birds),
                     style: Style::of(i),
                     sample: drawn.sample(),
@@ -158,6 +155,7 @@ impl Growth {
         Plan {
             size,
             cells,
+            columns: None,
             least_panel_mm: 32.0,
             sharing: Sharing::Common,
             keys,
@@ -175,7 +173,11 @@ impl Growth {
         }
         note.extend(curve_sentence(&self.curve, &self.band));
         note.push("n: birds.".to_owned());
-        note.extend(sample::sentence("birds", drawn.birds_drawn, drawn.birds));
+        note.extend(sample::sentence(
+            "birds",
+            drawn.birds.drawn,
+            drawn.birds.all,
+        ));
         let standings = self.strains.iter();
         note.extend(standings.filter_map(|s| s.standing.sentence(&s.name)));
         note
@@ -202,13 +204,6 @@ pub(crate) fn curve_sentence(curve: &str, band: &str) -> Option<String> {
 }
 
 impl StrainGrowth {
-    fn label(&self) -> String {
-        match self.standing.flag() {
-            "" => self.name.clone(),
-            flag => format!("{}, {flag}", self.name),
-        }
-    }
-
     fn places(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         let observed = self.lines.iter().flat_map(|l| l.points.iter().copied());
         observed.chain(BandPoint::places(&self.curve))
@@ -221,7 +216,7 @@ impl StrainGrowth {
         drawn: &Drawn,
         quantity: &Quantity,
     ) -> Result<()> {
-        for index in evenly(self.lines.len(), drawn.share(self.lines.len())) {
+        for index in evenly(self.lines.len(), drawn.birds.share(self.lines.len())) {
             let bird = &self.lines[index];
             panel.open("bird", &[("bird", &bird.name)]);
             if !drawn.few() {
@@ -260,56 +255,72 @@ pub(crate) fn draw_faint(panel: &Panel, bird: &BirdLine, style: &Style) -> Resul
     panel.line(&points, &pen)
 }
 
-/// A curve over its band, with a pale rim that lifts it off what is below.
+/// A curve over its band, whose edges are drawn thin so that they show among
+/// the lines of birds.
 pub(crate) fn draw_curve(panel: &Panel, curve: &[BandPoint], style: &Style) -> Result<()> {
     panel.band(&BandPoint::edges(curve), style.colour, BAND_OPACITY)?;
-    let line = BandPoint::line(curve);
-    panel.line(&line, &Pen::solid(WHITE, 2.0 * CURVE_PT).opacity(0.75))?;
+    let edge = Pen::solid(style.colour, 0.3).opacity(0.8);
+    let lower: Vec<(f64, f64)> = curve.iter().map(|p| (p.age_d, p.lower)).collect();
+    let upper: Vec<(f64, f64)> = curve.iter().map(|p| (p.age_d, p.upper)).collect();
+    panel.line(&lower, &edge)?;
+    panel.line(&upper, &edge)?;
     let pen = Pen::solid(style.colour, CURVE_PT).dashed(style.dash);
-    panel.line(&line, &pen)
+    panel.line(&BandPoint::line(curve), &pen)
 }
 
 fn open_strain(panel: &Panel, strain: &StrainGrowth) {
     panel.open("strain", &[("strain", &strain.name)]);
 }
 
+/// How many birds get a line of their own.
+pub(crate) struct BirdsDrawn {
+    pub all: usize,
+    pub drawn: usize,
+}
+
+impl BirdsDrawn {
+    /// From the number of birds in each strain.
+    pub(crate) fn of(strains: impl Iterator<Item = usize> + Clone) -> Self {
+        let mut birds = Self {
+            all: strains.clone().sum(),
+            drawn: 0,
+        };
+        birds.drawn = strains.map(|n| birds.share(n)).sum();
+        birds
+    }
+
+    /// How many of a strain's birds are drawn.
+    pub(crate) fn share(&self, birds: usize) -> usize {
+        if self.all <= MOST_LINES {
+            birds
+        } else {
+            (birds * MOST_LINES).div_ceil(self.all)
+        }
+    }
+}
+
 /// How much of what was observed is drawn, and how.
 struct Drawn {
-    birds: usize,
+    birds: BirdsDrawn,
     points: usize,
-    birds_drawn: usize,
 }
 
 impl Drawn {
     fn of(strains: &[StrainGrowth]) -> Self {
-        let birds = strains.iter().map(|s| s.lines.len()).sum();
         let lines = strains.iter().flat_map(|s| &s.lines);
-        let mut drawn = Self {
-            birds,
+        Self {
+            birds: BirdsDrawn::of(strains.iter().map(|s| s.lines.len())),
             points: lines.map(|l| l.points.len()).sum(),
-            birds_drawn: 0,
-        };
-        let shares = strains.iter().map(|s| drawn.share(s.lines.len()));
-        drawn.birds_drawn = shares.sum();
-        drawn
+        }
     }
 
     fn few(&self) -> bool {
         self.points <= FEW_POINTS
     }
 
-    /// How many of a strain's birds are drawn.
-    fn share(&self, birds: usize) -> usize {
-        if self.birds <= MOST_LINES {
-            birds
-        } else {
-            (birds * MOST_LINES).div_ceil(self.birds)
-        }
-    }
-
     /// How many of a bird's points get a dot.
     fn points_of(&self, points: usize) -> usize {
-        let lines = self.birds.clamp(1, MOST_LINES);
+        let lines = self.birds.drawn.max(1);
         points.min((MOST_POINTS / lines).max(8))
     }
 
@@ -324,9 +335,9 @@ impl Drawn {
         } else {
             Marks {
                 shape: crate::figure::paper::Shape::Disc,
-                radius_mm: 0.28,
+                radius_mm: 0.22,
                 colour: style.colour,
-                opacity: 0.5,
+                opacity: 0.35,
             }
         }
     }

@@ -15,7 +15,9 @@
 
 mod axes;
 mod backend;
+mod birds;
 mod board;
+mod deviation;
 mod font;
 mod growth;
 mod legend;
@@ -23,12 +25,18 @@ mod panel;
 mod paper;
 mod picture;
 mod raster;
+mod rate;
+mod residuals;
 mod sample;
 mod scene;
 mod series;
 mod words;
 
+pub use birds::{BirdPanel, BirdPanels};
+pub use deviation::{Deviations, StrainDeviation};
 pub use growth::{Growth, StrainGrowth};
 pub use paper::Size;
 pub use picture::Picture;
+pub use rate::{Rate, StrainRate};
+pub use residuals::{Residual, Residuals, StrainResiduals};
 pub use series::{AgeUnit, BandPoint, BirdLine, Layout, Quantity, Standing};

@@ -110,6 +110,14 @@ impl Standing {
         }
     }
 
+    /// The name in a legend, with the flag if there is one.
+    pub(crate) fn label(&self, name: &str) -> String {
+        match self.flag() {
+            "" => name.to_owned(),
+            flag => format!("{name}, {flag}"),
+        }
+    }
+
     /// The flag with its reason, as a sentence of the note.
     pub(crate) fn sentence(&self, name: &str) -> Option<String> {
         match self {
