@@ -3,6 +3,7 @@
 pub mod flock_tables;
 mod record;
 pub mod table;
+pub mod words;
 
 pub use record::{InputFile, RunRecord};
 pub use table::{Cell, Table};
