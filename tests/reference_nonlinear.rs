@@ -1,6 +1,6 @@
 //! Nonlinear least squares against certified and published values.
 
 mod nonlinear {
-    pub mod formula;
-    pub mod nist;
+    pub(crate) mod formula;
+    pub(crate) mod nist;
 }

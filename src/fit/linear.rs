@@ -31,25 +31,32 @@ impl<const P: usize> Triangle<P> {
             for k in j + 1..P {
                 step[j] -= self.rows[j][k] * step[k];
             }
-            step[j] = if self.rows[j][j] == 0.0 { 0.0 } else { step[j] / self.rows[j][j] };
+            step[j] = if self.rows[j][j] == 0.0 {
+                0.0
+            } else {
+                step[j] / self.rows[j][j]
+            };
         }
         step
     }
 
-    /// (R'R + damping I) d = R'z.
-    pub(crate) fn damped(&self, product: &[[f64; P]; P], damping: f64) -> [f64; P] {
-        let mut damped = *product;
+    /// R'z, the scaled gradient.
+    pub(crate) fn gradient(&self) -> [f64; P] {
         let mut gradient = [0.0; P];
         for j in 0..P {
-            damped[j][j] += damping;
             for k in 0..=j {
                 gradient[j] += self.rows[k][j] * self.right[k];
             }
         }
-        match factor(&damped, &gradient, 0.0, 0.0) {
-            Some(triangle) => triangle.solve(),
-            None => self.solve(),
-        }
+        gradient
+    }
+
+    /// The least squared pivot: below it, damping does not change a step.
+    pub(crate) fn least_pivot(&self) -> f64 {
+        (0..P)
+            .map(|j| self.rows[j][j] * self.rows[j][j])
+            .fold(1.0, f64::min)
+            .max(1e-16)
     }
 
     /// Fall of the sum of squares that the tangent plane promises for a step.
@@ -67,7 +74,9 @@ impl<const P: usize> Triangle<P> {
         let mut product = [[0.0; P]; P];
         for j in 0..P {
             for k in 0..P {
-                product[j][k] = (0..=j.min(k)).map(|i| self.rows[i][j] * self.rows[i][k]).sum();
+                product[j][k] = (0..=j.min(k))
+                    .map(|i| self.rows[i][j] * self.rows[i][k])
+                    .sum();
             }
         }
         product
@@ -87,10 +96,27 @@ impl<const P: usize> Triangle<P> {
         for j in 0..P {
             for k in 0..P {
                 let sum: f64 = (j.max(k)..P).map(|i| root[j][i] * root[k][i]).sum();
-                inverse[j * P + k] = if held[j] || held[k] { 0.0 } else { sum / (scale[j] * scale[k]) };
+                inverse[j * P + k] = if held[j] || held[k] {
+                    0.0
+                } else {
+                    sum / (scale[j] * scale[k])
+                };
             }
         }
     }
+}
+
+/// (M + damping I) d = gradient, for M = R'R; `None` if it is singular all the same.
+pub(crate) fn damped<const P: usize>(
+    product: &[[f64; P]; P],
+    gradient: &[f64; P],
+    damping: f64,
+) -> Option<[f64; P]> {
+    let mut damped = *product;
+    for (j, row) in damped.iter_mut().enumerate() {
+        row[j] += damping;
+    }
+    factor(&damped, gradient, 0.0, 0.0).map(|triangle| triangle.solve())
 }
 
 /// J'J and J'r.
@@ -171,7 +197,11 @@ pub(crate) fn householder<const P: usize>(
     right: &mut [f64],
     held: &[bool; P],
 ) -> Triangle<P> {
-    let mut triangle = Triangle { rows: [[0.0; P]; P], right: [0.0; P], rest: 0.0 };
+    let mut triangle = Triangle {
+        rows: [[0.0; P]; P],
+        right: [0.0; P],
+        rest: 0.0,
+    };
     let mut top = 0;
     let mut places = [None; P];
     for j in 0..P {

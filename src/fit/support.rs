@@ -27,47 +27,70 @@ pub(super) fn unfit(curve: &dyn Curve, series: Series<'_>, settings: &Settings) 
     let (ages_d, values) = (series.ages_d, series.values);
     let (n, p) = (values.len(), curve.terms().len());
     if p == 0 || p > MOST_TERMS {
-        return Some(format!("the curve has {p} terms: from 1 to {MOST_TERMS} can be fitted"));
+        return Some(format!(
+            "the curve has {p} terms: from 1 to {MOST_TERMS} can be fitted"
+        ));
     }
     if ages_d.len() != n {
-        return Some(format!("{} ages for {n} values: as many are needed", ages_d.len()));
+        return Some(format!(
+            "{} ages for {n} values: as many are needed",
+            ages_d.len()
+        ));
     }
     if n <= p {
         let s = if n == 1 { "" } else { "s" };
-        return Some(format!("{n} value{s} for {p} terms: at least {} are needed", p + 1));
+        return Some(format!(
+            "{n} value{s} for {p} terms: at least {} are needed",
+            p + 1
+        ));
     }
     for (age_d, value) in ages_d.iter().zip(values) {
         if !age_d.is_finite() {
             return Some(format!("an age is not a finite number ({age_d})"));
         }
         if !value.is_finite() {
-            return Some(format!("the value at age {age_d} d is not a finite number ({value})"));
+            return Some(format!(
+                "the value at age {age_d} d is not a finite number ({value})"
+            ));
         }
         if value.abs() > GREATEST_VALUE || age_d.abs() > GREATEST_VALUE {
-            return Some(format!("the value {value:e} at age {age_d} d is too large to be squared"));
+            return Some(format!(
+                "the value {value:e} at age {age_d} d is too large to be squared"
+            ));
         }
         if *value <= 0.0 && settings.variance == Variance::LogNormal {
-            return Some(format!("the value {value} at age {age_d} d has no logarithm: leave it out, or choose another variance model"));
+            return Some(format!(
+                "the value {value} at age {age_d} d has no logarithm: leave it out, or choose another variance model"
+            ));
         }
     }
     let mut distinct = 1;
     for pair in ages_d.windows(2) {
         if pair[1] < pair[0] {
-            return Some(format!("age {} d follows age {} d: ages must ascend", pair[1], pair[0]));
+            return Some(format!(
+                "age {} d follows age {} d: ages must ascend",
+                pair[1], pair[0]
+            ));
         }
         distinct += usize::from(pair[1] > pair[0]);
     }
     if distinct < p {
-        return Some(format!("{distinct} different ages for {p} terms: at least {p} are needed"));
+        return Some(format!(
+            "{distinct} different ages for {p} terms: at least {p} are needed"
+        ));
     }
     #[expect(clippy::float_cmp, reason = "constant means exactly so")]
     if values.iter().all(|value| *value == values[0]) {
-        return Some(format!("all {n} values are {}: no growth to describe", values[0]));
+        return Some(format!(
+            "all {n} values are {}: no growth to describe",
+            values[0]
+        ));
     }
     match &settings.start {
-        Some(start) if start.len() != p => {
-            Some(format!("{} starting terms for a curve of {p} terms", start.len()))
-        }
+        Some(start) if start.len() != p => Some(format!(
+            "{} starting terms for a curve of {p} terms",
+            start.len()
+        )),
         Some(start) if start.iter().any(|term| !term.is_finite()) => {
             Some("a starting term is not a finite number".to_owned())
         }
@@ -111,7 +134,14 @@ pub(super) fn singular(curve: &dyn Curve, descent: &Descent) -> Option<String> {
     }
     let p = descent.terms.len();
     let idle: Vec<&str> = (0..p)
-        .filter(|j| descent.jacobian.iter().skip(*j).step_by(p).all(|slope| *slope == 0.0))
+        .filter(|j| {
+            descent
+                .jacobian
+                .iter()
+                .skip(*j)
+                .step_by(p)
+                .all(|slope| *slope == 0.0)
+        })
         .map(|j| curve.terms()[j].name.as_ref())
         .collect();
     if idle.is_empty() {
@@ -119,9 +149,15 @@ pub(super) fn singular(curve: &dyn Curve, descent: &Descent) -> Option<String> {
             .filter(|j| !descent.inverse[j * (p + 1)].is_finite())
             .map(|j| curve.terms()[j].name.as_ref())
             .collect();
-        return Some(format!("these data cannot tell the terms {} apart", bound.join(", ")));
+        return Some(format!(
+            "these data cannot tell the terms {} apart",
+            bound.join(", ")
+        ));
     }
-    Some(format!("the fitted values do not depend on {}", idle.join(", ")))
+    Some(format!(
+        "the fitted values do not depend on {}",
+        idle.join(", ")
+    ))
 }
 
 /// Terms of a certified fit that the data do not support.
@@ -139,11 +175,17 @@ pub(super) fn weaknesses(
         let (name, value) = (&term.name, estimates.terms[j]);
         if held[j] {
             let reason = format!("{name} is at the end of its range ({})", Shown(value));
-            weaknesses.push(Weakness { term: Some(j), reason });
+            weaknesses.push(Weakness {
+                term: Some(j),
+                reason,
+            });
         } else if let Some(error) = estimates.standard_error(j)
             && let Some(reason) = error_weakness(term, value, error, last_d - first_d)
         {
-            weaknesses.push(Weakness { term: Some(j), reason });
+            weaknesses.push(Weakness {
+                term: Some(j),
+                reason,
+            });
         }
     }
     weaknesses
@@ -164,7 +206,10 @@ fn asymptote_weakness(
     let largest = largest(values);
     let term = (0..gradient.len()).find(|j| gradient[*j] != 0.0);
     if mature > NO_ASYMPTOTE * largest {
-        weaknesses.push(Weakness { term, reason: no_finite_asymptote(mature, largest) });
+        weaknesses.push(Weakness {
+            term,
+            reason: no_finite_asymptote(mature, largest),
+        });
     } else if mature > GREATEST_REACH * largest {
         let reason = format!(
             "asymptote far beyond the data: {}, {:.1} times the largest value ({})",
@@ -188,7 +233,10 @@ fn inflection_weakness(
     let Some(age_d) = curve.derived(Derived::InflectionAge, &estimates.terms, gradient) else {
         return;
     };
-    let term = curve.terms().iter().position(|term| term.name == "ti" || term.name == "ti1");
+    let term = curve
+        .terms()
+        .iter()
+        .position(|term| term.name == "ti" || term.name == "ti1");
     if age_d > last_d {
         let reason = format!(
             "the last age ({} d) is before the inflection ({} d)",
@@ -197,8 +245,16 @@ fn inflection_weakness(
         );
         weaknesses.push(Weakness { term, reason });
     } else if age_d < first_d {
-        let hatch = if age_d < 0.0 { "inflection before hatch" } else { "inflection before the first age" };
-        let reason = format!("{hatch}: {} d, the first age is {} d", Shown(age_d), Shown(first_d));
+        let hatch = if age_d < 0.0 {
+            "inflection before hatch"
+        } else {
+            "inflection before the first age"
+        };
+        let reason = format!(
+            "{hatch}: {} d, the first age is {} d",
+            Shown(age_d),
+            Shown(first_d)
+        );
         weaknesses.push(Weakness { term, reason });
     }
 }
@@ -213,7 +269,11 @@ fn error_weakness(term: &Term, value: f64, error: f64, range_d: f64) -> Option<S
     };
     (error > GREATEST_RELATIVE_ERROR * measure).then(|| {
         let share = 100.0 * error / measure;
-        let share = if share > 1000.0 { "over 1000".to_owned() } else { format!("{share:.0}") };
+        let share = if share > 1000.0 {
+            "over 1000".to_owned()
+        } else {
+            format!("{share:.0}")
+        };
         format!(
             "standard error of {} is {share}% {of} ({} +- {})",
             term.name,
@@ -231,7 +291,10 @@ fn no_finite_asymptote(mature: f64, largest: f64) -> String {
 }
 
 fn largest(values: &[f64]) -> f64 {
-    values.iter().fold(f64::MIN, |most, value| most.max(*value)).abs()
+    values
+        .iter()
+        .fold(f64::MIN, |most, value| most.max(*value))
+        .abs()
 }
 
 /// The two terms with the greatest correlation, from the unscaled covariance.
@@ -254,7 +317,17 @@ impl std::fmt::Display for Shown {
         if magnitude == 0.0 || (1000.0..1e7).contains(&magnitude) {
             write!(f, "{:.0}", self.0)
         } else if (1.0..1000.0).contains(&magnitude) {
-            let text = format!("{:.*}", if magnitude < 10.0 { 3 } else if magnitude < 100.0 { 2 } else { 1 }, self.0);
+            let text = format!(
+                "{:.*}",
+                if magnitude < 10.0 {
+                    3
+                } else if magnitude < 100.0 {
+                    2
+                } else {
+                    1
+                },
+                self.0
+            );
             f.write_str(text.trim_end_matches('0').trim_end_matches('.'))
         } else if (1e-3..1.0).contains(&magnitude) {
             write!(f, "{:.4}", self.0)

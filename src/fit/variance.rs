@@ -78,7 +78,12 @@ impl Problem<'_> {
     /// descent's memory. The sum of squares, or `None` where any is not finite or
     /// the scale has no meaning (a fitted value of zero or below).
     pub(crate) fn fill(&self, terms: &[f64], descent: &mut Descent) -> Option<f64> {
-        let Descent { fitted, residuals, jacobian, .. } = descent;
+        let Descent {
+            fitted,
+            residuals,
+            jacobian,
+            ..
+        } = descent;
         let values = self.series.values;
         self.curve.fill(self.series.ages_d, terms, fitted, jacobian);
         match self.scale {
@@ -117,7 +122,10 @@ impl Problem<'_> {
     }
 
     /// Likelihood and spread at the terms that the descent holds.
-    #[expect(clippy::cast_precision_loss, reason = "counts of observations are far below 2^52")]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "counts of observations are far below 2^52"
+    )]
     pub(crate) fn spread(&self, descent: &Descent) -> Spread {
         let (values, fitted) = (self.series.values, &descent.fitted);
         let n = values.len() as f64;
@@ -128,7 +136,11 @@ impl Problem<'_> {
                 values.iter().map(|y| y.ln()).sum(),
             ),
             Scale::PowerOfMean(power) => (
-                values.iter().zip(fitted).map(|(y, mu)| ((y - mu) / mu.powf(power)).powi(2)).sum(),
+                values
+                    .iter()
+                    .zip(fitted)
+                    .map(|(y, mu)| ((y - mu) / mu.powf(power)).powi(2))
+                    .sum(),
                 power * fitted.iter().map(|mu| mu.ln()).sum::<f64>(),
             ),
         };
@@ -149,12 +161,17 @@ impl Problem<'_> {
     /// Derivative of the log-likelihood in the power, at the terms that the descent
     /// holds: sum of ln(mu) (standardised residual squared - 1). By the envelope
     /// theorem this is the derivative of the profile where the terms are optimal.
-    #[expect(clippy::cast_precision_loss, reason = "counts of observations are far below 2^52")]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "counts of observations are far below 2^52"
+    )]
     pub(crate) fn power_score(&self, descent: &Descent) -> f64 {
         let n = descent.fitted.len() as f64;
         let variance = descent.residuals.iter().map(|u| u * u).sum::<f64>() / n;
         let terms = descent.fitted.iter().zip(&descent.residuals);
-        terms.map(|(mu, u)| mu.ln() * (u * u / variance - 1.0)).sum()
+        terms
+            .map(|(mu, u)| mu.ln() * (u * u / variance - 1.0))
+            .sum()
     }
 
     /// Covariance of the terms under a power of the mean, p x p row-major: the
@@ -171,10 +188,28 @@ impl Problem<'_> {
     /// # Source
     /// Davidian M, Carroll RJ (1987) Variance function estimation, J Am Stat Assoc
     /// 82: 1079-1091 (from memory); the projection is the usual partitioned inverse.
-    #[expect(clippy::cast_precision_loss, reason = "counts of observations are far below 2^52")]
-    pub(crate) fn covariance(&self, sigma: f64, estimated: bool, descent: &mut Descent) -> Box<[f64]> {
-        let (n, p, power) = (descent.fitted.len(), descent.terms.len(), self.scale.power());
-        let Descent { terms, held, fitted, jacobian, .. } = descent;
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "counts of observations are far below 2^52"
+    )]
+    pub(crate) fn covariance(
+        &self,
+        sigma: f64,
+        estimated: bool,
+        descent: &mut Descent,
+    ) -> Box<[f64]> {
+        let (n, p, power) = (
+            descent.fitted.len(),
+            descent.terms.len(),
+            self.scale.power(),
+        );
+        let Descent {
+            terms,
+            held,
+            fitted,
+            jacobian,
+            ..
+        } = descent;
         self.curve.fill(self.series.ages_d, terms, fitted, jacobian);
         let logs: Vec<f64> = fitted.iter().map(|mu| mu.ln()).collect();
         let mean_log = logs.iter().sum::<f64>() / n as f64;
@@ -186,7 +221,10 @@ impl Problem<'_> {
             let relative = |i: usize| column[i] / fitted[i];
             let mean = (0..n).map(relative).sum::<f64>() / n as f64;
             let slope = if estimated && squares > 0.0 {
-                (0..n).map(|i| relative(i) * (logs[i] - mean_log)).sum::<f64>() / squares
+                (0..n)
+                    .map(|i| relative(i) * (logs[i] - mean_log))
+                    .sum::<f64>()
+                    / squares
             } else {
                 0.0
             };
@@ -219,7 +257,11 @@ fn inverse_of_product(mut rows: DMatrix<f64>, held: &[bool]) -> Box<[f64]> {
         .unwrap_or_else(|| DMatrix::from_element(p, p, f64::INFINITY));
     let inverse = &root * root.transpose();
     let entry = |j: usize, k: usize| {
-        if held[j] || held[k] { 0.0 } else { inverse[(j, k)] / (lengths[j] * lengths[k]) }
+        if held[j] || held[k] {
+            0.0
+        } else {
+            inverse[(j, k)] / (lengths[j] * lengths[k])
+        }
     };
     (0..p * p).map(|at| entry(at / p, at % p)).collect()
 }
@@ -240,11 +282,18 @@ impl Profile<'_> {
     /// Score of the power at the optimum of the terms for it, going on from the
     /// terms before; not finite where there is no optimum.
     fn score(&self, power: f64) -> f64 {
-        let problem = Problem { scale: Scale::PowerOfMean(power), ..self.problem };
+        let problem = Problem {
+            scale: Scale::PowerOfMean(power),
+            ..self.problem
+        };
         let mut state = self.state.borrow_mut();
         let (descent, optimum) = &mut *state;
         *optimum = least_squares::minimise(&problem, self.tactic, descent);
-        if optimum.end == End::Certified { problem.power_score(descent) } else { f64::NAN }
+        if optimum.end == End::Certified {
+            problem.power_score(descent)
+        } else {
+            f64::NAN
+        }
     }
 }
 
@@ -270,14 +319,20 @@ pub(crate) fn estimate_power(
     tactic: Tactic,
     descent: &mut Descent,
 ) -> Optimum {
-    let profile = Profile { problem: *problem, tactic, state: RefCell::new((descent, optimum)) };
+    let profile = Profile {
+        problem: *problem,
+        tactic,
+        state: RefCell::new((descent, optimum)),
+    };
     let mut at = POWERS.iter().position(|power| *power >= 1.0).unwrap_or(0);
     let mut score = profile.score(POWERS[at]);
     // Uphill, until the score changes sign.
     let uphill = score > 0.0;
     let bracket = loop {
         let next = if uphill { at + 1 } else { at.wrapping_sub(1) };
-        let Some(power) = POWERS.get(next) else { break None };
+        let Some(power) = POWERS.get(next) else {
+            break None;
+        };
         let next_score = profile.score(*power);
         if next_score.is_nan() || score.is_nan() {
             break None;
@@ -297,7 +352,10 @@ pub(crate) fn estimate_power(
     });
     let Some(power) = root else {
         let (_, optimum) = profile.state.into_inner();
-        return Optimum { end: End::Stuck, ..optimum };
+        return Optimum {
+            end: End::Stuck,
+            ..optimum
+        };
     };
     problem.scale = Scale::PowerOfMean(power);
     profile.score(power);
@@ -312,7 +370,10 @@ pub(crate) struct Spread {
 }
 
 /// u = (y - mu) (g/mu)^d, and -du/dterm = (g/mu)^d dmu + d u (dln mu - mean dln mu).
-#[expect(clippy::cast_precision_loss, reason = "counts of observations are far below 2^52")]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "counts of observations are far below 2^52"
+)]
 fn scale_by_power(
     power: f64,
     values: &[f64],
@@ -331,7 +392,11 @@ fn scale_by_power(
     }
     for j in 0..p {
         let column = jacobian.iter().skip(j).step_by(p);
-        let mean = column.zip(fitted).map(|(slope, mu)| slope / mu).sum::<f64>() / n;
+        let mean = column
+            .zip(fitted)
+            .map(|(slope, mu)| slope / mu)
+            .sum::<f64>()
+            / n;
         let column = jacobian.iter_mut().skip(j).step_by(p);
         for ((slope, mu), u) in column.zip(fitted).zip(&*residuals) {
             let weight = (power * (mean_log - mu.ln())).exp();

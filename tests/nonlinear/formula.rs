@@ -7,16 +7,19 @@ use pinfeather::growth::{Curve, Derived, Term};
 
 /// The curve; it has no start of its own and no derived quantity.
 #[derive(Debug)]
-pub struct Formula {
+pub(crate) struct Formula {
     value: exmex::FlatEx<f64>,
     partials: Vec<exmex::FlatEx<f64>>,
     terms: Vec<Term>,
 }
 
 impl Formula {
-    pub fn new(expression: &str, p: usize) -> Self {
+    pub(crate) fn new(expression: &str, p: usize) -> Self {
         let value = exmex::parse::<f64>(expression).unwrap();
-        let names: Vec<String> = (1..=p).map(|j| format!("b{j}")).chain(["x".to_owned()]).collect();
+        let names: Vec<String> = (1..=p)
+            .map(|j| format!("b{j}"))
+            .chain(["x".to_owned()])
+            .collect();
         assert_eq!(value.var_names(), names, "the terms of {expression}");
         let partials = (0..p).map(|j| value.clone().partial(j).unwrap()).collect();
         let terms = names[..p]
@@ -29,7 +32,11 @@ impl Formula {
                 upper: f64::INFINITY,
             })
             .collect();
-        Self { value, partials, terms }
+        Self {
+            value,
+            partials,
+            terms,
+        }
     }
 
     fn arguments(&self, x: f64, terms: &[f64]) -> Vec<f64> {

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use pinfeather::fit::{Estimates, Outcome, Series, Settings, Workspace, fit};
+use pinfeather::fit::{Estimates, Series, Settings, Workspace, fit};
 use serde::Deserialize;
 
 use super::formula::Formula;
@@ -31,7 +31,10 @@ fn expected() -> BTreeMap<String, Set> {
 
 /// Ages and values of a set, ascending in age.
 fn data(name: &str) -> (Vec<f64>, Vec<f64>) {
-    let path = format!("{}/tests/reference/nist_nonlinear/{name}.csv", env!("CARGO_MANIFEST_DIR"));
+    let path = format!(
+        "{}/tests/reference/nist_nonlinear/{name}.csv",
+        env!("CARGO_MANIFEST_DIR")
+    );
     let mut rows: Vec<(f64, f64)> = csv::Reader::from_path(path)
         .unwrap()
         .deserialize()
@@ -63,21 +66,37 @@ fn every_set_from_both_starts() {
     for (name, set) in expected() {
         let curve = Formula::new(&set.model, set.certified.len());
         let (ages, values) = data(&name);
-        let series = Series { ages_d: &ages, values: &values };
+        let series = Series {
+            ages_d: &ages,
+            values: &values,
+        };
         for (which, start) in set.starts.iter().enumerate() {
-            let settings = Settings { start: Some(start.as_slice().into()), ..Settings::default() };
+            let settings = Settings {
+                start: Some(start.as_slice().into()),
+                ..Settings::default()
+            };
             let outcome = fit(&curve, series, &settings, &mut workspace);
             let Some(estimates) = outcome.estimates() else {
-                short.push(format!("{name} from start {}: {}", which + 1, outcome.reason()));
+                short.push(format!(
+                    "{name} from start {}: {}",
+                    which + 1,
+                    outcome.reason()
+                ));
                 continue;
             };
             let (terms, errors, rss) = fewest_digits(estimates, &set);
-            println!("{name} {} it {} off {:.1e} {terms:.1} {errors:.1} {rss:.1} {}", which + 1, estimates.iterations, estimates.relative_offset, outcome.status());
             let exact = name == "Lanczos1";
             if terms < 8.0 || !exact && (errors < 8.0 || rss < 8.0) {
-                short.push(format!("{name} from start {}: digits {terms:.1} {errors:.1} {rss:.1}", which + 1));
+                short.push(format!(
+                    "{name} from start {}: digits {terms:.1} {errors:.1} {rss:.1}",
+                    which + 1
+                ));
             }
         }
     }
-    assert!(short.is_empty(), "short of eight digits:\n{}", short.join("\n"));
+    assert!(
+        short.is_empty(),
+        "short of eight digits:\n{}",
+        short.join("\n")
+    );
 }
