@@ -1,5 +1,6 @@
 //! What does the reader get: tables and the record of the run.
 
+pub mod cue_tables;
 pub mod flock_tables;
 mod record;
 pub mod table;
