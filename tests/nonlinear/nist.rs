@@ -46,8 +46,14 @@ fn data(name: &str) -> (Vec<f64>, Vec<f64>) {
 
 /// The card of a set with one of its starts.
 fn card(name: &str, set: &Set, start: &[f64]) -> Card {
-    let equation = replace_word(&replace_word(&set.model, "x", "t"), "PI", "3.141592653589793");
-    let mut text = format!("name = \"{name}\"\ndescription = \"a certified set\"\nequation = \"{equation}\"\nsource = \"NIST StRD\"\n");
+    let equation = replace_word(
+        &replace_word(&set.model, "x", "t"),
+        "PI",
+        "3.141592653589793",
+    );
+    let mut text = format!(
+        "name = \"{name}\"\ndescription = \"a certified set\"\nequation = \"{equation}\"\nsource = \"NIST StRD\"\n"
+    );
     for j in 1..=start.len() {
         text += &format!("[[term]]\nname = \"b{j}\"\nmeaning = \"term {j}\"\nunit = \"\"\n");
     }
@@ -94,10 +100,16 @@ fn every_set_from_both_starts() {
     let mut short = Vec::new();
     for (name, set) in expected() {
         let (ages, values) = data(&name);
-        let series = Series { ages_d: &ages, values: &values };
+        let series = Series {
+            ages_d: &ages,
+            values: &values,
+        };
         for (which, start) in set.starts.iter().enumerate() {
             let curve = card(&name, &set, start);
-            let given = Settings { start: Some(start.as_slice().into()), ..Settings::default() };
+            let given = Settings {
+                start: Some(start.as_slice().into()),
+                ..Settings::default()
+            };
             for (how, settings) in [("the card's", Settings::default()), ("the given", given)] {
                 let outcome = fit(&curve, series, &settings, &mut workspace);
                 let from = format!("{name} from {how} start {}", which + 1);
@@ -114,5 +126,9 @@ fn every_set_from_both_starts() {
             }
         }
     }
-    assert!(short.is_empty(), "short of eight digits:\n{}", short.join("\n"));
+    assert!(
+        short.is_empty(),
+        "short of eight digits:\n{}",
+        short.join("\n")
+    );
 }
