@@ -24,6 +24,7 @@ mod header;
 mod onset;
 mod plausible;
 mod read;
+mod records;
 mod settings;
 mod table;
 mod targets;
