@@ -83,6 +83,7 @@ fn study(birds: &[Weighed<'_>], targets: Vec<Target>) -> Study {
             starts,
             ages_d,
             values,
+            ..Records::default()
         }],
         targets,
         ..Study::default()
