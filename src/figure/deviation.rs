@@ -1,7 +1,7 @@
 //! Deviation from the target trajectory.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale};
+use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
 use crate::figure::growth::{BirdsDrawn, draw_faint};
 use crate::figure::legend::{Key, Sample};
@@ -186,7 +186,7 @@ impl Deviations {
 
     fn plan(&self, size: Size, birds: &BirdsDrawn) -> Plan {
         let all = self.strains.iter().flat_map(StrainDeviation::places);
-        let (ages, values): (Vec<f64>, Vec<f64>) = all.unzip();
+        let (ages, values) = drawn_at(all);
         let x = Axis::age(self.ages).hold(ages);
         let title = Words::plain("Deviation from target (%)");
         let y = Axis::new(title, Scale::Number).hold(values);
