@@ -430,4 +430,6 @@ fn a_sheet_too_small_is_refused_with_what_to_do() {
         .unwrap();
     let advised = Size::new(89.0, height).unwrap();
     assert!(flock.growth(Layout::Facets).draw(advised).is_ok());
+    let roomy = Size::for_panels(89.0, 8).unwrap();
+    assert!(flock.growth(Layout::for_strains(8)).draw(roomy).is_ok());
 }
