@@ -1,6 +1,7 @@
 //! What a study is read from: every way of writing the same weighings gives the
 //! same study.
 
+use std::collections::BTreeMap;
 use std::fs;
 
 use pinfeather::study::{
@@ -337,7 +338,7 @@ fn a_study_folder_is_read_whole() {
     assert_eq!((amber.strain, all.strain), (Some(0), None));
     assert_eq!(amber.trait_name, "body_weight");
     assert_eq!(amber.ages_d, [7.0, 14.0]);
-    assert_eq!(amber.lower_g[0], 67.0);
+    assert_eq!(amber.lower_g[..1], [67.0]);
     assert!(amber.upper_g[1].is_nan());
     let eggs: Vec<_> = study
         .onset
@@ -361,7 +362,10 @@ fn a_study_folder_is_read_whole() {
         ]
     );
     assert_eq!(study.settings.fit.curves, ["gompertz"]);
-    assert_eq!(study.settings.ages["transfer"], 112.0);
+    assert_eq!(
+        study.settings.ages,
+        BTreeMap::from([("transfer".to_owned(), 112.0)])
+    );
     let [warning] = &study.warnings[..] else {
         panic!("{:?}", study.warnings)
     };
@@ -375,7 +379,7 @@ fn a_study_folder_is_read_whole() {
 fn the_documented_settings_read_as_they_stand() {
     let settings: Settings = EXAMPLE.parse().unwrap();
     assert_eq!(settings.cues.thresholds_g, [1200.0, 1400.0]);
-    assert_eq!(settings.ages["light_stimulation"], 126.0);
+    assert_eq!(settings.ages.get("light_stimulation"), Some(&126.0));
     assert_eq!(settings.columns.weighings["weight_kg"], "BW");
 }
 

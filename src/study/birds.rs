@@ -60,7 +60,11 @@ pub(crate) fn read(
         if let Some(column) = hatch_column
             && rows.optional_word(hatch_column).is_some()
         {
-            register.study.birds[bird].hatch_date = dates.cell(&rows, column, faults);
+            let hatch = dates.cell(&rows, column, faults);
+            register.study.birds[bird].hatch_date = hatch;
+            if hatch.is_none() {
+                register.hatch_lost.insert(bird);
+            }
         }
         let own = register.study.birds[bird].hatch_date;
         register.study.birds[bird].hatch_date = dates.hatch_of(own);

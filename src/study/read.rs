@@ -1,7 +1,7 @@
 //! From settings to a study: the tables in their order, and the register of
 //! names that they share.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 
 use chrono::NaiveDate;
@@ -141,6 +141,9 @@ impl<'a> Source<'a> {
 pub(crate) struct Dates {
     format: DateFormat,
     hatched: Option<NaiveDate>,
+    /// Whether a day of hatch for all was given and could not be read: a fault
+    /// told once, and not again for each bird.
+    pub(crate) hatch_lost: bool,
     voice: Voice,
 }
 
@@ -149,11 +152,13 @@ impl Dates {
         let mut dates = Self {
             format: settings.units.date_format.clone().unwrap_or_default(),
             hatched: None,
+            hatch_lost: false,
             voice,
         };
         if let Some(text) = &settings.hatch_date {
             dates.hatched = dates.format.parse(text.trim());
-            if dates.hatched.is_none() {
+            dates.hatch_lost = dates.hatched.is_none();
+            if dates.hatch_lost {
                 let (place, what) = match voice {
                     Voice::StudyFile => (Place::file("study.toml"), "hatch_date"),
                     Voice::Options => (Place::file("the call"), "--hatched-on"),
@@ -239,6 +244,8 @@ pub(crate) struct Register {
     treatments: Names,
     /// The bird of the row before: tables run in blocks of one bird.
     last: usize,
+    /// Birds whose day of hatch could not be read: a fault told already.
+    pub(crate) hatch_lost: HashSet<usize>,
     /// Whether all birds are known, so that a new one is a fault.
     pub(crate) closed: bool,
 }

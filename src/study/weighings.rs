@@ -46,7 +46,7 @@ pub(crate) fn read(
         reader.row(&rows, faults);
     }
     let (layout, mut seen) = (reader.layout, reader.seen);
-    if seen.birds.is_empty() && faults.count() == before {
+    if seen.birds.is_empty() && seen.missing > 0 && faults.count() == before {
         faults.add(
             Place::column(
                 &header.table.file,
@@ -300,6 +300,7 @@ impl Reader<'_> {
             return;
         }
         let Some(date) = self.dates.cell(rows, column, faults) else {
+            self.register.hatch_lost.insert(bird);
             return;
         };
         let bird = &mut self.register.study.birds[bird];
@@ -405,9 +406,10 @@ impl Reader<'_> {
     ) -> Option<f64> {
         rows.word(column, &self.layout.expected_age, faults)?;
         let date = self.dates.cell(rows, column, faults)?;
+        let told = self.dates.hatch_lost || self.register.hatch_lost.contains(&bird);
         let bird = &self.register.study.birds[bird];
         let Some(hatch) = self.dates.hatch_of(bird.hatch_date) else {
-            if self.told.insert(bird.name.clone()) {
+            if !told && self.told.insert(bird.name.clone()) {
                 faults.add(
                     rows.place(column),
                     format!("a date of bird {}, which has no day of hatch", bird.name),
