@@ -61,7 +61,8 @@ pub(crate) struct Tactic {
     pub(crate) moves: Moves,
     /// Most evaluations of the curve.
     pub(crate) evaluations: usize,
-    /// Gives up when so many evaluations have taken less than a thousandth off the sum of squares.
+    /// Gives up when so many evaluations have neither taken a thousandth off the sum
+    /// of squares nor halved the offset.
     pub(crate) patience: usize,
 }
 
@@ -334,16 +335,16 @@ impl<'a, const P: usize> Loop<'a, P> {
     fn descend(&mut self, point: &mut Point<P>) -> End {
         let mut damping = self.tactic.damping;
         let mut growth = 2.0;
-        let mut milestone = (self.evaluations, point.sum_of_squares);
+        let mut milestone = (self.evaluations, point.sum_of_squares, point.offset);
         while point.offset >= CERTIFIED {
             if self.evaluations >= self.tactic.evaluations {
                 return End::TooLong;
             }
             if self.evaluations - milestone.0 >= self.tactic.patience {
-                if point.sum_of_squares > 0.999 * milestone.1 {
+                if point.sum_of_squares > 0.999 * milestone.1 && point.offset > 0.5 * milestone.2 {
                     return End::Ridge;
                 }
-                milestone = (self.evaluations, point.sum_of_squares);
+                milestone = (self.evaluations, point.sum_of_squares, point.offset);
             }
             let Some(scaled) = self.damped(point, damping) else {
                 damping = damping.max(point.triangle.least_pivot()) * growth;

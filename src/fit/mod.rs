@@ -6,6 +6,9 @@
 //! follows from the terms are [`interval`]; ranking of curves is [`choice`].
 //! This module knows nothing of birds or files.
 
+pub mod choice;
+pub mod diagnostics;
+pub mod interval;
 mod least_squares;
 mod linear;
 mod support;
