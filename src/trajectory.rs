@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use crate::fit::choice::{self, Place};
 use crate::fit::{self, Failure, Outcome, Series, Settings, Workspace};
 use crate::growth::Curve;
 use crate::study::{Records, Study};
@@ -79,6 +80,43 @@ pub struct SubjectFits {
     pub fits: Vec<CurveFit>,
 }
 
+impl SubjectFits {
+    /// The place of each fit by AICc, in the order of the fits.
+    ///
+    /// Likelihoods compare only over the same observations: a curve held at the
+    /// hatch weight, which leaves the weighing at age 0 out, is ranked only with
+    /// others like it.
+    #[must_use]
+    pub fn places(&self) -> Vec<Option<Place>> {
+        let mut places = vec![None; self.fits.len()];
+        let anchored = |fit: &CurveFit| fit.curve.needs_hatch_weight();
+        for kind in [false, true] {
+            let mine: Vec<usize> =
+                (0..self.fits.len()).filter(|index| anchored(&self.fits[*index]) == kind).collect();
+            let outcomes: Vec<&Outcome> = mine.iter().map(|index| &self.fits[*index].outcome).collect();
+            for (index, place) in mine.iter().zip(choice::places(&outcomes)) {
+                places[*index] = place;
+            }
+        }
+        places
+    }
+
+    /// The fit to draw and to speak of: the best by AICc among the converged ones,
+    /// or among the weak ones where none converged; `None` where all failed.
+    #[must_use]
+    pub fn best(&self) -> Option<&CurveFit> {
+        let places = self.places();
+        let ranked = self.fits.iter().zip(&places);
+        ranked
+            .filter(|(fit, _)| fit.outcome.estimates().is_some())
+            .min_by_key(|(fit, place)| {
+                let weak = matches!(fit.outcome, Outcome::Weak(..));
+                (weak, place.map_or(usize::MAX, |place| place.rank))
+            })
+            .map(|(fit, _)| fit)
+    }
+}
+
 /// All fits of a study.
 #[derive(Debug, Clone)]
 pub struct Trajectories {
@@ -113,6 +151,17 @@ impl Pooled {
             ages_d: rows.iter().map(|row| row.0).collect(),
             values: rows.iter().map(|row| row.1).collect(),
             birds: rows.iter().map(|row| row.2).collect(),
+        }
+    }
+
+    /// The records of one bird.
+    #[must_use]
+    pub fn of_bird(records: &Records, bird: usize) -> Self {
+        let (ages_d, values) = records.of(bird);
+        Self {
+            ages_d: ages_d.to_vec(),
+            values: values.to_vec(),
+            birds: vec![bird; values.len()],
         }
     }
 

@@ -11,9 +11,10 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::Serialize;
 use serde::ser::SerializeMap;
 
-use super::options::Common;
+use super::options::{Common, Input};
 use crate::error::{self, Error, Result};
 use crate::report::{InputFile, RunRecord, Table};
+use crate::study::Study;
 
 /// Everything that a command has to say.
 #[derive(Debug)]
@@ -63,6 +64,21 @@ impl Output {
     pub(crate) fn without_files(mut self) -> Self {
         self.folder = None;
         self
+    }
+
+    /// Reads the study, with its files in the run record and its warnings told.
+    pub(crate) fn read(&mut self, input: &Input) -> Result<Study> {
+        let study = input.read()?;
+        for file in input.files(&study) {
+            self.inputs.push(InputFile::digest(&file)?);
+        }
+        self.warnings.extend(study.warnings.iter().cloned());
+        self.counts.insert("birds".to_owned(), study.birds.len());
+        self.counts.insert("strains".to_owned(), study.strains.len());
+        for records in &study.traits {
+            self.counts.insert(format!("records of {}", records.name), records.values.len());
+        }
+        Ok(study)
     }
 
     /// Whether figures would be kept: they are not part of the JSON document.

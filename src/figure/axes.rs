@@ -112,12 +112,16 @@ impl Axis {
 
     /// The axis at a length in mm, with as many round ticks as have room.
     pub(crate) fn fit(&self, length_mm: f64, way: Way) -> FittedAxis {
-        let (lo, hi) = self.range();
+        let (mut lo, mut hi) = self.range();
         let mut ticks = Vec::new();
         if !self.is_empty() {
             for step in steps(self.scale, hi - lo) {
                 ticks = ticks_at(self.scale, step, lo, hi);
                 if has_room(&ticks, length_mm, way) {
+                    if way == Way::Up {
+                        (lo, hi) = rounded_out(lo, hi, step);
+                        ticks = ticks_at(self.scale, step, lo, hi);
+                    }
                     break;
                 }
             }
@@ -159,6 +163,16 @@ fn steps(scale: Scale, span: f64) -> Vec<f64> {
     (0..4)
         .flat_map(|power| [1.0, 2.0, 5.0].map(|m| m * 10f64.powf(finest + f64::from(power)) * unit))
         .collect()
+}
+
+/// The range, drawn out to the next tick at an end that nearly reaches it.
+fn rounded_out(lo: f64, hi: f64, step: f64) -> (f64, f64) {
+    let near = 0.08 * (hi - lo);
+    let (below, above) = ((lo / step).floor() * step, (hi / step).ceil() * step);
+    (
+        if lo - below <= near { below } else { lo },
+        if above - hi <= near { above } else { hi },
+    )
 }
 
 fn ticks_at(scale: Scale, step: f64, lo: f64, hi: f64) -> Vec<Tick> {

@@ -3,11 +3,11 @@
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale};
 use crate::figure::board::{self, Board, Cell, Head, Plan, Sharing};
-use crate::figure::growth::{curve_sentence, draw_curve};
+use crate::figure::growth::curve_sentence;
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{GREY, SMALL_PT, Size, Style};
+use crate::figure::paper::{BAND_OPACITY, GREY, INK, Pen, SMALL_PT, Size, Style};
 use crate::figure::picture::Picture;
-use crate::figure::sample::{self, MOST_VERTICES, evenly};
+use crate::figure::sample::{self, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::{Anchor, Lettering, Marks, Turn};
 use crate::figure::series::{AgeUnit, BandPoint, Quantity, Standing, shown};
 use crate::figure::words::{Words, wrap};
@@ -56,14 +56,14 @@ const AROUND_MM: f64 = 22.0;
 
 impl BirdPanels {
     /// Draws the pages, as many as the birds need: at most 30 birds a page and
-    /// 300 in all, from more an evenly spaced sample, which the note says.
+    /// 300 in all, from more birds a sample spread over them, which the note says.
     ///
     /// `page` is the largest size; a last page with fewer rows is lower.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `page` leaves no room for one panel.
     pub fn draw(&self, page: Size) -> Result<Vec<Picture>> {
-        let drawn: Vec<&BirdPanel> = evenly(self.birds.len(), MOST_BIRDS)
+        let drawn: Vec<&BirdPanel> = spread(self.birds.len(), MOST_BIRDS)
             .map(|i| &self.birds[i])
             .collect();
         let columns = board::columns(MOST_ON_PAGE, page.width_mm(), LEAST_PANEL_MM);
@@ -192,12 +192,8 @@ impl BirdPanel {
                 format!("{}: {}, {why}", self.name, self.standing.flag())
             }
         });
-        let dash: &[f64] = match self.standing {
-            Standing::Weak(_) => &[1.4, 0.8],
-            Standing::Sound | Standing::Failed(_) => &[],
-        };
-        draw_curve(panel, &self.line, &Style { dash, ..style })?;
-        let dots: Vec<Dot> = evenly(self.points.len(), MOST_VERTICES)
+        panel.band(&BandPoint::edges(&self.line), style.colour, BAND_OPACITY)?;
+        let dots: Vec<Dot> = thinned(self.points.len(), MOST_VERTICES)
             .map(|i| self.points[i])
             .map(|(age_d, value)| Dot {
                 place: (age_d, value),
@@ -206,11 +202,19 @@ impl BirdPanel {
             .collect();
         let marks = Marks {
             shape: style.shape,
-            radius_mm: 0.5,
+            radius_mm: 0.55,
             colour: style.colour,
-            opacity: 0.8,
+            opacity: 0.6,
         };
         panel.dots(&dots, &marks)?;
+        let dash: &[f64] = match self.standing {
+            Standing::Weak(_) => &[1.2, 0.9],
+            Standing::Sound | Standing::Failed(_) => &[],
+        };
+        panel.line(
+            &BandPoint::line(&self.line),
+            &Pen::solid(INK, 0.7).dashed(dash),
+        )?;
         panel.close();
         if let Standing::Failed(why) = &self.standing {
             say_why(panel, why);
@@ -219,27 +223,29 @@ impl BirdPanel {
     }
 }
 
-/// The reason why there is no curve, in the panel's upper left, where growing
+/// The reason why there is no curve, in the panel's lower right, where growing
 /// birds leave room.
 fn say_why(panel: &Panel, why: &str) {
     const ROW_MM: f64 = 2.5;
-    let mut lines = wrap(why, SMALL_PT, panel.rect.width() - 2.0);
+    let mut lines = wrap(why, SMALL_PT, 0.75 * panel.rect.width());
     if lines.len() > 3 {
         lines.truncate(3);
-        lines[2].push('…');
+        if let Some(last) = lines.last_mut() {
+            last.push('…');
+        }
     }
     let lettering = Lettering {
         pt: SMALL_PT,
         colour: GREY,
-        anchor: Anchor::Start,
+        anchor: Anchor::End,
         turned: Turn::Level,
     };
-    let mut baseline = panel.rect.top + ROW_MM;
-    for line in lines {
-        let at = (panel.rect.left + 1.0, baseline);
+    let mut baseline = panel.rect.bottom - 1.2;
+    for line in lines.into_iter().rev() {
+        let at = (panel.rect.right - 0.3, baseline);
         let words = Words::plain(line);
         panel.scene.borrow_mut().text(at, &words, &lettering);
-        baseline += ROW_MM;
+        baseline -= ROW_MM;
     }
 }
 

@@ -74,7 +74,7 @@ pub(crate) struct Board {
 enum Place {
     Nowhere,
     Inside((f64, f64)),
-    Strip { top: f64, width: f64 },
+    Strip { left: f64, width: f64 },
 }
 
 struct Grid {
@@ -131,11 +131,17 @@ impl Board {
             legend = match corner {
                 Some(corner) => Place::Inside(corner),
                 None => {
-                    let width = plan.size.width_mm() - grid.rects[0].left - EDGE_MM;
+                    // In line with the frame if one row does, else from the edge.
+                    let sheet = plan.size.width_mm();
+                    let mut left = grid.rects[0].left;
+                    let one_row = legend::strip_height(&plan.keys[..1], sheet);
+                    if legend::strip_height(&plan.keys, sheet - left - EDGE_MM) > one_row {
+                        left = EDGE_MM;
+                    }
+                    let width = sheet - left - EDGE_MM;
                     let height = legend::strip_height(&plan.keys, width);
                     (grid, axes) = Grid::lay(&plan, note.len(), height)?;
-                    let top = EDGE_MM;
-                    Place::Strip { top, width }
+                    Place::Strip { left, width }
                 }
             };
         }
@@ -172,9 +178,8 @@ impl Board {
             Place::Inside(corner) => {
                 legend::draw_column(scene, &self.plan.keys, corner, &self.grid.rects[0]);
             }
-            Place::Strip { top, width } => {
-                let left = self.grid.rects[0].left;
-                legend::draw_strip(scene, &self.plan.keys, (left, top), width);
+            Place::Strip { left, width } => {
+                legend::draw_strip(scene, &self.plan.keys, (left, EDGE_MM), width);
             }
         }
         let lines = self.note.iter().rev();

@@ -8,7 +8,7 @@ use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{CURVE_PT, FRAME_PT, GREY, INK, Pen, REFERENCE_DASH, Size, Style};
 use crate::figure::picture::Picture;
-use crate::figure::sample::{self, MOST_VERTICES, evenly};
+use crate::figure::sample::{self, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::Marks;
 use crate::figure::series::{AgeUnit, BandPoint, BirdLine, Layout, count, counted, shown};
 use crate::figure::words::Words;
@@ -65,7 +65,7 @@ impl Deviations {
         for (index, strain) in self.strains.iter().enumerate() {
             let panel = &board.panels[self.panel_of(index)];
             panel.open("strain", &[("strain", &strain.name)]);
-            for i in evenly(strain.lines.len(), birds.share(strain.lines.len())) {
+            for i in spread(strain.lines.len(), birds.share(strain.lines.len())) {
                 let bird = &strain.lines[i];
                 panel.open("bird", &[("bird", &bird.name)]);
                 panel.title(&bird.name);
@@ -150,14 +150,14 @@ impl Deviations {
         } else {
             0.0
         };
-        let kept: Vec<BandPoint> = evenly(strain.mean.len(), MOST_VERTICES)
+        let kept: Vec<BandPoint> = thinned(strain.mean.len(), MOST_VERTICES)
             .map(|i| strain.mean[i])
             .map(|p| BandPoint {
                 age_d: p.age_d + aside,
                 ..p
             })
             .collect();
-        let bar = Pen::solid(style.colour, 0.6);
+        let bar = Pen::solid(style.colour, 0.6).opacity(0.7);
         for p in &kept {
             panel.line(&[(p.age_d, p.lower), (p.age_d, p.upper)], &bar)?;
         }

@@ -7,7 +7,7 @@ use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{BAND_OPACITY, CURVE_PT, FAINT_OPACITY, FAINT_PT, Pen, Size, Style};
 use crate::figure::picture::Picture;
-use crate::figure::sample::{self, MOST_LINES, MOST_POINTS, MOST_VERTICES, evenly};
+use crate::figure::sample::{self, MOST_LINES, MOST_POINTS, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::Marks;
 use crate::figure::series::{
     AgeUnit, BandPoint, BirdLine, Layout, Quantity, Standing, count, counted, shown,
@@ -216,14 +216,14 @@ impl StrainGrowth {
         drawn: &Drawn,
         quantity: &Quantity,
     ) -> Result<()> {
-        for index in evenly(self.lines.len(), drawn.birds.share(self.lines.len())) {
+        for index in spread(self.lines.len(), drawn.birds.share(self.lines.len())) {
             let bird = &self.lines[index];
             panel.open("bird", &[("bird", &bird.name)]);
             if !drawn.few() {
                 panel.title(&bird.name);
                 draw_faint(panel, bird, style)?;
             }
-            let kept = evenly(bird.points.len(), drawn.points_of(bird.points.len()));
+            let kept = thinned(bird.points.len(), drawn.points_of(bird.points.len()));
             let dots: Vec<Dot> = kept
                 .map(|i| {
                     let (age_d, value) = bird.points[i];
@@ -248,7 +248,7 @@ impl StrainGrowth {
 
 /// A bird's own values as a faint line.
 pub(crate) fn draw_faint(panel: &Panel, bird: &BirdLine, style: &Style) -> Result<()> {
-    let points: Vec<(f64, f64)> = evenly(bird.points.len(), MOST_VERTICES)
+    let points: Vec<(f64, f64)> = thinned(bird.points.len(), MOST_VERTICES)
         .map(|i| bird.points[i])
         .collect();
     let pen = Pen::solid(style.colour, FAINT_PT).opacity(FAINT_OPACITY);

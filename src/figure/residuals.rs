@@ -7,7 +7,7 @@ use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{CURVE_PT, FRAME_PT, INK, Pen, Size, Style};
 use crate::figure::picture::Picture;
-use crate::figure::sample::{self, MOST_VERTICES, evenly};
+use crate::figure::sample::{self, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::Marks;
 use crate::figure::series::{AgeUnit, Quantity, count, counted, shown};
 use crate::figure::words::Words;
@@ -57,7 +57,7 @@ pub struct Residual {
 }
 
 /// Markers in each of the two panels.
-const MOST_IN_PANEL: usize = sample::MOST_POINTS / 2;
+const MOST_IN_PANEL: usize = 2000;
 
 /// Against what the residuals are drawn.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -108,7 +108,7 @@ impl Residuals {
             }
             for (index, strain) in self.strains.iter().enumerate() {
                 let style = Style::of(index);
-                let smooth: Vec<(f64, f64)> = evenly(strain.smooth(against).len(), MOST_VERTICES)
+                let smooth: Vec<(f64, f64)> = thinned(strain.smooth(against).len(), MOST_VERTICES)
                     .map(|i| strain.smooth(against)[i])
                     .collect();
                 let pen = Pen::solid(style.colour, CURVE_PT).dashed(style.dash);
@@ -195,7 +195,7 @@ impl StrainResiduals {
         kept: usize,
     ) -> Result<()> {
         let style = Style::of(index);
-        let dots: Vec<Dot> = evenly(self.residuals.len(), kept)
+        let dots: Vec<Dot> = spread(self.residuals.len(), kept)
             .map(|i| &self.residuals[i])
             .map(|r| Dot {
                 place: r.place(against),

@@ -59,6 +59,7 @@ impl Words {
     }
 
     /// The letters alone.
+    #[cfg(test)]
     pub(crate) fn text(&self) -> String {
         self.0.iter().map(|run| run.text.as_str()).collect()
     }

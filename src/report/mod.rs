@@ -1,8 +1,10 @@
 //! What does the reader get: tables and the record of the run.
 
+pub mod cue_tables;
 pub mod flock_tables;
 mod record;
 pub mod table;
+pub mod words;
 
 pub use record::{InputFile, RunRecord};
 pub use table::{Cell, Table};

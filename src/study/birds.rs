@@ -4,21 +4,23 @@ use super::faults::Faults;
 use super::header::Header;
 use super::read::{Dates, Register};
 
-/// Enters the birds of the table.
+/// Enters the birds of the table; false where a row's bird is lost to a fault.
 pub(crate) fn read(
     header: &Header<'_>,
     dates: &Dates,
     register: &mut Register,
     faults: &mut Faults,
-) {
+) -> bool {
     let bird_column = header.required("bird", faults);
     let strain_column = header.optional("strain", faults);
     let pen_column = header.optional("pen", faults);
     let treatment_column = header.optional("treatment", faults);
     let hatch_column = header.optional("hatch_date", faults);
     let Some(bird_column) = bird_column else {
-        return;
+        return false;
     };
+    let before = faults.count();
+    let mut repeated = 0;
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
         let Some(name) = rows.word(bird_column, "a bird's name", faults) else {
@@ -40,6 +42,7 @@ pub(crate) fn read(
                 "each bird in one row",
                 advice,
             );
+            repeated += 1;
             continue;
         }
         let bird = register.enter_bird(name);
@@ -57,9 +60,14 @@ pub(crate) fn read(
         if let Some(column) = hatch_column
             && rows.optional_word(hatch_column).is_some()
         {
-            register.study.birds[bird].hatch_date = dates.cell(&rows, column, faults);
+            let hatch = dates.cell(&rows, column, faults);
+            register.study.birds[bird].hatch_date = hatch;
+            if hatch.is_none() {
+                register.hatch_lost.insert(bird);
+            }
         }
         let own = register.study.birds[bird].hatch_date;
         register.study.birds[bird].hatch_date = dates.hatch_of(own);
     }
+    faults.count() - before == repeated
 }

@@ -15,13 +15,16 @@
 //! are checked as tables without being put into columns.
 
 mod birds;
+mod check;
 mod columns;
 mod events;
 mod faults;
 mod format;
 mod header;
 mod onset;
+mod plausible;
 mod read;
+mod records;
 mod settings;
 mod table;
 mod targets;
@@ -30,9 +33,11 @@ mod weighings;
 
 use std::path::Path;
 
+pub use check::{Check, StrainSummary, Summary};
 pub use columns::{BODY_WEIGHT, Columns, Values};
 pub use faults::{Fault, Place};
 pub use format::{Decimal, Format, Separator};
+pub use plausible::{Gap, Jump, JumpKind};
 pub use settings::{
     CueWishes, EXAMPLE, FitWishes, PerTable, Plausible, Settings, TableName, TargetWishes, Units,
 };

@@ -1,7 +1,7 @@
 //! From settings to a study: the tables in their order, and the register of
 //! names that they share.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 
 use chrono::NaiveDate;
@@ -39,57 +39,51 @@ pub(crate) fn study(
     };
     let dates = Dates::new(&settings, voice, faults);
     let mut register = Register::default();
-    if let Some(table) = source.open(TableName::Birds, faults) {
-        birds::read(
-            &source.header(&table, TableName::Birds),
-            &dates,
-            &mut register,
-            faults,
-        );
-        register.closed = true;
+    // Where birds are lost to a fault, tables that name birds are not held
+    // against the rest: each such row would be a fault of its own.
+    let mut all_known = true;
+    if settings.tables.birds.is_some() {
+        let table = source.open(TableName::Birds, faults);
+        all_known = table.is_some_and(|table| {
+            birds::read(
+                &source.header(&table, TableName::Birds),
+                &dates,
+                &mut register,
+                faults,
+            )
+        });
+        register.closed = all_known;
     }
     if let Some(table) = source.open(TableName::Weighings, faults) {
         let header = source.header(&table, TableName::Weighings);
         let default = Columns::default();
-        let records = weighings::read(
-            &header,
-            bare.unwrap_or(&default),
-            &dates,
-            &mut register,
-            faults,
-        );
+        let columns = bare.unwrap_or(&default);
+        let records = weighings::read(&header, columns, &dates, &mut register, faults);
         register.study.traits.extend(records);
     }
+    all_known &= register.closed || !register.study.traits.is_empty();
     register.settle_strains();
-    register.closed = true;
-    for table in [TableName::Scans, TableName::Chemistry] {
-        if let Some(table) = source.open(table, faults) {
-            // Rows as long as the header is all that is asked of them here.
-            let mut rows = table.rows();
-            while rows.next(faults).is_some() {}
+    for name in [
+        TableName::Scans,
+        TableName::Chemistry,
+        TableName::Targets,
+        TableName::Onset,
+        TableName::Events,
+    ] {
+        let Some(table) = source.open(name, faults) else {
+            continue;
+        };
+        let header = source.header(&table, name);
+        match name {
+            TableName::Targets if all_known => targets::read(&header, &mut register, faults),
+            TableName::Onset if all_known => onset::read(&header, &mut register, faults),
+            TableName::Events if all_known => events::read(&header, &dates, &mut register, faults),
+            _ => {
+                // Rows as long as the header is all that is asked of them here.
+                let mut rows = table.rows();
+                while rows.next(faults).is_some() {}
+            }
         }
-    }
-    if let Some(table) = source.open(TableName::Targets, faults) {
-        targets::read(
-            &source.header(&table, TableName::Targets),
-            &mut register,
-            faults,
-        );
-    }
-    if let Some(table) = source.open(TableName::Onset, faults) {
-        onset::read(
-            &source.header(&table, TableName::Onset),
-            &mut register,
-            faults,
-        );
-    }
-    if let Some(table) = source.open(TableName::Events, faults) {
-        events::read(
-            &source.header(&table, TableName::Events),
-            &dates,
-            &mut register,
-            faults,
-        );
     }
     let mut study = register.study;
     study.name = settings.name.clone().unwrap_or_else(|| {
@@ -147,6 +141,9 @@ impl<'a> Source<'a> {
 pub(crate) struct Dates {
     format: DateFormat,
     hatched: Option<NaiveDate>,
+    /// Whether a day of hatch for all was given and could not be read: a fault
+    /// told once, and not again for each bird.
+    pub(crate) hatch_lost: bool,
     voice: Voice,
 }
 
@@ -155,11 +152,13 @@ impl Dates {
         let mut dates = Self {
             format: settings.units.date_format.clone().unwrap_or_default(),
             hatched: None,
+            hatch_lost: false,
             voice,
         };
         if let Some(text) = &settings.hatch_date {
             dates.hatched = dates.format.parse(text.trim());
-            if dates.hatched.is_none() {
+            dates.hatch_lost = dates.hatched.is_none();
+            if dates.hatch_lost {
                 let (place, what) = match voice {
                     Voice::StudyFile => (Place::file("study.toml"), "hatch_date"),
                     Voice::Options => (Place::file("the call"), "--hatched-on"),
@@ -194,7 +193,10 @@ impl Dates {
                 Voice::StudyFile => "date_format under [units] in study.toml",
                 Voice::Options => "--date-format",
             };
-            let advice = if cell.parse::<f64>().is_ok() {
+            let dashes = |at| cell.as_bytes().get(at) == Some(&b'-');
+            let advice = if self.format.is_default() && cell.len() == 10 && dashes(4) && dashes(7) {
+                "correct the cell: there is no such day".to_owned()
+            } else if cell.parse::<f64>().is_ok() {
                 "a spreadsheet's serial number: give the column a date format there and save it again".to_owned()
             } else if self.format.is_default() && cell.contains(['/', '.', '-']) {
                 format!(
@@ -242,6 +244,8 @@ pub(crate) struct Register {
     treatments: Names,
     /// The bird of the row before: tables run in blocks of one bird.
     last: usize,
+    /// Birds whose day of hatch could not be read: a fault told already.
+    pub(crate) hatch_lost: HashSet<usize>,
     /// Whether all birds are known, so that a new one is a fault.
     pub(crate) closed: bool,
 }

@@ -194,7 +194,7 @@ impl Rows<'_> {
                 .saturating_add(u32::try_from(blank).unwrap_or(u32::MAX));
             // Spreadsheets pad with rows of separators: they say nothing.
             let first = self.record.get(0).unwrap_or_default();
-            if first.is_empty() && self.record.iter().all(|cell| cell.trim().is_empty()) {
+            if first.trim().is_empty() && self.record.iter().all(|cell| cell.trim().is_empty()) {
                 continue;
             }
             return Some(());

@@ -50,7 +50,9 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
                 .traits
                 .iter()
                 .map(|records| records.name.as_str());
-            TRAITS.into_iter().chain(own)
+            TRAITS
+                .into_iter()
+                .chain(own.filter(|name| !TRAITS.contains(name)))
         };
         if !known().any(|name| name == trait_name) {
             if let Some(column) = layout.trait_name {

@@ -13,6 +13,7 @@ use super::faults::{Faults, Place, nearest, quoted};
 use super::format::Mark;
 use super::header::{Header, Measure};
 use super::read::{Dates, ONE_BIRD, Register};
+use super::records::{Seen, drop_duplicates};
 use super::table::Rows;
 use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
 
@@ -45,7 +46,7 @@ pub(crate) fn read(
         reader.row(&rows, faults);
     }
     let (layout, mut seen) = (reader.layout, reader.seen);
-    if seen.birds.is_empty() && faults.count() == before {
+    if seen.birds.is_empty() && seen.missing > 0 && faults.count() == before {
         faults.add(
             Place::column(
                 &header.table.file,
@@ -299,6 +300,7 @@ impl Reader<'_> {
             return;
         }
         let Some(date) = self.dates.cell(rows, column, faults) else {
+            self.register.hatch_lost.insert(bird);
             return;
         };
         let bird = &mut self.register.study.birds[bird];
@@ -404,9 +406,10 @@ impl Reader<'_> {
     ) -> Option<f64> {
         rows.word(column, &self.layout.expected_age, faults)?;
         let date = self.dates.cell(rows, column, faults)?;
+        let told = self.dates.hatch_lost || self.register.hatch_lost.contains(&bird);
         let bird = &self.register.study.birds[bird];
         let Some(hatch) = self.dates.hatch_of(bird.hatch_date) else {
-            if self.told.insert(bird.name.clone()) {
+            if !told && self.told.insert(bird.name.clone()) {
                 faults.add(
                     rows.place(column),
                     format!("a date of bird {}, which has no day of hatch", bird.name),
@@ -436,116 +439,4 @@ impl Reader<'_> {
 pub(crate) fn age_between(hatch: NaiveDate, date: NaiveDate) -> Option<f64> {
     let days = i32::try_from((date - hatch).num_days()).ok()?;
     Some(f64::from(days)).filter(|age_d| (0.0..=AGE_LIMIT_D).contains(age_d))
-}
-
-/// What the rows held, in the order of the table.
-#[derive(Default)]
-struct Seen {
-    birds: Vec<u32>,
-    ages_d: Vec<f64>,
-    values: Vec<f64>,
-    rows: Vec<u32>,
-    missing: usize,
-}
-
-impl Seen {
-    /// Moves the columns to `records`, by bird and by age within a bird, rows at
-    /// the same age in the table's order.
-    ///
-    /// A counting sort by bird, left out where the birds already stand in
-    /// blocks; then each bird whose ages do not ascend is sorted.
-    fn arrange(&mut self, birds: usize, records: &mut Records) {
-        let mut starts = vec![0_usize; birds + 1];
-        for bird in &self.birds {
-            starts[*bird as usize + 1] += 1;
-        }
-        for bird in 0..birds {
-            starts[bird + 1] += starts[bird];
-        }
-        records.ages_d = std::mem::take(&mut self.ages_d);
-        records.values = std::mem::take(&mut self.values);
-        records.rows = std::mem::take(&mut self.rows);
-        if !self.birds.is_sorted() {
-            let mut next = starts.clone();
-            let mut order = vec![0_usize; self.birds.len()];
-            for (row, bird) in self.birds.iter().enumerate() {
-                let place = &mut next[*bird as usize];
-                order[*place] = row;
-                *place += 1;
-            }
-            records.ages_d = order.iter().map(|row| records.ages_d[*row]).collect();
-            records.values = order.iter().map(|row| records.values[*row]).collect();
-            records.rows = order.iter().map(|row| records.rows[*row]).collect();
-        }
-        for bird in 0..birds {
-            let range = starts[bird]..starts[bird + 1];
-            if records.ages_d[range.clone()].is_sorted() {
-                continue;
-            }
-            let mut block: Vec<(f64, f64, u32)> = range
-                .clone()
-                .map(|row| (records.ages_d[row], records.values[row], records.rows[row]))
-                .collect();
-            block.sort_by(|one, other| one.0.total_cmp(&other.0));
-            for (row, (age_d, value, table_row)) in range.zip(block) {
-                records.ages_d[row] = age_d;
-                records.values[row] = value;
-                records.rows[row] = table_row;
-            }
-        }
-        records.starts = starts;
-    }
-}
-
-/// Each bird's second weighing at one age is a fault, and is left out.
-fn drop_duplicates(records: &mut Records, register: &Register, column: &str, faults: &mut Faults) {
-    let mut keep = vec![true; records.ages_d.len()];
-    for (bird, range) in records.starts.windows(2).enumerate() {
-        let mut first = range[0];
-        for row in range[0] + 1..range[1] {
-            if records.ages_d[row]
-                .total_cmp(&records.ages_d[first])
-                .is_ne()
-            {
-                first = row;
-                continue;
-            }
-            keep[row] = false;
-            let name = &register.study.birds[bird].name;
-            let age_d = records.ages_d[row];
-            let (one, other) = (records.values[first], records.values[row]);
-            let again = format!(
-                "bird {name} again at {age_d} d, as in row {}",
-                records.rows[first]
-            );
-            let (found, advice) = if one.total_cmp(&other).is_eq() {
-                (again, "remove one of the two rows".to_owned())
-            } else {
-                (
-                    format!("{again}, but with {other} g in place of {one} g"),
-                    "keep the right one and remove the other".to_owned(),
-                )
-            };
-            let place = Place::cell(&records.file, records.rows[row], column);
-            faults.add(place, found, "each bird once at an age", advice);
-        }
-    }
-    records.duplicates = keep.iter().filter(|kept| !**kept).count();
-    if records.duplicates == 0 {
-        return;
-    }
-    let mut before = 0;
-    let mut kept_before = vec![0];
-    for kept in &keep {
-        before += usize::from(*kept);
-        kept_before.push(before);
-    }
-    for start in &mut records.starts {
-        *start = kept_before[*start];
-    }
-    let mut kept = keep.iter().copied().cycle();
-    let mut stays = || kept.next().unwrap_or(true);
-    records.ages_d.retain(|_| stays());
-    records.values.retain(|_| stays());
-    records.rows.retain(|_| stays());
 }
