@@ -10,7 +10,7 @@ use pinfeather::fit::{self, Outcome, Series, Variance, Workspace, interval};
 use pinfeather::flock::{Band, DeviationOptions, Level, deviations};
 use pinfeather::growth::{Derived, built_in};
 use pinfeather::maturity::{CueOptions, FittedCurve, cues, summarise};
-use pinfeather::study::Study;
+use pinfeather::study::{Check, Study};
 
 #[expect(dead_code, reason = "its main writes the files that are compared here")]
 #[path = "../examples/make_demo.rs"]
@@ -317,4 +317,42 @@ fn first_eggs_follow_the_second_peak() {
         .map(|s| s.n + s.not_laying + s.without_cue)
         .sum();
     assert_eq!(counted, 72);
+}
+
+/// Every wrong entry of the spoiled copy is found in its row, nothing else is, and
+/// the study itself has no fault and no weight that is hard to believe.
+#[test]
+fn the_wrong_entries_are_found() {
+    let findings = |folder: &str| {
+        let check = Check::folder(&root(folder)).unwrap();
+        let jumps = check.summary.jumps.iter().map(ToString::to_string);
+        check
+            .messages()
+            .into_iter()
+            .chain(jumps)
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(findings("data-demo"), Vec::<String>::new());
+    let found = findings("tests/data/demo-faulty");
+    let mut reader =
+        csv::Reader::from_path(root("tests/data/demo-faulty/wrong_entries.csv")).unwrap();
+    let mut entries = 0;
+    for entry in reader.records() {
+        let entry = entry.unwrap();
+        let place = format!("{}, row {}", &entry[0], &entry[1]);
+        let of_it = found
+            .iter()
+            .filter(|message| {
+                message
+                    .split([':', ','])
+                    .take(2)
+                    .collect::<Vec<_>>()
+                    .join(",")
+                    == place
+            })
+            .count();
+        assert_eq!(of_it, 1, "{place}{}: {found:#?}", &entry[4]);
+        entries += 1;
+    }
+    assert_eq!((entries, found.len()), (9, 9), "{found:#?}");
 }
