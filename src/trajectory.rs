@@ -12,6 +12,7 @@ use rayon::prelude::*;
 use crate::fit::choice::{self, Place};
 use crate::fit::{self, Failure, Outcome, Series, Settings, Workspace};
 use crate::growth::Curve;
+use crate::maturity::FittedCurve;
 use crate::study::{Records, Study};
 
 /// Which curves to fit to which subjects, and how.
@@ -62,6 +63,26 @@ pub struct Subject {
     pub bird: Option<usize>,
 }
 
+impl Subject {
+    /// First and last age with data, d; the subject has some.
+    #[must_use]
+    pub fn age_span(&self, study: &Study) -> (f64, f64) {
+        let records = &study.traits[self.trait_index];
+        let span = |bird: usize| {
+            let ages_d = records.of(bird).0;
+            Some((*ages_d.first()?, *ages_d.last()?))
+        };
+        let birds: Vec<usize> = match self.bird {
+            Some(bird) => vec![bird],
+            None => study.birds_of(self.strain).collect(),
+        };
+        let spans = birds.into_iter().filter_map(span);
+        spans.fold((f64::INFINITY, f64::NEG_INFINITY), |(first, last), span| {
+            (span.0.min(first), span.1.max(last))
+        })
+    }
+}
+
 /// One curve fitted to one subject.
 #[derive(Debug, Clone)]
 pub struct CurveFit {
@@ -83,18 +104,21 @@ pub struct SubjectFits {
 impl SubjectFits {
     /// The place of each fit by AICc, in the order of the fits.
     ///
-    /// Likelihoods compare only over the same observations: a curve held at the
-    /// hatch weight, which leaves the weighing at age 0 out, is ranked only with
-    /// others like it.
+    /// Likelihoods compare only over the same observations: curves held at the
+    /// hatch weight, which leave the weighing at age 0 out, are ranked among
+    /// themselves.
     #[must_use]
     pub fn places(&self) -> Vec<Option<Place>> {
         let mut places = vec![None; self.fits.len()];
-        let anchored = |fit: &CurveFit| fit.curve.needs_hatch_weight();
-        for kind in [false, true] {
-            let mine: Vec<usize> =
-                (0..self.fits.len()).filter(|index| anchored(&self.fits[*index]) == kind).collect();
-            let outcomes: Vec<&Outcome> = mine.iter().map(|index| &self.fits[*index].outcome).collect();
-            for (index, place) in mine.iter().zip(choice::places(&outcomes)) {
+        let observations = |index: usize| self.fits[index].outcome.n();
+        let mut counts: Vec<usize> = (0..self.fits.len()).map(observations).collect();
+        counts.sort_unstable();
+        counts.dedup();
+        for n in counts {
+            let alike: Vec<usize> =
+                (0..self.fits.len()).filter(|index| observations(*index) == n).collect();
+            let outcomes: Vec<&Outcome> = alike.iter().map(|index| &self.fits[*index].outcome).collect();
+            for (index, place) in alike.iter().zip(choice::places(&outcomes)) {
                 places[*index] = place;
             }
         }
@@ -196,6 +220,25 @@ impl Trajectories {
     pub fn count(&self, status: &str) -> usize {
         let fits = self.subjects.iter().flat_map(|subject| &subject.fits);
         fits.filter(|fit| fit.outcome.status() == status).count()
+    }
+
+    /// Every fit with the ages that it rests on, as the timing cues want them.
+    pub fn fitted_curves<'a>(
+        &'a self,
+        study: &'a Study,
+    ) -> impl Iterator<Item = FittedCurve<'a>> + 'a {
+        self.subjects.iter().flat_map(move |SubjectFits { subject, fits }| {
+            let (first_age_d, last_age_d) = subject.age_span(study);
+            fits.iter().map(move |fit| FittedCurve {
+                trait_index: subject.trait_index,
+                strain: subject.strain,
+                bird: subject.bird,
+                curve: &*fit.curve,
+                outcome: &fit.outcome,
+                first_age_d,
+                last_age_d,
+            })
+        })
     }
 
     /// Subjects of one level and trait.

@@ -1,5 +1,8 @@
 //! The program's commands, one file each; knows clap and no numerics.
 
+mod check;
+mod fit;
+mod onset;
 mod options;
 mod output;
 mod target;
@@ -25,7 +28,10 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Check(check::CheckArgs),
+    Fit(fit::FitArgs),
     Target(target::TargetArgs),
+    Onset(onset::OnsetArgs),
 }
 
 /// Runs the program on its arguments and gives the exit status: 0 done, 1 done
@@ -57,6 +63,9 @@ fn dispatch(cli: &Cli) -> Result<u8> {
     let common = &cli.common;
     common.use_threads()?;
     match &cli.command {
+        Command::Check(args) => check::run(args, common),
+        Command::Fit(args) => fit::run(args, common),
         Command::Target(args) => target::run(args, common),
+        Command::Onset(args) => onset::run(args, common),
     }
 }

@@ -9,7 +9,7 @@ use crate::error::{Error, Result};
 use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
 use crate::study::{
-    AgeUnit, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName, Units, Values,
+    AgeUnit, Check, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName, Units, Values,
 };
 use crate::trajectory::Request;
 
@@ -153,6 +153,15 @@ impl Input {
             Study::read_folder(&self.path)
         } else {
             Study::read_table(&self.path, &self.columns.ready())
+        }
+    }
+
+    /// Looks the study folder or the bare table through.
+    pub(crate) fn check(&self) -> Result<Check> {
+        if self.path.is_dir() {
+            Check::folder(&self.path)
+        } else {
+            Check::table(&self.path, &self.columns.ready())
         }
     }
 

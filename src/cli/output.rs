@@ -32,6 +32,8 @@ pub(crate) struct Output {
     pub(crate) words: Vec<String>,
     /// What needs attention.
     pub(crate) warnings: Vec<String>,
+    /// Whether the data or the fits need attention, warnings apart.
+    pub(crate) attention: bool,
     /// Files read.
     pub(crate) inputs: Vec<InputFile>,
     /// Counts for the run record.
@@ -55,6 +57,7 @@ impl Output {
             figures: Vec::new(),
             words: Vec::new(),
             warnings: Vec::new(),
+            attention: false,
             inputs: Vec::new(),
             counts: BTreeMap::new(),
         }
@@ -114,7 +117,8 @@ impl Output {
         if !self.quiet {
             self.print_messages(&files);
         }
-        Ok(u8::from(self.strict && !self.warnings.is_empty()))
+        let attention = self.attention || !self.warnings.is_empty();
+        Ok(u8::from(self.strict && attention))
     }
 
     fn write_files(&self) -> Result<Vec<String>> {

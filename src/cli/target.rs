@@ -75,7 +75,7 @@ pub(crate) fn add(
     let verdict = words::verdict(study, &deviations, &uniformities);
     if !verdict.is_empty() {
         output.words.push("On target?".to_owned());
-        output.words.extend(verdict.iter().map(|line| format!("  {line}")));
+        output.words.extend(verdict);
         output.words.push(format!("  {}", words::VERDICT_CAUTION));
     }
     output.tables.push(flock_tables::deviation(study, &deviations));

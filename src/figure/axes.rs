@@ -59,6 +59,11 @@ pub(crate) struct Tick {
 /// overflow, and no trait of a bird comes near.
 const LARGEST: f64 = 1e150;
 
+/// The ages (or other x) and the values of the places that can be drawn.
+pub(crate) fn drawn_at(places: impl Iterator<Item = (f64, f64)>) -> (Vec<f64>, Vec<f64>) {
+    places.filter(|p| drawable(p.0) && drawable(p.1)).unzip()
+}
+
 /// Whether a coordinate can be drawn.
 pub(crate) fn drawable(value: f64) -> bool {
     value.is_finite() && value.abs() < LARGEST

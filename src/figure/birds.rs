@@ -1,7 +1,7 @@
 //! Every bird in a small panel of its own, in pages.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale};
+use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{self, Board, Cell, Head, Plan, Sharing};
 use crate::figure::growth::curve_sentence;
 use crate::figure::panel::{Dot, Panel};
@@ -48,7 +48,7 @@ pub struct BirdPanel {
 /// Birds on a page, and in all pages together.
 const MOST_ON_PAGE: usize = 30;
 const MOST_BIRDS: usize = 300;
-const LEAST_PANEL_MM: f64 = 26.0;
+const LEAST_PANEL_MM: f64 = 25.0;
 /// Height of a panel with its head.
 const ROW_MM: f64 = 31.0;
 /// Height of axis letters and note.
@@ -98,7 +98,7 @@ impl BirdPanels {
         place: &str,
     ) -> Result<Picture> {
         let everywhere = self.birds.iter().flat_map(BirdPanel::places);
-        let (ages, values): (Vec<f64>, Vec<f64>) = everywhere.unzip();
+        let (ages, values) = drawn_at(everywhere);
         let x = Axis::age(self.ages).hold(ages);
         let y = Axis::new(self.quantity.words(), Scale::Number).hold(values);
         let cells = birds.iter().map(|bird| Cell {
@@ -217,35 +217,57 @@ impl BirdPanel {
         )?;
         panel.close();
         if let Standing::Failed(why) = &self.standing {
-            say_why(panel, why);
+            say_why(panel, why, &self.points);
         }
         Ok(())
     }
 }
 
-/// The reason why there is no curve, in the panel's lower right, where growing
-/// birds leave room.
-fn say_why(panel: &Panel, why: &str) {
+/// The reason why there is no curve, in the panel's lower right or upper left:
+/// where growing birds leave room, whichever covers fewer of its points.
+fn say_why(panel: &Panel, why: &str, points: &[(f64, f64)]) {
     const ROW_MM: f64 = 2.5;
-    let mut lines = wrap(why, SMALL_PT, 0.75 * panel.rect.width());
+    let mut lines = wrap(why, SMALL_PT, 0.68 * panel.rect.width());
     if lines.len() > 3 {
         lines.truncate(3);
         if let Some(last) = lines.last_mut() {
             last.push('…');
         }
     }
+    let width = lines
+        .iter()
+        .map(|line| Words::plain(line).width_mm(SMALL_PT))
+        .fold(0.0, f64::max);
+    let rect = panel.rect;
+    let height = count(lines.len()) * ROW_MM;
+    let places: Vec<(f64, f64)> = points.iter().map(|&p| panel.place(p)).collect();
+    let covered =
+        |inside: &dyn Fn((f64, f64)) -> bool| places.iter().filter(|&&place| inside(place)).count();
+    // A marker's radius and some air.
+    let clear = 1.2;
+    let lower =
+        covered(&|(x, y)| x > rect.right - width - clear && y > rect.bottom - height - 1.2 - clear);
+    let upper =
+        covered(&|(x, y)| x < rect.left + width + 1.0 + clear && y < rect.top + height + clear);
+    let (x, first, anchor) = if lower <= upper {
+        (rect.right - 0.3, rect.bottom - height - 1.2, Anchor::End)
+    } else {
+        (rect.left + 1.0, rect.top - 0.4, Anchor::Start)
+    };
     let lettering = Lettering {
         pt: SMALL_PT,
         colour: GREY,
-        anchor: Anchor::End,
+        anchor,
         turned: Turn::Level,
     };
-    let mut baseline = panel.rect.bottom - 1.2;
-    for line in lines.into_iter().rev() {
-        let at = (panel.rect.right - 0.3, baseline);
+    let mut baseline = first;
+    for line in lines {
+        baseline += ROW_MM;
         let words = Words::plain(line);
-        panel.scene.borrow_mut().text(at, &words, &lettering);
-        baseline -= ROW_MM;
+        panel
+            .scene
+            .borrow_mut()
+            .text((x, baseline), &words, &lettering);
     }
 }
 

@@ -118,6 +118,11 @@ impl Board {
                 places: Vec::new(),
             });
         }
+        if plan.cells.iter().all(|c| c.x.is_empty() || c.y.is_empty()) {
+            // A note on points and bands would speak of what is not there.
+            plan.note.clear();
+            plan.keys.clear();
+        }
         let note = note_lines(&plan);
         let (mut grid, mut axes) = Grid::lay(&plan, note.len(), 0.0)?;
         let mut legend = Place::Nowhere;
@@ -189,7 +194,10 @@ impl Board {
             scene.text((EDGE_MM, baseline), &Words::plain(line), &lettering);
             baseline -= NOTE_ROW_MM;
         }
-        let description = format!("{description} {}", self.plan.note.join(" "));
+        let description = match self.plan.note.join(" ").as_str() {
+            "" => format!("{description} No data."),
+            note => format!("{description} {note}"),
+        };
         Picture::new(scene, title.to_owned(), description.trim().to_owned())
     }
 

@@ -1,7 +1,7 @@
 //! Deviation from the target trajectory.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale};
+use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
 use crate::figure::growth::{BirdsDrawn, draw_faint};
 use crate::figure::legend::{Key, Sample};
@@ -47,8 +47,10 @@ pub struct StrainDeviation {
     pub band: Vec<(f64, f64, f64)>,
 }
 
-/// From strain to strain, where they share a panel and an age.
+/// From strain to strain, where they share a panel and an age, and from the
+/// first to the last: less than a week's width in a narrow figure.
 const ASIDE_MM: f64 = 0.5;
+const ALL_ASIDE_MM: f64 = 1.8;
 
 impl Deviations {
     /// Draws the figure.
@@ -146,7 +148,8 @@ impl Deviations {
         let aside = if overlaid {
             let middle = 0.5 * (as_mm(self.strains.len()) - 1.0);
             let per_mm = (panel.x.hi - panel.x.lo) / panel.rect.width();
-            (as_mm(index) - middle) * ASIDE_MM * per_mm
+            let step = ASIDE_MM.min(ALL_ASIDE_MM / as_mm(self.strains.len()));
+            (as_mm(index) - middle) * step * per_mm
         } else {
             0.0
         };
@@ -186,7 +189,7 @@ impl Deviations {
 
     fn plan(&self, size: Size, birds: &BirdsDrawn) -> Plan {
         let all = self.strains.iter().flat_map(StrainDeviation::places);
-        let (ages, values): (Vec<f64>, Vec<f64>) = all.unzip();
+        let (ages, values) = drawn_at(all);
         let x = Axis::age(self.ages).hold(ages);
         let title = Words::plain("Deviation from target (%)");
         let y = Axis::new(title, Scale::Number).hold(values);

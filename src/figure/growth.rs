@@ -1,11 +1,13 @@
 //! Observed values and fitted curves of strains.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale};
+use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{BAND_OPACITY, CURVE_PT, FAINT_OPACITY, FAINT_PT, Pen, Size, Style};
+use crate::figure::paper::{
+    BAND_OPACITY, CURVE_PT, Colour, FAINT_OPACITY, FAINT_PT, INK, Pen, Size, Style,
+};
 use crate::figure::picture::Picture;
 use crate::figure::sample::{self, MOST_LINES, MOST_POINTS, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::Marks;
@@ -92,7 +94,7 @@ impl Growth {
         for (index, strain) in self.strains.iter().enumerate() {
             let panel = &board.panels[self.panel_of(index)];
             open_strain(panel, strain);
-            draw_curve(panel, &strain.curve, &self.style_of(index))?;
+            self.draw_curve_of(panel, index)?;
             panel.close();
         }
         let title = format!(
@@ -110,25 +112,29 @@ impl Growth {
         }
     }
 
-    /// A strain with a panel of its own needs no line type to be known by.
-    fn style_of(&self, strain: usize) -> Style {
+    /// In a panel of its own a strain's curve is dark, so that it stands out
+    /// from the birds; where strains share a panel it keeps their colour.
+    fn draw_curve_of(&self, panel: &Panel, index: usize) -> Result<()> {
+        let (curve, style) = (&self.strains[index].curve, Style::of(index));
         match self.layout {
-            Layout::Overlaid => Style::of(strain),
-            Layout::Facets => Style::of(strain).whole_line(),
+            Layout::Overlaid => draw_curve(panel, curve, &style),
+            Layout::Facets => {
+                draw_band(panel, curve, style.colour)?;
+                panel.line(&BandPoint::line(curve), &Pen::solid(INK, CURVE_PT))
+            }
         }
     }
 
     fn plan(&self, size: Size, drawn: &Drawn) -> Plan {
-        let cell = |strains: &[StrainGrowth], head: Head| {
-            let places: Vec<(f64, f64)> = strains.iter().flat_map(StrainGrowth::places).collect();
-            let all = self.strains.iter().flat_map(StrainGrowth::places);
-            let (ages, values): (Vec<f64>, Vec<f64>) = all.unzip();
-            Cell {
-                head,
-                x: Axis::age(self.ages).hold(ages),
-                y: Axis::new(self.quantity.words(), Scale::Number).hold(values),
-                places,
-            }
+        let all = self.strains.iter().flat_map(StrainGrowth::places);
+        let (ages, values) = drawn_at(all);
+        let x = Axis::age(self.ages).hold(ages);
+        let y = Axis::new(self.quantity.words(), Scale::Number).hold(values);
+        let cell = |strains: &[StrainGrowth], head: Head| Cell {
+            head,
+            x: x.clone(),
+            y: y.clone(),
+            places: strains.iter().flat_map(StrainGrowth::places).collect(),
         };
         let (cells, keys) = match self.layout {
             Layout::Overlaid => {
@@ -255,17 +261,21 @@ pub(crate) fn draw_faint(panel: &Panel, bird: &BirdLine, style: &Style) -> Resul
     panel.line(&points, &pen)
 }
 
-/// A curve over its band, whose edges are drawn thin so that they show among
-/// the lines of birds.
+/// A curve over its band.
 pub(crate) fn draw_curve(panel: &Panel, curve: &[BandPoint], style: &Style) -> Result<()> {
-    panel.band(&BandPoint::edges(curve), style.colour, BAND_OPACITY)?;
-    let edge = Pen::solid(style.colour, 0.3).opacity(0.8);
+    draw_band(panel, curve, style.colour)?;
+    let pen = Pen::solid(style.colour, CURVE_PT).dashed(style.dash);
+    panel.line(&BandPoint::line(curve), &pen)
+}
+
+/// A band, its edges drawn thin so that they show among the lines of birds.
+fn draw_band(panel: &Panel, curve: &[BandPoint], colour: Colour) -> Result<()> {
+    panel.band(&BandPoint::edges(curve), colour, BAND_OPACITY)?;
+    let edge = Pen::solid(colour, 0.3).opacity(0.8);
     let lower: Vec<(f64, f64)> = curve.iter().map(|p| (p.age_d, p.lower)).collect();
     let upper: Vec<(f64, f64)> = curve.iter().map(|p| (p.age_d, p.upper)).collect();
     panel.line(&lower, &edge)?;
-    panel.line(&upper, &edge)?;
-    let pen = Pen::solid(style.colour, CURVE_PT).dashed(style.dash);
-    panel.line(&BandPoint::line(curve), &pen)
+    panel.line(&upper, &edge)
 }
 
 fn open_strain(panel: &Panel, strain: &StrainGrowth) {
@@ -330,7 +340,7 @@ impl Drawn {
                 shape: style.shape,
                 radius_mm: 0.65,
                 colour: style.colour,
-                opacity: 0.75,
+                opacity: 0.6,
             }
         } else {
             Marks {

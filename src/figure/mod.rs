@@ -10,7 +10,8 @@
 //! legend, note), `panel.rs` draws series in it through plotters, whose drawing
 //! backend is ours (`backend.rs`) and writes into a scene of our own
 //! (`scene.rs`) in millimetres; `raster.rs` makes the PNG. plotters maps the
-//! coordinates and walks the series; frame, ticks, letters and legend are ours,
+//! coordinates and draws lines, bands and markers as its series and elements;
+//! that is all it is used for. Frame, ticks, letters, dashes and legend are ours,
 //! since its own layout is made for screens.
 
 mod axes;

@@ -35,6 +35,20 @@ impl Size {
         height_mm: 230.0,
     };
 
+    /// A size with room for a panel a strain, in rows: panels 38 mm high.
+    ///
+    /// # Errors
+    /// As [`Size::new`].
+    pub fn for_panels(width_mm: f64, panels: usize) -> Result<Self> {
+        const LEAST_PANEL_MM: f64 = 32.0;
+        let columns = crate::figure::board::columns(panels, width_mm, LEAST_PANEL_MM);
+        let mut height_mm = 22.0;
+        for _ in 0..panels.max(1).div_ceil(columns) {
+            height_mm += 44.0;
+        }
+        Self::new(width_mm, height_mm)
+    }
+
     /// A size of one's own.
     ///
     /// # Errors

@@ -1,7 +1,7 @@
 //! Rate of gain by age.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale};
+use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
 use crate::figure::growth::{curve_sentence, draw_curve};
 use crate::figure::legend::{Key, Sample};
@@ -76,7 +76,7 @@ impl Rate {
 
     fn plan(&self, size: Size) -> Plan {
         let all = self.strains.iter().flat_map(|s| BandPoint::places(&s.rate));
-        let (ages, rates): (Vec<f64>, Vec<f64>) = all.unzip();
+        let (ages, rates) = drawn_at(all);
         let x = Axis::age(self.ages).hold(ages);
         let y = Axis::new(self.quantity.per_day("Rate of gain"), Scale::Number).hold(rates);
         let y = if y.is_empty() { y } else { y.hold([0.0]) };

@@ -1,7 +1,7 @@
 //! Residuals against age and against the fitted value.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale};
+use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
@@ -132,7 +132,7 @@ impl Residuals {
             let points = self.strains.iter().flat_map(|s| &s.residuals);
             let smooths = self.strains.iter().flat_map(|s| s.smooth(against));
             let places = points.map(|r| r.place(against)).chain(smooths.copied());
-            let places: Vec<(f64, f64)> = places.collect();
+            let (across, up) = drawn_at(places);
             let x = match against {
                 Against::Age => Axis::age(self.ages),
                 Against::Fitted => {
@@ -146,10 +146,10 @@ impl Residuals {
                 }
             };
             let y = Axis::new(Words::plain(&self.label), Scale::Number);
-            let y = y.hold(places.iter().map(|p| p.1));
+            let y = y.hold(up);
             Cell {
                 head: Head::default(),
-                x: x.hold(places.iter().map(|p| p.0)),
+                x: x.hold(across),
                 y: if y.is_empty() { y } else { y.hold([0.0]) },
                 places: Vec::new(),
             }

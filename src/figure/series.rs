@@ -49,6 +49,18 @@ pub enum Layout {
     Facets,
 }
 
+impl Layout {
+    /// What reads well: up to four strains in one panel, more in a panel each.
+    #[must_use]
+    pub fn for_strains(strains: usize) -> Self {
+        if strains <= 4 {
+            Layout::Overlaid
+        } else {
+            Layout::Facets
+        }
+    }
+}
+
 /// What was observed on one bird.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BirdLine {

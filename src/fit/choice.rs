@@ -71,7 +71,7 @@ pub struct Place {
 ///
 /// All must be fits of the same values: their likelihoods are compared.
 #[must_use]
-pub fn places(outcomes: &[Outcome]) -> Vec<Option<Place>> {
+pub fn places(outcomes: &[&Outcome]) -> Vec<Option<Place>> {
     let criteria: Vec<Option<f64>> = outcomes
         .iter()
         .map(|outcome| outcome.estimates().and_then(Estimates::aicc))

@@ -73,6 +73,15 @@ impl Outcome {
         }
     }
 
+    /// Observations.
+    #[must_use]
+    pub fn n(&self) -> usize {
+        match self {
+            Self::Converged(estimates) | Self::Weak(estimates, _) => estimates.n,
+            Self::Failed(failure) => failure.n,
+        }
+    }
+
     /// `converged`, `weak` or `failed`, as the tables say.
     #[must_use]
     pub fn status(&self) -> &'static str {

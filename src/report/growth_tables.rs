@@ -231,23 +231,15 @@ fn limits(row: &mut Row<'_>, estimate: &Estimate) {
 
 /// Ages at which a subject's curve is told.
 pub(crate) fn curve_ages_d(study: &Study, subject: Subject) -> Vec<f64> {
-    let records = &study.traits[subject.trait_index];
     match subject.bird {
         Some(bird) => {
-            let mut ages_d = records.of(bird).0.to_vec();
+            let mut ages_d = study.traits[subject.trait_index].of(bird).0.to_vec();
             ages_d.dedup();
             ages_d
         }
         None => {
-            let birds = study.birds_of(subject.strain);
-            let spans = birds.filter_map(|bird| {
-                let ages_d = records.of(bird).0;
-                Some((*ages_d.first()?, *ages_d.last()?))
-            });
-            let (first, last) = spans.fold((f64::INFINITY, f64::NEG_INFINITY), |(first, last), span| {
-                (span.0.min(first), span.1.max(last))
-            });
-            days_between(first, last)
+            let (first_d, last_d) = subject.age_span(study);
+            days_between(first_d, last_d)
         }
     }
 }

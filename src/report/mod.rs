@@ -3,6 +3,7 @@
 pub mod cue_tables;
 pub mod flock_tables;
 mod record;
+pub mod growth_tables;
 pub mod table;
 pub mod words;
 

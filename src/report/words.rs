@@ -1,7 +1,11 @@
 //! The answers in words, for the screen and the page.
 
+use crate::fit::interval;
 use crate::flock::{Band, Deviation, FlockUniformity, Gain, Level};
+use crate::growth::Derived;
+use crate::maturity::{Cue, CueSummary};
 use crate::study::Study;
+use crate::trajectory::{self, SubjectFits, Trajectories};
 
 /// Said once with every verdict that somebody may act on.
 pub const VERDICT_CAUTION: &str = "Weight control, light and feed changes affect the birds' welfare: decide them with the \
@@ -19,7 +23,7 @@ pub fn verdict(study: &Study, deviations: &[Deviation], uniformities: &[FlockUni
             _ => last.push(row),
         }
     }
-    last.iter().map(|row| sentence(study, row, uniformities)).collect()
+    last.iter().map(|row| format!("  {}", sentence(study, row, uniformities))).collect()
 }
 
 fn same_flock(a: &Deviation, b: &Deviation) -> bool {
@@ -65,10 +69,16 @@ fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) ->
         signed(against.deviation_g),
         against.deviation_pct
     );
-    if let Gain::PerDay { needed_g_per_d, target_g_per_d } = row.gain {
-        words += &format!(
-            "; to be back on target it must gain {needed_g_per_d:.1} g/d where the target gains {target_g_per_d:.1}"
-        );
+    match row.gain {
+        Gain::PerDay { needed_g_per_d, target_g_per_d } if needed_g_per_d >= 0.0 => {
+            words += &format!(
+                "; to be back on target in time it must gain {needed_g_per_d:.1} g/d where the target gains {target_g_per_d:.1}"
+            );
+        }
+        Gain::PerDay { target_g_per_d, .. } => {
+            words += &format!("; it is heavier than the target will be: the target gains {target_g_per_d:.1} g/d");
+        }
+        Gain::NotAsked | Gain::AgePassed | Gain::BeyondTarget => {}
     }
     let same_age = |flock: &&FlockUniformity| {
         flock.level == Level::Strain
@@ -82,6 +92,154 @@ fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) ->
         );
     }
     words
+}
+
+/// How each strain grows, a line a strain and trait, and how its birds' fits ended.
+#[must_use]
+pub fn growth(study: &Study, trajectories: &Trajectories, confidence: f64) -> Vec<String> {
+    let mut lines = Vec::new();
+    for trait_index in 0..study.traits.len() {
+        let strains: Vec<&SubjectFits> =
+            trajectories.of(trajectory::Level::Strain, trait_index).collect();
+        lines.extend(strains.iter().map(|fits| strain_sentence(study, fits, confidence)));
+        let birds = trajectories.of(trajectory::Level::Bird, trait_index);
+        let (mut converged, mut weak, mut failed) = (0, 0, 0);
+        for fits in birds {
+            match fits.best().map(|fit| fit.outcome.status()) {
+                Some("converged") => converged += 1,
+                Some(_) => weak += 1,
+                None => failed += 1,
+            }
+        }
+        if converged + weak + failed > 0 {
+            lines.push(format!(
+                "  birds, each by its best curve: {converged} converged, {weak} weak, {failed} failed"
+            ));
+        }
+    }
+    lines
+}
+
+fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String {
+    let name = &study.strains[fits.subject.strain];
+    let trait_name = study.traits[fits.subject.trait_index].name.replace('_', " ");
+    let Some(best) = fits.best() else {
+        let reason = fits.fits.first().map_or_else(String::new, |fit| fit.outcome.reason());
+        return format!("  {name}: no curve fits its {trait_name} ({reason})");
+    };
+    let Some(estimates) = best.outcome.estimates() else {
+        return format!("  {name}: no curve fits its {trait_name}");
+    };
+    let quantity = |what: Derived, unit: &str| {
+        let estimate = interval::derived(&*best.curve, estimates, what, confidence)?;
+        let limits = estimate.interval.map_or(String::new(), |limits| {
+            format!(" ({} to {})", three_digits(limits.lower), three_digits(limits.upper))
+        });
+        Some(format!("{} {unit}{limits}", three_digits(estimate.value)))
+    };
+    let mut words = format!("  {name}: {trait_name} by {}", best.curve.name());
+    if let Some(weight) = quantity(Derived::Mature, "g") {
+        words += &format!(", mature {weight}");
+    }
+    if let (Some(rate), Some(age)) =
+        (quantity(Derived::InflectionRate, "g/d"), quantity(Derived::InflectionAge, "d"))
+    {
+        words += &format!(", greatest gain {rate} at {age}");
+    }
+    if let Some(age) = quantity(Derived::SecondPeakAge, "d") {
+        words += &format!(", second peak at {age}");
+    }
+    if best.outcome.status() == "weak" {
+        words += &format!("; weak: {}", best.outcome.reason());
+    }
+    words
+}
+
+/// How steadily the cues of each strain's best curve come before the first egg.
+///
+/// Where nothing is known of first eggs, the strain's own cue ages.
+#[must_use]
+pub fn cues(
+    study: &Study,
+    trajectories: &Trajectories,
+    cues: &[Cue],
+    summaries: &[CueSummary],
+) -> Vec<String> {
+    let mut lines = Vec::new();
+    for trait_index in 0..study.traits.len() {
+        for fits in trajectories.of(trajectory::Level::Strain, trait_index) {
+            let Some(best) = fits.best() else { continue };
+            let (strain, curve) = (fits.subject.strain, best.curve.name());
+            let name = &study.strains[strain];
+            let ages = cues.iter().filter(|cue| {
+                cue.bird.is_none()
+                    && (cue.trait_index, cue.strain) == (trait_index, strain)
+                    && cue.curve == curve
+            });
+            let told: Vec<String> = ages.filter_map(cue_words).collect();
+            if !told.is_empty() {
+                lines.push(format!("  {name}, by {curve}: {}", told.join(", ")));
+            }
+            let mine = summaries.iter().filter(|summary| {
+                (summary.trait_index, summary.strain) == (trait_index, strain)
+                    && summary.curve == curve
+            });
+            lines.extend(steadiest(mine));
+        }
+    }
+    if !summaries.is_empty() {
+        lines.push(
+            "  Cues go with the first egg in these birds under this light programme; that is an association, not a cause."
+                .to_owned(),
+        );
+    }
+    lines
+}
+
+fn cue_words(cue: &Cue) -> Option<String> {
+    let age = cue.age.as_ref().ok()?;
+    let limits = age.interval_d.map_or(String::new(), |(lower, upper)| {
+        format!(" ({} to {})", three_digits(lower), three_digits(upper))
+    });
+    let doubt = match cue.status() {
+        "supported" => "",
+        "extrapolated" => ", beyond the data",
+        _ => ", weak",
+    };
+    let name = cue.cue.name().replace('_', " ");
+    Some(format!("{name} {} d{limits}{doubt}", three_digits(age.estimate_d)))
+}
+
+/// The cue whose distance from the first egg varies least between birds.
+fn steadiest<'a>(summaries: impl Iterator<Item = &'a CueSummary>) -> Option<String> {
+    let (summary, mean_d, sd_d) = summaries
+        .filter_map(|summary| Some((summary, summary.mean_difference_d?, summary.sd_difference_d?)))
+        // Only what comes before the egg can announce it.
+        .filter(|(_, mean_d, _)| *mean_d > 0.0)
+        .min_by(|a, b| a.2.total_cmp(&b.2))?;
+    let correlation = summary
+        .correlation
+        .map_or(String::new(), |correlation| format!(", correlation {correlation:.2}"));
+    Some(format!(
+        "    steadiest before the first egg: {}, {} d before (SD between birds {} d, n {}{correlation}; {} birds not laying yet)",
+        summary.cue.name().replace('_', " "),
+        three_digits(mean_d),
+        three_digits(sd_d),
+        summary.n,
+        summary.not_laying,
+    ))
+}
+
+/// Three significant digits, or whole numbers above a hundred.
+fn three_digits(value: f64) -> String {
+    let magnitude = value.abs();
+    if magnitude >= 100.0 {
+        whole(value)
+    } else if magnitude >= 10.0 {
+        format!("{value:.1}")
+    } else {
+        format!("{value:.2}")
+    }
 }
 
 /// To the gram; never "-0".

@@ -234,7 +234,11 @@ fn with_windows(days: &[f64]) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// All weights that are hard to believe, by bird and age; each is told once.
+/// All weights that are hard to believe, by bird and age.
+///
+/// One wrong weight makes its neighbours look wrong too; of two in a row, only
+/// the one further from what its neighbours suggest is told. Those far from
+/// their flock are all told: there, a whole bird may stand in another unit.
 pub(crate) fn jumps(study: &Study, records: &Records) -> Vec<Jump> {
     if study.values == Values::AnyNumber {
         return Vec::new();
@@ -244,72 +248,129 @@ pub(crate) fn jumps(study: &Study, records: &Records) -> Vec<Jump> {
     let mut jumps = Vec::new();
     for (bird, what) in study.birds.iter().enumerate() {
         let (ages_d, weights_g) = records.of(bird);
-        let mut told_before = false;
-        for at in 0..ages_d.len() {
-            let flock = |at: usize| medians.of(what.strain, ages_d[at]);
-            let found = far_from_flock(weights_g[at], flock(at))
-                .or_else(|| {
-                    beside_neighbours(ages_d, weights_g, at, left).filter(|(kind, _)| {
-                        // The way back from a weight already told is no second jump.
-                        !(told_before && *kind == JumpKind::FallsAndStays)
-                    })
-                })
-                .or_else(|| rises_at_end(weights_g, at, left, flock).filter(|_| !told_before));
-            told_before = found.is_some();
-            if let Some((kind, suggested_g)) = found {
-                jumps.push(Jump {
-                    place: Place::row(&records.file, records.rows[records.starts[bird] + at]),
-                    bird: what.name.clone(),
-                    age_d: ages_d[at],
-                    weight_g: weights_g[at],
-                    kind,
-                    suggested_g,
-                });
+        let series = Series {
+            ages_d,
+            weights_g,
+            medians_g: ages_d
+                .iter()
+                .map(|age_d| medians.of(what.strain, *age_d))
+                .collect(),
+            left,
+        };
+        let suspects: Vec<Option<Suspect>> =
+            (0..ages_d.len()).map(|at| series.suspect(at)).collect();
+        for (at, suspect) in suspects.iter().enumerate() {
+            let Some(suspect) = suspect else { continue };
+            let mut beside = [at.checked_sub(1), Some(at + 1)]
+                .into_iter()
+                .filter_map(|beside| suspects.get(beside?)?.as_ref());
+            let far = |suspect: &Suspect| suspect.kind == JumpKind::FarFromFlock;
+            if !far(suspect) && beside.any(|other| far(other) || other.size() > suspect.size()) {
+                continue;
             }
+            jumps.push(Jump {
+                place: Place::row(&records.file, records.rows[records.starts[bird] + at]),
+                bird: what.name.clone(),
+                age_d: ages_d[at],
+                weight_g: weights_g[at],
+                kind: suspect.kind,
+                suggested_g: suspect.suggested_g,
+            });
         }
     }
     jumps
 }
 
-type Found = Option<(JumpKind, Option<f64>)>;
-
-fn far_from_flock(weight_g: f64, median_g: Option<f64>) -> Found {
-    let median_g = median_g?;
-    let far = weight_g > median_g * FAR_FROM_FLOCK || weight_g * FAR_FROM_FLOCK < median_g;
-    far.then_some((JumpKind::FarFromFlock, Some(median_g)))
+/// A weight that may be told.
+struct Suspect {
+    kind: JumpKind,
+    weight_g: f64,
+    suggested_g: Option<f64>,
 }
 
-/// A weight against those before and after it. `left`: the share that a fall leaves.
-fn beside_neighbours(ages_d: &[f64], weights_g: &[f64], at: usize, left: f64) -> Found {
-    let weight_g = weights_g[at];
-    let before_g = *weights_g.get(at.checked_sub(1)?)?;
-    let Some(&after_g) = weights_g.get(at + 1) else {
-        return (weight_g <= left * before_g).then_some((JumpKind::FallsAndStays, None));
-    };
-    // Growth is nearer to a constant rate than to a constant gain: the mean of logarithms.
-    let part = (ages_d[at] - ages_d[at - 1]) / (ages_d[at + 1] - ages_d[at - 1]);
-    let suggested_g = Some(before_g * (after_g / before_g).powf(part));
-    if weight_g <= left * before_g.min(after_g) {
-        Some((JumpKind::FallsAndReturns, suggested_g))
-    } else if left * weight_g >= before_g.max(after_g) {
-        Some((JumpKind::RisesAndReturns, suggested_g))
-    } else if weight_g <= left * before_g {
-        Some((JumpKind::FallsAndStays, None))
-    } else {
-        None
+impl Suspect {
+    /// How far it is from what is suggested, as a logarithm; 0 without a suggestion.
+    fn size(&self) -> f64 {
+        self.suggested_g
+            .map_or(0.0, |suggested_g| (self.weight_g / suggested_g).ln().abs())
     }
 }
 
-/// The last weight against what the flock gained since the one before.
-fn rises_at_end(
-    weights_g: &[f64],
-    at: usize,
+/// One bird's weights beside its flock's medians, where those are known.
+struct Series<'a> {
+    ages_d: &'a [f64],
+    weights_g: &'a [f64],
+    medians_g: Vec<Option<f64>>,
+    /// The share of a weight that a fall worth telling leaves.
     left: f64,
-    flock: impl Fn(usize) -> Option<f64>,
-) -> Found {
-    let before = at.checked_sub(1).filter(|_| at + 1 == weights_g.len())?;
-    let suggested_g = weights_g[before] * flock(at)? / flock(before)?;
-    (left * weights_g[at] >= suggested_g).then_some((JumpKind::RisesAtEnd, Some(suggested_g)))
+}
+
+impl Series<'_> {
+    fn suspect(&self, at: usize) -> Option<Suspect> {
+        let (kind, suggested_g) = self
+            .far_from_flock(at)
+            .or_else(|| self.beside_neighbours(at))
+            .or_else(|| self.rises_at_end(at))?;
+        Some(Suspect {
+            kind,
+            weight_g: self.weights_g[at],
+            suggested_g,
+        })
+    }
+
+    fn far_from_flock(&self, at: usize) -> Option<(JumpKind, Option<f64>)> {
+        let (weight_g, median_g) = (self.weights_g[at], self.medians_g[at]?);
+        let far = weight_g > median_g * FAR_FROM_FLOCK || weight_g * FAR_FROM_FLOCK < median_g;
+        far.then_some((JumpKind::FarFromFlock, Some(median_g)))
+    }
+
+    /// A weight against those before and after it.
+    fn beside_neighbours(&self, at: usize) -> Option<(JumpKind, Option<f64>)> {
+        let (weights_g, ages_d) = (self.weights_g, self.ages_d);
+        let before = at.checked_sub(1)?;
+        let falls = self.falls(before, at);
+        let stays = (JumpKind::FallsAndStays, None);
+        let after = at + 1;
+        if after == weights_g.len() {
+            return falls.then_some(stays);
+        }
+        // Growth is nearer to a constant rate than to a constant gain: the mean of logarithms.
+        let part = (ages_d[at] - ages_d[before]) / (ages_d[after] - ages_d[before]);
+        let ratio = weights_g[after] / weights_g[before];
+        let suggested_g = Some(weights_g[before] * ratio.powf(part));
+        match (falls, self.falls(after, at)) {
+            (true, true) => Some((JumpKind::FallsAndReturns, suggested_g)),
+            (true, false) => Some(stays),
+            _ if self.falls(at, before) && self.falls(at, after) => {
+                Some((JumpKind::RisesAndReturns, suggested_g))
+            }
+            _ => None,
+        }
+    }
+
+    /// Whether `low` lies below `high` by the stated share: in grams and, where
+    /// the flock is known, beside it too, so that what growth or a bad day of
+    /// the whole flock explains is not told.
+    fn falls(&self, high: usize, low: usize) -> bool {
+        let in_grams = self.weights_g[low] <= self.left * self.weights_g[high];
+        let beside_flock = match (self.medians_g[high], self.medians_g[low]) {
+            (Some(high_g), Some(low_g)) => {
+                self.weights_g[low] / low_g <= self.left * self.weights_g[high] / high_g
+            }
+            _ => true,
+        };
+        in_grams && beside_flock
+    }
+
+    /// The last weight against what the flock gained since the one before.
+    fn rises_at_end(&self, at: usize) -> Option<(JumpKind, Option<f64>)> {
+        let before = at
+            .checked_sub(1)
+            .filter(|_| at + 1 == self.weights_g.len())?;
+        let suggested_g = self.weights_g[before] * self.medians_g[at]? / self.medians_g[before]?;
+        let rises = self.left * self.weights_g[at] >= suggested_g;
+        rises.then_some((JumpKind::RisesAtEnd, Some(suggested_g)))
+    }
 }
 
 /// Median weight by strain and day of age.
@@ -332,8 +393,11 @@ impl Medians {
             .filter(|(_, weights)| weights.len() >= BIRDS_FOR_MEDIAN)
             .map(|(flock, mut weights)| {
                 let middle = weights.len() / 2;
-                let (_, median, _) = weights.select_nth_unstable_by(middle, f64::total_cmp);
-                (flock, *median)
+                let even = weights.len().is_multiple_of(2);
+                let (below, upper, _) = weights.select_nth_unstable_by(middle, f64::total_cmp);
+                let lower = below.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+                let median = if even { (lower + *upper) / 2.0 } else { *upper };
+                (flock, median)
             })
             .collect();
         Self(medians)

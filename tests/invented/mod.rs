@@ -6,6 +6,7 @@ use pinfeather::figure::*;
 /// Invented strains with birds that follow two summed gompertz curves.
 pub(crate) struct Flock {
     strains: Vec<Strain>,
+    step: usize,
 }
 
 struct Strain {
@@ -49,14 +50,20 @@ fn body_weight() -> Quantity {
 }
 
 impl Flock {
+    /// Weekly weighings.
     pub(crate) fn of(names: &[&str], birds: usize) -> Self {
+        Self::every(names, birds, 1)
+    }
+
+    /// A weighing every `step` weeks.
+    pub(crate) fn every(names: &[&str], birds: usize, step: usize) -> Self {
         let mut numbers = Numbers(7);
         let strains = names.iter().enumerate().map(|(s, name)| {
             let scale = 1.0 - 0.11 * (s % 4) as f64 + 0.03 * (s / 4) as f64;
             let birds = (0..birds).map(|b| {
                 let own = scale * (1.0 + 0.06 * numbers.normal());
                 let weeks = if numbers.uniform() < 0.07 { 15 } else { 24 };
-                let points = (0..=weeks).map(|week| {
+                let points = (0..=weeks).step_by(step).map(|week| {
                     let age_d = 7.0 * f64::from(week);
                     let value = weight_g(age_d, own) * (1.0 + 0.02 * numbers.normal());
                     (age_d, value.max(30.0))
@@ -73,6 +80,7 @@ impl Flock {
             }
         });
         Self {
+            step,
             strains: strains.collect(),
         }
     }
@@ -177,7 +185,7 @@ impl Flock {
                     points: b.points.iter().map(percent).collect(),
                 })
                 .collect();
-            let mean = (0..=24).map(|week| {
+            let mean = (0..=24).step_by(self.step).map(|week| {
                 let age_d = 7.0 * f64::from(week);
                 let at: Vec<f64> = lines
                     .iter()
