@@ -70,7 +70,9 @@ impl Sums {
         }
         let slope = tz / tt;
         let line = (slope, mean_z - slope * mean_t, (zz - slope * tz).max(0.0));
-        (slope > 0.0 && line.1.is_finite() && line.2.is_finite()).then_some(line)
+        // What a line explains of equal values is the square of their rounding.
+        let rises = slope > 0.0 && slope * tz > 1e-28 * self.wzz;
+        (rises && line.1.is_finite() && line.2.is_finite()).then_some(line)
     }
 }
 
