@@ -30,13 +30,16 @@ fn birds(reach: f64, least: f64, greatest: f64) -> Vec<([f64; AGES], [f64; AGES]
     let curve = built_in("richards").unwrap();
     (0..BIRDS)
         .map(|_| {
-            let mut normal = |mean: f64, share: f64| mean * (1.0 + share * standard.sample(&mut random));
+            let mut normal =
+                |mean: f64, share: f64| mean * (1.0 + share * standard.sample(&mut random));
             let terms = [normal(2500.0, 0.12), normal(0.075, 0.1), normal(26.0, 0.08)];
             let terms = [terms[0], terms[1], terms[2], shape.sample(&mut random)];
             let last = 26.0 * reach;
             #[expect(clippy::cast_precision_loss, reason = "12 ages")]
             let ages = std::array::from_fn(|i| 1.0 + (last - 1.0) * i as f64 / (AGES - 1) as f64);
-            let weights = ages.map(|age_d| curve.value(age_d, &terms) * (1.0 + 0.03 * standard.sample(&mut random)));
+            let weights = ages.map(|age_d| {
+                curve.value(age_d, &terms) * (1.0 + 0.03 * standard.sample(&mut random))
+            });
             (ages, weights)
         })
         .collect()
@@ -46,12 +49,17 @@ fn fits(bencher: Bencher<'_, '_>, name: &str, birds: &[([f64; AGES], [f64; AGES]
     let curve = built_in(name).unwrap();
     let settings = Settings::default();
     let mut workspace = Workspace::new();
-    bencher.counter(ItemsCount::new(birds.len())).bench_local(|| {
-        for (ages, weights) in birds {
-            let series = Series { ages_d: ages, values: weights };
-            black_box(fit(curve.as_ref(), series, &settings, &mut workspace));
-        }
-    });
+    bencher
+        .counter(ItemsCount::new(birds.len()))
+        .bench_local(|| {
+            for (ages, weights) in birds {
+                let series = Series {
+                    ages_d: ages,
+                    values: weights,
+                };
+                black_box(fit(curve.as_ref(), series, &settings, &mut workspace));
+            }
+        });
 }
 
 #[divan::bench]
