@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use crate::fit::choice::{self, Place};
 use crate::fit::{self, Failure, Outcome, Series, Settings, Workspace};
 use crate::growth::Curve;
 use crate::study::{Records, Study};
@@ -61,6 +62,26 @@ pub struct Subject {
     pub bird: Option<usize>,
 }
 
+impl Subject {
+    /// First and last age with data, d; the subject has some.
+    #[must_use]
+    pub fn age_span(&self, study: &Study) -> (f64, f64) {
+        let records = &study.traits[self.trait_index];
+        let span = |bird: usize| {
+            let ages_d = records.of(bird).0;
+            Some((*ages_d.first()?, *ages_d.last()?))
+        };
+        let birds: Vec<usize> = match self.bird {
+            Some(bird) => vec![bird],
+            None => study.birds_of(self.strain).collect(),
+        };
+        let spans = birds.into_iter().filter_map(span);
+        spans.fold((f64::INFINITY, f64::NEG_INFINITY), |(first, last), span| {
+            (span.0.min(first), span.1.max(last))
+        })
+    }
+}
+
 /// One curve fitted to one subject.
 #[derive(Debug, Clone)]
 pub struct CurveFit {
@@ -77,6 +98,46 @@ pub struct SubjectFits {
     pub subject: Subject,
     /// One a curve, in the order of the request.
     pub fits: Vec<CurveFit>,
+}
+
+impl SubjectFits {
+    /// The place of each fit by AICc, in the order of the fits.
+    ///
+    /// Likelihoods compare only over the same observations: curves held at the
+    /// hatch weight, which leave the weighing at age 0 out, are ranked among
+    /// themselves.
+    #[must_use]
+    pub fn places(&self) -> Vec<Option<Place>> {
+        let mut places = vec![None; self.fits.len()];
+        let observations = |index: usize| self.fits[index].outcome.n();
+        let mut counts: Vec<usize> = (0..self.fits.len()).map(observations).collect();
+        counts.sort_unstable();
+        counts.dedup();
+        for n in counts {
+            let alike: Vec<usize> =
+                (0..self.fits.len()).filter(|index| observations(*index) == n).collect();
+            let outcomes: Vec<&Outcome> = alike.iter().map(|index| &self.fits[*index].outcome).collect();
+            for (index, place) in alike.iter().zip(choice::places(&outcomes)) {
+                places[*index] = place;
+            }
+        }
+        places
+    }
+
+    /// The fit to draw and to speak of: the best by AICc among the converged ones,
+    /// or among the weak ones where none converged; `None` where all failed.
+    #[must_use]
+    pub fn best(&self) -> Option<&CurveFit> {
+        let places = self.places();
+        let ranked = self.fits.iter().zip(&places);
+        ranked
+            .filter(|(fit, _)| fit.outcome.estimates().is_some())
+            .min_by_key(|(fit, place)| {
+                let weak = matches!(fit.outcome, Outcome::Weak(..));
+                (weak, place.map_or(usize::MAX, |place| place.rank))
+            })
+            .map(|(fit, _)| fit)
+    }
 }
 
 /// All fits of a study.
@@ -106,12 +167,7 @@ impl Pooled {
         let mut rows: Vec<(f64, f64, usize)> = Vec::new();
         for bird in study.birds_of(strain) {
             let (ages_d, values) = records.of(bird);
-            rows.extend(
-                ages_d
-                    .iter()
-                    .zip(values)
-                    .map(|(age_d, value)| (*age_d, *value, bird)),
-            );
+            rows.extend(ages_d.iter().zip(values).map(|(age_d, value)| (*age_d, *value, bird)));
         }
         rows.sort_by(|a, b| a.0.total_cmp(&b.0));
         Self {
@@ -121,13 +177,21 @@ impl Pooled {
         }
     }
 
+    /// The records of one bird.
+    #[must_use]
+    pub fn of_bird(records: &Records, bird: usize) -> Self {
+        let (ages_d, values) = records.of(bird);
+        Self {
+            ages_d: ages_d.to_vec(),
+            values: values.to_vec(),
+            birds: vec![bird; values.len()],
+        }
+    }
+
     /// As a series to fit.
     #[must_use]
     pub fn series(&self) -> Series<'_> {
-        Series {
-            ages_d: &self.ages_d,
-            values: &self.values,
-        }
+        Series { ages_d: &self.ages_d, values: &self.values }
     }
 }
 
@@ -147,10 +211,7 @@ impl Trajectories {
                 subjects.par_extend(bird_fits(study, records, trait_index, request, done));
             }
         }
-        Self {
-            curves: request.curves.clone(),
-            subjects,
-        }
+        Self { curves: request.curves.clone(), subjects }
     }
 
     /// How many fits ended in a status: `converged`, `weak` or `failed`.
@@ -178,12 +239,7 @@ fn strain_fits(
     let strains = (0..study.strains.len()).into_par_iter();
     let fits = strains.filter_map(|strain| {
         let pooled = Pooled::of(study, records, strain);
-        let subject = Subject {
-            trait_index,
-            level: Level::Strain,
-            strain,
-            bird: None,
-        };
+        let subject = Subject { trait_index, level: Level::Strain, strain, bird: None };
         done(1);
         (!pooled.values.is_empty())
             .then(|| subject_fits(subject, pooled.series(), request, &mut Workspace::new()))
@@ -202,12 +258,8 @@ fn bird_fits<'a>(
     birds
         .map_init(Workspace::new, move |workspace, (bird, record)| {
             let (ages_d, values) = records.of(bird);
-            let subject = Subject {
-                trait_index,
-                level: Level::Bird,
-                strain: record.strain,
-                bird: Some(bird),
-            };
+            let subject =
+                Subject { trait_index, level: Level::Bird, strain: record.strain, bird: Some(bird) };
             done(1);
             (!values.is_empty())
                 .then(|| subject_fits(subject, Series { ages_d, values }, request, workspace))
@@ -221,14 +273,8 @@ fn subject_fits(
     request: &Request,
     workspace: &mut Workspace,
 ) -> SubjectFits {
-    let fits = request
-        .curves
-        .iter()
-        .map(|curve| curve_fit(curve, series, request, workspace));
-    SubjectFits {
-        subject,
-        fits: fits.collect(),
-    }
+    let fits = request.curves.iter().map(|curve| curve_fit(curve, series, request, workspace));
+    SubjectFits { subject, fits: fits.collect() }
 }
 
 fn curve_fit(
@@ -239,10 +285,7 @@ fn curve_fit(
 ) -> CurveFit {
     if !curve.needs_hatch_weight() {
         let outcome = fit::fit(&**curve, series, &request.settings, workspace);
-        return CurveFit {
-            curve: curve.clone(),
-            outcome,
-        };
+        return CurveFit { curve: curve.clone(), outcome };
     }
     let (hatch_weight_g, after_hatch) = split_at_hatch(series);
     let anchored = hatch_weight_g
@@ -271,9 +314,6 @@ fn split_at_hatch(series: Series<'_>) -> (Option<f64>, Series<'_>) {
     let at_hatch = &series.values[..first_after];
     #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
     let mean = (first_after > 0).then(|| at_hatch.iter().sum::<f64>() / first_after as f64);
-    let after = Series {
-        ages_d: &series.ages_d[first_after..],
-        values: &series.values[first_after..],
-    };
+    let after = Series { ages_d: &series.ages_d[first_after..], values: &series.values[first_after..] };
     (mean, after)
 }

@@ -5,8 +5,7 @@
 
 use pinfeather::flock::{
     AgeMatching, Band, Deviation, DeviationOptions, Gain, Level, NoTarget, NoTargetAge, Trajectory,
-    UniformityOptions, cv_for_share_pct, deviations, normal_share_pct, share_within, uniformities,
-    uniformity,
+    UniformityOptions, cv_for_share_pct, deviations, normal_share_pct, uniformities, uniformity,
 };
 use pinfeather::study::{Bird, Records, Study, Target};
 use serde_json::Value;
@@ -84,6 +83,7 @@ fn study(birds: &[Weighed<'_>], targets: Vec<Target>) -> Study {
             starts,
             ages_d,
             values,
+            ..Records::default()
         }],
         targets,
         ..Study::default()
@@ -160,7 +160,7 @@ fn the_flock_of_115_birds() {
     weights.extend([945.0, 945.0, 1155.0, 1155.0]);
     weights.extend([944.0; 10]);
     weights.extend([1156.0; 10]);
-    let found = uniformity(&weights, 10.0, 0.95);
+    let found = uniformity(&weights, 10.0, 0.95).unwrap();
     close(found.mean_g.unwrap(), 1050.0, 1e-9, "mean");
     let near = found.near_mean.unwrap();
     assert_eq!((near.within, near.n), (95, 115));
@@ -174,7 +174,7 @@ fn the_flock_of_115_birds() {
 fn the_twenty_chicks() {
     let reference = expected(FLOCK);
     let chicks = numbers(&reference["cv_exact"][0]["weights"]);
-    let found = uniformity(&chicks, 10.0, 0.95);
+    let found = uniformity(&chicks, 10.0, 0.95).unwrap();
     close(found.mean_g.unwrap(), 209.6, 1e-9, "mean");
     let cv = found.cv.unwrap();
     close(cv.sd_g, 30.64637, 5e-6, "SD");
@@ -182,8 +182,13 @@ fn the_twenty_chicks() {
     let near = found.near_mean.unwrap();
     assert_eq!((near.within, near.n), (10, 20));
     close(found.normal_share_pct.unwrap(), 50.6, 0.05, "normal model");
-    let within_20 = share_within(&chicks, 209.6, 20.0, 0.95).unwrap();
-    close(within_20.pct, 85.0, 1e-9, "within 20 percent");
+    let within_20 = uniformity(&chicks, 20.0, 0.95).unwrap();
+    close(
+        within_20.near_mean.unwrap().pct,
+        85.0,
+        1e-9,
+        "within 20 percent",
+    );
 }
 
 #[test]
@@ -191,9 +196,20 @@ fn the_interval_of_a_share_is_wilsons() {
     for case in expected(FLOCK)["wilson"].as_array().unwrap() {
         let within = usize::try_from(case["within"].as_u64().unwrap()).unwrap();
         let n = usize::try_from(case["n"].as_u64().unwrap()).unwrap();
-        let mut weights = vec![100.0; within];
-        weights.resize(n, 200.0);
-        let share = share_within(&weights, 100.0, 10.0, number(&case["confidence"])).unwrap();
+        // Round a target of 100 g, of which birds of 200 g are not.
+        let (near, far) = ([(10.0, 100.0)], [(10.0, 200.0)]);
+        let birds: Vec<Weighed<'_>> = (0..n)
+            .map(|i| (0, None, if i < within { &near[..] } else { &far[..] }))
+            .collect();
+        let flock = study(&birds, vec![target(None, &[10.0], &[100.0], 0.04)]);
+        let options = UniformityOptions {
+            confidence: number(&case["confidence"]),
+            ..UniformityOptions::default()
+        };
+        let share = uniformities(&flock, &options).unwrap()[0]
+            .near_target
+            .unwrap();
+        assert_eq!(share.within, within);
         // The normal quantile of statrs is good to some 1e-11.
         close(share.lower_pct, number(&case["lower_pct"]), 1e-8, "lower");
         close(share.upper_pct, number(&case["upper_pct"]), 1e-8, "upper");
@@ -207,6 +223,7 @@ fn the_interval_of_a_share_is_wilsons() {
 fn the_interval_of_a_cv_is_near_the_exact_one() {
     for case in expected(FLOCK)["cv_exact"].as_array().unwrap() {
         let cv = uniformity(&numbers(&case["weights"]), 10.0, 0.95)
+            .unwrap()
             .cv
             .unwrap();
         let (lower, upper) = (number(&case["lower_pct"]), number(&case["upper_pct"]));
@@ -449,8 +466,14 @@ fn uniformity_by_strain_and_pen() {
         found.iter().map(|u| u.level).collect::<Vec<_>>(),
         [Level::Strain, Level::Pen, Level::Pen]
     );
-    assert_eq!(found[0].uniformity, uniformity(&chicks, 10.0, 0.95));
-    assert_eq!(found[1].uniformity, uniformity(&chicks[..10], 10.0, 0.95));
+    assert_eq!(
+        found[0].uniformity,
+        uniformity(&chicks, 10.0, 0.95).unwrap()
+    );
+    assert_eq!(
+        found[1].uniformity,
+        uniformity(&chicks[..10], 10.0, 0.95).unwrap()
+    );
     // 207 to 253 g: 210, 214, 220, 226, 230, 230, 236, 236, 242, 246.
     assert_eq!(found[0].near_target.map(|s| s.within), Some(10));
     assert_eq!(found[0].target_g, Some(230.0));

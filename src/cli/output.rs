@@ -11,9 +11,10 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::Serialize;
 use serde::ser::SerializeMap;
 
-use super::options::Common;
+use super::options::{Common, Input};
 use crate::error::{self, Error, Result};
 use crate::report::{InputFile, RunRecord, Table};
+use crate::study::Study;
 
 /// Everything that a command has to say.
 #[derive(Debug)]
@@ -31,6 +32,8 @@ pub(crate) struct Output {
     pub(crate) words: Vec<String>,
     /// What needs attention.
     pub(crate) warnings: Vec<String>,
+    /// Whether the data or the fits need attention, warnings apart.
+    pub(crate) attention: bool,
     /// Files read.
     pub(crate) inputs: Vec<InputFile>,
     /// Counts for the run record.
@@ -54,6 +57,7 @@ impl Output {
             figures: Vec::new(),
             words: Vec::new(),
             warnings: Vec::new(),
+            attention: false,
             inputs: Vec::new(),
             counts: BTreeMap::new(),
         }
@@ -63,6 +67,21 @@ impl Output {
     pub(crate) fn without_files(mut self) -> Self {
         self.folder = None;
         self
+    }
+
+    /// Reads the study, with its files in the run record and its warnings told.
+    pub(crate) fn read(&mut self, input: &Input) -> Result<Study> {
+        let study = input.read()?;
+        for file in input.files(&study) {
+            self.inputs.push(InputFile::digest(&file)?);
+        }
+        self.warnings.extend(study.warnings.iter().cloned());
+        self.counts.insert("birds".to_owned(), study.birds.len());
+        self.counts.insert("strains".to_owned(), study.strains.len());
+        for records in &study.traits {
+            self.counts.insert(format!("records of {}", records.name), records.values.len());
+        }
+        Ok(study)
     }
 
     /// Whether figures would be kept: they are not part of the JSON document.
@@ -98,7 +117,8 @@ impl Output {
         if !self.quiet {
             self.print_messages(&files);
         }
-        Ok(u8::from(self.strict && !self.warnings.is_empty()))
+        let attention = self.attention || !self.warnings.is_empty();
+        Ok(u8::from(self.strict && attention))
     }
 
     fn write_files(&self) -> Result<Vec<String>> {

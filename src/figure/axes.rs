@@ -59,6 +59,11 @@ pub(crate) struct Tick {
 /// overflow, and no trait of a bird comes near.
 const LARGEST: f64 = 1e150;
 
+/// The ages (or other x) and the values of the places that can be drawn.
+pub(crate) fn drawn_at(places: impl Iterator<Item = (f64, f64)>) -> (Vec<f64>, Vec<f64>) {
+    places.filter(|p| drawable(p.0) && drawable(p.1)).unzip()
+}
+
 /// Whether a coordinate can be drawn.
 pub(crate) fn drawable(value: f64) -> bool {
     value.is_finite() && value.abs() < LARGEST
@@ -112,12 +117,16 @@ impl Axis {
 
     /// The axis at a length in mm, with as many round ticks as have room.
     pub(crate) fn fit(&self, length_mm: f64, way: Way) -> FittedAxis {
-        let (lo, hi) = self.range();
+        let (mut lo, mut hi) = self.range();
         let mut ticks = Vec::new();
         if !self.is_empty() {
             for step in steps(self.scale, hi - lo) {
                 ticks = ticks_at(self.scale, step, lo, hi);
                 if has_room(&ticks, length_mm, way) {
+                    if way == Way::Up {
+                        (lo, hi) = rounded_out(lo, hi, step);
+                        ticks = ticks_at(self.scale, step, lo, hi);
+                    }
                     break;
                 }
             }
@@ -161,6 +170,16 @@ fn steps(scale: Scale, span: f64) -> Vec<f64> {
         .collect()
 }
 
+/// The range, drawn out to the next tick at an end that nearly reaches it.
+fn rounded_out(lo: f64, hi: f64, step: f64) -> (f64, f64) {
+    let near = 0.08 * (hi - lo);
+    let (below, above) = ((lo / step).floor() * step, (hi / step).ceil() * step);
+    (
+        if lo - below <= near { below } else { lo },
+        if above - hi <= near { above } else { hi },
+    )
+}
+
 fn ticks_at(scale: Scale, step: f64, lo: f64, hi: f64) -> Vec<Tick> {
     let unit = if scale == Scale::Weeks { 7.0 } else { 1.0 };
     let first = (lo / step - 1e-9).ceil();
@@ -186,9 +205,10 @@ fn has_room(ticks: &[Tick], length_mm: f64, way: Way) -> bool {
                 .iter()
                 .map(|tick| tick.label.width_mm(LETTER_PT))
                 .fold(0.0, f64::max);
-            (widest + 2.6).max(6.0)
+            (widest + 2.6).max(length_mm / 14.0)
         }
-        Way::Up => 5.5,
+        // No more than nine labels, however tall the panel.
+        Way::Up => (length_mm / 9.0).max(5.5),
     };
     // Counted in f64: a few hundred ticks at most.
     let count: f64 = ticks.iter().map(|_| 1.0).sum();
@@ -261,11 +281,11 @@ mod tests {
     fn steps_are_round_and_the_minus_is_a_minus() {
         assert_eq!(
             labels(&number(&[-0.31, 0.32]).fit(40.0, Way::Up)),
-            ["−0.2", "0", "0.2"]
+            ["−0.3", "−0.2", "−0.1", "0", "0.1", "0.2", "0.3"]
         );
         assert_eq!(
             labels(&number(&[40.0, 1800.0]).fit(45.0, Way::Up)),
-            ["0", "500", "1000", "1500"]
+            ["0", "500", "1000", "1500", "2000"]
         );
     }
 

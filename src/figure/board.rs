@@ -50,6 +50,8 @@ pub(crate) struct Cell {
 pub(crate) struct Plan {
     pub size: Size,
     pub cells: Vec<Cell>,
+    /// Panels side by side; where not given, as many as have room.
+    pub columns: Option<usize>,
     pub least_panel_mm: f64,
     pub sharing: Sharing,
     pub keys: Vec<Key>,
@@ -72,7 +74,7 @@ pub(crate) struct Board {
 enum Place {
     Nowhere,
     Inside((f64, f64)),
-    Strip { top: f64, width: f64 },
+    Strip { left: f64, width: f64 },
 }
 
 struct Grid {
@@ -116,6 +118,11 @@ impl Board {
                 places: Vec::new(),
             });
         }
+        if plan.cells.iter().all(|c| c.x.is_empty() || c.y.is_empty()) {
+            // A note on points and bands would speak of what is not there.
+            plan.note.clear();
+            plan.keys.clear();
+        }
         let note = note_lines(&plan);
         let (mut grid, mut axes) = Grid::lay(&plan, note.len(), 0.0)?;
         let mut legend = Place::Nowhere;
@@ -129,11 +136,17 @@ impl Board {
             legend = match corner {
                 Some(corner) => Place::Inside(corner),
                 None => {
-                    let width = plan.size.width_mm() - grid.rects[0].left - EDGE_MM;
+                    // In line with the frame if one row does, else from the edge.
+                    let sheet = plan.size.width_mm();
+                    let mut left = grid.rects[0].left;
+                    let one_row = legend::strip_height(&plan.keys[..1], sheet);
+                    if legend::strip_height(&plan.keys, sheet - left - EDGE_MM) > one_row {
+                        left = EDGE_MM;
+                    }
+                    let width = sheet - left - EDGE_MM;
                     let height = legend::strip_height(&plan.keys, width);
                     (grid, axes) = Grid::lay(&plan, note.len(), height)?;
-                    let top = EDGE_MM;
-                    Place::Strip { top, width }
+                    Place::Strip { left, width }
                 }
             };
         }
@@ -170,9 +183,8 @@ impl Board {
             Place::Inside(corner) => {
                 legend::draw_column(scene, &self.plan.keys, corner, &self.grid.rects[0]);
             }
-            Place::Strip { top, width } => {
-                let left = self.grid.rects[0].left;
-                legend::draw_strip(scene, &self.plan.keys, (left, top), width);
+            Place::Strip { left, width } => {
+                legend::draw_strip(scene, &self.plan.keys, (left, EDGE_MM), width);
             }
         }
         let lines = self.note.iter().rev();
@@ -182,7 +194,10 @@ impl Board {
             scene.text((EDGE_MM, baseline), &Words::plain(line), &lettering);
             baseline -= NOTE_ROW_MM;
         }
-        let description = format!("{description} {}", self.plan.note.join(" "));
+        let description = match self.plan.note.join(" ").as_str() {
+            "" => format!("{description} No data."),
+            note => format!("{description} {note}"),
+        };
         Picture::new(scene, title.to_owned(), description.trim().to_owned())
     }
 
@@ -289,7 +304,9 @@ impl Grid {
 
     fn lay(plan: &Plan, note_lines: usize, strip_mm: f64) -> Result<(Grid, Vec<Axes>)> {
         let n = plan.cells.len();
-        let columns = columns(n, plan.size.width_mm(), plan.least_panel_mm);
+        let columns = plan
+            .columns
+            .unwrap_or_else(|| columns(n, plan.size.width_mm(), plan.least_panel_mm));
         let rows = n.div_ceil(columns);
         let (columns_f, rows_f) = (count(columns), count(rows));
         let headed = plan.letter.is_some() || plan.cells.iter().any(|c| !c.head.name.is_empty());

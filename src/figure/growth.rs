@@ -1,15 +1,15 @@
 //! Observed values and fitted curves of strains.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale};
+use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{
-    BAND_OPACITY, CURVE_PT, FAINT_OPACITY, FAINT_PT, Pen, Size, Style, WHITE,
+    BAND_OPACITY, CURVE_PT, Colour, FAINT_OPACITY, FAINT_PT, INK, Pen, Size, Style,
 };
 use crate::figure::picture::Picture;
-use crate::figure::sample::{self, MOST_LINES, MOST_POINTS, MOST_VERTICES, evenly};
+use crate::figure::sample::{self, MOST_LINES, MOST_POINTS, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::Marks;
 use crate::figure::series::{
     AgeUnit, BandPoint, BirdLine, Layout, Quantity, Standing, count, counted, shown,
@@ -94,7 +94,7 @@ impl Growth {
         for (index, strain) in self.strains.iter().enumerate() {
             let panel = &board.panels[self.panel_of(index)];
             open_strain(panel, strain);
-            draw_curve(panel, &strain.curve, &self.style_of(index))?;
+            self.draw_curve_of(panel, index)?;
             panel.close();
         }
         let title = format!(
@@ -112,31 +112,34 @@ impl Growth {
         }
     }
 
-    /// A strain with a panel of its own needs no line type to be known by.
-    fn style_of(&self, strain: usize) -> Style {
-        let style = Style::of(strain);
+    /// In a panel of its own a strain's curve is dark, so that it stands out
+    /// from the birds; where strains share a panel it keeps their colour.
+    fn draw_curve_of(&self, panel: &Panel, index: usize) -> Result<()> {
+        let (curve, style) = (&self.strains[index].curve, Style::of(index));
         match self.layout {
-            Layout::Overlaid => style,
-            Layout::Facets => Style { dash: &[], ..style },
+            Layout::Overlaid => draw_curve(panel, curve, &style),
+            Layout::Facets => {
+                draw_band(panel, curve, style.colour)?;
+                panel.line(&BandPoint::line(curve), &Pen::solid(INK, CURVE_PT))
+            }
         }
     }
 
     fn plan(&self, size: Size, drawn: &Drawn) -> Plan {
-        let cell = |strains: &[StrainGrowth], head: Head| {
-            let places: Vec<(f64, f64)> = strains.iter().flat_map(StrainGrowth::places).collect();
-            let all = self.strains.iter().flat_map(StrainGrowth::places);
-            let (ages, values): (Vec<f64>, Vec<f64>) = all.unzip();
-            Cell {
-                head,
-                x: Axis::age(self.ages).hold(ages),
-                y: Axis::new(self.quantity.words(), Scale::Number).hold(values),
-                places,
-            }
+        let all = self.strains.iter().flat_map(StrainGrowth::places);
+        let (ages, values) = drawn_at(all);
+        let x = Axis::age(self.ages).hold(ages);
+        let y = Axis::new(self.quantity.words(), Scale::Number).hold(values);
+        let cell = |strains: &[StrainGrowth], head: Head| Cell {
+            head,
+            x: x.clone(),
+            y: y.clone(),
+            places: strains.iter().flat_map(StrainGrowth::places).collect(),
         };
         let (cells, keys) = match self.layout {
             Layout::Overlaid => {
                 let keys = self.strains.iter().enumerate().map(|(i, strain)| Key {
-                    name: strain.label(),
+                    name: strain.standing.label(&strain.name),
                     n: count(strain.birds),
                     style: Style::of(i),
                     sample: drawn.sample(),
@@ -158,6 +161,7 @@ impl Growth {
         Plan {
             size,
             cells,
+            columns: None,
             least_panel_mm: 32.0,
             sharing: Sharing::Common,
             keys,
@@ -175,7 +179,11 @@ impl Growth {
         }
         note.extend(curve_sentence(&self.curve, &self.band));
         note.push("n: birds.".to_owned());
-        note.extend(sample::sentence("birds", drawn.birds_drawn, drawn.birds));
+        note.extend(sample::sentence(
+            "birds",
+            drawn.birds.drawn,
+            drawn.birds.all,
+        ));
         let standings = self.strains.iter();
         note.extend(standings.filter_map(|s| s.standing.sentence(&s.name)));
         note
@@ -202,13 +210,6 @@ pub(crate) fn curve_sentence(curve: &str, band: &str) -> Option<String> {
 }
 
 impl StrainGrowth {
-    fn label(&self) -> String {
-        match self.standing.flag() {
-            "" => self.name.clone(),
-            flag => format!("{}, {flag}", self.name),
-        }
-    }
-
     fn places(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         let observed = self.lines.iter().flat_map(|l| l.points.iter().copied());
         observed.chain(BandPoint::places(&self.curve))
@@ -221,14 +222,14 @@ impl StrainGrowth {
         drawn: &Drawn,
         quantity: &Quantity,
     ) -> Result<()> {
-        for index in evenly(self.lines.len(), drawn.share(self.lines.len())) {
+        for index in spread(self.lines.len(), drawn.birds.share(self.lines.len())) {
             let bird = &self.lines[index];
             panel.open("bird", &[("bird", &bird.name)]);
             if !drawn.few() {
                 panel.title(&bird.name);
                 draw_faint(panel, bird, style)?;
             }
-            let kept = evenly(bird.points.len(), drawn.points_of(bird.points.len()));
+            let kept = thinned(bird.points.len(), drawn.points_of(bird.points.len()));
             let dots: Vec<Dot> = kept
                 .map(|i| {
                     let (age_d, value) = bird.points[i];
@@ -253,63 +254,83 @@ impl StrainGrowth {
 
 /// A bird's own values as a faint line.
 pub(crate) fn draw_faint(panel: &Panel, bird: &BirdLine, style: &Style) -> Result<()> {
-    let points: Vec<(f64, f64)> = evenly(bird.points.len(), MOST_VERTICES)
+    let points: Vec<(f64, f64)> = thinned(bird.points.len(), MOST_VERTICES)
         .map(|i| bird.points[i])
         .collect();
     let pen = Pen::solid(style.colour, FAINT_PT).opacity(FAINT_OPACITY);
     panel.line(&points, &pen)
 }
 
-/// A curve over its band, with a pale rim that lifts it off what is below.
+/// A curve over its band.
 pub(crate) fn draw_curve(panel: &Panel, curve: &[BandPoint], style: &Style) -> Result<()> {
-    panel.band(&BandPoint::edges(curve), style.colour, BAND_OPACITY)?;
-    let line = BandPoint::line(curve);
-    panel.line(&line, &Pen::solid(WHITE, 2.0 * CURVE_PT).opacity(0.75))?;
+    draw_band(panel, curve, style.colour)?;
     let pen = Pen::solid(style.colour, CURVE_PT).dashed(style.dash);
-    panel.line(&line, &pen)
+    panel.line(&BandPoint::line(curve), &pen)
+}
+
+/// A band, its edges drawn thin so that they show among the lines of birds.
+fn draw_band(panel: &Panel, curve: &[BandPoint], colour: Colour) -> Result<()> {
+    panel.band(&BandPoint::edges(curve), colour, BAND_OPACITY)?;
+    let edge = Pen::solid(colour, 0.3).opacity(0.8);
+    let lower: Vec<(f64, f64)> = curve.iter().map(|p| (p.age_d, p.lower)).collect();
+    let upper: Vec<(f64, f64)> = curve.iter().map(|p| (p.age_d, p.upper)).collect();
+    panel.line(&lower, &edge)?;
+    panel.line(&upper, &edge)
 }
 
 fn open_strain(panel: &Panel, strain: &StrainGrowth) {
     panel.open("strain", &[("strain", &strain.name)]);
 }
 
+/// How many birds get a line of their own.
+pub(crate) struct BirdsDrawn {
+    pub all: usize,
+    pub drawn: usize,
+}
+
+impl BirdsDrawn {
+    /// From the number of birds in each strain.
+    pub(crate) fn of(strains: impl Iterator<Item = usize> + Clone) -> Self {
+        let mut birds = Self {
+            all: strains.clone().sum(),
+            drawn: 0,
+        };
+        birds.drawn = strains.map(|n| birds.share(n)).sum();
+        birds
+    }
+
+    /// How many of a strain's birds are drawn.
+    pub(crate) fn share(&self, birds: usize) -> usize {
+        if self.all <= MOST_LINES {
+            birds
+        } else {
+            (birds * MOST_LINES).div_ceil(self.all)
+        }
+    }
+}
+
 /// How much of what was observed is drawn, and how.
 struct Drawn {
-    birds: usize,
+    birds: BirdsDrawn,
     points: usize,
-    birds_drawn: usize,
 }
 
 impl Drawn {
     fn of(strains: &[StrainGrowth]) -> Self {
-        let birds = strains.iter().map(|s| s.lines.len()).sum();
         let lines = strains.iter().flat_map(|s| &s.lines);
-        let mut drawn = Self {
-            birds,
+        Self {
+            birds: BirdsDrawn::of(strains.iter().map(|s| s.lines.len())),
             points: lines.map(|l| l.points.len()).sum(),
-            birds_drawn: 0,
-        };
-        let shares = strains.iter().map(|s| drawn.share(s.lines.len()));
-        drawn.birds_drawn = shares.sum();
-        drawn
+        }
     }
 
     fn few(&self) -> bool {
         self.points <= FEW_POINTS
     }
 
-    /// How many of a strain's birds are drawn.
-    fn share(&self, birds: usize) -> usize {
-        if self.birds <= MOST_LINES {
-            birds
-        } else {
-            (birds * MOST_LINES).div_ceil(self.birds)
-        }
-    }
-
     /// How many of a bird's points get a dot.
     fn points_of(&self, points: usize) -> usize {
-        let lines = self.birds.clamp(1, MOST_LINES);
+        let lines = self.birds.drawn.max(1);
         points.min((MOST_POINTS / lines).max(8))
     }
 
@@ -319,14 +340,14 @@ impl Drawn {
                 shape: style.shape,
                 radius_mm: 0.65,
                 colour: style.colour,
-                opacity: 0.75,
+                opacity: 0.6,
             }
         } else {
             Marks {
                 shape: crate::figure::paper::Shape::Disc,
-                radius_mm: 0.28,
+                radius_mm: 0.22,
                 colour: style.colour,
-                opacity: 0.5,
+                opacity: 0.35,
             }
         }
     }

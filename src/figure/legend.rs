@@ -31,7 +31,7 @@ const GAP_MM: f64 = 1.2;
 /// From baseline to baseline.
 pub(crate) const ROW_MM: f64 = 3.3;
 /// Between the entries of a strip.
-const BETWEEN_MM: f64 = 4.0;
+const BETWEEN_MM: f64 = 3.0;
 
 impl Key {
     /// Its words, cut to the room there is.

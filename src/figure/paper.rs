@@ -35,6 +35,20 @@ impl Size {
         height_mm: 230.0,
     };
 
+    /// A size with room for a panel a strain, in rows: panels 38 mm high.
+    ///
+    /// # Errors
+    /// As [`Size::new`].
+    pub fn for_panels(width_mm: f64, panels: usize) -> Result<Self> {
+        const LEAST_PANEL_MM: f64 = 32.0;
+        let columns = crate::figure::board::columns(panels, width_mm, LEAST_PANEL_MM);
+        let mut height_mm = 22.0;
+        for _ in 0..panels.max(1).div_ceil(columns) {
+            height_mm += 44.0;
+        }
+        Self::new(width_mm, height_mm)
+    }
+
     /// A size of one's own.
     ///
     /// # Errors
@@ -85,9 +99,9 @@ pub(crate) const CURVE_PT: f64 = 1.0;
 /// Lines of single birds behind the curves.
 pub(crate) const FAINT_PT: f64 = 0.35;
 /// How strongly those show.
-pub(crate) const FAINT_OPACITY: f64 = 0.3;
+pub(crate) const FAINT_OPACITY: f64 = 0.2;
 /// How strongly bands show.
-pub(crate) const BAND_OPACITY: f64 = 0.2;
+pub(crate) const BAND_OPACITY: f64 = 0.22;
 /// Dashes and gaps in mm of reference lines.
 pub(crate) const REFERENCE_DASH: &[f64] = &[0.8, 0.6];
 
@@ -107,8 +121,6 @@ pub(crate) const INK: Colour = Colour(0x26, 0x26, 0x26);
 pub(crate) const GREY: Colour = Colour(0x59, 0x59, 0x59);
 /// What needs attention.
 pub(crate) const WARNING: Colour = Colour(0xB8, 0x43, 0x00);
-/// The ground.
-pub(crate) const WHITE: Colour = Colour(0xFF, 0xFF, 0xFF);
 
 /// Colours that stay apart for colour-blind readers: the set of Okabe and Ito
 /// (2008, "Color universal design") without its yellow, too pale on white.
@@ -120,6 +132,17 @@ const COLOURS: [Colour; 7] = [
     Colour(0xE6, 0x9F, 0x00),
     Colour(0x56, 0xB4, 0xE9),
     Colour(0x00, 0x00, 0x00),
+];
+
+/// The same in words.
+const COLOUR_NAMES: [&str; 7] = [
+    "blue",
+    "vermilion",
+    "green",
+    "pink",
+    "orange",
+    "sky blue",
+    "black",
 ];
 
 /// Dashes and gaps in mm; the first is a whole line.
@@ -160,6 +183,19 @@ impl Style {
             dash: DASHES[(index + round) % DASHES.len()],
             shape: SHAPES[(index + round) % SHAPES.len()],
         }
+    }
+}
+
+impl Style {
+    /// The same with a whole line, where a panel of its own tells the group.
+    pub(crate) fn whole_line(self) -> Self {
+        Self { dash: &[], ..self }
+    }
+
+    /// The colour in words.
+    pub(crate) fn colour_name(self) -> &'static str {
+        let known = COLOURS.iter().position(|&c| c == self.colour);
+        known.map_or("", |index| COLOUR_NAMES[index])
     }
 }
 

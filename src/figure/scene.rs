@@ -177,7 +177,7 @@ impl Scene {
 
     fn runs(&mut self, words: &Words, pt: f64) {
         let lift = 0.36 * pt * MM_PER_PT;
-        let mut height = 0.0;
+        let mut raised = false;
         for run in &words.0 {
             for character in run.text.chars() {
                 if !font::has_glyph(character) && !self.missing.contains(&character) {
@@ -185,10 +185,10 @@ impl Scene {
                 }
             }
             let mut attributes = String::new();
-            let wanted = if run.raised { -lift } else { 0.0 };
-            if wanted != height {
-                let _ = write!(attributes, " dy=\"{}\"", number(wanted - height));
-                height = wanted;
+            if run.raised != raised {
+                let shift = if run.raised { -lift } else { lift };
+                let _ = write!(attributes, " dy=\"{}\"", number(shift));
+                raised = run.raised;
             }
             if run.raised {
                 let size = number(raised_pt(pt) * MM_PER_PT);

@@ -49,6 +49,18 @@ pub enum Layout {
     Facets,
 }
 
+impl Layout {
+    /// What reads well: up to four strains in one panel, more in a panel each.
+    #[must_use]
+    pub fn for_strains(strains: usize) -> Self {
+        if strains <= 4 {
+            Layout::Overlaid
+        } else {
+            Layout::Facets
+        }
+    }
+}
+
 /// What was observed on one bird.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BirdLine {
@@ -107,6 +119,14 @@ impl Standing {
             Standing::Sound => "",
             Standing::Weak(_) => "weak fit",
             Standing::Failed(_) => "no curve",
+        }
+    }
+
+    /// The name in a legend, with the flag if there is one.
+    pub(crate) fn label(&self, name: &str) -> String {
+        match self.flag() {
+            "" => name.to_owned(),
+            flag => format!("{name}, {flag}"),
         }
     }
 

@@ -55,9 +55,14 @@ pub(crate) struct Tactic {
     pub(crate) damping: f64,
     /// What a column of the Jacobian is measured by.
     pub(crate) scaling: Scaling,
+    /// Whether a step goes straight or follows the bend of the valley.
+    pub(crate) path: Path,
+    /// What a step does to a term.
+    pub(crate) moves: Moves,
     /// Most evaluations of the curve.
     pub(crate) evaluations: usize,
-    /// Gives up when so many evaluations have taken less than a thousandth off the sum of squares.
+    /// Gives up when so many evaluations have neither taken a thousandth off the sum
+    /// of squares nor halved the offset.
     pub(crate) patience: usize,
 }
 
@@ -68,6 +73,24 @@ pub(crate) enum Scaling {
     Greatest,
     /// Its length now.
     Current,
+}
+
+/// Whether a step goes straight or follows the bend of the valley that it is in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Path {
+    /// Straight: one evaluation a step.
+    Straight,
+    /// Bent by the second derivative along the step: three evaluations.
+    Bent,
+}
+
+/// What a step does to a term.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Moves {
+    /// Adds to it.
+    Sum,
+    /// Multiplies it, keeping its sign: for a start that is decades away.
+    Ratio,
 }
 
 /// How a descent ended.
@@ -312,18 +335,26 @@ impl<'a, const P: usize> Loop<'a, P> {
     fn descend(&mut self, point: &mut Point<P>) -> End {
         let mut damping = self.tactic.damping;
         let mut growth = 2.0;
-        let mut milestone = (self.evaluations, point.sum_of_squares);
+        let mut milestone = (self.evaluations, point.sum_of_squares, point.offset);
         while point.offset >= CERTIFIED {
             if self.evaluations >= self.tactic.evaluations {
                 return End::TooLong;
             }
             if self.evaluations - milestone.0 >= self.tactic.patience {
-                if point.sum_of_squares > 0.999 * milestone.1 {
+                if point.sum_of_squares > 0.999 * milestone.1 && point.offset > 0.5 * milestone.2 {
                     return End::Ridge;
                 }
-                milestone = (self.evaluations, point.sum_of_squares);
+                milestone = (self.evaluations, point.sum_of_squares, point.offset);
             }
-            let (trial, promised) = self.step(point, damping);
+            let Some(scaled) = self.damped(point, damping) else {
+                damping = damping.max(point.triangle.least_pivot()) * growth;
+                growth *= 2.0;
+                if damping > GREATEST_DAMPING {
+                    return End::Stuck;
+                }
+                continue;
+            };
+            let (trial, promised) = self.step(point, &scaled);
             if trial == point.terms || damping > GREATEST_DAMPING {
                 return End::Stuck;
             }
@@ -332,7 +363,7 @@ impl<'a, const P: usize> Loop<'a, P> {
                 .filter(|sum_of_squares| *sum_of_squares < point.sum_of_squares)
                 .and_then(|sum_of_squares| self.at(trial, sum_of_squares));
             let Some(next) = next else {
-                damping = damping.max(1e-3) * growth;
+                damping = damping.max(point.triangle.least_pivot()) * growth;
                 growth *= 2.0;
                 continue;
             };
@@ -343,7 +374,7 @@ impl<'a, const P: usize> Loop<'a, P> {
             if kept > 0.75 {
                 damping *= 0.1;
             } else if kept < 0.25 {
-                damping = damping.max(1e-3) * 2.0;
+                damping = damping.max(point.triangle.least_pivot()) * 2.0;
             } else {
                 damping *= 0.5;
             }
@@ -354,23 +385,87 @@ impl<'a, const P: usize> Loop<'a, P> {
         End::Certified
     }
 
-    /// Terms after a damped step, kept in their range, and the fall of the sum of
+    /// The scaled step for a damping; `None` where the curve bends away from it.
+    fn damped(&mut self, point: &Point<P>, damping: f64) -> Option<[f64; P]> {
+        if damping <= 0.0 {
+            return Some(point.triangle.solve());
+        }
+        let straight = linear::damped(&point.product, &point.triangle.gradient(), damping)?;
+        match self.tactic.path {
+            Path::Straight => Some(straight),
+            Path::Bent => self.bent(point, &straight, damping),
+        }
+    }
+
+    /// The step along the valley's bend: v - (R'R + damping I)^-1 J' f_vv / 2, with
+    /// f_vv the second derivative of the fitted values along v, by a difference.
+    fn bent(&mut self, point: &Point<P>, straight: &[f64; P], damping: f64) -> Option<[f64; P]> {
+        /// Share of the step at which the difference is taken.
+        const AHEAD: f64 = 0.1;
+        /// Longest bend, as a share of the step, at which it is still believed.
+        const LONGEST: f64 = 0.375;
+        let mut ahead = point.terms;
+        let mut velocity = [0.0; P];
+        for j in 0..P {
+            velocity[j] = if point.held[j] {
+                0.0
+            } else {
+                straight[j] / self.scale[j]
+            };
+            ahead[j] = self.moved(point.terms[j], AHEAD * velocity[j]);
+        }
+        self.evaluate(&ahead)?;
+        self.descent.right.copy_from_slice(&self.descent.residuals);
+        self.evaluate(&point.terms)?;
+        let (rows, _) = self.descent.jacobian.as_chunks::<P>();
+        let mut gradient = [0.0; P];
+        for ((row, here), there) in rows
+            .iter()
+            .zip(&self.descent.residuals)
+            .zip(&self.descent.right)
+        {
+            let slope: f64 = row.iter().zip(&velocity).map(|(slope, v)| slope * v).sum();
+            let second = 2.0 / AHEAD * ((here - there) / AHEAD - slope);
+            for j in 0..P {
+                gradient[j] -= 0.5 * row[j] * second / self.scale[j];
+            }
+        }
+        for j in 0..P {
+            if point.held[j] {
+                gradient[j] = 0.0;
+            }
+        }
+        let bend = linear::damped(&point.product, &gradient, damping)?;
+        let length = |step: &[f64; P]| step.iter().map(|d| d * d).sum::<f64>();
+        let mut bent = *straight;
+        for j in 0..P {
+            bent[j] += bend[j];
+        }
+        (length(&bend) <= LONGEST * LONGEST * length(straight)).then_some(bent)
+    }
+
+    /// A term after a step of its own.
+    fn moved(&self, term: f64, by: f64) -> f64 {
+        match self.tactic.moves {
+            Moves::Sum => term + by,
+            Moves::Ratio if term == 0.0 => by,
+            Moves::Ratio => term * (by / term).exp(),
+        }
+    }
+
+    /// Terms after a scaled step, kept in their range, and the fall of the sum of
     /// squares that the tangent plane promises for it.
-    fn step(&self, point: &Point<P>, damping: f64) -> ([f64; P], f64) {
-        let scaled = if damping > 0.0 {
-            point.triangle.damped(&point.product, damping)
-        } else {
-            point.triangle.solve()
-        };
+    fn step(&self, point: &Point<P>, scaled: &[f64; P]) -> ([f64; P], f64) {
         let mut trial = point.terms;
-        let mut taken = scaled;
+        let mut taken = *scaled;
         for j in 0..P {
             if point.held[j] {
                 taken[j] = 0.0;
                 continue;
             }
-            trial[j] =
-                (point.terms[j] + scaled[j] / self.scale[j]).clamp(self.lower[j], self.upper[j]);
+            trial[j] = self
+                .moved(point.terms[j], scaled[j] / self.scale[j])
+                .clamp(self.lower[j], self.upper[j]);
             taken[j] = (trial[j] - point.terms[j]) * self.scale[j];
         }
         (trial, point.triangle.promised(&taken))
@@ -384,7 +479,7 @@ impl<'a, const P: usize> Loop<'a, P> {
             if point.offset <= POLISHED {
                 break;
             }
-            let (trial, _) = self.step(point, 0.0);
+            let (trial, _) = self.step(point, &point.triangle.solve());
             if trial == point.terms {
                 break;
             }

@@ -40,20 +40,23 @@ impl<const P: usize> Triangle<P> {
         step
     }
 
-    /// (R'R + damping I) d = R'z.
-    pub(crate) fn damped(&self, product: &[[f64; P]; P], damping: f64) -> [f64; P] {
-        let mut damped = *product;
+    /// R'z, the scaled gradient.
+    pub(crate) fn gradient(&self) -> [f64; P] {
         let mut gradient = [0.0; P];
         for j in 0..P {
-            damped[j][j] += damping;
             for k in 0..=j {
                 gradient[j] += self.rows[k][j] * self.right[k];
             }
         }
-        match factor(&damped, &gradient, 0.0, 0.0) {
-            Some(triangle) => triangle.solve(),
-            None => self.solve(),
-        }
+        gradient
+    }
+
+    /// The least squared pivot: below it, damping does not change a step.
+    pub(crate) fn least_pivot(&self) -> f64 {
+        (0..P)
+            .map(|j| self.rows[j][j] * self.rows[j][j])
+            .fold(1.0, f64::min)
+            .max(1e-16)
     }
 
     /// Fall of the sum of squares that the tangent plane promises for a step.
@@ -101,6 +104,19 @@ impl<const P: usize> Triangle<P> {
             }
         }
     }
+}
+
+/// (M + damping I) d = gradient, for M = R'R; `None` if it is singular all the same.
+pub(crate) fn damped<const P: usize>(
+    product: &[[f64; P]; P],
+    gradient: &[f64; P],
+    damping: f64,
+) -> Option<[f64; P]> {
+    let mut damped = *product;
+    for (j, row) in damped.iter_mut().enumerate() {
+        row[j] += damping;
+    }
+    factor(&damped, gradient, 0.0, 0.0).map(|triangle| triangle.solve())
 }
 
 /// J'J and J'r.

@@ -23,7 +23,7 @@ pub use occasion::AgeMatching;
 pub use target::{NoTargetAge, TargetPoint, Trajectory};
 pub use uniformity::{
     Cv, FlockUniformity, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
-    normal_share_pct, share_within, uniformities, uniformity,
+    normal_share_pct, uniformities, uniformity,
 };
 
 /// A confidence that is none is a wrong call.

@@ -114,7 +114,8 @@ pub struct Share {
 /// A call error where an option is out of range, an input error where a target's
 /// table is faulty.
 pub fn uniformities(study: &Study, options: &UniformityOptions) -> Result<Vec<FlockUniformity>> {
-    check(options)?;
+    options.matching.check()?;
+    check(options.within_pct, options.confidence)?;
     let mut rows = Vec::new();
     for (trait_index, records) in study.traits.iter().enumerate() {
         let targets = trajectories(study, &records.name)?.unwrap_or_default();
@@ -131,13 +132,7 @@ pub fn uniformities(study: &Study, options: &UniformityOptions) -> Result<Vec<Fl
     Ok(rows)
 }
 
-fn check(options: &UniformityOptions) -> Result<()> {
-    options.matching.check()?;
-    let UniformityOptions {
-        within_pct,
-        confidence,
-        ..
-    } = *options;
+fn check(within_pct: f64, confidence: f64) -> Result<()> {
     if !(within_pct > 0.0 && within_pct < 100.0) {
         return Err(Error::call(format!(
             "uniformity within {within_pct} percent, expected a number between 0 and 100, such as 10"
@@ -163,7 +158,7 @@ fn of_occasion(
         strain: occasion.strain,
         pen: occasion.pen,
         age_d,
-        uniformity: uniformity(&weights, within_pct, confidence),
+        uniformity: alike(&weights, within_pct, confidence),
         target_g,
         near_target: target_g.and_then(|t| share_within(&weights, t, within_pct, confidence)),
     }
@@ -172,10 +167,16 @@ fn of_occasion(
 /// How alike some weights are.
 ///
 /// # Units
-/// Grams; `within_pct` in percent (10 in the trade), above zero; `confidence`
+/// Grams; `within_pct` in percent (10 in the trade).
+/// # Errors
+/// A call error where `within_pct` is not between 0 and 100 or `confidence` not
 /// between 0 and 1.
-#[must_use]
-pub fn uniformity(weights_g: &[f64], within_pct: f64, confidence: f64) -> Uniformity {
+pub fn uniformity(weights_g: &[f64], within_pct: f64, confidence: f64) -> Result<Uniformity> {
+    check(within_pct, confidence)?;
+    Ok(alike(weights_g, within_pct, confidence))
+}
+
+fn alike(weights_g: &[f64], within_pct: f64, confidence: f64) -> Uniformity {
     let n = weights_g.len();
     let mean = (n > 0).then(|| weights_g.iter().sum::<f64>() / count(n));
     let cv = coefficient_of_variation(weights_g, confidence);
@@ -235,8 +236,7 @@ fn coefficient_of_variation(weights_g: &[f64], confidence: f64) -> std::result::
 /// # Source
 /// Wilson EB 1927, Probable inference, the law of succession, and statistical
 /// inference, J Am Stat Assoc 22:209-212.
-#[must_use]
-pub fn share_within(
+fn share_within(
     weights_g: &[f64],
     centre_g: f64,
     within_pct: f64,
@@ -321,13 +321,13 @@ mod tests {
 
     #[test]
     fn nothing_one_bird_equal_birds_and_a_mean_of_zero_have_an_answer() {
-        let none = uniformity(&[], 10.0, 0.95);
+        let none = uniformity(&[], 10.0, 0.95).unwrap();
         assert_eq!((none.n, none.mean_g, none.near_mean), (0, None, None));
         assert_eq!(none.cv, Err(NoCv::TooFewBirds));
-        let one = uniformity(&[1200.0], 10.0, 0.95);
+        let one = uniformity(&[1200.0], 10.0, 0.95).unwrap();
         assert_eq!((one.mean_g, one.near_mean), (Some(1200.0), None));
         assert_eq!(one.cv, Err(NoCv::TooFewBirds));
-        let equal = uniformity(&[1200.0; 8], 10.0, 0.95);
+        let equal = uniformity(&[1200.0; 8], 10.0, 0.95).unwrap();
         let cv = equal.cv.unwrap();
         assert_eq!(
             (cv.cv_pct, cv.lower_pct, cv.upper_pct),
@@ -335,15 +335,23 @@ mod tests {
         );
         assert_eq!(equal.normal_share_pct, Some(100.0));
         assert_eq!(equal.near_mean.map(|s| s.within), Some(8));
-        let zero = uniformity(&[-1.0, 1.0], 10.0, 0.95);
+        let zero = uniformity(&[-1.0, 1.0], 10.0, 0.95).unwrap();
         assert_eq!(zero.cv, Err(NoCv::MeanNotPositive));
         assert_eq!(zero.near_mean, None);
-        assert!(uniformity(&[f64::NAN, 1.0], 10.0, 0.95).cv.is_err());
+        assert!(
+            uniformity(&[f64::NAN, 1.0], 10.0, 0.95)
+                .unwrap()
+                .cv
+                .is_err()
+        );
     }
 
     #[test]
     fn a_spread_too_wide_has_an_open_upper_limit() {
-        let cv = uniformity(&[1.0, 1.0, 1.0, 300.0], 10.0, 0.95).cv.unwrap();
+        let cv = uniformity(&[1.0, 1.0, 1.0, 300.0], 10.0, 0.95)
+            .unwrap()
+            .cv
+            .unwrap();
         assert!(cv.lower_pct > 0.0 && cv.upper_pct.is_none());
     }
 }

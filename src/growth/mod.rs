@@ -12,7 +12,10 @@ use std::fmt::Debug;
 
 mod anchored;
 mod bertalanffy;
+mod card;
+mod card_text;
 mod derived;
+mod expression;
 mod gompertz;
 mod linearise;
 mod list;
@@ -25,7 +28,8 @@ mod sigmoid;
 mod two_phase;
 mod weibull;
 
-pub use list::{built_in, names};
+pub use card::Card;
+pub use list::{built_in, find, names, read_cards};
 
 /// One term of a curve: what a fit estimates.
 #[derive(Debug, Clone, PartialEq)]
