@@ -105,7 +105,8 @@ pub fn order_agreement(times: &[EventTime], scores: &[f64]) -> Result<OrderAgree
 fn ranks(scores: &[f64]) -> Vec<usize> {
     let mut sorted = scores.to_vec();
     sorted.sort_by(f64::total_cmp);
-    sorted.dedup_by(|a, b| *a <= *b && *a >= *b);
+    // -0 and 0 are the same score, so not by `total_cmp`.
+    sorted.dedup_by(|a, b| *a <= *b);
     let place = |score: &f64| sorted.partition_point(|other| other < score) + 1;
     scores.iter().map(place).collect()
 }
@@ -170,7 +171,7 @@ mod tests {
         let (mut right, mut wrong, mut same) = (0.0, 0.0, 0.0);
         for a in &raw {
             for b in &raw {
-                let comparable = a.1 && (a.0 < b.0 || (a.0 == b.0 && !b.1));
+                let comparable = a.1 && (a.0 < b.0 || (a.0 <= b.0 && !b.1));
                 if comparable && a.2 < b.2 {
                     right += 1.0;
                 } else if comparable && a.2 > b.2 {

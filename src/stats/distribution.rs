@@ -199,7 +199,7 @@ pub fn normal_log_upper(z: f64) -> f64 {
 }
 
 #[derive(Clone, Copy)]
-enum Tail {
+pub(super) enum Tail {
     Lower,
     Upper,
 }
@@ -208,7 +208,7 @@ enum Tail {
 ///
 /// Secant steps of ln chance on ln x, in which every tail here is nearly straight,
 /// kept in a bracket that is halved whenever a step would leave it.
-fn positive_root(start: f64, chance: impl Fn(f64) -> f64, p: f64, tail: Tail) -> f64 {
+pub(super) fn positive_root(start: f64, chance: impl Fn(f64) -> f64, p: f64, tail: Tail) -> f64 {
     let sign = match tail {
         Tail::Lower => 1.0,
         Tail::Upper => -1.0,
@@ -279,7 +279,7 @@ mod tests {
     // gamma and beta functions.
     #[test]
     fn normal_tails_hold_their_digits() {
-        close(normal_upper(2.0), 0.022_750_131_948_179_207_2, RELATIVE);
+        close(normal_upper(2.0), 0.022_750_131_948_179_21, RELATIVE);
         close(normal_upper(8.0), 6.220_960_574_271_784e-16, RELATIVE);
         close(normal_upper(37.0), 5.725_571_222_524_577e-300, RELATIVE);
         close(normal_lower(0.5), 0.691_462_461_274_013_1, RELATIVE);
@@ -351,7 +351,7 @@ mod tests {
         );
         close(
             f_quantile(0.975, 6.0, 27.0),
-            2.922_831_160_132_631_3,
+            2.922_831_160_132_631,
             RELATIVE,
         );
         close(

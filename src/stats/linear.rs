@@ -357,7 +357,7 @@ fn gaussian_log_likelihood(rss: f64, weights: &[f64]) -> Option<f64> {
     let n = weights.len() as f64;
     let log_weights: f64 = weights.iter().map(|weight| weight.ln()).sum();
     let per_row = (std::f64::consts::TAU * rss / n).ln() + 1.0;
-    (rss > 0.0).then(|| 0.5 * (log_weights - n * per_row))
+    (rss > 0.0).then_some(0.5 * (log_weights - n * per_row))
 }
 
 fn inflation(

@@ -116,10 +116,10 @@ fn climb(
     let mut share = 1.0;
     for _ in 0..60 {
         let next = point + step * share;
-        if let Some(there) = evaluate(&next) {
-            if there.value >= here.value + 1e-4 * share * promise - blur {
-                return Some((next, there));
-            }
+        if let Some(there) = evaluate(&next)
+            && there.value >= here.value + 1e-4 * share * promise - blur
+        {
+            return Some((next, there));
         }
         share *= 0.5;
     }

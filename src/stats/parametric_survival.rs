@@ -164,7 +164,7 @@ pub fn accelerated_failure(
     let problem = Problem::new(design, times, family)?;
     let unsettled = Failure::NotConverged { iterations: 0 };
     let found = maximise(problem.start(), |point| problem.evaluate(point)).ok_or(unsettled)?;
-    problem.answer(design, events, found)
+    problem.answer(design, events, &found)
 }
 
 /// Logs of a subject's limits, least squares taken out.
@@ -337,7 +337,7 @@ impl Problem {
         &self,
         design: &Design,
         events: usize,
-        found: Maximum,
+        found: &Maximum,
     ) -> Result<AcceleratedFit, Failure> {
         let p = self.p();
         let a = self.inverse_scale(&found.point);

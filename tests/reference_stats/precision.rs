@@ -27,7 +27,7 @@ fn equal_and_unequal_repeats() {
     for set in ["equal", "unequal"] {
         let found = by_subject(&format!("precision/precision_{set}.csv"));
         let all = &expected("precision/expected.json")[set];
-        assert_eq!(found.df as f64, number(&all["df"]));
+        assert_eq!(Some(found.df as u64), all["df"].as_u64());
         agree(
             "RMS-SD",
             found.rms_sd,
