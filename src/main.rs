@@ -1,2 +1,7 @@
 //! The program `pinfeather`.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    ExitCode::from(pinfeather::cli::run(std::env::args_os()))
+}

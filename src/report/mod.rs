@@ -1,1 +1,12 @@
 //! What does the reader get: tables and the record of the run.
+
+pub mod cue_tables;
+pub mod flock_tables;
+pub mod pictures;
+mod record;
+pub mod growth_tables;
+pub mod table;
+pub mod words;
+
+pub use record::{InputFile, RunRecord};
+pub use table::{Cell, Table};

@@ -1,0 +1,32 @@
+//! `check`: can the study be read, and what in it deserves a second look?
+
+use clap::Args;
+
+use super::options::{Common, Input};
+use super::output::Output;
+use crate::error::{Error, Result};
+use crate::study::Check;
+
+/// Look a study or a table through: faults, gaps, duplicates, implausible jumps.
+/// Writes nothing.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  pinfeather check data-demo
+  pinfeather check weights.csv --bird ring --age day --value grams --group line")]
+pub(crate) struct CheckArgs {
+    #[command(flatten)]
+    input: Input,
+}
+
+pub(crate) fn run(args: &CheckArgs, common: &Common) -> Result<u8> {
+    let mut output = Output::new("check", common).without_files();
+    let check = args.input.check()?;
+    output.words = check.summary.lines();
+    output.attention |= check.needs_attention();
+    let faults = check.messages();
+    if faults.is_empty() {
+        return output.finish();
+    }
+    output.finish()?;
+    Err(Error::faults(faults))
+}

@@ -1,0 +1,75 @@
+//! `fit`: how does each bird and strain grow?
+
+use clap::Args;
+
+use super::options::{Common, FitOptions, Input};
+use super::output::Output;
+use crate::error::Result;
+use crate::report::growth_tables::{Wanted, growth_tables};
+use crate::report::words;
+use crate::study::Study;
+use crate::trajectory::Trajectories;
+
+/// Fit growth curves to each bird and each strain.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  pinfeather fit data-demo --curve gompertz,two-phase-gompertz
+  pinfeather fit weights.csv --bird Chick --age Time --value weight --group Diet \\
+      --curve logistic,gompertz --out results
+  pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200")]
+pub(crate) struct FitArgs {
+    #[command(flatten)]
+    input: Input,
+    #[command(flatten)]
+    fit: FitOptions,
+}
+
+pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
+    let mut output = Output::new("fit", common);
+    let study = output.read(&args.input)?;
+    let trajectories = trajectories(&study, &args.fit, &mut output)?;
+    add(&study, &trajectories, &args.fit, &mut output);
+    output.finish()
+}
+
+/// Makes the fits that are asked for, with a bar where somebody looks.
+pub(crate) fn trajectories(
+    study: &Study,
+    options: &FitOptions,
+    output: &mut Output,
+) -> Result<Trajectories> {
+    let request = options.request(study)?;
+    let subjects = study.traits.len()
+        * (usize::from(request.birds) * study.birds.len()
+            + usize::from(request.strains) * study.strains.len());
+    let bar = output.progress(subjects, "fitting");
+    let trajectories = Trajectories::fit(study, &request, &|done| bar.inc(done as u64));
+    bar.finish_and_clear();
+    for status in ["converged", "weak", "failed"] {
+        output.counts.insert(format!("fits {status}"), trajectories.count(status));
+    }
+    let (weak, failed) = (trajectories.count("weak"), trajectories.count("failed"));
+    if weak + failed > 0 {
+        output.warnings.push(format!(
+            "{weak} fits are weak and {failed} failed: each has its reason in curve_fits.csv"
+        ));
+    }
+    Ok(trajectories)
+}
+
+/// Adds the tables of the fits and what they say to the output.
+pub(crate) fn add(
+    study: &Study,
+    trajectories: &Trajectories,
+    options: &FitOptions,
+    output: &mut Output,
+) {
+    let wanted = Wanted {
+        confidence: options.confidence,
+        ages_d: options.ages_d(study),
+        weights_g: options.weights_g(study),
+    };
+    output.words.push("How do they grow?".to_owned());
+    output.words.extend(words::growth(study, trajectories, options.confidence));
+    output.tables.extend(growth_tables(study, trajectories, &wanted));
+}

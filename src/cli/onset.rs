@@ -1,0 +1,55 @@
+//! `onset`: at which age do the cues fall, and how long before the first egg?
+
+use clap::Args;
+
+use super::fit;
+use super::options::{Common, FitOptions, Input};
+use super::output::Output;
+use crate::error::Result;
+use crate::maturity::{self, CueOptions, FittedCurve};
+use crate::report::{cue_tables, words};
+use crate::study::Study;
+use crate::trajectory::Trajectories;
+
+/// Timing cues of each bird and strain (age at the inflection, at the second peak,
+/// at shares of the mature weight, at given weights) beside the age at first egg.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  pinfeather onset data-demo
+  pinfeather onset weights.csv --bird ring --age day --value grams --onset first_eggs.csv \\
+      --curve two-phase-gompertz --at-weight 1200,1300")]
+pub(crate) struct OnsetArgs {
+    #[command(flatten)]
+    input: Input,
+    #[command(flatten)]
+    fit: FitOptions,
+}
+
+pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
+    let mut output = Output::new("onset", common);
+    let study = output.read(&args.input)?;
+    let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
+    add(&study, &trajectories, &args.fit, &mut output)?;
+    output.finish()
+}
+
+/// Adds the tables of the cues and what they say to the output.
+pub(crate) fn add(
+    study: &Study,
+    trajectories: &Trajectories,
+    options: &FitOptions,
+    output: &mut Output,
+) -> Result<()> {
+    let fits: Vec<FittedCurve<'_>> = trajectories.fitted_curves(study).collect();
+    let wishes = CueOptions {
+        thresholds_g: options.weights_g(study),
+        confidence: options.confidence,
+    };
+    let cues = maturity::cues(study, &fits, &wishes)?;
+    let summary = maturity::summarise(&cues, options.confidence)?;
+    output.words.push("When do the cues fall?".to_owned());
+    output.words.extend(words::cues(study, trajectories, &cues, &summary));
+    output.tables.push(cue_tables::cues(study, &cues));
+    output.tables.push(cue_tables::cue_summary(study, &summary));
+    Ok(())
+}

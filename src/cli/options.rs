@@ -1,0 +1,309 @@
+//! Options that several commands share, as clap reads them.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use clap::{Args, ValueEnum};
+
+use crate::error::{Error, Result};
+use crate::fit::{Settings, Variance};
+use crate::growth::{self, Curve};
+use crate::study::{
+    AgeUnit, Check, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName, Units, Values,
+};
+use crate::trajectory::Request;
+
+/// Options that every command takes.
+#[derive(Debug, Args)]
+pub(crate) struct Common {
+    /// Folder for the results [default: results]
+    #[arg(long, short, global = true, value_name = "DIR", help_heading = "Output")]
+    pub(crate) out: Option<PathBuf>,
+    /// Print one JSON document on standard output; files are then written only with --out
+    #[arg(long, global = true, help_heading = "Output")]
+    pub(crate) json: bool,
+    /// No progress and no messages on standard error, but errors
+    #[arg(long, short, global = true, help_heading = "Output")]
+    pub(crate) quiet: bool,
+    /// End with status 1 where the data or the fits need attention
+    #[arg(long, global = true, help_heading = "Output")]
+    pub(crate) strict: bool,
+    /// Threads to use [default: all processors]
+    #[arg(long, global = true, value_name = "N", help_heading = "Output")]
+    pub(crate) threads: Option<std::num::NonZeroUsize>,
+}
+
+impl Common {
+    /// Sets the number of threads, once, before any work.
+    pub(crate) fn use_threads(&self) -> Result<()> {
+        let Some(threads) = self.threads else {
+            return Ok(());
+        };
+        rayon::ThreadPoolBuilder::new()
+            .num_threads(threads.get())
+            .build_global()
+            .map_err(|error| Error::call(format!("--threads {threads}: {error}")))
+    }
+}
+
+/// What to read: a study folder, or one bare table and what its columns mean.
+#[derive(Debug, Args)]
+pub(crate) struct Input {
+    /// A study folder (with study.toml), or one table of repeated weighings
+    #[arg(value_name = "STUDY|TABLE")]
+    pub(crate) path: PathBuf,
+    #[command(flatten)]
+    pub(crate) columns: TableColumns,
+}
+
+/// What the columns of a bare table mean.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Columns of a bare table")]
+pub(crate) struct TableColumns {
+    /// Column that names the bird [default: bird, if there is one]
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) bird: Option<String>,
+    /// Column of ages [default: age_d, age_w or age]
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) age: Option<String>,
+    /// Column of dates, in place of ages; needs a day of hatch
+    #[arg(long, value_name = "COLUMN", conflicts_with = "age")]
+    pub(crate) date: Option<String>,
+    /// Column with each bird's day of hatch
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) hatch_date: Option<String>,
+    /// Day of hatch of all birds
+    #[arg(long, value_name = "DATE", conflicts_with = "hatch_date")]
+    pub(crate) hatched_on: Option<String>,
+    /// Column of weights, or of another trait's masses [default: weight_g or as named with its unit]
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) value: Option<String>,
+    /// Column that serves as strain; without it all birds are one strain
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) group: Option<String>,
+    /// Column that names the pen
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) pen: Option<String>,
+    /// What the values are [default: body_weight]
+    #[arg(long, value_name = "NAME")]
+    pub(crate) r#trait: Option<String>,
+    /// Unit of the ages, days or weeks; week n is the end of week n, day 7n
+    #[arg(long, value_name = "UNIT")]
+    pub(crate) age_unit: Option<AgeUnit>,
+    /// Unit of the values: g, kg or lb
+    #[arg(long, value_name = "UNIT")]
+    pub(crate) mass_unit: Option<MassUnit>,
+    /// How dates are written, such as dd/mm/yyyy [default: yyyy-mm-dd]
+    #[arg(long, value_name = "FORMAT")]
+    pub(crate) date_format: Option<DateFormat>,
+    /// Separator of the columns: comma, semicolon, tab, or auto
+    #[arg(long, value_name = "NAME", default_value = "auto")]
+    pub(crate) separator: Separator,
+    /// Decimal mark of the numbers: point, comma, or auto
+    #[arg(long, value_name = "NAME", default_value = "auto")]
+    pub(crate) decimal: Decimal,
+    /// Cells that mean a missing value [default: NA, N/A, . and -]
+    #[arg(long, value_name = "WORD[,WORD]", value_delimiter = ',')]
+    pub(crate) missing: Vec<String>,
+    /// Ages and values may be any numbers: for data that are not weights of birds
+    #[arg(long)]
+    pub(crate) any_number: bool,
+    /// Table of targets: strain, age_d, target_g, lower_g, upper_g
+    #[arg(long, value_name = "FILE")]
+    pub(crate) targets: Option<PathBuf>,
+    /// Table of first eggs: bird, first_egg_age_d, last_seen_age_d
+    #[arg(long, value_name = "FILE")]
+    pub(crate) onset: Option<PathBuf>,
+}
+
+impl TableColumns {
+    /// As the study reader wants them.
+    fn ready(&self) -> Columns {
+        let mut format = Format { separator: self.separator, decimal: self.decimal, ..Format::default() };
+        if !self.missing.is_empty() {
+            format.missing.clone_from(&self.missing);
+        }
+        Columns {
+            bird: self.bird.clone(),
+            age: self.age.clone(),
+            date: self.date.clone(),
+            hatch_date: self.hatch_date.clone(),
+            hatched_on: self.hatched_on.clone(),
+            value: self.value.clone(),
+            group: self.group.clone(),
+            pen: self.pen.clone(),
+            trait_name: self.r#trait.clone(),
+            units: Units {
+                age: self.age_unit,
+                mass: self.mass_unit,
+                date_format: self.date_format.clone(),
+            },
+            format,
+            values: if self.any_number { Values::AnyNumber } else { Values::BirdMasses },
+            targets: self.targets.clone(),
+            onset: self.onset.clone(),
+        }
+    }
+}
+
+impl Input {
+    /// Reads the study folder or the bare table.
+    pub(crate) fn read(&self) -> Result<Study> {
+        if self.path.is_dir() {
+            Study::read_folder(&self.path)
+        } else {
+            Study::read_table(&self.path, &self.columns.ready())
+        }
+    }
+
+    /// Looks the study folder or the bare table through.
+    pub(crate) fn check(&self) -> Result<Check> {
+        if self.path.is_dir() {
+            Check::folder(&self.path)
+        } else {
+            Check::table(&self.path, &self.columns.ready())
+        }
+    }
+
+    /// The files that were read, for the run record.
+    pub(crate) fn files(&self, study: &Study) -> Vec<PathBuf> {
+        let folder = if self.path.is_dir() { self.path.clone() } else { PathBuf::new() };
+        let mut files = Vec::new();
+        if self.path.is_dir() {
+            files.push(folder.join("study.toml"));
+        }
+        let tables = TableName::ALL.iter().filter_map(|table| study.settings.tables.of(*table).as_ref());
+        files.extend(tables.map(|table| folder.join(table)));
+        files
+    }
+}
+
+/// Which curves to fit to what, and how.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Fit")]
+pub(crate) struct FitOptions {
+    /// Curves to fit, by name; with several, each is fitted and they are ranked by AICc
+    #[arg(long, value_name = "NAME[,NAME]", value_delimiter = ',')]
+    pub(crate) curve: Vec<String>,
+    /// Folder of curve cards to add to the built-in curves
+    #[arg(long, value_name = "DIR")]
+    pub(crate) cards: Option<PathBuf>,
+    /// What to fit: each bird, each strain pooled
+    #[arg(long, value_enum, value_delimiter = ',', default_values = ["bird", "strain"])]
+    pub(crate) level: Vec<LevelName>,
+    /// How the spread of the residuals depends on the fitted value
+    #[arg(long, value_enum, default_value = "constant")]
+    pub(crate) variance: VarianceName,
+    /// Confidence of the intervals
+    #[arg(long, value_name = "SHARE", default_value = "0.95")]
+    pub(crate) confidence: f64,
+    /// Weight at hatch in g for the anchored curves [default: each bird's weighing at age 0]
+    #[arg(long, value_name = "GRAMS")]
+    pub(crate) hatch_weight: Option<f64>,
+    /// Ages at which value, rate and relative rate are wanted
+    #[arg(long, value_name = "DAYS[,DAYS]", value_delimiter = ',')]
+    pub(crate) at_age: Vec<f64>,
+    /// Masses whose age is wanted
+    #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
+    pub(crate) at_weight: Vec<f64>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum LevelName {
+    Bird,
+    Strain,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub(crate) enum VarianceName {
+    Constant,
+    Proportional,
+    Power,
+    Lognormal,
+}
+
+impl From<VarianceName> for Variance {
+    fn from(name: VarianceName) -> Self {
+        match name {
+            VarianceName::Constant => Self::Constant,
+            VarianceName::Proportional => Self::Proportional,
+            VarianceName::Power => Self::Power,
+            VarianceName::Lognormal => Self::LogNormal,
+        }
+    }
+}
+
+/// Curves where neither the call nor the study names any: the three that most
+/// published comparisons of poultry growth begin with.
+const USUAL_CURVES: [&str; 3] = ["gompertz", "logistic", "richards"];
+
+impl FitOptions {
+    /// The fits that are asked for, each name found and each number in its range.
+    pub(crate) fn request(&self, study: &Study) -> Result<Request> {
+        self.check_numbers()?;
+        let cards = match &self.cards {
+            Some(folder) => growth::read_cards(folder)?,
+            None => Vec::new(),
+        };
+        let names: Vec<&str> = if !self.curve.is_empty() {
+            self.curve.iter().map(String::as_str).collect()
+        } else if !study.settings.fit.curves.is_empty() {
+            study.settings.fit.curves.iter().map(String::as_str).collect()
+        } else {
+            USUAL_CURVES.to_vec()
+        };
+        let mut curves: Vec<Arc<dyn Curve>> = Vec::new();
+        for name in names {
+            if curves.iter().any(|curve| curve.name() == name) {
+                return Err(Error::call(format!("curve {name}: found twice, expected each curve once; leave one out")));
+            }
+            curves.push(growth::find(name, &cards)?);
+        }
+        Ok(Request {
+            curves,
+            birds: self.level.contains(&LevelName::Bird),
+            strains: self.level.contains(&LevelName::Strain),
+            settings: Settings { variance: self.variance.into(), ..Settings::default() },
+            hatch_weight_g: self.hatch_weight,
+        })
+    }
+
+    /// Masses whose age is wanted: the call's, or the study's thresholds.
+    pub(crate) fn weights_g(&self, study: &Study) -> Vec<f64> {
+        if self.at_weight.is_empty() {
+            study.settings.cues.thresholds_g.clone()
+        } else {
+            self.at_weight.clone()
+        }
+    }
+
+    /// Ages at which value and rate are wanted: the call's, or the study's named ages.
+    pub(crate) fn ages_d(&self, study: &Study) -> Vec<f64> {
+        if self.at_age.is_empty() {
+            let mut ages_d: Vec<f64> = study.settings.ages.values().copied().collect();
+            ages_d.sort_by(f64::total_cmp);
+            ages_d
+        } else {
+            self.at_age.clone()
+        }
+    }
+
+    fn check_numbers(&self) -> Result<()> {
+        let range = |option: &str, value: f64, inside: bool, expected: &str| {
+            if inside {
+                return Ok(());
+            }
+            Err(Error::call(format!("{option} {value}: expected {expected}")))
+        };
+        let share = self.confidence;
+        range("--confidence", share, share > 0.0 && share < 1.0, "a share between 0 and 1, such as 0.95")?;
+        for mass_g in self.at_weight.iter().chain(&self.hatch_weight) {
+            let inside = mass_g.is_finite() && *mass_g > 0.0;
+            range("--at-weight or --hatch-weight", *mass_g, inside, "a mass in g above 0")?;
+        }
+        for age_d in &self.at_age {
+            range("--at-age", *age_d, age_d.is_finite(), "an age in days")?;
+        }
+        Ok(())
+    }
+}

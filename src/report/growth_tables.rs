@@ -1,0 +1,299 @@
+//! The tables of the fits: terms, fits, choice of curve, curves with bands, residuals.
+
+use crate::fit::interval::{self, Band, Estimate};
+use crate::fit::{Estimates, choice, diagnostics};
+use crate::growth::{Curve, Derived};
+use crate::report::Table;
+use crate::report::table::Row;
+use crate::study::Study;
+use crate::trajectory::{CurveFit, Level, Pooled, Subject, SubjectFits, Trajectories};
+
+/// What the tables hold beside the curves' terms.
+#[derive(Debug, Clone)]
+pub struct Wanted {
+    /// Confidence of the intervals.
+    pub confidence: f64,
+    /// Ages at which value and rate are wanted, d.
+    pub ages_d: Vec<f64>,
+    /// Masses whose age is wanted, g.
+    pub weights_g: Vec<f64>,
+}
+
+impl Wanted {
+    /// The derived quantities of the terms table, in its order.
+    fn derived(&self) -> Vec<Derived> {
+        let mut wanted = vec![
+            Derived::Mature,
+            Derived::InflectionAge,
+            Derived::InflectionWeight,
+            Derived::InflectionRate,
+            Derived::AgeAtFraction(0.5),
+            Derived::AgeAtFraction(0.95),
+            Derived::SecondPeakAge,
+            Derived::SecondPeakRate,
+        ];
+        wanted.extend(self.weights_g.iter().map(|mass_g| Derived::AgeAtValue(*mass_g)));
+        for age_d in &self.ages_d {
+            wanted.extend([
+                Derived::ValueAt(*age_d),
+                Derived::RateAt(*age_d),
+                Derived::RelativeRateAt(*age_d),
+            ]);
+        }
+        wanted
+    }
+}
+
+/// All tables of the fits, in the order in which a reader wants them.
+#[must_use]
+pub fn growth_tables(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Vec<Table> {
+    vec![
+        curve_terms(study, trajectories, wanted),
+        curve_fits(study, trajectories),
+        curve_choice(study, trajectories),
+        curves(study, trajectories, wanted),
+        residuals(study, trajectories),
+    ]
+}
+
+/// The first cells of every row: level, strain, bird, trait, curve.
+fn begin<'a>(table: &'a mut Table, study: &Study, subject: Subject, curve: &dyn Curve) -> Row<'a> {
+    let mut row = table.row();
+    row.text(subject.level.name())
+        .text(&study.strains[subject.strain])
+        .text(subject.bird.map_or("", |bird| &study.birds[bird].name))
+        .text(&study.traits[subject.trait_index].name)
+        .text(curve.name());
+    row
+}
+
+/// `curve_terms.csv`: terms and derived quantities with standard errors and intervals.
+///
+/// A weak fit has its rows too, with its status in `curve_fits.csv`; a failed one has none.
+#[must_use]
+pub fn curve_terms(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Table {
+    let mut table = Table::new(
+        "curve_terms",
+        &[
+            "level", "strain", "bird", "trait", "curve", "term", "estimate", "std_error", "lower",
+            "upper",
+        ],
+    );
+    let derived = wanted.derived();
+    let derived_names: Vec<_> = derived.iter().map(|what| what.name()).collect();
+    for SubjectFits { subject, fits } in &trajectories.subjects {
+        for CurveFit { curve, outcome } in fits {
+            let Some(estimates) = outcome.estimates() else {
+                continue;
+            };
+            let curve = &**curve;
+            let mut write = |name: &str, estimate: Estimate| {
+                begin(&mut table, study, *subject, curve)
+                    .text(name)
+                    .number(estimate.value)
+                    .number(estimate.standard_error)
+                    .number(estimate.interval.map(|interval| interval.lower))
+                    .number(estimate.interval.map(|interval| interval.upper));
+            };
+            for (index, term) in curve.terms().iter().enumerate() {
+                write(&term.name, interval::term(estimates, index, wanted.confidence));
+            }
+            for (what, name) in derived.iter().zip(&derived_names) {
+                if let Some(estimate) = interval::derived(curve, estimates, *what, wanted.confidence) {
+                    write(name, estimate);
+                }
+            }
+        }
+    }
+    table
+}
+
+/// `curve_fits.csv`: how each fit ended.
+#[must_use]
+pub fn curve_fits(study: &Study, trajectories: &Trajectories) -> Table {
+    let mut table = Table::new(
+        "curve_fits",
+        &[
+            "level", "strain", "bird", "trait", "curve", "n", "status", "reason", "rss", "sigma",
+            "log_lik", "aic", "aicc", "bic", "iterations", "variance_power",
+        ],
+    );
+    for SubjectFits { subject, fits } in &trajectories.subjects {
+        for CurveFit { curve, outcome } in fits {
+            let estimates = outcome.estimates();
+            begin(&mut table, study, *subject, &**curve)
+                .whole(outcome.n())
+                .text(outcome.status())
+                .text(&outcome.reason())
+                .number(estimates.map(|estimates| estimates.rss))
+                .number(estimates.map(|estimates| estimates.sigma))
+                .number(estimates.map(|estimates| estimates.log_lik))
+                .number(estimates.map(Estimates::aic))
+                .number(estimates.and_then(Estimates::aicc))
+                .number(estimates.map(Estimates::bic))
+                .whole(estimates.map(|estimates| estimates.iterations))
+                .number(estimates.map(|estimates| estimates.variance_power));
+        }
+    }
+    table
+}
+
+/// `curve_choice.csv`: the curves of each subject, ranked by AICc among those of
+/// the same observations.
+///
+/// A weak fit is ranked and says so; a failed one has no rank. A curve held at the
+/// hatch weight rests on one weighing less than the others and is not ranked with them.
+#[must_use]
+pub fn curve_choice(study: &Study, trajectories: &Trajectories) -> Table {
+    let mut table = Table::new(
+        "curve_choice",
+        &[
+            "level", "strain", "bird", "trait", "rank", "curve", "status", "n", "parameters",
+            "log_lik", "aic", "aicc", "bic", "delta_aicc", "weight", "note",
+        ],
+    );
+    for subject_fits in &trajectories.subjects {
+        let subject = subject_fits.subject;
+        let places = subject_fits.places();
+        let mut order: Vec<usize> = (0..places.len()).collect();
+        order.sort_by_key(|index| places[*index].map_or(usize::MAX, |place| place.rank));
+        for index in order {
+            let CurveFit { curve, outcome } = &subject_fits.fits[index];
+            let (estimates, place) = (outcome.estimates(), places[index]);
+            table
+                .row()
+                .text(subject.level.name())
+                .text(&study.strains[subject.strain])
+                .text(subject.bird.map_or("", |bird| &study.birds[bird].name))
+                .text(&study.traits[subject.trait_index].name)
+                .whole(place.map(|place| place.rank))
+                .text(curve.name())
+                .text(outcome.status())
+                .whole(outcome.n())
+                .whole(estimates.map(|estimates| estimates.parameters))
+                .number(estimates.map(|estimates| estimates.log_lik))
+                .number(estimates.map(Estimates::aic))
+                .number(estimates.and_then(Estimates::aicc))
+                .number(estimates.map(Estimates::bic))
+                .number(place.map(|place| place.delta))
+                .number(place.map(|place| place.weight))
+                .text(&outcome.reason());
+        }
+    }
+    table
+}
+
+/// Days between the ages of a strain's curve in `curves.csv`.
+const CURVE_STEP_D: f64 = 1.0;
+
+/// `curves.csv`: fitted curves with their bands and rate of gain: a strain's for
+/// every day between its first and last weighing, a bird's at its weighings.
+///
+/// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones
+/// (Scheffé) at all ages at once.
+#[must_use]
+pub fn curves(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Table {
+    let mut table = Table::new(
+        "curves",
+        &[
+            "level", "strain", "bird", "trait", "curve", "age_d", "fitted", "lower", "upper",
+            "simultaneous_lower", "simultaneous_upper", "rate", "rate_lower", "rate_upper",
+        ],
+    );
+    for SubjectFits { subject, fits } in &trajectories.subjects {
+        let ages_d = curve_ages_d(study, *subject);
+        for CurveFit { curve, outcome } in fits {
+            let Some(estimates) = outcome.estimates() else {
+                continue;
+            };
+            let curve = &**curve;
+            let level = wanted.confidence;
+            let pointwise = interval::value_band(curve, estimates, &ages_d, Band::Pointwise, level);
+            let all = interval::value_band(curve, estimates, &ages_d, Band::Simultaneous, level);
+            let rates = interval::rate_band(curve, estimates, &ages_d, Band::Pointwise, level);
+            for (index, age_d) in ages_d.iter().enumerate() {
+                let mut row = begin(&mut table, study, *subject, curve);
+                row.number(*age_d).number(pointwise[index].value);
+                limits(&mut row, &pointwise[index]);
+                limits(&mut row, &all[index]);
+                row.number(rates[index].value);
+                limits(&mut row, &rates[index]);
+            }
+        }
+    }
+    table
+}
+
+fn limits(row: &mut Row<'_>, estimate: &Estimate) {
+    row.number(estimate.interval.map(|interval| interval.lower))
+        .number(estimate.interval.map(|interval| interval.upper));
+}
+
+/// Ages at which a subject's curve is told.
+pub(crate) fn curve_ages_d(study: &Study, subject: Subject) -> Vec<f64> {
+    match subject.bird {
+        Some(bird) => {
+            let mut ages_d = study.traits[subject.trait_index].of(bird).0.to_vec();
+            ages_d.dedup();
+            ages_d
+        }
+        None => {
+            let (first_d, last_d) = subject.age_span(study);
+            days_between(first_d, last_d)
+        }
+    }
+}
+
+/// The first age, each whole day after it, and the last age.
+fn days_between(first_d: f64, last_d: f64) -> Vec<f64> {
+    // Ten years of days: a table of ages in another unit must not fill the disk.
+    const MOST: f64 = 3650.0;
+    let step = CURVE_STEP_D.max((last_d - first_d) / MOST);
+    let mut ages_d = vec![first_d];
+    let mut age_d = (first_d / step).floor() * step + step;
+    while age_d < last_d {
+        ages_d.push(age_d);
+        age_d += step;
+    }
+    if last_d > first_d {
+        ages_d.push(last_d);
+    }
+    ages_d
+}
+
+/// `residuals.csv`: every observation beside every curve.
+///
+/// At strain level the bird is the one that was observed.
+#[must_use]
+pub fn residuals(study: &Study, trajectories: &Trajectories) -> Table {
+    let mut table = Table::new(
+        "residuals",
+        &[
+            "level", "strain", "bird", "trait", "curve", "age_d", "observed", "fitted", "residual",
+            "standardised",
+        ],
+    );
+    for SubjectFits { subject, fits } in &trajectories.subjects {
+        let records = &study.traits[subject.trait_index];
+        let pooled = match subject.level {
+            Level::Strain => Pooled::of(study, records, subject.strain),
+            Level::Bird => Pooled::of_bird(records, subject.bird.unwrap_or_default()),
+        };
+        for CurveFit { curve, outcome } in fits {
+            let Some(estimates) = outcome.estimates() else {
+                continue;
+            };
+            let rows = diagnostics::residuals(&**curve, pooled.series(), estimates);
+            for (residual, bird) in rows.iter().zip(&pooled.birds) {
+                let whose = Subject { bird: Some(*bird), ..*subject };
+                begin(&mut table, study, whose, &**curve)
+                    .number(residual.age_d)
+                    .number(residual.value)
+                    .number(residual.fitted)
+                    .number(residual.residual)
+                    .number(residual.standardised);
+            }
+        }
+    }
+    table
+}

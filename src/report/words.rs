@@ -1,0 +1,253 @@
+//! The answers in words, for the screen and the page.
+
+use crate::fit::interval;
+use crate::flock::{Band, Deviation, FlockUniformity, Gain, Level};
+use crate::growth::Derived;
+use crate::maturity::{Cue, CueSummary};
+use crate::study::Study;
+use crate::trajectory::{self, SubjectFits, Trajectories};
+
+/// Said once with every verdict that somebody may act on.
+pub const VERDICT_CAUTION: &str = "Weight control, light and feed changes affect the birds' welfare: decide them with the \
+     flock's veterinarian and under the local welfare code.";
+
+/// Where each strain stands against its target at its last weighing, a line a
+/// strain and trait; plain words first, numbers after.
+#[must_use]
+pub fn verdict(study: &Study, deviations: &[Deviation], uniformities: &[FlockUniformity]) -> Vec<String> {
+    let strains = deviations.iter().filter(|row| row.level == Level::Strain);
+    let mut last: Vec<&Deviation> = Vec::new();
+    for row in strains {
+        match last.last_mut() {
+            Some(before) if same_flock(before, row) => *before = row,
+            _ => last.push(row),
+        }
+    }
+    last.iter().map(|row| format!("  {}", sentence(study, row, uniformities))).collect()
+}
+
+fn same_flock(a: &Deviation, b: &Deviation) -> bool {
+    (a.trait_index, a.strain) == (b.trait_index, b.strain)
+}
+
+fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) -> String {
+    let name = &study.strains[row.strain];
+    let trait_name = study.traits[row.trait_index].name.replace('_', " ");
+    let weighed = format!(
+        "mean {trait_name} {} g at {} d (n {})",
+        whole(row.observed_g),
+        whole(row.age_d),
+        row.n
+    );
+    let against = match &row.against {
+        Err(reason) => return format!("{name}: no verdict, {reason}; {weighed}"),
+        Ok(against) => against,
+    };
+    let call = match against.band {
+        Band::Inside => "on target",
+        Band::Outside if against.deviation_g < 0.0 => "below target",
+        Band::Outside => "above target",
+        Band::Unsure => "at the edge of the target's band: too few birds to call it",
+        Band::NotGiven => match against.interval_g {
+            Some((lower_g, _)) if lower_g > 0.0 => "above target",
+            Some((_, upper_g)) if upper_g < 0.0 => "below target",
+            Some(_) => "not distinguishable from target",
+            None => "one bird against target",
+        },
+    };
+    let interval = against.interval_g.map_or(String::new(), |(lower_g, upper_g)| {
+        format!(" ({} to {})", signed(lower_g), signed(upper_g))
+    });
+    let days = match &against.days {
+        Ok(days) if days.abs() < 0.5 => "less than half a day off".to_owned(),
+        Ok(days) if *days < 0.0 => format!("{:.1} days behind", -days),
+        Ok(days) => format!("{days:.1} days ahead"),
+        Err(reason) => format!("days not stated: {reason}"),
+    };
+    let mut words = format!(
+        "{name}: {call}; {weighed}, {} g{interval} or {:+.1} % from target, {days}",
+        signed(against.deviation_g),
+        against.deviation_pct
+    );
+    match row.gain {
+        Gain::PerDay { needed_g_per_d, target_g_per_d } if needed_g_per_d >= 0.0 => {
+            words += &format!(
+                "; to be back on target in time it must gain {needed_g_per_d:.1} g/d where the target gains {target_g_per_d:.1}"
+            );
+        }
+        Gain::PerDay { target_g_per_d, .. } => {
+            words += &format!("; it is heavier than the target will be: the target gains {target_g_per_d:.1} g/d");
+        }
+        Gain::NotAsked | Gain::AgePassed | Gain::BeyondTarget => {}
+    }
+    let same_age = |flock: &&FlockUniformity| {
+        flock.level == Level::Strain
+            && (flock.trait_index, flock.strain) == (row.trait_index, row.strain)
+            && (flock.age_d - row.age_d).abs() < 0.5
+    };
+    if let Some(share) = uniformities.iter().find(same_age).and_then(|flock| flock.uniformity.near_mean) {
+        words += &format!(
+            "; uniformity {:.0} % ({:.0} to {:.0})",
+            share.pct, share.lower_pct, share.upper_pct
+        );
+    }
+    words
+}
+
+/// How each strain grows, a line a strain and trait, and how its birds' fits ended.
+#[must_use]
+pub fn growth(study: &Study, trajectories: &Trajectories, confidence: f64) -> Vec<String> {
+    let mut lines = Vec::new();
+    for trait_index in 0..study.traits.len() {
+        let strains: Vec<&SubjectFits> =
+            trajectories.of(trajectory::Level::Strain, trait_index).collect();
+        lines.extend(strains.iter().map(|fits| strain_sentence(study, fits, confidence)));
+        let birds = trajectories.of(trajectory::Level::Bird, trait_index);
+        let (mut converged, mut weak, mut failed) = (0, 0, 0);
+        for fits in birds {
+            match fits.best().map(|fit| fit.outcome.status()) {
+                Some("converged") => converged += 1,
+                Some(_) => weak += 1,
+                None => failed += 1,
+            }
+        }
+        if converged + weak + failed > 0 {
+            lines.push(format!(
+                "  birds, each by its best curve: {converged} converged, {weak} weak, {failed} failed"
+            ));
+        }
+    }
+    lines
+}
+
+fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String {
+    let name = &study.strains[fits.subject.strain];
+    let trait_name = study.traits[fits.subject.trait_index].name.replace('_', " ");
+    let Some(best) = fits.best() else {
+        let reason = fits.fits.first().map_or_else(String::new, |fit| fit.outcome.reason());
+        return format!("  {name}: no curve fits its {trait_name} ({reason})");
+    };
+    let Some(estimates) = best.outcome.estimates() else {
+        return format!("  {name}: no curve fits its {trait_name}");
+    };
+    let quantity = |what: Derived, unit: &str| {
+        let estimate = interval::derived(&*best.curve, estimates, what, confidence)?;
+        let limits = estimate.interval.map_or(String::new(), |limits| {
+            format!(" ({} to {})", three_digits(limits.lower), three_digits(limits.upper))
+        });
+        Some(format!("{} {unit}{limits}", three_digits(estimate.value)))
+    };
+    let mut words = format!("  {name}: {trait_name} by {}", best.curve.name());
+    if let Some(weight) = quantity(Derived::Mature, "g") {
+        words += &format!(", mature {weight}");
+    }
+    if let (Some(rate), Some(age)) =
+        (quantity(Derived::InflectionRate, "g/d"), quantity(Derived::InflectionAge, "d"))
+    {
+        words += &format!(", greatest gain {rate} at {age}");
+    }
+    if let Some(age) = quantity(Derived::SecondPeakAge, "d") {
+        words += &format!(", second peak at {age}");
+    }
+    if best.outcome.status() == "weak" {
+        words += &format!("; weak: {}", best.outcome.reason());
+    }
+    words
+}
+
+/// How steadily the cues of each strain's best curve come before the first egg.
+///
+/// Where nothing is known of first eggs, the strain's own cue ages.
+#[must_use]
+pub fn cues(
+    study: &Study,
+    trajectories: &Trajectories,
+    cues: &[Cue],
+    summaries: &[CueSummary],
+) -> Vec<String> {
+    let mut lines = Vec::new();
+    for trait_index in 0..study.traits.len() {
+        for fits in trajectories.of(trajectory::Level::Strain, trait_index) {
+            let Some(best) = fits.best() else { continue };
+            let (strain, curve) = (fits.subject.strain, best.curve.name());
+            let name = &study.strains[strain];
+            let ages = cues.iter().filter(|cue| {
+                cue.bird.is_none()
+                    && (cue.trait_index, cue.strain) == (trait_index, strain)
+                    && cue.curve == curve
+            });
+            let told: Vec<String> = ages.filter_map(cue_words).collect();
+            if !told.is_empty() {
+                lines.push(format!("  {name}, by {curve}: {}", told.join(", ")));
+            }
+            let mine = summaries.iter().filter(|summary| {
+                (summary.trait_index, summary.strain) == (trait_index, strain)
+                    && summary.curve == curve
+            });
+            lines.extend(steadiest(mine));
+        }
+    }
+    if !summaries.is_empty() {
+        lines.push(
+            "  Cues go with the first egg in these birds under this light programme; that is an association, not a cause."
+                .to_owned(),
+        );
+    }
+    lines
+}
+
+fn cue_words(cue: &Cue) -> Option<String> {
+    let age = cue.age.as_ref().ok()?;
+    let limits = age.interval_d.map_or(String::new(), |(lower, upper)| {
+        format!(" ({} to {})", three_digits(lower), three_digits(upper))
+    });
+    let doubt = match cue.status() {
+        "supported" => "",
+        "extrapolated" => ", beyond the data",
+        _ => ", weak",
+    };
+    let name = cue.cue.name().replace('_', " ");
+    Some(format!("{name} {} d{limits}{doubt}", three_digits(age.estimate_d)))
+}
+
+/// The cue whose distance from the first egg varies least between birds.
+fn steadiest<'a>(summaries: impl Iterator<Item = &'a CueSummary>) -> Option<String> {
+    let (summary, mean_d, sd_d) = summaries
+        .filter_map(|summary| Some((summary, summary.mean_difference_d?, summary.sd_difference_d?)))
+        // Only what comes before the egg can announce it.
+        .filter(|(_, mean_d, _)| *mean_d > 0.0)
+        .min_by(|a, b| a.2.total_cmp(&b.2))?;
+    let correlation = summary
+        .correlation
+        .map_or(String::new(), |correlation| format!(", correlation {correlation:.2}"));
+    Some(format!(
+        "    steadiest before the first egg: {}, {} d before (SD between birds {} d, n {}{correlation}; {} birds not laying yet)",
+        summary.cue.name().replace('_', " "),
+        three_digits(mean_d),
+        three_digits(sd_d),
+        summary.n,
+        summary.not_laying,
+    ))
+}
+
+/// Three significant digits, or whole numbers above a hundred.
+fn three_digits(value: f64) -> String {
+    let magnitude = value.abs();
+    if magnitude >= 100.0 {
+        whole(value)
+    } else if magnitude >= 10.0 {
+        format!("{value:.1}")
+    } else {
+        format!("{value:.2}")
+    }
+}
+
+/// To the gram; never "-0".
+fn whole(value: f64) -> String {
+    format!("{:.0}", value + 0.0)
+}
+
+/// With its sign, to the gram; zero without one.
+fn signed(value_g: f64) -> String {
+    if value_g.abs() < 0.5 { "0".to_owned() } else { format!("{value_g:+.0}") }
+}

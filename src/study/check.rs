@@ -1,0 +1,377 @@
+//! What a study holds and what in it deserves a second look, in words.
+
+use std::path::Path;
+
+use super::columns::Columns;
+use super::faults::{Fault, Faults, listed, messages};
+use super::plausible::{Gap, Jump, gaps, jumps, units_in_doubt};
+use super::settings::Settings;
+use super::{Records, Study, read};
+use crate::error::Result;
+
+/// Examples told of each kind of finding.
+const EXAMPLES: usize = 10;
+
+/// All that is wrong with a study, and what could be read of it.
+#[derive(Debug, Clone)]
+pub struct Check {
+    /// The faults, by file and row.
+    pub faults: Vec<Fault>,
+    /// Number of faults beyond those.
+    pub more_faults: usize,
+    /// What could be read.
+    pub summary: Summary,
+}
+
+impl Check {
+    /// Looks a study folder through.
+    ///
+    /// # Errors
+    /// A `study.toml` that cannot be read. Faults of the tables are no error here.
+    pub fn folder(folder: &Path) -> Result<Self> {
+        let mut faults = Faults::default();
+        let study = read::study(folder, Settings::read(folder)?, None, &mut faults);
+        Ok(Self::new(&study, faults))
+    }
+
+    /// Looks a bare table through.
+    ///
+    /// # Errors
+    /// Columns that contradict themselves. Faults of the table are no error here.
+    pub fn table(path: &Path, columns: &Columns) -> Result<Self> {
+        let mut faults = Faults::default();
+        let settings = columns.settings(path)?;
+        let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
+        Ok(Self::new(&study, faults))
+    }
+
+    fn new(study: &Study, faults: Faults) -> Self {
+        let (faults, more_faults) = faults.sorted();
+        Self {
+            faults,
+            more_faults,
+            summary: Summary::of(study),
+        }
+    }
+
+    /// The faults, one line each; none where the study can be read.
+    #[must_use]
+    pub fn messages(&self) -> Vec<String> {
+        messages(&self.faults, self.more_faults)
+    }
+
+    /// Whether anything deserves a second look: a fault, a jump, a gap, a warning.
+    #[must_use]
+    pub fn needs_attention(&self) -> bool {
+        !self.faults.is_empty() || self.summary.needs_attention()
+    }
+}
+
+/// What a study holds.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Summary {
+    /// The study's name.
+    pub name: String,
+    /// Number of birds.
+    pub birds: usize,
+    /// Each strain.
+    pub strains: Vec<StrainSummary>,
+    /// Number of pens.
+    pub pens: usize,
+    /// Number of treatments.
+    pub treatments: usize,
+    /// The ages at which any bird was weighed, ascending, in days.
+    pub ages_d: Vec<f64>,
+    /// Number of weighings.
+    pub weighings: usize,
+    /// Rows without a value.
+    pub missing: usize,
+    /// Rows that repeat a bird and age; each is also a fault.
+    pub duplicates: usize,
+    /// Weighing days that a bird missed.
+    pub gaps: Vec<Gap>,
+    /// Weights that are hard to believe.
+    pub jumps: Vec<Jump>,
+    /// Birds without any weighing.
+    pub never_weighed: Vec<String>,
+    /// Birds with some weighings, but fewer than a curve asks for.
+    pub few_weighings: Vec<String>,
+    /// Weighings below which a bird counts among `few_weighings`.
+    pub enough_weighings: usize,
+    /// Whether there are targets at all.
+    pub has_targets: bool,
+    /// Birds with a first egg.
+    pub first_eggs: usize,
+    /// Other things to know, one line each.
+    pub warnings: Vec<String>,
+}
+
+/// What a study holds of one strain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StrainSummary {
+    /// Its name.
+    pub name: String,
+    /// Its birds.
+    pub birds: usize,
+    /// The first age at which one was weighed, and how many then.
+    pub first: Option<(f64, usize)>,
+    /// The last age at which one was weighed, and how many then.
+    pub last: Option<(f64, usize)>,
+    /// Whether it has a target for body weight.
+    pub has_target: bool,
+}
+
+impl Summary {
+    /// Sums a study up: its body weights, or the bare table's values.
+    #[must_use]
+    pub fn of(study: &Study) -> Self {
+        let mut summary = Self {
+            name: study.name.clone(),
+            birds: study.birds.len(),
+            pens: study.pens.len(),
+            treatments: study.treatments.len(),
+            enough_weighings: study.settings.plausible.few_weighings,
+            has_targets: !study.targets.is_empty(),
+            first_eggs: study
+                .onset
+                .iter()
+                .filter(|onset| onset.first_egg_age_d.is_some())
+                .count(),
+            warnings: study.warnings.clone(),
+            ..Self::default()
+        };
+        let Some(records) = study.traits.first() else {
+            return summary;
+        };
+        summary.ages_d = records.ages_d.clone();
+        summary.ages_d.sort_by(f64::total_cmp);
+        summary.ages_d.dedup();
+        summary.weighings = records.values.len();
+        summary.missing = records.missing;
+        summary.duplicates = records.duplicates;
+        summary.gaps = gaps(study, records);
+        summary.jumps = jumps(study, records);
+        summary.warnings.extend(units_in_doubt(study, records));
+        for (index, bird) in study.birds.iter().enumerate() {
+            match records.of(index).0.len() {
+                0 => summary.never_weighed.push(bird.name.clone()),
+                few if few < summary.enough_weighings => {
+                    summary.few_weighings.push(bird.name.clone());
+                }
+                _ => {}
+            }
+        }
+        summary.strains = strains(study, records);
+        summary
+    }
+
+    /// Whether anything deserves a second look.
+    #[must_use]
+    pub fn needs_attention(&self) -> bool {
+        self.duplicates > 0
+            || !self.gaps.is_empty()
+            || !self.jumps.is_empty()
+            || !self.never_weighed.is_empty()
+            || !self.warnings.is_empty()
+            || !self.without_target().is_empty()
+    }
+
+    /// Strains without a target, where there are targets at all.
+    #[must_use]
+    pub fn without_target(&self) -> Vec<&str> {
+        self.strains
+            .iter()
+            .filter(|strain| self.has_targets && !strain.has_target)
+            .map(|strain| strain.name.as_str())
+            .collect()
+    }
+
+    /// The summary in words, a line a statement.
+    #[must_use]
+    pub fn lines(&self) -> Vec<String> {
+        let mut lines = vec![self.who(), self.when()];
+        if self.strains.len() > 1 || self.strains.iter().any(StrainSummary::shrinks) {
+            lines.extend(self.strains.iter().filter_map(StrainSummary::line));
+        }
+        if self.first_eggs > 0 {
+            lines.push(format!(
+                "first egg seen of {}",
+                count(self.first_eggs, "bird")
+            ));
+        }
+        self.tell_records(&mut lines);
+        self.tell_birds(&mut lines);
+        lines.extend(self.warnings.iter().cloned());
+        if !self.needs_attention() && self.weighings > 0 {
+            lines.push("nothing stands out: no gaps, no duplicates, no implausible weights".into());
+        }
+        lines
+    }
+
+    fn who(&self) -> String {
+        let mut line = format!("{}: {}", self.name, count(self.birds, "bird"));
+        if self.strains.len() > 1 {
+            let strains = self
+                .strains
+                .iter()
+                .map(|strain| format!("{} {}", strain.birds, strain.name));
+            line += &format!(
+                " of {} ({})",
+                count(self.strains.len(), "strain"),
+                listed(strains)
+            );
+        }
+        if self.pens > 0 {
+            line += &format!(", in {}", count(self.pens, "pen"));
+        }
+        if self.treatments > 0 {
+            line += &format!(", {}", count(self.treatments, "treatment"));
+        }
+        line
+    }
+
+    fn when(&self) -> String {
+        let mut line = match (self.ages_d.first(), self.ages_d.last()) {
+            (Some(first), Some(last)) if self.ages_d.len() > 1 => format!(
+                "{} at {} from {first} to {last} d",
+                count(self.weighings, "weighing"),
+                count(self.ages_d.len(), "age"),
+            ),
+            (Some(only), _) => format!("{}, all at {only} d", count(self.weighings, "weighing")),
+            _ => "no weighings".to_owned(),
+        };
+        if self.missing > 0 {
+            line += &format!("; {} without a value left out", count(self.missing, "row"));
+        }
+        line
+    }
+
+    fn tell_records(&self, lines: &mut Vec<String>) {
+        if self.duplicates > 0 {
+            lines.push(format!(
+                "{} a bird and age that stood before",
+                if self.duplicates == 1 {
+                    "1 row repeats".to_owned()
+                } else {
+                    format!("{} rows repeat", self.duplicates)
+                }
+            ));
+        }
+        if !self.jumps.is_empty() {
+            lines.push(format!(
+                "{} hard to believe:",
+                count(self.jumps.len(), "weight")
+            ));
+            tell(&self.jumps, lines);
+        }
+        if !self.gaps.is_empty() {
+            lines.push(format!(
+                "{}, where most birds of the strain were weighed and one was not:",
+                count(self.gaps.len(), "gap")
+            ));
+            tell(&self.gaps, lines);
+        }
+    }
+
+    fn tell_birds(&self, lines: &mut Vec<String>) {
+        if !self.never_weighed.is_empty() {
+            lines.push(format!(
+                "{} without any weighing: {}",
+                count(self.never_weighed.len(), "bird"),
+                listed(&self.never_weighed)
+            ));
+        }
+        if !self.few_weighings.is_empty() {
+            lines.push(format!(
+                "{} with fewer than {} weighings, too few for a curve of their own: {}",
+                count(self.few_weighings.len(), "bird"),
+                self.enough_weighings,
+                listed(&self.few_weighings)
+            ));
+        }
+        let without = self.without_target();
+        if !without.is_empty() {
+            lines.push(format!(
+                "no target for {}: no deviation can be told for it",
+                listed(without)
+            ));
+        }
+    }
+}
+
+impl StrainSummary {
+    /// Whether fewer birds were weighed at the end than at the start.
+    fn shrinks(&self) -> bool {
+        matches!((self.first, self.last), (Some(first), Some(last)) if last.1 < first.1)
+    }
+
+    fn line(&self) -> Option<String> {
+        let ((first_d, first), (last_d, last)) = (self.first?, self.last?);
+        Some(format!(
+            "{}: {} weighed at {first_d} d, {last} at {last_d} d",
+            self.name,
+            count(first, "bird")
+        ))
+    }
+}
+
+/// Counts each strain's birds and those at its first and last age.
+fn strains(study: &Study, records: &Records) -> Vec<StrainSummary> {
+    let mut strains: Vec<StrainSummary> = study
+        .strains
+        .iter()
+        .enumerate()
+        .map(|(index, name)| StrainSummary {
+            name: name.clone(),
+            birds: 0,
+            first: None,
+            last: None,
+            has_target: study.targets.iter().any(|target| {
+                target.trait_name == records.name
+                    && target.strain.is_none_or(|strain| strain == index)
+            }),
+        })
+        .collect();
+    for (index, bird) in study.birds.iter().enumerate() {
+        let strain = &mut strains[bird.strain];
+        strain.birds += 1;
+        let (ages_d, _) = records.of(index);
+        if let (Some(first), Some(last)) = (ages_d.first(), ages_d.last()) {
+            tally(&mut strain.first, *first, |age, known| age < known);
+            tally(&mut strain.last, *last, |age, known| age > known);
+        }
+    }
+    strains
+}
+
+/// Counts one bird at an age that may be the most extreme so far.
+fn tally(extreme: &mut Option<(f64, usize)>, age_d: f64, beyond: impl Fn(f64, f64) -> bool) {
+    match extreme {
+        Some((known, _)) if beyond(age_d, *known) => *extreme = Some((age_d, 1)),
+        Some((known, _)) if beyond(*known, age_d) => {}
+        Some((_, birds)) => *birds += 1,
+        None => *extreme = Some((age_d, 1)),
+    }
+}
+
+/// The first few findings, indented, and how many more there are.
+fn tell<T: std::fmt::Display>(findings: &[T], lines: &mut Vec<String>) {
+    lines.extend(
+        findings
+            .iter()
+            .take(EXAMPLES)
+            .map(|finding| format!("  {finding}")),
+    );
+    if findings.len() > EXAMPLES {
+        lines.push(format!("  and {} more", findings.len() - EXAMPLES));
+    }
+}
+
+/// A number with its noun: `1 bird`, `2 birds`.
+fn count(number: usize, noun: &str) -> String {
+    if number == 1 {
+        format!("1 {noun}")
+    } else {
+        format!("{number} {noun}s")
+    }
+}
