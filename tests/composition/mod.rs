@@ -13,34 +13,34 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, Normal};
 
 /// g of a reading for each g of feathers.
-pub const FEATHER_EFFECT: [f64; 3] = [0.5, 0.3, 0.02];
+pub(crate) const FEATHER_EFFECT: [f64; 3] = [0.5, 0.3, 0.02];
 /// SD of a repeated reading, g: fat, lean, bone.
-pub const SCAN_SD: [f64; 3] = [3.0, 6.0, 0.4];
-pub const AGES_D: [f64; 7] = [28.0, 42.0, 56.0, 77.0, 98.0, 112.0, 126.0];
+pub(crate) const SCAN_SD: [f64; 3] = [3.0, 6.0, 0.4];
+pub(crate) const AGES_D: [f64; 7] = [28.0, 42.0, 56.0, 77.0, 98.0, 112.0, 126.0];
 
 /// True masses of one bird at one age, g.
 #[derive(Debug, Clone, Copy)]
-pub struct Truth {
-    pub fat_g: f64,
-    pub lean_g: f64,
-    pub ash_g: f64,
-    pub feathers_g: f64,
+pub(crate) struct Truth {
+    pub(crate) fat_g: f64,
+    pub(crate) lean_g: f64,
+    pub(crate) ash_g: f64,
+    pub(crate) feathers_g: f64,
 }
 
 impl Truth {
-    pub fn body_g(&self) -> f64 {
+    pub(crate) fn body_g(&self) -> f64 {
         self.fat_g + self.lean_g + self.ash_g
     }
 }
 
-pub struct Invented {
-    pub folder: tempfile::TempDir,
+pub(crate) struct Invented {
+    pub(crate) folder: tempfile::TempDir,
     /// Truth of every scanned live bird: name, age, masses.
-    pub live: Vec<(String, f64, Truth)>,
+    pub(crate) live: Vec<(String, f64, Truth)>,
 }
 
 impl Invented {
-    pub fn study(&self) -> Study {
+    pub(crate) fn study(&self) -> Study {
         Study::read_folder(self.folder.path()).unwrap_or_else(|error| panic!("{error}"))
     }
 }
@@ -126,7 +126,7 @@ impl Tables {
 }
 
 /// The invented study, made anew from a seed.
-pub fn invented(seed: u64) -> Invented {
+pub(crate) fn invented(seed: u64) -> Invented {
     let mut tables = Tables {
         generator: ChaCha8Rng::seed_from_u64(seed),
         birds: "bird,strain\n".into(),
@@ -192,7 +192,7 @@ pub fn invented(seed: u64) -> Invented {
     Invented { folder, live }
 }
 
-pub fn write_files(folder: &Path, files: &[(&str, &str)]) {
+pub(crate) fn write_files(folder: &Path, files: &[(&str, &str)]) {
     for (name, text) in files {
         std::fs::write(folder.join(name), text).unwrap();
     }
