@@ -123,7 +123,7 @@ struct Bird {
 }
 
 /// The tables that are drawn, by name; settings, events and the README are written by hand.
-pub fn study() -> Vec<(&'static str, String)> {
+pub(crate) fn study() -> Vec<(&'static str, String)> {
     let birds = hatch();
     vec![
         ("birds.csv", birds_table(&birds)),
@@ -135,7 +135,7 @@ pub fn study() -> Vec<(&'static str, String)> {
 }
 
 /// The study with wrong entries, and the list of them.
-pub fn faulty_study() -> Vec<(&'static str, String)> {
+pub(crate) fn faulty_study() -> Vec<(&'static str, String)> {
     let mut files = study();
     files.retain(|(name, _)| *name != "truth.csv");
     files.push((

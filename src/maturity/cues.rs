@@ -3,10 +3,8 @@
 use std::collections::HashSet;
 use std::fmt;
 
-use statrs::distribution::{ContinuousCDF, StudentsT};
-
 use crate::error::{Error, Result};
-use crate::fit::{Estimates, Outcome};
+use crate::fit::{Outcome, interval};
 use crate::growth::{Curve, Derived};
 use crate::maturity::check_confidence;
 use crate::study::{Onset, Study};
@@ -183,22 +181,16 @@ fn cue_age(
         Outcome::Weak(estimates, _) => (estimates, Some(fit.outcome.reason())),
         Outcome::Failed(failure) => return Err(NoCue::FitFailed(failure.reason.clone())),
     };
-    let mut gradient = vec![0.0; estimates.terms.len()];
-    let estimate_d = fit
-        .curve
-        .derived(what, &estimates.terms, &mut gradient)
-        .ok_or(NoCue::NotReached)?;
-    let std_error_d = delta_method(estimates, &gradient);
-    let half = std_error_d.and_then(|error| Some(error * t_quantile(estimates, confidence)?));
+    let age = interval::derived(fit.curve, estimates, what, confidence).ok_or(NoCue::NotReached)?;
     let support = match weak {
         Some(reason) => Support::Weak(reason),
-        None if (fit.first_age_d..=fit.last_age_d).contains(&estimate_d) => Support::Supported,
+        None if (fit.first_age_d..=fit.last_age_d).contains(&age.value) => Support::Supported,
         None => Support::Extrapolated(fit.first_age_d, fit.last_age_d),
     };
     Ok(CueAge {
-        estimate_d,
-        std_error_d,
-        interval_d: half.map(|h| (estimate_d - h, estimate_d + h)),
+        estimate_d: age.value,
+        std_error_d: age.standard_error,
+        interval_d: age.interval.map(|i| (i.lower, i.upper)),
         support,
     })
 }
@@ -293,25 +285,4 @@ impl fmt::Display for NoCue {
             Self::NotReached => f.write_str("the fitted curve never comes there"),
         }
     }
-}
-
-/// sqrt(g' V g), g the gradient in the terms; none where that is no number above zero.
-fn delta_method(estimates: &Estimates, gradient: &[f64]) -> Option<f64> {
-    let variance: f64 = estimates
-        .covariance
-        .chunks_exact(gradient.len())
-        .zip(gradient)
-        .map(|(row, gi)| gi * row.iter().zip(gradient).map(|(v, gj)| v * gj).sum::<f64>())
-        .sum();
-    (variance.is_finite() && variance > 0.0).then(|| variance.sqrt())
-}
-
-fn t_quantile(estimates: &Estimates, confidence: f64) -> Option<f64> {
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "a count of weighings, far below 2^52"
-    )]
-    let df = estimates.residual_df() as f64;
-    let t = StudentsT::new(0.0, 1.0, df).ok()?;
-    Some(t.inverse_cdf(0.5 + 0.5 * confidence))
 }
