@@ -12,7 +12,6 @@ use rayon::prelude::*;
 use crate::fit::choice::{self, Place};
 use crate::fit::{self, Failure, Outcome, Series, Settings, Workspace};
 use crate::growth::Curve;
-use crate::maturity::FittedCurve;
 use crate::study::{Records, Study};
 
 /// Which curves to fit to which subjects, and how.
@@ -220,25 +219,6 @@ impl Trajectories {
     pub fn count(&self, status: &str) -> usize {
         let fits = self.subjects.iter().flat_map(|subject| &subject.fits);
         fits.filter(|fit| fit.outcome.status() == status).count()
-    }
-
-    /// Every fit with the ages that it rests on, as the timing cues want them.
-    pub fn fitted_curves<'a>(
-        &'a self,
-        study: &'a Study,
-    ) -> impl Iterator<Item = FittedCurve<'a>> + 'a {
-        self.subjects.iter().flat_map(move |SubjectFits { subject, fits }| {
-            let (first_age_d, last_age_d) = subject.age_span(study);
-            fits.iter().map(move |fit| FittedCurve {
-                trait_index: subject.trait_index,
-                strain: subject.strain,
-                bird: subject.bird,
-                curve: &*fit.curve,
-                outcome: &fit.outcome,
-                first_age_d,
-                last_age_d,
-            })
-        })
     }
 
     /// Subjects of one level and trait.

@@ -106,7 +106,7 @@ fn jumps_are_told_with_their_kind_and_what_the_neighbours_suggest() {
             "800",
             JumpKind::RisesAtEnd,
             None,
-            "w.csv, row 8: bird b0 at 42 d, 800 g, far above the weighing before; the flock's gain suggests about 440 g; compare with the record sheet",
+            "w.csv, row 8: bird b0 at 42 d, 800 g, far above the weighing before; the flock's gain suggests about 444 g; compare with the record sheet",
         ),
     ] {
         let check = check(&flock(&[(at, cell)]));

@@ -1,10 +1,12 @@
 //! The program's commands, one file each; knows clap and no numerics.
 
 mod check;
+mod draw;
 mod fit;
 mod onset;
 mod options;
 mod output;
+mod run;
 mod target;
 
 use std::ffi::OsString;
@@ -32,6 +34,8 @@ enum Command {
     Fit(fit::FitArgs),
     Target(target::TargetArgs),
     Onset(onset::OnsetArgs),
+    Draw(draw::DrawArgs),
+    Run(run::RunArgs),
 }
 
 /// Runs the program on its arguments and gives the exit status: 0 done, 1 done
@@ -67,5 +71,7 @@ fn dispatch(cli: &Cli) -> Result<u8> {
         Command::Fit(args) => fit::run(args, common),
         Command::Target(args) => target::run(args, common),
         Command::Onset(args) => onset::run(args, common),
+        Command::Draw(args) => draw::run(args, common),
+        Command::Run(args) => run::run(args, common),
     }
 }

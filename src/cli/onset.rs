@@ -9,7 +9,7 @@ use crate::error::Result;
 use crate::maturity::{self, CueOptions, FittedCurve};
 use crate::report::{cue_tables, words};
 use crate::study::Study;
-use crate::trajectory::Trajectories;
+use crate::trajectory::{SubjectFits, Trajectories};
 
 /// Timing cues of each bird and strain (age at the inflection, at the second peak,
 /// at shares of the mature weight, at given weights) beside the age at first egg.
@@ -40,7 +40,7 @@ pub(crate) fn add(
     options: &FitOptions,
     output: &mut Output,
 ) -> Result<()> {
-    let fits: Vec<FittedCurve<'_>> = trajectories.fitted_curves(study).collect();
+    let fits = fitted_curves(study, trajectories);
     let wishes = CueOptions {
         thresholds_g: options.weights_g(study),
         confidence: options.confidence,
@@ -52,4 +52,21 @@ pub(crate) fn add(
     output.tables.push(cue_tables::cues(study, &cues));
     output.tables.push(cue_tables::cue_summary(study, &summary));
     Ok(())
+}
+
+/// Every fit with the ages that it rests on.
+fn fitted_curves<'a>(study: &Study, trajectories: &'a Trajectories) -> Vec<FittedCurve<'a>> {
+    let of_subject = |SubjectFits { subject, fits }: &'a SubjectFits| {
+        let (first_age_d, last_age_d) = subject.age_span(study);
+        fits.iter().map(move |fit| FittedCurve {
+            trait_index: subject.trait_index,
+            strain: subject.strain,
+            bird: subject.bird,
+            curve: &*fit.curve,
+            outcome: &fit.outcome,
+            first_age_d,
+            last_age_d,
+        })
+    };
+    trajectories.subjects.iter().flat_map(of_subject).collect()
 }

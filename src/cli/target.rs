@@ -52,6 +52,22 @@ pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     output.finish()
 }
 
+/// Deviations from target of every weighing; none without targets.
+pub(crate) fn deviations(
+    study: &Study,
+    wishes: &TargetOptions,
+    confidence: f64,
+) -> Result<Vec<Deviation>> {
+    flock::deviations(
+        study,
+        &DeviationOptions {
+            matching: AgeMatching::RoundedTo(wishes.same_age),
+            back_on_target_by_d: wishes.back_by.or(study.settings.target.back_on_target_by_d),
+            confidence,
+        },
+    )
+}
+
 /// Adds the flock's tables and the verdict to the output.
 pub(crate) fn add(
     study: &Study,
@@ -59,18 +75,14 @@ pub(crate) fn add(
     confidence: f64,
     output: &mut Output,
 ) -> Result<Vec<Deviation>> {
-    let matching = AgeMatching::RoundedTo(wishes.same_age);
-    let deviations = flock::deviations(
-        study,
-        &DeviationOptions {
-            matching,
-            back_on_target_by_d: wishes.back_by.or(study.settings.target.back_on_target_by_d),
-            confidence,
-        },
-    )?;
+    let deviations = deviations(study, wishes, confidence)?;
     let uniformities = flock::uniformities(
         study,
-        &UniformityOptions { matching, within_pct: wishes.within, confidence },
+        &UniformityOptions {
+            matching: AgeMatching::RoundedTo(wishes.same_age),
+            within_pct: wishes.within,
+            confidence,
+        },
     )?;
     let verdict = words::verdict(study, &deviations, &uniformities);
     if !verdict.is_empty() {
@@ -78,7 +90,9 @@ pub(crate) fn add(
         output.words.extend(verdict);
         output.words.push(format!("  {}", words::VERDICT_CAUTION));
     }
-    output.tables.push(flock_tables::deviation(study, &deviations));
+    if !deviations.is_empty() {
+        output.tables.push(flock_tables::deviation(study, &deviations));
+    }
     output.tables.push(flock_tables::uniformity(study, &uniformities));
     Ok(deviations)
 }

@@ -281,11 +281,11 @@ mod tests {
     fn steps_are_round_and_the_minus_is_a_minus() {
         assert_eq!(
             labels(&number(&[-0.31, 0.32]).fit(40.0, Way::Up)),
-            ["−0.2", "0", "0.2"]
+            ["−0.3", "−0.2", "−0.1", "0", "0.1", "0.2", "0.3"]
         );
         assert_eq!(
             labels(&number(&[40.0, 1800.0]).fit(45.0, Way::Up)),
-            ["0", "500", "1000", "1500"]
+            ["0", "500", "1000", "1500", "2000"]
         );
     }
 

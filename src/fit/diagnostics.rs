@@ -1,14 +1,17 @@
-//! What the residuals say of the curve: runs, autocorrelation, and an asymptote
-//! that is an extrapolation.
+//! What the residuals say of the curve: runs, likeness of neighbours, and an
+//! asymptote that is an extrapolation.
 //!
 //! These are notes beside a fit, not verdicts on it: a curve that misses a second
 //! phase of growth can have perfectly determined terms.
 //!
 //! # Source
 //! Wald A, Wolfowitz J (1940) On a test whether two samples are from the same
-//! population, Ann Math Stat 11: 147-162 (number of runs). Cited from memory.
+//! population, Ann Math Stat 11: 147-162 (number of runs). Durbin J, Watson GS (1971)
+//! Testing for serial correlation in least squares regression III, Biometrika 58:
+//! 1-19 (beta approximation). Cited from memory.
 
-use statrs::distribution::{ContinuousCDF, Normal};
+use nalgebra::DMatrix;
+use statrs::distribution::{Beta, ContinuousCDF, Normal};
 
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
@@ -153,17 +156,113 @@ pub fn autocorrelation(residuals: &[Residual]) -> Option<f64> {
     (residuals.len() > 2 && squares > 0.0).then(|| products / squares)
 }
 
+/// How alike neighbouring residuals are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DurbinWatson {
+    /// Sum of squared differences of neighbours over the sum of squares: 2 for
+    /// independent errors, less where neighbours are alike.
+    pub statistic: f64,
+    /// Probability of so small a statistic or a smaller, if errors are independent.
+    pub p_value: f64,
+}
+
+/// The Durbin-Watson test on the standardised residuals along age; `None` where two
+/// are at one age (a pooled series has no order), or for exact data.
+///
+/// Fitted terms take the slow waves out of the residuals, so that even independent
+/// errors leave them with more changes of sign than the runs test reckons with; this
+/// test accounts for it. With A the matrix of squared differences, Q an orthonormal
+/// base of the Jacobian's columns (n x p) and M = I - QQ', the mean and variance of
+/// the statistic are
+///
+/// ```text
+/// m = tr(MA) / f,   2 (tr(MAMA) - m tr(MA)) / (f (f + 2)),   f = n - p
+/// ```
+///
+/// and a beta distribution on (0, 4) with these moments stands for it.
+#[must_use]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "counts of observations are far below 2^52"
+)]
+pub fn durbin_watson(
+    curve: &dyn Curve,
+    series: Series<'_>,
+    estimates: &Estimates,
+) -> Option<DurbinWatson> {
+    let residuals = residuals(curve, series, estimates);
+    let squares: f64 = residuals.iter().map(|r| r.standardised.powi(2)).sum();
+    if squares <= 0.0 || series.ages_d.windows(2).any(|pair| pair[0] >= pair[1]) {
+        return None;
+    }
+    let differences = residuals
+        .windows(2)
+        .map(|pair| pair[1].standardised - pair[0].standardised);
+    let statistic = differences.map(|d| d * d).sum::<f64>() / squares;
+
+    let (n, p) = (residuals.len(), estimates.terms.len());
+    let mut jacobian = DMatrix::zeros(n, p);
+    let mut gradient = vec![0.0; p];
+    for (i, residual) in residuals.iter().enumerate() {
+        curve.value_and_gradient(residual.age_d, &estimates.terms, &mut gradient);
+        let spread = residual.fitted.abs().powf(estimates.variance_power);
+        for (j, slope) in gradient.iter().enumerate() {
+            jacobian[(i, j)] = slope / spread;
+        }
+    }
+    for mut column in jacobian.column_iter_mut() {
+        let length = column.norm();
+        column /= length;
+    }
+    let base = jacobian.qr().q();
+    let moved = squared_differences(&base);
+    let inner = base.transpose() * &moved;
+    let trace = 2.0 * (n as f64 - 1.0) - inner.trace();
+    let trace_of_square = 6.0 * n as f64 - 8.0 - 2.0 * moved.norm_squared() + inner.norm_squared();
+    let free = (n - p) as f64;
+    let mean = trace / free;
+    let variance = 2.0 * (trace_of_square - mean * trace) / (free * (free + 2.0));
+    // Moments of a beta on (0, 4).
+    let (share, scatter) = (mean / 4.0, variance / 16.0);
+    let weight = share * (1.0 - share) / scatter - 1.0;
+    let beta = Beta::new(share * weight, (1.0 - share) * weight).ok()?;
+    Some(DurbinWatson {
+        statistic,
+        p_value: beta.cdf(statistic / 4.0),
+    })
+}
+
+/// A M, where x'A x is the sum of squared differences of neighbours in x.
+fn squared_differences(matrix: &DMatrix<f64>) -> DMatrix<f64> {
+    let n = matrix.nrows();
+    DMatrix::from_fn(n, matrix.ncols(), |i, j| {
+        let below = if i > 0 {
+            matrix[(i, j)] - matrix[(i - 1, j)]
+        } else {
+            0.0
+        };
+        let above = if i + 1 < n {
+            matrix[(i, j)] - matrix[(i + 1, j)]
+        } else {
+            0.0
+        };
+        below + above
+    })
+}
+
 /// What a reader of the fit should be told, in words: none for a fit without fault.
 ///
 /// - The last value is under three quarters of the asymptote: the asymptote is an
 ///   extrapolation, even where its standard error is small (common practice, no
 ///   source for the limit).
-/// - The residuals come in too few runs (one-sided p under 0.05): the curve misses
-///   something, such as a second phase of growth.
+/// - The residuals come in too few runs, or neighbours are too alike (Durbin-Watson;
+///   p under 0.05): the curve misses something, such as a second phase of growth.
 #[must_use]
 pub fn notes(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Vec<String> {
     /// Least share of the asymptote that the last value should have reached.
     const REACHED: f64 = 0.75;
+    /// Chance of such residuals from a right curve below which it is in doubt.
+    const DOUBTFUL: f64 = 0.05;
     let mut notes = Vec::new();
     let mut gradient = vec![0.0; estimates.terms.len()];
     let mature = curve.derived(Derived::Mature, &estimates.terms, &mut gradient);
@@ -176,11 +275,20 @@ pub fn notes(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Ve
             100.0 * last / mature
         ));
     }
-    if let Some(runs) = runs_test(&residuals(curve, series, estimates))
-        && runs.p_value < 0.05
+    let runs = runs_test(&residuals(curve, series, estimates));
+    let alike = durbin_watson(curve, series, estimates);
+    let few = |runs: &Runs| runs.p_value < DOUBTFUL;
+    if let Some(runs) = runs
+        && (few(&runs) || alike.is_some_and(|alike| alike.p_value < DOUBTFUL))
     {
+        let beside = alike.map_or_else(String::new, |alike| {
+            format!(
+                ", Durbin-Watson {:.2} (p {:.3})",
+                alike.statistic, alike.p_value
+            )
+        });
         notes.push(format!(
-            "the residuals come in {} runs where {:.1} are expected (p {:.3}): the curve misses a part of the growth, such as a second phase",
+            "the residuals come in {} runs, {:.1} are expected (p {:.3}){beside}: the curve misses a part of the growth, such as a second phase",
             runs.runs, runs.expected, runs.p_value
         ));
     }

@@ -10,7 +10,7 @@
 //! The list of asymptotes found the optimum of every one of 20,000 simulated birds
 //! (gompertz; ages to 2.2, 1.15 and 0.9 times the age at the inflection).
 
-use super::sigmoid::{RATE_RANGE, Shape};
+use super::sigmoid::RATE_RANGE;
 
 /// Asymptotes tried, as multiples of the greatest value.
 pub(super) const REACH: [f64; 6] = [1.02, 1.15, 1.4, 2.0, 3.5, 8.0];
@@ -34,44 +34,50 @@ pub(super) struct Candidate {
     pub(super) shape: f64,
 }
 
-/// Weighted sums of a straight line z = slope t + intercept.
+/// One number for each asymptote.
+type Each = [f64; REACH.len()];
+
+/// Weighted sums of a straight line z = slope t + intercept for each asymptote; the
+/// asymptotes lie side by side so that the sums are taken in step.
 #[derive(Debug, Clone, Copy, Default)]
 struct Sums {
-    w: f64,
-    wt: f64,
-    wz: f64,
-    wtt: f64,
-    wtz: f64,
-    wzz: f64,
+    w: Each,
+    wt: Each,
+    wz: Each,
+    wtt: Each,
+    wtz: Each,
+    wzz: Each,
 }
 
 impl Sums {
     #[inline(always)]
-    fn add(&mut self, t: f64, z: f64, weight: f64) {
-        let (wt, wz) = (weight * t, weight * z);
-        self.w += weight;
-        self.wt += wt;
-        self.wz += wz;
-        self.wtt += wt * t;
-        self.wtz += wt * z;
-        self.wzz += wz * z;
+    fn add(&mut self, t: f64, z: &Each, weight: &Each) {
+        for j in 0..REACH.len() {
+            let (wt, wz) = (weight[j] * t, weight[j] * z[j]);
+            self.w[j] += weight[j];
+            self.wt[j] += wt;
+            self.wz[j] += wz;
+            self.wtt[j] += wt * t;
+            self.wtz[j] += wt * z[j];
+            self.wzz[j] += wz * z[j];
+        }
     }
 
-    /// (slope, intercept, residual sum of squares); `None` for a single age or a
-    /// line that does not rise.
-    fn line(&self) -> Option<(f64, f64, f64)> {
-        let (mean_t, mean_z) = (self.wt / self.w, self.wz / self.w);
-        let tt = self.wtt - mean_t * self.wt;
-        let tz = self.wtz - mean_t * self.wz;
-        let zz = self.wzz - mean_z * self.wz;
+    /// (slope, intercept, residual sum of squares) at asymptote j; `None` for a single
+    /// age or a line that does not rise.
+    fn line(&self, j: usize) -> Option<(f64, f64, f64)> {
+        let (mean_t, mean_z) = (self.wt[j] / self.w[j], self.wz[j] / self.w[j]);
+        let tt = self.wtt[j] - mean_t * self.wt[j];
+        let tz = self.wtz[j] - mean_t * self.wz[j];
+        let zz = self.wzz[j] - mean_z * self.wz[j];
         // Below this the spread in age is rounding of equal ages.
-        if !(tt > 1e-13 * self.wtt) {
+        if !(tt > 1e-13 * self.wtt[j]) {
             return None;
         }
         let slope = tz / tt;
         let line = (slope, mean_z - slope * mean_t, (zz - slope * tz).max(0.0));
         // What a line explains of equal values is the square of their rounding.
-        let rises = slope > 0.0 && slope * tz > 1e-28 * self.wzz;
+        let rises = slope > 0.0 && slope * tz > 1e-28 * self.wzz[j];
         (rises && line.1.is_finite() && line.2.is_finite()).then_some(line)
     }
 }
@@ -87,33 +93,40 @@ pub(super) fn greatest(values: &[f64]) -> Option<f64> {
 }
 
 /// One candidate for each asymptote of [`REACH`]; values that are not positive are left out.
-pub(super) fn candidates<S: Shape>(
-    shape: S,
+///
+/// `inverse` gives z and g'(z) from a share and its logarithm.
+#[inline(always)]
+pub(super) fn candidates(
+    inverse: impl Fn(f64, f64) -> (f64, f64),
     ages_d: &[f64],
     values: &[f64],
 ) -> [Option<Candidate>; REACH.len()] {
-    let mut sums = [Sums::default(); REACH.len()];
     let (Some(top), Some(&first)) = (greatest(values), ages_d.first()) else {
         return [None; REACH.len()];
     };
-    let ln_reach = REACH.map(f64::ln);
+    let mut sums = Sums::default();
+    let (per_reach, ln_reach) = (REACH.map(|reach| 1.0 / reach), REACH.map(f64::ln));
     for (age_d, y) in ages_d.iter().zip(values) {
         if !(*y > 0.0 && y.is_finite()) {
             continue;
         }
-        let (share_of_top, since) = (y / top, age_d - first);
+        let share_of_top = y / top;
         let ln_share_of_top = share_of_top.ln();
-        for ((sums, reach), ln_reach) in sums.iter_mut().zip(REACH).zip(ln_reach) {
-            let (z, rise) = shape.inverse(share_of_top / reach, ln_share_of_top - ln_reach);
-            let error = reach * rise;
-            sums.add(since, z, (error * error).max(LEAST_WEIGHT));
+        let (mut z, mut weight) = (Each::default(), Each::default());
+        for j in 0..REACH.len() {
+            let share = share_of_top * per_reach[j];
+            let (at, rise) = inverse(share, ln_share_of_top - ln_reach[j]);
+            let error = REACH[j] * rise;
+            z[j] = at;
+            weight[j] = (error * error).max(LEAST_WEIGHT);
         }
+        sums.add(age_d - first, &z, &weight);
     }
     let mut candidates = [None; REACH.len()];
-    for ((candidate, sums), reach) in candidates.iter_mut().zip(&sums).zip(REACH) {
-        *candidate = sums.line().and_then(|(slope, intercept, misfit)| {
+    for (j, candidate) in candidates.iter_mut().enumerate() {
+        *candidate = sums.line(j).and_then(|(slope, intercept, misfit)| {
             let rate = slope.clamp(RATE_RANGE.0, RATE_RANGE.1);
-            let asymptote = reach * top;
+            let asymptote = REACH[j] * top;
             asymptote.is_finite().then_some(Candidate {
                 misfit,
                 asymptote,

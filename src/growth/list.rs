@@ -163,11 +163,19 @@ fn agree(card: &Card, curve: &dyn Curve) -> bool {
     let ages_d = [1.0, 28.0, 56.0, 84.0, 112.0, 140.0, 168.0];
     let values = [40.0, 260.0, 650.0, 1050.0, 1380.0, 1600.0, 1800.0];
     let mut terms = vec![f64::NAN; curve.terms().len()];
-    curve.start(0, &ages_d, &values, &mut terms)
-        && ages_d.iter().all(|age_d| {
+    // Any start will do: a card may have no value at the first (richards at m = 1).
+    let mut attempt = 0;
+    while curve.start(attempt, &ages_d, &values, &mut terms) {
+        let same = ages_d.iter().all(|age_d| {
             let (ours, theirs) = (curve.value(*age_d, &terms), card.value(*age_d, &terms));
             (ours - theirs).abs() <= 1e-9 * ours.abs()
-        })
+        });
+        if same {
+            return true;
+        }
+        attempt += 1;
+    }
+    false
 }
 
 /// Levenshtein distance: letters put in, left out or changed.

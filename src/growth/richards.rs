@@ -26,11 +26,17 @@
 //! zero at the age where 1 + x = 0 and is zero before.
 
 use super::Term;
+use super::gompertz::Gompertz;
 use super::linearise::{self, Candidate};
+use super::logistic::Logistic;
 use super::sigmoid::{ASYMPTOTE, At, INFLECTION, RATE, Shape};
 
-/// The m of each start: what a start can tell apart in 12 weighings.
-const STARTING_SHAPES: [f64; 5] = [1.0, 1.5, 2.0, 3.5, 0.7];
+/// z and g' from d and share^-d, for a start.
+#[inline(always)]
+fn of_power(d: f64, share: f64, power: f64) -> (f64, f64) {
+    let u = (power - 1.0) / d;
+    (-u.ln(), share * u / power)
+}
 
 /// g with its d = m - 1.
 #[derive(Debug, Clone, Copy)]
@@ -125,8 +131,7 @@ impl Shape for Richards {
         }
     }
 
-    /// u = (share^-d - 1) / d.
-    #[inline(always)]
+    /// u = (share^-d - 1) / d, by the same limit at d = 0.
     fn inverse(self, share: f64, ln_share: f64) -> (f64, f64) {
         let x = (-self.d * ln_share).exp_m1();
         let u = if x == 0.0 { -ln_share } else { x / self.d };
@@ -134,8 +139,26 @@ impl Shape for Richards {
     }
 
     fn start(attempt: usize, ages_d: &[f64], values: &[f64]) -> Option<(Candidate, Self)> {
-        let mut best = STARTING_SHAPES.map(|m| {
-            let mut candidates = linearise::candidates(Self { d: m - 1.0 }, ages_d, values);
+        // Shapes whose power of a share needs no exp: 1, 1.5, 2 and 3.
+        let mut best = [
+            (
+                1.0,
+                linearise::candidates(|s, ln| Gompertz.inverse(s, ln), ages_d, values),
+            ),
+            (
+                1.5,
+                linearise::candidates(|s, _| of_power(0.5, s, 1.0 / s.sqrt()), ages_d, values),
+            ),
+            (
+                2.0,
+                linearise::candidates(|s, ln| Logistic.inverse(s, ln), ages_d, values),
+            ),
+            (
+                3.0,
+                linearise::candidates(|s, _| of_power(2.0, s, 1.0 / (s * s)), ages_d, values),
+            ),
+        ]
+        .map(|(m, mut candidates)| {
             linearise::of_rank(&mut candidates, 0).map(|c| Candidate { shape: m, ..c })
         });
         let candidate = linearise::of_rank(&mut best, attempt)?;

@@ -218,6 +218,10 @@ pub(super) fn fixed_shape_start<S: Shape>(
     ages_d: &[f64],
     values: &[f64],
 ) -> Option<(Candidate, S)> {
-    let mut candidates = linearise::candidates(shape, ages_d, values);
+    let mut candidates = linearise::candidates(
+        |share, ln_share| shape.inverse(share, ln_share),
+        ages_d,
+        values,
+    );
     linearise::of_rank(&mut candidates, attempt).map(|candidate| (candidate, shape))
 }

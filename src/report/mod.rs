@@ -2,6 +2,7 @@
 
 pub mod cue_tables;
 pub mod flock_tables;
+pub mod pictures;
 mod record;
 pub mod growth_tables;
 pub mod table;

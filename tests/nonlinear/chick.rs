@@ -12,9 +12,9 @@ use serde::Deserialize;
 use serde_json::Value;
 
 #[derive(Deserialize)]
-struct Row {
-    bird: String,
-    diet: String,
+pub(crate) struct Row {
+    pub(crate) bird: String,
+    pub(crate) diet: String,
     age_d: f64,
     weight_g: f64,
 }
@@ -28,7 +28,7 @@ fn rows() -> Vec<Row> {
 }
 
 /// Ages and weights by a key, ascending in age.
-fn series_by(key: impl Fn(&Row) -> String) -> BTreeMap<String, (Vec<f64>, Vec<f64>)> {
+pub(crate) fn series_by(key: impl Fn(&Row) -> String) -> BTreeMap<String, (Vec<f64>, Vec<f64>)> {
     let mut rows = rows();
     rows.sort_by(|one, other| one.age_d.total_cmp(&other.age_d));
     let mut series: BTreeMap<String, (Vec<f64>, Vec<f64>)> = BTreeMap::new();

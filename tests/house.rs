@@ -1,0 +1,104 @@
+//! The house keeps its own rules: who may use whom, a card for every curve, and
+//! no option in the README that the program does not have.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// Each room of `src/` and the rooms that it may use (`error` is free to all).
+const MAY_USE: &[(&str, &[&str])] = &[
+    ("error", &[]),
+    ("stats", &[]),
+    ("growth", &[]),
+    ("study", &[]),
+    ("fit", &["growth", "stats"]),
+    ("trajectory", &["fit", "growth", "study"]),
+    ("flock", &["fit", "growth", "study"]),
+    ("maturity", &["fit", "growth", "stats", "study"]),
+    ("figure", &[]),
+    ("report", &["figure", "fit", "flock", "growth", "maturity", "study", "trajectory"]),
+    ("cli", &["figure", "fit", "flock", "growth", "maturity", "report", "stats", "study", "trajectory"]),
+    ("lib", &[]),
+    ("main", &["cli"]),
+];
+
+fn root() -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+}
+
+fn rust_files(folder: &Path, found: &mut Vec<PathBuf>) {
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            rust_files(&path, found);
+        } else if path.extension().is_some_and(|ending| ending == "rs") {
+            found.push(path);
+        }
+    }
+}
+
+/// The room that a file of `src/` belongs to.
+fn room(file: &Path) -> String {
+    let inside = file.strip_prefix(root().join("src")).unwrap();
+    let first = inside.components().next().unwrap().as_os_str().to_string_lossy();
+    first.trim_end_matches(".rs").to_owned()
+}
+
+#[test]
+fn data_flow_one_way() {
+    let mut files = Vec::new();
+    rust_files(&root().join("src"), &mut files);
+    assert!(files.len() > 30, "found only {} files under src", files.len());
+    let mut wrong = Vec::new();
+    for file in files {
+        let room = room(&file);
+        let (_, allowed) = MAY_USE
+            .iter()
+            .find(|(name, _)| *name == room)
+            .unwrap_or_else(|| panic!("{room} is a new room: name in MAY_USE whom it may use"));
+        let text = std::fs::read_to_string(&file).unwrap();
+        for (number, line) in text.lines().enumerate() {
+            let code = line.split("//").next().unwrap_or_default();
+            for used in code.split("crate::").skip(1) {
+                let used: String = used.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
+                // Items that lib.rs gives again (`crate::Result`) are the error room's.
+                let known = used == "error" || used == room || used.starts_with(char::is_uppercase);
+                if !known && !allowed.contains(&used.as_str()) {
+                    wrong.push(format!("{}:{}: {room} uses {used}", file.display(), number + 1));
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "against the flow:\n{}", wrong.join("\n"));
+}
+
+#[test]
+fn every_built_in_curve_has_its_card() {
+    for name in pinfeather::growth::names() {
+        let card = root().join(format!("models/curves/{name}.toml"));
+        assert!(card.is_file(), "{name}: no card at {}", card.display());
+    }
+}
+
+#[test]
+fn every_option_in_the_readme_exists() {
+    let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
+    let mut help = String::new();
+    for command in ["check", "fit", "target", "onset", "draw", "run"] {
+        let output = Command::new(env!("CARGO_BIN_EXE_pinfeather"))
+            .args([command, "--help"])
+            .output()
+            .unwrap();
+        assert!(output.status.success(), "{command} --help");
+        help += &String::from_utf8(output.stdout).unwrap();
+    }
+    let letter = |c: char| c.is_ascii_lowercase() || c == '-';
+    let options = readme.split("--").skip(1).map(|rest| rest.chars().take_while(|c| letter(*c)).collect());
+    let options: Vec<String> = options.filter(|option: &String| option.len() > 1).collect();
+    assert!(options.len() > 8, "found only {options:?}");
+    for option in options {
+        // An option of cargo's own, in the README's first command.
+        if option != "release" {
+            assert!(help.contains(&format!("--{option}")), "--{option} is in the README, in no command's help");
+        }
+    }
+}
