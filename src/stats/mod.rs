@@ -1,1 +1,90 @@
 //! General statistics that no crate gives: each file is named by its statistic.
+//!
+//! Nothing here knows a bird, a file or a growth curve. Functions take plain
+//! slices and matrices and end in numbers, or in a [`Failure`] that says in
+//! words why the data cannot answer; they never return NaN.
+//!
+//! Start reading at [`linear`] (regression), [`agreement`] and [`precision`]
+//! (two methods, one method twice), [`time_to_event`] (when does it happen).
+//! The tail probabilities that all of them lean on are in [`distribution`].
+
+pub mod agreement;
+pub mod change_point;
+pub mod concordance;
+pub mod distribution;
+mod failure;
+pub mod left_out;
+pub mod linear;
+pub mod multiple;
+mod newton;
+mod orthogonal;
+pub mod parametric_survival;
+pub mod precision;
+pub mod proportional_hazards;
+pub mod resample;
+pub mod reweighted;
+pub mod survival_curve;
+pub mod time_to_event;
+mod time_law;
+
+pub use failure::{Collinearity, Failure};
+
+/// A range that a quantity is believed to lie in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Interval {
+    /// Lower end; minus infinity where the data set no limit.
+    pub lower: f64,
+    /// Upper end; infinity where the data set no limit.
+    pub upper: f64,
+}
+
+impl Interval {
+    /// `estimate` give or take `half_width`.
+    #[must_use]
+    pub fn around(estimate: f64, half_width: f64) -> Self {
+        Self {
+            lower: estimate - half_width,
+            upper: estimate + half_width,
+        }
+    }
+
+    /// Whether `value` lies in the range, ends included.
+    #[must_use]
+    pub fn contains(&self, value: f64) -> bool {
+        self.lower <= value && value <= self.upper
+    }
+
+    /// Upper end less lower end.
+    #[must_use]
+    pub fn width(&self) -> f64 {
+        self.upper - self.lower
+    }
+}
+
+/// Mean of a slice; 0 for an empty one.
+pub(crate) fn mean(values: &[f64]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let n = values.len() as f64;
+    let first = values.iter().sum::<f64>() / n;
+    // A second pass removes the rounding of the first (Chan, Golub & LeVeque 1983).
+    first + values.iter().map(|value| value - first).sum::<f64>() / n
+}
+
+/// Sum of squares about the mean.
+pub(crate) fn squares_about_mean(values: &[f64]) -> f64 {
+    let centre = mean(values);
+    values.iter().map(|value| (value - centre).powi(2)).sum()
+}
+
+/// Middle value of a slice that need not be sorted; 0 for an empty one.
+pub(crate) fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    match sorted.len() {
+        0 => 0.0,
+        n if n % 2 == 1 => sorted[n / 2],
+        n => f64::midpoint(sorted[n / 2 - 1], sorted[n / 2]),
+    }
+}

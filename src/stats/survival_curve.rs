@@ -1,0 +1,397 @@
+//! Share without the event, by time, without a model of it.
+//!
+//! [`kaplan_meier`] for exact and right-censored times, [`turnbull`] where some are
+//! known only between two looks.
+
+use super::distribution::normal_quantile;
+use super::failure::{check_count, check_level};
+use super::time_to_event::{EventTime, check_times, right_censored_only};
+use super::{Failure, Interval};
+
+/// Scale on which a survival interval is symmetric before it is turned back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum IntervalScale {
+    /// The share itself, cut at 0 and 1.
+    Plain,
+    /// Its logarithm, cut at 1 (R's default).
+    #[default]
+    Log,
+    /// log(-log): stays within 0 and 1 by itself.
+    LogLog,
+}
+
+/// One time of a Kaplan-Meier curve.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    /// Time.
+    pub time: f64,
+    /// Subjects still without the event just before.
+    pub at_risk: usize,
+    /// Events at this time.
+    pub events: usize,
+    /// Subjects last seen at this time.
+    pub censored: usize,
+    /// Share without the event just after.
+    pub survival: f64,
+    /// Greenwood's standard error of that share.
+    pub standard_error: f64,
+    /// Interval of that share.
+    pub interval: Interval,
+}
+
+/// A Kaplan-Meier curve: one step for each time at which something was seen.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SurvivalCurve {
+    /// Steps, ascending in time.
+    pub steps: Vec<Step>,
+}
+
+/// A quantile of the time to the event.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TimeQuantile {
+    /// Time by which the share has had the event; none if the curve does not fall so far.
+    pub time: Option<f64>,
+    /// Lower end of its interval; none if the curve's limit does not fall so far.
+    pub lower: Option<f64>,
+    /// Upper end of its interval; none if the curve's limit does not fall so far.
+    pub upper: Option<f64>,
+}
+
+/// What share is still without the event, by time?
+///
+/// S(t) = product over event times of (1 - events / at risk).
+///
+/// # Shapes
+/// One time a subject, exact or right-censored; at a tie events come before censorings.
+/// # Errors
+/// [`Failure::Value`] for a time that is not above 0 or otherwise censored,
+/// [`Failure::TooFew`] without subjects, [`Failure::Setting`]. No event is no error:
+/// the curve stays at 1.
+/// # Source
+/// Kaplan & Meier 1958, J. Am. Statist. Assoc. 53:457-481; Greenwood's variance.
+pub fn kaplan_meier(
+    times: &[EventTime],
+    scale: IntervalScale,
+    level: f64,
+) -> Result<SurvivalCurve, Failure> {
+    check_level(level)?;
+    let mut seen = right_censored_only(times)?;
+    seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let z = normal_quantile(0.5 + 0.5 * level);
+    let mut at_risk = seen.len();
+    let mut survival = 1.0;
+    let mut relative_variance = 0.0;
+    let mut steps = Vec::new();
+    for group in seen.chunk_by(|a, b| a.0.total_cmp(&b.0).is_eq()) {
+        let events = group.iter().filter(|(_, happened)| *happened).count();
+        let left = at_risk - events;
+        survival *= left as f64 / at_risk as f64;
+        if left > 0 {
+            relative_variance += events as f64 / (at_risk as f64 * left as f64);
+        }
+        let relative_error = f64::sqrt(relative_variance);
+        steps.push(Step {
+            time: group[0].0,
+            at_risk,
+            events,
+            censored: group.len() - events,
+            survival,
+            standard_error: survival * relative_error,
+            interval: survival_interval(survival, z * relative_error, scale),
+        });
+        at_risk -= group.len();
+    }
+    Ok(SurvivalCurve { steps })
+}
+
+/// `reach`: z times the standard error of ln S.
+fn survival_interval(survival: f64, reach: f64, scale: IntervalScale) -> Interval {
+    // At 0 and 1 Greenwood's variance says nothing; the interval is then the point.
+    if survival <= 0.0 || survival >= 1.0 {
+        return Interval::around(survival, 0.0);
+    }
+    match scale {
+        IntervalScale::Plain => Interval {
+            lower: (survival - survival * reach).max(0.0),
+            upper: (survival + survival * reach).min(1.0),
+        },
+        IntervalScale::Log => Interval {
+            lower: survival * (-reach).exp(),
+            upper: (survival * reach.exp()).min(1.0),
+        },
+        IntervalScale::LogLog => {
+            let log = survival.ln();
+            let shift = reach / log;
+            Interval {
+                lower: (log * (-shift).exp()).exp(),
+                upper: (log * shift.exp()).exp(),
+            }
+        }
+    }
+}
+
+impl SurvivalCurve {
+    /// Share without the event just after `time`.
+    #[must_use]
+    pub fn survival_at(&self, time: f64) -> f64 {
+        let after = self.steps.partition_point(|step| step.time <= time);
+        if after == 0 {
+            1.0
+        } else {
+            self.steps[after - 1].survival
+        }
+    }
+
+    /// Time by which the given share (0.5 for the median) has had the event.
+    ///
+    /// Where the curve runs level at exactly that share, the middle of the level
+    /// stretch. Ends of the interval are where the curve's own limits cross the share.
+    ///
+    /// # Errors
+    /// [`Failure::Setting`] for a share that is not between 0 and 1.
+    /// # Source
+    /// Brookmeyer & Crowley 1982, Biometrics 38:29-41.
+    pub fn quantile(&self, share: f64) -> Result<TimeQuantile, Failure> {
+        if !(share > 0.0 && share < 1.0) {
+            return Err(Failure::Setting {
+                what: "share",
+                found: share,
+                expected: "a share between 0 and 1",
+            });
+        }
+        let left = 1.0 - share;
+        Ok(TimeQuantile {
+            time: self.crossing(left, |step| step.survival),
+            lower: self.crossing(left, |step| step.interval.lower),
+            upper: self.crossing(left, |step| step.interval.upper),
+        })
+    }
+
+    fn crossing(&self, left: f64, height: impl Fn(&Step) -> f64) -> Option<f64> {
+        // Products of fractions reach a share such as 1/2 only to rounding.
+        let tolerance = 1e-12;
+        let first = self
+            .steps
+            .iter()
+            .find(|step| height(step) <= left + tolerance)?;
+        if height(first) < left - tolerance {
+            return Some(first.time);
+        }
+        let next = self
+            .steps
+            .iter()
+            .find(|step| height(step) < left - tolerance);
+        let end = next.or(self.steps.last())?;
+        Some(f64::midpoint(first.time, end.time))
+    }
+
+    /// Mean time to the event up to `horizon`: the area under the curve.
+    ///
+    /// # Errors
+    /// [`Failure::Setting`] for a horizon that is not a time above 0.
+    pub fn restricted_mean(&self, horizon: f64) -> Result<f64, Failure> {
+        if !(horizon > 0.0 && horizon.is_finite()) {
+            return Err(Failure::Setting {
+                what: "horizon",
+                found: horizon,
+                expected: "a finite time above 0",
+            });
+        }
+        let (mut area, mut from, mut height) = (0.0, 0.0, 1.0);
+        for step in self.steps.iter().take_while(|step| step.time < horizon) {
+            area += height * (step.time - from);
+            (from, height) = (step.time, step.survival);
+        }
+        Ok(area + height * (horizon - from))
+    }
+}
+
+/// A stretch of time and the share of subjects whose event falls in it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mass {
+    /// Where the event can have fallen; one point for exact times, infinite at the upper
+    /// end for those that may never have it. Within the stretch the data do not say where.
+    pub stretch: Interval,
+    /// Share of subjects.
+    pub share: f64,
+}
+
+const TURNBULL_ITERATIONS: usize = 50_000;
+
+/// Which shares of events in which stretches of time, where some times are known
+/// only between two looks?
+///
+/// The stretches are those between a left end and the next right end with no other
+/// end between; the shares repeat p_k <- mean over subjects of P(k | subject) until
+/// no stretch could gain by more (the gradient of the log-likelihood per subject is at most
+/// 1 + 1e-8 for each).
+///
+/// # Shapes
+/// One time a subject, of any kind. A censoring is taken to end just after its time,
+/// so an event at exactly that time lies before it.
+/// # Errors
+/// [`Failure::Value`], [`Failure::TooFew`] with no event known to have happened,
+/// [`Failure::NotConverged`].
+/// # Source
+/// Turnbull, B. W. (1976), J. R. Statist. Soc. B 38:290-295; optimality: Gentleman &
+/// Geyer 1994, Biometrika 81:618-623.
+pub fn turnbull(times: &[EventTime]) -> Result<Vec<Mass>, Failure> {
+    check_times(times)?;
+    let events = times.iter().filter(|time| time.happened()).count();
+    check_count("events", events, 1)?;
+    let ranges: Vec<(f64, f64)> = times.iter().map(EventTime::range).collect();
+    let stretches = innermost_stretches(times, &ranges);
+    let pairs = times.iter().zip(&ranges);
+    let holds: Vec<(usize, usize)> = pairs
+        .map(|(time, range)| members(*time, *range, &stretches))
+        .collect();
+    let n = times.len() as f64;
+    let k = stretches.len();
+    let mut shares = vec![1.0 / k as f64; k];
+    for _ in 0..TURNBULL_ITERATIONS {
+        // A subject's stretches are neighbours, so sums over them are differences of
+        // running sums, and what each adds to them is a rise at one end and a fall at the other.
+        let running = running_sums(&shares);
+        let mut changes = vec![0.0; k + 1];
+        for &(from, to) in &holds {
+            let part = 1.0 / (n * (running[to] - running[from]));
+            changes[from] += part;
+            changes[to] -= part;
+        }
+        let gain = &running_sums(&changes)[1..=k];
+        let best = gain.iter().copied().fold(0.0, f64::max);
+        if best <= 1.0 + 1e-8 {
+            let pairs = stretches.into_iter().zip(shares);
+            let masses = pairs.map(|(stretch, share)| Mass { stretch, share });
+            return Ok(masses.filter(|mass| mass.share > 1e-9).collect());
+        }
+        for (share, gain) in shares.iter_mut().zip(gain) {
+            *share *= gain;
+        }
+    }
+    Err(Failure::NotConverged {
+        iterations: TURNBULL_ITERATIONS,
+    })
+}
+
+fn running_sums(values: &[f64]) -> Vec<f64> {
+    let mut sums = Vec::with_capacity(values.len() + 1);
+    sums.push(0.0);
+    let mut sum = 0.0;
+    for value in values {
+        sum += value;
+        sums.push(sum);
+    }
+    sums
+}
+
+/// First stretch that a subject's event can lie in, and the one after the last.
+fn members(time: EventTime, range: (f64, f64), stretches: &[Interval]) -> (usize, usize) {
+    let before = |stretch: &Interval| match time {
+        EventTime::Exact(t) => stretch.lower < t,
+        // A point at the open lower end lies outside; a stretch that begins there inside.
+        _ => stretch.lower < range.0 || stretch.upper <= range.0,
+    };
+    (
+        stretches.partition_point(before),
+        stretches.partition_point(|stretch| stretch.upper <= range.1),
+    )
+}
+
+/// Ends sorted so that at one time a point's left end comes first, its right end
+/// and then other right ends follow, and open left ends come last.
+fn innermost_stretches(times: &[EventTime], ranges: &[(f64, f64)]) -> Vec<Interval> {
+    let mut ends: Vec<(f64, u8)> = Vec::with_capacity(2 * ranges.len());
+    for (time, range) in times.iter().zip(ranges) {
+        let exact = matches!(time, EventTime::Exact(_));
+        ends.push((range.0, if exact { 0 } else { 2 }));
+        ends.push((range.1, 1));
+    }
+    ends.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let pairs = ends
+        .windows(2)
+        .filter(|pair| pair[0].1 != 1 && pair[1].1 == 1);
+    pairs
+        .map(|pair| Interval {
+            lower: pair[0].0,
+            upper: pair[1].0,
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn turnbull_is_kaplan_meier_on_right_censored_times() {
+        let times = [
+            EventTime::Exact(3.0),
+            EventTime::After(4.0),
+            EventTime::Exact(5.0),
+            EventTime::Exact(5.0),
+            EventTime::After(5.0),
+            EventTime::Exact(8.0),
+            EventTime::After(9.0),
+        ];
+        let curve = kaplan_meier(&times, IntervalScale::Log, 0.95).unwrap();
+        let masses = turnbull(&times).unwrap();
+        let mut left = 1.0;
+        for mass in masses.iter().filter(|mass| mass.stretch.upper.is_finite()) {
+            left -= mass.share;
+            let expected = curve.survival_at(mass.stretch.upper);
+            // 1e-6: what the criterion leaves of the shares
+            assert!((left - expected).abs() < 1e-6, "{mass:?} {left} {expected}");
+        }
+        assert!((masses.last().unwrap().share - left).abs() < 1e-6);
+    }
+
+    /// Three subjects seen between looks: (0,2], (1,3], (2,4]. By symmetry and by hand:
+    /// the stretches are (1,2] and (2,3]; the likelihood p (p + q) q has p = q = 1/2.
+    #[test]
+    fn turnbull_by_hand() {
+        let times = [
+            EventTime::Before(2.0),
+            EventTime::Between(1.0, 3.0),
+            EventTime::Between(2.0, 4.0),
+        ];
+        let masses = turnbull(&times).unwrap();
+        assert_eq!(masses.len(), 2);
+        let first = masses[0];
+        assert!((first.stretch.lower - 1.0).abs() + (first.stretch.upper - 2.0).abs() < 1e-15);
+        assert!((first.share - 0.5).abs() < 1e-7);
+    }
+
+    #[test]
+    fn no_event_leaves_the_curve_at_one() {
+        let times = [EventTime::After(2.0), EventTime::After(3.0)];
+        let curve = kaplan_meier(&times, IntervalScale::LogLog, 0.95).unwrap();
+        assert!((curve.survival_at(3.0) - 1.0).abs() < 1e-15);
+        assert_eq!(curve.quantile(0.5).unwrap().time, None);
+        assert!(turnbull(&times).is_err());
+        assert!(curve.quantile(1.0).is_err() && curve.restricted_mean(-1.0).is_err());
+    }
+
+    #[test]
+    fn all_events_at_once() {
+        let times = [EventTime::Exact(2.0); 4];
+        for scale in [
+            IntervalScale::Plain,
+            IntervalScale::Log,
+            IntervalScale::LogLog,
+        ] {
+            let curve = kaplan_meier(&times, scale, 0.95).unwrap();
+            let step = curve.steps[0];
+            assert!(step.survival.abs() < 1e-15 && step.standard_error.abs() < 1e-15);
+            assert_eq!(curve.quantile(0.5).unwrap().time, Some(2.0));
+        }
+    }
+
+    #[test]
+    fn a_level_stretch_at_one_half_gives_its_middle() {
+        let times = [1.0, 2.0, 5.0, 7.0].map(EventTime::Exact);
+        let curve = kaplan_meier(&times, IntervalScale::Plain, 0.95).unwrap();
+        assert_eq!(curve.quantile(0.5).unwrap().time, Some(3.5));
+        assert!((curve.restricted_mean(7.0).unwrap() - 3.75).abs() < 1e-14);
+    }
+}

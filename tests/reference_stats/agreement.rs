@@ -1,0 +1,57 @@
+//! Bland & Altman, Lin and Deming against R on Davis's weights (`agreement/`).
+
+use pinfeather::stats::agreement::{concordance_coefficient, deming, limits_of_agreement};
+
+use super::{Table, agree, all_agree, expected, number, numbers};
+
+#[test]
+fn davis_weights() {
+    for set in ["weight", "weight_women"] {
+        let table = Table::read(&format!("agreement/davis_{set}.csv"));
+        let all = expected(&format!("agreement/expected_{set}.json"));
+        let (x, y) = (table.column("reported"), table.column("measured"));
+
+        let limits = limits_of_agreement(&x, &y, 0.95).unwrap();
+        let ba = &all["bland_altman"];
+        agree("bias", limits.bias, number(&ba["bias"]), 12.0);
+        agree("sd", limits.sd, number(&ba["sd_diff"]), 12.0);
+        agree("lower", limits.limits.lower, number(&ba["lower"]), 12.0);
+        agree("upper", limits.limits.upper, number(&ba["upper"]), 12.0);
+        let interval = [limits.bias_interval.lower, limits.bias_interval.upper];
+        all_agree("bias interval", &interval, &numbers(&ba["ci_bias"]), 11.0);
+        let error = number(&ba["se_limit_BlandAltman1999"]);
+        agree("limit error", limits.limit_standard_error, error, 12.0);
+
+        let lin = concordance_coefficient(&x, &y, 0.95).unwrap();
+        let reference = &all["lin"];
+        let coefficient = number(&reference["ccc_population_variance"]);
+        agree("concordance", lin.coefficient, coefficient, 12.0);
+        agree("r", lin.correlation, number(&reference["pearson_r"]), 12.0);
+        let correction = number(&reference["bias_correction_Cb"]);
+        agree("Cb", lin.bias_correction, correction, 12.0);
+        let interval = [lin.interval.lower, lin.interval.upper];
+        all_agree(
+            "Lin interval",
+            &interval,
+            &numbers(&reference["ci95"]),
+            11.0,
+        );
+
+        for (ratio, name) in [(1.0, "lambda1"), (2.0, "lambda2")] {
+            let line = deming(&x, &y, ratio, 0.95).unwrap();
+            let reference = &all["deming"][name];
+            agree("slope", line.slope, number(&reference["slope"]), 11.0);
+            // The intercept is a difference of two numbers 30 times its size.
+            agree(
+                "intercept",
+                line.intercept,
+                number(&reference["intercept"]),
+                10.0,
+            );
+            let errors = [line.slope_standard_error, line.intercept_standard_error];
+            // R's pseudo-values n f - (n-1) f_i lose some digits.
+            let reference = numbers(&all["deming"][format!("{name}_jackknife_se")]);
+            all_agree("jackknife", &errors, &reference, 10.0);
+        }
+    }
+}
