@@ -217,8 +217,10 @@ fn the_interval_of_a_share_is_wilsons() {
 }
 
 /// The modified McKay limits against the exact ones (noncentral t). It is an
-/// approximation: 1 percent of the limit for 20 birds at 15 percent CV and for 5
-/// birds at 5 percent is what we promise.
+/// approximation that worsens with the CV: off by at most 0.02 percent of the limit
+/// for the 20 chicks (CV 14.6) and 5 pullets (4.6), by 0.42 percent for 8 birds as
+/// unequal as no flock should be (23.3), as SciPy gives it too. A slip in the formula
+/// (u + 1 for u + 2) would be off by 0.14, 0.17 and 2 percent.
 #[test]
 fn the_interval_of_a_cv_is_near_the_exact_one() {
     for case in expected(FLOCK)["cv_exact"].as_array().unwrap() {
@@ -228,8 +230,9 @@ fn the_interval_of_a_cv_is_near_the_exact_one() {
             .unwrap();
         let (lower, upper) = (number(&case["lower_pct"]), number(&case["upper_pct"]));
         close(cv.cv_pct, number(&case["cv_pct"]), 1e-10, "CV");
-        close(cv.lower_pct, lower, 0.01 * lower, "lower");
-        close(cv.upper_pct.unwrap(), upper, 0.01 * upper, "upper");
+        let share = if cv.cv_pct < 20.0 { 5e-4 } else { 5e-3 };
+        close(cv.lower_pct, lower, share * lower, "lower");
+        close(cv.upper_pct.unwrap(), upper, share * upper, "upper");
     }
 }
 

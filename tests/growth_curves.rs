@@ -659,7 +659,9 @@ fn first_start_of_a_sigmoid_leads_to_the_optimum() {
 
 #[test]
 fn few_starts_of_the_richer_curves_lead_to_the_optimum() {
-    let cases: [(&str, &[f64], &[f64], f64, u8); 5] = [
+    /// Curve, typical terms, their CVs, last age, weighings.
+    type Case = (&'static str, &'static [f64], &'static [f64], f64, u8);
+    let cases: [Case; 5] = [
         (
             "richards",
             &[2500.0, 0.075, 30.0, 1.7],

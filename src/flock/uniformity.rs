@@ -195,7 +195,8 @@ fn alike(weights_g: &[f64], within_pct: f64, confidence: f64) -> Uniformity {
 ///
 /// K / sqrt(((u + 2)/n - 1) K^2 + u/v), u the chi-squared quantiles on v.
 ///
-/// For normal weights; good to some hundredths of the limit for a CV below 33 percent.
+/// For normal weights; off from the exact limits by 0.02 percent of them at a CV of 15
+/// percent, by 0.4 percent at 23.
 ///
 /// # Source
 /// Vangel MG 1996, Confidence intervals for a normal coefficient of variation,

@@ -125,7 +125,7 @@ impl Summary {
                 .filter(|(t, y)| t.is_finite() && y.is_finite())
         };
         let (t_first, y_first) = rows().next()?;
-        let (t_last, y_last) = rows().last()?;
+        let (t_last, y_last) = rows().next_back()?;
         let y_max = rows().fold(f64::NEG_INFINITY, |top, (_, y)| top.max(y));
         let y_min = rows().fold(f64::INFINITY, |least, (_, y)| least.min(y));
         // A count of weighings is far below 2^53.
@@ -258,8 +258,9 @@ fn check_names(file: &File, faults: &mut Faults<'_>) {
 
 fn check_ranges(file: &File, faults: &mut Faults<'_>) {
     for term in &file.term {
-        // Also catches a NaN at either end.
-        if !(term.lower < term.upper) {
+        // Also false for a NaN at either end.
+        let ordered = term.lower < term.upper;
+        if !ordered {
             let (lower, upper) = (term.lower, term.upper);
             let fault =
                 format!("found lower {lower} and upper {upper}, expected lower below upper");

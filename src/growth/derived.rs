@@ -82,7 +82,7 @@ pub(super) fn derived<C: Landmarks>(
         Derived::RateAt(age_d) => curve.slope_and_gradient(age_d, terms, gradient),
         Derived::RelativeRateAt(age_d) => {
             let value = curve.value_and_gradient(age_d, terms, spare);
-            if !(value > 0.0) {
+            if value.is_nan() || value <= 0.0 {
                 return None;
             }
             let relative = curve.slope_and_gradient(age_d, terms, gradient) / value;

@@ -418,7 +418,8 @@ mod tests {
     /// Derivatives by hand, also where a base is negative or an exponent constant.
     #[test]
     fn differentiates() {
-        let cases: [(&str, f64, fn(f64) -> f64); 7] = [
+        type Case = (&'static str, f64, fn(f64) -> f64);
+        let cases: [Case; 7] = [
             ("-x^3", -2.0, |x| -3.0 * x * x),
             ("(1-x)^3", 3.0, |x| -3.0 * (1.0 - x) * (1.0 - x)),
             ("2^-x", 1.5, |x| -(2f64.ln()) * 2f64.powf(-x)),

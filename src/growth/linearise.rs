@@ -71,7 +71,8 @@ impl Sums {
         let tz = self.wtz[j] - mean_t * self.wz[j];
         let zz = self.wzz[j] - mean_z * self.wz[j];
         // Below this the spread in age is rounding of equal ages.
-        if !(tt > 1e-13 * self.wtt[j]) {
+        let ages_differ = tt > 1e-13 * self.wtt[j];
+        if !ages_differ {
             return None;
         }
         let slope = tz / tt;

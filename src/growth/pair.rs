@@ -30,7 +30,8 @@ impl Pair {
     pub(super) fn solve(&self) -> Option<(f64, f64, f64)> {
         let determinant = self.x11 * self.x22 - self.x12 * self.x12;
         // Below this the two regressors are one to rounding.
-        if !(determinant > 1e-12 * self.x11 * self.x22) {
+        let distinct = determinant > 1e-12 * self.x11 * self.x22;
+        if !distinct {
             return None;
         }
         let a = (self.x22 * self.x1y - self.x12 * self.x2y) / determinant;

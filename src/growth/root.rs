@@ -63,7 +63,8 @@ mod tests {
 
     #[test]
     fn roots_of_known_functions() {
-        let cases: [(fn(f64) -> f64, f64, f64, f64); 4] = [
+        type Case = (fn(f64) -> f64, f64, f64, f64);
+        let cases: [Case; 4] = [
             (|x| x * x - 2.0, 0.0, 2.0, 2f64.sqrt()),
             (|x| x.powi(9) - 1e-9, 0.0, 10.0, 0.1),
             (|x| (x - 3.0).tanh(), -1e3, 1e3, 3.0),

@@ -25,6 +25,7 @@ pub mod resample;
 pub mod reweighted;
 pub mod survival_curve;
 pub mod time_to_event;
+mod time_law;
 
 pub use failure::{Collinearity, Failure};
 

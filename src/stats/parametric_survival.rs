@@ -11,7 +11,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::distribution::{normal_log_density, normal_log_upper, normal_quantile};
+use super::distribution::normal_quantile;
 use super::failure::{check_count, check_finite, check_length, check_level};
 use super::linear::Design;
 use super::newton::{Evaluation, Maximum, maximise};
@@ -19,91 +19,7 @@ use super::orthogonal::{Factors, orthonormal};
 use super::time_to_event::{EventTime, check_times};
 use super::{Failure, Interval};
 
-/// Law of the time to the event.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Family {
-    /// Hazard constant in time.
-    Exponential,
-    /// Hazard a power of time.
-    Weibull,
-    /// ln T normal.
-    LogNormal,
-    /// ln T logistic.
-    LogLogistic,
-}
-
-impl Family {
-    /// All of them, simplest first.
-    pub const ALL: [Self; 4] = [
-        Self::Exponential,
-        Self::Weibull,
-        Self::LogNormal,
-        Self::LogLogistic,
-    ];
-
-    fn scale_is_free(self) -> bool {
-        self != Self::Exponential
-    }
-
-    fn log_density(self, z: f64) -> f64 {
-        match self {
-            Self::Exponential | Self::Weibull => z - z.exp(),
-            Self::LogNormal => normal_log_density(z),
-            Self::LogLogistic => -soft_plus(z) - soft_plus(-z),
-        }
-    }
-
-    /// First and second derivative of the log density.
-    fn scores(self, z: f64) -> (f64, f64) {
-        match self {
-            Self::Exponential | Self::Weibull => (1.0 - z.exp(), -z.exp()),
-            Self::LogNormal => (-z, -1.0),
-            Self::LogLogistic => (-(0.5 * z).tanh(), -2.0 * self.log_density(z).exp()),
-        }
-    }
-
-    /// ln P(W > z).
-    fn log_upper(self, z: f64) -> f64 {
-        match self {
-            Self::Exponential | Self::Weibull => -z.exp(),
-            Self::LogNormal => normal_log_upper(z),
-            Self::LogLogistic => -soft_plus(z),
-        }
-    }
-
-    /// ln P(W < z).
-    fn log_lower(self, z: f64) -> f64 {
-        match self {
-            Self::Exponential | Self::Weibull => (-(-z.exp()).exp_m1()).ln(),
-            Self::LogNormal => normal_log_upper(-z),
-            Self::LogLogistic => -soft_plus(-z),
-        }
-    }
-
-    /// ln P(lower < W < upper), from the side on which the chances are smaller.
-    fn log_between(self, lower: f64, upper: f64) -> f64 {
-        let (large, small) = if lower > 0.0 {
-            (self.log_upper(lower), self.log_upper(upper))
-        } else {
-            (self.log_lower(upper), self.log_lower(lower))
-        };
-        large + (-(small - large).exp_m1()).ln()
-    }
-
-    /// z that W stays below with chance `share`.
-    fn quantile(self, share: f64) -> f64 {
-        match self {
-            Self::Exponential | Self::Weibull => (-(-share).ln_1p()).ln(),
-            Self::LogNormal => normal_quantile(share),
-            Self::LogLogistic => share.ln() - (-share).ln_1p(),
-        }
-    }
-}
-
-/// ln(1 + e^z).
-fn soft_plus(z: f64) -> f64 {
-    z.max(0.0) + (-z.abs()).exp().ln_1p()
-}
+pub use super::time_law::Family;
 
 /// A fitted accelerated failure time model.
 #[derive(Debug, Clone)]

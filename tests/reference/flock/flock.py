@@ -33,7 +33,8 @@ def exact(k, n, p):
 
 out["cv_exact"] = []
 chicks = [156, 162, 168, 182, 186, 190, 190, 196, 202, 210, 214, 220, 226, 230, 230, 236, 236, 242, 246, 270]
-for name, w in [("chicks", chicks), ("five", [1180., 1240., 1315., 1202., 1288.])]:
+for name, w in [("chicks", chicks), ("five", [1180., 1240., 1315., 1202., 1288.]),
+                ("wide", [150., 260., 205., 310., 175., 240., 220., 190.])]:
     k = np.std(w, ddof=1)/np.mean(w); n = len(w)
     out["cv_exact"].append({"name": name, "weights": w, "cv_pct": 100*k,
                             "lower_pct": 100*exact(k, n, .025), "upper_pct": 100*exact(k, n, .975)})
