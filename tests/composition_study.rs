@@ -121,7 +121,7 @@ fn corrected_fat_is_unbiased_where_the_reading_is_not() {
         let Some((_, _, truth)) = invented
             .live
             .iter()
-            .find(|(bird, age, _)| *bird == row.bird && *age == row.age_d)
+            .find(|(bird, age, _)| *bird == row.bird && age.total_cmp(&row.age_d).is_eq())
         else {
             continue;
         };
@@ -178,7 +178,7 @@ fn the_feather_step_corrects_live_birds_with_an_honest_error() {
         let truth = invented
             .live
             .iter()
-            .find(|(bird, age, _)| *bird == row.bird && *age == row.age_d);
+            .find(|(bird, age, _)| *bird == row.bird && age.total_cmp(&row.age_d).is_eq());
         let Some((_, _, truth)) = truth else { continue };
         // The linear form gives the value itself at the fitted coefficients.
         assert!((step_value(&corrected, index) - row.corrected).abs() < 1e-9);

@@ -42,7 +42,7 @@ pub struct Choice {
 /// out whole.
 ///
 /// # Errors
-/// As [`calibrate`] where not even one candidate can be fitted.
+/// As [`calibrate`](super::calibration::calibrate) where not even one candidate can be fitted.
 pub fn choose(
     frame: &Frame,
     response: &str,

@@ -104,6 +104,17 @@ pub struct Repeatability {
     pub warnings: Vec<String>,
 }
 
+/// A trait of the whole body and how a scan tells it.
+type BodyTrait = (&'static str, fn(&Scan) -> f64);
+
+/// The traits that methods are compared by.
+const BODY_TRAITS: [BodyTrait; 4] = [
+    ("fat", |scan| scan.fat_g),
+    ("lean", |scan| scan.lean_g),
+    ("bone", |scan| scan.bone_g),
+    ("total", Scan::total_g),
+];
+
 /// Values of one trait by subject, with the method of each.
 struct Readings {
     trait_name: String,
@@ -333,16 +344,21 @@ fn means<'a>(scans: impl Iterator<Item = &'a Scan>, value: impl Fn(&Scan) -> f64
         .collect()
 }
 
+/// The mean of some birds at an age: scanned together, or averaged over scans of
+/// each of them.
+fn known(means: &Means, (birds, age): &(Vec<usize>, u64)) -> Option<f64> {
+    let together = means.get(&(birds.clone(), *age)).copied();
+    together.or_else(|| {
+        let each = birds.iter().map(|bird| means.get(&(vec![*bird], *age)));
+        let sum = each.map(|mean| mean.copied()).sum::<Option<f64>>()?;
+        Some(sum / birds.len() as f64)
+    })
+}
+
 /// Mean over its birds scanned one by one against the scan of the whole group.
 fn groups(scans: &[&Scan], file: &str, confidence: f64) -> Result<Vec<AgreementRow>> {
     let mut rows = Vec::new();
-    let traits: [(&str, fn(&Scan) -> f64); 4] = [
-        ("fat", |scan| scan.fat_g),
-        ("lean", |scan| scan.lean_g),
-        ("bone", |scan| scan.bone_g),
-        ("total", Scan::total_g),
-    ];
-    for (trait_name, value) in traits {
+    for (trait_name, value) in BODY_TRAITS {
         let single = means(
             scans.iter().copied().filter(|scan| scan.birds.len() == 1),
             value,
@@ -352,14 +368,8 @@ fn groups(scans: &[&Scan], file: &str, confidence: f64) -> Result<Vec<AgreementR
             value,
         );
         let mut pairs = Vec::new();
-        for ((birds, age), reading) in &group {
-            let own: Option<Vec<f64>> = birds
-                .iter()
-                .map(|bird| single.get(&(vec![*bird], *age)).copied())
-                .collect();
-            if let Some(own) = own {
-                pairs.push((own.iter().sum::<f64>() / own.len() as f64, *reading));
-            }
+        for (key, reading) in &group {
+            pairs.extend(known(&single, key).map(|own| (own, *reading)));
         }
         let (own, group): (Vec<f64>, Vec<f64>) = pairs.into_iter().unzip();
         if own.len() > 1 {
@@ -390,12 +400,6 @@ fn protocol(
             *counts.entry(label).or_default() += 1;
         }
     }
-    let traits: [(&str, fn(&Scan) -> f64); 4] = [
-        ("fat", |scan| scan.fat_g),
-        ("lean", |scan| scan.lean_g),
-        ("bone", |scan| scan.bone_g),
-        ("total", Scan::total_g),
-    ];
     let of = |label: &str| {
         let label = label.to_owned();
         kept.iter()
@@ -403,7 +407,7 @@ fn protocol(
             .filter(move |scan| methods(scan).contains(&label))
     };
     let mut protocol = Vec::new();
-    for (trait_name, value) in traits {
+    for (trait_name, value) in BODY_TRAITS {
         for (label, scans) in &counts {
             let used = of(label).filter(|scan| scan.region == WHOLE).count();
             let (reference, pairs) = if trait_name == "total" {
@@ -420,7 +424,7 @@ fn protocol(
                 let (first, second) = (means(of(&reference), value), means(of(label), value));
                 let both = second
                     .iter()
-                    .filter_map(|(key, value)| Some((*first.get(key)?, *value)));
+                    .filter_map(|(key, value)| Some((known(&first, key)?, *value)));
                 let pairs: Vec<(f64, f64)> = if reference == *label {
                     Vec::new()
                 } else {
