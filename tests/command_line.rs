@@ -144,7 +144,11 @@ fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
 /// What is wrong, the table, what the message must say.
 const BAD_TABLES: &[(&str, &str, &str)] = &[
     ("empty file", "", "empty"),
-    ("header only", "bird,age_d,weight_g\n", "a header without rows"),
+    (
+        "header only",
+        "bird,age_d,weight_g\n",
+        "a header without rows",
+    ),
     ("zero weight", "bird,age_d,weight_g\n1,0,0\n", "row 2"),
     (
         "negative weight",

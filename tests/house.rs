@@ -10,6 +10,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stats", &[]),
     ("growth", &[]),
     ("study", &[]),
+    ("composition", &["stats", "study"]),
     ("fit", &["growth", "stats"]),
     ("trajectory", &["fit", "growth", "study"]),
     ("flock", &["fit", "growth", "study"]),
