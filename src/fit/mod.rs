@@ -4,6 +4,8 @@
 //! and ends in an [`Outcome`]. The loop itself is `least_squares.rs`.
 //! This module knows nothing of birds or files.
 
+pub mod mixed;
+
 /// Ages and values of one subject, ascending in age.
 #[derive(Debug, Clone, Copy)]
 pub struct Series<'a> {
