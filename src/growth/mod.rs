@@ -10,6 +10,27 @@
 use std::borrow::Cow;
 use std::fmt::Debug;
 
+mod anchored;
+mod bertalanffy;
+mod card;
+mod card_text;
+mod derived;
+mod expression;
+mod gompertz;
+mod linearise;
+mod list;
+mod logistic;
+mod monomolecular;
+mod pair;
+mod richards;
+mod root;
+mod sigmoid;
+mod two_phase;
+mod weibull;
+
+pub use card::Card;
+pub use list::{built_in, find, names, read_cards};
+
 /// One term of a curve: what a fit estimates.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Term {
@@ -25,7 +46,26 @@ pub struct Term {
     pub upper: f64,
 }
 
-/// A quantity that follows from a curve's terms.
+impl Term {
+    /// A term of a built-in curve.
+    const fn new(
+        name: &'static str,
+        meaning: &'static str,
+        unit: &'static str,
+        lower: f64,
+        upper: f64,
+    ) -> Self {
+        Self {
+            name: Cow::Borrowed(name),
+            meaning: Cow::Borrowed(meaning),
+            unit: Cow::Borrowed(unit),
+            lower,
+            upper,
+        }
+    }
+}
+
+/// A quantity that follows from a curve's terms; [`Derived::name`] is its name in the tables.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub enum Derived {
@@ -98,4 +138,17 @@ pub trait Curve: Send + Sync + Debug {
     /// A derived quantity and its gradient in the terms; `None` where the curve
     /// has no such quantity at these terms (no asymptote, an age never reached).
     fn derived(&self, what: Derived, terms: &[f64], gradient: &mut [f64]) -> Option<f64>;
+
+    /// Whether the curve can be used only through [`Curve::at_hatch_weight`].
+    ///
+    /// Such a curve gives no start and no finite value until then.
+    fn needs_hatch_weight(&self) -> bool {
+        false
+    }
+
+    /// The curve for one bird whose weight at age 0 is known, g; `None` where the
+    /// curve has no use for it or the weight is not a positive number.
+    fn at_hatch_weight(&self, _weight_g: f64) -> Option<Box<dyn Curve>> {
+        None
+    }
 }

@@ -1,0 +1,320 @@
+//! Two phases: the sum of two curves of one shape, the second the pre-lay spurt.
+//!
+//! Koops WJ 1986, "Multiphasic growth curve analysis", Growth 50:169-177 (with the
+//! logistic, there as a tanh). Terms A1, k1, ti1, A2, k2, ti2 with ti1 < ti2; each
+//! phase is a one-phase curve of its own, so value, slope and gradients add up.
+//!
+//! The mature mass is A1 + A2. The inflection is the age of the greatest rate of the
+//! whole: with r(t) the sum of both rates, r'(t) = 0 and, by the implicit function
+//! theorem, its gradient is -r'_theta / r''.
+
+use super::derived::{Landmarks, derived};
+use super::gompertz::Gompertz;
+use super::linearise::greatest;
+use super::logistic::Logistic;
+use super::pair::Pair;
+use super::root::{falling_root, rising_root};
+use super::sigmoid::{LEAST_ASYMPTOTE, OnePhase, RATE_RANGE, Shape};
+use super::{Curve, Derived, Term};
+
+/// A shape of which two make a curve.
+pub(super) trait PhaseShape: Shape {
+    /// The two-phase curve's name.
+    const TWO_PHASE_NAME: &'static str;
+    /// The shape itself: it has no term of its own.
+    const SHAPE: Self;
+
+    /// g''', from g'.
+    fn jerk(self, z: f64) -> f64;
+}
+
+impl PhaseShape for Gompertz {
+    const TWO_PHASE_NAME: &'static str = "two-phase-gompertz";
+    const SHAPE: Self = Self;
+
+    /// g'' = (e^2 - e) g and e' = -e, g' = e g: g''' = g' (e^2 - 3 e + 1).
+    fn jerk(self, z: f64) -> f64 {
+        let at = self.at(z);
+        // Where e is held at its limit g' is zero and so is this.
+        let e = (-z).exp().min(750.0);
+        at.rise * (e * e - 3.0 * e + 1.0)
+    }
+}
+
+impl PhaseShape for Logistic {
+    const TWO_PHASE_NAME: &'static str = "two-phase-logistic";
+    const SHAPE: Self = Self;
+
+    /// g''' = g' (1 - 6 g').
+    fn jerk(self, z: f64) -> f64 {
+        let rise = self.at(z).rise;
+        rise * (1.0 - 6.0 * rise)
+    }
+}
+
+static TERMS: [Term; 6] = [
+    Term::new(
+        "A1",
+        "mass gained in the first phase",
+        "g",
+        LEAST_ASYMPTOTE,
+        f64::INFINITY,
+    ),
+    Term::new(
+        "k1",
+        "rate of the first phase",
+        "1/d",
+        RATE_RANGE.0,
+        RATE_RANGE.1,
+    ),
+    Term::new(
+        "ti1",
+        "age at which the first phase gains fastest",
+        "d",
+        f64::NEG_INFINITY,
+        f64::INFINITY,
+    ),
+    Term::new(
+        "A2",
+        "mass gained in the second phase (the pre-lay spurt)",
+        "g",
+        LEAST_ASYMPTOTE,
+        f64::INFINITY,
+    ),
+    Term::new(
+        "k2",
+        "rate of the second phase",
+        "1/d",
+        RATE_RANGE.0,
+        RATE_RANGE.1,
+    ),
+    Term::new(
+        "ti2",
+        "age at which the second phase gains fastest",
+        "d",
+        f64::NEG_INFINITY,
+        f64::INFINITY,
+    ),
+];
+
+/// Ages at the inflections, as shares of the time weighed, and rates times that
+/// time, from which the starts come: wide enough for a phase that is over before
+/// the middle and one that the last weighing has not seen the end of.
+const FIRST_AGES: [f64; 4] = [0.15, 0.25, 0.37, 0.5];
+const SECOND_AGES: [f64; 6] = [0.5, 0.6, 0.7, 0.8, 0.9, 1.0];
+const FIRST_RATES: [f64; 3] = [3.5, 6.0, 10.0];
+const SECOND_RATES: [f64; 3] = [5.0, 10.0, 20.0];
+
+/// Two phases of one shape.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct TwoPhase<S> {
+    phase: OnePhase<S>,
+    shape: S,
+}
+
+impl<S: PhaseShape> TwoPhase<S> {
+    pub(super) const fn new() -> Self {
+        Self {
+            phase: OnePhase::new(),
+            shape: S::SHAPE,
+        }
+    }
+
+    /// r', the second derivative of the whole in age, g/d^2.
+    fn bend(&self, age_d: f64, terms: &[f64]) -> f64 {
+        terms
+            .chunks_exact(3)
+            .map(|t| t[0] * t[1] * t[1] * self.shape.at(t[1] * (age_d - t[2])).bend)
+            .sum()
+    }
+
+    /// r'', and the gradient of r' in the terms.
+    fn jerk_and_bend_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
+        let mut total = 0.0;
+        for (t, g) in terms.chunks_exact(3).zip(gradient.chunks_exact_mut(3)) {
+            let (a, k, z) = (t[0], t[1], t[1] * (age_d - t[2]));
+            let (bend, jerk) = (self.shape.at(z).bend, self.shape.jerk(z));
+            g[0] = k * k * bend;
+            g[1] = a * k * (2.0 * bend + z * jerk);
+            g[2] = -a * k * k * k * jerk;
+            total -= g[2];
+        }
+        total
+    }
+
+    /// The age at which the whole gains fastest.
+    ///
+    /// Outside [ti1, ti2] both rates rise or both fall, so it lies within. There r'
+    /// is looked at on a grid that is fine near either peak in that phase's own time
+    /// 1/k; each change from rising to falling is a peak, and the highest is taken.
+    fn peak_age(&self, terms: &[f64]) -> Option<f64> {
+        /// Steps from a peak, in units of 1/k, and even steps between the peaks.
+        const NEAR: [f64; 9] = [1e-3, 1e-2, 0.05, 0.15, 0.4, 0.8, 1.5, 2.5, 4.0];
+        const EVEN: u8 = 32;
+        const GRID: usize = 2 * NEAR.len() + EVEN as usize + 1;
+        let (first, last) = if terms[2] <= terms[5] {
+            ((terms[1], terms[2]), (terms[4], terms[5]))
+        } else {
+            ((terms[4], terms[5]), (terms[1], terms[2]))
+        };
+        let span = last.1 - first.1;
+        if !span.is_finite() {
+            return None;
+        }
+        let mut grid = [last.1; GRID];
+        for (age_d, i) in grid.iter_mut().zip(0..EVEN) {
+            *age_d = first.1 + span * f64::from(i) / f64::from(EVEN);
+        }
+        for (pair, near) in grid[usize::from(EVEN)..].chunks_exact_mut(2).zip(NEAR) {
+            pair[0] = (first.1 + near / first.0).min(last.1);
+            pair[1] = (last.1 - near / last.0).max(first.1);
+        }
+        grid.sort_unstable_by(f64::total_cmp);
+        let rate = |age_d: f64| self.slope_and_gradient(age_d, terms, &mut [0.0; 6]);
+        let mut best: Option<(f64, f64)> = None;
+        for window in grid.windows(2) {
+            let rises_then_falls =
+                self.bend(window[0], terms) >= 0.0 && self.bend(window[1], terms) <= 0.0;
+            if rises_then_falls {
+                let bend = |age_d| self.bend(age_d, terms);
+                let age_d = falling_root(bend, window[0], window[1]);
+                let peak = rate(age_d);
+                if best.is_none_or(|(highest, _)| peak > highest) {
+                    best = Some((peak, age_d));
+                }
+            }
+        }
+        best.map(|(_, age_d)| age_d)
+    }
+}
+
+impl<S: PhaseShape> Curve for TwoPhase<S> {
+    fn name(&self) -> &str {
+        S::TWO_PHASE_NAME
+    }
+
+    fn terms(&self) -> &[Term] {
+        &TERMS
+    }
+
+    fn value(&self, age_d: f64, terms: &[f64]) -> f64 {
+        self.phase.value(age_d, &terms[..3]) + self.phase.value(age_d, &terms[3..])
+    }
+
+    fn value_and_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
+        let (first, second) = gradient.split_at_mut(3);
+        self.phase.value_and_gradient(age_d, &terms[..3], first)
+            + self.phase.value_and_gradient(age_d, &terms[3..], second)
+    }
+
+    fn slope_and_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
+        let (first, second) = gradient.split_at_mut(3);
+        self.phase.slope_and_gradient(age_d, &terms[..3], first)
+            + self.phase.slope_and_gradient(age_d, &terms[3..], second)
+    }
+
+    /// At known rates and ages the curve is linear in A1 and A2. The best of the grid
+    /// for each age of the second phase is one start, so that further attempts look
+    /// for the spurt elsewhere.
+    fn start(&self, attempt: usize, ages_d: &[f64], values: &[f64], terms: &mut [f64]) -> bool {
+        let (Some(top), Some(first), Some(last)) =
+            (greatest(values), ages_d.first(), ages_d.last())
+        else {
+            return false;
+        };
+        let span = last - first;
+        if !(span > 0.0 && span.is_finite()) {
+            return false;
+        }
+        let mut starts = [(f64::INFINITY, [f64::NAN; 6]); SECOND_AGES.len()];
+        for (best, second_age) in starts.iter_mut().zip(SECOND_AGES) {
+            let ti2 = first + second_age * span;
+            for ti1 in FIRST_AGES.map(|share| first + share * span) {
+                if ti1 >= ti2 {
+                    continue;
+                }
+                for (k1, k2) in rates(span) {
+                    let mut pair = Pair::default();
+                    for (age_d, y) in ages_d.iter().zip(values) {
+                        if *y > 0.0 && y.is_finite() {
+                            let share_1 = self.shape.share(k1 * (age_d - ti1));
+                            let share_2 = self.shape.share(k2 * (age_d - ti2));
+                            pair.add(share_1, share_2, y / top);
+                        }
+                    }
+                    if let Some((a1, a2, misfit)) = pair.solve()
+                        && misfit < best.0
+                        && a1 > 0.0
+                        && a2 > 0.0
+                        && (a1.max(a2) * top).is_finite()
+                    {
+                        *best = (misfit, [a1 * top, k1, ti1, a2 * top, k2, ti2]);
+                    }
+                }
+            }
+        }
+        starts.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        match starts.get(attempt) {
+            Some((misfit, start)) if misfit.is_finite() => {
+                terms.copy_from_slice(start);
+                true
+            }
+            _ => false,
+        }
+    }
+
+    fn derived(&self, what: Derived, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
+        derived(self, what, terms, gradient)
+    }
+}
+
+/// The rates of the grid.
+fn rates(span: f64) -> impl Iterator<Item = (f64, f64)> {
+    let in_range = move |rate: f64| (rate / span).clamp(RATE_RANGE.0, RATE_RANGE.1);
+    FIRST_RATES.into_iter().flat_map(move |k1| {
+        SECOND_RATES
+            .into_iter()
+            .map(move |k2| (in_range(k1), in_range(k2)))
+    })
+}
+
+impl<S: PhaseShape> Landmarks for TwoPhase<S> {
+    fn asymptote(&self, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
+        gradient.fill(0.0);
+        gradient[0] = 1.0;
+        gradient[3] = 1.0;
+        Some(terms[0] + terms[3])
+    }
+
+    /// Where each phase alone has the share value / (A1 + A2): the earlier of the two
+    /// ages is too early for the whole and the later too late.
+    fn age_at_value(&self, value: f64, terms: &[f64]) -> Option<f64> {
+        let share = value / (terms[0] + terms[3]);
+        if !(share > 0.0 && share < 1.0) {
+            return None;
+        }
+        let z = self.shape.inverse(share, share.ln()).0;
+        let (first, second) = (terms[2] + z / terms[1], terms[5] + z / terms[4]);
+        let left = |age_d| self.value(age_d, terms) - value;
+        Some(rising_root(left, first.min(second), first.max(second)))
+    }
+
+    fn inflection_age(&self, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
+        let age_d = self.peak_age(terms)?;
+        let jerk = self.jerk_and_bend_gradient(age_d, terms, gradient);
+        for g in gradient.iter_mut() {
+            *g /= -jerk;
+        }
+        Some(age_d)
+    }
+
+    fn second_peak_age(&self, terms: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)> {
+        // With the phases in the other order there is no second phase to speak of.
+        if terms[5] <= terms[2] {
+            return None;
+        }
+        gradient.fill(0.0);
+        gradient[5] = 1.0;
+        Some((terms[5], self.bend(terms[5], terms)))
+    }
+}
