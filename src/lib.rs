@@ -28,5 +28,6 @@ pub mod maturity;
 pub mod report;
 pub mod stats;
 pub mod study;
+pub mod trajectory;
 
 pub use error::{Error, ErrorKind, Result};

@@ -3,6 +3,43 @@
 //! A [`Study`] holds every table of a study folder, or one bare table, with one
 //! age unit (days) and one mass unit (grams). Everything in it has been checked;
 //! nothing in it has been computed.
+//!
+//! Start with [`Study::read_folder`] and [`Study::read_table`]. What
+//! `study.toml` may say is in [`Settings`], with a whole [`EXAMPLE`]; what a
+//! bare table needs is in [`Columns`]. All faults of all tables are told at
+//! once, each with file, row and column. [`Check`] tells the same faults and
+//! what is merely implausible.
+//!
+//! `read.rs` shows the order of things, `weighings.rs` the table that matters
+//! most. Workbooks (.xlsx, .ods) are not read here, and `scans` and `chemistry`
+//! are checked as tables without being put into columns.
+
+mod birds;
+mod columns;
+mod events;
+mod faults;
+mod format;
+mod header;
+mod onset;
+mod read;
+mod settings;
+mod table;
+mod targets;
+mod units;
+mod weighings;
+
+use std::path::Path;
+
+pub use columns::{BODY_WEIGHT, Columns, Values};
+pub use faults::{Fault, Place};
+pub use format::{Decimal, Format, Separator};
+pub use settings::{
+    CueWishes, EXAMPLE, FitWishes, PerTable, Plausible, Settings, TableName, TargetWishes, Units,
+};
+pub use units::{AGE_LIMIT_D, AgeUnit, DateFormat, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
+
+use crate::error::Result;
+use faults::Faults;
 
 /// A study as read and checked.
 #[derive(Debug, Clone, Default)]
@@ -25,6 +62,12 @@ pub struct Study {
     pub onset: Vec<Onset>,
     /// What happened, and when.
     pub events: Vec<Event>,
+    /// What `study.toml` says, or the same for a bare table.
+    pub settings: Settings,
+    /// What ages and values may be.
+    pub values: Values,
+    /// What is no fault but should be known: one line each.
+    pub warnings: Vec<String>,
 }
 
 /// One bird.
@@ -47,7 +90,7 @@ pub struct Bird {
 /// # Shapes
 /// `starts` has one entry more than there are birds; bird b's records are
 /// `starts[b]..starts[b + 1]` of the other columns.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct Records {
     /// The trait: `body_weight`, `fat`, `lean`, `bone`, or the bare table's.
     pub name: String,
@@ -59,6 +102,13 @@ pub struct Records {
     pub values: Vec<f64>,
     /// Rows in the table that they came from (1 is the header).
     pub rows: Vec<u32>,
+    /// The file that they came from.
+    pub file: String,
+    /// Rows left out because their value is missing.
+    pub missing: usize,
+    /// Rows left out because the bird has one at that age already. Not zero only
+    /// in a [`Check`]: elsewhere such a row stops the reading.
+    pub duplicates: usize,
 }
 
 /// Target trajectory of one strain and trait.
@@ -100,6 +150,59 @@ pub struct Event {
     pub age_d: f64,
     /// What happened, in the user's words.
     pub event: String,
+}
+
+impl Study {
+    /// Indices of the birds of one strain, in order.
+    pub fn birds_of(&self, strain: usize) -> impl Iterator<Item = usize> + '_ {
+        let birds = self.birds.iter().enumerate();
+        birds.filter_map(move |(bird, record)| (record.strain == strain).then_some(bird))
+    }
+
+    /// Reads a study folder: its `study.toml` and the tables that it names.
+    ///
+    /// Rows may stand in any order. A row of `weighings` without a value is left
+    /// out and counted in [`Records::missing`].
+    ///
+    /// # Errors
+    /// [`ErrorKind::Input`](crate::ErrorKind::Input) with one message a fault,
+    /// all at once up to fifty, by file and row.
+    pub fn read_folder(folder: &Path) -> Result<Self> {
+        let mut faults = Faults::default();
+        let study = read::study(folder, Settings::read(folder)?, None, &mut faults);
+        faults.or(study)
+    }
+
+    /// Reads a bare table with its columns named.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Call`](crate::ErrorKind::Call) where `columns` contradict
+    /// themselves; [`ErrorKind::Input`](crate::ErrorKind::Input) as for a folder.
+    ///
+    /// # Example
+    /// ```
+    /// use pinfeather::study::{Columns, Study};
+    /// # let folder = std::env::temp_dir().join(format!("pinfeather-doc-{}", std::process::id()));
+    /// # std::fs::create_dir_all(&folder)?;
+    /// # let path = folder.join("weights.csv");
+    /// std::fs::write(&path, "Ring,Week,BW\n7,0,38.5\n7,1,71\n")?;
+    /// let columns = Columns {
+    ///     bird: Some("Ring".into()),
+    ///     value: Some("BW".into()),
+    ///     ..Columns::default()
+    /// };
+    /// let study = Study::read_table(&path, &columns)?;
+    /// let (ages_d, weights_g) = study.traits[0].of(0);
+    /// assert_eq!((ages_d, weights_g), (&[0.0, 7.0][..], &[38.5, 71.0][..]));
+    /// # std::fs::remove_dir_all(folder)?;
+    /// # Ok::<(), Box<dyn std::error::Error>>(())
+    /// ```
+    pub fn read_table(path: &Path, columns: &Columns) -> Result<Self> {
+        let mut faults = Faults::default();
+        let settings = columns.settings(path)?;
+        let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
+        faults.or(study)
+    }
 }
 
 impl Records {

@@ -1,0 +1,410 @@
+//! The sheet: panels in rows, with axes, legend, letters and the note below.
+
+use crate::error::{Error, Result};
+use crate::figure::axes::{Axis, FittedAxis, Way, drawable};
+use crate::figure::backend::{SceneBackend, SharedScene};
+use crate::figure::font::Cut;
+use crate::figure::legend::{self, Key};
+use crate::figure::panel::{Panel, Rect};
+use crate::figure::paper::{
+    CAP_HEIGHT_EM, FRAME_PT, GREY, INK, LETTER_PT, MM_PER_PT, PANEL_LETTER_PT, Pen, SMALL_PT, Size,
+    WARNING,
+};
+use crate::figure::picture::Picture;
+use crate::figure::scene::{Anchor, Lettering, Scene, Turn};
+use crate::figure::words::{Words, name_and_n, wrap};
+use plotters::coord::Shift;
+use plotters::drawing::{DrawingArea, IntoDrawingArea};
+use std::cell::RefCell;
+use std::rc::Rc;
+
+/// Who has axis titles and labels of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Sharing {
+    /// Common axes: labels at the left and the bottom of the grid only.
+    Common,
+    /// Each panel its own.
+    Own,
+}
+
+/// What stands over a panel.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Head {
+    pub name: String,
+    pub n: String,
+    pub flag: String,
+}
+
+/// One panel to be.
+#[derive(Debug, Clone)]
+pub(crate) struct Cell {
+    pub head: Head,
+    pub x: Axis,
+    pub y: Axis,
+    /// Places in data units that a legend must not cover.
+    pub places: Vec<(f64, f64)>,
+}
+
+/// What is to be laid out.
+#[derive(Debug, Clone)]
+pub(crate) struct Plan {
+    pub size: Size,
+    pub cells: Vec<Cell>,
+    /// Panels side by side; where not given, as many as have room.
+    pub columns: Option<usize>,
+    pub least_panel_mm: f64,
+    pub sharing: Sharing,
+    pub keys: Vec<Key>,
+    pub letter: Option<char>,
+    /// Sentences under the panels.
+    pub note: Vec<String>,
+}
+
+/// The sheet with its panels ready to be drawn in.
+pub(crate) struct Board {
+    pub panels: Vec<Panel>,
+    scene: SharedScene,
+    plan: Plan,
+    grid: Grid,
+    legend: Place,
+    note: Vec<String>,
+}
+
+/// Where the legend went.
+enum Place {
+    Nowhere,
+    Inside((f64, f64)),
+    Strip { top: f64, width: f64 },
+}
+
+struct Grid {
+    columns: usize,
+    rects: Vec<Rect>,
+    label_mm: f64,
+}
+
+const EDGE_MM: f64 = 1.2;
+const TICK_MM: f64 = 1.0;
+const NOTE_ROW_MM: f64 = 2.65;
+/// Below the panel: tick, label, title.
+const BELOW_MM: f64 = TICK_MM + 3.2 + 3.6;
+const HEAD_MM: f64 = 4.0;
+const MOST_NOTE_LINES: usize = 7;
+const LEAST_HEIGHT_MM: f64 = 11.0;
+
+/// Panels side by side at a sheet's width, rows filled evenly.
+pub(crate) fn columns(panels: usize, width_mm: f64, least_panel_mm: f64) -> usize {
+    let mut most = 1;
+    let mut taken = 12.0 + 2.0 * least_panel_mm;
+    while taken <= width_mm && most < panels {
+        most += 1;
+        taken += least_panel_mm;
+    }
+    let rows = panels.max(1).div_ceil(most);
+    panels.max(1).div_ceil(rows)
+}
+
+impl Board {
+    /// Lays out the sheet.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where the size leaves no room for the panels.
+    pub(crate) fn lay(mut plan: Plan) -> Result<Self> {
+        if plan.cells.is_empty() {
+            plan.cells.push(Cell {
+                head: Head::default(),
+                x: Axis::age(crate::figure::series::AgeUnit::Days),
+                y: Axis::new(Words::default(), crate::figure::axes::Scale::Number),
+                places: Vec::new(),
+            });
+        }
+        let note = note_lines(&plan);
+        let (mut grid, mut axes) = Grid::lay(&plan, note.len(), 0.0)?;
+        let mut legend = Place::Nowhere;
+        if !plan.keys.is_empty() {
+            let corner = (plan.cells.len() == 1)
+                .then(|| {
+                    let places = on_sheet(&plan.cells[0].places, &grid.rects[0], &axes[0]);
+                    legend::free_corner(&plan.keys, &grid.rects[0], &places)
+                })
+                .flatten();
+            legend = match corner {
+                Some(corner) => Place::Inside(corner),
+                None => {
+                    let width = plan.size.width_mm() - grid.rects[0].left - EDGE_MM;
+                    let height = legend::strip_height(&plan.keys, width);
+                    (grid, axes) = Grid::lay(&plan, note.len(), height)?;
+                    let top = EDGE_MM;
+                    Place::Strip { top, width }
+                }
+            };
+        }
+        let scene: SharedScene = Rc::new(RefCell::new(Scene::new(plan.size)));
+        let (backend, dash) = SceneBackend::new(Rc::clone(&scene));
+        let root: DrawingArea<SceneBackend, Shift> = backend.into_drawing_area();
+        let panels = grid
+            .rects
+            .iter()
+            .zip(axes)
+            .map(|(rect, axes)| Panel::new(&root, &dash, &scene, *rect, axes))
+            .collect();
+        Ok(Self {
+            panels,
+            scene,
+            plan,
+            grid,
+            legend,
+            note,
+        })
+    }
+
+    /// Draws frames, letters, legend and note over what stands in the panels.
+    pub(crate) fn finish(self, title: &str, description: &str) -> Picture {
+        let scene = &mut *self.scene.borrow_mut();
+        for (index, panel) in self.panels.iter().enumerate() {
+            scene.open("axes", &[]);
+            self.frame(scene, index, panel);
+            scene.close();
+        }
+        self.titles(scene);
+        match self.legend {
+            Place::Nowhere => {}
+            Place::Inside(corner) => {
+                legend::draw_column(scene, &self.plan.keys, corner, &self.grid.rects[0]);
+            }
+            Place::Strip { top, width } => {
+                let left = self.grid.rects[0].left;
+                legend::draw_strip(scene, &self.plan.keys, (left, top), width);
+            }
+        }
+        let lines = self.note.iter().rev();
+        let mut baseline = self.plan.size.height_mm() - EDGE_MM - 0.4;
+        for line in lines {
+            let lettering = set(SMALL_PT, GREY, Anchor::Start);
+            scene.text((EDGE_MM, baseline), &Words::plain(line), &lettering);
+            baseline -= NOTE_ROW_MM;
+        }
+        let description = format!("{description} {}", self.plan.note.join(" "));
+        Picture::new(scene, title.to_owned(), description.trim().to_owned())
+    }
+
+    fn frame(&self, scene: &mut Scene, index: usize, panel: &Panel) {
+        let rect = panel.rect;
+        let pen = Pen::solid(INK, FRAME_PT);
+        let corner = [
+            (rect.left, rect.top),
+            (rect.left, rect.bottom),
+            (rect.right, rect.bottom),
+        ];
+        scene.path(&corner, &pen);
+        if panel.x.ticks.is_empty() || panel.y.ticks.is_empty() {
+            let lettering = set(LETTER_PT, GREY, Anchor::Middle);
+            scene.text(rect.middle(), &Words::plain("no data"), &lettering);
+        }
+        let common = self.plan.sharing == Sharing::Common;
+        let lowest = index + self.grid.columns >= self.panels.len();
+        let leftmost = index.is_multiple_of(self.grid.columns);
+        for tick in &panel.x.ticks {
+            let x = panel.place((tick.at, panel.y.lo)).0;
+            scene.path(&[(x, rect.bottom), (x, rect.bottom + TICK_MM)], &pen);
+            if lowest || !common {
+                let baseline = rect.bottom + TICK_MM + 0.7 + cap(LETTER_PT);
+                let lettering = set(LETTER_PT, INK, Anchor::Middle);
+                scene.text((x, baseline), &tick.label, &lettering);
+            }
+        }
+        for tick in &panel.y.ticks {
+            let y = panel.place((panel.x.lo, tick.at)).1;
+            scene.path(&[(rect.left - TICK_MM, y), (rect.left, y)], &pen);
+            if leftmost || !common {
+                let x = rect.left - TICK_MM - 0.7;
+                let lettering = set(LETTER_PT, INK, Anchor::End);
+                scene.text((x, y + 0.5 * cap(LETTER_PT)), &tick.label, &lettering);
+            }
+        }
+        self.head(scene, index, rect);
+    }
+
+    fn head(&self, scene: &mut Scene, index: usize, rect: Rect) {
+        let head = &self.plan.cells[index].head;
+        let baseline = rect.top - 1.0;
+        let flag = Words::plain(&head.flag);
+        let room = rect.width() - flag.width_mm(SMALL_PT) - 0.8;
+        if !head.name.is_empty() {
+            let words = name_and_n(&head.name, &head.n, Cut::Bold, LETTER_PT, room);
+            let lettering = set(LETTER_PT, INK, Anchor::Start);
+            scene.text((rect.left, baseline), &words, &lettering);
+        }
+        let lettering = set(SMALL_PT, WARNING, Anchor::End);
+        scene.text((rect.right, baseline), &flag, &lettering);
+        let first = self
+            .plan
+            .letter
+            .filter(|_| index == 0 || self.plan.sharing == Sharing::Own);
+        let letter = first.and_then(|letter| {
+            let steps = u32::try_from(index).ok()?;
+            char::from_u32(u32::from(letter) + steps)
+        });
+        if let Some(letter) = letter {
+            let x = rect.left - self.grid.left_mm() + EDGE_MM;
+            let lettering = set(PANEL_LETTER_PT, INK, Anchor::Start);
+            scene.text((x, baseline), &Words::bold(letter.to_string()), &lettering);
+        }
+    }
+
+    fn titles(&self, scene: &mut Scene) {
+        let groups: Vec<(usize, Rect)> = match self.plan.sharing {
+            Sharing::Own => self.grid.rects.iter().copied().enumerate().collect(),
+            Sharing::Common => vec![(0, self.grid.whole())],
+        };
+        for (index, rect) in groups {
+            let (x, y) = rect.middle();
+            let panel = &self.panels[index];
+            let below = rect.bottom + BELOW_MM - 0.9;
+            let lettering = set(LETTER_PT, INK, Anchor::Middle);
+            scene.text((x, below), &panel.x.title, &lettering);
+            let beside = rect.left - self.grid.left_mm() + EDGE_MM + cap(LETTER_PT) + 0.3;
+            let lettering = Lettering {
+                turned: Turn::Up,
+                ..lettering
+            };
+            scene.text((beside, y), &panel.y.title, &lettering);
+        }
+    }
+}
+
+impl Grid {
+    /// From a panel's left edge to the edge of its column of letters.
+    fn left_mm(&self) -> f64 {
+        left_mm(self.label_mm)
+    }
+
+    /// The rectangle round all panels.
+    fn whole(&self) -> Rect {
+        let mut whole = self.rects[0];
+        for rect in &self.rects {
+            whole.right = whole.right.max(rect.right);
+            whole.bottom = whole.bottom.max(rect.bottom);
+        }
+        whole
+    }
+
+    fn lay(plan: &Plan, note_lines: usize, strip_mm: f64) -> Result<(Grid, Vec<Axes>)> {
+        let n = plan.cells.len();
+        let columns = plan
+            .columns
+            .unwrap_or_else(|| columns(n, plan.size.width_mm(), plan.least_panel_mm));
+        let rows = n.div_ceil(columns);
+        let (columns_f, rows_f) = (count(columns), count(rows));
+        let headed = plan.letter.is_some() || plan.cells.iter().any(|c| !c.head.name.is_empty());
+        let head = if headed { HEAD_MM } else { 1.4 };
+        let top = EDGE_MM + strip_mm + head;
+        let note = count(note_lines) * NOTE_ROW_MM + if note_lines > 0 { 0.8 } else { 0.0 };
+        let bottom = plan.size.height_mm() - EDGE_MM - note - BELOW_MM;
+        let common = plan.sharing == Sharing::Common;
+        let row_gap = head
+            + if common {
+                TICK_MM + 1.2
+            } else {
+                BELOW_MM + 1.5
+            };
+        let height = (bottom - top - (rows_f - 1.0) * row_gap) / rows_f;
+        let ups: Vec<FittedAxis> = plan
+            .cells
+            .iter()
+            .map(|c| c.y.fit(height, Way::Up))
+            .collect();
+        let label_mm = ups.iter().map(FittedAxis::label_mm).fold(0.0, f64::max);
+        let left = left_mm(label_mm);
+        let last_label = 2.2;
+        let (first_left, column_gap) = if common {
+            (left, 3.6)
+        } else {
+            (left, left + last_label)
+        };
+        let across = plan.size.width_mm() - first_left - EDGE_MM - last_label;
+        let width = (across - (columns_f - 1.0) * column_gap) / columns_f;
+        if height < LEAST_HEIGHT_MM || width < LEAST_HEIGHT_MM {
+            let lacking = (LEAST_HEIGHT_MM - height).max(0.0) * rows_f;
+            return Err(Error::call(format!(
+                "figure of {} x {} mm: no room for {n} panels, expected a height of at least \
+                 {:.0} mm: give more height, or draw fewer panels",
+                plan.size.width_mm(),
+                plan.size.height_mm(),
+                (plan.size.height_mm() + lacking).ceil()
+            )));
+        }
+        let mut rects = Vec::with_capacity(n);
+        let mut axes = Vec::with_capacity(n);
+        for (index, (cell, up)) in plan.cells.iter().zip(ups).enumerate() {
+            let (row, column) = (count(index / columns), count(index % columns));
+            let (x, y) = (
+                first_left + column * (width + column_gap),
+                top + row * (height + row_gap),
+            );
+            rects.push(Rect {
+                left: x,
+                top: y,
+                right: x + width,
+                bottom: y + height,
+            });
+            axes.push((cell.x.fit(width, Way::Across), up));
+        }
+        let grid = Grid {
+            columns,
+            rects,
+            label_mm,
+        };
+        Ok((grid, axes))
+    }
+}
+
+type Axes = (FittedAxis, FittedAxis);
+
+fn left_mm(label_mm: f64) -> f64 {
+    EDGE_MM + LETTER_PT * MM_PER_PT + 0.9 + label_mm + 0.7 + TICK_MM
+}
+
+/// Height of a capital in mm.
+fn cap(pt: f64) -> f64 {
+    CAP_HEIGHT_EM * pt * MM_PER_PT
+}
+
+#[expect(clippy::cast_precision_loss, reason = "a count of panels or lines")]
+fn count(n: usize) -> f64 {
+    n as f64
+}
+
+fn set(pt: f64, colour: crate::figure::paper::Colour, anchor: Anchor) -> Lettering {
+    Lettering {
+        pt,
+        colour,
+        anchor,
+        turned: Turn::Level,
+    }
+}
+
+fn note_lines(plan: &Plan) -> Vec<String> {
+    let width = plan.size.width_mm() - 2.0 * EDGE_MM;
+    let mut lines = wrap(&plan.note.join(" "), SMALL_PT, width);
+    if lines.len() > MOST_NOTE_LINES {
+        lines.truncate(MOST_NOTE_LINES);
+        if let Some(last) = lines.last_mut() {
+            last.push_str(" …");
+        }
+    }
+    lines
+}
+
+fn on_sheet(places: &[(f64, f64)], rect: &Rect, (x, y): &Axes) -> Vec<(f64, f64)> {
+    places
+        .iter()
+        .filter(|p| drawable(p.0) && drawable(p.1))
+        .map(|p| {
+            (
+                rect.left + (p.0 - x.lo) / (x.hi - x.lo) * rect.width(),
+                rect.bottom - (p.1 - y.lo) / (y.hi - y.lo) * rect.height(),
+            )
+        })
+        .collect()
+}

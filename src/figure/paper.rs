@@ -1,0 +1,215 @@
+//! Sizes, colours, line types and lettering of a printed figure.
+//!
+//! Column widths of 89, 140 and 182 mm and letters of 7 pt, nowhere under 6 pt,
+//! are what journals of the trade ask for in their figure guides.
+
+use crate::error::{Error, Result};
+use std::fmt;
+
+/// Width and height of a figure on paper.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Size {
+    width_mm: f64,
+    height_mm: f64,
+}
+
+impl Size {
+    /// One column of a journal: 89 x 65 mm.
+    pub const SINGLE: Size = Size {
+        width_mm: 89.0,
+        height_mm: 65.0,
+    };
+    /// One and a half columns: 140 x 90 mm.
+    pub const ONE_AND_A_HALF: Size = Size {
+        width_mm: 140.0,
+        height_mm: 90.0,
+    };
+    /// The page's width, two columns: 182 x 100 mm.
+    pub const DOUBLE: Size = Size {
+        width_mm: 182.0,
+        height_mm: 100.0,
+    };
+    /// A whole page: 182 x 230 mm.
+    pub const PAGE: Size = Size {
+        width_mm: 182.0,
+        height_mm: 230.0,
+    };
+
+    /// A size of one's own.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] unless both lie between 40 and 1000 mm: below
+    /// that the letters leave no room for a panel.
+    pub fn new(width_mm: f64, height_mm: f64) -> Result<Self> {
+        for (side, mm) in [("width", width_mm), ("height", height_mm)] {
+            if !(40.0..=1000.0).contains(&mm) {
+                return Err(Error::call(format!(
+                    "figure {side}: {mm} mm was asked for, expected 40 to 1000 mm: \
+                     give 89, 140 or 182 mm for one, one and a half or two columns"
+                )));
+            }
+        }
+        Ok(Self {
+            width_mm,
+            height_mm,
+        })
+    }
+
+    /// Width in mm.
+    #[must_use]
+    pub fn width_mm(self) -> f64 {
+        self.width_mm
+    }
+
+    /// Height in mm.
+    #[must_use]
+    pub fn height_mm(self) -> f64 {
+        self.height_mm
+    }
+}
+
+/// Millimetres in a printer's point.
+pub(crate) const MM_PER_PT: f64 = 25.4 / 72.0;
+/// Letters of axes, legend and panel heads.
+pub(crate) const LETTER_PT: f64 = 7.0;
+/// The smallest letters: notes and raised exponents.
+pub(crate) const SMALL_PT: f64 = 6.0;
+/// Panel letters (a, b, ..).
+pub(crate) const PANEL_LETTER_PT: f64 = 8.0;
+/// Height of a digit or capital of the font over its size.
+pub(crate) const CAP_HEIGHT_EM: f64 = 0.688;
+/// Axis lines and ticks.
+pub(crate) const FRAME_PT: f64 = 0.5;
+/// Fitted lines.
+pub(crate) const CURVE_PT: f64 = 1.0;
+/// Lines of single birds behind the curves.
+pub(crate) const FAINT_PT: f64 = 0.35;
+/// How strongly those show.
+pub(crate) const FAINT_OPACITY: f64 = 0.2;
+/// How strongly bands show.
+pub(crate) const BAND_OPACITY: f64 = 0.22;
+/// Dashes and gaps in mm of reference lines.
+pub(crate) const REFERENCE_DASH: &[f64] = &[0.8, 0.6];
+
+/// An sRGB colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Colour(pub u8, pub u8, pub u8);
+
+impl fmt::Display for Colour {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "#{:02X}{:02X}{:02X}", self.0, self.1, self.2)
+    }
+}
+
+/// Lines of the frame and letters.
+pub(crate) const INK: Colour = Colour(0x26, 0x26, 0x26);
+/// Reference lines and notes.
+pub(crate) const GREY: Colour = Colour(0x59, 0x59, 0x59);
+/// What needs attention.
+pub(crate) const WARNING: Colour = Colour(0xB8, 0x43, 0x00);
+
+/// Colours that stay apart for colour-blind readers: the set of Okabe and Ito
+/// (2008, "Color universal design") without its yellow, too pale on white.
+const COLOURS: [Colour; 7] = [
+    Colour(0x00, 0x72, 0xB2),
+    Colour(0xD5, 0x5E, 0x00),
+    Colour(0x00, 0x9E, 0x73),
+    Colour(0xCC, 0x79, 0xA7),
+    Colour(0xE6, 0x9F, 0x00),
+    Colour(0x56, 0xB4, 0xE9),
+    Colour(0x00, 0x00, 0x00),
+];
+
+/// The same in words.
+const COLOUR_NAMES: [&str; 7] = [
+    "blue",
+    "vermilion",
+    "green",
+    "pink",
+    "orange",
+    "sky blue",
+    "black",
+];
+
+/// Dashes and gaps in mm; the first is a whole line.
+const DASHES: [&[f64]; 5] = [
+    &[],
+    &[1.4, 0.8],
+    &[0.5, 0.5],
+    &[2.4, 0.6, 0.5, 0.6],
+    &[3.0, 0.9],
+];
+
+/// What a marker looks like.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Shape {
+    Disc,
+    Square,
+    Triangle,
+    Diamond,
+}
+
+const SHAPES: [Shape; 4] = [Shape::Disc, Shape::Square, Shape::Triangle, Shape::Diamond];
+
+/// How one group (a strain) is told from the others: by colour, line and marker.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Style {
+    pub colour: Colour,
+    pub dash: &'static [f64],
+    pub shape: Shape,
+}
+
+impl Style {
+    /// Style of group `index`: after seven groups the colours come round again
+    /// with another line and marker; 35 lines differ.
+    pub(crate) fn of(index: usize) -> Self {
+        let round = index / COLOURS.len();
+        Self {
+            colour: COLOURS[index % COLOURS.len()],
+            dash: DASHES[(index + round) % DASHES.len()],
+            shape: SHAPES[(index + round) % SHAPES.len()],
+        }
+    }
+}
+
+impl Style {
+    /// The same with a whole line, where a panel of its own tells the group.
+    pub(crate) fn whole_line(self) -> Self {
+        Self { dash: &[], ..self }
+    }
+
+    /// The colour in words.
+    pub(crate) fn colour_name(self) -> &'static str {
+        let known = COLOURS.iter().position(|&c| c == self.colour);
+        known.map_or("", |index| COLOUR_NAMES[index])
+    }
+}
+
+/// How a line is drawn.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Pen {
+    pub colour: Colour,
+    pub width_pt: f64,
+    pub dash: &'static [f64],
+    pub opacity: f64,
+}
+
+impl Pen {
+    /// A whole line.
+    pub(crate) fn solid(colour: Colour, width_pt: f64) -> Self {
+        Self {
+            colour,
+            width_pt,
+            dash: &[],
+            opacity: 1.0,
+        }
+    }
+
+    pub(crate) fn dashed(self, dash: &'static [f64]) -> Self {
+        Self { dash, ..self }
+    }
+
+    pub(crate) fn opacity(self, opacity: f64) -> Self {
+        Self { opacity, ..self }
+    }
+}

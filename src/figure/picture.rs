@@ -1,0 +1,86 @@
+//! A finished figure, ready to be written.
+
+use crate::error::{Result, write_file};
+use crate::figure::paper::Size;
+use crate::figure::raster;
+use crate::figure::scene::Scene;
+use std::path::Path;
+
+/// A finished figure: SVG text at exact millimetres.
+#[derive(Debug, Clone)]
+pub struct Picture {
+    svg: String,
+    size: Size,
+    title: String,
+    description: String,
+    missing: Vec<char>,
+}
+
+impl Picture {
+    pub(crate) fn new(scene: &Scene, title: String, description: String) -> Self {
+        Self {
+            svg: scene.svg(&title, &description),
+            size: scene.size(),
+            title,
+            description,
+            missing: scene.missing().to_vec(),
+        }
+    }
+
+    /// The SVG: text stays text, in Liberation Sans or what the viewer has of
+    /// the same widths (Arial, Helvetica).
+    #[must_use]
+    pub fn svg(&self) -> &str {
+        &self.svg
+    }
+
+    /// Its size on paper.
+    #[must_use]
+    pub fn size(&self) -> Size {
+        self.size
+    }
+
+    /// What it is, in a few words.
+    #[must_use]
+    pub fn title(&self) -> &str {
+        &self.title
+    }
+
+    /// What it shows, for readers by ear.
+    #[must_use]
+    pub fn description(&self) -> &str {
+        &self.description
+    }
+
+    /// Characters in its texts that the shipped font lacks: a PNG shows a box
+    /// in their place, a browser the character if the machine has a font for it.
+    #[must_use]
+    pub fn missing_glyphs(&self) -> &[char] {
+        &self.missing
+    }
+
+    /// PNG bytes: exact pixels for `dpi`, white ground, the resolution in the file.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] for a resolution outside 36 to 2400 dpi, or too
+    /// many pixels.
+    pub fn png(&self, dpi: u32) -> Result<Vec<u8>> {
+        raster::png(&self.svg, self.size, dpi)
+    }
+
+    /// Writes the SVG.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Output`] with the path.
+    pub fn write_svg(&self, path: &Path) -> Result<()> {
+        write_file(path, self.svg.as_bytes())
+    }
+
+    /// Writes the PNG at `dpi`.
+    ///
+    /// # Errors
+    /// As [`Picture::png`], and [`crate::ErrorKind::Output`] with the path.
+    pub fn write_png(&self, path: &Path, dpi: u32) -> Result<()> {
+        write_file(path, &self.png(dpi)?)
+    }
+}

@@ -1,0 +1,163 @@
+//! What several figures draw: names, lines of birds, curves with a band.
+
+use crate::figure::words::Words;
+
+/// What is drawn against age, with its unit: "Body weight", "g".
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Quantity {
+    /// Its name, as the axis says it.
+    pub name: String,
+    /// Its unit.
+    pub unit: String,
+}
+
+impl Quantity {
+    /// "Body weight (g)".
+    pub(crate) fn words(&self) -> Words {
+        if self.unit.is_empty() {
+            Words::plain(&self.name)
+        } else {
+            Words::plain(format!("{} ({})", self.name, self.unit))
+        }
+    }
+
+    /// "Rate of gain (g d−1)", the exponent raised; `name` in place of the quantity's.
+    pub(crate) fn per_day(&self, name: &str) -> Words {
+        Words::plain(format!("{name} ({} d", self.unit))
+            .raised("−1")
+            .then(")")
+    }
+}
+
+/// The unit that ages are written in on the axis; data are always in days.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum AgeUnit {
+    /// Days, ticks on whole weeks where they fit.
+    #[default]
+    Days,
+    /// Weeks of seven days.
+    Weeks,
+}
+
+/// One panel for all strains, or a panel each.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Layout {
+    /// All in one panel, told apart by colour, line and marker.
+    #[default]
+    Overlaid,
+    /// A panel each, with common axes.
+    Facets,
+}
+
+/// What was observed on one bird.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BirdLine {
+    /// The bird.
+    pub name: String,
+    /// Ages in days and values; what is not finite is left out.
+    pub points: Vec<(f64, f64)>,
+}
+
+/// One place on a curve, with the edges of its band.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BandPoint {
+    /// Age in days.
+    pub age_d: f64,
+    /// The curve.
+    pub value: f64,
+    /// Lower edge of the band; NaN where there is none.
+    pub lower: f64,
+    /// Upper edge of the band; NaN where there is none.
+    pub upper: f64,
+}
+
+impl BandPoint {
+    pub(crate) fn line(points: &[BandPoint]) -> Vec<(f64, f64)> {
+        points.iter().map(|p| (p.age_d, p.value)).collect()
+    }
+
+    pub(crate) fn edges(points: &[BandPoint]) -> Vec<(f64, f64, f64)> {
+        points.iter().map(|p| (p.age_d, p.lower, p.upper)).collect()
+    }
+
+    /// The curve and both edges, as places that a figure must show.
+    pub(crate) fn places(points: &[BandPoint]) -> impl Iterator<Item = (f64, f64)> + '_ {
+        points
+            .iter()
+            .flat_map(|p| [(p.age_d, p.value), (p.age_d, p.lower), (p.age_d, p.upper)])
+    }
+}
+
+/// How far a fitted curve can be relied upon.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum Standing {
+    /// The fit converged and is supported by the data.
+    #[default]
+    Sound,
+    /// It converged, but a term is not supported by the data: why.
+    Weak(String),
+    /// There is no curve: why.
+    Failed(String),
+}
+
+impl Standing {
+    /// The flag on a panel's head or in a legend.
+    pub(crate) fn flag(&self) -> &'static str {
+        match self {
+            Standing::Sound => "",
+            Standing::Weak(_) => "weak fit",
+            Standing::Failed(_) => "no curve",
+        }
+    }
+
+    /// The name in a legend, with the flag if there is one.
+    pub(crate) fn label(&self, name: &str) -> String {
+        match self.flag() {
+            "" => name.to_owned(),
+            flag => format!("{name}, {flag}"),
+        }
+    }
+
+    /// The flag with its reason, as a sentence of the note.
+    pub(crate) fn sentence(&self, name: &str) -> Option<String> {
+        match self {
+            Standing::Sound => None,
+            Standing::Weak(reason) | Standing::Failed(reason) => {
+                Some(format!("{name}: {} ({reason}).", self.flag()))
+            }
+        }
+    }
+}
+
+/// A count as a reader likes it: 1380 as "1380", 100000 as "100,000".
+pub(crate) fn count(n: usize) -> String {
+    let digits = n.to_string();
+    if digits.len() < 5 {
+        return digits;
+    }
+    let mut out = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            out.push(',');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+/// "1 bird", "20 birds".
+pub(crate) fn counted(n: usize, noun: &str) -> String {
+    let ending = if n == 1 { "" } else { "s" };
+    format!("{} {noun}{ending}", count(n))
+}
+
+/// A value in the words of a pointer's label: four significant digits at most.
+pub(crate) fn shown(value: f64) -> String {
+    let decimals = match value.abs() {
+        v if v >= 1000.0 => 0,
+        v if v >= 100.0 => 1,
+        v if v >= 10.0 => 2,
+        _ => 3,
+    };
+    crate::figure::scene::trimmed(format!("{value:.decimals$}"))
+}

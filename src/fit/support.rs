@@ -1,0 +1,338 @@
+//! Do the data support the terms: what makes a fit weak, and why one failed, in words.
+//!
+//! The limits are judgement, stated here once: a term whose standard error is more
+//! than half of it says little more than its order of magnitude; an asymptote more
+//! than twice the largest value is an extrapolation; one more than a hundred times
+//! the largest value is the optimiser running away along an exponential.
+
+use std::fmt::Write as _;
+
+use super::least_squares::{Descent, End, MOST_TERMS, Optimum};
+use super::variance::Problem;
+use super::{Estimates, Series, Settings, Variance, Weakness};
+use crate::growth::{Curve, Derived, Term};
+
+/// Greatest standard error of a term as a share of it (of the range of ages, for
+/// a term that is an age).
+const GREATEST_RELATIVE_ERROR: f64 = 0.5;
+/// Greatest asymptote as a multiple of the largest value.
+const GREATEST_REACH: f64 = 2.0;
+/// An asymptote beyond this multiple of the largest value is none.
+const NO_ASYMPTOTE: f64 = 100.0;
+/// Values beyond this have squares that overflow.
+const GREATEST_VALUE: f64 = 1e150;
+
+/// Why this series cannot be fitted at all; `None` if it can.
+pub(super) fn unfit(curve: &dyn Curve, series: Series<'_>, settings: &Settings) -> Option<String> {
+    let (ages_d, values) = (series.ages_d, series.values);
+    let (n, p) = (values.len(), curve.terms().len());
+    if p == 0 || p > MOST_TERMS {
+        return Some(format!(
+            "the curve has {p} terms: from 1 to {MOST_TERMS} can be fitted"
+        ));
+    }
+    if ages_d.len() != n {
+        return Some(format!(
+            "{} ages for {n} values: as many are needed",
+            ages_d.len()
+        ));
+    }
+    if n <= p {
+        let s = if n == 1 { "" } else { "s" };
+        return Some(format!(
+            "{n} value{s} for {p} terms: at least {} are needed",
+            p + 1
+        ));
+    }
+    for (age_d, value) in ages_d.iter().zip(values) {
+        if !age_d.is_finite() {
+            return Some(format!("an age is not a finite number ({age_d})"));
+        }
+        if !value.is_finite() {
+            return Some(format!(
+                "the value at age {age_d} d is not a finite number ({value})"
+            ));
+        }
+        if value.abs() > GREATEST_VALUE || age_d.abs() > GREATEST_VALUE {
+            return Some(format!(
+                "the value {value:e} at age {age_d} d is too large to be squared"
+            ));
+        }
+        if *value <= 0.0 && settings.variance == Variance::LogNormal {
+            return Some(format!(
+                "the value {value} at age {age_d} d has no logarithm: leave it out, or choose another variance model"
+            ));
+        }
+    }
+    let mut distinct = 1;
+    for pair in ages_d.windows(2) {
+        if pair[1] < pair[0] {
+            return Some(format!(
+                "age {} d follows age {} d: ages must ascend",
+                pair[1], pair[0]
+            ));
+        }
+        distinct += usize::from(pair[1] > pair[0]);
+    }
+    if distinct < p {
+        return Some(format!(
+            "{distinct} different ages for {p} terms: at least {p} are needed"
+        ));
+    }
+    #[expect(clippy::float_cmp, reason = "constant means exactly so")]
+    if values.iter().all(|value| *value == values[0]) {
+        return Some(format!(
+            "all {n} values are {}: no growth to describe",
+            values[0]
+        ));
+    }
+    match &settings.start {
+        Some(start) if start.len() != p => Some(format!(
+            "{} starting terms for a curve of {p} terms",
+            start.len()
+        )),
+        Some(start) if start.iter().any(|term| !term.is_finite()) => {
+            Some("a starting term is not a finite number".to_owned())
+        }
+        _ => None,
+    }
+}
+
+/// Why there is no certified optimum.
+pub(super) fn no_optimum(problem: &Problem<'_>, optimum: &Optimum, descent: &Descent) -> String {
+    let curve = problem.curve;
+    let largest = largest(problem.series.values);
+    let mut spare = [0.0; MOST_TERMS];
+    let spare = &mut spare[..descent.terms.len()];
+    if optimum.end == End::OutsideDomain {
+        return "no start: the curve has no finite value at its starting terms".to_owned();
+    }
+    if let Some(mature) = curve.derived(Derived::Mature, &descent.terms, spare)
+        && mature > NO_ASYMPTOTE * largest
+    {
+        return no_finite_asymptote(mature, largest);
+    }
+    let mut reason = format!(
+        "no optimum was reached in {} evaluations (relative offset {:.1e}, 1e-5 is asked)",
+        optimum.evaluations, optimum.relative_offset
+    );
+    if let Some((one, other, correlation)) = most_confounded(descent) {
+        let terms = curve.terms();
+        let _ = write!(
+            reason,
+            ": the data hardly tell {} from {} (correlation {correlation:.4}); a curve with fewer terms may do",
+            terms[one].name, terms[other].name
+        );
+    }
+    reason
+}
+
+/// Why a certified optimum has no covariance; `None` if it has one.
+pub(super) fn singular(curve: &dyn Curve, descent: &Descent) -> Option<String> {
+    if descent.inverse.iter().all(|entry| entry.is_finite()) {
+        return None;
+    }
+    let p = descent.terms.len();
+    let idle: Vec<&str> = (0..p)
+        .filter(|j| {
+            descent
+                .jacobian
+                .iter()
+                .skip(*j)
+                .step_by(p)
+                .all(|slope| *slope == 0.0)
+        })
+        .map(|j| curve.terms()[j].name.as_ref())
+        .collect();
+    if idle.is_empty() {
+        let bound: Vec<&str> = (0..p)
+            .filter(|j| !descent.inverse[j * (p + 1)].is_finite())
+            .map(|j| curve.terms()[j].name.as_ref())
+            .collect();
+        return Some(format!(
+            "these data cannot tell the terms {} apart",
+            bound.join(", ")
+        ));
+    }
+    Some(format!(
+        "the fitted values do not depend on {}",
+        idle.join(", ")
+    ))
+}
+
+/// Terms of a certified fit that the data do not support.
+pub(super) fn weaknesses(
+    curve: &dyn Curve,
+    series: Series<'_>,
+    estimates: &Estimates,
+    held: &[bool],
+) -> Vec<Weakness> {
+    let mut weaknesses = Vec::new();
+    let (first_d, last_d) = (series.ages_d[0], series.ages_d[series.ages_d.len() - 1]);
+    asymptote_weakness(curve, series.values, estimates, &mut weaknesses);
+    inflection_weakness(curve, (first_d, last_d), estimates, &mut weaknesses);
+    for (j, term) in curve.terms().iter().enumerate() {
+        let (name, value) = (&term.name, estimates.terms[j]);
+        if held[j] {
+            let reason = format!("{name} is at the end of its range ({})", Shown(value));
+            weaknesses.push(Weakness {
+                term: Some(j),
+                reason,
+            });
+        } else if let Some(error) = estimates.standard_error(j)
+            && let Some(reason) = error_weakness(term, value, error, last_d - first_d)
+        {
+            weaknesses.push(Weakness {
+                term: Some(j),
+                reason,
+            });
+        }
+    }
+    weaknesses
+}
+
+/// An asymptote that runs away, or lies far beyond the data.
+fn asymptote_weakness(
+    curve: &dyn Curve,
+    values: &[f64],
+    estimates: &Estimates,
+    weaknesses: &mut Vec<Weakness>,
+) {
+    let mut gradient = [0.0; MOST_TERMS];
+    let gradient = &mut gradient[..estimates.terms.len()];
+    let Some(mature) = curve.derived(Derived::Mature, &estimates.terms, gradient) else {
+        return;
+    };
+    let largest = largest(values);
+    let term = (0..gradient.len()).find(|j| gradient[*j] != 0.0);
+    if mature > NO_ASYMPTOTE * largest {
+        weaknesses.push(Weakness {
+            term,
+            reason: no_finite_asymptote(mature, largest),
+        });
+    } else if mature > GREATEST_REACH * largest {
+        let reason = format!(
+            "asymptote far beyond the data: {}, {:.1} times the largest value ({})",
+            Shown(mature),
+            mature / largest,
+            Shown(largest)
+        );
+        weaknesses.push(Weakness { term, reason });
+    }
+}
+
+/// An inflection that no weighing saw.
+fn inflection_weakness(
+    curve: &dyn Curve,
+    (first_d, last_d): (f64, f64),
+    estimates: &Estimates,
+    weaknesses: &mut Vec<Weakness>,
+) {
+    let mut gradient = [0.0; MOST_TERMS];
+    let gradient = &mut gradient[..estimates.terms.len()];
+    let Some(age_d) = curve.derived(Derived::InflectionAge, &estimates.terms, gradient) else {
+        return;
+    };
+    let term = curve
+        .terms()
+        .iter()
+        .position(|term| term.name == "ti" || term.name == "ti1");
+    if age_d > last_d {
+        let reason = format!(
+            "the last age ({} d) is before the inflection ({} d)",
+            Shown(last_d),
+            Shown(age_d)
+        );
+        weaknesses.push(Weakness { term, reason });
+    } else if age_d < first_d {
+        let hatch = if age_d < 0.0 {
+            "inflection before hatch"
+        } else {
+            "inflection before the first age"
+        };
+        let reason = format!(
+            "{hatch}: {} d, the first age is {} d",
+            Shown(age_d),
+            Shown(first_d)
+        );
+        weaknesses.push(Weakness { term, reason });
+    }
+}
+
+/// A standard error too large for its term. A term in days is a place on the age
+/// axis, whose zero has no meaning for it: there the range of ages is the measure.
+fn error_weakness(term: &Term, value: f64, error: f64, range_d: f64) -> Option<String> {
+    let (measure, of) = if term.unit == "d" {
+        (range_d, "of the range of ages")
+    } else {
+        (value.abs(), "of it")
+    };
+    (error > GREATEST_RELATIVE_ERROR * measure).then(|| {
+        let share = 100.0 * error / measure;
+        let share = if share > 1000.0 {
+            "over 1000".to_owned()
+        } else {
+            format!("{share:.0}")
+        };
+        format!(
+            "standard error of {} is {share}% {of} ({} +- {})",
+            term.name,
+            Shown(value),
+            Shown(error)
+        )
+    })
+}
+
+fn no_finite_asymptote(mature: f64, largest: f64) -> String {
+    format!(
+        "no finite asymptote: it runs away ({mature:.1e} against a largest value of {})",
+        Shown(largest)
+    )
+}
+
+fn largest(values: &[f64]) -> f64 {
+    values
+        .iter()
+        .fold(f64::MIN, |most, value| most.max(*value))
+        .abs()
+}
+
+/// The two terms with the greatest correlation, from the unscaled covariance.
+fn most_confounded(descent: &Descent) -> Option<(usize, usize, f64)> {
+    let p = descent.terms.len();
+    let inverse = |j: usize, k: usize| descent.inverse[j * p + k];
+    (0..p)
+        .flat_map(|j| (0..j).map(move |k| (k, j)))
+        .map(|(k, j)| (k, j, inverse(j, k) / (inverse(j, j) * inverse(k, k)).sqrt()))
+        .filter(|(.., correlation)| correlation.abs() > 0.9 && correlation.is_finite())
+        .max_by(|one, other| one.2.abs().total_cmp(&other.2.abs()))
+}
+
+/// A number to four significant digits, without an exponent where it can be read without.
+struct Shown(f64);
+
+impl std::fmt::Display for Shown {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let magnitude = self.0.abs();
+        if magnitude == 0.0 || (1000.0..1e7).contains(&magnitude) {
+            write!(f, "{:.0}", self.0)
+        } else if (1.0..1000.0).contains(&magnitude) {
+            let text = format!(
+                "{:.*}",
+                if magnitude < 10.0 {
+                    3
+                } else if magnitude < 100.0 {
+                    2
+                } else {
+                    1
+                },
+                self.0
+            );
+            f.write_str(text.trim_end_matches('0').trim_end_matches('.'))
+        } else if (1e-3..1.0).contains(&magnitude) {
+            write!(f, "{:.4}", self.0)
+        } else {
+            write!(f, "{:.3e}", self.0)
+        }
+    }
+}

@@ -1,0 +1,65 @@
+//! The run record: what was run on what, so that it can be run again.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use crate::error::{self, Result};
+
+/// What `run.json` holds.
+///
+/// It names no time and no machine, so that the same inputs, options and seed
+/// give the same record.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct RunRecord {
+    /// The program.
+    pub program: String,
+    /// Its version.
+    pub version: String,
+    /// The command.
+    pub command: String,
+    /// Arguments as given, the output folder left out.
+    pub arguments: Vec<String>,
+    /// Seed of everything drawn at random.
+    pub seed: u64,
+    /// Files read.
+    pub inputs: Vec<InputFile>,
+    /// Birds, strains, records, fits by status.
+    pub counts: BTreeMap<String, usize>,
+    /// What needs the reader's attention.
+    pub warnings: Vec<String>,
+    /// Files written, relative to the output folder.
+    pub outputs: Vec<String>,
+}
+
+/// A file that was read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct InputFile {
+    /// Path as given.
+    pub path: String,
+    /// Length in bytes.
+    pub bytes: usize,
+    /// SHA-256 of its bytes, hexadecimal.
+    pub sha256: String,
+}
+
+impl InputFile {
+    /// Reads a file's length and digest.
+    ///
+    /// # Errors
+    /// Where the file cannot be read.
+    pub fn digest(path: &Path) -> Result<Self> {
+        let bytes = error::read_file(path)?;
+        let sha256 = Sha256::digest(&bytes)
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect();
+        Ok(Self {
+            path: path.display().to_string(),
+            bytes: bytes.len(),
+            sha256,
+        })
+    }
+}

@@ -1,0 +1,444 @@
+//! A tidy table in columns, and the number formats that the files promise.
+//!
+//! Every result leaves the program as a [`Table`]: one row a thing, one column a
+//! quantity, a missing value where there is none. Each output format (CSV here,
+//! JSON through serde) reads the same table, so they cannot disagree.
+
+use std::io::Write as _;
+
+use rayon::prelude::*;
+use serde::{Serialize, Serializer};
+
+/// A table of results.
+///
+/// # Shapes
+/// Every column has the same number of rows once a row is complete.
+#[derive(Debug, Clone)]
+pub struct Table {
+    name: &'static str,
+    header: &'static [&'static str],
+    columns: Vec<Column>,
+    rows: usize,
+}
+
+/// The cells of one column.
+#[derive(Debug, Clone)]
+enum Column {
+    /// No cell has been written yet.
+    Empty,
+    /// Words, each distinct one stored once.
+    Text(Words),
+    /// Numbers; NaN is a missing cell and never leaves the table as such.
+    Number(Vec<f64>),
+    /// Counts and other whole numbers; `i64::MIN` is a missing cell.
+    Whole(Vec<i64>),
+}
+
+/// Distinct words and, a row each, which one stands there.
+#[derive(Debug, Clone, Default)]
+struct Words {
+    pool: Vec<Box<str>>,
+    places: std::collections::HashMap<Box<str>, u32>,
+    rows: Vec<u32>,
+}
+
+impl Words {
+    fn push(&mut self, word: &str) {
+        let place = self.place(word);
+        self.rows.push(place);
+    }
+
+    /// Rows repeat a word or run through the same few in order: look there first.
+    fn place(&mut self, word: &str) -> u32 {
+        let pool_at = |place: u32| self.pool.get(place as usize).map(AsRef::as_ref);
+        if let Some(last) = self.rows.last().copied() {
+            for guess in [last, last + 1, 0] {
+                if pool_at(guess) == Some(word) {
+                    return guess;
+                }
+            }
+        }
+        if let Some(place) = self.places.get(word) {
+            return *place;
+        }
+        let place = u32::try_from(self.pool.len()).unwrap_or(u32::MAX);
+        self.pool.push(word.into());
+        self.places.insert(word.into(), place);
+        place
+    }
+
+    fn at(&self, row: usize) -> &str {
+        &self.pool[self.rows[row] as usize]
+    }
+}
+
+/// One cell, as a format reads it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Cell<'a> {
+    /// There is no value.
+    Missing,
+    /// Words.
+    Text(&'a str),
+    /// A finite number.
+    Number(f64),
+    /// A whole number.
+    Whole(i64),
+}
+
+const MISSING_WHOLE: i64 = i64::MIN;
+
+impl Table {
+    /// An empty table; its file will be `name.csv`.
+    #[must_use]
+    pub fn new(name: &'static str, header: &'static [&'static str]) -> Self {
+        let columns = vec![Column::Empty; header.len()];
+        Self {
+            name,
+            header,
+            columns,
+            rows: 0,
+        }
+    }
+
+    /// The table's name.
+    #[must_use]
+    pub fn name(&self) -> &'static str {
+        self.name
+    }
+
+    /// Column names.
+    #[must_use]
+    pub fn header(&self) -> &'static [&'static str] {
+        self.header
+    }
+
+    /// Number of complete rows.
+    #[must_use]
+    pub fn rows(&self) -> usize {
+        self.rows
+    }
+
+    /// Begins a row; write its cells in the order of the header.
+    pub fn row(&mut self) -> Row<'_> {
+        Row {
+            table: self,
+            column: 0,
+        }
+    }
+
+    /// The cell in `row` (from 0) and `column` (from 0).
+    #[must_use]
+    pub fn cell(&self, row: usize, column: usize) -> Cell<'_> {
+        match &self.columns[column] {
+            Column::Empty => Cell::Missing,
+            Column::Text(words) if words.at(row).is_empty() => Cell::Missing,
+            Column::Text(words) => Cell::Text(words.at(row)),
+            Column::Number(values) if values[row].is_finite() => Cell::Number(values[row]),
+            Column::Number(_) => Cell::Missing,
+            Column::Whole(values) if values[row] == MISSING_WHOLE => Cell::Missing,
+            Column::Whole(values) => Cell::Whole(values[row]),
+        }
+    }
+
+    /// The table as comma-separated text, UTF-8, one header row, numbers to 10
+    /// significant digits, missing cells empty.
+    ///
+    /// Rows are formatted in parallel and joined in order.
+    #[must_use]
+    pub fn to_csv(&self) -> Vec<u8> {
+        const CHUNK: usize = 16_384;
+        let mut text = self.header.join(",").into_bytes();
+        text.push(b'\n');
+        let chunks: Vec<Vec<u8>> = (0..self.rows.div_ceil(CHUNK))
+            .into_par_iter()
+            .map(|chunk| {
+                let mut part = Vec::with_capacity(CHUNK * self.header.len() * 8);
+                for row in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.rows) {
+                    self.write_row(row, &mut part);
+                }
+                part
+            })
+            .collect();
+        for chunk in chunks {
+            text.extend_from_slice(&chunk);
+        }
+        text
+    }
+
+    fn write_row(&self, row: usize, text: &mut Vec<u8>) {
+        for column in 0..self.columns.len() {
+            if column > 0 {
+                text.push(b',');
+            }
+            match self.cell(row, column) {
+                Cell::Missing => {}
+                Cell::Text(words) => write_words(text, words),
+                Cell::Number(value) => write_number(text, value),
+                Cell::Whole(value) => write_whole(text, value),
+            }
+        }
+        text.push(b'\n');
+    }
+}
+
+/// The table as an array of one object a row, keys in the order of the header.
+impl Serialize for Table {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_seq((0..self.rows).map(|row| RowObject { table: self, row }))
+    }
+}
+
+struct RowObject<'a> {
+    table: &'a Table,
+    row: usize,
+}
+
+impl Serialize for RowObject<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let cells = self.table.header.iter().enumerate();
+        serializer
+            .collect_map(cells.map(|(column, name)| (name, self.table.cell(self.row, column))))
+    }
+}
+
+impl Serialize for Cell<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match self {
+            Cell::Missing => serializer.serialize_none(),
+            Cell::Text(words) => serializer.serialize_str(words),
+            Cell::Number(value) => serializer.serialize_f64(*value),
+            Cell::Whole(value) => serializer.serialize_i64(*value),
+        }
+    }
+}
+
+/// A row being written. Cells go into the columns in order; a row is complete
+/// when its last column has its cell.
+#[derive(Debug)]
+pub struct Row<'a> {
+    table: &'a mut Table,
+    column: usize,
+}
+
+impl Row<'_> {
+    /// Words; empty words are a missing cell.
+    pub fn text(&mut self, words: &str) -> &mut Self {
+        let column = self.next();
+        if matches!(column, Column::Empty) {
+            *column = Column::Text(Words::default());
+        }
+        match column {
+            Column::Text(column) => column.push(words),
+            Column::Number(_) | Column::Whole(_) | Column::Empty => {
+                unreachable!("a column of numbers was given words")
+            }
+        }
+        self
+    }
+
+    /// A number; one that is not finite is a missing cell.
+    pub fn number(&mut self, value: impl Into<Option<f64>>) -> &mut Self {
+        let value = value.into().unwrap_or(f64::NAN);
+        let column = self.next();
+        if matches!(column, Column::Empty) {
+            *column = Column::Number(Vec::new());
+        }
+        match column {
+            Column::Number(column) => column.push(value),
+            Column::Text(_) | Column::Whole(_) | Column::Empty => {
+                unreachable!("a column of words was given a number")
+            }
+        }
+        self
+    }
+
+    /// A whole number.
+    pub fn whole(&mut self, value: impl Into<Option<usize>>) -> &mut Self {
+        let value = value.into().map_or(MISSING_WHOLE, |value| {
+            i64::try_from(value).unwrap_or(i64::MAX)
+        });
+        let column = self.next();
+        if matches!(column, Column::Empty) {
+            *column = Column::Whole(Vec::new());
+        }
+        match column {
+            Column::Whole(column) => column.push(value),
+            Column::Text(_) | Column::Number(_) | Column::Empty => {
+                unreachable!("a column of words was given a count")
+            }
+        }
+        self
+    }
+
+    fn next(&mut self) -> &mut Column {
+        let column = self.column;
+        self.column += 1;
+        if self.column == self.table.columns.len() {
+            self.table.rows += 1;
+        }
+        &mut self.table.columns[column]
+    }
+}
+
+/// Words as a CSV field: quoted where they hold a comma, a quote or a line
+/// break. A field that a spreadsheet would take for a formula gets a leading
+/// apostrophe, the common guard.
+fn write_words(text: &mut Vec<u8>, words: &str) {
+    let formula = words.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    let quoted = words.contains([',', '"', '\n', '\r']);
+    if quoted {
+        text.push(b'"');
+    }
+    if formula {
+        text.push(b'\'');
+    }
+    if words.contains('"') {
+        text.extend_from_slice(words.replace('"', "\"\"").as_bytes());
+    } else {
+        text.extend_from_slice(words.as_bytes());
+    }
+    if quoted {
+        text.push(b'"');
+    }
+}
+
+fn write_whole(text: &mut Vec<u8>, value: i64) {
+    // Writing to a Vec cannot fail.
+    let _ = write!(text, "{value}");
+}
+
+const TENS: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
+    1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
+];
+
+/// A finite number to 10 significant digits, trailing zeros cut; plain between
+/// 1e-5 and 1e10, with an exponent outside.
+///
+/// Millions of these are written, so the common range goes through one
+/// multiplication by an exact power of ten and whole-number digits.
+pub(crate) fn write_number(text: &mut Vec<u8>, value: f64) {
+    let magnitude = value.abs();
+    if value == 0.0 {
+        text.push(b'0');
+    } else if (1e-5..1e10).contains(&magnitude) {
+        if value < 0.0 {
+            text.push(b'-');
+        }
+        write_plain(text, magnitude);
+    } else {
+        write_scientific(text, value);
+    }
+}
+
+/// Ten significant digits of a number in [1e-5, 1e10).
+fn write_plain(text: &mut Vec<u8>, magnitude: f64) {
+    // Digits before the point: 1 for [1, 10), 0 for [0.1, 1), -1 for [0.01, 0.1) ...
+    let mut before: i32 = 0;
+    if magnitude >= 1.0 {
+        while before < 10 && magnitude >= TENS[before.unsigned_abs() as usize] {
+            before += 1;
+        }
+    } else {
+        while magnitude * TENS[(1 - before).unsigned_abs() as usize] < 1.0 {
+            before -= 1;
+        }
+    }
+    let decimals = (10 - before).unsigned_abs() as usize;
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "below 1e10 + 1 by construction"
+    )]
+    let mut digits = (magnitude * TENS[decimals]).round() as u64;
+    let mut decimals = decimals;
+    while decimals > 0 && digits.is_multiple_of(10) {
+        digits /= 10;
+        decimals -= 1;
+    }
+    let mut buffer = [b'0'; 24];
+    let mut at = buffer.len();
+    let mut written = 0;
+    while digits > 0 || written <= decimals {
+        if decimals > 0 && written == decimals {
+            at -= 1;
+            buffer[at] = b'.';
+        }
+        at -= 1;
+        buffer[at] = b'0' + u8::try_from(digits % 10).unwrap_or(0);
+        digits /= 10;
+        written += 1;
+    }
+    text.extend_from_slice(&buffer[at..]);
+}
+
+fn write_scientific(text: &mut Vec<u8>, value: f64) {
+    let written = format!("{value:.9e}");
+    let (mantissa, exponent) = written.split_once('e').unwrap_or((&written, "0"));
+    let mantissa = mantissa.trim_end_matches('0').trim_end_matches('.');
+    let _ = write!(text, "{mantissa}e{exponent}");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn written(value: f64) -> String {
+        let mut text = Vec::new();
+        write_number(&mut text, value);
+        String::from_utf8(text).unwrap()
+    }
+
+    #[test]
+    fn numbers_have_ten_digits_and_no_trailing_zeros() {
+        let cases = [
+            (0.0, "0"),
+            (-0.0, "0"),
+            (1.0, "1"),
+            (0.1, "0.1"),
+            (1250.5, "1250.5"),
+            (-42.0, "-42"),
+            (1.0 / 3.0, "0.3333333333"),
+            (2.0 / 3.0, "0.6666666667"),
+            (9_999_999_999.0, "9999999999"),
+            (99_999.999_999_9, "100000"),
+            (0.000_012_345_678_912_3, "0.00001234567891"),
+            (1e-6, "1e-6"),
+            (1.5e10, "1.5e10"),
+            (-2.25e-9, "-2.25e-9"),
+            (1e300, "1e300"),
+        ];
+        for (value, expected) in cases {
+            assert_eq!(written(value), expected, "{value:e}");
+        }
+    }
+
+    proptest! {
+        /// What is written reads back to within half a unit of the tenth digit.
+        #[test]
+        fn numbers_read_back(mantissa in -10.0f64..10.0, exponent in -30i32..30) {
+            let value = mantissa * 10f64.powi(exponent);
+            let back: f64 = written(value).parse().unwrap();
+            // 0.5e-9 of the leading digit's place; a rounding of the scaled value adds 1e-15.
+            prop_assert!((back - value).abs() <= 5.001e-10 * value.abs() * 1.000_001);
+        }
+    }
+
+    #[test]
+    fn words_are_quoted_and_never_formulas() {
+        let mut table = Table::new("t", &["bird", "n", "weight_g"]);
+        table.row().text("a,\"b\"").whole(3).number(1.5);
+        table.row().text("=1+1").whole(None).number(f64::NAN);
+        table.row().text("").whole(0).number(None);
+        let text = String::from_utf8(table.to_csv()).unwrap();
+        assert_eq!(
+            text,
+            "bird,n,weight_g\n\"a,\"\"b\"\"\",3,1.5\n'=1+1,,\n,0,\n"
+        );
+        assert_eq!(
+            serde_json::to_string(&table).unwrap(),
+            r#"[{"bird":"a,\"b\"","n":3,"weight_g":1.5},{"bird":"=1+1","n":null,"weight_g":null},{"bird":null,"n":0,"weight_g":null}]"#
+        );
+    }
+}

@@ -1,0 +1,122 @@
+//! Which column of a bare table is which, and how the table is written.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use super::format::Format;
+use super::settings::{PerTable, Settings, Units};
+use crate::error::{Error, Result};
+
+/// The trait of a table that does not say otherwise.
+pub const BODY_WEIGHT: &str = "body_weight";
+
+/// Which column of a bare table is which: what a study folder would say in
+/// `study.toml`.
+///
+/// A column left out is looked for under the name of the `weighings` table
+/// (`bird`, `date` or `age_d`, `weight_g`). Without a bird column the whole
+/// table (or each group) is one subject; without `group` all birds are one
+/// strain, whatever other columns there are.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Columns {
+    /// Header of the column that names the bird.
+    pub bird: Option<String>,
+    /// Header of the column of ages.
+    pub age: Option<String>,
+    /// Header of the column of dates, in place of ages.
+    pub date: Option<String>,
+    /// Header of the column with each bird's day of hatch.
+    pub hatch_date: Option<String>,
+    /// Day of hatch of all birds that have none of their own.
+    pub hatched_on: Option<String>,
+    /// Header of the column of values.
+    pub value: Option<String>,
+    /// Header of the column that serves as strain.
+    pub group: Option<String>,
+    /// Header of the column of pens.
+    pub pen: Option<String>,
+    /// Name of the trait that the values are of; `body_weight` where left out.
+    pub trait_name: Option<String>,
+    /// Units of columns whose header names none.
+    pub units: Units,
+    /// How the table is written.
+    pub format: Format,
+    /// What a value may be.
+    pub values: Values,
+    /// A table of targets to judge by, as in a study folder.
+    pub targets: Option<PathBuf>,
+    /// A table of first eggs, as in a study folder.
+    pub onset: Option<PathBuf>,
+}
+
+/// What ages and values may be.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Values {
+    /// Ages from 0 to ten years, masses above 0 and up to 20 kg, each bird once
+    /// at an age.
+    #[default]
+    BirdMasses,
+    /// Any numbers, for data that are not weights of birds; several at one age
+    /// are replicates. Values are taken as they stand, without a unit.
+    AnyNumber,
+}
+
+impl Columns {
+    /// The settings of a study that holds nothing but this table.
+    ///
+    /// # Errors
+    /// A call that contradicts itself: ages and dates both, one column twice.
+    pub(crate) fn settings(&self, path: &Path) -> Result<Settings> {
+        if let (Some(age), Some(date)) = (&self.age, &self.date) {
+            return Err(Error::call(format!(
+                "found both --age {age} and --date {date}, expected one of them; leave one out"
+            )));
+        }
+        if self.values == Values::AnyNumber && self.units.mass.is_some() {
+            return Err(Error::call(
+                "found both --any-number and --mass-unit, expected one of them; any numbers are taken as they stand",
+            ));
+        }
+        let named = [
+            ("bird", &self.bird, "--bird"),
+            ("age", &self.age, "--age"),
+            ("date", &self.date, "--date"),
+            ("hatch_date", &self.hatch_date, "--hatch-date"),
+            ("weight", &self.value, "--value"),
+            ("strain", &self.group, "--group"),
+            ("pen", &self.pen, "--pen"),
+        ];
+        let mut mapping: BTreeMap<String, String> = BTreeMap::new();
+        for (index, (key, header, option)) in named.iter().enumerate() {
+            let Some(header) = header else { continue };
+            let twice = named[..index]
+                .iter()
+                .find(|(_, other, _)| other.as_ref() == Some(header));
+            // Pen and strain may well be the same column; nothing else may.
+            if let Some((_, _, other)) = twice.filter(|_| *key != "pen") {
+                return Err(Error::call(format!(
+                    "found column \"{header}\" by both {other} and {option}, expected two columns; correct one of the options"
+                )));
+            }
+            mapping.insert((*key).to_owned(), header.clone());
+        }
+        let name = path.file_stem().unwrap_or_default().to_string_lossy();
+        Ok(Settings {
+            name: Some(name.into_owned()),
+            hatch_date: self.hatched_on.clone(),
+            tables: PerTable {
+                weighings: Some(path.to_owned()),
+                targets: self.targets.clone(),
+                onset: self.onset.clone(),
+                ..PerTable::default()
+            },
+            columns: PerTable {
+                weighings: mapping,
+                ..PerTable::default()
+            },
+            units: self.units.clone(),
+            format: self.format.clone(),
+            ..Settings::default()
+        })
+    }
+}

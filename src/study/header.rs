@@ -1,0 +1,424 @@
+//! Which column of a file is which: headers to this program's names, with
+//! their units.
+
+use std::collections::BTreeMap;
+
+use super::faults::{Faults, Place, listed, nearest};
+use super::settings::{TableName, Units};
+use super::table::Table;
+use super::units::{AgeUnit, MassUnit};
+
+/// What a column holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Holds {
+    Words,
+    Dates,
+    Ages,
+    Masses,
+}
+
+/// This program's columns of a table; names of ages and masses without the unit.
+fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
+    use Holds::{Ages, Dates, Masses, Words};
+    match table {
+        TableName::Birds => &[
+            ("bird", Words),
+            ("strain", Words),
+            ("pen", Words),
+            ("treatment", Words),
+            ("hatch_date", Dates),
+        ],
+        TableName::Weighings => &[
+            ("bird", Words),
+            ("date", Dates),
+            ("age", Ages),
+            ("weight", Masses),
+            ("strain", Words),
+            ("pen", Words),
+            ("treatment", Words),
+            ("hatch_date", Dates),
+        ],
+        TableName::Scans => &[
+            ("scan", Words),
+            ("bird", Words),
+            ("date", Dates),
+            ("age", Ages),
+            ("repeat", Words),
+            ("region", Words),
+            ("restraint", Words),
+            ("birds_in_scan", Words),
+            ("feathers", Words),
+            ("fat", Masses),
+            ("lean", Masses),
+            ("bone", Masses),
+            ("scale_weight", Masses),
+            ("quality", Words),
+        ],
+        TableName::Chemistry => &[
+            ("bird", Words),
+            ("part", Words),
+            ("mass", Masses),
+            ("dry_matter_pct", Words),
+            ("crude_protein_pct", Words),
+            ("fat_pct", Words),
+            ("ash_pct", Words),
+        ],
+        TableName::Targets => &[
+            ("strain", Words),
+            ("trait", Words),
+            ("age", Ages),
+            ("target", Masses),
+            ("lower", Masses),
+            ("upper", Masses),
+        ],
+        TableName::Onset => &[
+            ("bird", Words),
+            ("first_egg_age", Ages),
+            ("last_seen_age", Ages),
+        ],
+        TableName::Events => &[
+            ("strain", Words),
+            ("pen", Words),
+            ("date", Dates),
+            ("age", Ages),
+            ("event", Words),
+        ],
+    }
+}
+
+/// A name split into what it says and its unit: `weight_kg`, `BW (kg)`, `age w`.
+fn without_unit(name: &str) -> (&str, &str) {
+    let name = name.trim();
+    let bare = name.trim_end_matches([')', ']']);
+    match bare.rfind(['_', ' ', '(', '[', ',', '/']) {
+        Some(at) => (
+            name[..at].trim_end_matches(['_', ' ', '(', '[', ',', '/']),
+            &bare[at + 1..],
+        ),
+        None => (name, ""),
+    }
+}
+
+/// Unit of age that a name tells.
+fn age_unit(name: &str) -> Option<AgeUnit> {
+    // "day" and "week" alone are headers too.
+    name.parse::<AgeUnit>()
+        .ok()
+        .filter(|_| name.len() > 1)
+        .or_else(|| without_unit(name).1.parse().ok())
+}
+
+/// Unit of mass that a name tells.
+fn mass_unit(name: &str) -> Option<MassUnit> {
+    without_unit(name).1.parse().ok()
+}
+
+/// Whether a header or key is a name of this column, with or without a unit.
+fn is_named(name: &str, stem: &str, holds: Holds) -> bool {
+    if name.eq_ignore_ascii_case(stem) {
+        return true;
+    }
+    let (says, unit) = without_unit(name);
+    let same = says.eq_ignore_ascii_case(stem);
+    match holds {
+        Holds::Words | Holds::Dates => false,
+        Holds::Masses => same && unit.parse::<MassUnit>().is_ok(),
+        Holds::Ages => {
+            (same && unit.parse::<AgeUnit>().is_ok())
+                || (stem == "age" && name.len() > 1 && name.parse::<AgeUnit>().is_ok())
+        }
+    }
+}
+
+/// The name of a column as the documents write it: with days or grams.
+fn contract_name(stem: &str, holds: Holds) -> String {
+    match holds {
+        Holds::Words | Holds::Dates => stem.to_owned(),
+        Holds::Ages => format!("{stem}_d"),
+        Holds::Masses => format!("{stem}_g"),
+    }
+}
+
+/// How messages name the places where a user says which column is which.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Voice {
+    /// `study.toml`.
+    StudyFile,
+    /// Options of a command.
+    Options,
+}
+
+/// A column of ages or masses, with the factor to days or grams.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Measure<U> {
+    /// Its place in the row.
+    pub(crate) index: usize,
+    /// Its unit.
+    pub(crate) unit: U,
+}
+
+/// A table's header, asked for columns by this program's names.
+#[derive(Debug)]
+pub(crate) struct Header<'a> {
+    pub(crate) table: &'a Table,
+    pub(crate) name: TableName,
+    pub(crate) mapping: &'a BTreeMap<String, String>,
+    pub(crate) units: &'a Units,
+    pub(crate) voice: Voice,
+}
+
+impl Header<'_> {
+    /// Keys of `[columns.TABLE]` that name no column of this program: each a fault.
+    pub(crate) fn check_mapping(&self, faults: &mut Faults) {
+        let known = columns_of(self.name);
+        for key in self.mapping.keys() {
+            if known
+                .iter()
+                .any(|(stem, holds)| is_named(key, stem, *holds))
+            {
+                continue;
+            }
+            let names: Vec<String> = known
+                .iter()
+                .map(|(stem, holds)| contract_name(stem, *holds))
+                .collect();
+            let advice = match nearest(key, names.iter().map(String::as_str)) {
+                Some(near) => format!("perhaps {near} is meant"),
+                None => "remove the key".to_owned(),
+            };
+            faults.add(
+                Place::file("study.toml"),
+                format!("the unknown key {key} under [columns.{}]", self.name.key()),
+                format!("one of {}", listed(&names)),
+                advice,
+            );
+        }
+    }
+
+    /// The column of words or dates, where there is one.
+    pub(crate) fn optional(&self, stem: &str, faults: &mut Faults) -> Option<usize> {
+        self.find(stem, faults).map(|(index, _)| index)
+    }
+
+    /// The column of words or dates; a fault where there is none.
+    pub(crate) fn required(&self, stem: &str, faults: &mut Faults) -> Option<usize> {
+        let before = faults.count();
+        let found = self.optional(stem, faults);
+        if found.is_none() && faults.count() == before {
+            self.missing(&[stem], faults);
+        }
+        found
+    }
+
+    /// The column of ages, where there is one.
+    pub(crate) fn ages(&self, stem: &str, faults: &mut Faults) -> Option<Measure<AgeUnit>> {
+        let (index, key) = self.find(stem, faults)?;
+        let header = &self.table.headers[index];
+        let told = [key.and_then(age_unit), age_unit(header)];
+        let unit = self.unit(index, told, self.units.age, "age", faults)?;
+        Some(Measure {
+            index,
+            unit: unit.unwrap_or(AgeUnit::Days),
+        })
+    }
+
+    /// The column of masses, where there is one.
+    pub(crate) fn masses(&self, stem: &str, faults: &mut Faults) -> Option<Measure<MassUnit>> {
+        let (index, key) = self.find(stem, faults)?;
+        let header = &self.table.headers[index];
+        let told = [key.and_then(mass_unit), mass_unit(header)];
+        let unit = self.unit(index, told, self.units.mass, "mass", faults)?;
+        Some(Measure {
+            index,
+            unit: unit.unwrap_or(MassUnit::Gram),
+        })
+    }
+
+    /// The column of masses; a fault where there is none.
+    pub(crate) fn required_masses(
+        &self,
+        stem: &str,
+        faults: &mut Faults,
+    ) -> Option<Measure<MassUnit>> {
+        let before = faults.count();
+        let found = self.masses(stem, faults);
+        if found.is_none() && faults.count() == before {
+            self.missing(&[stem], faults);
+        }
+        found
+    }
+
+    /// The fault that none of the columns `stems` is there.
+    pub(crate) fn missing(&self, stems: &[&str], faults: &mut Faults) {
+        let names: Vec<String> = stems
+            .iter()
+            .map(|stem| contract_name(stem, self.holds(stem)))
+            .collect();
+        let headers = &self.table.headers;
+        let near = names
+            .iter()
+            .find_map(|name| nearest(name, headers.iter().map(String::as_str)));
+        let how = match self.voice {
+            Voice::StudyFile => format!("under [columns.{}] in study.toml", self.name.key()),
+            Voice::Options => {
+                let options: Vec<String> = stems
+                    .iter()
+                    .map(|stem| format!("--{}", self.option(stem)))
+                    .collect();
+                format!("by {}", options.join(" or "))
+            }
+        };
+        let advice = match near {
+            Some(near) => format!("if \"{near}\" is meant, name it {how}"),
+            None => format!("name the column {how}"),
+        };
+        faults.add(
+            Place::row(&self.table.file, 1),
+            format!("the headers {}", listed(headers)),
+            format!("a column {}", names.join(" or ")),
+            advice,
+        );
+    }
+
+    /// The option that names a column of a bare table.
+    fn option<'s>(&self, stem: &'s str) -> &'s str {
+        match (self.name, stem) {
+            (TableName::Weighings, "weight") => "value",
+            (TableName::Weighings, "strain") => "group",
+            (_, "hatch_date") => "hatch-date",
+            _ => stem,
+        }
+    }
+
+    fn holds(&self, stem: &str) -> Holds {
+        columns_of(self.name)
+            .iter()
+            .find(|(name, _)| *name == stem)
+            .map_or(Holds::Words, |(_, holds)| *holds)
+    }
+
+    /// The column that the user named, or the one under this program's name;
+    /// with the key by which the user named it.
+    fn find(&self, stem: &str, faults: &mut Faults) -> Option<(usize, Option<&str>)> {
+        let holds = self.holds(stem);
+        let headers = &self.table.headers;
+        if let Some((key, wanted)) = self
+            .mapping
+            .iter()
+            .find(|(key, _)| is_named(key, stem, holds))
+        {
+            // Letter case matters only where it tells two headers apart.
+            let found = headers
+                .iter()
+                .position(|header| header == wanted.trim())
+                .or_else(|| {
+                    headers
+                        .iter()
+                        .position(|header| header.eq_ignore_ascii_case(wanted.trim()))
+                });
+            if found.is_none() {
+                let by = match self.voice {
+                    Voice::StudyFile => format!("columns.{}.{key} in study.toml", self.name.key()),
+                    Voice::Options => format!("--{}", self.option(stem)),
+                };
+                let advice = match nearest(wanted, headers.iter().map(String::as_str)) {
+                    Some(near) => format!("perhaps \"{near}\" is meant"),
+                    None => format!("correct {by}"),
+                };
+                faults.add(
+                    Place::row(&self.table.file, 1),
+                    format!("the headers {}", listed(headers)),
+                    format!("a column \"{wanted}\", which {by} names"),
+                    advice,
+                );
+            }
+            return found.map(|index| (index, Some(key.as_str())));
+        }
+        let mut named = headers
+            .iter()
+            .enumerate()
+            .filter(|(_, header)| is_named(header, stem, holds))
+            .map(|(index, _)| index);
+        let (first, second) = (named.next()?, named.next());
+        if let Some(second) = second {
+            faults.add(
+                Place::row(&self.table.file, 1),
+                format!("both columns {} and {}", headers[first], headers[second]),
+                format!("one column of {}", stem.replace('_', " ")),
+                match self.voice {
+                    Voice::StudyFile => {
+                        format!(
+                            "say which under [columns.{}] in study.toml",
+                            self.name.key()
+                        )
+                    }
+                    Voice::Options => format!("say which by --{}", self.option(stem)),
+                },
+            );
+            return None;
+        }
+        Some((first, None))
+    }
+
+    /// The one unit that key, header and settings agree on; `None` is a fault.
+    fn unit<U: Copy + PartialEq + std::fmt::Display>(
+        &self,
+        index: usize,
+        told: [Option<U>; 2],
+        set: Option<U>,
+        what: &str,
+        faults: &mut Faults,
+    ) -> Option<Option<U>> {
+        let mut units = told.into_iter().chain([set]).flatten();
+        let first = units.next();
+        let Some((one, other)) =
+            first.and_then(|one| Some((one, units.find(|unit| *unit != one)?)))
+        else {
+            return Some(first);
+        };
+        let advice = match self.voice {
+            Voice::StudyFile => format!(
+                "correct the header, columns.{} or units.{what} in study.toml, whichever is wrong",
+                self.name.key()
+            ),
+            Voice::Options => {
+                format!("correct the header or leave out --{what}-unit, whichever is wrong")
+            }
+        };
+        faults.add(
+            Place::column(&self.table.file, &self.table.headers[index]),
+            format!("the unit {one} by its name and {other} by the settings"),
+            format!("one unit of {what}"),
+            advice,
+        );
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_tell_their_unit() {
+        for (name, stem, holds, named) in [
+            ("weight_kg", "weight", Holds::Masses, true),
+            ("Weight (kg)", "weight", Holds::Masses, true),
+            ("weight", "weight", Holds::Masses, true),
+            ("weight_stone", "weight", Holds::Masses, false),
+            ("age_w", "age", Holds::Ages, true),
+            ("age_weeks", "age", Holds::Ages, true),
+            ("Week", "age", Holds::Ages, true),
+            ("d", "age", Holds::Ages, false),
+            ("first_egg_age_d", "first_egg_age", Holds::Ages, true),
+            ("hatch_date", "date", Holds::Dates, false),
+        ] {
+            assert_eq!(is_named(name, stem, holds), named, "{name}");
+        }
+        assert_eq!(mass_unit("BW [lb]"), Some(MassUnit::Pound));
+        assert_eq!(mass_unit("BW kg"), Some(MassUnit::Kilogram));
+        assert_eq!(mass_unit("weight"), None);
+        assert_eq!(age_unit("week"), Some(AgeUnit::Weeks));
+        assert_eq!(age_unit("Time"), None);
+    }
+}

@@ -1,0 +1,321 @@
+//! From settings to a study: the tables in their order, and the register of
+//! names that they share.
+
+use std::collections::HashMap;
+use std::path::Path;
+
+use chrono::NaiveDate;
+
+use super::columns::{Columns, Values};
+use super::faults::{Faults, Place, quoted};
+use super::header::{Header, Voice};
+use super::settings::{Settings, TableName};
+use super::table::{Rows, Table};
+use super::units::DateFormat;
+use super::{Bird, Study, birds, events, onset, targets, weighings};
+
+/// The strain of birds that no table gives one.
+pub(crate) const ONE_STRAIN: &str = "all";
+/// The subject of a table without a bird column.
+pub(crate) const ONE_BIRD: &str = "one bird";
+/// A strain not yet known while tables are being read.
+const NO_STRAIN: usize = usize::MAX;
+
+/// Reads all tables; with faults, what could be read.
+pub(crate) fn study(
+    folder: &Path,
+    settings: Settings,
+    bare: Option<&Columns>,
+    faults: &mut Faults,
+) -> Study {
+    let voice = match bare {
+        Some(_) => Voice::Options,
+        None => Voice::StudyFile,
+    };
+    let source = Source {
+        folder,
+        settings: &settings,
+        voice,
+    };
+    let dates = Dates::new(&settings, voice, faults);
+    let mut register = Register::default();
+    if let Some(table) = source.open(TableName::Birds, faults) {
+        birds::read(
+            &source.header(&table, TableName::Birds),
+            &dates,
+            &mut register,
+            faults,
+        );
+        register.closed = true;
+    }
+    if let Some(table) = source.open(TableName::Weighings, faults) {
+        let header = source.header(&table, TableName::Weighings);
+        let default = Columns::default();
+        let records = weighings::read(
+            &header,
+            bare.unwrap_or(&default),
+            &dates,
+            &mut register,
+            faults,
+        );
+        register.study.traits.extend(records);
+    }
+    register.settle_strains();
+    register.closed = true;
+    for table in [TableName::Scans, TableName::Chemistry] {
+        if let Some(table) = source.open(table, faults) {
+            // Rows as long as the header is all that is asked of them here.
+            let mut rows = table.rows();
+            while rows.next(faults).is_some() {}
+        }
+    }
+    if let Some(table) = source.open(TableName::Targets, faults) {
+        targets::read(
+            &source.header(&table, TableName::Targets),
+            &mut register,
+            faults,
+        );
+    }
+    if let Some(table) = source.open(TableName::Onset, faults) {
+        onset::read(
+            &source.header(&table, TableName::Onset),
+            &mut register,
+            faults,
+        );
+    }
+    if let Some(table) = source.open(TableName::Events, faults) {
+        events::read(
+            &source.header(&table, TableName::Events),
+            &dates,
+            &mut register,
+            faults,
+        );
+    }
+    let mut study = register.study;
+    study.name = settings.name.clone().unwrap_or_else(|| {
+        let whole = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
+        whole.file_name().map_or_else(
+            || "study".to_owned(),
+            |name| name.to_string_lossy().into_owned(),
+        )
+    });
+    study.values = bare.map_or(Values::BirdMasses, |columns| columns.values);
+    study.settings = settings;
+    study
+}
+
+/// Where tables come from.
+struct Source<'a> {
+    folder: &'a Path,
+    settings: &'a Settings,
+    voice: Voice,
+}
+
+impl<'a> Source<'a> {
+    /// The table of that name, where the study has one and it can be read.
+    fn open(&self, name: TableName, faults: &mut Faults) -> Option<Table> {
+        let file = self.settings.tables.of(name).as_ref()?;
+        let path = self.folder.join(file);
+        Table::open(
+            &path,
+            &file.display().to_string(),
+            &self.settings.format,
+            faults,
+        )
+        .filter(|table| {
+            let before = faults.count();
+            self.header(table, name).check_mapping(faults);
+            faults.count() == before
+        })
+    }
+
+    fn header<'t>(&self, table: &'t Table, name: TableName) -> Header<'t>
+    where
+        'a: 't,
+    {
+        Header {
+            table,
+            name,
+            mapping: self.settings.columns.of(name),
+            units: &self.settings.units,
+            voice: self.voice,
+        }
+    }
+}
+
+/// How dates are written, and the day of hatch that holds for all.
+pub(crate) struct Dates {
+    format: DateFormat,
+    hatched: Option<NaiveDate>,
+    voice: Voice,
+}
+
+impl Dates {
+    fn new(settings: &Settings, voice: Voice, faults: &mut Faults) -> Self {
+        let mut dates = Self {
+            format: settings.units.date_format.clone().unwrap_or_default(),
+            hatched: None,
+            voice,
+        };
+        if let Some(text) = &settings.hatch_date {
+            dates.hatched = dates.format.parse(text.trim());
+            if dates.hatched.is_none() {
+                let (place, what) = match voice {
+                    Voice::StudyFile => (Place::file("study.toml"), "hatch_date"),
+                    Voice::Options => (Place::file("the call"), "--hatched-on"),
+                };
+                faults.add(
+                    place,
+                    format!("{what} {}", quoted(text)),
+                    format!("a date such as {}", dates.format.example()),
+                    "correct it, or name the way that dates are written",
+                );
+            }
+        }
+        dates
+    }
+
+    /// Day of hatch of a bird: its own, or that of all.
+    pub(crate) fn hatch_of(&self, own: Option<NaiveDate>) -> Option<NaiveDate> {
+        own.or(self.hatched)
+    }
+
+    /// A cell as a date, or the fault; the day and the month are never guessed.
+    pub(crate) fn cell(
+        &self,
+        rows: &Rows<'_>,
+        column: usize,
+        faults: &mut Faults,
+    ) -> Option<NaiveDate> {
+        let cell = rows.cell(column);
+        let date = self.format.parse(cell);
+        if date.is_none() {
+            let option = match self.voice {
+                Voice::StudyFile => "date_format under [units] in study.toml",
+                Voice::Options => "--date-format",
+            };
+            let advice = if cell.parse::<f64>().is_ok() {
+                "a spreadsheet's serial number: give the column a date format there and save it again".to_owned()
+            } else if self.format.is_default() && cell.contains(['/', '.', '-']) {
+                format!(
+                    "say which is day and which is month: {option}, as in dd/mm/yyyy or mm/dd/yyyy"
+                )
+            } else {
+                format!("correct the cell, or {option}")
+            };
+            faults.add(
+                rows.place(column),
+                quoted(cell),
+                format!("a date such as {}", self.format.example()),
+                advice,
+            );
+        }
+        date
+    }
+}
+
+/// Names in order of first appearance, each found at once.
+#[derive(Debug, Default)]
+pub(crate) struct Names {
+    index: HashMap<String, usize>,
+}
+
+impl Names {
+    /// The index of a name; a new one goes to the end of `list`.
+    fn intern(&mut self, name: &str, list: &mut Vec<String>) -> usize {
+        if let Some(index) = self.index.get(name) {
+            return *index;
+        }
+        self.index.insert(name.to_owned(), list.len());
+        list.push(name.to_owned());
+        list.len() - 1
+    }
+}
+
+/// The study so far, and its names.
+#[derive(Debug, Default)]
+pub(crate) struct Register {
+    pub(crate) study: Study,
+    birds: HashMap<String, usize>,
+    strains: Names,
+    pens: Names,
+    treatments: Names,
+    /// The bird of the row before: tables run in blocks of one bird.
+    last: usize,
+    /// Whether all birds are known, so that a new one is a fault.
+    pub(crate) closed: bool,
+}
+
+impl Register {
+    /// The bird of that name, where it is known.
+    pub(crate) fn bird(&mut self, name: &str) -> Option<usize> {
+        if self
+            .study
+            .birds
+            .get(self.last)
+            .is_some_and(|bird| bird.name == name)
+        {
+            return Some(self.last);
+        }
+        self.last = *self.birds.get(name)?;
+        Some(self.last)
+    }
+
+    /// Enters a bird that is not yet known, without a strain.
+    pub(crate) fn enter_bird(&mut self, name: &str) -> usize {
+        let bird = self.study.birds.len();
+        self.birds.insert(name.to_owned(), bird);
+        self.study.birds.push(Bird {
+            name: name.to_owned(),
+            strain: NO_STRAIN,
+            pen: None,
+            treatment: None,
+            hatch_date: None,
+        });
+        self.last = bird;
+        bird
+    }
+
+    /// The strain of that name, entered where new.
+    pub(crate) fn strain(&mut self, name: &str) -> usize {
+        self.strains.intern(name, &mut self.study.strains)
+    }
+
+    /// The strain of that name, where it is known.
+    pub(crate) fn known_strain(&self, name: &str) -> Option<usize> {
+        self.strains.index.get(name).copied()
+    }
+
+    /// The pen of that name, entered where new.
+    pub(crate) fn pen(&mut self, name: &str) -> usize {
+        self.pens.intern(name, &mut self.study.pens)
+    }
+
+    /// The pen of that name, where it is known.
+    pub(crate) fn known_pen(&self, name: &str) -> Option<usize> {
+        self.pens.index.get(name).copied()
+    }
+
+    /// The treatment of that name, entered where new.
+    pub(crate) fn treatment(&mut self, name: &str) -> usize {
+        self.treatments.intern(name, &mut self.study.treatments)
+    }
+
+    /// The strain of a bird, where it has one yet.
+    pub(crate) fn strain_of(&self, bird: usize) -> Option<&str> {
+        let strain = self.study.birds[bird].strain;
+        self.study.strains.get(strain).map(String::as_str)
+    }
+
+    /// Gives birds without a strain the one strain of all.
+    fn settle_strains(&mut self) {
+        if self.study.birds.iter().any(|bird| bird.strain == NO_STRAIN) {
+            let all = self.strain(ONE_STRAIN);
+            for bird in &mut self.study.birds {
+                if bird.strain == NO_STRAIN {
+                    bird.strain = all;
+                }
+            }
+        }
+    }
+}

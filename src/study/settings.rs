@@ -1,0 +1,313 @@
+//! `study.toml`: which tables there are, how they are written, and what the
+//! study asks for.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+
+use super::faults::nearest;
+use super::format::Format;
+use super::units::{AgeUnit, DateFormat, MassUnit};
+use crate::error::{Error, Result, read_file};
+
+/// A `study.toml` that holds every key, each with its meaning; it reads as it
+/// stands. All keys but `tables.weighings` may be left out.
+pub const EXAMPLE: &str = include_str!("example.toml");
+
+/// What `study.toml` says.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Settings {
+    /// The study's name; its folder's name where none is given.
+    pub name: Option<String>,
+    /// Day of hatch of every bird that has none of its own.
+    pub hatch_date: Option<String>,
+    /// The files, relative to the folder.
+    pub tables: PerTable<Option<PathBuf>>,
+    /// For each table: this program's name of a column = the header in the file.
+    pub columns: PerTable<BTreeMap<String, String>>,
+    /// Units of columns whose header names none.
+    pub units: Units,
+    /// How the tables are written.
+    pub format: Format,
+    /// What `check` finds implausible.
+    pub plausible: Plausible,
+    /// Ages with a name, in days.
+    pub ages: BTreeMap<String, f64>,
+    /// What `fit` does in this study.
+    pub fit: FitWishes,
+    /// What `target` answers in this study.
+    pub target: TargetWishes,
+    /// Which cues `onset` looks at in this study.
+    pub cues: CueWishes,
+}
+
+/// One thing for each table of a study.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct PerTable<T: Default> {
+    /// `birds`: bird, strain, pen, treatment, hatch_date.
+    pub birds: T,
+    /// `weighings`: bird, date or age_d, weight_g.
+    pub weighings: T,
+    /// `scans`: readings of live birds.
+    pub scans: T,
+    /// `chemistry`: analysed birds.
+    pub chemistry: T,
+    /// `targets`: strain, trait, age_d, target_g, lower_g, upper_g.
+    pub targets: T,
+    /// `onset`: bird, first_egg_age_d, last_seen_age_d.
+    pub onset: T,
+    /// `events`: strain or pen, date or age_d, event.
+    pub events: T,
+}
+
+impl<T: Default> PerTable<T> {
+    /// That of one table.
+    #[must_use]
+    pub fn of(&self, table: TableName) -> &T {
+        match table {
+            TableName::Birds => &self.birds,
+            TableName::Weighings => &self.weighings,
+            TableName::Scans => &self.scans,
+            TableName::Chemistry => &self.chemistry,
+            TableName::Targets => &self.targets,
+            TableName::Onset => &self.onset,
+            TableName::Events => &self.events,
+        }
+    }
+}
+
+/// A table that a study may name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TableName {
+    /// One row a bird.
+    Birds,
+    /// One row a weighing.
+    Weighings,
+    /// One row a reading.
+    Scans,
+    /// One row an analysed part.
+    Chemistry,
+    /// One row an age of a target.
+    Targets,
+    /// One row a bird.
+    Onset,
+    /// One row an event.
+    Events,
+}
+
+impl TableName {
+    /// All tables, in the order in which they are read.
+    pub const ALL: [Self; 7] = [
+        Self::Birds,
+        Self::Weighings,
+        Self::Scans,
+        Self::Chemistry,
+        Self::Targets,
+        Self::Onset,
+        Self::Events,
+    ];
+
+    /// Its key in `study.toml`.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Birds => "birds",
+            Self::Weighings => "weighings",
+            Self::Scans => "scans",
+            Self::Chemistry => "chemistry",
+            Self::Targets => "targets",
+            Self::Onset => "onset",
+            Self::Events => "events",
+        }
+    }
+}
+
+/// Units of columns whose header names none; a header that names another unit
+/// is a contradiction, and a fault.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Units {
+    /// Unit of ages; days where nothing is said.
+    pub age: Option<AgeUnit>,
+    /// Unit of masses; grams where nothing is said.
+    pub mass: Option<MassUnit>,
+    /// How dates are written; year-month-day where nothing is said.
+    pub date_format: Option<DateFormat>,
+}
+
+/// What `check` finds implausible.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Plausible {
+    /// A fall by this share of the weight is told (common practice, no source).
+    pub fall_share: f64,
+    /// A day counts as a weighing day of a strain where at least this share of
+    /// its birds was weighed.
+    pub weighing_day_share: f64,
+    /// Birds with fewer weighings than this are told: a curve of three terms
+    /// leaves no degree of freedom below.
+    pub few_weighings: usize,
+}
+
+impl Default for Plausible {
+    fn default() -> Self {
+        Self {
+            fall_share: 1.0 / 3.0,
+            weighing_day_share: 0.5,
+            few_weighings: 4,
+        }
+    }
+}
+
+/// What `fit` does in this study.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct FitWishes {
+    /// Names of the curves to fit and to choose among; empty leaves it to `fit`.
+    pub curves: Vec<String>,
+}
+
+/// What `target` answers in this study.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct TargetWishes {
+    /// The age by which birds off target are to be back on it, in days.
+    pub back_on_target_by_d: Option<f64>,
+}
+
+/// Which cues `onset` looks at in this study.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CueWishes {
+    /// Body weights whose ages are cues, in grams.
+    pub thresholds_g: Vec<f64>,
+}
+
+impl Settings {
+    /// Reads the `study.toml` of a folder.
+    ///
+    /// # Errors
+    /// No such folder or file, no TOML, an unknown key (with the nearest known
+    /// one), a value out of its range.
+    pub fn read(folder: &Path) -> Result<Self> {
+        let path = folder.join("study.toml");
+        if !path.is_file() {
+            let found = if folder.is_dir() {
+                "a folder without study.toml"
+            } else if folder.is_file() {
+                "a file"
+            } else {
+                "no such folder"
+            };
+            return Err(Error::input(format!(
+                "{}: found {found}, expected a study folder with a study.toml; check the path, \
+                 or name a table and its columns",
+                folder.display()
+            )));
+        }
+        let bytes = read_file(&path)?;
+        let text = String::from_utf8(bytes).map_err(|_| {
+            Error::input("study.toml: found bytes that are no UTF-8, expected UTF-8 text; save it again as UTF-8")
+        })?;
+        text.trim_start_matches('\u{feff}').parse()
+    }
+
+    fn checked(self) -> Result<Self> {
+        let mut faults = Vec::new();
+        let mut fault = |key: &str, found: String, expected: &str| {
+            faults.push(format!(
+                "study.toml, {key}: found {found}, expected {expected}; correct the value or leave the key out"
+            ));
+        };
+        for (key, share) in [
+            ("plausible.fall_share", self.plausible.fall_share),
+            (
+                "plausible.weighing_day_share",
+                self.plausible.weighing_day_share,
+            ),
+        ] {
+            if !(share > 0.0 && share < 1.0) {
+                fault(
+                    key,
+                    share.to_string(),
+                    "a share between 0 and 1, both excluded",
+                );
+            }
+        }
+        let back = self.target.back_on_target_by_d;
+        let ages = self
+            .ages
+            .iter()
+            .map(|(name, age)| (format!("ages.{name}"), *age));
+        for (key, age_d) in ages.chain(back.map(|age| ("target.back_on_target_by_d".into(), age))) {
+            if !(0.0..=super::units::AGE_LIMIT_D).contains(&age_d) {
+                fault(&key, age_d.to_string(), "an age in days from 0 to 3650");
+            }
+        }
+        for weight_g in &self.cues.thresholds_g {
+            if !(*weight_g > 0.0 && *weight_g <= super::units::MASS_LIMIT_G) {
+                fault(
+                    "cues.thresholds_g",
+                    weight_g.to_string(),
+                    "weights in g above 0 and up to 20000",
+                );
+            }
+        }
+        if self.tables.weighings.is_none() {
+            fault(
+                "tables",
+                "no weighings".into(),
+                "weighings = \"FILE\" under [tables]",
+            );
+        }
+        if faults.is_empty() {
+            Ok(self)
+        } else {
+            Err(Error::faults(faults))
+        }
+    }
+}
+
+impl std::str::FromStr for Settings {
+    type Err = Error;
+
+    /// Reads the text of a `study.toml`.
+    fn from_str(text: &str) -> Result<Self> {
+        let settings: Self = toml::from_str(text).map_err(|error| unreadable(text, &error))?;
+        settings.checked()
+    }
+}
+
+/// What the TOML reader complains of, with the line, the nearest key and what to do.
+fn unreadable(text: &str, error: &toml::de::Error) -> Error {
+    let line = error.span().map_or(1, |span| {
+        text[..span.start.min(text.len())].matches('\n').count() + 1
+    });
+    let message = error.message().replace('\n', ", ");
+    // serde writes: unknown field `x`, expected one of `a`, `b`
+    let words: Vec<&str> = message.split('`').skip(1).step_by(2).collect();
+    if let (true, Some((found, known))) =
+        (message.starts_with("unknown field"), words.split_first())
+    {
+        let advice = match nearest(found, known.iter().copied()) {
+            Some(near) => format!("perhaps {near} is meant"),
+            None => "remove the key or correct its name".to_owned(),
+        };
+        return Error::input(format!(
+            "study.toml, row {line}: found the unknown key {found}, expected one of {}; {advice}",
+            known.join(", ")
+        ));
+    }
+    if message.starts_with("found ") {
+        return Error::input(format!(
+            "study.toml, row {line}: {message}; correct the value"
+        ));
+    }
+    Error::input(format!(
+        "study.toml, row {line}: found text that cannot be read ({message}), expected keys and \
+         values as in name = \"my study\"; correct the row"
+    ))
+}

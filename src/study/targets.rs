@@ -1,0 +1,243 @@
+//! The `targets` table: strain, trait, age_d, target_g, lower_g, upper_g.
+
+use super::Target;
+use super::columns::BODY_WEIGHT;
+use super::faults::{Faults, listed, nearest, quoted};
+use super::format::Mark;
+use super::header::{Header, Measure};
+use super::read::{ONE_STRAIN, Register};
+use super::table::Rows;
+use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit};
+
+/// Traits that a target may be for, beside those of the study.
+const TRAITS: [&str; 4] = [BODY_WEIGHT, "fat", "lean", "bone"];
+
+/// Enters the targets of the table.
+///
+/// A target of a strain that the study has no birds of is left out, with a
+/// warning: target tables often hold more strains than a study.
+pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Faults) {
+    let before = faults.count();
+    let layout = Layout::find(header, faults);
+    if faults.count() > before {
+        return;
+    }
+    let Some(layout) = layout else { return };
+    let Some(mark) = header.table.mark(&layout.number_columns(), faults) else {
+        return;
+    };
+    let mut unknown: Vec<String> = Vec::new();
+    let mut rows = header.table.rows();
+    while rows.next(faults).is_some() {
+        let strain = match rows.optional_word(layout.strain) {
+            None => None,
+            // A bare table's one strain takes whatever single target is given.
+            Some(name) => match register.known_strain(name) {
+                Some(strain) => Some(strain),
+                None if register.study.strains == [ONE_STRAIN] => None,
+                None => {
+                    if !unknown.iter().any(|known| known == name) {
+                        unknown.push(name.to_owned());
+                    }
+                    continue;
+                }
+            },
+        };
+        let trait_name = rows.optional_word(layout.trait_name).unwrap_or(BODY_WEIGHT);
+        let known = || {
+            let own = register
+                .study
+                .traits
+                .iter()
+                .map(|records| records.name.as_str());
+            TRAITS.into_iter().chain(own)
+        };
+        if !known().any(|name| name == trait_name) {
+            if let Some(column) = layout.trait_name {
+                let advice = match nearest(trait_name, known()) {
+                    Some(near) => format!("perhaps {near} is meant"),
+                    None => "correct the trait".to_owned(),
+                };
+                faults.add(
+                    rows.place(column),
+                    quoted(trait_name),
+                    format!("one of {}", listed(known())),
+                    advice,
+                );
+            }
+            continue;
+        }
+        let point = layout.point(&rows, mark, faults);
+        let Some(point) = point else { continue };
+        let targets = &mut register.study.targets;
+        let at = targets
+            .iter()
+            .position(|target| target.strain == strain && target.trait_name == trait_name);
+        let at = at.unwrap_or_else(|| {
+            targets.push(Target {
+                strain,
+                trait_name: trait_name.to_owned(),
+                ages_d: Vec::new(),
+                target_g: Vec::new(),
+                lower_g: Vec::new(),
+                upper_g: Vec::new(),
+            });
+            targets.len() - 1
+        });
+        add(&mut targets[at], &point, &layout, &rows, faults);
+    }
+    for name in unknown {
+        let file = &header.table.file;
+        let strains = register.study.strains.iter().map(String::as_str);
+        let near = match nearest(&name, strains) {
+            Some(near) => format!("perhaps {near} is meant"),
+            None => "correct its name if it is meant for one of them".to_owned(),
+        };
+        register.study.warnings.push(format!(
+            "{file}: the target of strain {} is not used, as no bird is of that strain; {near}",
+            quoted(&name)
+        ));
+    }
+}
+
+/// One row.
+struct Point {
+    age_d: f64,
+    target_g: f64,
+    lower_g: f64,
+    upper_g: f64,
+}
+
+struct Layout {
+    strain: Option<usize>,
+    trait_name: Option<usize>,
+    age: Measure<AgeUnit>,
+    target: Measure<MassUnit>,
+    lower: Option<Measure<MassUnit>>,
+    upper: Option<Measure<MassUnit>>,
+}
+
+impl Layout {
+    fn find(header: &Header<'_>, faults: &mut Faults) -> Option<Self> {
+        let strain = header.optional("strain", faults);
+        let trait_name = header.optional("trait", faults);
+        let before = faults.count();
+        let age = header.ages("age", faults);
+        if age.is_none() && faults.count() == before {
+            header.missing(&["age"], faults);
+        }
+        let target = header.required_masses("target", faults);
+        let lower = header.masses("lower", faults);
+        let upper = header.masses("upper", faults);
+        Some(Self {
+            strain,
+            trait_name,
+            age: age?,
+            target: target?,
+            lower,
+            upper,
+        })
+    }
+
+    fn number_columns(&self) -> Vec<usize> {
+        let bands = [self.lower, self.upper].into_iter().flatten();
+        [self.age.index, self.target.index]
+            .into_iter()
+            .chain(bands.map(|band| band.index))
+            .collect()
+    }
+
+    /// The row's numbers; `None` where it has no target or a fault.
+    fn point(&self, rows: &Rows<'_>, mark: Mark, faults: &mut Faults) -> Option<Point> {
+        let before = faults.count();
+        let unit = self.age.unit;
+        let expected = format!("an age in {unit} such as 5");
+        let age = rows.number(self.age.index, mark, &expected, faults);
+        if age.is_none() && faults.count() == before {
+            rows.word(self.age.index, &expected, faults);
+        }
+        let age_d = age.map(|age| age * unit.days());
+        if let Some(age_d) = age_d.filter(|age_d| !(0.0..=AGE_LIMIT_D).contains(age_d)) {
+            faults.add(
+                rows.place(self.age.index),
+                format!("{age_d} d"),
+                format!("an age from 0 to {AGE_LIMIT_D} d"),
+                "correct the cell or the unit",
+            );
+        }
+        let mut mass = |column: Measure<MassUnit>| {
+            let unit = column.unit;
+            let expected = format!("a mass in {unit} such as {}", unit.example());
+            let value = rows.number(column.index, mark, &expected, faults)? * unit.grams();
+            if value > 0.0 && value <= MASS_LIMIT_G {
+                return Some(value);
+            }
+            faults.add(
+                rows.place(column.index),
+                quoted(rows.cell(column.index)),
+                format!(
+                    "a mass in {unit} above 0 and up to {}",
+                    MASS_LIMIT_G / unit.grams()
+                ),
+                "correct the cell or the unit",
+            );
+            None
+        };
+        let target_g = mass(self.target);
+        let lower_g = self.lower.and_then(&mut mass).unwrap_or(f64::NAN);
+        let upper_g = self.upper.and_then(&mut mass).unwrap_or(f64::NAN);
+        if faults.count() > before {
+            return None;
+        }
+        let (age_d, target_g) = (age_d?, target_g?);
+        // Not a number where an edge is not given: then the comparison is false.
+        for (column, edge, outside, side) in [
+            (self.lower, lower_g, lower_g > target_g, "below"),
+            (self.upper, upper_g, upper_g < target_g, "above"),
+        ] {
+            if let Some(column) = column.filter(|_| outside) {
+                faults.add(
+                    rows.place(column.index),
+                    format!("{edge} g at a target of {target_g} g"),
+                    format!("an edge of the band {side} its target"),
+                    "correct one of the two cells",
+                );
+                return None;
+            }
+        }
+        Some(Point {
+            age_d,
+            target_g,
+            lower_g,
+            upper_g,
+        })
+    }
+}
+
+/// Adds a point to a target whose ages must ascend.
+fn add(target: &mut Target, point: &Point, layout: &Layout, rows: &Rows<'_>, faults: &mut Faults) {
+    if let Some(last) = target.ages_d.last().filter(|last| **last >= point.age_d) {
+        let (found, advice) = if *last > point.age_d {
+            (
+                format!("{} d after {last} d", point.age_d),
+                "sort the table by age, or correct the age",
+            )
+        } else {
+            (
+                format!("{last} d again"),
+                "remove one of the two rows, or correct the strain or age",
+            )
+        };
+        faults.add(
+            rows.place(layout.age.index),
+            found,
+            "ages that ascend within a strain and trait",
+            advice,
+        );
+        return;
+    }
+    target.ages_d.push(point.age_d);
+    target.target_g.push(point.target_g);
+    target.lower_g.push(point.lower_g);
+    target.upper_g.push(point.upper_g);
+}

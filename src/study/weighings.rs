@@ -1,0 +1,551 @@
+//! The `weighings` table, or a bare one: one row a bird and age.
+//!
+//! Rows may stand in any order; they are sorted by bird and age without a word.
+//! A row whose value is missing is left out and counted.
+
+use std::collections::HashSet;
+
+use chrono::NaiveDate;
+
+use super::Records;
+use super::columns::{BODY_WEIGHT, Columns, Values};
+use super::faults::{Faults, Place, nearest, quoted};
+use super::format::Mark;
+use super::header::{Header, Measure};
+use super::read::{Dates, ONE_BIRD, Register};
+use super::table::Rows;
+use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
+
+/// Reads the table; `None` where its header is at fault.
+pub(crate) fn read(
+    header: &Header<'_>,
+    columns: &Columns,
+    dates: &Dates,
+    register: &mut Register,
+    faults: &mut Faults,
+) -> Option<Records> {
+    let before = faults.count();
+    let layout = Layout::find(header, columns, faults);
+    if faults.count() > before {
+        return None;
+    }
+    let layout = layout?;
+    let mark = header.table.mark(&layout.number_columns(), faults)?;
+    let mut reader = Reader {
+        layout,
+        mark,
+        values: columns.values,
+        dates,
+        register,
+        told: HashSet::new(),
+        seen: Seen::default(),
+    };
+    let mut rows = header.table.rows();
+    while rows.next(faults).is_some() {
+        reader.row(&rows, faults);
+    }
+    let (layout, mut seen) = (reader.layout, reader.seen);
+    if seen.birds.is_empty() && faults.count() == before {
+        faults.add(
+            Place::column(
+                &header.table.file,
+                &header.table.headers[layout.value.index],
+            ),
+            "no value in any row",
+            "at least one",
+            "check that the right column is named",
+        );
+    }
+    let mut records = Records {
+        name: columns
+            .trait_name
+            .clone()
+            .unwrap_or_else(|| BODY_WEIGHT.to_owned()),
+        file: header.table.file.clone(),
+        missing: seen.missing,
+        ..Records::default()
+    };
+    seen.arrange(register.study.birds.len(), &mut records);
+    if layout.bird.is_some() && columns.values == Values::BirdMasses {
+        let age_column = layout.age_header(header);
+        drop_duplicates(&mut records, register, age_column, faults);
+    }
+    Some(records)
+}
+
+/// Where the columns stand.
+struct Layout {
+    bird: Option<usize>,
+    time: Time,
+    value: Measure<MassUnit>,
+    strain: Option<usize>,
+    pen: Option<usize>,
+    treatment: Option<usize>,
+    hatch: Option<usize>,
+    expected_value: String,
+    expected_age: String,
+}
+
+/// How a row tells its age.
+#[derive(Clone, Copy)]
+enum Time {
+    Age(Measure<AgeUnit>),
+    Date(usize),
+}
+
+impl Layout {
+    fn find(header: &Header<'_>, columns: &Columns, faults: &mut Faults) -> Option<Self> {
+        let bare = header.voice == super::header::Voice::Options;
+        let bird = if bare {
+            header.optional("bird", faults)
+        } else {
+            header.required("bird", faults)
+        };
+        let before = faults.count();
+        let age = if columns.date.is_some() {
+            None
+        } else {
+            header.ages("age", faults)
+        };
+        // Where a table has both, the age is what the user has already worked out.
+        let time = match age {
+            Some(age) => Some(Time::Age(age)),
+            None if faults.count() > before => None,
+            None => header.optional("date", faults).map(Time::Date),
+        };
+        if time.is_none() && faults.count() == before {
+            header.missing(&["age", "date"], faults);
+        }
+        let value = header.required_masses("weight", faults);
+        // In a bare table only the columns that the call names have a say.
+        let mut named = |stem: &str, option: &Option<String>| {
+            (!bare || option.is_some())
+                .then(|| header.optional(stem, faults))
+                .flatten()
+        };
+        let strain = named("strain", &columns.group);
+        let pen = named("pen", &columns.pen);
+        let treatment = named("treatment", &None);
+        let hatch = header.optional("hatch_date", faults);
+        let (time, mut value) = (time?, value?);
+        let expected_value = match columns.values {
+            Values::BirdMasses => {
+                format!("a mass in {} such as {}", value.unit, value.unit.example())
+            }
+            Values::AnyNumber => {
+                value.unit = MassUnit::Gram;
+                "a number such as 12.5".to_owned()
+            }
+        };
+        let expected_age = match time {
+            Time::Age(age) => format!("an age in {} such as 5", age.unit),
+            Time::Date(_) => "a date".to_owned(),
+        };
+        Some(Self {
+            bird,
+            time,
+            value,
+            strain,
+            pen,
+            treatment,
+            hatch,
+            expected_value,
+            expected_age,
+        })
+    }
+
+    fn number_columns(&self) -> Vec<usize> {
+        match self.time {
+            Time::Age(age) => vec![age.index, self.value.index],
+            Time::Date(_) => vec![self.value.index],
+        }
+    }
+
+    fn age_header<'a>(&self, header: &Header<'a>) -> &'a str {
+        let index = match self.time {
+            Time::Age(age) => age.index,
+            Time::Date(index) => index,
+        };
+        &header.table.headers[index]
+    }
+}
+
+/// Rows to columns, one at a time.
+struct Reader<'a> {
+    layout: Layout,
+    mark: Mark,
+    values: Values,
+    dates: &'a Dates,
+    register: &'a mut Register,
+    /// Birds of whom a fault has been told that each of their rows repeats.
+    told: HashSet<String>,
+    seen: Seen,
+}
+
+impl Reader<'_> {
+    fn row(&mut self, rows: &Rows<'_>, faults: &mut Faults) {
+        let Some(bird) = self.bird(rows, faults) else {
+            return;
+        };
+        let Some(value) = self.value(rows, faults) else {
+            return;
+        };
+        let Some(age_d) = self.age(rows, bird, faults) else {
+            return;
+        };
+        let seen = &mut self.seen;
+        // Four thousand million birds do not fit in memory; the cast cannot fail before that.
+        seen.birds.push(u32::try_from(bird).unwrap_or(u32::MAX));
+        seen.ages_d.push(age_d);
+        seen.values.push(value);
+        seen.rows.push(rows.row);
+    }
+
+    fn bird(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<usize> {
+        let name = match (self.layout.bird, self.layout.strain) {
+            (Some(column), _) => rows.word(column, "a bird's name", faults)?,
+            (None, Some(column)) => rows.word(column, "a group's name", faults)?,
+            (None, None) => ONE_BIRD,
+        };
+        let bird = match self.register.bird(name) {
+            Some(bird) => bird,
+            None if self.register.closed => {
+                self.unknown_bird(name, rows, faults);
+                return None;
+            }
+            None => {
+                let bird = self.register.enter_bird(name);
+                if let Some(pen) = rows.optional_word(self.layout.pen) {
+                    self.register.study.birds[bird].pen = Some(self.register.pen(pen));
+                }
+                if let Some(treatment) = rows.optional_word(self.layout.treatment) {
+                    let treatment = self.register.treatment(treatment);
+                    self.register.study.birds[bird].treatment = Some(treatment);
+                }
+                bird
+            }
+        };
+        if let Some(column) = self.layout.strain {
+            self.strain(rows, column, bird, faults);
+        }
+        if let Some(column) = self.layout.hatch {
+            self.hatch(rows, column, bird, faults);
+        }
+        Some(bird)
+    }
+
+    fn unknown_bird(&mut self, name: &str, rows: &Rows<'_>, faults: &mut Faults) {
+        if !self.told.insert(name.to_owned()) {
+            return;
+        }
+        // The search for the nearest name walks all birds: not for every bird of a wrong table.
+        let known = self
+            .register
+            .study
+            .birds
+            .iter()
+            .map(|bird| bird.name.as_str());
+        let near = (self.told.len() <= 50)
+            .then(|| nearest(name, known))
+            .flatten();
+        let advice = match near {
+            Some(near) => format!("perhaps {near} is meant; otherwise add the bird there"),
+            None => "add the bird there or correct its name".to_owned(),
+        };
+        faults.add(
+            self.layout
+                .bird
+                .map_or(Place::row("weighings", rows.row), |column| {
+                    rows.place(column)
+                }),
+            format!("bird {}", quoted(name)),
+            "a bird of the birds table",
+            advice,
+        );
+    }
+
+    fn strain(&mut self, rows: &Rows<'_>, column: usize, bird: usize, faults: &mut Faults) {
+        let cell = rows.optional_word(Some(column));
+        match (self.register.strain_of(bird), cell) {
+            (Some(known), Some(strain)) if known == strain => {}
+            (Some(known), Some(strain)) => {
+                let name = &self.register.study.birds[bird].name;
+                if self.told.insert(name.clone()) {
+                    faults.add(
+                        rows.place(column),
+                        format!(
+                            "bird {name} in {}, before in {}",
+                            quoted(strain),
+                            quoted(known)
+                        ),
+                        "each bird in one strain",
+                        "correct the strain, or give the two birds different names",
+                    );
+                }
+            }
+            (None, Some(strain)) => {
+                let strain = self.register.strain(strain);
+                self.register.study.birds[bird].strain = strain;
+            }
+            (Some(_), None) => {}
+            (None, None) => {
+                rows.word(column, "a strain's name", faults);
+            }
+        }
+    }
+
+    fn hatch(&mut self, rows: &Rows<'_>, column: usize, bird: usize, faults: &mut Faults) {
+        if rows.optional_word(Some(column)).is_none() {
+            return;
+        }
+        let Some(date) = self.dates.cell(rows, column, faults) else {
+            return;
+        };
+        let bird = &mut self.register.study.birds[bird];
+        match bird.hatch_date {
+            Some(known) if known != date => {
+                if self.told.insert(bird.name.clone()) {
+                    faults.add(
+                        rows.place(column),
+                        format!("bird {} hatched on {date}, before on {known}", bird.name),
+                        "one day of hatch a bird",
+                        "correct the date or the bird's name",
+                    );
+                }
+            }
+            _ => bird.hatch_date = Some(date),
+        }
+    }
+
+    fn value(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<f64> {
+        let Measure { index, unit } = self.layout.value;
+        let before = faults.count();
+        let Some(written) = rows.number(index, self.mark, &self.layout.expected_value, faults)
+        else {
+            self.seen.missing += usize::from(faults.count() == before);
+            return None;
+        };
+        let value = written * unit.grams();
+        let (expected, advice) = match self.values {
+            Values::AnyNumber if value.abs() <= NUMBER_LIMIT => return Some(value),
+            Values::AnyNumber => (
+                "a number between -1e100 and 1e100".to_owned(),
+                "correct the cell or mark it missing (NA)",
+            ),
+            Values::BirdMasses if value > 0.0 && value <= MASS_LIMIT_G => return Some(value),
+            Values::BirdMasses if value > MASS_LIMIT_G => (
+                format!(
+                    "a mass in {unit} of at most {}",
+                    MASS_LIMIT_G / unit.grams()
+                ),
+                "correct the cell or the unit; for data that are not weights of birds say --any-number",
+            ),
+            Values::BirdMasses => (
+                format!("a mass in {unit} above 0"),
+                "correct the cell or mark it missing (NA); for data that are not weights of birds say --any-number",
+            ),
+        };
+        faults.add(
+            rows.place(index),
+            quoted(rows.cell(index)),
+            expected,
+            advice,
+        );
+        None
+    }
+
+    fn age(&mut self, rows: &Rows<'_>, bird: usize, faults: &mut Faults) -> Option<f64> {
+        match self.layout.time {
+            Time::Date(column) => self.age_of_date(rows, column, bird, faults),
+            Time::Age(Measure { index, unit }) => {
+                let before = faults.count();
+                let written = rows.number(index, self.mark, &self.layout.expected_age, faults);
+                if written.is_none() && faults.count() == before {
+                    rows.word(index, &self.layout.expected_age, faults);
+                }
+                let age_d = written? * unit.days();
+                let range = match self.values {
+                    Values::AnyNumber => -NUMBER_LIMIT..=NUMBER_LIMIT,
+                    Values::BirdMasses => 0.0..=AGE_LIMIT_D,
+                };
+                if range.contains(&age_d) {
+                    return Some(age_d);
+                }
+                let (expected, advice) = match self.values {
+                    Values::AnyNumber => (
+                        "a number between -1e100 and 1e100".to_owned(),
+                        "correct the cell",
+                    ),
+                    Values::BirdMasses => (
+                        format!(
+                            "an age in {unit} from 0 (hatch) to {:.0}",
+                            (AGE_LIMIT_D / unit.days()).floor()
+                        ),
+                        "correct the cell or the unit; for data that are not weights of birds say --any-number",
+                    ),
+                };
+                faults.add(
+                    rows.place(index),
+                    quoted(rows.cell(index)),
+                    expected,
+                    advice,
+                );
+                None
+            }
+        }
+    }
+
+    fn age_of_date(
+        &mut self,
+        rows: &Rows<'_>,
+        column: usize,
+        bird: usize,
+        faults: &mut Faults,
+    ) -> Option<f64> {
+        rows.word(column, &self.layout.expected_age, faults)?;
+        let date = self.dates.cell(rows, column, faults)?;
+        let bird = &self.register.study.birds[bird];
+        let Some(hatch) = self.dates.hatch_of(bird.hatch_date) else {
+            if self.told.insert(bird.name.clone()) {
+                faults.add(
+                    rows.place(column),
+                    format!("a date of bird {}, which has no day of hatch", bird.name),
+                    "a hatch_date by which the date becomes an age",
+                    "fill in hatch_date in the birds table, or give one for all (hatch_date in study.toml, --hatched-on)",
+                );
+            }
+            return None;
+        };
+        age_between(hatch, date).or_else(|| {
+            faults.add(
+                rows.place(column),
+                format!(
+                    "{}, which is {} days after hatch on {hatch}",
+                    quoted(rows.cell(column)),
+                    (date - hatch).num_days()
+                ),
+                "a date from hatch to ten years after it",
+                "correct the date or the hatch_date",
+            );
+            None
+        })
+    }
+}
+
+/// Age in days on a date, where it can be one.
+pub(crate) fn age_between(hatch: NaiveDate, date: NaiveDate) -> Option<f64> {
+    let days = i32::try_from((date - hatch).num_days()).ok()?;
+    Some(f64::from(days)).filter(|age_d| (0.0..=AGE_LIMIT_D).contains(age_d))
+}
+
+/// What the rows held, in the order of the table.
+#[derive(Default)]
+struct Seen {
+    birds: Vec<u32>,
+    ages_d: Vec<f64>,
+    values: Vec<f64>,
+    rows: Vec<u32>,
+    missing: usize,
+}
+
+impl Seen {
+    /// Moves the columns to `records`, by bird and by age within a bird, rows at
+    /// the same age in the table's order.
+    ///
+    /// A counting sort by bird, left out where the birds already stand in
+    /// blocks; then each bird whose ages do not ascend is sorted.
+    fn arrange(&mut self, birds: usize, records: &mut Records) {
+        let mut starts = vec![0_usize; birds + 1];
+        for bird in &self.birds {
+            starts[*bird as usize + 1] += 1;
+        }
+        for bird in 0..birds {
+            starts[bird + 1] += starts[bird];
+        }
+        records.ages_d = std::mem::take(&mut self.ages_d);
+        records.values = std::mem::take(&mut self.values);
+        records.rows = std::mem::take(&mut self.rows);
+        if !self.birds.is_sorted() {
+            let mut next = starts.clone();
+            let mut order = vec![0_usize; self.birds.len()];
+            for (row, bird) in self.birds.iter().enumerate() {
+                let place = &mut next[*bird as usize];
+                order[*place] = row;
+                *place += 1;
+            }
+            records.ages_d = order.iter().map(|row| records.ages_d[*row]).collect();
+            records.values = order.iter().map(|row| records.values[*row]).collect();
+            records.rows = order.iter().map(|row| records.rows[*row]).collect();
+        }
+        for bird in 0..birds {
+            let range = starts[bird]..starts[bird + 1];
+            if records.ages_d[range.clone()].is_sorted() {
+                continue;
+            }
+            let mut block: Vec<(f64, f64, u32)> = range
+                .clone()
+                .map(|row| (records.ages_d[row], records.values[row], records.rows[row]))
+                .collect();
+            block.sort_by(|one, other| one.0.total_cmp(&other.0));
+            for (row, (age_d, value, table_row)) in range.zip(block) {
+                records.ages_d[row] = age_d;
+                records.values[row] = value;
+                records.rows[row] = table_row;
+            }
+        }
+        records.starts = starts;
+    }
+}
+
+/// Each bird's second weighing at one age is a fault, and is left out.
+fn drop_duplicates(records: &mut Records, register: &Register, column: &str, faults: &mut Faults) {
+    let mut keep = vec![true; records.ages_d.len()];
+    for (bird, range) in records.starts.windows(2).enumerate() {
+        let mut first = range[0];
+        for row in range[0] + 1..range[1] {
+            if records.ages_d[row]
+                .total_cmp(&records.ages_d[first])
+                .is_ne()
+            {
+                first = row;
+                continue;
+            }
+            keep[row] = false;
+            let name = &register.study.birds[bird].name;
+            let age_d = records.ages_d[row];
+            let (one, other) = (records.values[first], records.values[row]);
+            let again = format!(
+                "bird {name} again at {age_d} d, as in row {}",
+                records.rows[first]
+            );
+            let (found, advice) = if one.total_cmp(&other).is_eq() {
+                (again, "remove one of the two rows".to_owned())
+            } else {
+                (
+                    format!("{again}, but with {other} g in place of {one} g"),
+                    "keep the right one and remove the other".to_owned(),
+                )
+            };
+            let place = Place::cell(&records.file, records.rows[row], column);
+            faults.add(place, found, "each bird once at an age", advice);
+        }
+    }
+    records.duplicates = keep.iter().filter(|kept| !**kept).count();
+    if records.duplicates == 0 {
+        return;
+    }
+    let mut before = 0;
+    let mut kept_before = vec![0];
+    for kept in &keep {
+        before += usize::from(*kept);
+        kept_before.push(before);
+    }
+    for start in &mut records.starts {
+        *start = kept_before[*start];
+    }
+    let mut kept = keep.iter().copied().cycle();
+    let mut stays = || kept.next().unwrap_or(true);
+    records.ages_d.retain(|_| stays());
+    records.values.retain(|_| stays());
+    records.rows.retain(|_| stays());
+}
