@@ -17,6 +17,7 @@ use rayon::prelude::*;
 
 use super::cholesky;
 use super::linear::{FactorStep, Linear, Profile, stride};
+use super::mixing::Mixing;
 use super::model::{Correlation, MixedModel};
 use super::problem::{CHUNK, Errors, Problem, Scratch};
 use crate::fit::Variance;
@@ -81,6 +82,11 @@ const MOST_ALTERNATIONS: usize = 300;
 /// posterior standard deviations squared.
 const SETTLED: f64 = 0.04;
 
+/// After so many rounds an alternation that shrinks its steps by less than `SLOW` a
+/// round is helped by [`Mixing`].
+const PATIENCE: usize = 5;
+const SLOW: f64 = 0.4;
+
 /// Alternation in progress.
 pub(super) struct Alternation<'p, 'a> {
     problem: &'p Problem<'a>,
@@ -88,6 +94,8 @@ pub(super) struct Alternation<'p, 'a> {
     tasks: Vec<Task>,
     linear: Linear,
     numbers: Vec<f64>,
+    /// How near its mode a subject is settled, in posterior SDs squared.
+    enough: f64,
 }
 
 impl<'p, 'a> Alternation<'p, 'a> {
@@ -116,6 +124,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
             tasks,
             linear: Linear::new(problem, model.covariance, model.criterion),
             numbers: vec![0.0; subjects * stride(problem.p)],
+            enough: SETTLED,
         }
     }
 
@@ -125,7 +134,10 @@ impl<'p, 'a> Alternation<'p, 'a> {
         let mut halvings = 0;
         let mut error_covariance = Vec::new();
         let mut offset = f64::INFINITY;
+        let mut mixing: Option<Mixing> = None;
         for iteration in 0..MOST_ALTERNATIONS {
+            let last_offset = offset;
+            let from = mixing.as_ref().map(|_| self.place());
             let pass = if iteration == 0 {
                 Pass::First
             } else {
@@ -168,10 +180,66 @@ impl<'p, 'a> Alternation<'p, 'a> {
                 });
             }
             self.move_fixed_effects(&profile.change);
+            if let (Some(mixing), Some(from)) = (&mut mixing, from) {
+                let to = mixing.next(&from, &self.place(), &self.sizes(&profile, &step));
+                self.put(&to);
+            } else if iteration >= PATIENCE && offset > SLOW * last_offset {
+                self.enough = 1e-12;
+                mixing = Some(Mixing::default());
+            }
         }
         Err(format!(
             "the alternation did not settle in {MOST_ALTERNATIONS} rounds (last change {offset:.2} standard errors); fewer random terms or a diagonal covariance may help"
         ))
+    }
+
+    /// Everything that the alternation moves, as one vector.
+    fn place(&self) -> Vec<f64> {
+        let (state, q) = (&self.state, self.problem.q);
+        let mut place = state.beta.clone();
+        place.extend(
+            self.linear
+                .entries
+                .iter()
+                .map(|(row, column)| state.factor[row * q + column]),
+        );
+        place.push(state.errors.power);
+        place.push(logit(state.errors.phi));
+        place
+    }
+
+    fn put(&mut self, place: &[f64]) {
+        let (state, q) = (&mut self.state, self.problem.q);
+        let (beta, rest) = place.split_at(state.beta.len());
+        state.beta.copy_from_slice(beta);
+        for ((row, column), value) in self.linear.entries.iter().zip(rest) {
+            state.factor[row * q + column] = *value;
+        }
+        make_diagonal_positive(&mut state.factor, q);
+        let errors = &rest[self.linear.entries.len()..];
+        state.errors = Errors {
+            power: errors[0],
+            phi: phi(errors[1]),
+        };
+    }
+
+    /// About one standard error of each part of [`Self::place`].
+    fn sizes(&self, profile: &Profile, step: &FactorStep) -> Vec<f64> {
+        let fixed = self.problem.fixed;
+        let count = self.linear.entries.len();
+        let mut sizes: Vec<f64> = (0..fixed)
+            .map(|k| profile.scales[k] * profile.variance.sqrt())
+            .collect();
+        sizes.extend((0..count).map(|k| {
+            let information = step.information[k * count + k];
+            if information > 0.0 {
+                1.0 / information.sqrt()
+            } else {
+                1.0
+            }
+        }));
+        sizes.extend([0.1, 0.1]);
+        sizes
     }
 
     fn move_fixed_effects(&mut self, change: &[f64]) {
@@ -200,7 +268,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
             beta,
             factor,
             errors,
-            enough: SETTLED * *variance,
+            enough: self.enough * *variance,
             limit,
             pass,
         };
@@ -281,9 +349,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
             errors.power += change.next().copied().unwrap_or(0.0);
         }
         if self.problem.correlation == Correlation::Ar1 {
-            let logit = (base.phi / (1.0 - base.phi)).ln() + change.next().copied().unwrap_or(0.0);
-            // Beyond this the correlation is 0 or 1 to all digits that matter.
-            errors.phi = 1.0 / (1.0 + (-logit.clamp(-18.0, 18.0)).exp());
+            errors.phi = phi(logit(base.phi) + change.next().copied().unwrap_or(0.0));
         }
         errors
     }
@@ -380,6 +446,15 @@ impl<'p, 'a> Alternation<'p, 'a> {
         let covariance = super::linear::inverse_of(&factor, &scales, count);
         Ok((decrement.max(0.0).sqrt(), covariance))
     }
+}
+
+fn logit(phi: f64) -> f64 {
+    (phi / (1.0 - phi)).ln()
+}
+
+fn phi(logit: f64) -> f64 {
+    // Beyond this the correlation is 0 or 1 to all digits that matter.
+    1.0 / (1.0 + (-logit.clamp(-18.0, 18.0)).exp())
 }
 
 /// Number of error terms that are estimated, sigma apart.

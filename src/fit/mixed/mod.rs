@@ -28,6 +28,7 @@ mod alternating;
 mod cholesky;
 mod ending;
 mod linear;
+mod mixing;
 mod model;
 mod problem;
 mod quadrature;
