@@ -86,6 +86,11 @@ fn some_chicks(groups: &[usize], least: usize) -> (Table, Subjects<'static>) {
     (table, subjects)
 }
 
+fn orange() -> Table {
+    let file = "nlme_examples/orange.csv";
+    Table::read(file, "tree", None, "age_d", "circumference_mm")
+}
+
 fn expected(file: &str) -> Value {
     let path = Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("tests/reference")
@@ -171,12 +176,20 @@ fn random(terms: &[&str]) -> Vec<RandomTerm> {
     terms.iter().map(|term| RandomTerm::natural(term)).collect()
 }
 
-/// R's SSasymp: Asym + (R0 - Asym) exp(-exp(lrc) t).
+/// A curve of this file: R's own parameterisation, started where its examples start.
 #[derive(Debug)]
-struct Asymptotic(Vec<Term>);
+struct Example {
+    terms: Vec<Term>,
+    start: [f64; 3],
+    formula: fn(f64, &[f64], &mut [f64]) -> f64,
+}
 
-impl Asymptotic {
-    fn new() -> Self {
+impl Example {
+    fn new(
+        names: [&'static str; 3],
+        start: [f64; 3],
+        formula: fn(f64, &[f64], &mut [f64]) -> f64,
+    ) -> Self {
         let term = |name: &'static str| Term {
             name: name.into(),
             meaning: "".into(),
@@ -184,33 +197,64 @@ impl Asymptotic {
             lower: f64::NEG_INFINITY,
             upper: f64::INFINITY,
         };
-        Self(vec![term("Asym"), term("R0"), term("lrc")])
+        Self {
+            terms: names.into_iter().map(term).collect(),
+            start,
+            formula,
+        }
+    }
+
+    /// SSasymp: Asym + (R0 - Asym) exp(-exp(lrc) t).
+    fn asymptotic() -> Self {
+        Self::new(
+            ["Asym", "R0", "lrc"],
+            [103.0, -8.5, -3.3],
+            |age, terms, gradient| {
+                let decay = (-terms[2].exp() * age).exp();
+                gradient[0] = 1.0 - decay;
+                gradient[1] = decay;
+                gradient[2] = -(terms[1] - terms[0]) * decay * terms[2].exp() * age;
+                terms[0] + (terms[1] - terms[0]) * decay
+            },
+        )
+    }
+
+    /// SSlogis: Asym / (1 + exp((xmid - t) / scal)).
+    fn logistic() -> Self {
+        Self::new(
+            ["Asym", "xmid", "scal"],
+            [192.0, 727.0, 348.0],
+            |age, terms, gradient| {
+                let odds = ((terms[1] - age) / terms[2]).exp();
+                let share = 1.0 / (1.0 + odds);
+                let slope = terms[0] * share * share * odds / terms[2];
+                gradient[0] = share;
+                gradient[1] = -slope;
+                gradient[2] = slope * (terms[1] - age) / terms[2];
+                terms[0] * share
+            },
+        )
     }
 }
 
-impl Curve for Asymptotic {
+impl Curve for Example {
     fn name(&self) -> &str {
-        "asymptotic"
+        "example"
     }
     fn terms(&self) -> &[Term] {
-        &self.0
+        &self.terms
     }
     fn value_and_gradient(&self, age: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
-        let decay = (-terms[2].exp() * age).exp();
-        gradient[0] = 1.0 - decay;
-        gradient[1] = decay;
-        gradient[2] = -(terms[1] - terms[0]) * decay * terms[2].exp() * age;
-        terms[0] + (terms[1] - terms[0]) * decay
+        (self.formula)(age, terms, gradient)
     }
     fn slope_and_gradient(&self, _: f64, _: &[f64], _: &mut [f64]) -> f64 {
         unreachable!("a mixed fit needs no slope")
     }
     fn value(&self, age: f64, terms: &[f64]) -> f64 {
-        terms[0] + (terms[1] - terms[0]) * (-terms[2].exp() * age).exp()
+        (self.formula)(age, terms, &mut [0.0; 3])
     }
     fn start(&self, attempt: usize, _: &[f64], _: &[f64], terms: &mut [f64]) -> bool {
-        // The start of nlme's help page.
-        terms.copy_from_slice(&[103.0, -8.5, -3.3]);
+        terms.copy_from_slice(&self.start);
         attempt == 0
     }
     fn derived(&self, _: Derived, _: &[f64], _: &mut [f64]) -> Option<f64> {
@@ -220,13 +264,7 @@ impl Curve for Asymptotic {
 
 #[test]
 fn orange_trees_by_the_alternating_method() {
-    let table = Table::read(
-        "nlme_examples/orange.csv",
-        "tree",
-        None,
-        "age_d",
-        "circumference_mm",
-    );
+    let table = orange();
     let logistic = built_in("logistic").expect("curve");
     let options = MixedOptions {
         random: random(&["A"]),
@@ -248,24 +286,30 @@ fn orange_trees_by_the_alternating_method() {
 
 #[test]
 fn orange_trees_with_three_independent_effects() {
-    // R 4.2.2, nlme 3.1.162, pdDiag(Asym + xmid + scal ~ 1), SSlogis, ML. Here the
-    // third effect is on k = 1/scal, so only the likelihood's size can be compared:
-    // the linearised models differ by the curvature of 1/scal.
-    let table = Table::read(
-        "nlme_examples/orange.csv",
-        "tree",
-        None,
-        "age_d",
-        "circumference_mm",
-    );
-    let logistic = built_in("logistic").expect("curve");
+    // R 4.2.2, nlme 3.1.162, pdDiag(Asym + xmid + scal ~ 1), SSlogis, ML: log-likelihood
+    // and fixed effects as printed. nlme's default tolerance leaves its fixed effects
+    // right to about 4 digits here (with tighter ones it stops in its step halving),
+    // and its SDs of xmid and scal, which 5 trees hardly tell, to about 2.
+    let table = orange();
+    let curve = Example::logistic();
     let options = MixedOptions {
-        random: random(&["A", "ti", "k"]),
+        random: random(&["Asym", "xmid", "scal"]),
         ..MixedOptions::default()
     };
-    let ours = fit(&*logistic, &table.subjects(), &options);
-    assert!((ours.log_lik + 131.550431).abs() < 0.02, "{}", ours.log_lik);
-    close("A", ours.fixed[0].value, 191.1435864, 1e-3);
+    let ours = fit(&curve, &table.subjects(), &options);
+    assert!((ours.log_lik + 131.550431).abs() < 1e-3, "{}", ours.log_lik);
+    for (at, value) in [191.1435864, 722.7707801, 345.3362280]
+        .into_iter()
+        .enumerate()
+    {
+        close("fixed effect", ours.fixed[at].value, value, 2e-4);
+    }
+    close(
+        "SD of Asym",
+        ours.random[0].standard_deviation,
+        31.151241,
+        1e-3,
+    );
 }
 
 #[test]
@@ -277,7 +321,7 @@ fn loblolly_pines_by_the_alternating_method() {
         "age_y",
         "height_ft",
     );
-    let curve = Asymptotic::new();
+    let curve = Example::asymptotic();
     let options = MixedOptions {
         random: random(&["Asym"]),
         ..MixedOptions::default()
@@ -394,19 +438,13 @@ fn chicks_of_two_diets_by_the_alternating_method() {
     let (_, subjects) = some_chicks(&[0, 2], 8);
     let theirs = expected("chickweight_mixed/expected_mixed.json");
     let logistic = built_in("logistic").expect("curve");
-    let cases: [(&str, &[&str], Covariance); 4] = [
-        (
-            "logistic_A_ti_k_diag",
-            &["A", "k", "ti"],
-            Covariance::Diagonal,
-        ),
-        ("logistic_A_ti_diag", &["A", "ti"], Covariance::Diagonal),
-        ("logistic_A_ti_full", &["A", "ti"], Covariance::Full),
-        ("logistic_A_ti_k_full", &["A", "k", "ti"], Covariance::Full),
+    let cases: [(&str, Covariance); 2] = [
+        ("logistic_A_ti_diag", Covariance::Diagonal),
+        ("logistic_A_ti_full", Covariance::Full),
     ];
-    for (name, terms, covariance) in cases {
+    for (name, covariance) in cases {
         let options = MixedOptions {
-            random: random(terms),
+            random: random(&["A", "ti"]),
             covariance,
             ..MixedOptions::default()
         };
@@ -414,11 +452,10 @@ fn chicks_of_two_diets_by_the_alternating_method() {
         let theirs = &theirs["fits"][name];
         compare(&ours, theirs, &["A", "k", "ti"], 1e-5);
         if covariance == Covariance::Full {
-            let last = terms.len() - 1;
-            let correlation = number(&theirs["random_corr"][0][last]);
+            let correlation = number(&theirs["random_corr"][0][1]);
             close(
                 "correlation",
-                ours.random_correlation(0, last),
+                ours.random_correlation(0, 1),
                 correlation,
                 1e-4,
             );
@@ -466,66 +503,194 @@ fn chicks_with_fixed_effects_of_their_diet() {
 }
 
 #[test]
+fn chicks_with_three_effects_end_at_the_fixed_point() {
+    // nlme's iteration swings on these data and stops where its equations do not hold:
+    // at its answer (-1236.307) its own linearised likelihood rises by 0.12 when the
+    // factor is maximised again, and the fixed effects want to move by 0.12 standard
+    // errors. The values here are those of a slow, damped alternation in plain R that
+    // ends where neither step moves anything (fixed_point.R).
+    let (_, subjects) = some_chicks(&[0, 2], 8);
+    let logistic = built_in("logistic").expect("curve");
+    let options = MixedOptions {
+        random: random(&["A", "k", "ti"]),
+        ..MixedOptions::default()
+    };
+    let ours = fit(&*logistic, &subjects, &options);
+    let all = expected("chickweight_mixed/expected_fixed_point.json");
+    let theirs = &all["logistic_A_ti_k_diag"];
+    close_log_lik(&ours, theirs);
+    for at in 0..3 {
+        close(
+            "fixed",
+            ours.fixed[at].value,
+            number(&theirs["fixed"][at]),
+            1e-5,
+        );
+        let sd = ours.random[at].standard_deviation;
+        close("SD", sd, number(&theirs["random_sd"][at]), 1e-5);
+    }
+    close("sigma", ours.sigma, number(&theirs["residual_sd"]), 1e-5);
+    let nlme = &expected("chickweight_mixed/expected_mixed.json")["fits"]["logistic_A_ti_k_diag"];
+    assert!(ours.log_lik > number(&nlme["logLik"]));
+    let options = MixedOptions {
+        random: random(&["A", "k", "ti"]),
+        covariance: Covariance::Full,
+        ..MixedOptions::default()
+    };
+    let ours = fit(&*logistic, &subjects, &options);
+    println!(
+        "{:?} {:?} {} {}",
+        ours.fixed, ours.random_covariance, ours.sigma, ours.log_lik
+    );
+    let theirs = &all["logistic_A_ti_k_full"];
+    close_log_lik(&ours, theirs);
+    for at in 0..3 {
+        close(
+            "fixed",
+            ours.fixed[at].value,
+            number(&theirs["fixed"][at]),
+            1e-5,
+        );
+        let sd = ours.random[at].standard_deviation;
+        close("SD", sd, number(&theirs["random_sd"][at]), 1e-5);
+    }
+}
+
+#[test]
 fn marginal_models_by_the_alternation_equal_gnls() {
     let (_, subjects) = some_chicks(&[0], 1);
-    let theirs = &expected("chickweight_mixed/expected_gnls.json")["fits"];
     let logistic = built_in("logistic").expect("curve");
-    let cases = [
-        ("logistic_varpower", Variance::Power, Correlation::None),
-        ("logistic_corcar1", Variance::Constant, Correlation::Ar1),
-    ];
-    for (name, variance, correlation) in cases {
+    let mut options = MixedOptions {
+        variance: Variance::Power,
+        ..MixedOptions::default()
+    };
+    // gnls with tolerances of 1e-11 and less; at its defaults it stops 0.02 standard
+    // errors short (expected_gnls.json, log-likelihood -930.5978).
+    let ours = fit(&*logistic, &subjects, &options);
+    let all = expected("chickweight_mixed/expected_fixed_point.json");
+    let theirs = &all["gnls_logistic_varpower"];
+    close_log_lik(&ours, theirs);
+    for at in 0..3 {
+        // A has a standard error of half its value: 1e-5 is 2e-5 of that.
+        close(
+            "term",
+            ours.fixed[at].value,
+            number(&theirs["coef"][at]),
+            1e-5,
+        );
+    }
+    let power = ours.power.expect("a power").value;
+    // Both alternations stop within 1e-4 standard errors of the power (0.05).
+    close("power", power, number(&theirs["power"]), 4e-6);
+    options.variance = Variance::Constant;
+    options.correlation = Correlation::Ar1;
+    let ours = fit(&*logistic, &subjects, &options);
+    let theirs = &expected("chickweight_mixed/expected_gnls.json")["fits"]["logistic_corcar1"];
+    close_log_lik(&ours, theirs);
+    for (at, term) in ["A", "k", "ti"].into_iter().enumerate() {
+        // This one converged in R only with a loose inner tolerance.
+        close(
+            term,
+            ours.fixed[at].value,
+            number(&theirs["coef"][term]),
+            1e-5,
+        );
+    }
+    let phi = ours.ar1.expect("a correlation").value;
+    close(
+        "phi",
+        phi,
+        number(&theirs["struct"]["corStruct"]["Phi"]),
+        1e-5,
+    );
+}
+
+#[test]
+fn marginal_models_reach_the_exact_maximum() {
+    let (_, subjects) = some_chicks(&[0], 1);
+    let logistic = built_in("logistic").expect("curve");
+    let theirs = &expected("chickweight_mixed/expected_gnls_direct.json")["fits"];
+    for (name, variance) in [
+        ("logistic_corcar1", Variance::Constant),
+        ("logistic_both", Variance::Power),
+    ] {
         let options = MixedOptions {
             variance,
-            correlation,
+            correlation: Correlation::Ar1,
+            estimator: Estimator::Laplace,
             ..MixedOptions::default()
         };
         let ours = fit(&*logistic, &subjects, &options);
         let theirs = &theirs[name];
+        // The likelihood has no integral here, so this is the exact maximum; the
+        // direct search stops at 1e-12 in the likelihood, 1e-6 in its terms.
+        let log_lik = number(&theirs["logLik"]);
         assert!(
-            (ours.log_lik - number(&theirs["logLik"])).abs() < 1e-3,
+            (ours.log_lik - log_lik).abs() < 1e-6,
             "{name} {}",
             ours.log_lik
         );
         for (at, term) in ["A", "k", "ti"].into_iter().enumerate() {
-            // gnls' correlated fit converged only with a loose inner tolerance.
-            let digits = if correlation == Correlation::Ar1 {
-                1e-4
-            } else {
-                1e-5
-            };
-            close(
-                term,
-                ours.fixed[at].value,
-                number(&theirs["coef"][term]),
-                digits,
-            );
+            close(term, ours.fixed[at].value, number(&theirs[term]), 1e-5);
         }
+        let phi = ours.ar1.expect("a correlation").value;
+        close("phi", phi, number(&theirs["Phi"]), 1e-6);
         if let Some(power) = ours.power {
-            close(
-                "power",
-                power.value,
-                number(&theirs["struct"]["varStruct"]["power"]),
-                1e-5,
-            );
+            close("power", power.value, number(&theirs["power"]), 1e-5);
         }
-        if let Some(phi) = ours.ar1 {
-            close(
-                "phi",
-                phi.value,
-                number(&theirs["struct"]["corStruct"]["Phi"]),
-                1e-5,
-            );
-        }
+        assert!(ours.certificate.gradient < 1e-4 && ours.certificate.least_eigenvalue > 0.0);
     }
 }
+
 #[test]
-fn zz_debug() {
+fn laplace_and_quadrature_tend_to_one_value_as_nodes_grow() {
     let (_, subjects) = some_chicks(&[0, 2], 8);
     let logistic = built_in("logistic").expect("curve");
-    let options = MixedOptions { random: random(&["A", "k", "ti"]), ..MixedOptions::default() };
-    let ours = fit(&*logistic, &subjects, &options);
-    println!("{:?} {:?} {:?} {}", ours.fixed.iter().map(|f| f.value).collect::<Vec<_>>(), ours.random, ours.sigma, ours.log_lik);
-    for i in 0..28 { println!("B {i} {:?}", ours.subject(i)); }
-    println!("{:?}", ours.certificate);
+    let mut log_liks = Vec::new();
+    for nodes in [1, 5, 9, 15, 25] {
+        let options = MixedOptions {
+            random: random(&["A", "ti"]),
+            covariance: Covariance::Full,
+            estimator: Estimator::Quadrature { nodes },
+            ..MixedOptions::default()
+        };
+        let ours = fit(&*logistic, &subjects, &options);
+        println!(
+            "{nodes} nodes: {} A {} sd {} gradient {:.1e}",
+            ours.log_lik,
+            ours.fixed[0].value,
+            ours.random[0].standard_deviation,
+            ours.certificate.gradient
+        );
+        log_liks.push(ours.log_lik);
+    }
+    let laplace = MixedOptions {
+        random: random(&["A", "ti"]),
+        covariance: Covariance::Full,
+        estimator: Estimator::Laplace,
+        ..MixedOptions::default()
+    };
+    let laplace = fit(&*logistic, &subjects, &laplace);
+    assert!((laplace.log_lik - log_liks[0]).abs() < 1e-9);
+    let gaps: Vec<f64> = log_liks
+        .iter()
+        .map(|log_lik| (log_lik - log_liks[4]).abs())
+        .collect();
+    // Each step to more nodes closes most of the gap that was left.
+    assert!(gaps[0] < 0.2, "{gaps:?}");
+    assert!(
+        gaps[..4].windows(2).all(|pair| pair[1] < 0.2 * pair[0]),
+        "{gaps:?}"
+    );
+    assert!(gaps[3] < 1e-4, "{gaps:?}");
+    // The linearised model's value is another number, 1.2 below on these data: the
+    // logistic bends much over the spread of ti.
+    let alternating = MixedOptions {
+        random: random(&["A", "ti"]),
+        covariance: Covariance::Full,
+        ..MixedOptions::default()
+    };
+    let alternating = fit(&*logistic, &subjects, &alternating);
+    let gap = log_liks[4] - alternating.log_lik;
+    assert!((0.5..2.0).contains(&gap), "{gap}");
 }

@@ -375,9 +375,9 @@ impl<'p, 'a> Alternation<'p, 'a> {
         profile: &mut Profile,
         step: &mut FactorStep,
     ) -> Result<(f64, Vec<f64>), String> {
-        /// Differences this wide leave 1e-7 in the gradient, relative, and see the
+        /// Differences this wide leave 1e-8 in the gradient, relative, and see the
         /// curvature through rounding.
-        const WIDTH: f64 = 3e-4;
+        const WIDTH: f64 = 1e-4;
         let count = self.error_terms();
         let base = self.state.errors;
         // Every evaluation linearises at the same random effects L u.
@@ -448,11 +448,11 @@ impl<'p, 'a> Alternation<'p, 'a> {
     }
 }
 
-fn logit(phi: f64) -> f64 {
+pub(super) fn logit(phi: f64) -> f64 {
     (phi / (1.0 - phi)).ln()
 }
 
-fn phi(logit: f64) -> f64 {
+pub(super) fn phi(logit: f64) -> f64 {
     // Beyond this the correlation is 0 or 1 to all digits that matter.
     1.0 / (1.0 + (-logit.clamp(-18.0, 18.0)).exp())
 }

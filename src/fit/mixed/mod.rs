@@ -10,7 +10,7 @@
 //! Start reading here: [`MixedModel::new`] checks the options, [`MixedModel::fit`]
 //! fits [`Subjects`] and ends in a [`MixedOutcome`]. `problem.rs` lays the model
 //! over the data, `alternating.rs` and `linear.rs` are the classical method,
-//! `laplace.rs` and `contribution.rs` the marginal likelihood (Laplace, or
+//! `contribution.rs`, `marginal.rs` and `laplace.rs` the marginal likelihood (Laplace, or
 //! quadrature), `ending.rs` makes the result. Without random terms the same code
 //! fits a marginal model (generalised nonlinear least squares).
 //!
@@ -26,8 +26,11 @@
 
 mod alternating;
 mod cholesky;
+mod contribution;
 mod ending;
+mod laplace;
 mod linear;
+mod marginal;
 mod mixing;
 mod model;
 mod problem;
@@ -99,8 +102,17 @@ impl MixedModel<'_> {
             }
             _ => self.start(subjects, &problem)?,
         };
-        let alternated = Alternation::new(&problem, self, state).run(SETTLE_LIMIT);
-        let ending = end_alternation(&problem, alternated?);
+        let alternated = Alternation::new(&problem, self, state.clone()).run(SETTLE_LIMIT);
+        let ending = match (self.estimator, alternated) {
+            (Estimator::Alternating, alternated) => end_alternation(&problem, alternated?),
+            (_, Ok(alternated)) => {
+                let begun = end_alternation(&problem, alternated);
+                laplace::maximise(&problem, self, &begun.state, Some(&begun.beta_covariance))?
+            }
+            // The marginal likelihood may have a maximum where the linearised one
+            // does not settle.
+            (_, Err(_)) => laplace::maximise(&problem, self, &state, None)?,
+        };
         Ok(ending.result(&problem, self))
     }
 
