@@ -60,7 +60,10 @@ struct Task {
     gradient: Vec<f64>,
     step: Vec<f64>,
     trial: Vec<f64>,
+    start: Vec<f64>,
     failed: bool,
+    /// Whether a probe found a better mode.
+    moved: bool,
 }
 
 /// What a pass over the subjects does.
@@ -70,6 +73,8 @@ enum Pass {
     First,
     /// Settle each subject, spreads held from the pass before.
     Settle,
+    /// Settle, and look for a better mode elsewhere.
+    Probe,
     /// Only linearise again, at the present spreads' means and other error terms.
     Relinearise,
 }
@@ -114,7 +119,9 @@ impl<'p, 'a> Alternation<'p, 'a> {
                     gradient: vec![0.0; q],
                     step: vec![0.0; q],
                     trial: vec![0.0; q],
+                    start: vec![0.0; q],
                     failed: false,
+                    moved: false,
                 }
             })
             .collect();
@@ -128,8 +135,13 @@ impl<'p, 'a> Alternation<'p, 'a> {
         }
     }
 
-    /// Alternates to the fixed point.
-    pub(super) fn run(mut self, settle_limit: usize) -> Result<Alternated, String> {
+    /// Alternates to the fixed point; there, up to `probes` times, looks for better
+    /// modes of the subjects and goes on from them.
+    pub(super) fn run(
+        mut self,
+        settle_limit: usize,
+        mut probes: usize,
+    ) -> Result<Alternated, String> {
         let mut before = self.state.beta.clone();
         let mut halvings = 0;
         let mut error_covariance = Vec::new();
@@ -168,6 +180,12 @@ impl<'p, 'a> Alternation<'p, 'a> {
                 error_covariance = covariance;
             }
             self.state.variance = profile.variance;
+            if offset < OFFSET && probes > 0 && self.better_modes(settle_limit) {
+                probes -= 1;
+                mixing = None;
+                offset = f64::INFINITY;
+                continue;
+            }
             if offset < OFFSET {
                 return Ok(Alternated {
                     state: self.state,
@@ -191,6 +209,12 @@ impl<'p, 'a> Alternation<'p, 'a> {
         Err(format!(
             "the alternation did not settle in {MOST_ALTERNATIONS} rounds (last change {offset:.2} standard errors); fewer random terms or a diagonal covariance may help"
         ))
+    }
+
+    fn better_modes(&mut self, limit: usize) -> bool {
+        self.problem.q > 0
+            && self.pass(Pass::Probe, self.state.errors, limit)
+            && self.tasks.iter().any(|task| task.moved)
     }
 
     /// Everything that the alternation moves, as one vector.
@@ -269,6 +293,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
             factor,
             errors,
             enough: self.enough * *variance,
+            sigma: variance.sqrt(),
             limit,
             pass,
         };
@@ -282,6 +307,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
             .enumerate()
             .for_each(|(chunk, ((task, numbers), spherical))| {
                 task.failed = false;
+                task.moved = false;
                 for (at, (numbers, spherical)) in numbers
                     .chunks_exact_mut(width)
                     .zip(spherical.chunks_exact_mut(q.max(1)))
@@ -481,6 +507,7 @@ struct Settle<'s, 'a> {
     factor: &'s [f64],
     errors: Errors,
     enough: f64,
+    sigma: f64,
     limit: usize,
     pass: Pass,
 }
@@ -509,9 +536,67 @@ impl Settle<'_, '_> {
             objective = self.measure(task, subject, offset, u, numbers);
             tries += 1;
         }
-        let Some(mut objective) = objective else {
+        let Some(objective) = objective else {
             return false;
         };
+        let Some(objective) = self.descend(task, subject, offset, u, objective, numbers) else {
+            return false;
+        };
+        if self.pass == Pass::Probe && !self.probe(task, subject, offset, u, objective, numbers) {
+            return false;
+        }
+        if self.pass != Pass::Relinearise {
+            let n = problem.starts[subject + 1] - problem.starts[subject];
+            task.mu[offset..offset + n].copy_from_slice(&task.scratch.mu[..n]);
+        }
+        self.respond(&task.effects, numbers);
+        true
+    }
+
+    /// Starts again from 1.5 SDs to either side along each spherical effect, and
+    /// keeps the best mode: a logistic seen over a short span of ages fits some
+    /// subjects in two ways.
+    fn probe(
+        &self,
+        task: &mut Task,
+        subject: usize,
+        offset: usize,
+        u: &mut [f64],
+        mut best: f64,
+        numbers: &mut [f64],
+    ) -> bool {
+        let mut start = std::mem::take(&mut task.start);
+        for at in 0..2 * u.len() {
+            start.fill(0.0);
+            start[at / 2] = if at % 2 == 0 { 1.5 } else { -1.5 } * self.sigma;
+            let found = self
+                .measure(task, subject, offset, &start, numbers)
+                .and_then(|objective| {
+                    self.descend(task, subject, offset, &mut start, objective, numbers)
+                });
+            // Better by more than the mode search leaves undone.
+            if let Some(found) = found
+                && found < best - 0.1 * self.sigma * self.sigma
+            {
+                best = found;
+                u.copy_from_slice(&start);
+                task.moved = true;
+            }
+        }
+        task.start = start;
+        self.measure(task, subject, offset, u, numbers).is_some()
+    }
+
+    /// Gauss-Newton steps towards the mode, halved until |r|^2 + |u|^2 falls.
+    fn descend(
+        &self,
+        task: &mut Task,
+        subject: usize,
+        offset: usize,
+        u: &mut [f64],
+        mut objective: f64,
+        numbers: &mut [f64],
+    ) -> Option<f64> {
         for _ in 0..self.limit {
             let decrement = self.newton(task, u, numbers);
             if !(decrement > self.enough) {
@@ -540,18 +625,11 @@ impl Settle<'_, '_> {
             if accepted {
                 u.copy_from_slice(&task.trial);
             } else {
-                if self.measure(task, subject, offset, u, numbers).is_none() {
-                    return false;
-                }
+                self.measure(task, subject, offset, u, numbers)?;
                 break;
             }
         }
-        if self.pass != Pass::Relinearise {
-            let n = problem.starts[subject + 1] - problem.starts[subject];
-            task.mu[offset..offset + n].copy_from_slice(&task.scratch.mu[..n]);
-        }
-        self.respond(&task.effects, numbers);
-        true
+        Some(objective)
     }
 
     /// |r|^2 + |u|^2 at u, and the subject's numbers.

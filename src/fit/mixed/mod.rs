@@ -102,7 +102,9 @@ impl MixedModel<'_> {
             }
             _ => self.start(subjects, &problem)?,
         };
-        let alternated = Alternation::new(&problem, self, state.clone()).run(SETTLE_LIMIT);
+        // A start from another fit has its modes already.
+        let probes = if start.is_some() { 0 } else { 3 };
+        let alternated = Alternation::new(&problem, self, state.clone()).run(SETTLE_LIMIT, probes);
         let ending = match (self.estimator, alternated) {
             (Estimator::Alternating, alternated) => end_alternation(&problem, alternated?),
             (_, Ok(alternated)) => {
