@@ -6,7 +6,7 @@ use divan::Bencher;
 use pinfeather::fit::mixed::{
     Covariance, Estimator, MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects,
 };
-use pinfeather::growth::{Curve, built_in};
+use pinfeather::growth::built_in;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -39,7 +39,9 @@ impl Birds {
             for week in 0..12 {
                 let age = 7.0 + 14.0 * f64::from(week);
                 birds.ages_d.push(age);
-                birds.values.push(curve.value(age, &terms) + 25.0 * normal());
+                birds
+                    .values
+                    .push(curve.value(age, &terms) + 25.0 * normal());
             }
             birds.starts.push(birds.values.len());
         }

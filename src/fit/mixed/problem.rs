@@ -219,7 +219,7 @@ impl<'a> Problem<'a> {
                 residual[j] = self.y[first + j] - mu[j];
                 sum += residual[j];
             }
-            if self.spread_follows_mean() && mu[..n].iter().any(|mu| *mu == 0.0) {
+            if self.spread_follows_mean() && mu[..n].contains(&0.0) {
                 return false;
             }
         }
