@@ -8,7 +8,7 @@ use std::path::Path;
 use pinfeather::fit::Variance;
 use pinfeather::fit::mixed::{
     Correlation, Covariance, Estimator, GroupedTerms, MixedFit, MixedModel, MixedOptions,
-    MixedOutcome, RandomTerm, Subjects,
+    RandomTerm, Subjects,
 };
 use pinfeather::growth::built_in;
 use pinfeather::growth::{Curve, Derived, Term};
