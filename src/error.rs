@@ -4,6 +4,8 @@
 //! failed is *not* an error: it is a result with its row in a table.
 
 use std::fmt;
+use std::fs::File;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 /// Result of everything here that can fail for a user's input.
@@ -155,6 +157,17 @@ pub fn read_file(path: &Path) -> Result<Vec<u8>> {
 /// # Errors
 /// [`ErrorKind::Output`] with the path; the old file, if any, is then intact.
 pub fn write_file(path: &Path, bytes: &[u8]) -> Result<()> {
+    write_file_with(path, |out| out.write_all(bytes))
+}
+
+/// As [`write_file`], for what is too large to hold as bytes: `write` gets the file.
+///
+/// # Errors
+/// [`ErrorKind::Output`] with the path; the old file, if any, is then intact.
+pub fn write_file_with(
+    path: &Path,
+    write: impl FnOnce(&mut File) -> std::io::Result<()>,
+) -> Result<()> {
     let unwritable = |source| Error::unwritable(path, source);
     if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder).map_err(unwritable)?;
@@ -162,8 +175,9 @@ pub fn write_file(path: &Path, bytes: &[u8]) -> Result<()> {
     let mut temporary = path.as_os_str().to_owned();
     temporary.push(format!(".{}.tmp", std::process::id()));
     let temporary = PathBuf::from(temporary);
-    let written =
-        std::fs::write(&temporary, bytes).and_then(|()| std::fs::rename(&temporary, path));
+    let written = File::create(&temporary)
+        .and_then(|mut file| write(&mut file))
+        .and_then(|()| std::fs::rename(&temporary, path));
     if written.is_err() {
         // The half-written file is ours to remove; its own error would hide the first.
         let _ = std::fs::remove_file(&temporary);

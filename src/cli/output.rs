@@ -130,7 +130,7 @@ impl Output {
         let mut names = Vec::new();
         for table in &self.tables {
             let name = format!("tables/{}.csv", table.name());
-            error::write_file(&folder.join(&name), &table.to_csv())?;
+            error::write_file_with(&folder.join(&name), |file| table.write_csv(file))?;
             names.push(name);
         }
         for (figure, bytes) in &self.figures {

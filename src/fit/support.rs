@@ -168,6 +168,15 @@ pub(super) fn weaknesses(
     held: &[bool],
 ) -> Vec<Weakness> {
     let mut weaknesses = Vec::new();
+    if estimates.residual_df() == 1 {
+        // The 95 percent limits of sigma on one degree of freedom are 0.45 and 32
+        // times it (chi-squared): whether the curve fits is not to be seen.
+        let (n, p) = (estimates.n, estimates.terms.len());
+        let reason = format!(
+            "{n} values for {p} terms: one more than terms cannot show whether the curve fits"
+        );
+        weaknesses.push(Weakness { term: None, reason });
+    }
     let (first_d, last_d) = (series.ages_d[0], series.ages_d[series.ages_d.len() - 1]);
     asymptote_weakness(curve, series.values, estimates, &mut weaknesses);
     inflection_weakness(curve, (first_d, last_d), estimates, &mut weaknesses);

@@ -4,7 +4,7 @@
 //! quantity, a missing value where there is none. Each output format (CSV here,
 //! JSON through serde) reads the same table, so they cannot disagree.
 
-use std::io::Write as _;
+use std::io::Write;
 
 use rayon::prelude::*;
 use serde::{Serialize, Serializer};
@@ -140,29 +140,32 @@ impl Table {
         }
     }
 
-    /// The table as comma-separated text, UTF-8, one header row, numbers to 10
-    /// significant digits, missing cells empty.
+    /// Writes the table as comma-separated text, UTF-8, one header row, numbers to
+    /// 10 significant digits, missing cells empty.
     ///
-    /// Rows are formatted in parallel and joined in order.
-    #[must_use]
-    pub fn to_csv(&self) -> Vec<u8> {
-        const CHUNK: usize = 16_384;
-        let mut text = self.header.join(",").into_bytes();
-        text.push(b'\n');
-        let chunks: Vec<Vec<u8>> = (0..self.rows.div_ceil(CHUNK))
-            .into_par_iter()
-            .map(|chunk| {
-                let mut part = Vec::with_capacity(CHUNK * self.header.len() * 8);
+    /// Some rows at a time are formatted in parallel and written in order: the text
+    /// of a large flock's table is never held whole.
+    ///
+    /// # Errors
+    /// Those of `out`.
+    pub fn write_csv(&self, out: &mut impl Write) -> std::io::Result<()> {
+        const CHUNK: usize = 4096;
+        const AT_ONCE: usize = 16;
+        writeln!(out, "{}", self.header.join(","))?;
+        let chunks: Vec<usize> = (0..self.rows.div_ceil(CHUNK)).collect();
+        for some in chunks.chunks(AT_ONCE) {
+            let texts = some.par_iter().map(|chunk| {
+                let mut text = Vec::with_capacity(CHUNK * self.header.len() * 8);
                 for row in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.rows) {
-                    self.write_row(row, &mut part);
+                    self.write_row(row, &mut text);
                 }
-                part
-            })
-            .collect();
-        for chunk in chunks {
-            text.extend_from_slice(&chunk);
+                text
+            });
+            for text in texts.collect::<Vec<_>>() {
+                out.write_all(&text)?;
+            }
         }
-        text
+        Ok(())
     }
 
     fn write_row(&self, row: usize, text: &mut Vec<u8>) {
@@ -431,7 +434,9 @@ mod tests {
         table.row().text("a,\"b\"").whole(3).number(1.5);
         table.row().text("=1+1").whole(None).number(f64::NAN);
         table.row().text("").whole(0).number(None);
-        let text = String::from_utf8(table.to_csv()).unwrap();
+        let mut text = Vec::new();
+        table.write_csv(&mut text).unwrap();
+        let text = String::from_utf8(text).unwrap();
         assert_eq!(
             text,
             "bird,n,weight_g\n\"a,\"\"b\"\"\",3,1.5\n'=1+1,,\n,0,\n"
