@@ -259,3 +259,25 @@ fn an_output_that_cannot_be_written_ends_with_status_3() {
     let output = pinfeather(folder.path(), &call.split(' ').collect::<Vec<_>>());
     assert_eq!(output.status.code(), Some(3), "{}", text(&output.stderr));
 }
+
+/// One column of a journal, the narrowest that a figure is asked for.
+#[test]
+fn every_figure_of_the_demo_fits_one_column() {
+    let folder = tempfile::tempdir().unwrap();
+    let demo = root().join("data-demo");
+    let arguments = [
+        "draw",
+        demo.to_str().unwrap(),
+        "--width",
+        "89",
+        "--format",
+        "svg",
+    ];
+    let output = pinfeather(folder.path(), &arguments);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let figures = folder.path().join("results/figures");
+    for name in ["growth", "rate", "residuals", "deviation"] {
+        let svg = std::fs::read_to_string(figures.join(format!("{name}_body_weight.svg"))).unwrap();
+        assert!(svg.contains("width=\"89mm\""), "{name}");
+    }
+}

@@ -1,5 +1,7 @@
 //! The tables of the fits: terms, fits, choice of curve, curves with bands, residuals.
 
+use rayon::prelude::*;
+
 use crate::fit::interval::{self, Band, Estimate};
 use crate::fit::{Estimates, diagnostics};
 use crate::growth::{Curve, Derived};
@@ -51,13 +53,14 @@ impl Wanted {
 /// All tables of the fits, in the order in which a reader wants them.
 #[must_use]
 pub fn growth_tables(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Vec<Table> {
-    vec![
-        curve_terms(study, trajectories, wanted),
-        curve_fits(study, trajectories),
-        curve_choice(study, trajectories),
-        curves(study, trajectories, wanted),
-        residuals(study, trajectories),
-    ]
+    let make: [&(dyn Fn() -> Table + Sync); 5] = [
+        &|| curve_terms(study, trajectories, wanted),
+        &|| curve_fits(study, trajectories),
+        &|| curve_choice(study, trajectories),
+        &|| curves(study, trajectories, wanted),
+        &|| residuals(study, trajectories),
+    ];
+    make.par_iter().map(|table| table()).collect()
 }
 
 /// The first cells of every row: level, strain, bird, trait, curve.

@@ -53,7 +53,11 @@ pub fn growth_pictures(
         };
         let strains: Vec<&SubjectFits> = trajectories.of(Level::Strain, trait_index).collect();
         let file = |figure: &str| format!("{figure}_{}", file_name(&records.name));
-        let size = showing.size(0.6)?;
+        let panels = match Layout::for_strains(strains.len()) {
+            Layout::Overlaid => 1,
+            Layout::Facets => strains.len(),
+        };
+        let size = showing.size(0.6, panels)?;
         if !strains.is_empty() {
             pictures.push(Named {
                 name: file("growth"),
@@ -63,7 +67,7 @@ pub fn growth_pictures(
                 name: file("rate"),
                 picture: scene.rate(&strains).draw(size)?,
             });
-            let residuals = scene.residuals(&strains).draw(showing.size(0.55)?)?;
+            let residuals = scene.residuals(&strains).draw(showing.size(0.55, 2)?)?;
             pictures.push(Named {
                 name: file("residuals"),
                 picture: residuals,
@@ -116,15 +120,21 @@ pub fn deviation_pictures(
         };
         pictures.push(Named {
             name: format!("deviation_{}", file_name(&records.name)),
-            picture: figure.draw(showing.size(0.6)?)?,
+            picture: figure.draw(showing.size(0.6, study.strains.len())?)?,
         });
     }
     Ok(pictures)
 }
 
 impl Showing {
-    fn size(&self, height_by_width: f64) -> Result<Size> {
-        Size::new(self.width_mm, self.width_mm * height_by_width)
+    /// As wide as asked for; as high as its share of the width, or higher where its
+    /// panels need that.
+    fn size(&self, height_by_width: f64, panels: usize) -> Result<Size> {
+        let least = Size::for_panels(self.width_mm, panels)?;
+        Size::new(
+            self.width_mm,
+            least.height_mm().max(self.width_mm * height_by_width),
+        )
     }
 }
 
