@@ -19,6 +19,7 @@
 )]
 
 pub mod cli;
+pub mod composition;
 pub mod error;
 pub mod figure;
 pub mod fit;

@@ -114,9 +114,13 @@ impl SubjectFits {
         counts.sort_unstable();
         counts.dedup();
         for n in counts {
-            let alike: Vec<usize> =
-                (0..self.fits.len()).filter(|index| observations(*index) == n).collect();
-            let outcomes: Vec<&Outcome> = alike.iter().map(|index| &self.fits[*index].outcome).collect();
+            let alike: Vec<usize> = (0..self.fits.len())
+                .filter(|index| observations(*index) == n)
+                .collect();
+            let outcomes: Vec<&Outcome> = alike
+                .iter()
+                .map(|index| &self.fits[*index].outcome)
+                .collect();
             for (index, place) in alike.iter().zip(choice::places(&outcomes)) {
                 places[*index] = place;
             }
@@ -167,7 +171,12 @@ impl Pooled {
         let mut rows: Vec<(f64, f64, usize)> = Vec::new();
         for bird in study.birds_of(strain) {
             let (ages_d, values) = records.of(bird);
-            rows.extend(ages_d.iter().zip(values).map(|(age_d, value)| (*age_d, *value, bird)));
+            rows.extend(
+                ages_d
+                    .iter()
+                    .zip(values)
+                    .map(|(age_d, value)| (*age_d, *value, bird)),
+            );
         }
         rows.sort_by(|a, b| a.0.total_cmp(&b.0));
         Self {
@@ -191,7 +200,10 @@ impl Pooled {
     /// As a series to fit.
     #[must_use]
     pub fn series(&self) -> Series<'_> {
-        Series { ages_d: &self.ages_d, values: &self.values }
+        Series {
+            ages_d: &self.ages_d,
+            values: &self.values,
+        }
     }
 }
 
@@ -211,7 +223,10 @@ impl Trajectories {
                 subjects.par_extend(bird_fits(study, records, trait_index, request, done));
             }
         }
-        Self { curves: request.curves.clone(), subjects }
+        Self {
+            curves: request.curves.clone(),
+            subjects,
+        }
     }
 
     /// How many fits ended in a status: `converged`, `weak` or `failed`.
@@ -239,7 +254,12 @@ fn strain_fits(
     let strains = (0..study.strains.len()).into_par_iter();
     let fits = strains.filter_map(|strain| {
         let pooled = Pooled::of(study, records, strain);
-        let subject = Subject { trait_index, level: Level::Strain, strain, bird: None };
+        let subject = Subject {
+            trait_index,
+            level: Level::Strain,
+            strain,
+            bird: None,
+        };
         done(1);
         (!pooled.values.is_empty())
             .then(|| subject_fits(subject, pooled.series(), request, &mut Workspace::new()))
@@ -258,8 +278,12 @@ fn bird_fits<'a>(
     birds
         .map_init(Workspace::new, move |workspace, (bird, record)| {
             let (ages_d, values) = records.of(bird);
-            let subject =
-                Subject { trait_index, level: Level::Bird, strain: record.strain, bird: Some(bird) };
+            let subject = Subject {
+                trait_index,
+                level: Level::Bird,
+                strain: record.strain,
+                bird: Some(bird),
+            };
             done(1);
             (!values.is_empty())
                 .then(|| subject_fits(subject, Series { ages_d, values }, request, workspace))
@@ -273,8 +297,14 @@ fn subject_fits(
     request: &Request,
     workspace: &mut Workspace,
 ) -> SubjectFits {
-    let fits = request.curves.iter().map(|curve| curve_fit(curve, series, request, workspace));
-    SubjectFits { subject, fits: fits.collect() }
+    let fits = request
+        .curves
+        .iter()
+        .map(|curve| curve_fit(curve, series, request, workspace));
+    SubjectFits {
+        subject,
+        fits: fits.collect(),
+    }
 }
 
 fn curve_fit(
@@ -285,7 +315,10 @@ fn curve_fit(
 ) -> CurveFit {
     if !curve.needs_hatch_weight() {
         let outcome = fit::fit(&**curve, series, &request.settings, workspace);
-        return CurveFit { curve: curve.clone(), outcome };
+        return CurveFit {
+            curve: curve.clone(),
+            outcome,
+        };
     }
     let (hatch_weight_g, after_hatch) = split_at_hatch(series);
     let anchored = hatch_weight_g
@@ -314,6 +347,9 @@ fn split_at_hatch(series: Series<'_>) -> (Option<f64>, Series<'_>) {
     let at_hatch = &series.values[..first_after];
     #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
     let mean = (first_after > 0).then(|| at_hatch.iter().sum::<f64>() / first_after as f64);
-    let after = Series { ages_d: &series.ages_d[first_after..], values: &series.values[first_after..] };
+    let after = Series {
+        ages_d: &series.ages_d[first_after..],
+        values: &series.values[first_after..],
+    };
     (mean, after)
 }

@@ -10,13 +10,38 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("stats", &[]),
     ("growth", &[]),
     ("study", &[]),
+    ("composition", &["stats", "study"]),
     ("fit", &["growth", "stats"]),
     ("trajectory", &["fit", "growth", "study"]),
     ("flock", &["fit", "growth", "study"]),
     ("maturity", &["fit", "growth", "stats", "study"]),
     ("figure", &[]),
-    ("report", &["figure", "fit", "flock", "growth", "maturity", "study", "trajectory"]),
-    ("cli", &["figure", "fit", "flock", "growth", "maturity", "report", "stats", "study", "trajectory"]),
+    (
+        "report",
+        &[
+            "figure",
+            "fit",
+            "flock",
+            "growth",
+            "maturity",
+            "study",
+            "trajectory",
+        ],
+    ),
+    (
+        "cli",
+        &[
+            "figure",
+            "fit",
+            "flock",
+            "growth",
+            "maturity",
+            "report",
+            "stats",
+            "study",
+            "trajectory",
+        ],
+    ),
     ("lib", &[]),
     ("main", &["cli"]),
 ];
@@ -39,7 +64,12 @@ fn rust_files(folder: &Path, found: &mut Vec<PathBuf>) {
 /// The room that a file of `src/` belongs to.
 fn room(file: &Path) -> String {
     let inside = file.strip_prefix(root().join("src")).unwrap();
-    let first = inside.components().next().unwrap().as_os_str().to_string_lossy();
+    let first = inside
+        .components()
+        .next()
+        .unwrap()
+        .as_os_str()
+        .to_string_lossy();
     first.trim_end_matches(".rs").to_owned()
 }
 
@@ -47,7 +77,11 @@ fn room(file: &Path) -> String {
 fn data_flow_one_way() {
     let mut files = Vec::new();
     rust_files(&root().join("src"), &mut files);
-    assert!(files.len() > 30, "found only {} files under src", files.len());
+    assert!(
+        files.len() > 30,
+        "found only {} files under src",
+        files.len()
+    );
     let mut wrong = Vec::new();
     for file in files {
         let room = room(&file);
@@ -59,11 +93,18 @@ fn data_flow_one_way() {
         for (number, line) in text.lines().enumerate() {
             let code = line.split("//").next().unwrap_or_default();
             for used in code.split("crate::").skip(1) {
-                let used: String = used.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
+                let used: String = used
+                    .chars()
+                    .take_while(|c| c.is_alphanumeric() || *c == '_')
+                    .collect();
                 // Items that lib.rs gives again (`crate::Result`) are the error room's.
                 let known = used == "error" || used == room || used.starts_with(char::is_uppercase);
                 if !known && !allowed.contains(&used.as_str()) {
-                    wrong.push(format!("{}:{}: {room} uses {used}", file.display(), number + 1));
+                    wrong.push(format!(
+                        "{}:{}: {room} uses {used}",
+                        file.display(),
+                        number + 1
+                    ));
                 }
             }
         }
@@ -92,13 +133,19 @@ fn every_option_in_the_readme_exists() {
         help += &String::from_utf8(output.stdout).unwrap();
     }
     let letter = |c: char| c.is_ascii_lowercase() || c == '-';
-    let options = readme.split("--").skip(1).map(|rest| rest.chars().take_while(|c| letter(*c)).collect());
+    let options = readme
+        .split("--")
+        .skip(1)
+        .map(|rest| rest.chars().take_while(|c| letter(*c)).collect());
     let options: Vec<String> = options.filter(|option: &String| option.len() > 1).collect();
     assert!(options.len() > 8, "found only {options:?}");
     for option in options {
         // An option of cargo's own, in the README's first command.
         if option != "release" {
-            assert!(help.contains(&format!("--{option}")), "--{option} is in the README, in no command's help");
+            assert!(
+                help.contains(&format!("--{option}")),
+                "--{option} is in the README, in no command's help"
+            );
         }
     }
 }

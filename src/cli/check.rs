@@ -5,7 +5,6 @@ use clap::Args;
 use super::options::{Common, Input};
 use super::output::Output;
 use crate::error::{Error, Result};
-use crate::study::Check;
 
 /// Look a study or a table through: faults, gaps, duplicates, implausible jumps.
 /// Writes nothing.

@@ -52,13 +52,22 @@ enum FigureFormat {
 pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("draw", common);
     if !output.keeps_files() {
-        return Err(Error::call("--json: draw prints no figure, expected --out DIR as well"));
+        return Err(Error::call(
+            "--json: draw prints no figure, expected --out DIR as well",
+        ));
     }
     let study = output.read(&args.input)?;
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
     let deviations = target::deviations(&study, &args.target, args.fit.confidence)?;
     let confidence = args.fit.confidence;
-    add(&study, &trajectories, &deviations, confidence, &args.paper, &mut output)?;
+    add(
+        &study,
+        &trajectories,
+        &deviations,
+        confidence,
+        &args.paper,
+        &mut output,
+    )?;
     output.finish()
 }
 
@@ -71,7 +80,10 @@ pub(crate) fn add(
     paper: &PaperOptions,
     output: &mut Output,
 ) -> Result<()> {
-    let showing = Showing { confidence, width_mm: paper.width };
+    let showing = Showing {
+        confidence,
+        width_mm: paper.width,
+    };
     let mut pictures = growth_pictures(study, trajectories, &showing)?;
     pictures.extend(deviation_pictures(study, deviations, &showing)?);
     let bar = output.progress(pictures.len(), "drawing");
@@ -81,14 +93,17 @@ pub(crate) fn add(
     Ok(())
 }
 
+/// A file name and its bytes.
+type FigureFile = (String, Vec<u8>);
+
 /// Each picture in each format asked for, in parallel.
 fn rasterise(
     pictures: &[Named],
     paper: &PaperOptions,
     done: &(dyn Fn() + Sync),
-) -> Result<Vec<(String, Vec<u8>)>> {
+) -> Result<Vec<FigureFile>> {
     use rayon::prelude::*;
-    let files: Result<Vec<Vec<(String, Vec<u8>)>>> = pictures
+    let files: Result<Vec<Vec<FigureFile>>> = pictures
         .par_iter()
         .map(|Named { name, picture }| {
             let mut files = Vec::new();

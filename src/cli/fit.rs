@@ -46,7 +46,9 @@ pub(crate) fn trajectories(
     let trajectories = Trajectories::fit(study, &request, &|done| bar.inc(done as u64));
     bar.finish_and_clear();
     for status in ["converged", "weak", "failed"] {
-        output.counts.insert(format!("fits {status}"), trajectories.count(status));
+        output
+            .counts
+            .insert(format!("fits {status}"), trajectories.count(status));
     }
     let (weak, failed) = (trajectories.count("weak"), trajectories.count("failed"));
     if weak + failed > 0 {
@@ -70,6 +72,10 @@ pub(crate) fn add(
         weights_g: options.weights_g(study),
     };
     output.words.push("How do they grow?".to_owned());
-    output.words.extend(words::growth(study, trajectories, options.confidence));
-    output.tables.extend(growth_tables(study, trajectories, &wanted));
+    output
+        .words
+        .extend(words::growth(study, trajectories, options.confidence));
+    output
+        .tables
+        .extend(growth_tables(study, trajectories, &wanted));
 }

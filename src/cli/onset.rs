@@ -48,7 +48,9 @@ pub(crate) fn add(
     let cues = maturity::cues(study, &fits, &wishes)?;
     let summary = maturity::summarise(&cues, options.confidence)?;
     output.words.push("When do the cues fall?".to_owned());
-    output.words.extend(words::cues(study, trajectories, &cues, &summary));
+    output
+        .words
+        .extend(words::cues(study, trajectories, &cues, &summary));
     output.tables.push(cue_tables::cues(study, &cues));
     output.tables.push(cue_tables::cue_summary(study, &summary));
     Ok(())

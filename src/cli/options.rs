@@ -9,7 +9,8 @@ use crate::error::{Error, Result};
 use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
 use crate::study::{
-    AgeUnit, Check, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName, Units, Values,
+    AgeUnit, Check, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName,
+    Units, Values,
 };
 use crate::trajectory::Request;
 
@@ -17,7 +18,13 @@ use crate::trajectory::Request;
 #[derive(Debug, Args)]
 pub(crate) struct Common {
     /// Folder for the results [default: results]
-    #[arg(long, short, global = true, value_name = "DIR", help_heading = "Output")]
+    #[arg(
+        long,
+        short,
+        global = true,
+        value_name = "DIR",
+        help_heading = "Output"
+    )]
     pub(crate) out: Option<PathBuf>,
     /// Print one JSON document on standard output; files are then written only with --out
     #[arg(long, global = true, help_heading = "Output")]
@@ -119,7 +126,11 @@ pub(crate) struct TableColumns {
 impl TableColumns {
     /// As the study reader wants them.
     fn ready(&self) -> Columns {
-        let mut format = Format { separator: self.separator, decimal: self.decimal, ..Format::default() };
+        let mut format = Format {
+            separator: self.separator,
+            decimal: self.decimal,
+            ..Format::default()
+        };
         if !self.missing.is_empty() {
             format.missing.clone_from(&self.missing);
         }
@@ -139,7 +150,11 @@ impl TableColumns {
                 date_format: self.date_format.clone(),
             },
             format,
-            values: if self.any_number { Values::AnyNumber } else { Values::BirdMasses },
+            values: if self.any_number {
+                Values::AnyNumber
+            } else {
+                Values::BirdMasses
+            },
             targets: self.targets.clone(),
             onset: self.onset.clone(),
         }
@@ -167,12 +182,18 @@ impl Input {
 
     /// The files that were read, for the run record.
     pub(crate) fn files(&self, study: &Study) -> Vec<PathBuf> {
-        let folder = if self.path.is_dir() { self.path.clone() } else { PathBuf::new() };
+        let folder = if self.path.is_dir() {
+            self.path.clone()
+        } else {
+            PathBuf::new()
+        };
         let mut files = Vec::new();
         if self.path.is_dir() {
             files.push(folder.join("study.toml"));
         }
-        let tables = TableName::ALL.iter().filter_map(|table| study.settings.tables.of(*table).as_ref());
+        let tables = TableName::ALL
+            .iter()
+            .filter_map(|table| study.settings.tables.of(*table).as_ref());
         files.extend(tables.map(|table| folder.join(table)));
         files
     }
@@ -248,14 +269,22 @@ impl FitOptions {
         let names: Vec<&str> = if !self.curve.is_empty() {
             self.curve.iter().map(String::as_str).collect()
         } else if !study.settings.fit.curves.is_empty() {
-            study.settings.fit.curves.iter().map(String::as_str).collect()
+            study
+                .settings
+                .fit
+                .curves
+                .iter()
+                .map(String::as_str)
+                .collect()
         } else {
             USUAL_CURVES.to_vec()
         };
         let mut curves: Vec<Arc<dyn Curve>> = Vec::new();
         for name in names {
             if curves.iter().any(|curve| curve.name() == name) {
-                return Err(Error::call(format!("curve {name}: found twice, expected each curve once; leave one out")));
+                return Err(Error::call(format!(
+                    "curve {name}: found twice, expected each curve once; leave one out"
+                )));
             }
             curves.push(growth::find(name, &cards)?);
         }
@@ -263,7 +292,10 @@ impl FitOptions {
             curves,
             birds: self.level.contains(&LevelName::Bird),
             strains: self.level.contains(&LevelName::Strain),
-            settings: Settings { variance: self.variance.into(), ..Settings::default() },
+            settings: Settings {
+                variance: self.variance.into(),
+                ..Settings::default()
+            },
             hatch_weight_g: self.hatch_weight,
         })
     }
@@ -293,13 +325,25 @@ impl FitOptions {
             if inside {
                 return Ok(());
             }
-            Err(Error::call(format!("{option} {value}: expected {expected}")))
+            Err(Error::call(format!(
+                "{option} {value}: expected {expected}"
+            )))
         };
         let share = self.confidence;
-        range("--confidence", share, share > 0.0 && share < 1.0, "a share between 0 and 1, such as 0.95")?;
+        range(
+            "--confidence",
+            share,
+            share > 0.0 && share < 1.0,
+            "a share between 0 and 1, such as 0.95",
+        )?;
         for mass_g in self.at_weight.iter().chain(&self.hatch_weight) {
             let inside = mass_g.is_finite() && *mass_g > 0.0;
-            range("--at-weight or --hatch-weight", *mass_g, inside, "a mass in g above 0")?;
+            range(
+                "--at-weight or --hatch-weight",
+                *mass_g,
+                inside,
+                "a mass in g above 0",
+            )?;
         }
         for age_d in &self.at_age {
             range("--at-age", *age_d, age_d.is_finite(), "an age in days")?;

@@ -77,9 +77,11 @@ impl Output {
         }
         self.warnings.extend(study.warnings.iter().cloned());
         self.counts.insert("birds".to_owned(), study.birds.len());
-        self.counts.insert("strains".to_owned(), study.strains.len());
+        self.counts
+            .insert("strains".to_owned(), study.strains.len());
         for records in &study.traits {
-            self.counts.insert(format!("records of {}", records.name), records.values.len());
+            self.counts
+                .insert(format!("records of {}", records.name), records.values.len());
         }
         Ok(study)
     }
@@ -161,7 +163,13 @@ impl Output {
 
     fn print_json(&self, files: &[String]) -> std::io::Result<()> {
         let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-        serde_json::to_writer(&mut out, &Document { output: self, files })?;
+        serde_json::to_writer(
+            &mut out,
+            &Document {
+                output: self,
+                files,
+            },
+        )?;
         out.write_all(b"\n")?;
         out.flush()
     }
@@ -181,8 +189,14 @@ impl Output {
             let _ = writeln!(out, "warning: {warning}");
         }
         if let Some(folder) = &self.folder {
-            let tables = files.iter().filter(|name| name.starts_with("tables/")).count();
-            let figures = files.iter().filter(|name| name.starts_with("figures/")).count();
+            let tables = files
+                .iter()
+                .filter(|name| name.starts_with("tables/"))
+                .count();
+            let figures = files
+                .iter()
+                .filter(|name| name.starts_with("figures/"))
+                .count();
             let _ = writeln!(
                 out,
                 "written to {}: {tables} tables, {figures} figure files, run.json",
@@ -196,7 +210,9 @@ impl Output {
 /// not change a result.
 fn arguments_without_output() -> Vec<String> {
     let mut kept = Vec::new();
-    let mut given = std::env::args_os().skip(1).map(|argument| argument.to_string_lossy().into_owned());
+    let mut given = std::env::args_os()
+        .skip(1)
+        .map(|argument| argument.to_string_lossy().into_owned());
     while let Some(argument) = given.next() {
         if argument == "--out" || argument == "-o" {
             given.next();
@@ -214,7 +230,10 @@ struct Document<'a> {
 }
 
 impl Serialize for Document<'_> {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
+    fn serialize<S: serde::Serializer>(
+        &self,
+        serializer: S,
+    ) -> std::result::Result<S::Ok, S::Error> {
         let output = self.output;
         let mut map = serializer.serialize_map(None)?;
         map.serialize_entry("program", env!("CARGO_PKG_NAME"))?;
@@ -233,7 +252,10 @@ impl Serialize for Document<'_> {
 struct Tables<'a>(&'a [Table]);
 
 impl Serialize for Tables<'_> {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> std::result::Result<S::Ok, S::Error> {
+    fn serialize<S: serde::Serializer>(
+        &self,
+        serializer: S,
+    ) -> std::result::Result<S::Ok, S::Error> {
         serializer.collect_map(self.0.iter().map(|table| (table.name(), table)))
     }
 }

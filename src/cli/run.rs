@@ -31,14 +31,27 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     let looked = args.input.check()?;
     output.attention |= looked.needs_attention();
     output.words.push("What was read?".to_owned());
-    output.words.extend(looked.summary.lines().iter().map(|line| format!("  {line}")));
+    output.words.extend(
+        looked
+            .summary
+            .lines()
+            .iter()
+            .map(|line| format!("  {line}")),
+    );
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
     fit::add(&study, &trajectories, &args.fit, &mut output);
     let deviations = target::add(&study, &args.target, args.fit.confidence, &mut output)?;
     onset::add(&study, &trajectories, &args.fit, &mut output)?;
     if output.keeps_files() {
         let confidence = args.fit.confidence;
-        draw::add(&study, &trajectories, &deviations, confidence, &args.paper, &mut output)?;
+        draw::add(
+            &study,
+            &trajectories,
+            &deviations,
+            confidence,
+            &args.paper,
+            &mut output,
+        )?;
     }
     output.finish()
 }

@@ -91,8 +91,12 @@ pub(crate) fn add(
         output.words.push(format!("  {}", words::VERDICT_CAUTION));
     }
     if !deviations.is_empty() {
-        output.tables.push(flock_tables::deviation(study, &deviations));
+        output
+            .tables
+            .push(flock_tables::deviation(study, &deviations));
     }
-    output.tables.push(flock_tables::uniformity(study, &uniformities));
+    output
+        .tables
+        .push(flock_tables::uniformity(study, &uniformities));
     Ok(deviations)
 }

@@ -12,6 +12,9 @@
 //! Bates DM, Watts DG (1988) Nonlinear Regression Analysis and Its Applications,
 //! 2.3 (bands) (from memory).
 
+use std::cell::RefCell;
+use std::collections::HashMap;
+
 use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
 
 use super::{Estimates, Series, Variance};
@@ -174,14 +177,31 @@ fn with_interval(value: f64, standard_error: Option<f64>, quantile: f64) -> Esti
     }
 }
 
+/// Which quantile: numerator degrees of freedom (0 for Student's t), denominator
+/// degrees of freedom, the level's bits.
+type Asked = (usize, usize, u64);
+
+thread_local! {
+    /// Quantiles already found on this thread: inverting a distribution takes longer
+    /// than a fit, and the birds of a flock share a few degrees of freedom.
+    static KNOWN: RefCell<HashMap<Asked, f64>> = RefCell::new(HashMap::new());
+}
+
+fn known_or(asked: Asked, find: impl FnOnce() -> f64) -> f64 {
+    KNOWN.with_borrow_mut(|known| *known.entry(asked).or_insert_with(find))
+}
+
 /// Two-sided quantile of Student's t on the residual degrees of freedom.
 #[expect(
     clippy::cast_precision_loss,
     reason = "counts of observations are far below 2^52"
 )]
 fn t_quantile(estimates: &Estimates, level: f64) -> f64 {
-    let df = estimates.residual_df().max(1) as f64;
-    StudentsT::new(0.0, 1.0, df).map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 + 0.5 * level))
+    let df = estimates.residual_df().max(1);
+    known_or((0, df, level.to_bits()), || {
+        StudentsT::new(0.0, 1.0, df as f64)
+            .map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 + 0.5 * level))
+    })
 }
 
 #[expect(
@@ -192,9 +212,11 @@ fn band_quantile(estimates: &Estimates, band: Band, level: f64) -> f64 {
     match band {
         Band::Pointwise | Band::Prediction => t_quantile(estimates, level),
         Band::Simultaneous => {
-            let p = estimates.terms.len() as f64;
-            let df = estimates.residual_df().max(1) as f64;
-            FisherSnedecor::new(p, df).map_or(f64::INFINITY, |f| (p * f.inverse_cdf(level)).sqrt())
+            let (p, df) = (estimates.terms.len(), estimates.residual_df().max(1));
+            known_or((p, df, level.to_bits()), || {
+                FisherSnedecor::new(p as f64, df as f64)
+                    .map_or(f64::INFINITY, |f| (p as f64 * f.inverse_cdf(level)).sqrt())
+            })
         }
     }
 }

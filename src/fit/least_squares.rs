@@ -355,7 +355,7 @@ impl<'a, const P: usize> Loop<'a, P> {
                 continue;
             };
             let (trial, promised) = self.step(point, &scaled);
-            if trial == point.terms || damping > GREATEST_DAMPING {
+            if same(&trial, &point.terms) || damping > GREATEST_DAMPING {
                 return End::Stuck;
             }
             let next = self
@@ -430,9 +430,9 @@ impl<'a, const P: usize> Loop<'a, P> {
                 gradient[j] -= 0.5 * row[j] * second / self.scale[j];
             }
         }
-        for j in 0..P {
-            if point.held[j] {
-                gradient[j] = 0.0;
+        for (entry, held) in gradient.iter_mut().zip(&point.held) {
+            if *held {
+                *entry = 0.0;
             }
         }
         let bend = linear::damped(&point.product, &gradient, damping)?;
@@ -480,7 +480,7 @@ impl<'a, const P: usize> Loop<'a, P> {
                 break;
             }
             let (trial, _) = self.step(point, &point.triangle.solve());
-            if trial == point.terms {
+            if same(&trial, &point.terms) {
                 break;
             }
             let next = self
@@ -521,4 +521,12 @@ impl<'a, const P: usize> Loop<'a, P> {
             evaluations: self.evaluations,
         }
     }
+}
+
+/// Whether a step left every term as it was, to the last bit: the end of what the
+/// numbers can resolve.
+fn same<const P: usize>(one: &[f64; P], other: &[f64; P]) -> bool {
+    one.iter()
+        .zip(other)
+        .all(|(a, b)| a.to_bits() == b.to_bits())
 }

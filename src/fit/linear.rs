@@ -6,6 +6,10 @@
 //! # Source
 //! Golub GH, Van Loan CF, Matrix Computations, Householder QR and Cholesky
 //! (from memory).
+#![expect(
+    clippy::needless_range_loop,
+    reason = "triangles are read by row and column, as the formulas are written"
+)]
 
 /// A squared pivot of the scaled normal equations below this sends the step to
 /// Householder: 1 - R² of a column on those before it, so at 1e-5 some five of

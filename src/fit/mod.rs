@@ -11,6 +11,7 @@ pub mod diagnostics;
 pub mod interval;
 mod least_squares;
 mod linear;
+pub mod mixed;
 mod support;
 mod variance;
 

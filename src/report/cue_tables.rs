@@ -10,8 +10,20 @@ pub fn cues(study: &Study, rows: &[Cue]) -> Table {
     let mut table = Table::new(
         "cues",
         &[
-            "level", "strain", "bird", "trait", "curve", "cue", "estimate", "std_error", "lower",
-            "upper", "first_egg_age_d", "difference_d", "status", "note",
+            "level",
+            "strain",
+            "bird",
+            "trait",
+            "curve",
+            "cue",
+            "estimate",
+            "std_error",
+            "lower",
+            "upper",
+            "first_egg_age_d",
+            "difference_d",
+            "status",
+            "note",
         ],
     );
     for row in rows {
@@ -47,9 +59,21 @@ pub fn cue_summary(study: &Study, rows: &[CueSummary]) -> Table {
     let mut table = Table::new(
         "cue_summary",
         &[
-            "strain", "trait", "curve", "cue", "n", "not_laying", "without_cue",
-            "mean_difference_d", "sd_difference_d", "std_error", "lower", "upper", "correlation",
-            "correlation_lower", "correlation_upper",
+            "strain",
+            "trait",
+            "curve",
+            "cue",
+            "n",
+            "not_laying",
+            "without_cue",
+            "mean_difference_d",
+            "sd_difference_d",
+            "std_error",
+            "lower",
+            "upper",
+            "correlation",
+            "correlation_lower",
+            "correlation_upper",
         ],
     );
     for row in rows {

@@ -13,10 +13,27 @@ pub fn deviation(study: &Study, rows: &[Deviation]) -> Table {
     let mut table = Table::new(
         "deviation",
         &[
-            "level", "strain", "pen", "bird", "trait", "age_d", "n", "observed_g", "std_error",
-            "target_g", "lower_g", "upper_g", "deviation_g", "deviation_lower_g",
-            "deviation_upper_g", "deviation_pct", "days", "in_band", "gain_needed_g_per_d",
-            "target_gain_g_per_d", "note",
+            "level",
+            "strain",
+            "pen",
+            "bird",
+            "trait",
+            "age_d",
+            "n",
+            "observed_g",
+            "std_error",
+            "target_g",
+            "lower_g",
+            "upper_g",
+            "deviation_g",
+            "deviation_lower_g",
+            "deviation_upper_g",
+            "deviation_pct",
+            "days",
+            "in_band",
+            "gain_needed_g_per_d",
+            "target_gain_g_per_d",
+            "note",
         ],
     );
     for row in rows {
@@ -24,9 +41,10 @@ pub fn deviation(study: &Study, rows: &[Deviation]) -> Table {
         let target = against.map(|against| against.target);
         let interval = against.and_then(|against| against.interval_g);
         let (needed, planned) = match row.gain {
-            Gain::PerDay { needed_g_per_d, target_g_per_d } => {
-                (Some(needed_g_per_d), Some(target_g_per_d))
-            }
+            Gain::PerDay {
+                needed_g_per_d,
+                target_g_per_d,
+            } => (Some(needed_g_per_d), Some(target_g_per_d)),
             Gain::NotAsked | Gain::AgePassed | Gain::BeyondTarget => (None, None),
         };
         table
@@ -48,7 +66,11 @@ pub fn deviation(study: &Study, rows: &[Deviation]) -> Table {
             .number(interval.map(|interval| interval.1))
             .number(against.map(|against| against.deviation_pct))
             .number(against.and_then(|against| against.days.ok()))
-            .text(&against.map(|against| against.band.to_string()).unwrap_or_default())
+            .text(
+                &against
+                    .map(|against| against.band.to_string())
+                    .unwrap_or_default(),
+            )
             .number(needed)
             .number(planned)
             .text(&deviation_note(row));
@@ -83,9 +105,25 @@ pub fn uniformity(study: &Study, rows: &[FlockUniformity]) -> Table {
     let mut table = Table::new(
         "uniformity",
         &[
-            "level", "strain", "pen", "trait", "age_d", "n", "mean_g", "sd_g", "cv_pct",
-            "cv_lower_pct", "cv_upper_pct", "within", "uniformity_pct", "uniformity_lower_pct",
-            "uniformity_upper_pct", "normal_uniformity_pct", "target_g", "near_target_pct", "note",
+            "level",
+            "strain",
+            "pen",
+            "trait",
+            "age_d",
+            "n",
+            "mean_g",
+            "sd_g",
+            "cv_pct",
+            "cv_lower_pct",
+            "cv_upper_pct",
+            "within",
+            "uniformity_pct",
+            "uniformity_lower_pct",
+            "uniformity_upper_pct",
+            "normal_uniformity_pct",
+            "target_g",
+            "near_target_pct",
+            "note",
         ],
     );
     for row in rows {
@@ -111,7 +149,14 @@ pub fn uniformity(study: &Study, rows: &[FlockUniformity]) -> Table {
             .number(flock.normal_share_pct)
             .number(row.target_g)
             .number(row.near_target.as_ref().map(|share| share.pct))
-            .text(&flock.cv.as_ref().err().map(ToString::to_string).unwrap_or_default());
+            .text(
+                &flock
+                    .cv
+                    .as_ref()
+                    .err()
+                    .map(ToString::to_string)
+                    .unwrap_or_default(),
+            );
     }
     table
 }

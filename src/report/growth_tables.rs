@@ -1,7 +1,7 @@
 //! The tables of the fits: terms, fits, choice of curve, curves with bands, residuals.
 
 use crate::fit::interval::{self, Band, Estimate};
-use crate::fit::{Estimates, choice, diagnostics};
+use crate::fit::{Estimates, diagnostics};
 use crate::growth::{Curve, Derived};
 use crate::report::Table;
 use crate::report::table::Row;
@@ -32,7 +32,11 @@ impl Wanted {
             Derived::SecondPeakAge,
             Derived::SecondPeakRate,
         ];
-        wanted.extend(self.weights_g.iter().map(|mass_g| Derived::AgeAtValue(*mass_g)));
+        wanted.extend(
+            self.weights_g
+                .iter()
+                .map(|mass_g| Derived::AgeAtValue(*mass_g)),
+        );
         for age_d in &self.ages_d {
             wanted.extend([
                 Derived::ValueAt(*age_d),
@@ -75,7 +79,15 @@ pub fn curve_terms(study: &Study, trajectories: &Trajectories, wanted: &Wanted) 
     let mut table = Table::new(
         "curve_terms",
         &[
-            "level", "strain", "bird", "trait", "curve", "term", "estimate", "std_error", "lower",
+            "level",
+            "strain",
+            "bird",
+            "trait",
+            "curve",
+            "term",
+            "estimate",
+            "std_error",
+            "lower",
             "upper",
         ],
     );
@@ -96,10 +108,15 @@ pub fn curve_terms(study: &Study, trajectories: &Trajectories, wanted: &Wanted) 
                     .number(estimate.interval.map(|interval| interval.upper));
             };
             for (index, term) in curve.terms().iter().enumerate() {
-                write(&term.name, interval::term(estimates, index, wanted.confidence));
+                write(
+                    &term.name,
+                    interval::term(estimates, index, wanted.confidence),
+                );
             }
             for (what, name) in derived.iter().zip(&derived_names) {
-                if let Some(estimate) = interval::derived(curve, estimates, *what, wanted.confidence) {
+                if let Some(estimate) =
+                    interval::derived(curve, estimates, *what, wanted.confidence)
+                {
                     write(name, estimate);
                 }
             }
@@ -114,8 +131,22 @@ pub fn curve_fits(study: &Study, trajectories: &Trajectories) -> Table {
     let mut table = Table::new(
         "curve_fits",
         &[
-            "level", "strain", "bird", "trait", "curve", "n", "status", "reason", "rss", "sigma",
-            "log_lik", "aic", "aicc", "bic", "iterations", "variance_power",
+            "level",
+            "strain",
+            "bird",
+            "trait",
+            "curve",
+            "n",
+            "status",
+            "reason",
+            "rss",
+            "sigma",
+            "log_lik",
+            "aic",
+            "aicc",
+            "bic",
+            "iterations",
+            "variance_power",
         ],
     );
     for SubjectFits { subject, fits } in &trajectories.subjects {
@@ -148,8 +179,22 @@ pub fn curve_choice(study: &Study, trajectories: &Trajectories) -> Table {
     let mut table = Table::new(
         "curve_choice",
         &[
-            "level", "strain", "bird", "trait", "rank", "curve", "status", "n", "parameters",
-            "log_lik", "aic", "aicc", "bic", "delta_aicc", "weight", "note",
+            "level",
+            "strain",
+            "bird",
+            "trait",
+            "rank",
+            "curve",
+            "status",
+            "n",
+            "parameters",
+            "log_lik",
+            "aic",
+            "aicc",
+            "bic",
+            "delta_aicc",
+            "weight",
+            "note",
         ],
     );
     for subject_fits in &trajectories.subjects {
@@ -196,8 +241,20 @@ pub fn curves(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Ta
     let mut table = Table::new(
         "curves",
         &[
-            "level", "strain", "bird", "trait", "curve", "age_d", "fitted", "lower", "upper",
-            "simultaneous_lower", "simultaneous_upper", "rate", "rate_lower", "rate_upper",
+            "level",
+            "strain",
+            "bird",
+            "trait",
+            "curve",
+            "age_d",
+            "fitted",
+            "lower",
+            "upper",
+            "simultaneous_lower",
+            "simultaneous_upper",
+            "rate",
+            "rate_lower",
+            "rate_upper",
         ],
     );
     for SubjectFits { subject, fits } in &trajectories.subjects {
@@ -269,7 +326,15 @@ pub fn residuals(study: &Study, trajectories: &Trajectories) -> Table {
     let mut table = Table::new(
         "residuals",
         &[
-            "level", "strain", "bird", "trait", "curve", "age_d", "observed", "fitted", "residual",
+            "level",
+            "strain",
+            "bird",
+            "trait",
+            "curve",
+            "age_d",
+            "observed",
+            "fitted",
+            "residual",
             "standardised",
         ],
     );
@@ -285,7 +350,10 @@ pub fn residuals(study: &Study, trajectories: &Trajectories) -> Table {
             };
             let rows = diagnostics::residuals(&**curve, pooled.series(), estimates);
             for (residual, bird) in rows.iter().zip(&pooled.birds) {
-                let whose = Subject { bird: Some(*bird), ..*subject };
+                let whose = Subject {
+                    bird: Some(*bird),
+                    ..*subject
+                };
                 begin(&mut table, study, whose, &**curve)
                     .number(residual.age_d)
                     .number(residual.value)

@@ -2,9 +2,9 @@
 
 pub mod cue_tables;
 pub mod flock_tables;
+pub mod growth_tables;
 pub mod pictures;
 mod record;
-pub mod growth_tables;
 pub mod table;
 pub mod words;
 

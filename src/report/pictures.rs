@@ -45,15 +45,29 @@ pub fn growth_pictures(
 ) -> Result<Vec<Named>> {
     let mut pictures = Vec::new();
     for (trait_index, records) in study.traits.iter().enumerate() {
-        let scene = Scene { study, trajectories, trait_index, showing };
+        let scene = Scene {
+            study,
+            trajectories,
+            trait_index,
+            showing,
+        };
         let strains: Vec<&SubjectFits> = trajectories.of(Level::Strain, trait_index).collect();
         let file = |figure: &str| format!("{figure}_{}", file_name(&records.name));
-        let size = showing.size(0.68)?;
+        let size = showing.size(0.6)?;
         if !strains.is_empty() {
-            pictures.push(Named { name: file("growth"), picture: scene.growth(&strains).draw(size)? });
-            pictures.push(Named { name: file("rate"), picture: scene.rate(&strains).draw(size)? });
+            pictures.push(Named {
+                name: file("growth"),
+                picture: scene.growth(&strains).draw(size)?,
+            });
+            pictures.push(Named {
+                name: file("rate"),
+                picture: scene.rate(&strains).draw(size)?,
+            });
             let residuals = scene.residuals(&strains).draw(showing.size(0.55)?)?;
-            pictures.push(Named { name: file("residuals"), picture: residuals });
+            pictures.push(Named {
+                name: file("residuals"),
+                picture: residuals,
+            });
         }
         let birds: Vec<&SubjectFits> = trajectories.of(Level::Bird, trait_index).collect();
         if !birds.is_empty() {
@@ -91,8 +105,13 @@ pub fn deviation_pictures(
             ages: AgeUnit::Days,
             layout: Layout::Facets,
             points: "strain means".to_owned(),
-            interval: format!("{} confidence interval of the mean", percent(showing.confidence)),
-            strains: strains.map(|strain| strain_deviation(study, &mine, strain)).collect(),
+            interval: format!(
+                "{} confidence interval of the mean",
+                percent(showing.confidence)
+            ),
+            strains: strains
+                .map(|strain| strain_deviation(study, &mine, strain))
+                .collect(),
             letter: None,
         };
         pictures.push(Named {
@@ -111,7 +130,13 @@ impl Showing {
 
 /// A trait's name as part of a file name: what is no letter or digit becomes a dash.
 fn file_name(words: &str) -> String {
-    let plain = |c: char| if c.is_alphanumeric() || c == '_' { c } else { '-' };
+    let plain = |c: char| {
+        if c.is_alphanumeric() || c == '_' {
+            c
+        } else {
+            '-'
+        }
+    };
     words.chars().map(plain).collect()
 }
 
@@ -131,20 +156,29 @@ impl Scene<'_> {
     fn quantity(&self) -> Quantity {
         let words = self.study.traits[self.trait_index].name.replace('_', " ");
         let mut letters = words.chars();
-        let name = letters
-            .next()
-            .map_or(String::new(), |first| first.to_uppercase().chain(letters).collect());
-        Quantity { name, unit: "g".to_owned() }
+        let name = letters.next().map_or(String::new(), |first| {
+            first.to_uppercase().chain(letters).collect()
+        });
+        Quantity {
+            name,
+            unit: "g".to_owned(),
+        }
     }
 
     fn band(&self) -> String {
-        format!("{} pointwise confidence band", percent(self.showing.confidence))
+        format!(
+            "{} pointwise confidence band",
+            percent(self.showing.confidence)
+        )
     }
 
     /// The curve's name for the note: one for all strains, or that each has its best.
     fn curve(&self, fits: &[&SubjectFits]) -> String {
-        let mut names: Vec<&str> =
-            fits.iter().filter_map(|fits| fits.best()).map(|best| best.curve.name()).collect();
+        let mut names: Vec<&str> = fits
+            .iter()
+            .filter_map(|fits| fits.best())
+            .map(|best| best.curve.name())
+            .collect();
         names.sort_unstable();
         names.dedup();
         match (names.as_slice(), self.trajectories.curves.len()) {
@@ -166,6 +200,7 @@ impl Scene<'_> {
             }
         };
         Growth {
+            layout: Layout::for_strains(strains.len()),
             quantity: self.quantity(),
             curve: self.curve(strains),
             band: self.band(),
@@ -182,6 +217,7 @@ impl Scene<'_> {
             standing: standing(fits),
         };
         Rate {
+            layout: Layout::for_strains(strains.len()),
             quantity: self.quantity(),
             curve: self.curve(strains),
             band: self.band(),
@@ -219,7 +255,10 @@ impl Scene<'_> {
             label: "Standardised residual".to_owned(),
             curve: self.curve(strains),
             smooth: "means by age and by tenths of the fitted values".to_owned(),
-            strains: strains.iter().filter_map(|fits| self.strain_residuals(fits)).collect(),
+            strains: strains
+                .iter()
+                .filter_map(|fits| self.strain_residuals(fits))
+                .collect(),
         }
     }
 
@@ -230,8 +269,10 @@ impl Scene<'_> {
         let pooled = Pooled::of(self.study, records, fits.subject.strain);
         let all = diagnostics::residuals(&*best.curve, pooled.series(), estimates);
         let by = |of: fn(&diagnostics::Residual) -> f64| {
-            let mut pairs: Vec<(f64, f64)> =
-                all.iter().map(|residual| (of(residual), residual.standardised)).collect();
+            let mut pairs: Vec<(f64, f64)> = all
+                .iter()
+                .map(|residual| (of(residual), residual.standardised))
+                .collect();
             pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
             pairs
         };
@@ -280,7 +321,13 @@ impl Scene<'_> {
             Level::Strain => curve_ages_d(self.study, fits.subject),
             Level::Bird => evenly_between(fits.subject.age_span(self.study)),
         };
-        let band = of(&**curve, estimates, &ages_d, Band::Pointwise, self.showing.confidence);
+        let band = of(
+            &**curve,
+            estimates,
+            &ages_d,
+            Band::Pointwise,
+            self.showing.confidence,
+        );
         ages_d
             .iter()
             .zip(band)
@@ -308,7 +355,9 @@ fn evenly_between((first_d, last_d): (f64, f64)) -> Vec<f64> {
 #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
 fn mean_point(points: &[(f64, f64)]) -> (f64, f64) {
     let n = points.len().max(1) as f64;
-    let sum = points.iter().fold((0.0, 0.0), |sum, point| (sum.0 + point.0, sum.1 + point.1));
+    let sum = points
+        .iter()
+        .fold((0.0, 0.0), |sum, point| (sum.0 + point.0, sum.1 + point.1));
     (sum.0 / n, sum.1 / n)
 }
 
@@ -317,14 +366,17 @@ fn standing(fits: &SubjectFits) -> Standing {
         Some(Outcome::Converged(_)) => Standing::Sound,
         Some(weak) => Standing::Weak(weak.reason()),
         None => Standing::Failed(
-            fits.fits.first().map_or_else(String::new, |fit| fit.outcome.reason()),
+            fits.fits
+                .first()
+                .map_or_else(String::new, |fit| fit.outcome.reason()),
         ),
     }
 }
 
 fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> StrainDeviation {
     let of_level = |level: flock::Level| {
-        rows.iter().filter(move |row| row.strain == strain && row.level == level)
+        rows.iter()
+            .filter(move |row| row.strain == strain && row.level == level)
     };
     let mut mean = Vec::new();
     let mut band = Vec::new();
@@ -346,14 +398,25 @@ fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> Strain
     let mut lines: Vec<BirdLine> = Vec::new();
     let mut last = None;
     for row in of_level(flock::Level::Bird) {
-        let (Ok(against), Some(bird)) = (&row.against, row.bird) else { continue };
+        let (Ok(against), Some(bird)) = (&row.against, row.bird) else {
+            continue;
+        };
         if last != Some(bird) {
-            lines.push(BirdLine { name: study.birds[bird].name.clone(), points: Vec::new() });
+            lines.push(BirdLine {
+                name: study.birds[bird].name.clone(),
+                points: Vec::new(),
+            });
             last = Some(bird);
         }
         if let Some(line) = lines.last_mut() {
             line.points.push((row.age_d, against.deviation_pct));
         }
     }
-    StrainDeviation { name: study.strains[strain].clone(), birds: lines.len(), mean, lines, band }
+    StrainDeviation {
+        name: study.strains[strain].clone(),
+        birds: lines.len(),
+        mean,
+        lines,
+        band,
+    }
 }

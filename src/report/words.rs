@@ -14,7 +14,11 @@ pub const VERDICT_CAUTION: &str = "Weight control, light and feed changes affect
 /// Where each strain stands against its target at its last weighing, a line a
 /// strain and trait; plain words first, numbers after.
 #[must_use]
-pub fn verdict(study: &Study, deviations: &[Deviation], uniformities: &[FlockUniformity]) -> Vec<String> {
+pub fn verdict(
+    study: &Study,
+    deviations: &[Deviation],
+    uniformities: &[FlockUniformity],
+) -> Vec<String> {
     let strains = deviations.iter().filter(|row| row.level == Level::Strain);
     let mut last: Vec<&Deviation> = Vec::new();
     for row in strains {
@@ -23,7 +27,9 @@ pub fn verdict(study: &Study, deviations: &[Deviation], uniformities: &[FlockUni
             _ => last.push(row),
         }
     }
-    last.iter().map(|row| format!("  {}", sentence(study, row, uniformities))).collect()
+    last.iter()
+        .map(|row| format!("  {}", sentence(study, row, uniformities)))
+        .collect()
 }
 
 fn same_flock(a: &Deviation, b: &Deviation) -> bool {
@@ -55,9 +61,11 @@ fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) ->
             None => "one bird against target",
         },
     };
-    let interval = against.interval_g.map_or(String::new(), |(lower_g, upper_g)| {
-        format!(" ({} to {})", signed(lower_g), signed(upper_g))
-    });
+    let interval = against
+        .interval_g
+        .map_or(String::new(), |(lower_g, upper_g)| {
+            format!(" ({} to {})", signed(lower_g), signed(upper_g))
+        });
     let days = match &against.days {
         Ok(days) if days.abs() < 0.5 => "less than half a day off".to_owned(),
         Ok(days) if *days < 0.0 => format!("{:.1} days behind", -days),
@@ -70,13 +78,18 @@ fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) ->
         against.deviation_pct
     );
     match row.gain {
-        Gain::PerDay { needed_g_per_d, target_g_per_d } if needed_g_per_d >= 0.0 => {
+        Gain::PerDay {
+            needed_g_per_d,
+            target_g_per_d,
+        } if needed_g_per_d >= 0.0 => {
             words += &format!(
                 "; to be back on target in time it must gain {needed_g_per_d:.1} g/d where the target gains {target_g_per_d:.1}"
             );
         }
         Gain::PerDay { target_g_per_d, .. } => {
-            words += &format!("; it is heavier than the target will be: the target gains {target_g_per_d:.1} g/d");
+            words += &format!(
+                "; it is heavier than the target will be: the target gains {target_g_per_d:.1} g/d"
+            );
         }
         Gain::NotAsked | Gain::AgePassed | Gain::BeyondTarget => {}
     }
@@ -85,7 +98,11 @@ fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) ->
             && (flock.trait_index, flock.strain) == (row.trait_index, row.strain)
             && (flock.age_d - row.age_d).abs() < 0.5
     };
-    if let Some(share) = uniformities.iter().find(same_age).and_then(|flock| flock.uniformity.near_mean) {
+    if let Some(share) = uniformities
+        .iter()
+        .find(same_age)
+        .and_then(|flock| flock.uniformity.near_mean)
+    {
         words += &format!(
             "; uniformity {:.0} % ({:.0} to {:.0})",
             share.pct, share.lower_pct, share.upper_pct
@@ -99,9 +116,14 @@ fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) ->
 pub fn growth(study: &Study, trajectories: &Trajectories, confidence: f64) -> Vec<String> {
     let mut lines = Vec::new();
     for trait_index in 0..study.traits.len() {
-        let strains: Vec<&SubjectFits> =
-            trajectories.of(trajectory::Level::Strain, trait_index).collect();
-        lines.extend(strains.iter().map(|fits| strain_sentence(study, fits, confidence)));
+        let strains: Vec<&SubjectFits> = trajectories
+            .of(trajectory::Level::Strain, trait_index)
+            .collect();
+        lines.extend(
+            strains
+                .iter()
+                .map(|fits| strain_sentence(study, fits, confidence)),
+        );
         let birds = trajectories.of(trajectory::Level::Bird, trait_index);
         let (mut converged, mut weak, mut failed) = (0, 0, 0);
         for fits in birds {
@@ -122,9 +144,14 @@ pub fn growth(study: &Study, trajectories: &Trajectories, confidence: f64) -> Ve
 
 fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String {
     let name = &study.strains[fits.subject.strain];
-    let trait_name = study.traits[fits.subject.trait_index].name.replace('_', " ");
+    let trait_name = study.traits[fits.subject.trait_index]
+        .name
+        .replace('_', " ");
     let Some(best) = fits.best() else {
-        let reason = fits.fits.first().map_or_else(String::new, |fit| fit.outcome.reason());
+        let reason = fits
+            .fits
+            .first()
+            .map_or_else(String::new, |fit| fit.outcome.reason());
         return format!("  {name}: no curve fits its {trait_name} ({reason})");
     };
     let Some(estimates) = best.outcome.estimates() else {
@@ -133,7 +160,11 @@ fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String
     let quantity = |what: Derived, unit: &str| {
         let estimate = interval::derived(&*best.curve, estimates, what, confidence)?;
         let limits = estimate.interval.map_or(String::new(), |limits| {
-            format!(" ({} to {})", three_digits(limits.lower), three_digits(limits.upper))
+            format!(
+                " ({} to {})",
+                three_digits(limits.lower),
+                three_digits(limits.upper)
+            )
         });
         Some(format!("{} {unit}{limits}", three_digits(estimate.value)))
     };
@@ -141,9 +172,10 @@ fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String
     if let Some(weight) = quantity(Derived::Mature, "g") {
         words += &format!(", mature {weight}");
     }
-    if let (Some(rate), Some(age)) =
-        (quantity(Derived::InflectionRate, "g/d"), quantity(Derived::InflectionAge, "d"))
-    {
+    if let (Some(rate), Some(age)) = (
+        quantity(Derived::InflectionRate, "g/d"),
+        quantity(Derived::InflectionAge, "d"),
+    ) {
         words += &format!(", greatest gain {rate} at {age}");
     }
     if let Some(age) = quantity(Derived::SecondPeakAge, "d") {
@@ -207,19 +239,28 @@ fn cue_words(cue: &Cue) -> Option<String> {
         _ => ", weak",
     };
     let name = cue.cue.name().replace('_', " ");
-    Some(format!("{name} {} d{limits}{doubt}", three_digits(age.estimate_d)))
+    Some(format!(
+        "{name} {} d{limits}{doubt}",
+        three_digits(age.estimate_d)
+    ))
 }
 
 /// The cue whose distance from the first egg varies least between birds.
 fn steadiest<'a>(summaries: impl Iterator<Item = &'a CueSummary>) -> Option<String> {
     let (summary, mean_d, sd_d) = summaries
-        .filter_map(|summary| Some((summary, summary.mean_difference_d?, summary.sd_difference_d?)))
+        .filter_map(|summary| {
+            Some((
+                summary,
+                summary.mean_difference_d?,
+                summary.sd_difference_d?,
+            ))
+        })
         // Only what comes before the egg can announce it.
         .filter(|(_, mean_d, _)| *mean_d > 0.0)
         .min_by(|a, b| a.2.total_cmp(&b.2))?;
-    let correlation = summary
-        .correlation
-        .map_or(String::new(), |correlation| format!(", correlation {correlation:.2}"));
+    let correlation = summary.correlation.map_or(String::new(), |correlation| {
+        format!(", correlation {correlation:.2}")
+    });
     Some(format!(
         "    steadiest before the first egg: {}, {} d before (SD between birds {} d, n {}{correlation}; {} birds not laying yet)",
         summary.cue.name().replace('_', " "),
@@ -249,5 +290,9 @@ fn whole(value: f64) -> String {
 
 /// With its sign, to the gram; zero without one.
 fn signed(value_g: f64) -> String {
-    if value_g.abs() < 0.5 { "0".to_owned() } else { format!("{value_g:+.0}") }
+    if value_g.abs() < 0.5 {
+        "0".to_owned()
+    } else {
+        format!("{value_g:+.0}")
+    }
 }

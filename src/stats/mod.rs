@@ -24,8 +24,8 @@ pub mod proportional_hazards;
 pub mod resample;
 pub mod reweighted;
 pub mod survival_curve;
-pub mod time_to_event;
 mod time_law;
+pub mod time_to_event;
 
 pub use failure::{Collinearity, Failure};
 

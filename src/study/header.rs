@@ -60,8 +60,10 @@ fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("mass", Masses),
             ("dry_matter_pct", Words),
             ("crude_protein_pct", Words),
+            ("nitrogen_pct", Words),
             ("fat_pct", Words),
             ("ash_pct", Words),
+            ("basis", Words),
         ],
         TableName::Targets => &[
             ("strain", Words),

@@ -11,11 +11,12 @@
 //! what is merely implausible.
 //!
 //! `read.rs` shows the order of things, `weighings.rs` the table that matters
-//! most. Workbooks (.xlsx, .ods) are not read here, and `scans` and `chemistry`
-//! are checked as tables without being put into columns.
+//! most. Workbooks (.xlsx, .ods) are not read here.
 
+mod any_table;
 mod birds;
 mod check;
+mod chemistry;
 mod columns;
 mod events;
 mod faults;
@@ -25,6 +26,7 @@ mod onset;
 mod plausible;
 mod read;
 mod records;
+mod scan;
 mod settings;
 mod table;
 mod targets;
@@ -33,11 +35,14 @@ mod weighings;
 
 use std::path::Path;
 
+pub use any_table::{AnyColumn, AnyTable, read_columns};
 pub use check::{Check, StrainSummary, Summary};
+pub use chemistry::{Analysis, Basis, Chemistry, ChemistryWishes, Part};
 pub use columns::{BODY_WEIGHT, Columns, Values};
 pub use faults::{Fault, Place};
 pub use format::{Decimal, Format, Separator};
 pub use plausible::{Gap, Jump, JumpKind};
+pub use scan::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
 pub use settings::{
     CueWishes, EXAMPLE, FitWishes, PerTable, Plausible, Settings, TableName, TargetWishes, Units,
 };
@@ -61,6 +66,10 @@ pub struct Study {
     pub treatments: Vec<String>,
     /// One a trait: `body_weight` first, then others.
     pub traits: Vec<Records>,
+    /// Readings of the scanner.
+    pub scans: Scans,
+    /// Analysed birds.
+    pub chemistry: Chemistry,
     /// Target trajectories.
     pub targets: Vec<Target>,
     /// First eggs.

@@ -12,7 +12,7 @@ use super::header::{Header, Voice};
 use super::settings::{Settings, TableName};
 use super::table::{Rows, Table};
 use super::units::DateFormat;
-use super::{Bird, Study, birds, events, onset, targets, weighings};
+use super::{Bird, Study, birds, chemistry, events, onset, scan, targets, weighings};
 
 /// The strain of birds that no table gives one.
 pub(crate) const ONE_STRAIN: &str = "all";
@@ -75,11 +75,19 @@ pub(crate) fn study(
         };
         let header = source.header(&table, name);
         match name {
+            TableName::Scans if all_known => {
+                register.study.scans =
+                    scan::read(&header, &settings.scans, &dates, &mut register, faults);
+            }
+            TableName::Chemistry if all_known => {
+                register.study.chemistry =
+                    chemistry::read(&header, &settings.chemistry, &mut register, faults);
+            }
             TableName::Targets if all_known => targets::read(&header, &mut register, faults),
             TableName::Onset if all_known => onset::read(&header, &mut register, faults),
             TableName::Events if all_known => events::read(&header, &dates, &mut register, faults),
             _ => {
-                // Rows as long as the header is all that is asked of them here.
+                // Who is who is not known: only the shape of the rows can be judged.
                 let mut rows = table.rows();
                 while rows.next(faults).is_some() {}
             }

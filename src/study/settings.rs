@@ -6,8 +6,10 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
+use super::chemistry::ChemistryWishes;
 use super::faults::nearest;
 use super::format::Format;
+use super::scan::ScanWishes;
 use super::units::{AgeUnit, DateFormat, MassUnit};
 use crate::error::{Error, Result, read_file};
 
@@ -33,6 +35,10 @@ pub struct Settings {
     pub format: Format,
     /// What `check` finds implausible.
     pub plausible: Plausible,
+    /// How scans are read and which are rejected.
+    pub scans: ScanWishes,
+    /// How analyses are read.
+    pub chemistry: ChemistryWishes,
     /// Ages with a name, in days.
     pub ages: BTreeMap<String, f64>,
     /// What `fit` does in this study.
@@ -245,6 +251,25 @@ impl Settings {
         for (key, age_d) in ages.chain(back.map(|age| ("target.back_on_target_by_d".into(), age))) {
             if !(0.0..=super::units::AGE_LIMIT_D).contains(&age_d) {
                 fault(&key, age_d.to_string(), "an age in days from 0 to 3650");
+            }
+        }
+        for (key, percent) in [
+            ("scans.mass_tolerance_pct", self.scans.mass_tolerance_pct),
+            (
+                "scans.region_tolerance_pct",
+                self.scans.region_tolerance_pct,
+            ),
+            (
+                "chemistry.closure_tolerance_pct",
+                self.chemistry.closure_tolerance_pct,
+            ),
+        ] {
+            if !(percent > 0.0 && percent <= 100.0) {
+                fault(
+                    key,
+                    percent.to_string(),
+                    "a percentage above 0 and up to 100",
+                );
             }
         }
         for weight_g in &self.cues.thresholds_g {

@@ -142,7 +142,7 @@ fn choice_between_gompertz_and_logistic() {
     for (published, gompertz_rank) in [(&PUBLISHED[5], 1), (&PUBLISHED[2], 2), (&PUBLISHED[4], 2)] {
         let outcomes = ["logistic", "gompertz"]
             .map(|curve| fitted(curve, &CHICK_AGES_D, &published.weights_g));
-        let places = choice::places(&outcomes);
+        let places = choice::places(&outcomes.each_ref());
         let gompertz = places[1].unwrap();
         assert_eq!(gompertz.rank, gompertz_rank, "{}", published.what);
         let weights: f64 = places.iter().flatten().map(|place| place.weight).sum();

@@ -1,0 +1,148 @@
+//! Which of several equations predicts best the birds that it has not seen?
+
+use super::calibration::{Settings, failed, left_out_on_response};
+use super::complete::Complete;
+use super::formula::Formula;
+use super::frame::Frame;
+use super::regression::regress;
+use crate::error::{Error, Result};
+use crate::stats::left_out::CrossValidation;
+
+/// A candidate equation among others.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChoiceRow {
+    /// Its terms.
+    pub candidate: String,
+    /// Rows, the same for all candidates.
+    pub n: usize,
+    /// Coefficients.
+    pub coefficients: Option<usize>,
+    /// Residual SD of the rows that it was fitted to.
+    pub rmse: Option<f64>,
+    /// Root mean square error of birds left out whole.
+    pub cross_validated_rmse: Option<f64>,
+    /// AICc; none for a robust fit, which has no likelihood.
+    pub aicc: Option<f64>,
+    /// Why there are no numbers, or which birds could not be left out.
+    pub note: String,
+}
+
+/// The candidates and which one predicts best.
+#[derive(Debug, Clone)]
+pub struct Choice {
+    /// All candidates, best prediction first.
+    pub rows: Vec<ChoiceRow>,
+    /// The formula that predicts left-out birds best.
+    pub best: Formula,
+    /// Where AICc prefers another: one line that says so.
+    pub remark: Option<String>,
+}
+
+/// Fits every candidate to the same rows and ranks them by the error of birds left
+/// out whole.
+///
+/// # Errors
+/// As [`calibrate`] where not even one candidate can be fitted.
+pub fn choose(
+    frame: &Frame,
+    response: &str,
+    candidates: &[Formula],
+    settings: &Settings,
+) -> Result<Choice> {
+    let mut names: Vec<&str> = candidates.iter().flat_map(Formula::names).collect();
+    names.sort_unstable();
+    names.dedup();
+    let complete = Complete::of(frame, response, &names, settings.bird.as_deref())?;
+    let mut tried: Vec<(Formula, ChoiceRow)> = Vec::new();
+    let mut first_error = None;
+    for formula in candidates {
+        let row = candidate(&complete, response, formula, settings).unwrap_or_else(|error| {
+            let note = error.to_string();
+            first_error.get_or_insert(error);
+            ChoiceRow {
+                candidate: formula.to_string(),
+                n: complete.frame.n(),
+                coefficients: None,
+                rmse: None,
+                cross_validated_rmse: None,
+                aicc: None,
+                note,
+            }
+        });
+        tried.push((formula.clone(), row));
+    }
+    // A candidate that cannot predict every bird is not ranked before one that can.
+    let key = |row: &ChoiceRow| {
+        (
+            !row.note.is_empty(),
+            row.cross_validated_rmse.unwrap_or(f64::INFINITY),
+        )
+    };
+    tried.sort_by(|a, b| {
+        let (a, b) = (key(&a.1), key(&b.1));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    });
+    let by_aicc = tried
+        .iter()
+        .filter(|(_, row)| row.aicc.is_some())
+        .min_by(|a, b| {
+            a.1.aicc
+                .unwrap_or(f64::INFINITY)
+                .total_cmp(&b.1.aicc.unwrap_or(f64::INFINITY))
+        });
+    let best = tried
+        .iter()
+        .find(|(_, row)| row.cross_validated_rmse.is_some());
+    let Some((best, _)) = best else {
+        return Err(first_error.unwrap_or_else(|| {
+            Error::call(format!(
+                "{response}: found no candidate equation, expected at least one; name its terms"
+            ))
+        }));
+    };
+    let best = best.clone();
+    let remark = by_aicc
+        .filter(|(formula, _)| *formula != best)
+        .map(|(formula, _)| {
+            format!(
+                "{response}: {best} predicts left-out birds best, {formula} has the lowest AICc"
+            )
+        });
+    Ok(Choice {
+        rows: tried.into_iter().map(|(_, row)| row).collect(),
+        best,
+        remark,
+    })
+}
+
+fn candidate(
+    complete: &Complete,
+    response: &str,
+    formula: &Formula,
+    settings: &Settings,
+) -> Result<ChoiceRow> {
+    let coding = formula.coding(&complete.frame)?;
+    complete.check_birds(coding.columns.len())?;
+    let design = complete.design(&coding.columns)?;
+    let regression = regress(
+        design,
+        &complete.response,
+        &complete.birds,
+        settings.weighting,
+    )
+    .map_err(|failure| failed(&complete.frame.file, response, &failure))?;
+    let left_out = left_out_on_response(complete, &regression);
+    let cross_validation = CrossValidation::of(&left_out);
+    Ok(ChoiceRow {
+        candidate: formula.to_string(),
+        n: complete.frame.n(),
+        coefficients: Some(coding.columns.len()),
+        rmse: Some(regression.sigma),
+        cross_validated_rmse: cross_validation.rmse,
+        aicc: regression.aicc,
+        note: match cross_validation.unpredictable {
+            0 => String::new(),
+            n => format!("{n} rows are of a bird without which it cannot be fitted"),
+        },
+    })
+}

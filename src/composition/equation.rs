@@ -1,0 +1,624 @@
+//! A correction equation: what it predicts, how sure it is, how it is saved.
+//!
+//! prediction = x'b, where x is the row of its columns for a scan. Its error has
+//! two parts, kept apart: the bird's own, with the residual variance, and
+//! x'Vx from the coefficients, which all scans share: for two scans i and j it is
+//! the covariance `x_i' V x_j` ([`Equation::shared_covariance`]). Averaging over
+//! birds shrinks the first and leaves the second.
+//!
+//! Saved as TOML with a digest of its text, so that a file that was cut short or
+//! edited is noticed. An equation typed in from a paper gets its digest by
+//! [`seal`].
+
+use std::path::Path;
+
+use nalgebra::{DMatrix, DVector};
+use rand::SeedableRng as _;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution as _, StandardNormal};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest as _, Sha256};
+
+use super::formula::{EquationColumn, Gap, Levels};
+use super::frame::Value;
+use crate::error::{Error, Result, read_file, write_file};
+
+/// First line of every saved equation.
+const FORMAT: &str = "pinfeather correction equation, version 1";
+
+/// How the line of the digest begins.
+const DIGEST_LINE: &str = "digest = \"sha256:";
+
+/// A correction equation with its provenance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Equation {
+    /// Where it comes from and what it holds for.
+    pub provenance: Provenance,
+    /// Its columns, p of them.
+    pub columns: Vec<EquationColumn>,
+    /// A coefficient for each column.
+    pub coefficients: Vec<f64>,
+    /// Covariance of the coefficients, p x p; `None` where it was not published.
+    pub covariance: Option<DMatrix<f64>>,
+    /// Where the equation was read from; empty for one just fitted.
+    pub file: String,
+}
+
+/// Where an equation comes from and what it holds for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Provenance {
+    /// What it predicts: a trait, or the column that it was fitted to.
+    pub response: String,
+    /// The response's unit: `g`, or `pct` for a percentage.
+    pub unit: String,
+    /// The scale on which the terms add up.
+    #[serde(default)]
+    pub scale: Scale,
+    /// Feathers on the birds whose scans it was fitted to: `intact`, `plucked`,
+    /// `unknown`, or `term` where the equation itself has a term for it.
+    pub feathers: String,
+    /// How it was fitted: `ordinary`, `power of the mean`, `robust`, `published`.
+    pub method: String,
+    /// Rows that it was fitted to.
+    pub rows: usize,
+    /// Birds that the rows are of.
+    pub birds: usize,
+    /// Strains of those birds.
+    pub strains: Vec<String>,
+    /// Residual variance of a row whose prediction is 1 where `variance_power` is
+    /// not 0, of any row where it is; none where it was not published.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub residual_variance: Option<f64>,
+    /// The residual variance grows with |prediction|^(2 x this).
+    #[serde(default)]
+    pub variance_power: f64,
+    /// Degrees of freedom of the residual variance.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub residual_df: Option<usize>,
+    /// Root mean square error of birds left out of the fit, in the response's unit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cross_validated_rmse: Option<f64>,
+    /// Scanner and its settings, in the user's words.
+    #[serde(default)]
+    pub scanner: String,
+    /// Species, authors, page: anything that a reader needs.
+    #[serde(default)]
+    pub source: String,
+    /// SHA-256 of the table that it was fitted to; empty where there was none.
+    #[serde(default)]
+    pub input_digest: String,
+    /// Levels of each column of words, the reference first.
+    #[serde(default, rename = "factor")]
+    pub factors: Vec<Levels>,
+    /// Least and greatest value of each number in the rows.
+    #[serde(default, rename = "range")]
+    pub ranges: Vec<Range>,
+}
+
+/// The scale on which the terms of an equation add up.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Scale {
+    /// That of the response.
+    #[default]
+    Identity,
+    /// Its natural logarithm; predictions are means, exp(x'b + s^2 / 2).
+    Log,
+}
+
+/// Least and greatest value of a number in the rows that made the equation.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Range {
+    /// Name of the column.
+    pub name: String,
+    /// Its least value.
+    pub least: f64,
+    /// Its greatest value.
+    pub greatest: f64,
+}
+
+/// The file's keys, in the file's order.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Saved {
+    format: String,
+    #[serde(skip_serializing_if = "String::is_empty", default)]
+    digest: String,
+    equation: Provenance,
+    coefficient: Vec<Coefficient>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    covariance: Option<Covariance>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Coefficient {
+    column: String,
+    value: f64,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Covariance {
+    rows: Vec<Vec<f64>>,
+}
+
+impl Equation {
+    /// The row x of its columns, given what stands under each name.
+    ///
+    /// # Errors
+    /// [`Gap`] with the name that has no value.
+    pub fn row<'a>(
+        &self,
+        lookup: impl Fn(&str) -> Option<Value<'a>>,
+    ) -> std::result::Result<Vec<f64>, Gap> {
+        self.columns
+            .iter()
+            .map(|column| column.value(&lookup))
+            .collect()
+    }
+
+    /// Names of what it reads, each once, in order.
+    #[must_use]
+    pub fn names(&self) -> Vec<&str> {
+        let mut names: Vec<&str> = self
+            .columns
+            .iter()
+            .flat_map(EquationColumn::names)
+            .collect();
+        names.sort_unstable();
+        names.dedup();
+        names
+    }
+
+    /// Predicted response of a row of columns (p values).
+    #[must_use]
+    pub fn value(&self, row: &[f64]) -> f64 {
+        self.value_with(row, &self.coefficients)
+    }
+
+    /// The same with other coefficients, such as redrawn ones.
+    #[must_use]
+    pub fn value_with(&self, row: &[f64], coefficients: &[f64]) -> f64 {
+        let sum: f64 = row.iter().zip(coefficients).map(|(x, b)| x * b).sum();
+        match self.provenance.scale {
+            Scale::Identity => sum,
+            Scale::Log => (sum + self.provenance.residual_variance.unwrap_or(0.0) / 2.0).exp(),
+        }
+    }
+
+    /// Covariance of two predictions that comes from the coefficients alone, in
+    /// the response's unit squared; none where their covariance is not known.
+    ///
+    /// # Shapes
+    /// `a`, `b`: p values each.
+    #[must_use]
+    pub fn shared_covariance(&self, a: &[f64], b: &[f64]) -> Option<f64> {
+        let covariance = self.covariance.as_ref()?;
+        let (x, y) = (DVector::from_column_slice(a), DVector::from_column_slice(b));
+        let on_scale = x.dot(&(covariance * y));
+        Some(match self.provenance.scale {
+            Scale::Identity => on_scale,
+            // Delta method: the derivative of exp is the value itself.
+            Scale::Log => on_scale * self.value(a) * self.value(b),
+        })
+    }
+
+    /// Variance of one bird about the equation where it predicts `value`.
+    #[must_use]
+    pub fn own_variance(&self, value: f64) -> Option<f64> {
+        let variance = self.provenance.residual_variance?;
+        let power = self.provenance.variance_power;
+        Some(match self.provenance.scale {
+            Scale::Log => value * value * variance.exp_m1(),
+            Scale::Identity if power > 0.0 => variance * value.abs().powf(2.0 * power),
+            Scale::Identity => variance,
+        })
+    }
+
+    /// Coefficients drawn anew from a normal distribution with their covariance.
+    ///
+    /// The same `seed` and `replicate` give the same draw, whatever was drawn
+    /// before and by whichever thread.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Input`](crate::ErrorKind::Input) where the equation has no covariance.
+    pub fn redraw(&self, seed: u64, replicate: u64) -> Result<Vec<f64>> {
+        let covariance = self.covariance.clone().ok_or_else(|| {
+            Error::input(format!(
+                "{}: found no covariance of the coefficients, expected one to draw them anew from; use an equation fitted here",
+                self.label()
+            ))
+        })?;
+        let mut generator = ChaCha8Rng::seed_from_u64(seed);
+        generator.set_stream(replicate);
+        let p = self.coefficients.len();
+        let normal = DVector::from_fn(p, |_, _| StandardNormal.sample(&mut generator));
+        Ok(
+            (DVector::from_column_slice(&self.coefficients) + root(covariance) * normal)
+                .iter()
+                .copied()
+                .collect(),
+        )
+    }
+
+    /// The equation's name in messages: its file, or what it predicts.
+    #[must_use]
+    pub fn label(&self) -> &str {
+        if self.file.is_empty() {
+            &self.provenance.response
+        } else {
+            &self.file
+        }
+    }
+
+    /// The equation as the text of its file.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Output`](crate::ErrorKind::Output) where the text cannot be made.
+    pub fn to_toml(&self) -> Result<String> {
+        let saved = Saved {
+            format: FORMAT.to_owned(),
+            digest: String::new(),
+            equation: self.provenance.clone(),
+            coefficient: self
+                .columns
+                .iter()
+                .zip(&self.coefficients)
+                .map(|(column, value)| Coefficient {
+                    column: column.to_string(),
+                    value: *value,
+                })
+                .collect(),
+            covariance: self.covariance.as_ref().map(|matrix| Covariance {
+                rows: matrix
+                    .row_iter()
+                    .map(|row| row.iter().copied().collect())
+                    .collect(),
+            }),
+        };
+        let text = toml::to_string(&saved).map_err(|error| {
+            Error::input(format!(
+                "{}: found an equation that cannot be written ({error}), expected finite coefficients; check the fit",
+                self.label()
+            ))
+        })?;
+        seal(&text)
+    }
+
+    /// Writes the equation to its file, whole or not at all.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Output`](crate::ErrorKind::Output) with the path.
+    pub fn save(&self, path: &Path) -> Result<()> {
+        write_file(path, self.to_toml()?.as_bytes())
+    }
+
+    /// Reads a saved equation and checks that it is whole and unchanged.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Input`](crate::ErrorKind::Input) where the file is not there,
+    /// cut short, changed since it was saved, or no equation.
+    pub fn read(path: &Path) -> Result<Self> {
+        let file = path.display().to_string();
+        let text = String::from_utf8(read_file(path)?).map_err(|_| {
+            Error::input(format!("{file}: found bytes that are no UTF-8, expected a saved equation; take the file anew from its source"))
+        })?;
+        let mut equation = parse(&text.replace("\r\n", "\n"), &file, Seal::Needed)?;
+        equation.file = file;
+        Ok(equation)
+    }
+}
+
+/// A square root L of a covariance, L L' = V, by its eigenvectors: a covariance
+/// that is singular to rounding has one too.
+fn root(covariance: DMatrix<f64>) -> DMatrix<f64> {
+    let eigen = covariance.symmetric_eigen();
+    let mut root = eigen.eigenvectors;
+    for (mut column, value) in root.column_iter_mut().zip(eigen.eigenvalues.iter()) {
+        column *= value.max(0.0).sqrt();
+    }
+    root
+}
+
+/// Checks the text of an equation, such as one typed in from a paper, and puts
+/// its digest in.
+///
+/// # Errors
+/// [`ErrorKind::Input`](crate::ErrorKind::Input) where the text is no equation.
+pub fn seal(text: &str) -> Result<String> {
+    let body = without_digest(text);
+    parse(&body, "the equation", Seal::NotNeeded)?;
+    let digest = digest_of(&body);
+    let mut sealed = String::with_capacity(body.len() + 90);
+    let mut placed = false;
+    for line in body.lines() {
+        sealed.push_str(line);
+        sealed.push('\n');
+        if !placed && line.starts_with("format") {
+            sealed.push_str(&format!("digest = \"{digest}\"\n"));
+            placed = true;
+        }
+    }
+    Ok(sealed)
+}
+
+/// SHA-256 of some bytes, as the files write it.
+#[must_use]
+pub fn digest(bytes: &[u8]) -> String {
+    let hash = Sha256::digest(bytes);
+    let hex: Vec<String> = hash.iter().map(|byte| format!("{byte:02x}")).collect();
+    format!("sha256:{}", hex.concat())
+}
+
+/// The text without its digest; line ends as they are here, since copying
+/// between systems changes them.
+fn without_digest(text: &str) -> String {
+    let lines = text.lines().filter(|line| !line.starts_with(DIGEST_LINE));
+    let mut body = lines.collect::<Vec<_>>().join("\n");
+    body.truncate(body.trim_end().len());
+    body.push('\n');
+    body
+}
+
+fn digest_of(body: &str) -> String {
+    digest(body.as_bytes())
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Seal {
+    Needed,
+    NotNeeded,
+}
+
+fn parse(text: &str, file: &str, seal: Seal) -> Result<Equation> {
+    let wrong = |found: String, expected: &str, advice: &str| {
+        Error::input(format!(
+            "{file}: found {found}, expected {expected}; {advice}"
+        ))
+    };
+    let anew = "save the equation again, or take the file anew from its source";
+    let cut = "a whole equation that was saved";
+    // The digest first: of a damaged file nothing else is worth telling.
+    if seal == Seal::Needed {
+        let written = text
+            .lines()
+            .find_map(|line| line.strip_prefix(DIGEST_LINE))
+            .and_then(|rest| rest.split('"').next())
+            .ok_or_else(|| wrong("no digest".to_owned(), cut, anew))?;
+        if digest_of(&without_digest(text)).strip_prefix("sha256:") != Some(written) {
+            let found = "a text that does not match its digest: the file was cut short or changed";
+            return Err(wrong(found.to_owned(), cut, anew));
+        }
+    }
+    let saved: Saved = toml::from_str(text).map_err(|error| {
+        let row = error
+            .span()
+            .map_or(1, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);
+        let message = error.message().replace('\n', ", ");
+        Error::input(format!(
+            "{file}, row {row}: found text that is no equation ({message}), expected the keys of a saved equation; correct the row"
+        ))
+    })?;
+    if saved.format != FORMAT {
+        return Err(wrong(
+            format!("the format \"{}\"", saved.format),
+            FORMAT,
+            "use the version of this program that saved it",
+        ));
+    }
+    let p = saved.coefficient.len();
+    let covariance = saved.covariance.map(|covariance| covariance.rows);
+    if let Some(rows) = &covariance
+        && (rows.len() != p || rows.iter().any(|row| row.len() != p))
+    {
+        return Err(wrong(
+            "a covariance of another size".to_owned(),
+            &format!("{p} rows of {p} numbers"),
+            anew,
+        ));
+    }
+    let provenance = saved.equation;
+    let numbers = saved
+        .coefficient
+        .iter()
+        .map(|coefficient| coefficient.value);
+    let numbers = numbers.chain(covariance.iter().flatten().flatten().copied());
+    let variance = provenance.residual_variance.unwrap_or(0.0);
+    if numbers
+        .chain([provenance.variance_power])
+        .any(|number| !number.is_finite())
+        || !(variance >= 0.0 && variance.is_finite())
+        || p == 0
+    {
+        return Err(wrong(
+            "a coefficient or variance that is no number, or none at all".to_owned(),
+            "finite numbers",
+            anew,
+        ));
+    }
+    let columns: Result<Vec<EquationColumn>> = saved
+        .coefficient
+        .iter()
+        .map(|coefficient| coefficient.column.parse())
+        .collect();
+    let columns = columns
+        .map_err(|error| wrong(error.to_string(), "columns that this program wrote", anew))?;
+    check_levels(&columns, &provenance)
+        .map_err(|found| wrong(found, "a level listed under [[equation.factor]]", anew))?;
+    Ok(Equation {
+        columns,
+        coefficients: saved
+            .coefficient
+            .iter()
+            .map(|coefficient| coefficient.value)
+            .collect(),
+        covariance: covariance.map(|rows| DMatrix::from_fn(p, p, |i, j| rows[i][j])),
+        provenance,
+        file: String::new(),
+    })
+}
+
+/// Every level in a column must be among those listed, or a scan of that level
+/// would pass for the reference.
+fn check_levels(
+    columns: &[EquationColumn],
+    provenance: &Provenance,
+) -> std::result::Result<(), String> {
+    for (factor, level) in columns.iter().flat_map(EquationColumn::levels) {
+        let listed = provenance.factors.iter().any(|levels| {
+            levels.name == factor && levels.levels.iter().any(|known| known == level)
+        });
+        if !listed {
+            return Err(format!("a column of {factor} {level}"));
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn equation() -> Equation {
+        Equation {
+            provenance: Provenance {
+                response: "fat".into(),
+                unit: "g".into(),
+                scale: Scale::Identity,
+                feathers: "intact".into(),
+                method: "ordinary".into(),
+                rows: 12,
+                birds: 12,
+                strains: vec!["A".into(), "B \"two\"".into()],
+                residual_variance: Some(0.1 + 0.2),
+                variance_power: 0.0,
+                residual_df: Some(9),
+                cross_validated_rmse: Some(1.0 / 3.0),
+                scanner: "standard mode\nhead first".into(),
+                source: String::new(),
+                input_digest: digest(b"x"),
+                factors: vec![Levels {
+                    name: "strain".into(),
+                    levels: vec!["A".into(), "B \"two\"".into()],
+                }],
+                ranges: vec![Range {
+                    name: "fat_scan".into(),
+                    least: 1.5,
+                    greatest: 1e3,
+                }],
+            },
+            columns: ["intercept", "fat_scan", "strain[B \"two\"]"]
+                .map(|name| name.parse().unwrap())
+                .to_vec(),
+            coefficients: vec![-12.345_678_901_234_567, 0.1 + 0.7, 1e-17],
+            covariance: Some(DMatrix::from_row_slice(
+                3,
+                3,
+                &[4.0, -0.1, 0.3, -0.1, 0.011, 0.0, 0.3, 0.0, 2.0],
+            )),
+            file: String::new(),
+        }
+    }
+
+    #[test]
+    fn a_saved_equation_reads_back_to_the_last_digit() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("fat.toml");
+        let mut saved = equation();
+        saved.save(&path).unwrap();
+        saved.file = path.display().to_string();
+        assert_eq!(Equation::read(&path).unwrap(), saved);
+        // Another system's line ends are no change.
+        let text = std::fs::read_to_string(&path).unwrap();
+        std::fs::write(&path, text.replace('\n', "\r\n")).unwrap();
+        assert_eq!(Equation::read(&path).unwrap(), saved);
+    }
+
+    #[test]
+    fn a_changed_or_shortened_file_is_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("fat.toml");
+        let text = equation().to_toml().unwrap();
+        let cases = [
+            (text.replace("-12.345", "-12.344"), "cut short or changed"),
+            (text[..text.len() - 40].to_owned(), "cut short or changed"),
+            (text[..160].to_owned(), "cut short or changed"),
+            (String::new(), "no digest"),
+            (text.replace("digest", "# digest"), "no digest"),
+            (
+                seal_by_hand(&text.replace("version 1", "version 9")),
+                "version 9",
+            ),
+            (
+                seal_by_hand(&text.replace("unit = ", "units = ")),
+                "no equation",
+            ),
+            (
+                seal_by_hand(&text.replace("[4.0, -0.1, 0.3]", "[4.0, -0.1]")),
+                "another size",
+            ),
+            (
+                seal_by_hand(&text.replace("strain[B", "strain[C")),
+                "column of strain C",
+            ),
+        ];
+        for (text, says) in cases {
+            std::fs::write(&path, &text).unwrap();
+            let error = Equation::read(&path).unwrap_err().to_string();
+            assert!(
+                error.contains(says) && error.contains("fat.toml"),
+                "{error}\n{text}"
+            );
+        }
+        assert!(Equation::read(&folder.path().join("none.toml")).is_err());
+    }
+
+    /// A file whose digest is right and whose content is not.
+    fn seal_by_hand(text: &str) -> String {
+        let body = without_digest(text);
+        let line = format!("\ndigest = \"{}\"\n", digest_of(&body));
+        body.replacen('\n', &line, 1)
+    }
+
+    #[test]
+    fn shared_and_own_errors_are_kept_apart() {
+        let equation = equation();
+        let (a, b) = ([1.0, 10.0, 0.0], [1.0, 20.0, 1.0]);
+        // 4 - 0.1 x 30 + 0.011 x 200 + 0.3 by hand
+        let shared = equation.shared_covariance(&a, &b).unwrap();
+        assert!((shared - 3.5).abs() < 1e-12, "{shared}");
+        assert_eq!(equation.own_variance(50.0), Some(0.1 + 0.2));
+    }
+
+    #[test]
+    fn redrawn_coefficients_have_the_covariance() {
+        let equation = equation();
+        let n = 20_000u32;
+        let draws: Vec<Vec<f64>> = (0..u64::from(n))
+            .map(|replicate| equation.redraw(7, replicate).unwrap())
+            .collect();
+        assert_eq!(draws[3], equation.redraw(7, 3).unwrap());
+        assert_ne!(draws[3], equation.redraw(8, 3).unwrap());
+        let covariance = equation.covariance.as_ref().unwrap();
+        for i in 0..3 {
+            for j in 0..3 {
+                let of = |k: usize, draw: &Vec<f64>| draw[k] - equation.coefficients[k];
+                let found = draws
+                    .iter()
+                    .map(|draw| of(i, draw) * of(j, draw))
+                    .sum::<f64>()
+                    / f64::from(n);
+                // 5 standard errors of a covariance of 20,000 normal draws.
+                let allowed =
+                    5.0 * (2.0 * covariance[(i, i)] * covariance[(j, j)] / f64::from(n)).sqrt();
+                assert!(
+                    (found - covariance[(i, j)]).abs() < allowed,
+                    "{i} {j} {found}"
+                );
+            }
+        }
+    }
+}

@@ -1,0 +1,327 @@
+//! What do feathers do to a reading, and how is a live bird's reading freed of them?
+//!
+//! A carcass scanned intact and then plucked gives the effect of its feathers on
+//! each reading: intact less plucked. Two routes lead from a live bird's reading
+//! to its chemistry:
+//! - the *feather step*: feather mass from body weight, age and strain; from it
+//!   the effect on each reading; the reading less the effect goes into an equation
+//!   for plucked birds;
+//! - *one regression*: an equation for intact birds, the feathers left to its
+//!   terms for age and strain.
+//!
+//! [`routes`] fits both on the same birds and compares how well each predicts
+//! birds that it has not seen.
+
+use std::collections::BTreeMap;
+
+use super::Tissue;
+use super::calibration::{Calibration, Settings, Weighting, calibrate, trait_of};
+use super::chemistry::masses;
+use super::choice::choose;
+use super::feather_step::{FeatherStep, predicted};
+use super::formula::Formula;
+use super::frame::{Column, Frame};
+use super::pairs::strain_of;
+use super::quality::Kept;
+use crate::error::{Error, Result};
+use crate::stats::left_out::CrossValidation;
+use crate::study::{Feathers, Part, Scan, Study, WHOLE};
+
+/// Carcasses scanned intact and plucked, one row a carcass.
+#[derive(Debug, Clone)]
+pub struct Paired {
+    /// Readings with feathers, under the usual names (`fat_scan`, `body_weight`, ...).
+    pub intact: Frame,
+    /// Readings of the same birds without, under the same names.
+    pub plucked: Frame,
+}
+
+/// What the two routes are compared on: the trait and one route.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RouteRow {
+    /// Trait.
+    pub trait_name: String,
+    /// `feather step` or `one regression`.
+    pub route: String,
+    /// Birds predicted while left out.
+    pub n: usize,
+    /// Birds without which the route cannot be fitted.
+    pub unpredictable: usize,
+    /// Mean of predicted less chemistry, g.
+    pub bias: Option<f64>,
+    /// Root mean square error of birds left out, g.
+    pub cross_validated_rmse: Option<f64>,
+    /// The same, percent of the mean chemistry.
+    pub cross_validated_rmse_pct: Option<f64>,
+}
+
+/// Pairs the intact and the plucked scans of each carcass, repeats averaged.
+///
+/// Columns beside the usual ones: `feather_mass` (from the laboratory, or the
+/// difference of the two scale weights), `fat_effect`, `lean_effect`,
+/// `bone_effect` (intact less plucked).
+///
+/// # Errors
+/// [`ErrorKind::Input`](crate::ErrorKind::Input) for a plucked scan without its
+/// intact one, with its row, and for a study without pairs.
+pub fn paired(study: &Study, kept: &Kept) -> Result<Paired> {
+    let mut carcasses: BTreeMap<(usize, u64), [Vec<&Scan>; 2]> = BTreeMap::new();
+    for scan in kept.scans.iter().map(|index| &study.scans.rows[*index]) {
+        let (WHOLE, [bird]) = (scan.region.as_str(), scan.birds.as_slice()) else {
+            continue;
+        };
+        let place = match scan.feathers {
+            Feathers::Intact => 0,
+            Feathers::Plucked => 1,
+            Feathers::Unknown => continue,
+        };
+        carcasses.entry((*bird, scan.age_d.to_bits())).or_default()[place].push(scan);
+    }
+    let alone = carcasses.values().filter(|[intact, _]| intact.is_empty());
+    let faults: Vec<String> = alone
+        .flat_map(|[_, plucked]| plucked.first())
+        .map(|scan| {
+            format!(
+                "{}, row {}, column feathers: found a plucked scan of bird {} at {} d without its intact scan, expected both of the same carcass; add the intact scan, or remove this one",
+                study.scans.file, scan.row, study.birds[scan.birds[0]].name, scan.age_d
+            )
+        })
+        .collect();
+    if !faults.is_empty() {
+        return Err(Error::faults(faults));
+    }
+    let pairs: Vec<(usize, [Vec<&Scan>; 2])> = carcasses
+        .into_iter()
+        .filter(|(_, [_, plucked])| !plucked.is_empty())
+        .map(|((bird, _), scans)| (bird, scans))
+        .collect();
+    if pairs.is_empty() {
+        return Err(Error::input(format!(
+            "{}: found no carcass scanned intact and plucked, expected some for the feather effect; say intact or plucked in the column feathers",
+            study.scans.file
+        )));
+    }
+    Ok(frames(study, &pairs))
+}
+
+fn mean(scans: &[&Scan], of: impl Fn(&Scan) -> f64) -> f64 {
+    scans.iter().map(|scan| of(scan)).sum::<f64>() / scans.len() as f64
+}
+
+fn frames(study: &Study, pairs: &[(usize, [Vec<&Scan>; 2])]) -> Paired {
+    let analysed = masses(study);
+    let chemistry = |bird: usize| analysed.iter().find(|masses| masses.bird == bird);
+    let feather_mass = |bird: usize, scans: &[Vec<&Scan>; 2]| {
+        let weighed = chemistry(bird)
+            .and_then(|masses| masses.feathers)
+            .map(|part| part.mass_g);
+        let scale = |scan: &Scan| scan.scale_weight_g;
+        weighed.unwrap_or_else(|| mean(&scans[0], scale) - mean(&scans[1], scale))
+    };
+    let frame = |place: usize| {
+        let mut frame = Frame {
+            file: study.scans.file.clone(),
+            rows: pairs.iter().map(|(_, scans)| scans[place][0].row).collect(),
+            ..Frame::default()
+        };
+        let mut words = |name: &str, of: &dyn Fn(&Scan) -> String| {
+            frame.add_words(
+                name,
+                pairs.iter().map(|(_, scans)| of(scans[place][0])).collect(),
+            );
+        };
+        words("bird", &|scan| study.birds[scan.birds[0]].name.clone());
+        words("strain", &|scan| {
+            strain_of(study, scan).unwrap_or_default().to_owned()
+        });
+        words("feathers", &|scan| scan.feathers.word().to_owned());
+        let mut numbers = |name: &str, of: &dyn Fn(usize, &[Vec<&Scan>; 2]) -> f64| {
+            frame.add_numbers(
+                name,
+                pairs.iter().map(|(bird, scans)| of(*bird, scans)).collect(),
+            );
+        };
+        numbers("age", &|_, scans| scans[place][0].age_d);
+        numbers("body_weight", &|_, scans| {
+            mean(&scans[place], |scan| scan.scale_weight_g)
+        });
+        numbers("feather_mass", &feather_mass);
+        for tissue in Tissue::ALL {
+            let name = tissue.name();
+            let reading = |scan: &Scan| tissue.reading(scan);
+            numbers(&format!("{name}_scan"), &|_, scans| {
+                mean(&scans[place], reading)
+            });
+            numbers(&format!("{name}_effect"), &|_, scans| {
+                mean(&scans[0], reading) - mean(&scans[1], reading)
+            });
+            numbers(&format!("{name}_chem"), &|bird, _| {
+                let body = chemistry(bird).and_then(|masses| masses.part(Part::Body));
+                body.map_or(f64::NAN, |part| part.tissue_g(tissue))
+            });
+        }
+        frame
+    };
+    Paired {
+        intact: frame(0),
+        plucked: frame(1),
+    }
+}
+
+/// The effect of feathers on each reading, as an equation of feather mass, and of
+/// age and strain where they help to predict it.
+///
+/// # Errors
+/// As [`choose`] and [`calibrate`].
+pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Calibration)>> {
+    let settings = plain(settings);
+    let formula = with_strain(&paired.intact, "feather_mass,age")?;
+    let mut effects = Vec::new();
+    for tissue in Tissue::ALL {
+        let response = format!("{}_effect", tissue.name());
+        let known = paired
+            .intact
+            .numbers(&response)?
+            .iter()
+            .any(|effect| effect.is_finite());
+        if known {
+            let best = choose(
+                &paired.intact,
+                &response,
+                &formula.candidates(1)?,
+                &settings,
+            )?
+            .best;
+            effects.push((
+                tissue,
+                calibrate(&paired.intact, &response, &best, &settings)?,
+            ));
+        }
+    }
+    Ok(effects)
+}
+
+/// Feather mass by allometry, log feather mass on log body weight, with log age
+/// and strain where they help to predict it. Any frame with these columns serves.
+///
+/// Feather mass follows body weight closely at some ages only (Canadian Journal of
+/// Animal Science 1981, 61:769-773), so age is offered as a term.
+///
+/// # Errors
+/// As [`choose`] and [`calibrate`].
+pub fn feather_mass(frame: &Frame, settings: &Settings) -> Result<Calibration> {
+    let settings = plain(settings);
+    let formula = with_strain(frame, "log(body_weight),log(age)")?;
+    let best = choose(
+        frame,
+        "log(feather_mass)",
+        &formula.candidates(1)?,
+        &settings,
+    )?
+    .best;
+    calibrate(frame, "log(feather_mass)", &best, &settings)
+}
+
+pub(super) fn with_bird(settings: &Settings) -> Settings {
+    Settings {
+        bird: Some("bird".to_owned()),
+        ..settings.clone()
+    }
+}
+
+/// Effects may be negative and logarithms have one spread: rows count alike.
+pub(super) fn plain(settings: &Settings) -> Settings {
+    Settings {
+        weighting: Weighting::Ordinary,
+        ..with_bird(settings)
+    }
+}
+
+/// The terms, and strain where there is more than one.
+fn with_strain(frame: &Frame, terms: &str) -> Result<Formula> {
+    let several = match frame.column("strain")? {
+        Column::Words(words) => words.windows(2).any(|pair| pair[0] != pair[1]),
+        Column::Numbers(_) => false,
+    };
+    if several {
+        format!("{terms},strain").parse()
+    } else {
+        terms.parse()
+    }
+}
+
+/// Both routes on the same carcasses: each bird is left out of every step, then
+/// predicted from its intact scan alone.
+///
+/// `formula` is used by both: on plucked readings by the feather step, on intact
+/// ones by the one regression. The terms of the feather step's own equations are
+/// chosen once, on all birds.
+///
+/// # Errors
+/// As [`FeatherStep::fit`]; a step that cannot be fitted without a bird is no
+/// error: the bird is counted as unpredictable.
+pub fn routes(
+    paired: &Paired,
+    response: &str,
+    formula: &Formula,
+    settings: &Settings,
+) -> Result<Vec<RouteRow>> {
+    let settings = with_bird(settings);
+    let step = FeatherStep::fit(paired, response, formula, &settings)?;
+    calibrate(&paired.intact, response, formula, &settings)?;
+    let chemistry = paired.intact.numbers(response)?;
+    let n = paired.intact.n();
+    let birds: Vec<String> = (0..n).map(|row| paired.intact.label("bird", row)).collect();
+    let mut errors = [vec![None; n], vec![None; n]];
+    for row in (0..n).filter(|row| chemistry[*row].is_finite()) {
+        let rest: Vec<usize> = (0..n).filter(|other| birds[*other] != birds[row]).collect();
+        let lookup = |name: &str| paired.intact.value(name, row);
+        let by_step = step.refit(paired, response, formula, &settings, &rest).ok();
+        let by_one = calibrate(&paired.intact.select(&rest), response, formula, &settings).ok();
+        let answers = [
+            by_step.and_then(|step| step.value(lookup).ok()),
+            by_one.and_then(|one| predicted(&one.equation, lookup).ok()),
+        ];
+        for (errors, answer) in errors.iter_mut().zip(answers) {
+            errors[row] = answer.map(|answer| chemistry[row] - answer);
+        }
+    }
+    let known: Vec<usize> = (0..n).filter(|row| chemistry[*row].is_finite()).collect();
+    let mean = known.iter().map(|row| chemistry[*row]).sum::<f64>() / known.len().max(1) as f64;
+    let rows = ["feather step", "one regression"]
+        .iter()
+        .zip(&errors)
+        .map(|(route, errors)| {
+            let errors: Vec<Option<f64>> = known.iter().map(|row| errors[*row]).collect();
+            let validation = CrossValidation::of(&errors);
+            let sum: f64 = errors.iter().flatten().sum();
+            RouteRow {
+                trait_name: trait_of(response),
+                route: (*route).to_owned(),
+                n: validation.predicted,
+                unpredictable: validation.unpredictable,
+                bias: (validation.predicted > 0).then(|| -sum / validation.predicted as f64),
+                cross_validated_rmse: validation.rmse,
+                cross_validated_rmse_pct: validation
+                    .rmse
+                    .filter(|_| mean > 0.0)
+                    .map(|rmse| 100.0 * rmse / mean),
+            }
+        });
+    Ok(rows.collect())
+}
+
+/// The effect of the feathers on each reading, at each carcass: for figures.
+///
+/// # Errors
+/// As [`Frame::numbers`].
+pub fn effect_points(paired: &Paired, tissue: Tissue) -> Result<Vec<(f64, f64)>> {
+    let masses = paired.intact.numbers("feather_mass")?;
+    let effects = paired
+        .intact
+        .numbers(&format!("{}_effect", tissue.name()))?;
+    let points = masses.iter().copied().zip(effects.iter().copied());
+    Ok(points
+        .filter(|(mass, effect)| mass.is_finite() && effect.is_finite())
+        .collect())
+}

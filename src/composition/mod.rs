@@ -1,0 +1,93 @@
+//! What are the bird's true masses: repeatability, feathers, calibration,
+//! correction, balance.
+//!
+//! A scanner misreads a live bird: feathers pass for fat, posture and movement
+//! shift everything, and every scanner, strain and age has its own bias. The
+//! birds that were scanned and then analysed give the equations
+//! ([`calibration`]); the equations put every other scan on the chemistry scale
+//! ([`correction`]), with an error of two parts: the bird's own, and the
+//! equation's, which all birds share.
+//!
+//! Start reading at [`pairs`] (from a study to the rows that an equation is
+//! fitted to), then [`calibration`] and [`correction`]. This module fits no
+//! growth curve and draws nothing.
+
+pub mod agreement;
+pub mod balance;
+pub mod calibration;
+pub mod chemistry;
+pub mod choice;
+mod complete;
+pub mod correction;
+mod equation;
+pub mod feather_step;
+pub mod feathers;
+mod formula;
+mod frame;
+pub mod pairs;
+pub mod quality;
+mod regression;
+pub mod repeatability;
+pub mod series;
+
+pub use equation::{Equation, Provenance, Range, Scale, digest, seal};
+pub use formula::{Coding, EquationColumn, Factor, Formula, Gap, Levels};
+pub use frame::{Column, Frame, Value};
+
+use crate::study::{Scan, WHOLE};
+
+/// What the commands that plan or use scans print once.
+pub const CAUTION: &str = "X-ray work needs trained, authorised operators under the local \
+radiation rules. Restraint, plucking and euthanasia of birds need the approval of the local \
+animal-care body and licensed practice. This program replaces neither.";
+
+/// What is said where an equation for a percentage is asked for.
+pub const PERCENTAGES: &str = "percentages calibrate badly (correlations with chemistry near 0.7 \
+where masses reach 0.98; Poultry Science 2024, 103:103363): correct the masses in grams and \
+derive percentages from them";
+
+/// A tissue that the scanner reads.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Tissue {
+    /// Fat: the ether extract.
+    Fat,
+    /// Lean: protein + water.
+    Lean,
+    /// Bone mineral: the ash.
+    Bone,
+}
+
+impl Tissue {
+    /// All three.
+    pub const ALL: [Self; 3] = [Self::Fat, Self::Lean, Self::Bone];
+
+    /// Its name as a trait.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Fat => "fat",
+            Self::Lean => "lean",
+            Self::Bone => "bone",
+        }
+    }
+
+    /// The trait of a region: `fat` for the whole body, `fat_leg` for the leg.
+    #[must_use]
+    pub fn trait_of(self, region: &str) -> String {
+        if region == WHOLE {
+            self.name().to_owned()
+        } else {
+            format!("{}_{region}", self.name())
+        }
+    }
+
+    /// Its reading in a scan, g per bird; NaN where there is none.
+    #[must_use]
+    pub fn reading(self, scan: &Scan) -> f64 {
+        match self {
+            Self::Fat => scan.fat_g,
+            Self::Lean => scan.lean_g,
+            Self::Bone => scan.bone_g,
+        }
+    }
+}

@@ -1,0 +1,260 @@
+//! From a study to rows that an equation is fitted to: each scan of an analysed
+//! bird on its last day, beside what the laboratory found.
+//!
+//! Columns: `bird`, `scan`, `strain`, `feathers`, `restraint` (words); `age` (d),
+//! `fat_scan`, `lean_scan`, `bone_scan`, `body_weight` (scale weight at the scan),
+//! `fat_leg_scan` and so on for regions, and from the laboratory `fat_chem`,
+//! `lean_chem`, `bone_chem`, `water_chem`, `protein_chem`, `mass_chem` of the part
+//! asked for and `feather_mass` (all g).
+
+use std::collections::BTreeMap;
+
+use super::chemistry::{BirdMasses, age_at_analysis, masses};
+use super::frame::{Frame, Value};
+use super::quality::Kept;
+use super::{Tissue, quality};
+use crate::error::{Error, Result};
+use crate::study::{Feathers, Part, Scan, Study, WHOLE};
+
+/// Which rows are wanted.
+#[derive(Debug, Clone)]
+pub struct Wanted {
+    /// Scans with feathers, without, or all where left out.
+    pub feathers: Option<Feathers>,
+    /// The part whose masses the readings are to tell.
+    pub part: Part,
+    /// Strains that may have scans and no chemistry.
+    pub allowed_strains: Vec<String>,
+}
+
+impl Default for Wanted {
+    /// Intact birds, and what their bodies without feathers hold: feathers are a
+    /// part of their own in the balance.
+    fn default() -> Self {
+        Self {
+            feathers: Some(Feathers::Intact),
+            part: Part::Body,
+            allowed_strains: Vec::new(),
+        }
+    }
+}
+
+/// The rows of a study that an equation can be fitted to.
+///
+/// # Errors
+/// [`ErrorKind::Input`](crate::ErrorKind::Input) for a study without scans or
+/// chemistry, a strain with scans and without chemistry that is not allowed by
+/// name, and no analysed bird with a scan of the kind wanted.
+pub fn frame(study: &Study, kept: &Kept, wanted: &Wanted) -> Result<Frame> {
+    let analysed = masses(study);
+    check_tables(study, &analysed)?;
+    check_strains(study, kept, &analysed, wanted)?;
+    let regions = regions(study, kept);
+    let mut rows: Vec<(&Scan, BirdMasses)> = Vec::new();
+    for scan in kept.scans.iter().map(|index| &study.scans.rows[*index]) {
+        let (WHOLE, [bird]) = (scan.region.as_str(), scan.birds.as_slice()) else {
+            continue;
+        };
+        let Some(masses) = analysed.iter().find(|masses| masses.bird == *bird) else {
+            continue;
+        };
+        let last =
+            age_at_analysis(study, *bird).is_some_and(|age| age.total_cmp(&scan.age_d).is_eq());
+        let right = wanted
+            .feathers
+            .is_none_or(|feathers| feathers == scan.feathers);
+        if last && right && masses.part(wanted.part).is_some() {
+            rows.push((scan, *masses));
+        }
+    }
+    if rows.is_empty() {
+        return Err(Error::input(format!(
+            "{}: found no {}scan of a bird whose {} was analysed, on its last day, expected at least one; check the columns bird, feathers and part",
+            study.scans.file,
+            wanted
+                .feathers
+                .map_or(String::new(), |feathers| format!("{} ", feathers.word())),
+            wanted.part.word()
+        )));
+    }
+    Ok(columns(study, &rows, wanted.part, &regions))
+}
+
+fn columns(
+    study: &Study,
+    rows: &[(&Scan, BirdMasses)],
+    part: Part,
+    regions: &BTreeMap<Position, Vec<&Scan>>,
+) -> Frame {
+    let mut frame = Frame {
+        file: study.scans.file.clone(),
+        rows: rows.iter().map(|(scan, _)| scan.row).collect(),
+        ..Frame::default()
+    };
+    let mut words = |name: &str, of: &dyn Fn(&Scan) -> String| {
+        frame.add_words(name, rows.iter().map(|(scan, _)| of(scan)).collect());
+    };
+    words("scan", &|scan| scan.name.clone());
+    words("bird", &|scan| quality::bird_names(study, scan));
+    words("strain", &|scan| {
+        strain_of(study, scan).unwrap_or_default().to_owned()
+    });
+    words("feathers", &|scan| scan.feathers.word().to_owned());
+    words("restraint", &|scan| scan.restraint.clone());
+    let mut numbers = |name: &str, of: &dyn Fn(&Scan, &BirdMasses) -> f64| {
+        frame.add_numbers(
+            name,
+            rows.iter().map(|(scan, masses)| of(scan, masses)).collect(),
+        );
+    };
+    numbers("age", &|scan, _| scan.age_d);
+    numbers("body_weight", &|scan, _| scan.scale_weight_g);
+    for tissue in Tissue::ALL {
+        numbers(&format!("{}_scan", tissue.name()), &|scan, _| {
+            tissue.reading(scan)
+        });
+        numbers(&format!("{}_chem", tissue.name()), &|_, masses| {
+            masses
+                .part(part)
+                .map_or(f64::NAN, |part| part.tissue_g(tissue))
+        });
+    }
+    let of_part = |of: fn(super::chemistry::PartMasses) -> f64| {
+        move |_: &Scan, masses: &BirdMasses| masses.part(part).map_or(f64::NAN, of)
+    };
+    numbers("water_chem", &of_part(|part| part.water_g));
+    numbers("protein_chem", &of_part(|part| part.protein_g));
+    numbers("mass_chem", &of_part(|part| part.mass_g));
+    numbers("feather_mass", &|_, masses| {
+        masses.feathers.map_or(f64::NAN, |part| part.mass_g)
+    });
+    let mut names: Vec<&str> = regions
+        .values()
+        .flatten()
+        .map(|scan| scan.region.as_str())
+        .collect();
+    names.sort_unstable();
+    names.dedup();
+    for region in names {
+        for tissue in Tissue::ALL {
+            numbers(&format!("{}_scan", tissue.trait_of(region)), &|scan, _| {
+                let parts = regions.get(&position(scan)).into_iter().flatten();
+                parts
+                    .filter(|part| part.region == region)
+                    .map(|part| tissue.reading(part))
+                    .next()
+                    .unwrap_or(f64::NAN)
+            });
+        }
+    }
+    frame
+}
+
+/// What a scan says under a name of an equation; regions are looked up among
+/// `regions` of the same positioning.
+pub(super) fn lookup<'a>(
+    study: &'a Study,
+    scan: &'a Scan,
+    regions: &[&Scan],
+    name: &str,
+) -> Option<Value<'a>> {
+    let number = |value: f64| {
+        Some(value)
+            .filter(|value| value.is_finite())
+            .map(Value::Number)
+    };
+    let word = |word: &'a str| Some(word).filter(|word| !word.is_empty()).map(Value::Word);
+    match name {
+        "age" => number(scan.age_d),
+        "body_weight" => number(scan.scale_weight_g),
+        "strain" => word(strain_of(study, scan)?),
+        "feathers" => word(scan.feathers.word()),
+        "restraint" => word(&scan.restraint),
+        _ => {
+            let name = name.strip_suffix("_scan")?;
+            let of = |scan: &Scan| {
+                let tissue = Tissue::ALL
+                    .into_iter()
+                    .find(|tissue| tissue.trait_of(&scan.region) == name)?;
+                number(tissue.reading(scan))
+            };
+            of(scan).or_else(|| regions.iter().find_map(|region| of(region)))
+        }
+    }
+}
+
+/// The strain of a scan's birds; none where they are of several.
+pub(super) fn strain_of<'a>(study: &'a Study, scan: &Scan) -> Option<&'a str> {
+    let strain = study.birds[*scan.birds.first()?].strain;
+    let same = scan
+        .birds
+        .iter()
+        .all(|bird| study.birds[*bird].strain == strain);
+    same.then(|| study.strains[strain].as_str())
+}
+
+/// What the readings of one positioning share.
+pub(super) type Position = (Vec<usize>, u64, u32, String, &'static str);
+
+pub(super) fn position(scan: &Scan) -> Position {
+    quality::position(scan)
+}
+
+/// Regional readings by positioning.
+pub(super) fn regions<'a>(study: &'a Study, kept: &Kept) -> BTreeMap<Position, Vec<&'a Scan>> {
+    let mut regions: BTreeMap<Position, Vec<&Scan>> = BTreeMap::new();
+    for scan in kept.scans.iter().map(|index| &study.scans.rows[*index]) {
+        if scan.region != WHOLE {
+            regions.entry(position(scan)).or_default().push(scan);
+        }
+    }
+    regions
+}
+
+fn check_tables(study: &Study, analysed: &[BirdMasses]) -> Result<()> {
+    for (none, what, holds) in [
+        (study.scans.rows.is_empty(), "scans", "readings"),
+        (analysed.is_empty(), "chemistry", "analysed birds"),
+    ] {
+        if none {
+            return Err(Error::input(format!(
+                "study.toml, tables: found no {what}, expected a table of {holds}; write {what} = \"FILE\" under [tables]"
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// A strain that is scanned and not analysed would get another strain's equation.
+fn check_strains(
+    study: &Study,
+    kept: &Kept,
+    analysed: &[BirdMasses],
+    wanted: &Wanted,
+) -> Result<()> {
+    let mut known: Vec<usize> = analysed
+        .iter()
+        .map(|masses| study.birds[masses.bird].strain)
+        .collect();
+    let mut faults = Vec::new();
+    for scan in kept.scans.iter().map(|index| &study.scans.rows[*index]) {
+        for strain in scan.birds.iter().map(|bird| study.birds[*bird].strain) {
+            if known.contains(&strain) {
+                continue;
+            }
+            known.push(strain);
+            let name = &study.strains[strain];
+            if !wanted.allowed_strains.contains(name) {
+                faults.push(format!(
+                    "{}, row {}, column bird: found a scan of strain {name}, which has no chemistry, expected analysed birds of every strain; analyse some, or allow the strain by name",
+                    study.scans.file, scan.row
+                ));
+            }
+        }
+    }
+    if faults.is_empty() {
+        Ok(())
+    } else {
+        Err(Error::faults(faults))
+    }
+}

@@ -1,0 +1,133 @@
+//! One linear regression, whichever way its rows are weighted, with the errors of
+//! birds left out whole.
+
+use nalgebra::DMatrix;
+
+use super::calibration::Weighting;
+use crate::stats::distribution::t_two_sided_quantile;
+use crate::stats::left_out::group_left_out_errors;
+use crate::stats::linear::{Design, Fit, fit, fit_weighted};
+use crate::stats::reweighted::{PowerFit, estimated_power_of_mean, huber};
+use crate::stats::{Failure, Interval};
+
+/// A fitted regression.
+#[derive(Debug, Clone)]
+pub(super) struct Regression {
+    /// The linear fit at its last weights, for the diagnostics of its rows.
+    pub(super) linear: Fit,
+    pub(super) coefficients: Vec<f64>,
+    pub(super) standard_errors: Vec<f64>,
+    pub(super) covariance: DMatrix<f64>,
+    /// Residual SD; at a prediction of 1 where `power` is not 0.
+    pub(super) sigma: f64,
+    pub(super) power: f64,
+    pub(super) residuals: Vec<f64>,
+    pub(super) aicc: Option<f64>,
+    /// Observed less predicted without the row's bird.
+    pub(super) left_out: Vec<Option<f64>>,
+}
+
+impl Regression {
+    pub(super) fn intervals(&self, level: f64) -> Result<Vec<Interval>, Failure> {
+        // The fit checks the level; a robust fit has its own standard errors.
+        self.linear.intervals(level)?;
+        let t = t_two_sided_quantile(level, self.linear.df as f64);
+        let pairs = self.coefficients.iter().zip(&self.standard_errors);
+        Ok(pairs
+            .map(|(b, error)| Interval::around(*b, t * error))
+            .collect())
+    }
+}
+
+/// Fits a regression and leaves each bird out in turn.
+///
+/// # Shapes
+/// `columns`: p columns of n values; `response`, `birds`: n.
+pub(super) fn regress(
+    columns: Vec<(String, Vec<f64>)>,
+    response: &[f64],
+    birds: &[usize],
+    weighting: Weighting,
+) -> Result<Regression, Failure> {
+    let design = Design::new(columns)?;
+    let mut regression = once(&design, response, weighting)?;
+    regression.left_out = match weighting {
+        Weighting::Ordinary => group_left_out_errors(&regression.linear, birds)?,
+        Weighting::PowerOfMean | Weighting::Robust => {
+            refit_without(&design, response, birds, weighting)
+        }
+    };
+    Ok(regression)
+}
+
+fn once(design: &Design, response: &[f64], weighting: Weighting) -> Result<Regression, Failure> {
+    match weighting {
+        Weighting::Ordinary => Ok(linear(fit(design, response)?, 0.0)),
+        Weighting::PowerOfMean => {
+            let PowerFit { fit, power, .. } = estimated_power_of_mean(design, response)?;
+            Ok(linear(fit, power))
+        }
+        Weighting::Robust => {
+            let robust = huber(design, response)?;
+            let plain = fit(design, response)?;
+            // Huber's covariance is that of the plain fit times one factor.
+            let first = robust.standard_errors[0] / plain.standard_errors()[0];
+            let covariance = plain.covariance() * (first * first);
+            Ok(Regression {
+                linear: fit_weighted(design, response, &robust.pull)?,
+                covariance,
+                standard_errors: robust.standard_errors,
+                coefficients: robust.coefficients,
+                sigma: robust.scale,
+                power: 0.0,
+                residuals: robust.residuals,
+                aicc: None,
+                left_out: Vec::new(),
+            })
+        }
+    }
+}
+
+fn linear(fit: Fit, power: f64) -> Regression {
+    Regression {
+        coefficients: fit.coefficients.clone(),
+        standard_errors: fit.standard_errors(),
+        covariance: fit.covariance(),
+        sigma: fit.sigma,
+        power,
+        residuals: fit.residuals.clone(),
+        aicc: fit.aicc(),
+        left_out: Vec::new(),
+        linear: fit,
+    }
+}
+
+/// Weights depend on the rows, so each bird is left out by fitting anew.
+fn refit_without(
+    design: &Design,
+    response: &[f64],
+    birds: &[usize],
+    weighting: Weighting,
+) -> Vec<Option<f64>> {
+    let mut errors = vec![None; response.len()];
+    let last = birds.iter().copied().max().map_or(0, |bird| bird + 1);
+    for bird in 0..last {
+        let kept: Vec<usize> = (0..birds.len()).filter(|row| birds[*row] != bird).collect();
+        let columns = design
+            .names()
+            .iter()
+            .zip(design.matrix().column_iter())
+            .map(|(name, column)| (name.clone(), kept.iter().map(|row| column[*row]).collect()));
+        let rest: Vec<f64> = kept.iter().map(|row| response[*row]).collect();
+        let refit =
+            Design::new(columns.collect()).and_then(|design| once(&design, &rest, weighting));
+        if let Ok(refit) = refit {
+            for row in (0..birds.len()).filter(|row| birds[*row] == bird) {
+                let x = design.matrix().row(row);
+                let predicted: f64 = x.iter().zip(&refit.coefficients).map(|(x, b)| x * b).sum();
+                errors[row] = Some(response[row] - predicted);
+            }
+        }
+    }
+    errors
+}

@@ -1,0 +1,106 @@
+//! Corrected masses as curves take them: by bird, or by strain.
+//!
+//! A scan of several birds is a mean over them. A strain's curve may use it with
+//! their number as weight; a bird's curve may not.
+
+use super::correction::Corrections;
+use crate::error::{Error, Result};
+use crate::study::Study;
+
+/// Corrected values of one bird or strain, by age.
+///
+/// # Shapes
+/// All columns have one entry a value.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Series {
+    /// Index of the bird or the strain.
+    pub subject: usize,
+    /// Ages in days, ascending.
+    pub ages_d: Vec<f64>,
+    /// Corrected values, g; repeats of one bird at one age are averaged.
+    pub values_g: Vec<f64>,
+    /// Each value's own error variance, g^2; the shared part is not in it.
+    pub own_variances: Vec<f64>,
+    /// Birds behind each value.
+    pub weights: Vec<f64>,
+    /// Mean row x of the equation's columns, so that the shared covariance of two
+    /// values is x'Vx.
+    pub designs: Vec<Vec<f64>>,
+}
+
+/// Series of each bird, from its scans alone; and the scans of several birds that
+/// were left out, by name.
+///
+/// # Errors
+/// [`ErrorKind::Input`](crate::ErrorKind::Input) where all scans are of several birds.
+pub fn of_birds(study: &Study, corrections: &Corrections) -> Result<(Vec<Series>, Vec<String>)> {
+    let mut single: Vec<(usize, usize)> = Vec::new();
+    let mut groups = Vec::new();
+    for (row, corrected) in corrections.rows.iter().enumerate() {
+        match study.scans.rows[corrected.index].birds.as_slice() {
+            [bird] => single.push((*bird, row)),
+            _ => groups.push(corrected.scan.clone()),
+        }
+    }
+    if single.is_empty() && !groups.is_empty() {
+        return Err(Error::input(format!(
+            "{}: found scans of several birds only, expected scans of single birds for curves of birds; fit by strain",
+            study.scans.file
+        )));
+    }
+    Ok((series(corrections, single), groups))
+}
+
+/// Series of each strain, from all scans of its birds.
+#[must_use]
+pub fn of_strains(study: &Study, corrections: &Corrections) -> Vec<Series> {
+    let strain =
+        |row: usize| study.birds[study.scans.rows[corrections.rows[row].index].birds[0]].strain;
+    let rows = (0..corrections.rows.len()).filter(|row| !corrections.rows[*row].strain.is_empty());
+    series(corrections, rows.map(|row| (strain(row), row)).collect())
+}
+
+fn series(corrections: &Corrections, mut rows: Vec<(usize, usize)>) -> Vec<Series> {
+    let of = |row: usize| &corrections.rows[row];
+    rows.sort_by(|a, b| {
+        let (x, y) = (of(a.1), of(b.1));
+        a.0.cmp(&b.0)
+            .then(x.age_d.total_cmp(&y.age_d))
+            .then(x.bird.cmp(&y.bird))
+            .then(a.1.cmp(&b.1))
+    });
+    let mut all: Vec<Series> = Vec::new();
+    let repeats = rows.chunk_by(|a, b| {
+        let (x, y) = (of(a.1), of(b.1));
+        a.0 == b.0 && x.bird == y.bird && x.age_d.total_cmp(&y.age_d).is_eq()
+    });
+    for repeats in repeats {
+        let (subject, first) = (repeats[0].0, of(repeats[0].1));
+        if all.last().is_none_or(|series| series.subject != subject) {
+            all.push(Series {
+                subject,
+                ..Series::default()
+            });
+        }
+        let n = repeats.len() as f64;
+        let mean = |value: &dyn Fn(usize) -> f64| {
+            repeats.iter().map(|(_, row)| value(*row)).sum::<f64>() / n
+        };
+        if let Some(series) = all.last_mut() {
+            series.ages_d.push(first.age_d);
+            series.values_g.push(mean(&|row| of(row).corrected));
+            // A bird's own deviation stays the same over its repeats: averaging them
+            // takes away only the repeatability's part, which is left in to be safe.
+            series.own_variances.push(mean(&|row| {
+                of(row).own_error.map_or(f64::NAN, |error| error * error)
+            }));
+            series.weights.push(first.birds_in_scan as f64);
+            series.designs.push(
+                (0..first.design.len())
+                    .map(|j| mean(&|row| of(row).design[j]))
+                    .collect(),
+            );
+        }
+    }
+    all
+}

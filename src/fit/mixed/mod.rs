@@ -1,0 +1,308 @@
+//! One curve, many subjects: nonlinear mixed effects.
+//!
+//! Subject i has y_ij = f(age_ij, phi_i) + e_ij, where each curve term is
+//! phi = fixed effect of its group + random effect of the subject (or times
+//! exp(random effect)), random effects are normal with mean 0, and the residuals
+//! have a variance model and perhaps a correlation that fades with the days apart.
+//! A subject with three weighings borrows from the others what it cannot tell; one
+//! that died early is no special case.
+//!
+//! Start reading here: [`MixedModel::new`] checks the options, [`MixedModel::fit`]
+//! fits [`Subjects`] and ends in a [`MixedOutcome`]. `problem.rs` lays the model
+//! over the data, `alternating.rs` and `linear.rs` are the classical method,
+//! `contribution.rs`, `marginal.rs` and `laplace.rs` the marginal likelihood (Laplace, or
+//! quadrature), `ending.rs` makes the result. Without random terms the same code
+//! fits a marginal model (generalised nonlinear least squares).
+//!
+//! The two estimators maximise different functions. The alternating method
+//! maximises the likelihood of a model linearised around the modes, the others an
+//! approximation of the true marginal likelihood, which for quadrature tends to it
+//! as nodes are added. They agree as random effects grow small beside the curve's
+//! bending, or as observations a subject grow many. Compare log-likelihoods only
+//! between fits of one estimator.
+//!
+//! Time and memory are linear in the subjects, and results do not depend on the
+//! number of threads. This module knows nothing of birds or files.
+#![allow(
+    clippy::neg_cmp_op_on_partial_ord,
+    reason = "a comparison with NaN must end in doubt, not in success"
+)]
+#![allow(
+    clippy::needless_range_loop,
+    reason = "triangles are read by row and column, as the formulas are written"
+)]
+
+mod alternating;
+mod cholesky;
+mod contribution;
+mod ending;
+mod laplace;
+mod linear;
+mod marginal;
+mod mixing;
+mod model;
+mod problem;
+mod quadrature;
+mod result;
+mod scale;
+mod start;
+mod subjects;
+
+use alternating::{Alternated, Alternation, State};
+use ending::Ending;
+use linear::{inverse_of, stride};
+use problem::{Errors, Problem};
+
+pub use model::{
+    Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,
+    RandomScale, RandomTerm,
+};
+pub use result::{Certificate, Estimated, FixedEffect, MixedFit, MixedOutcome, RandomEffect};
+pub use subjects::Subjects;
+
+use crate::fit::{Failure, Variance, Weakness};
+
+/// Settling steps a subject may take in one alternation.
+const SETTLE_LIMIT: usize = 12;
+
+impl MixedModel<'_> {
+    /// Fits the model from its own start.
+    ///
+    /// Data that cannot carry the model end in [`MixedOutcome::Failed`] with the
+    /// reason: that is an answer, not an error.
+    #[must_use]
+    pub fn fit(&self, subjects: &Subjects<'_>) -> MixedOutcome {
+        self.outcome(subjects, None)
+    }
+
+    /// Fits the model from where another fit of it ended: what a bootstrap by
+    /// subject calls again and again.
+    #[must_use]
+    pub fn fit_from(&self, subjects: &Subjects<'_>, start: &MixedFit) -> MixedOutcome {
+        self.outcome(subjects, Some(start))
+    }
+
+    fn outcome(&self, subjects: &Subjects<'_>, start: Option<&MixedFit>) -> MixedOutcome {
+        match self.ending(subjects, start) {
+            Ok((fit, weaknesses)) if weaknesses.is_empty() => {
+                MixedOutcome::Converged(Box::new(fit))
+            }
+            Ok((fit, weaknesses)) => MixedOutcome::Weak(Box::new(fit), weaknesses),
+            Err(reason) => MixedOutcome::Failed(Failure {
+                reason,
+                n: subjects.observations(),
+            }),
+        }
+    }
+
+    fn ending(
+        &self,
+        subjects: &Subjects<'_>,
+        start: Option<&MixedFit>,
+    ) -> Result<(MixedFit, Vec<Weakness>), String> {
+        self.carries(subjects)?;
+        let problem = Problem::new(self, subjects)?;
+        let state = match start {
+            Some(fit) if fit.state.beta.len() == problem.fixed => {
+                let mut state = fit.state.clone();
+                state.spherical = vec![0.0; subjects.len() * problem.q];
+                state
+            }
+            _ => self.start(subjects, &problem)?,
+        };
+        // A start from another fit has its modes already.
+        let probes = if start.is_some() { 0 } else { 3 };
+        let alternated = Alternation::new(&problem, self, state.clone()).run(SETTLE_LIMIT, probes);
+        let ending = match (self.estimator, alternated) {
+            (Estimator::Alternating, alternated) => end_alternation(&problem, alternated?),
+            (_, Ok(alternated)) => {
+                let begun = end_alternation(&problem, alternated);
+                laplace::maximise(&problem, self, &begun.state, Some(&begun.beta_covariance))?
+            }
+            // The marginal likelihood may have a maximum where the linearised one
+            // does not settle.
+            (_, Err(_)) => laplace::maximise(&problem, self, &state, None)?,
+        };
+        Ok(ending.result(&problem, self))
+    }
+
+    /// Whether data carry the model at all; the reason in words where not.
+    fn carries(&self, subjects: &Subjects<'_>) -> Result<(), String> {
+        if subjects.is_empty() {
+            return Err("no subjects".to_owned());
+        }
+        let q = self.random.len();
+        if q > 0 && subjects.len() < 2 {
+            return Err(
+                "one subject only: a spread between subjects needs at least two; fit its own curve"
+                    .to_owned(),
+            );
+        }
+        let longest = subjects
+            .starts
+            .windows(2)
+            .map(|bounds| bounds[1] - bounds[0])
+            .max()
+            .unwrap_or(0);
+        if q > 0 && longest < 2 {
+            return Err("every subject has one observation: differences between subjects cannot be told from residuals; fit a curve without random terms".to_owned());
+        }
+        let count = self.grouped.iter().fold(0, |sum, grouped| {
+            sum + if *grouped { subjects.group_count() } else { 1 }
+        });
+        if subjects.observations() <= count + q {
+            return Err(format!(
+                "{} observations for {count} fixed effects and {q} random SDs; more observations are needed",
+                subjects.observations()
+            ));
+        }
+        Ok(())
+    }
+
+    /// Start from the mean curves of the groups.
+    fn start(&self, subjects: &Subjects<'_>, problem: &Problem<'_>) -> Result<State, String> {
+        let p = problem.p;
+        let groups = subjects.group_count();
+        let unfit = || {
+            format!(
+                "the curve {} has no start for the mean of these subjects; try another curve",
+                self.curve.name()
+            )
+        };
+        let all = start::mean_curve(self.curve, subjects, None).ok_or_else(unfit)?;
+        let mut group_terms = vec![all.clone(); groups];
+        if self.grouped.contains(&true) && groups > 1 {
+            for (group, terms) in group_terms.iter_mut().enumerate() {
+                if let Some(own) = start::mean_curve(self.curve, subjects, Some(group)) {
+                    for term in (0..p).filter(|term| self.grouped[*term]) {
+                        terms[term] = own[term];
+                    }
+                }
+            }
+        }
+        let mut beta = vec![0.0; problem.fixed];
+        let mut eta = vec![0.0; p];
+        for (group, terms) in group_terms.iter().enumerate() {
+            if !scale::from_terms(&self.scales, terms, &mut eta) {
+                return Err(format!(
+                    "the mean curve has a term ({terms:?}) at or below zero, or out of order, that was to vary on the log scale; take the natural scale"
+                ));
+            }
+            for (value, column) in eta.iter().zip(&problem.columns[group * p..]) {
+                beta[*column] = *value;
+            }
+        }
+        let spread = start::mean_square(self.curve, subjects, &group_terms);
+        let size = spread.sqrt();
+        if !(size > 0.0 && size.is_finite()) {
+            return Err(
+                "all values lie exactly on one curve: there is no residual to estimate from"
+                    .to_owned(),
+            );
+        }
+        let power = if problem.spread_follows_mean() {
+            1.0
+        } else {
+            0.0
+        };
+        // Half of the spread around the mean curve is the residuals' to begin with;
+        // log-normal and proportional errors are relative to the mean value.
+        let relative = match problem.variance {
+            Variance::LogNormal => 0.5 * size / problem.reference.exp(),
+            _ => 0.5 * size,
+        };
+        let q = problem.q;
+        let mut factor = vec![0.0; q * q];
+        for (k, term) in self.random.iter().enumerate() {
+            let deviation = match self.scales[*term] {
+                scale::Inner::Natural => 0.15 * all[*term].abs().max(1e-6),
+                _ => 0.15,
+            };
+            factor[k * q + k] = deviation / relative;
+        }
+        Ok(State {
+            beta,
+            factor,
+            variance: relative * relative,
+            errors: Errors {
+                power,
+                phi: start_phi(subjects),
+            },
+            spherical: vec![0.0; subjects.len() * q],
+        })
+    }
+}
+
+/// A correlation of 0.3 between neighbouring observations, as one a day.
+fn start_phi(subjects: &Subjects<'_>) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for bounds in subjects.starts.windows(2) {
+        let ages = &subjects.ages_d[bounds[0]..bounds[1]];
+        for pair in ages.windows(2) {
+            sum += pair[1] - pair[0];
+            count += 1.0;
+        }
+    }
+    let gap = if sum > 0.0 { sum / count } else { 1.0 };
+    0.3_f64.powf(1.0 / gap)
+}
+
+fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
+    let (p, q) = (problem.p, problem.q);
+    let Alternated {
+        state,
+        profile,
+        step,
+        error_covariance,
+        offset,
+        iterations,
+        numbers,
+    } = alternated;
+    let mut weaknesses = Vec::new();
+    if profile.ridge > 0.0 {
+        weaknesses.push(Weakness {
+            term: None,
+            reason: "some fixed effects cannot be told apart with these data: their information is singular".to_owned(),
+        });
+    }
+    let mut beta_covariance = inverse_of(&profile.xx, &profile.scales, problem.fixed);
+    beta_covariance
+        .iter_mut()
+        .for_each(|value| *value *= profile.variance);
+    let information = numbers
+        .chunks_exact(stride(p))
+        .flat_map(|numbers| {
+            numbers[..p * p]
+                .iter()
+                .map(|value| value / profile.variance)
+        })
+        .collect();
+    let entries = problem.free_entries(step.step.len() > q);
+    let (log_sd_errors, least_eigenvalue) =
+        linear::log_sd_errors(problem, &state.factor, &entries, &step);
+    let mut error_variances = (0..alternating::error_terms(problem))
+        .map(|k| error_covariance[k * alternating::error_terms(problem) + k]);
+    let power_error = (problem.variance == Variance::Power)
+        .then(|| error_variances.next())
+        .flatten()
+        .map(f64::sqrt);
+    let logit_phi_error = (problem.correlation == Correlation::Ar1)
+        .then(|| error_variances.next())
+        .flatten()
+        .map(f64::sqrt);
+    Ending {
+        state,
+        beta_covariance,
+        information,
+        log_sd_errors,
+        power_error,
+        logit_phi_error,
+        log_lik: profile.log_lik,
+        certificate: Certificate {
+            gradient: offset,
+            least_eigenvalue,
+            iterations,
+        },
+        weaknesses,
+    }
+}

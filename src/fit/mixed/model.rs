@@ -1,0 +1,251 @@
+//! What is asked: options by name, checked once into a [`MixedModel`].
+
+use super::scale::Inner;
+use crate::error::{Error, Result};
+use crate::fit::Variance;
+use crate::growth::Curve;
+
+/// Which terms have a fixed effect of their own in each group.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum GroupedTerms {
+    /// None: one value for all groups.
+    #[default]
+    None,
+    /// Every term.
+    All,
+    /// These.
+    Named(Vec<String>),
+}
+
+/// Scale on which a random effect is normal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum RandomScale {
+    /// The subject's term is the fixed effect plus the random effect.
+    #[default]
+    Natural,
+    /// The subject's term is the fixed effect times exp(random effect), so that it
+    /// keeps its sign; the fixed effect is the median subject's.
+    Log,
+}
+
+/// A term that differs between subjects.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RandomTerm {
+    /// The term's name.
+    pub term: String,
+    /// Scale on which its random effect is normal.
+    pub scale: RandomScale,
+}
+
+impl RandomTerm {
+    /// Random on the natural scale.
+    #[must_use]
+    pub fn natural(term: &str) -> Self {
+        Self {
+            term: term.to_owned(),
+            scale: RandomScale::Natural,
+        }
+    }
+
+    /// Random on the log scale.
+    #[must_use]
+    pub fn log(term: &str) -> Self {
+        Self {
+            term: term.to_owned(),
+            scale: RandomScale::Log,
+        }
+    }
+}
+
+/// Covariance of a subject's random effects.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Covariance {
+    /// Independent effects.
+    #[default]
+    Diagonal,
+    /// Correlated effects.
+    Full,
+}
+
+/// Correlation of a subject's residuals.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Correlation {
+    /// Independent residuals.
+    #[default]
+    None,
+    /// Continuous-time autoregression: phi to the power of the days apart.
+    Ar1,
+}
+
+/// What is maximised.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Criterion {
+    /// Likelihood: needed to compare models with different fixed effects.
+    #[default]
+    Likelihood,
+    /// Restricted likelihood of the linearised model: less biased random SDs.
+    /// Only with [`Estimator::Alternating`].
+    RestrictedLikelihood,
+}
+
+/// How the integral over the random effects is approximated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Estimator {
+    /// Alternation of penalised least squares and a linearised mixed model
+    /// (Lindstrom and Bates 1990): the classical method, and the fastest.
+    #[default]
+    Alternating,
+    /// Laplace approximation, its Hessian by expected information.
+    Laplace,
+    /// Adaptive Gauss-Hermite quadrature with so many nodes a random effect.
+    Quadrature {
+        /// Nodes a random effect, 1 (which is Laplace) to 64.
+        nodes: usize,
+    },
+}
+
+/// The options of a mixed model, by name; [`MixedModel::new`] checks them.
+#[derive(Debug, Clone, Default)]
+pub struct MixedOptions {
+    /// Terms with a fixed effect in each group.
+    pub grouped: GroupedTerms,
+    /// Terms with a random effect; none gives a marginal model.
+    pub random: Vec<RandomTerm>,
+    /// Pairs (lower, upper) of terms that stay in order for the fixed effects and
+    /// for each subject: a random effect of `upper` acts on ln(upper - lower).
+    pub ordered: Vec<(String, String)>,
+    /// Covariance of the random effects.
+    pub covariance: Covariance,
+    /// How the residual spread depends on the fitted value.
+    pub variance: Variance,
+    /// Correlation of the residuals.
+    pub correlation: Correlation,
+    /// What is maximised.
+    pub criterion: Criterion,
+    /// How.
+    pub estimator: Estimator,
+}
+
+/// A mixed model, its options checked: ready to be fitted to any subjects.
+#[derive(Debug, Clone)]
+pub struct MixedModel<'c> {
+    pub(super) curve: &'c dyn Curve,
+    pub(super) grouped: Vec<bool>,
+    /// Indices of the random terms, in the order of the options.
+    pub(super) random: Vec<usize>,
+    pub(super) scales: Vec<Inner>,
+    pub(super) covariance: Covariance,
+    pub(super) variance: Variance,
+    pub(super) correlation: Correlation,
+    pub(super) criterion: Criterion,
+    pub(super) estimator: Estimator,
+}
+
+/// Most quadrature points a subject: beyond this a fit would not end today.
+const MOST_POINTS: usize = 20_000;
+
+impl<'c> MixedModel<'c> {
+    /// Checks the options against the curve's terms.
+    ///
+    /// # Errors
+    /// A name that is no term of the curve, a term named twice, an order that
+    /// cannot be kept, restricted likelihood with an estimator that has none, a
+    /// number of nodes that cannot be computed.
+    pub fn new(curve: &'c dyn Curve, options: &MixedOptions) -> Result<Self> {
+        let count = curve.terms().len();
+        let mut scales = vec![Inner::Natural; count];
+        let mut random = Vec::new();
+        for RandomTerm { term, scale } in &options.random {
+            let at = index(curve, term)?;
+            if random.contains(&at) {
+                return Err(Error::call(format!("random term {term}: named twice")));
+            }
+            random.push(at);
+            if *scale == RandomScale::Log {
+                scales[at] = Inner::Log;
+            }
+        }
+        let mut grouped = match &options.grouped {
+            GroupedTerms::None => vec![false; count],
+            GroupedTerms::All => vec![true; count],
+            GroupedTerms::Named(names) => {
+                let mut grouped = vec![false; count];
+                for name in names {
+                    grouped[index(curve, name)?] = true;
+                }
+                grouped
+            }
+        };
+        for (lower, upper) in &options.ordered {
+            let (low, high) = (index(curve, lower)?, index(curve, upper)?);
+            if low == high
+                || matches!(scales[low], Inner::Above(_))
+                || scales.contains(&Inner::Above(high))
+            {
+                return Err(Error::call(format!(
+                    "order of {lower} and {upper}: a term can stand above one other, which itself stands free"
+                )));
+            }
+            scales[high] = Inner::Above(low);
+            // The upper term moves with the lower, so both have the same groups.
+            let either = grouped[low] || grouped[high];
+            grouped[low] = either;
+            grouped[high] = either;
+        }
+        if options.criterion == Criterion::RestrictedLikelihood
+            && options.estimator != Estimator::Alternating
+        {
+            return Err(Error::call(
+                "restricted likelihood: only the alternating estimator has one; take maximum likelihood or the alternating estimator",
+            ));
+        }
+        if let Estimator::Quadrature { nodes } = options.estimator {
+            let points = (0..random.len()).try_fold(1_usize, |sum, _| sum.checked_mul(nodes));
+            if !(1..=64).contains(&nodes) || points.is_none_or(|points| points > MOST_POINTS) {
+                return Err(Error::call(format!(
+                    "quadrature with {nodes} nodes on {} random terms: expected 1 to 64 nodes and at most {MOST_POINTS} points a subject; take fewer nodes or fewer random terms",
+                    random.len()
+                )));
+            }
+        }
+        Ok(Self {
+            curve,
+            grouped,
+            random,
+            scales,
+            covariance: options.covariance,
+            variance: options.variance,
+            correlation: options.correlation,
+            criterion: options.criterion,
+            estimator: options.estimator,
+        })
+    }
+
+    /// The curve.
+    #[must_use]
+    pub fn curve(&self) -> &'c dyn Curve {
+        self.curve
+    }
+
+    /// Indices of the random terms in the curve's order of terms, in the order of
+    /// the options (and of the random SDs of a fit).
+    #[must_use]
+    pub fn random_terms(&self) -> &[usize] {
+        &self.random
+    }
+}
+
+fn index(curve: &dyn Curve, name: &str) -> Result<usize> {
+    curve
+        .terms()
+        .iter()
+        .position(|term| term.name == name)
+        .ok_or_else(|| {
+            let known: Vec<&str> = curve.terms().iter().map(|term| &*term.name).collect();
+            Error::call(format!(
+                "term {name}: the curve {} has none of that name; it has {}",
+                curve.name(),
+                known.join(", ")
+            ))
+        })
+}

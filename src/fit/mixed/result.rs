@@ -1,0 +1,206 @@
+//! What a mixed fit gives.
+
+use super::alternating::State;
+use super::model::Estimator;
+use crate::fit::{Failure, Weakness};
+
+/// A mixed fit's answer.
+#[derive(Debug, Clone)]
+pub enum MixedOutcome {
+    /// At the maximum, and every part is supported by the data.
+    Converged(Box<MixedFit>),
+    /// At the maximum, but these parts are not supported by the data.
+    Weak(Box<MixedFit>, Vec<Weakness>),
+    /// Why there are no numbers.
+    Failed(Failure),
+}
+
+impl MixedOutcome {
+    /// The fit, weak or not.
+    #[must_use]
+    pub fn fit(&self) -> Option<&MixedFit> {
+        match self {
+            Self::Converged(fit) | Self::Weak(fit, _) => Some(fit),
+            Self::Failed(_) => None,
+        }
+    }
+
+    /// Reasons for caution or failure, in words; none for a converged fit.
+    #[must_use]
+    pub fn reasons(&self) -> Vec<&str> {
+        match self {
+            Self::Converged(_) => Vec::new(),
+            Self::Weak(_, reasons) => reasons.iter().map(|weak| &*weak.reason).collect(),
+            Self::Failed(failure) => vec![&*failure.reason],
+        }
+    }
+}
+
+/// A value and its standard error.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Estimated {
+    /// The estimate.
+    pub value: f64,
+    /// Its standard error; `None` where the likelihood has no curvature for it.
+    pub standard_error: Option<f64>,
+}
+
+/// A fixed effect: a term of the typical subject, of one group or of all.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FixedEffect {
+    /// Index of the term in the curve's order.
+    pub term: usize,
+    /// The group, or `None` where all groups share it.
+    pub group: Option<usize>,
+    /// Value in the term's own unit (of the median subject where the random effect
+    /// is on the log scale).
+    pub value: f64,
+    /// Standard error in the same unit.
+    pub standard_error: f64,
+}
+
+/// How one term differs between subjects.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RandomEffect {
+    /// Index of the term in the curve's order.
+    pub term: usize,
+    /// Standard deviation between subjects; on the log scale where the effect is.
+    pub standard_deviation: f64,
+    /// Standard error of that, by expected or observed information.
+    pub standard_error: Option<f64>,
+    /// 1 - SD of the subjects' modes / `standard_deviation`: near 0 where each
+    /// subject tells its own term, near 1 where all are drawn to the mean.
+    pub shrinkage: f64,
+}
+
+/// How sure the maximum is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Certificate {
+    /// Length of the gradient in the metric of the information: the distance to the
+    /// maximum of the quadratic through this point, in standard errors.
+    pub gradient: f64,
+    /// Least eigenvalue of the outer Hessian scaled to unit diagonal: positive at a
+    /// true maximum, near 0 where some combination is not identified.
+    pub least_eigenvalue: f64,
+    /// Rounds of the outer iteration.
+    pub iterations: usize,
+}
+
+/// A mixed model fitted to subjects.
+#[derive(Debug, Clone)]
+pub struct MixedFit {
+    /// Which approximation of the likelihood was maximised.
+    pub estimator: Estimator,
+    /// Fixed effects: terms in the curve's order, groups within a term.
+    pub fixed: Vec<FixedEffect>,
+    /// Their covariance, row-major in the same order.
+    pub fixed_covariance: Vec<f64>,
+    /// Terms of the typical subject of each group, groups x p.
+    pub group_terms: Vec<f64>,
+    /// Covariance of those, groups x p x p.
+    pub group_covariances: Vec<f64>,
+    /// Random effects in the order of the options.
+    pub random: Vec<RandomEffect>,
+    /// Their covariance, q x q.
+    pub random_covariance: Vec<f64>,
+    /// Residual standard deviation at the maximum; the factor of |fitted|^power
+    /// where the spread follows the fitted value.
+    pub sigma: f64,
+    /// Power of the fitted value in the residual SD, where it is estimated.
+    pub power: Option<Estimated>,
+    /// Correlation of residuals one day apart, where it is estimated.
+    pub ar1: Option<Estimated>,
+    /// Log-likelihood (of the linearised model for the alternating method,
+    /// restricted where that was asked).
+    pub log_lik: f64,
+    /// Observations.
+    pub n: usize,
+    /// Parameters that count in AIC.
+    pub parameters: usize,
+    /// Terms of each subject at its conditional mode, subjects x p.
+    pub subject_terms: Vec<f64>,
+    /// Covariance of a subject's terms about its mode, subjects x p x p: of the
+    /// random effects given the data, and of the fixed effects as far as the
+    /// subject's own data do not make up for them. The error of the variance terms
+    /// is not in it.
+    pub subject_covariances: Vec<f64>,
+    /// How sure the maximum is.
+    pub certificate: Certificate,
+    pub(super) terms: usize,
+    pub(super) state: State,
+}
+
+impl MixedFit {
+    /// Terms of one subject at its conditional mode.
+    #[must_use]
+    pub fn subject(&self, subject: usize) -> &[f64] {
+        let p = self.terms;
+        &self.subject_terms[subject * p..(subject + 1) * p]
+    }
+
+    /// Covariance of one subject's terms, p x p.
+    #[must_use]
+    pub fn subject_covariance(&self, subject: usize) -> &[f64] {
+        let size = self.terms * self.terms;
+        &self.subject_covariances[subject * size..(subject + 1) * size]
+    }
+
+    /// Terms of the typical subject of a group.
+    #[must_use]
+    pub fn group(&self, group: usize) -> &[f64] {
+        let p = self.terms;
+        &self.group_terms[group * p..(group + 1) * p]
+    }
+
+    /// Covariance of a group's terms, p x p.
+    #[must_use]
+    pub fn group_covariance(&self, group: usize) -> &[f64] {
+        let size = self.terms * self.terms;
+        &self.group_covariances[group * size..(group + 1) * size]
+    }
+
+    /// Correlation of two random effects, by their order in the options.
+    #[must_use]
+    pub fn random_correlation(&self, first: usize, second: usize) -> f64 {
+        let q = self.random.len();
+        let size = self.random[first].standard_deviation * self.random[second].standard_deviation;
+        if size > 0.0 {
+            (self.random_covariance[first * q + second] / size).clamp(-1.0, 1.0)
+        } else {
+            0.0
+        }
+    }
+
+    /// Akaike's criterion.
+    #[must_use]
+    pub fn aic(&self) -> f64 {
+        2.0 * self.count() - 2.0 * self.log_lik
+    }
+
+    /// Akaike's criterion for few observations; infinite where there are too few.
+    #[must_use]
+    pub fn aicc(&self) -> f64 {
+        let (k, n) = (self.count(), self.observations());
+        if n - k - 1.0 > 0.0 {
+            self.aic() + 2.0 * k * (k + 1.0) / (n - k - 1.0)
+        } else {
+            f64::INFINITY
+        }
+    }
+
+    /// Schwarz's criterion, with the number of observations.
+    #[must_use]
+    pub fn bic(&self) -> f64 {
+        self.count() * self.observations().ln() - 2.0 * self.log_lik
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
+    fn count(&self) -> f64 {
+        self.parameters as f64
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
+    fn observations(&self) -> f64 {
+        self.n as f64
+    }
+}

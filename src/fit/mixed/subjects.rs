@@ -1,0 +1,199 @@
+//! Who was measured: series of many subjects in ragged columns.
+
+use std::borrow::Cow;
+
+use crate::error::{Error, Result};
+
+/// Ages and values of many subjects, one after the other.
+///
+/// # Shapes
+/// Subject i owns the observations `starts[i]..starts[i + 1]`; `starts` has one
+/// entry more than there are subjects. Ages ascend within a subject.
+/// # Units
+/// Ages in days, values in the unit of the curve.
+#[derive(Debug, Clone)]
+pub struct Subjects<'a> {
+    pub(super) starts: Cow<'a, [usize]>,
+    pub(super) ages_d: Cow<'a, [f64]>,
+    pub(super) values: Cow<'a, [f64]>,
+    pub(super) groups: Cow<'a, [usize]>,
+    pub(super) relative_variances: Option<Cow<'a, [f64]>>,
+    group_count: usize,
+}
+
+impl<'a> Subjects<'a> {
+    /// Subjects from columns; `groups` is each subject's fixed-effect group, from 0.
+    ///
+    /// # Errors
+    /// Lengths that do not agree, a subject without observations, ages that do not
+    /// ascend within a subject, and numbers that are not finite.
+    pub fn new(
+        starts: &'a [usize],
+        ages_d: &'a [f64],
+        values: &'a [f64],
+        groups: &'a [usize],
+    ) -> Result<Self> {
+        if ages_d.len() != values.len() {
+            return Err(Error::call(format!(
+                "subjects: {} ages and {} values, expected as many of each",
+                ages_d.len(),
+                values.len()
+            )));
+        }
+        if starts.first() != Some(&0) || starts.last() != Some(&values.len()) {
+            return Err(Error::call(format!(
+                "subjects: starts must run from 0 to the number of values ({})",
+                values.len()
+            )));
+        }
+        if groups.len() + 1 != starts.len() {
+            return Err(Error::call(format!(
+                "subjects: {} groups for {} subjects, expected one a subject",
+                groups.len(),
+                starts.len() - 1
+            )));
+        }
+        for (subject, bounds) in starts.windows(2).enumerate() {
+            let (first, end) = (bounds[0], bounds[1]);
+            if first >= end || end > values.len() {
+                return Err(Error::call(format!(
+                    "subject {subject}: no observations; leave the subject out"
+                )));
+            }
+            let ages = &ages_d[first..end];
+            if !ages.windows(2).all(|pair| pair[0] <= pair[1]) {
+                return Err(Error::call(format!(
+                    "subject {subject}: ages do not ascend; sort the rows by age"
+                )));
+            }
+            if !ages
+                .iter()
+                .chain(&values[first..end])
+                .all(|x| x.is_finite())
+            {
+                return Err(Error::input(format!(
+                    "subject {subject}: an age or a value is not a finite number"
+                )));
+            }
+        }
+        Ok(Self {
+            starts: Cow::Borrowed(starts),
+            ages_d: Cow::Borrowed(ages_d),
+            values: Cow::Borrowed(values),
+            groups: Cow::Borrowed(groups),
+            relative_variances: None,
+            group_count: groups.iter().max().map_or(0, |group| group + 1),
+        })
+    }
+
+    /// Gives each observation a known relative variance (1 for all otherwise): the
+    /// residual variance of an observation is multiplied by it.
+    ///
+    /// # Errors
+    /// One a value is needed, each positive and finite.
+    pub fn with_relative_variances(mut self, relative_variances: &'a [f64]) -> Result<Self> {
+        if relative_variances.len() != self.values.len() {
+            return Err(Error::call(format!(
+                "relative variances: {} for {} values, expected as many of each",
+                relative_variances.len(),
+                self.values.len()
+            )));
+        }
+        if let Some(at) = relative_variances
+            .iter()
+            .position(|variance| !(variance.is_finite() && *variance > 0.0))
+        {
+            return Err(Error::input(format!(
+                "relative variance of value {at}: {}, expected a positive number",
+                relative_variances[at]
+            )));
+        }
+        self.relative_variances = Some(Cow::Borrowed(relative_variances));
+        Ok(self)
+    }
+
+    /// Number of subjects.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.groups.len()
+    }
+
+    /// Whether there is no subject at all.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.groups.is_empty()
+    }
+
+    /// Number of fixed-effect groups.
+    #[must_use]
+    pub fn group_count(&self) -> usize {
+        self.group_count
+    }
+
+    /// Number of observations.
+    #[must_use]
+    pub fn observations(&self) -> usize {
+        self.values.len()
+    }
+
+    /// The subjects at these indices, in this order, repeats allowed: what a
+    /// bootstrap by subject draws. Group numbers stay as they are.
+    ///
+    /// # Panics
+    /// Where an index is not a subject's.
+    #[must_use]
+    pub fn draw(&self, indices: &[usize]) -> Subjects<'static> {
+        let mut starts = Vec::with_capacity(indices.len() + 1);
+        starts.push(0);
+        let (mut ages_d, mut values, mut groups) = (Vec::new(), Vec::new(), Vec::new());
+        let mut variances = self.relative_variances.as_ref().map(|_| Vec::new());
+        for &index in indices {
+            let range = self.starts[index]..self.starts[index + 1];
+            ages_d.extend_from_slice(&self.ages_d[range.clone()]);
+            values.extend_from_slice(&self.values[range.clone()]);
+            if let (Some(to), Some(from)) = (variances.as_mut(), &self.relative_variances) {
+                to.extend_from_slice(&from[range]);
+            }
+            groups.push(self.groups[index]);
+            starts.push(values.len());
+        }
+        Subjects {
+            starts: Cow::Owned(starts),
+            ages_d: Cow::Owned(ages_d),
+            values: Cow::Owned(values),
+            groups: Cow::Owned(groups),
+            relative_variances: variances.map(Cow::Owned),
+            group_count: self.group_count,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_that_do_not_fit_together_are_told() {
+        let told = |starts: &[usize], ages: &[f64], values: &[f64], groups: &[usize]| {
+            Subjects::new(starts, ages, values, groups)
+                .err()
+                .map(|error| error.to_string())
+                .unwrap_or_default()
+        };
+        assert!(told(&[0, 2], &[1.0], &[1.0, 2.0], &[0]).contains("1 ages and 2 values"));
+        assert!(told(&[0, 1], &[1.0, 2.0], &[1.0, 2.0], &[0]).contains("from 0 to"));
+        assert!(told(&[0, 2], &[2.0, 1.0], &[1.0, 2.0], &[0]).contains("do not ascend"));
+        assert!(told(&[0, 2, 2], &[1.0, 2.0], &[1.0, 2.0], &[0, 0]).contains("no observations"));
+        assert!(told(&[0, 2], &[1.0, 2.0], &[1.0, f64::NAN], &[0]).contains("not a finite"));
+    }
+
+    #[test]
+    fn a_draw_repeats_subjects_whole() {
+        let (starts, ages, values) = ([0, 1, 3], [1.0, 1.0, 2.0], [5.0, 6.0, 7.0]);
+        let subjects = Subjects::new(&starts, &ages, &values, &[0, 1]).expect("valid columns");
+        let drawn = subjects.draw(&[1, 1, 0]);
+        assert_eq!(&drawn.values[..], &[6.0, 7.0, 6.0, 7.0, 5.0]);
+        assert_eq!(&drawn.starts[..], &[0, 2, 4, 5]);
+        assert_eq!(drawn.group_count(), 2);
+    }
+}

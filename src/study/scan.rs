@@ -1,0 +1,537 @@
+//! The `scans` table: one row a reading of the scanner.
+//!
+//! A reading of several birds at once stands in one row: its `bird` cell names
+//! them all, joined by `+`, and `birds_in_scan` says how many. The scanner prints
+//! the total of such a scan unless `[scans] group_masses = "mean"` in
+//! `study.toml`; here all masses are grams per bird.
+
+use std::collections::HashMap;
+
+use serde::Deserialize;
+
+use super::faults::{Faults, Place, nearest, quoted};
+use super::format::Mark;
+use super::header::{Header, Measure};
+use super::read::{Dates, Register};
+use super::table::Rows;
+use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit};
+use super::weighings::age_between;
+
+/// The region of a reading of the whole body.
+pub const WHOLE: &str = "whole";
+/// A whole body below this mass is taken for kilograms: a hatchling weighs some
+/// 40 g (common practice, no source).
+const LEAST_BODY_G: f64 = 10.0;
+
+/// All scans of a study.
+#[derive(Debug, Clone, Default)]
+pub struct Scans {
+    /// The file that they came from.
+    pub file: String,
+    /// In the order of the table.
+    pub rows: Vec<Scan>,
+}
+
+/// One reading of the scanner; masses in grams per bird.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scan {
+    /// Its name; the table's row where the table names none.
+    pub name: String,
+    /// Indices of its birds into [`Study::birds`](super::Study::birds).
+    pub birds: Vec<usize>,
+    /// Age in days.
+    pub age_d: f64,
+    /// 1 for the first scan of a bird at that age, 2 after repositioning, ...
+    pub repeat: u32,
+    /// [`WHOLE`] or the body region that was read.
+    pub region: String,
+    /// How the bird was held; empty where not said.
+    pub restraint: String,
+    /// Feathers on the bird or off.
+    pub feathers: Feathers,
+    /// Fat reading, g per bird; NaN where there is none.
+    pub fat_g: f64,
+    /// Lean reading, g per bird; NaN where there is none.
+    pub lean_g: f64,
+    /// Bone mineral reading, g per bird; NaN where there is none.
+    pub bone_g: f64,
+    /// Weight on the scale at that scan, g per bird; NaN where there is none.
+    pub scale_weight_g: f64,
+    /// Marks of the operator, in small letters: `movement`, `egg`, ...
+    pub marks: Vec<String>,
+    /// Row of the table (1 is the header).
+    pub row: u32,
+}
+
+/// Whether the bird was scanned with its feathers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Feathers {
+    /// With its feathers.
+    Intact,
+    /// Plucked.
+    Plucked,
+    /// Not said.
+    Unknown,
+}
+
+/// What the masses of a scan of several birds are.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum GroupMasses {
+    /// The total over its birds, as a scanner prints it.
+    #[default]
+    Total,
+    /// Already divided by their number.
+    Mean,
+}
+
+/// What `[scans]` in `study.toml` says.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ScanWishes {
+    /// What the masses of a scan of several birds are.
+    pub group_masses: GroupMasses,
+    /// A scan whose fat + lean + bone is further than this from the scale
+    /// weight, in percent of it, is rejected.
+    pub mass_tolerance_pct: f64,
+    /// Regions may miss the whole by this, in percent of it.
+    pub region_tolerance_pct: f64,
+    /// A scan with one of these marks is rejected.
+    pub reject: Vec<String>,
+}
+
+impl Default for ScanWishes {
+    /// Ten and two percent, and a bird that moved: common practice, no source.
+    fn default() -> Self {
+        Self {
+            group_masses: GroupMasses::Total,
+            mass_tolerance_pct: 10.0,
+            region_tolerance_pct: 2.0,
+            reject: vec!["movement".to_owned()],
+        }
+    }
+}
+
+impl Scan {
+    /// Fat + lean + bone, g per bird; NaN where one is missing.
+    #[must_use]
+    pub fn total_g(&self) -> f64 {
+        self.fat_g + self.lean_g + self.bone_g
+    }
+
+    /// Birds in the scan.
+    #[must_use]
+    pub fn birds_in_scan(&self) -> usize {
+        self.birds.len()
+    }
+}
+
+impl Feathers {
+    /// The word for it in the tables.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Intact => "intact",
+            Self::Plucked => "plucked",
+            Self::Unknown => "unknown",
+        }
+    }
+
+    fn read(word: &str) -> Option<Self> {
+        match word.to_lowercase().as_str() {
+            "intact" | "feathered" | "on" => Some(Self::Intact),
+            "plucked" | "off" => Some(Self::Plucked),
+            "unknown" => Some(Self::Unknown),
+            _ => None,
+        }
+    }
+}
+
+/// Reads the table; what could be read where there are faults.
+pub(crate) fn read(
+    header: &Header<'_>,
+    wishes: &ScanWishes,
+    dates: &Dates,
+    register: &mut Register,
+    faults: &mut Faults,
+) -> Scans {
+    let mut scans = Scans {
+        file: header.table.file.clone(),
+        rows: Vec::new(),
+    };
+    let before = faults.count();
+    let layout = Layout::find(header, faults);
+    let (Some(layout), true) = (layout, faults.count() == before) else {
+        return scans;
+    };
+    let Some(mark) = header.table.mark(&layout.number_columns(), faults) else {
+        return scans;
+    };
+    let mut reader = Reader {
+        layout,
+        mark,
+        wishes,
+        dates,
+        register,
+        seen: HashMap::new(),
+    };
+    let mut rows = header.table.rows();
+    while rows.next(faults).is_some() {
+        let at = faults.count();
+        let scan = reader.scan(&rows, faults);
+        if let (Some(scan), true) = (scan, faults.count() == at) {
+            scans.rows.push(scan);
+        }
+    }
+    scans
+}
+
+/// Where the columns stand.
+struct Layout {
+    scan: Option<usize>,
+    bird: usize,
+    age: Option<Measure<AgeUnit>>,
+    date: Option<usize>,
+    repeat: Option<usize>,
+    region: Option<usize>,
+    restraint: Option<usize>,
+    birds_in_scan: Option<usize>,
+    feathers: Option<usize>,
+    masses: [Option<Measure<MassUnit>>; 4],
+    quality: Option<usize>,
+}
+
+impl Layout {
+    fn find(header: &Header<'_>, faults: &mut Faults) -> Option<Self> {
+        let bird = header.required("bird", faults);
+        let before = faults.count();
+        let age = header.ages("age", faults);
+        let date = header.optional("date", faults);
+        if age.is_none() && date.is_none() && faults.count() == before {
+            header.missing(&["age", "date"], faults);
+        }
+        let before = faults.count();
+        let masses =
+            ["fat", "lean", "bone", "scale_weight"].map(|stem| header.masses(stem, faults));
+        if masses[..3].iter().all(Option::is_none) && faults.count() == before {
+            header.missing(&["fat", "lean", "bone"], faults);
+        }
+        Some(Self {
+            scan: header.optional("scan", faults),
+            bird: bird?,
+            age,
+            date,
+            repeat: header.optional("repeat", faults),
+            region: header.optional("region", faults),
+            restraint: header.optional("restraint", faults),
+            birds_in_scan: header.optional("birds_in_scan", faults),
+            feathers: header.optional("feathers", faults),
+            masses,
+            quality: header.optional("quality", faults),
+        })
+    }
+
+    fn number_columns(&self) -> Vec<usize> {
+        let masses = self.masses.iter().flatten().map(|mass| mass.index);
+        masses.chain(self.age.map(|age| age.index)).collect()
+    }
+}
+
+/// Bird names, age, region, restraint, feathers and repeat: what makes a scan one of its own.
+type Identity = (Vec<usize>, u64, String, String, Feathers, u32);
+
+struct Reader<'a> {
+    layout: Layout,
+    mark: Mark,
+    wishes: &'a ScanWishes,
+    dates: &'a Dates,
+    register: &'a mut Register,
+    seen: HashMap<Identity, u32>,
+}
+
+impl Reader<'_> {
+    fn scan(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<Scan> {
+        let birds = self.birds(rows, faults)?;
+        let age_d = self.age(rows, &birds, faults)?;
+        let text = |column| {
+            rows.optional_word(column)
+                .unwrap_or_default()
+                .to_lowercase()
+        };
+        let region = match text(self.layout.region) {
+            region if ["", "whole body", "total"].contains(&region.as_str()) => WHOLE.to_owned(),
+            region => region,
+        };
+        let feathers = self.feathers(rows, faults)?;
+        let repeat = self.whole(
+            rows,
+            self.layout.repeat,
+            1,
+            "the number of the repeat such as 2",
+            faults,
+        )?;
+        let restraint = rows
+            .optional_word(self.layout.restraint)
+            .unwrap_or_default()
+            .to_owned();
+        let name = rows
+            .optional_word(self.layout.scan)
+            .map_or_else(|| rows.row.to_string(), str::to_owned);
+        if region != WHOLE && birds.len() > 1 {
+            faults.add(
+                self.layout
+                    .region
+                    .map_or(Place::row(&rows_file(rows), rows.row), |at| rows.place(at)),
+                format!(
+                    "region {} of a scan of {} birds",
+                    quoted(&region),
+                    birds.len()
+                ),
+                "regions of scans of single birds only",
+                "remove the row, or scan the birds one by one",
+            );
+        }
+        let identity = (
+            birds.clone(),
+            age_d.to_bits(),
+            region.clone(),
+            restraint.clone(),
+            feathers,
+            repeat,
+        );
+        if let Some(first) = self.seen.insert(identity, rows.row) {
+            faults.add(
+                rows.place(self.layout.bird),
+                format!("the same scan as in row {first}"),
+                "one row for a bird, age, region, restraint, feathers and repeat",
+                "number repeated scans in the column repeat, or remove one of the two rows",
+            );
+        }
+        let per_bird = match self.wishes.group_masses {
+            GroupMasses::Total => birds.len() as f64,
+            GroupMasses::Mean => 1.0,
+        };
+        let mut mass = |place: usize| self.mass(rows, place, faults) / per_bird;
+        let scan = Scan {
+            fat_g: mass(0),
+            lean_g: mass(1),
+            bone_g: mass(2),
+            scale_weight_g: mass(3),
+            name,
+            birds,
+            age_d,
+            repeat,
+            region,
+            restraint,
+            feathers,
+            marks: text(self.layout.quality)
+                .split([';', ',', '+', ' '])
+                .filter(|mark| !mark.is_empty())
+                .map(str::to_owned)
+                .collect(),
+            row: rows.row,
+        };
+        self.check_unit(&scan, rows, faults);
+        Some(scan)
+    }
+
+    /// The birds that a cell names: one, or several joined by `+`.
+    fn birds(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<Vec<usize>> {
+        let column = self.layout.bird;
+        let cell = rows.word(column, "a bird's name", faults)?;
+        let names: Vec<&str> = match self.register.bird(cell) {
+            Some(_) => vec![cell],
+            None => cell.split('+').map(str::trim).collect(),
+        };
+        let mut birds = Vec::with_capacity(names.len());
+        for name in names {
+            match self.register.bird(name) {
+                Some(bird) if birds.contains(&bird) => {
+                    faults.add(
+                        rows.place(column),
+                        format!("bird {} twice", quoted(name)),
+                        "each bird of the scan once",
+                        "correct the names",
+                    );
+                    return None;
+                }
+                Some(bird) => birds.push(bird),
+                None => {
+                    unknown_bird(self.register, rows, column, name, faults);
+                    return None;
+                }
+            }
+        }
+        let told = self.whole(
+            rows,
+            self.layout.birds_in_scan,
+            u32::try_from(birds.len()).unwrap_or(u32::MAX),
+            "a number of birds such as 1",
+            faults,
+        )?;
+        if told as usize != birds.len() {
+            faults.add(
+                self.layout
+                    .birds_in_scan
+                    .map_or(rows.place(column), |at| rows.place(at)),
+                format!("{told} birds in the scan, of which {} named", birds.len()),
+                "the names of all birds in the scan, joined by +",
+                "complete the column bird or correct birds_in_scan",
+            );
+            return None;
+        }
+        Some(birds)
+    }
+
+    fn age(&self, rows: &Rows<'_>, birds: &[usize], faults: &mut Faults) -> Option<f64> {
+        if let Some(age) = self.layout.age {
+            let expected = format!("an age in {} such as 5", age.unit);
+            rows.word(age.index, &expected, faults)?;
+            let age_d = rows.number(age.index, self.mark, &expected, faults)? * age.unit.days();
+            if !(0.0..=AGE_LIMIT_D).contains(&age_d) {
+                faults.add(
+                    rows.place(age.index),
+                    quoted(rows.cell(age.index)),
+                    format!(
+                        "an age in {} from 0 (hatch) to {:.0}",
+                        age.unit,
+                        AGE_LIMIT_D / age.unit.days()
+                    ),
+                    "correct the cell or the unit",
+                );
+                return None;
+            }
+            return Some(age_d);
+        }
+        let column = self.layout.date?;
+        rows.word(column, "a date", faults)?;
+        let date = self.dates.cell(rows, column, faults)?;
+        let mut age_d = None;
+        for &bird in birds {
+            let bird = &self.register.study.birds[bird];
+            let own = self
+                .dates
+                .hatch_of(bird.hatch_date)
+                .and_then(|hatch| age_between(hatch, date));
+            if own.is_none() || age_d.is_some_and(|age| Some(age) != own) {
+                faults.add(
+                    rows.place(column),
+                    format!(
+                        "{}, which gives bird {} no age or another than its mates'",
+                        quoted(rows.cell(column)),
+                        bird.name
+                    ),
+                    "a date after one day of hatch for all birds of the scan",
+                    "fill in hatch_date in the birds table, or give the age in days (age_d)",
+                );
+                return None;
+            }
+            age_d = own;
+        }
+        age_d
+    }
+
+    fn feathers(&self, rows: &Rows<'_>, faults: &mut Faults) -> Option<Feathers> {
+        let Some(cell) = rows.optional_word(self.layout.feathers) else {
+            return Some(Feathers::Unknown);
+        };
+        let read = Feathers::read(cell);
+        if let (None, Some(column)) = (read, self.layout.feathers) {
+            faults.add(
+                rows.place(column),
+                quoted(cell),
+                "intact, plucked or unknown",
+                "correct the cell",
+            );
+        }
+        read
+    }
+
+    /// A whole number from 1, `absent` where the cell is empty.
+    fn whole(
+        &self,
+        rows: &Rows<'_>,
+        column: Option<usize>,
+        absent: u32,
+        expected: &str,
+        faults: &mut Faults,
+    ) -> Option<u32> {
+        let Some(cell) = rows.optional_word(column) else {
+            return Some(absent);
+        };
+        let number = cell.parse::<u32>().ok().filter(|number| *number >= 1);
+        if let (None, Some(column)) = (number, column) {
+            faults.add(
+                rows.place(column),
+                quoted(cell),
+                expected,
+                "correct the cell",
+            );
+        }
+        number
+    }
+
+    /// A mass in g, NaN where there is none.
+    fn mass(&self, rows: &Rows<'_>, place: usize, faults: &mut Faults) -> f64 {
+        let Some(Measure { index, unit }) = self.layout.masses[place] else {
+            return f64::NAN;
+        };
+        let expected = format!("a mass in {unit} such as {}", unit.example());
+        let Some(written) = rows.number(index, self.mark, &expected, faults) else {
+            return f64::NAN;
+        };
+        let mass_g = written * unit.grams();
+        // A group's total may be that of some dozens of birds.
+        if !(0.0..=MASS_LIMIT_G * 10.0).contains(&mass_g) {
+            faults.add(
+                rows.place(index),
+                quoted(rows.cell(index)),
+                format!("a reading in {unit} of 0 or more"),
+                "a scanner reads no negative mass: correct the cell or mark it missing (NA)",
+            );
+        }
+        mass_g
+    }
+
+    /// Kilograms under a header of grams show by a body a thousand times too light.
+    fn check_unit(&self, scan: &Scan, rows: &Rows<'_>, faults: &mut Faults) {
+        let (Some(fat), total_g) = (self.layout.masses[0], scan.total_g()) else {
+            return;
+        };
+        let light = total_g > 0.0 && total_g < LEAST_BODY_G;
+        let thousandth = (0.5..2.0).contains(&(1000.0 * total_g / scan.scale_weight_g));
+        if scan.region == WHOLE && (light || thousandth) {
+            faults.add(
+                rows.place(fat.index),
+                format!("a whole body of fat, lean and bone of {total_g:.3} g"),
+                format!("readings in {}", fat.unit),
+                "if they are kilograms, name the columns fat_kg, lean_kg, bone_kg or set mass under [units] in study.toml",
+            );
+        }
+    }
+}
+
+fn rows_file(rows: &Rows<'_>) -> String {
+    rows.place(0).file
+}
+
+/// The fault that no table of birds has a bird of that name.
+pub(super) fn unknown_bird(
+    register: &Register,
+    rows: &Rows<'_>,
+    column: usize,
+    name: &str,
+    faults: &mut Faults,
+) {
+    let known = register.study.birds.iter().map(|bird| bird.name.as_str());
+    let advice = match nearest(name, known) {
+        Some(near) => format!("perhaps {near} is meant; otherwise add the bird to the birds table"),
+        None => "add the bird to the birds table or correct its name".to_owned(),
+    };
+    faults.add(
+        rows.place(column),
+        format!("bird {}", quoted(name)),
+        "a bird of the study",
+        advice,
+    );
+}
