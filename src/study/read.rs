@@ -250,7 +250,7 @@ pub(crate) struct Register {
     strains: Names,
     pens: Names,
     treatments: Names,
-    /// The bird of the row before: tables run in blocks of one bird.
+    /// The bird of the row before.
     last: usize,
     /// Birds whose day of hatch could not be read: a fault told already.
     pub(crate) hatch_lost: HashSet<usize>,
@@ -260,16 +260,18 @@ pub(crate) struct Register {
 
 impl Register {
     /// The bird of that name, where it is known.
+    ///
+    /// Tables run in blocks of one bird, or through all birds at each age: the
+    /// bird of the row before and the one after it are tried before the search.
     pub(crate) fn bird(&mut self, name: &str) -> Option<usize> {
-        if self
-            .study
-            .birds
-            .get(self.last)
-            .is_some_and(|bird| bird.name == name)
-        {
-            return Some(self.last);
-        }
-        self.last = *self.birds.get(name)?;
+        let birds = &self.study.birds;
+        let near = [self.last, self.last + 1]
+            .into_iter()
+            .find(|near| birds.get(*near).is_some_and(|bird| bird.name == name));
+        self.last = match near {
+            Some(near) => near,
+            None => *self.birds.get(name)?,
+        };
         Some(self.last)
     }
 
