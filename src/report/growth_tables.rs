@@ -50,17 +50,25 @@ impl Wanted {
     }
 }
 
+/// How the rows of some subjects are made.
+type Make = fn(&Study, &[SubjectFits], &Wanted) -> Table;
+
+/// Subjects whose rows one thread makes at a time.
+const SUBJECTS_AT_ONCE: usize = 2048;
+
 /// All tables of the fits, in the order in which a reader wants them.
 #[must_use]
 pub fn growth_tables(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Vec<Table> {
-    let make: [&(dyn Fn() -> Table + Sync); 5] = [
-        &|| curve_terms(study, trajectories, wanted),
-        &|| curve_fits(study, trajectories),
-        &|| curve_choice(study, trajectories),
-        &|| curves(study, trajectories, wanted),
-        &|| residuals(study, trajectories),
-    ];
-    make.par_iter().map(|table| table()).collect()
+    let tables: [Make; 5] = [curve_terms, curve_fits, curve_choice, curves, residuals];
+    let tables = tables.map(|make| {
+        let parts = trajectories
+            .subjects
+            .par_chunks(SUBJECTS_AT_ONCE)
+            .map(|subjects| make(study, subjects, wanted).finished());
+        let parts: Vec<Table> = parts.collect();
+        Table::joined(parts).unwrap_or_else(|| make(study, &[], wanted))
+    });
+    tables.into()
 }
 
 /// The first cells of every row: level, strain, bird, trait, curve.
@@ -77,8 +85,7 @@ fn begin<'a>(table: &'a mut Table, study: &Study, subject: Subject, curve: &dyn 
 /// `curve_terms.csv`: terms and derived quantities with standard errors and intervals.
 ///
 /// A weak fit has its rows too, with its status in `curve_fits.csv`; a failed one has none.
-#[must_use]
-pub fn curve_terms(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Table {
+fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
     let mut table = Table::new(
         "curve_terms",
         &[
@@ -96,7 +103,7 @@ pub fn curve_terms(study: &Study, trajectories: &Trajectories, wanted: &Wanted) 
     );
     let derived = wanted.derived();
     let derived_names: Vec<_> = derived.iter().map(|what| what.name()).collect();
-    for SubjectFits { subject, fits } in &trajectories.subjects {
+    for SubjectFits { subject, fits } in subjects {
         for CurveFit { curve, outcome } in fits {
             let Some(estimates) = outcome.estimates() else {
                 continue;
@@ -129,8 +136,7 @@ pub fn curve_terms(study: &Study, trajectories: &Trajectories, wanted: &Wanted) 
 }
 
 /// `curve_fits.csv`: how each fit ended.
-#[must_use]
-pub fn curve_fits(study: &Study, trajectories: &Trajectories) -> Table {
+fn curve_fits(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
     let mut table = Table::new(
         "curve_fits",
         &[
@@ -152,7 +158,7 @@ pub fn curve_fits(study: &Study, trajectories: &Trajectories) -> Table {
             "variance_power",
         ],
     );
-    for SubjectFits { subject, fits } in &trajectories.subjects {
+    for SubjectFits { subject, fits } in subjects {
         for CurveFit { curve, outcome } in fits {
             let estimates = outcome.estimates();
             begin(&mut table, study, *subject, &**curve)
@@ -177,8 +183,7 @@ pub fn curve_fits(study: &Study, trajectories: &Trajectories) -> Table {
 ///
 /// A weak fit is ranked and says so; a failed one has no rank. A curve held at the
 /// hatch weight rests on one weighing less than the others and is not ranked with them.
-#[must_use]
-pub fn curve_choice(study: &Study, trajectories: &Trajectories) -> Table {
+fn curve_choice(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
     let mut table = Table::new(
         "curve_choice",
         &[
@@ -200,7 +205,7 @@ pub fn curve_choice(study: &Study, trajectories: &Trajectories) -> Table {
             "note",
         ],
     );
-    for subject_fits in &trajectories.subjects {
+    for subject_fits in subjects {
         let subject = subject_fits.subject;
         let places = subject_fits.places();
         let mut order: Vec<usize> = (0..places.len()).collect();
@@ -239,8 +244,7 @@ const CURVE_STEP_D: f64 = 1.0;
 ///
 /// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones
 /// (Scheffé) at all ages at once.
-#[must_use]
-pub fn curves(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Table {
+fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
     let mut table = Table::new(
         "curves",
         &[
@@ -260,7 +264,7 @@ pub fn curves(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Ta
             "rate_upper",
         ],
     );
-    for SubjectFits { subject, fits } in &trajectories.subjects {
+    for SubjectFits { subject, fits } in subjects {
         let ages_d = curve_ages_d(study, *subject);
         for CurveFit { curve, outcome } in fits {
             let Some(estimates) = outcome.estimates() else {
@@ -324,8 +328,7 @@ fn days_between(first_d: f64, last_d: f64) -> Vec<f64> {
 /// `residuals.csv`: every observation beside every curve.
 ///
 /// At strain level the bird is the one that was observed.
-#[must_use]
-pub fn residuals(study: &Study, trajectories: &Trajectories) -> Table {
+fn residuals(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
     let mut table = Table::new(
         "residuals",
         &[
@@ -341,7 +344,7 @@ pub fn residuals(study: &Study, trajectories: &Trajectories) -> Table {
             "standardised",
         ],
     );
-    for SubjectFits { subject, fits } in &trajectories.subjects {
+    for SubjectFits { subject, fits } in subjects {
         let records = &study.traits[subject.trait_index];
         let pooled = match subject.level {
             Level::Strain => Pooled::of(study, records, subject.strain),

@@ -4,21 +4,32 @@
 //! quantity, a missing value where there is none. Each output format (CSV here,
 //! JSON through serde) reads the same table, so they cannot disagree.
 
+use std::collections::HashMap;
 use std::io::Write;
 
 use rayon::prelude::*;
 use serde::{Serialize, Serializer};
 
-/// A table of results.
-///
-/// # Shapes
-/// Every column has the same number of rows once a row is complete.
+/// A table of results, kept in parts so that a long one can be made in parallel and
+/// joined without copying.
 #[derive(Debug, Clone)]
 pub struct Table {
     name: &'static str,
     header: &'static [&'static str],
-    columns: Vec<Column>,
+    /// At least one; rows are written to the last.
+    parts: Vec<Part>,
+}
+
+/// Some rows of a table, in columns.
+///
+/// # Shapes
+/// Every column has the same number of rows once a row is complete.
+#[derive(Debug, Clone)]
+struct Part {
+    /// Row of the table that is the first here.
+    first: usize,
     rows: usize,
+    columns: Vec<Column>,
 }
 
 /// The cells of one column.
@@ -34,18 +45,52 @@ enum Column {
     Whole(Vec<i64>),
 }
 
-/// Distinct words and, a row each, which one stands there.
+impl Column {
+    fn shrink(&mut self) {
+        match self {
+            Self::Empty => {}
+            Self::Text(words) => {
+                words.rows.shrink_to_fit();
+                words.places = HashMap::new();
+            }
+            Self::Number(values) => values.shrink_to_fit(),
+            Self::Whole(values) => values.shrink_to_fit(),
+        }
+    }
+}
+
+/// Words and, a row each, which one stands there; each is stored once while rows
+/// are written.
 #[derive(Debug, Clone, Default)]
 struct Words {
     pool: Vec<Box<str>>,
-    places: std::collections::HashMap<Box<str>, u32>,
+    places: HashMap<Box<str>, u32>,
+    /// Which word each row has; empty while all have the first.
     rows: Vec<u32>,
+    /// Rows that have the first word, before any has another: level, trait and curve
+    /// stay the same over thousands of rows.
+    alike: usize,
 }
 
 impl Words {
     fn push(&mut self, word: &str) {
+        if self.rows.is_empty() {
+            match self.pool.first() {
+                Some(first) if **first == *word => {
+                    self.alike += 1;
+                    return;
+                }
+                // The first other word: from here on each row says which.
+                Some(_) => self.rows.resize(self.alike, 0),
+                None => {}
+            }
+        }
         let place = self.place(word);
-        self.rows.push(place);
+        if self.rows.is_empty() && place == 0 {
+            self.alike = 1;
+        } else {
+            self.rows.push(place);
+        }
     }
 
     /// Rows repeat a word or run through the same few in order: look there first.
@@ -68,7 +113,8 @@ impl Words {
     }
 
     fn at(&self, row: usize) -> &str {
-        &self.pool[self.rows[row] as usize]
+        let place = self.rows.get(row).copied().unwrap_or(0);
+        &self.pool[place as usize]
     }
 }
 
@@ -91,13 +137,39 @@ impl Table {
     /// An empty table; its file will be `name.csv`.
     #[must_use]
     pub fn new(name: &'static str, header: &'static [&'static str]) -> Self {
-        let columns = vec![Column::Empty; header.len()];
+        let part = Part {
+            first: 0,
+            rows: 0,
+            columns: vec![Column::Empty; header.len()],
+        };
         Self {
             name,
             header,
-            columns,
-            rows: 0,
+            parts: vec![part],
         }
+    }
+
+    /// One table of the same name and header from several, rows in their order.
+    ///
+    /// `None` where there is none to join.
+    pub(crate) fn joined(tables: impl IntoIterator<Item = Self>) -> Option<Self> {
+        let mut tables = tables.into_iter();
+        let mut joined = tables.next()?;
+        for table in tables {
+            for mut part in table.parts {
+                part.first = joined.rows();
+                joined.parts.push(part);
+            }
+        }
+        Some(joined)
+    }
+
+    /// A table that gets no more rows: without the room that it kept for them.
+    pub(crate) fn finished(mut self) -> Self {
+        for part in &mut self.parts {
+            part.columns.iter_mut().for_each(Column::shrink);
+        }
+        self
     }
 
     /// The table's name.
@@ -115,7 +187,7 @@ impl Table {
     /// Number of complete rows.
     #[must_use]
     pub fn rows(&self) -> usize {
-        self.rows
+        self.parts.iter().map(|part| part.rows).sum()
     }
 
     /// Begins a row; write its cells in the order of the header.
@@ -129,15 +201,8 @@ impl Table {
     /// The cell in `row` (from 0) and `column` (from 0).
     #[must_use]
     pub fn cell(&self, row: usize, column: usize) -> Cell<'_> {
-        match &self.columns[column] {
-            Column::Empty => Cell::Missing,
-            Column::Text(words) if words.at(row).is_empty() => Cell::Missing,
-            Column::Text(words) => Cell::Text(words.at(row)),
-            Column::Number(values) if values[row].is_finite() => Cell::Number(values[row]),
-            Column::Number(_) => Cell::Missing,
-            Column::Whole(values) if values[row] == MISSING_WHOLE => Cell::Missing,
-            Column::Whole(values) => Cell::Whole(values[row]),
-        }
+        let part = &self.parts[self.parts.partition_point(|part| part.first <= row) - 1];
+        part.cell(row - part.first, column)
     }
 
     /// Writes the table as comma-separated text, UTF-8, one header row, numbers to
@@ -152,12 +217,16 @@ impl Table {
         const CHUNK: usize = 4096;
         const AT_ONCE: usize = 16;
         writeln!(out, "{}", self.header.join(","))?;
-        let chunks: Vec<usize> = (0..self.rows.div_ceil(CHUNK)).collect();
+        let chunks: Vec<(&Part, usize)> = self
+            .parts
+            .iter()
+            .flat_map(|part| (0..part.rows.div_ceil(CHUNK)).map(move |chunk| (part, chunk)))
+            .collect();
         for some in chunks.chunks(AT_ONCE) {
-            let texts = some.par_iter().map(|chunk| {
+            let texts = some.par_iter().map(|(part, chunk)| {
                 let mut text = Vec::with_capacity(CHUNK * self.header.len() * 8);
-                for row in chunk * CHUNK..((chunk + 1) * CHUNK).min(self.rows) {
-                    self.write_row(row, &mut text);
+                for row in chunk * CHUNK..((chunk + 1) * CHUNK).min(part.rows) {
+                    part.write_row(row, &mut text);
                 }
                 text
             });
@@ -166,6 +235,20 @@ impl Table {
             }
         }
         Ok(())
+    }
+}
+
+impl Part {
+    fn cell(&self, row: usize, column: usize) -> Cell<'_> {
+        match &self.columns[column] {
+            Column::Empty => Cell::Missing,
+            Column::Text(words) if words.at(row).is_empty() => Cell::Missing,
+            Column::Text(words) => Cell::Text(words.at(row)),
+            Column::Number(values) if values[row].is_finite() => Cell::Number(values[row]),
+            Column::Number(_) => Cell::Missing,
+            Column::Whole(values) if values[row] == MISSING_WHOLE => Cell::Missing,
+            Column::Whole(values) => Cell::Whole(values[row]),
+        }
     }
 
     fn write_row(&self, row: usize, text: &mut Vec<u8>) {
@@ -187,7 +270,7 @@ impl Table {
 /// The table as an array of one object a row, keys in the order of the header.
 impl Serialize for Table {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_seq((0..self.rows).map(|row| RowObject { table: self, row }))
+        serializer.collect_seq((0..self.rows()).map(|row| RowObject { table: self, row }))
     }
 }
 
@@ -276,10 +359,12 @@ impl Row<'_> {
     fn next(&mut self) -> &mut Column {
         let column = self.column;
         self.column += 1;
-        if self.column == self.table.columns.len() {
-            self.table.rows += 1;
+        let last = self.table.parts.len() - 1;
+        let part = &mut self.table.parts[last];
+        if self.column == part.columns.len() {
+            part.rows += 1;
         }
-        &mut self.table.columns[column]
+        &mut part.columns[column]
     }
 }
 
@@ -315,6 +400,9 @@ const TENS: [f64; 23] = [
     1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
 ];
 
+/// From here on ten digits round to 1e10, which has eleven.
+const GREATEST_PLAIN: f64 = 9_999_999_999.5;
+
 /// A finite number to 10 significant digits, trailing zeros cut; plain between
 /// 1e-5 and 1e10, with an exponent outside.
 ///
@@ -324,7 +412,7 @@ pub(crate) fn write_number(text: &mut Vec<u8>, value: f64) {
     let magnitude = value.abs();
     if value == 0.0 {
         text.push(b'0');
-    } else if (1e-5..1e10).contains(&magnitude) {
+    } else if (1e-5..GREATEST_PLAIN).contains(&magnitude) {
         if value < 0.0 {
             text.push(b'-');
         }
@@ -334,18 +422,26 @@ pub(crate) fn write_number(text: &mut Vec<u8>, value: f64) {
     }
 }
 
+/// `00` to `99`.
+const PAIRS: [[u8; 2]; 100] = {
+    let mut pairs = [[b'0'; 2]; 100];
+    let mut number = 0u8;
+    while number < 100 {
+        pairs[number as usize] = [b'0' + number / 10, b'0' + number % 10];
+        number += 1;
+    }
+    pairs
+};
+
 /// Ten significant digits of a number in [1e-5, 1e10).
 fn write_plain(text: &mut Vec<u8>, magnitude: f64) {
     // Digits before the point: 1 for [1, 10), 0 for [0.1, 1), -1 for [0.01, 0.1) ...
     let mut before: i32 = 0;
-    if magnitude >= 1.0 {
-        while before < 10 && magnitude >= TENS[before.unsigned_abs() as usize] {
-            before += 1;
-        }
-    } else {
-        while magnitude * TENS[(1 - before).unsigned_abs() as usize] < 1.0 {
-            before -= 1;
-        }
+    while before < 10 && magnitude >= TENS[before.unsigned_abs() as usize] {
+        before += 1;
+    }
+    while before < 1 && magnitude * TENS[(1 - before).unsigned_abs() as usize] < 1.0 {
+        before -= 1;
     }
     let decimals = (10 - before).unsigned_abs() as usize;
     #[expect(
@@ -353,26 +449,39 @@ fn write_plain(text: &mut Vec<u8>, magnitude: f64) {
         clippy::cast_sign_loss,
         reason = "below 1e10 + 1 by construction"
     )]
-    let mut digits = (magnitude * TENS[decimals]).round() as u64;
-    let mut decimals = decimals;
-    while decimals > 0 && digits.is_multiple_of(10) {
+    let mut digits = (magnitude * TENS[decimals] + 0.5) as u64;
+    if digits >= 10_000_000_000 {
+        // 9.99.. went up to 10.
         digits /= 10;
-        decimals -= 1;
+        before += 1;
     }
-    let mut buffer = [b'0'; 24];
-    let mut at = buffer.len();
-    let mut written = 0;
-    while digits > 0 || written <= decimals {
-        if decimals > 0 && written == decimals {
-            at -= 1;
-            buffer[at] = b'.';
-        }
-        at -= 1;
-        buffer[at] = b'0' + u8::try_from(digits % 10).unwrap_or(0);
-        digits /= 10;
-        written += 1;
+    let mut buffer = [b'0'; 10];
+    for pair in (0..5).rev() {
+        let [tens, ones] = PAIRS[(digits % 100) as usize];
+        buffer[2 * pair] = tens;
+        buffer[2 * pair + 1] = ones;
+        digits /= 100;
     }
-    text.extend_from_slice(&buffer[at..]);
+    let significant = 10
+        - buffer
+            .iter()
+            .rev()
+            .take_while(|digit| **digit == b'0')
+            .count();
+    let Ok(whole) = usize::try_from(before) else {
+        text.extend_from_slice(b"0.");
+        text.resize(text.len() + before.unsigned_abs() as usize, b'0');
+        text.extend_from_slice(&buffer[..significant]);
+        return;
+    };
+    if whole == 0 {
+        text.push(b'0');
+    }
+    text.extend_from_slice(&buffer[..whole]);
+    if significant > whole {
+        text.push(b'.');
+        text.extend_from_slice(&buffer[whole..significant]);
+    }
 }
 
 fn write_scientific(text: &mut Vec<u8>, value: f64) {
@@ -405,6 +514,10 @@ mod tests {
             (1.0 / 3.0, "0.3333333333"),
             (2.0 / 3.0, "0.6666666667"),
             (9_999_999_999.0, "9999999999"),
+            (9_999_999_999.7, "1e10"),
+            (0.999_999_999_99, "1"),
+            (0.000_01, "0.00001"),
+            (100.0, "100"),
             (99_999.999_999_9, "100000"),
             (0.000_012_345_678_912_3, "0.00001234567891"),
             (1e-6, "1e-6"),
@@ -426,6 +539,39 @@ mod tests {
             // 0.5e-9 of the leading digit's place; a rounding of the scaled value adds 1e-15.
             prop_assert!((back - value).abs() <= 5.001e-10 * value.abs() * 1.000_001);
         }
+    }
+
+    #[test]
+    fn parts_join_in_order() {
+        let part = |names: &[&str]| {
+            let mut table = Table::new("t", &["bird"]);
+            for name in names {
+                table.row().text(name);
+            }
+            table
+        };
+        let joined =
+            Table::joined([part(&[]), part(&["a", "b"]), part(&[]), part(&["c"])]).unwrap();
+        assert_eq!(joined.rows(), 3);
+        let cells: Vec<Cell<'_>> = (0..3).map(|row| joined.cell(row, 0)).collect();
+        assert_eq!(cells, ["a", "b", "c"].map(Cell::Text));
+        let mut text = Vec::new();
+        joined.write_csv(&mut text).unwrap();
+        assert_eq!(text, b"bird\na\nb\nc\n");
+    }
+
+    #[test]
+    fn a_column_of_one_word_may_change_it() {
+        let mut table = Table::new("t", &["level"]);
+        for name in ["bird", "bird", "", "bird", "strain", ""] {
+            table.row().text(name);
+        }
+        let cells: Vec<Cell<'_>> = (0..6).map(|row| table.cell(row, 0)).collect();
+        let (bird, strain) = (Cell::Text("bird"), Cell::Text("strain"));
+        assert_eq!(
+            cells,
+            [bird, bird, Cell::Missing, bird, strain, Cell::Missing]
+        );
     }
 
     #[test]
