@@ -49,7 +49,7 @@ impl Rate {
     pub fn draw(&self, size: Size) -> Result<Picture> {
         let board = Board::lay(self.plan(size))?;
         for panel in &board.panels {
-            if panel.y.lo < 0.0 && panel.y.hi > 0.0 && !panel.y.ticks.is_empty() {
+            if self.falls() && !panel.y.ticks.is_empty() {
                 panel.level(0.0, &Pen::solid(GREY, FRAME_PT).dashed(REFERENCE_DASH))?;
             }
         }
@@ -74,12 +74,19 @@ impl Rate {
         Ok(board.finish(&title, &format!("Strains: {}.", names.join(", "))))
     }
 
+    /// Whether any rate, or the edge of its band, is below zero.
+    fn falls(&self) -> bool {
+        let mut all = self.strains.iter().flat_map(|s| BandPoint::places(&s.rate));
+        all.any(|(_, rate)| rate < 0.0)
+    }
+
     fn plan(&self, size: Size) -> Plan {
         let all = self.strains.iter().flat_map(|s| BandPoint::places(&s.rate));
         let (ages, rates) = drawn_at(all);
         let x = Axis::age(self.ages).hold(ages);
         let y = Axis::new(self.quantity.per_day("Rate of gain"), Scale::Number).hold(rates);
         let y = if y.is_empty() { y } else { y.hold([0.0]) };
+        let falls = self.falls();
         let cell = |strains: &[StrainRate], head: Head| Cell {
             head,
             x: x.clone(),
@@ -87,6 +94,11 @@ impl Rate {
             places: strains
                 .iter()
                 .flat_map(|s| BandPoint::places(&s.rate))
+                // The legend keeps clear of the zero line too.
+                .flat_map(|(age_d, rate)| {
+                    let zero = falls.then_some((age_d, 0.0));
+                    std::iter::once((age_d, rate)).chain(zero)
+                })
                 .collect(),
         };
         let (cells, keys) = match self.layout {

@@ -2,7 +2,7 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{CURVE_PT, FRAME_PT, INK, Pen, Size, Style};
@@ -84,7 +84,22 @@ impl StrainResiduals {
     }
 }
 
+/// Narrower panels are put one over the other.
+const LEAST_PANEL_MM: f64 = 50.0;
+
 impl Residuals {
+    /// A size with room for both panels: side by side, or one over the other where
+    /// the width is too small for that.
+    ///
+    /// # Errors
+    /// As [`Size::new`].
+    pub fn size(width_mm: f64) -> Result<Size> {
+        const PANELS: usize = 2;
+        let rows = PANELS / columns(PANELS, width_mm, LEAST_PANEL_MM);
+        let height_mm = if rows == 1 { 0.55 * width_mm } else { 126.0 };
+        Size::new(width_mm, height_mm)
+    }
+
     /// Draws the figure; the two panels stand side by side, or one over the
     /// other in a narrow figure.
     ///
@@ -177,7 +192,7 @@ impl Residuals {
             size,
             cells: vec![cell(Against::Age), cell(Against::Fitted)],
             columns: None,
-            least_panel_mm: 50.0,
+            least_panel_mm: LEAST_PANEL_MM,
             sharing: Sharing::Own,
             keys: keys.collect(),
             letter: Some('a'),

@@ -67,7 +67,9 @@ pub fn growth_pictures(
                 name: file("rate"),
                 picture: scene.rate(&strains).draw(size)?,
             });
-            let residuals = scene.residuals(&strains).draw(showing.size(0.55, 2)?)?;
+            let residuals = scene
+                .residuals(&strains)
+                .draw(Residuals::size(showing.width_mm)?)?;
             pictures.push(Named {
                 name: file("residuals"),
                 picture: residuals,
