@@ -391,3 +391,59 @@ fn the_cards_of_the_built_in_curves_may_lie_in_a_users_folder() {
     let files = std::fs::read_dir(&folder).expect("the folder").count();
     assert_eq!(files, names().count(), "one card a curve");
 }
+
+/// A weight's age from published curves, as their authors worked it out: body weight
+/// a X^2 + b X + c in g, X in weeks, and the days to 850 g that are printed beside
+/// (Korean Journal of Poultry Science 2023 50(2):91, Table 2).
+#[test]
+fn published_days_to_850_g() {
+    const PARABOLA: &str = r#"
+name = "parabola"
+equation = "a*(t/7)^2 + b*(t/7) + c"
+source = "Korean Journal of Poultry Science 2023 50(2):91"
+age_range_d = [0.0, 100.0]
+
+[[term]]
+name = "a"
+meaning = "bend"
+unit = "g/week^2"
+lower = -1000.0
+upper = 1000.0
+
+[[term]]
+name = "b"
+meaning = "slope at hatch"
+unit = "g/week"
+lower = -1000.0
+upper = 1000.0
+
+[[term]]
+name = "c"
+meaning = "weight at hatch"
+unit = "g"
+lower = 0.0
+upper = 1000.0
+
+[[start]]
+a = 10.0
+b = 50.0
+c = 40.0
+"#;
+    let card = Card::parse(PARABOLA, "parabola.toml").expect("a good card");
+    let published = [
+        ([10.324, 52.172, 41.5], 46.7),
+        ([9.6195, 49.081, 41.5], 48.8),
+        ([10.302, 49.426, 42.6], 47.4),
+        ([11.209, 46.567, 40.9], 46.7),
+        ([15.196, 69.624, 39.4], 37.5),
+        ([27.059, 30.226, 45.5], 34.5),
+    ];
+    for (terms, days) in published {
+        let mut gradient = [0.0; 3];
+        let age_d = card
+            .derived(Derived::AgeAtValue(850.0), &terms, &mut gradient)
+            .expect("reached within the range");
+        // Printed to a tenth of a day.
+        assert!((age_d - days).abs() <= 0.05, "{terms:?}: {age_d}");
+    }
+}
