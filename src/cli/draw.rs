@@ -84,13 +84,44 @@ pub(crate) fn add(
         confidence,
         width_mm: paper.width,
     };
-    let mut pictures = growth_pictures(study, trajectories, &showing)?;
-    pictures.extend(deviation_pictures(study, deviations, &showing)?);
+    let pictures = pictures(study, trajectories, deviations, &showing)?;
     let bar = output.progress(pictures.len(), "drawing");
     let files = rasterise(&pictures, paper, &|| bar.inc(1))?;
     bar.finish_and_clear();
     output.figures.extend(files);
+    add_to_page(study, trajectories, deviations, confidence, output)
+}
+
+/// Draws the figures of the page, for a screen and for its first look.
+pub(crate) fn add_to_page(
+    study: &Study,
+    trajectories: &Trajectories,
+    deviations: &[Deviation],
+    confidence: f64,
+    output: &mut Output,
+) -> Result<()> {
+    let Some(page) = &mut output.page else {
+        return Ok(());
+    };
+    for (figures, width_mm) in [(&mut page.figures, 140.0), (&mut page.small_figures, 89.0)] {
+        let showing = Showing {
+            confidence,
+            width_mm,
+        };
+        *figures = pictures(study, trajectories, deviations, &showing)?;
+    }
     Ok(())
+}
+
+fn pictures(
+    study: &Study,
+    trajectories: &Trajectories,
+    deviations: &[Deviation],
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = growth_pictures(study, trajectories, showing)?;
+    pictures.extend(deviation_pictures(study, deviations, showing)?);
+    Ok(pictures)
 }
 
 /// A file name and its bytes.

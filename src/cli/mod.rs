@@ -6,8 +6,10 @@ mod fit;
 mod onset;
 mod options;
 mod output;
+mod report;
 mod run;
 mod target;
+mod view;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -35,6 +37,8 @@ enum Command {
     Target(target::TargetArgs),
     Onset(onset::OnsetArgs),
     Draw(draw::DrawArgs),
+    Report(report::ReportArgs),
+    View(view::ViewArgs),
     Run(run::RunArgs),
 }
 
@@ -72,6 +76,8 @@ fn dispatch(cli: &Cli) -> Result<u8> {
         Command::Target(args) => target::run(args, common),
         Command::Onset(args) => onset::run(args, common),
         Command::Draw(args) => draw::run(args, common),
+        Command::Report(args) => report::run(args, common),
+        Command::View(args) => view::run(args, common),
         Command::Run(args) => run::run(args, common),
     }
 }

@@ -13,6 +13,8 @@ use serde::ser::SerializeMap;
 
 use super::options::{Common, Input};
 use crate::error::{self, Error, Result};
+use crate::report::page::{self, Page};
+use crate::report::pictures::Named;
 use crate::report::{InputFile, RunRecord, Table};
 use crate::study::Study;
 
@@ -24,6 +26,7 @@ pub(crate) struct Output {
     json: bool,
     quiet: bool,
     strict: bool,
+    page_only: bool,
     /// Result tables, in the order in which they are told.
     pub(crate) tables: Vec<Table>,
     /// Figures: file name and bytes.
@@ -38,6 +41,25 @@ pub(crate) struct Output {
     pub(crate) inputs: Vec<InputFile>,
     /// Counts for the run record.
     pub(crate) counts: BTreeMap<String, usize>,
+    /// What the report page shows besides; none where no page is wanted.
+    pub(crate) page: Option<PageParts>,
+}
+
+/// What the report page shows besides words, tables and warnings.
+#[derive(Debug)]
+pub(crate) struct PageParts {
+    /// What the study is called.
+    pub(crate) title: String,
+    /// Strains in the study's order.
+    pub(crate) strains: Vec<String>,
+    /// Figures in order.
+    pub(crate) figures: Vec<Named>,
+    /// The same for one column of paper.
+    pub(crate) small_figures: Vec<Named>,
+    /// How it was done, a paragraph a line.
+    pub(crate) methods: Vec<String>,
+    /// Where a live page asks whether it is out of date.
+    pub(crate) watch: Option<String>,
 }
 
 impl Output {
@@ -53,6 +75,7 @@ impl Output {
             json: common.json,
             quiet: common.quiet,
             strict: common.strict,
+            page_only: false,
             tables: Vec::new(),
             figures: Vec::new(),
             words: Vec::new(),
@@ -60,12 +83,19 @@ impl Output {
             attention: false,
             inputs: Vec::new(),
             counts: BTreeMap::new(),
+            page: None,
         }
     }
 
     /// A command whose answer is its words alone, such as `check`.
     pub(crate) fn without_files(mut self) -> Self {
         self.folder = None;
+        self
+    }
+
+    /// A command that writes the report page and no other results.
+    pub(crate) fn page_only(mut self) -> Self {
+        self.page_only = true;
         self
     }
 
@@ -104,6 +134,13 @@ impl Output {
         bar
     }
 
+    /// Prints the address of a live page at once.
+    pub(crate) fn announce(address: &str) -> std::io::Result<()> {
+        let mut out = std::io::stdout().lock();
+        writeln!(out, "{address}")?;
+        out.flush()
+    }
+
     /// Writes the files, prints the answer, and gives the exit status.
     ///
     /// # Errors
@@ -128,14 +165,20 @@ impl Output {
             return Ok(Vec::new());
         };
         let mut names = Vec::new();
-        for table in &self.tables {
+        let beside = if self.page_only { 0 } else { usize::MAX };
+        for table in self.tables.iter().take(beside) {
             let name = format!("tables/{}.csv", table.name());
             error::write_file_with(&folder.join(&name), |file| table.write_csv(file))?;
             names.push(name);
         }
-        for (figure, bytes) in &self.figures {
+        for (figure, bytes) in self.figures.iter().take(beside) {
             let name = format!("figures/{figure}");
             error::write_file(&folder.join(&name), bytes)?;
+            names.push(name);
+        }
+        if let Some(html) = self.html(&names)? {
+            let name = "report.html".to_owned();
+            error::write_file(&folder.join(&name), html.as_bytes())?;
             names.push(name);
         }
         let record = self.record(names.clone());
@@ -145,6 +188,27 @@ impl Output {
         error::write_file(&folder.join("run.json"), &text)?;
         names.push("run.json".to_owned());
         Ok(names)
+    }
+
+    /// The report page, where one is wanted.
+    pub(crate) fn html(&self, files: &[String]) -> Result<Option<String>> {
+        let Some(parts) = &self.page else {
+            return Ok(None);
+        };
+        let record = self.record(files.to_vec());
+        let page = Page {
+            title: &parts.title,
+            answers: page::answers(&self.words),
+            strains: &parts.strains,
+            figures: &parts.figures,
+            small_figures: &parts.small_figures,
+            tables: &self.tables,
+            methods: &parts.methods,
+            warnings: &self.warnings,
+            record: &record,
+            watch: parts.watch.as_deref(),
+        };
+        page.html().map(Some)
     }
 
     fn record(&self, outputs: Vec<String>) -> RunRecord {
@@ -197,10 +261,19 @@ impl Output {
                 .iter()
                 .filter(|name| name.starts_with("figures/"))
                 .count();
+            if self.page_only {
+                let _ = writeln!(out, "written: {}", folder.join("report.html").display());
+                return;
+            }
             let _ = writeln!(
                 out,
-                "written to {}: {tables} tables, {figures} figure files, run.json",
-                folder.display()
+                "written to {}: {tables} tables, {figures} figure files, {}run.json",
+                folder.display(),
+                if self.page.is_some() {
+                    "report.html, "
+                } else {
+                    ""
+                }
             );
         }
     }

@@ -1,57 +1,115 @@
-//! `run`: the whole study in order: check, fit, target, cues, figures.
+//! `run`: the whole study in order: check, fit, target, cues, figures, page.
 
 use clap::Args;
 
 use super::draw::PaperOptions;
 use super::options::{Common, FitOptions, Input};
-use super::output::Output;
+use super::output::{Output, PageParts};
 use super::target::TargetOptions;
 use super::{draw, fit, onset, target};
 use crate::error::Result;
+use crate::flock::Deviation;
+use crate::report::methods;
+use crate::study::Study;
+use crate::trajectory::Trajectories;
 
-/// Run the whole study: growth curves, deviation from target, timing cues, figures.
+/// Run the whole study: growth curves, deviation from target, timing cues, figures,
+/// report page.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather run data-demo
   pinfeather run weights.csv --bird Chick --age Time --value weight --group Diet --out results")]
 pub(crate) struct RunArgs {
     #[command(flatten)]
-    input: Input,
-    #[command(flatten)]
-    fit: FitOptions,
-    #[command(flatten)]
-    target: TargetOptions,
+    whole: WholeStudy,
     #[command(flatten)]
     paper: PaperOptions,
 }
 
+/// What the whole study in order asks for: `run`, `report` and `view` share it.
+#[derive(Debug, Args)]
+pub(crate) struct WholeStudy {
+    #[command(flatten)]
+    pub(crate) input: Input,
+    #[command(flatten)]
+    fit: FitOptions,
+    #[command(flatten)]
+    target: TargetOptions,
+}
+
+/// Results that figures are drawn from.
+pub(crate) struct Drawable {
+    study: Study,
+    trajectories: Trajectories,
+    deviations: Vec<Deviation>,
+}
+
 pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("run", common);
-    let study = output.read(&args.input)?;
-    let looked = args.input.check()?;
-    output.attention |= looked.needs_attention();
-    output.words.push("What was read?".to_owned());
-    output.words.extend(
-        looked
-            .summary
-            .lines()
-            .iter()
-            .map(|line| format!("  {line}")),
-    );
-    let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
-    fit::add(&study, &trajectories, &args.fit, &mut output);
-    let deviations = target::add(&study, &args.target, args.fit.confidence, &mut output)?;
-    onset::add(&study, &trajectories, &args.fit, &mut output)?;
+    let results = args.whole.results(&mut output)?;
     if output.keeps_files() {
-        let confidence = args.fit.confidence;
         draw::add(
-            &study,
-            &trajectories,
-            &deviations,
-            confidence,
+            &results.study,
+            &results.trajectories,
+            &results.deviations,
+            args.whole.fit.confidence,
             &args.paper,
             &mut output,
         )?;
     }
     output.finish()
+}
+
+impl WholeStudy {
+    /// Reads, fits and judges; words and tables go to the output, and the page gets
+    /// its title, its strains and its methods.
+    pub(crate) fn results(&self, output: &mut Output) -> Result<Drawable> {
+        let study = output.read(&self.input)?;
+        let looked = self.input.check()?;
+        output.attention |= looked.needs_attention();
+        output.words.push("What was read?".to_owned());
+        output.words.extend(
+            looked
+                .summary
+                .lines()
+                .iter()
+                .map(|line| format!("  {line}")),
+        );
+        let trajectories = fit::trajectories(&study, &self.fit, output)?;
+        fit::add(&study, &trajectories, &self.fit, output);
+        let deviations = target::add(&study, &self.target, self.fit.confidence, output)?;
+        onset::add(&study, &trajectories, &self.fit, output)?;
+        let told = methods::Told {
+            variance: self.fit.variance.into(),
+            confidence: self.fit.confidence,
+            has_targets: !study.targets.is_empty(),
+            has_onset: !study.onset.is_empty(),
+            software: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
+        };
+        output.page = Some(PageParts {
+            title: study.name.clone(),
+            strains: study.strains.clone(),
+            figures: Vec::new(),
+            small_figures: Vec::new(),
+            methods: methods::methods(&study, &trajectories, &told),
+            watch: None,
+        });
+        Ok(Drawable {
+            study,
+            trajectories,
+            deviations,
+        })
+    }
+
+    /// The results with the figures that the page shows, and no files of them.
+    pub(crate) fn page(&self, output: &mut Output) -> Result<()> {
+        let results = self.results(output)?;
+        draw::add_to_page(
+            &results.study,
+            &results.trajectories,
+            &results.deviations,
+            self.fit.confidence,
+            output,
+        )
+    }
 }

@@ -36,7 +36,7 @@ mod words;
 pub use birds::{BirdPanel, BirdPanels};
 pub use deviation::{Deviations, StrainDeviation};
 pub use growth::{Growth, StrainGrowth};
-pub use paper::Size;
+pub use paper::{Size, group_look};
 pub use picture::Picture;
 pub use rate::{Rate, StrainRate};
 pub use residuals::{Residual, Residuals, StrainResiduals};

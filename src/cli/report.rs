@@ -1,0 +1,30 @@
+//! `report`: the page alone.
+
+use clap::Args;
+
+use super::options::Common;
+use super::output::Output;
+use super::run::WholeStudy;
+use crate::error::{Error, Result};
+
+/// Write the report page: one HTML file with the answers, the curves of every bird,
+/// figures and tables, that opens from disk without a network.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  pinfeather report data-demo --out results
+  pinfeather report weights.csv --bird Chick --age Time --value weight --group Diet")]
+pub(crate) struct ReportArgs {
+    #[command(flatten)]
+    whole: WholeStudy,
+}
+
+pub(crate) fn run(args: &ReportArgs, common: &Common) -> Result<u8> {
+    let mut output = Output::new("report", common).page_only();
+    if !output.keeps_files() {
+        return Err(Error::call(
+            "--json: report prints no page, expected --out DIR as well",
+        ));
+    }
+    args.whole.page(&mut output)?;
+    output.finish()
+}

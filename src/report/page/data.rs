@@ -1,0 +1,225 @@
+//! The tables as the page holds them: columns, words stored once, numbers to six
+//! digits, and of a large study a part that says that it is one.
+
+use std::collections::HashMap;
+
+use super::super::table::{Cell, Table, write_number};
+
+/// Cells that all tables of a page may have together; a cell takes some six bytes.
+const MOST_CELLS: usize = 420_000;
+
+/// Rows that one table may have: more than anybody reads.
+const MOST_ROWS: usize = 25_000;
+
+/// Which birds a page shows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Shown {
+    /// Every `step`-th bird is shown, from the first.
+    step: usize,
+    /// The birds of all tables, in the order in which the tables name them.
+    places: HashMap<String, usize>,
+}
+
+impl Shown {
+    /// As many birds as the page has room for, spread evenly through the study.
+    pub(super) fn of(tables: &[Table]) -> Self {
+        let mut places = HashMap::new();
+        let (mut fixed, mut of_birds) = (0, 0);
+        for table in tables {
+            let width = table.header().len();
+            let Some(column) = bird_column(table) else {
+                fixed += table.rows() * width;
+                continue;
+            };
+            for row in 0..table.rows() {
+                match table.cell(row, column) {
+                    Cell::Text(bird) => {
+                        of_birds += width;
+                        if !places.contains_key(bird) {
+                            places.insert(bird.to_owned(), places.len());
+                        }
+                    }
+                    _ => fixed += width,
+                }
+            }
+        }
+        let room = MOST_CELLS.saturating_sub(fixed).max(MOST_CELLS / 4);
+        Self {
+            step: of_birds.div_ceil(room).max(1),
+            places,
+        }
+    }
+
+    /// Birds in the tables.
+    pub(super) fn birds(&self) -> usize {
+        self.places.len()
+    }
+
+    /// Birds on the page.
+    pub(super) fn shown(&self) -> usize {
+        self.places.len().div_ceil(self.step)
+    }
+
+    /// Whether some birds are left out.
+    pub(super) fn is_sample(&self) -> bool {
+        self.step > 1
+    }
+
+    fn has(&self, bird: Cell<'_>) -> bool {
+        match bird {
+            Cell::Text(bird) => self
+                .places
+                .get(bird)
+                .is_none_or(|place| place.is_multiple_of(self.step)),
+            _ => true,
+        }
+    }
+}
+
+fn bird_column(table: &Table) -> Option<usize> {
+    table.header().iter().position(|name| *name == "bird")
+}
+
+/// A JSON array of the tables.
+pub(super) fn json(tables: &[Table], shown: &Shown) -> String {
+    let texts: Vec<String> = tables
+        .iter()
+        .filter(|table| table.rows() > 0)
+        .map(|table| table_json(table, shown))
+        .collect();
+    format!("[{}]", texts.join(","))
+}
+
+fn table_json(table: &Table, shown: &Shown) -> String {
+    let rows: Vec<usize> = match bird_column(table) {
+        Some(column) if shown.is_sample() => (0..table.rows())
+            .filter(|row| shown.has(table.cell(*row, column)))
+            .take(MOST_ROWS)
+            .collect(),
+        _ => (0..table.rows().min(MOST_ROWS)).collect(),
+    };
+    let columns: Vec<String> = table
+        .header()
+        .iter()
+        .enumerate()
+        .map(|(column, name)| column_json(table, &rows, column, name))
+        .collect();
+    format!(
+        "{{\"name\":{},\"rows\":{},\"all\":{},\"columns\":[{}]}}",
+        string(table.name()),
+        rows.len(),
+        table.rows(),
+        columns.join(",")
+    )
+}
+
+/// Words as a list of the distinct ones and, a row each, which (-1: none);
+/// numbers as they are, null where there is none.
+fn column_json(table: &Table, rows: &[usize], column: usize, name: &str) -> String {
+    let of_words = rows
+        .iter()
+        .map(|row| table.cell(*row, column))
+        .find(|cell| *cell != Cell::Missing)
+        .is_none_or(|cell| matches!(cell, Cell::Text(_)));
+    if of_words {
+        let mut places: HashMap<&str, usize> = HashMap::new();
+        let mut words: Vec<String> = Vec::new();
+        let mut which: Vec<String> = Vec::with_capacity(rows.len());
+        for row in rows {
+            let Cell::Text(word) = table.cell(*row, column) else {
+                which.push("-1".to_owned());
+                continue;
+            };
+            let place = *places.entry(word).or_insert_with(|| {
+                words.push(string(word));
+                words.len() - 1
+            });
+            which.push(place.to_string());
+        }
+        return format!(
+            "{{\"name\":{},\"words\":[{}],\"which\":{}}}",
+            string(name),
+            words.join(","),
+            runs(&which)
+        );
+    }
+    let mut values: Vec<String> = Vec::with_capacity(rows.len());
+    for row in rows {
+        values.push(match table.cell(*row, column) {
+            Cell::Number(value) => six_digits(value),
+            Cell::Whole(value) => value.to_string(),
+            Cell::Text(_) | Cell::Missing => "null".to_owned(),
+        });
+    }
+    format!("{{\"name\":{},\"values\":{}}}", string(name), runs(&values))
+}
+
+/// Values one after the other; where neighbours are alike, each with its count
+/// (`[["a",3],...]` flattened under the key `runs`).
+fn runs(values: &[String]) -> String {
+    let mut counted: Vec<(&str, usize)> = Vec::new();
+    for value in values {
+        match counted.last_mut() {
+            Some((last, count)) if *last == value.as_str() => *count += 1,
+            _ => counted.push((value, 1)),
+        }
+    }
+    if counted.len() * 2 < values.len() {
+        let flat: Vec<String> = counted
+            .iter()
+            .map(|(value, count)| format!("{value},{count}"))
+            .collect();
+        format!("{{\"runs\":[{}]}}", flat.join(","))
+    } else {
+        format!("[{}]", values.join(","))
+    }
+}
+
+/// A number to six significant digits.
+fn six_digits(value: f64) -> String {
+    let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
+    let mut text = Vec::new();
+    write_number(&mut text, rounded);
+    String::from_utf8_lossy(&text).into_owned()
+}
+
+/// A JSON string that can stand inside a script element: no `<` can end it.
+pub(super) fn string(words: &str) -> String {
+    let quoted = serde_json::Value::from(words).to_string();
+    quoted
+        .replace('<', "\\u003c")
+        .replace('\u{2028}', "\\u2028")
+        .replace('\u{2029}', "\\u2029")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_cannot_end_the_script() {
+        assert_eq!(string("</script>\"x\""), r#""\u003c/script>\"x\"""#);
+    }
+
+    #[test]
+    fn alike_neighbours_are_counted() {
+        let values = ["1", "1", "1", "1", "1", "2"].map(str::to_owned);
+        assert_eq!(runs(&values), r#"{"runs":[1,5,2,1]}"#);
+        assert_eq!(runs(&["1", "2"].map(str::to_owned)), "[1,2]");
+    }
+
+    #[test]
+    fn a_large_study_is_shown_in_part_and_says_so() {
+        let mut table = Table::new("residuals", &["bird", "residual"]);
+        for bird in 0..500_000 {
+            let mut row = table.row();
+            row.text(&format!("b{bird}")).number(0.5);
+        }
+        let shown = Shown::of(std::slice::from_ref(&table));
+        assert!(shown.is_sample());
+        assert_eq!(shown.birds(), 500_000);
+        let text = json(std::slice::from_ref(&table), &shown);
+        assert!(text.len() < 6_000_000, "{}", text.len());
+        assert!(text.contains("\"all\":500000"));
+    }
+}
