@@ -1,6 +1,6 @@
 //! The invented study against what its generator drew.
 //!
-//! The generator has its own curve, written out in `examples/make_demo.rs`, so that
+//! The generator has its own curve, written out in `examples/make_demo/`, so that
 //! nothing here is compared with itself.
 
 use std::collections::HashMap;
@@ -13,7 +13,7 @@ use pinfeather::maturity::{CueOptions, FittedCurve, cues, summarise};
 use pinfeather::study::{Check, Study};
 
 #[expect(dead_code, reason = "its main writes the files that are compared here")]
-#[path = "../examples/make_demo.rs"]
+#[path = "../examples/make_demo/main.rs"]
 mod make_demo;
 
 fn root(folder: &str) -> PathBuf {
@@ -64,7 +64,7 @@ fn two_phase_fits(study: &Study) -> Vec<Outcome> {
 fn the_committed_tables_are_the_generators() {
     let folders = [
         ("data-demo", make_demo::study()),
-        ("tests/data/demo-faulty", make_demo::faulty_study()),
+        ("tests/data/demo-faulty", make_demo::faulty::study()),
     ];
     for (folder, files) in folders {
         for (name, text) in files {
