@@ -57,9 +57,9 @@ const fn slip(table_row_column: [&'static str; 3], how: How, what: &'static str)
     }
 }
 
-/// Chosen by hand; each is a slip that people make. The doubled row comes first, so
-/// that the row numbers of the others are those of the file as written.
-const SLIPS: [Slip; 9] = [
+/// Chosen by hand; each is a slip that people make. A table's doubled row
+/// comes first, so that the row numbers of the others are those of the file as written.
+const SLIPS: [Slip; 18] = [
     slip(
         ["weighings.csv", "2025-04-07,A03", "bird"],
         How::Twice,
@@ -104,6 +104,59 @@ const SLIPS: [Slip; 9] = [
         ["onset.csv", "C01,", "last_seen_age_d"],
         How::With("96"),
         "a first egg after the bird was last seen",
+    ),
+    slip(
+        ["scans.csv", "s047,A05,42,1,whole", "bird"],
+        How::Twice,
+        "the same scan twice",
+    ),
+    slip(
+        ["scans.csv", "s221,B04,84,1,whole", "fat_g"],
+        How::With("-122.2"),
+        "a reading below zero",
+    ),
+    slip(
+        [
+            "scans.csv",
+            "s196,B33,77,1,whole,tube,1,plucked",
+            "feathers",
+        ],
+        How::With("pluckt"),
+        "a word that is none of intact and plucked",
+    ),
+    slip(
+        ["scans.csv", "s230,C01+C03+C04,84", "birds_in_scan"],
+        How::With("2"),
+        "three birds named and two counted",
+    ),
+    slip(
+        ["scans.csv", "s236,A06,105,1,whole", "scale_weight_g"],
+        How::With("1715"),
+        "another bird's weight beside the scanner",
+    ),
+    slip(
+        [
+            "scans.csv",
+            "s900,B02,84,1,whole,tube,1,intact,116.3,721.9,22.84,869,ok",
+            "bird",
+        ],
+        How::Added,
+        "a scan of a bird that had died",
+    ),
+    slip(
+        ["chemistry.csv", "B30,feathers", "part"],
+        How::Twice,
+        "a part of a bird twice",
+    ),
+    slip(
+        ["chemistry.csv", "C44,body", "fat_pct"],
+        How::Times(2.0),
+        "a percentage twice too great: the parts add to 112",
+    ),
+    slip(
+        ["chemistry.csv", "A36,feathers", "part"],
+        How::With("fethers"),
+        "a part that is none of whole, body and feathers",
     ),
 ];
 

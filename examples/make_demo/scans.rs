@@ -240,7 +240,11 @@ impl Session {
                 let laying = bird.first_egg_d <= f64::from(age_d);
                 subject.egg = laying && self.rng.random_bool(WITH_EGG);
                 subject.scale_g += if subject.egg { EGG_G } else { 0.0 };
-                self.routine(&subject, i);
+                let by_region = age_d == READ_BY_REGION_AT_D && present.len() < READ_BY_REGION;
+                let (read, quality) = self.routine(&subject, i);
+                if by_region {
+                    self.regions(&subject, read, quality);
+                }
                 present.push(subject);
             }
             if GROUPED_AT_D.contains(&age_d) {
@@ -251,8 +255,8 @@ impl Session {
         }
     }
 
-    /// The scan of the day, the repeats, and the regions where it is their day.
-    fn routine(&mut self, subject: &Subject<'_>, i: usize) {
+    /// The scan of the day, which is returned, and its repeats where it is their day.
+    fn routine(&mut self, subject: &Subject<'_>, i: usize) -> ([f64; 3], &'static str) {
         let cut_off = CUT_OFF.contains(&(subject.bird.line, i, subject.age_d));
         let repeated = subject.age_d == REPEATED_AT_D;
         let moved = self.rng.random_bool(MOVED) && !repeated && !cut_off;
@@ -266,9 +270,6 @@ impl Session {
             *reading *= if cut_off { CUT_OFF_READS } else { 1.0 };
         }
         self.write(subject, 1, &TUBE, "intact", read, quality);
-        if subject.age_d == READ_BY_REGION_AT_D && i < READ_BY_REGION {
-            self.regions(subject, read, quality);
-        }
         if repeated {
             for repeat in 2..=3 {
                 let read = self.read(subject, &TUBE, true);
@@ -279,6 +280,7 @@ impl Session {
                 self.write(subject, repeat, &SLING, "intact", read, quality);
             }
         }
+        (read, quality)
     }
 
     /// A carcass as it is and then without its feathers.
