@@ -296,3 +296,114 @@ fn speed_of_a_hundred_thousand_birds() {
         status.lines().find(|line| line.starts_with("VmHWM"))
     );
 }
+
+/// A study folder of four scanned birds, two of them analysed, with these scans and
+/// analyses after sound ones.
+fn scanned(scans: &str, chemistry: &str) -> Check {
+    let folder = tempfile::tempdir().unwrap();
+    let files = [
+        (
+            "study.toml",
+            "[tables]\nbirds = \"birds.csv\"\nweighings = \"weighings.csv\"\nscans = \"scans.csv\"\nchemistry = \"chemistry.csv\"\nonset = \"onset.csv\"\n[chemistry]\nbasis = \"as-is\"\n".to_owned(),
+        ),
+        (
+            "birds.csv",
+            "bird,strain\na,x\nb,x\nc,x\nd,y\n".to_owned(),
+        ),
+        (
+            "weighings.csv",
+            "bird,age_d,weight_g\na,21,200\na,28,290\na,35,380\na,42,480\n".to_owned(),
+        ),
+        (
+            "onset.csv",
+            "bird,first_egg_age_d,last_seen_age_d\na,,42\n".to_owned(),
+        ),
+        (
+            "scans.csv",
+            format!(
+                "bird,age_d,repeat,feathers,fat_g,lean_g,bone_g,scale_weight_g,quality\na,42,1,intact,50,410,12,482,ok\na,42,2,intact,51,409,12,482,movement\nb,42,1,intact,60,420,12,500,ok\nb,42,1,plucked,48,412,12,475,ok\n{scans}"
+            ),
+        ),
+        (
+            "chemistry.csv",
+            format!(
+                "bird,part,mass_g,dry_matter_pct,crude_protein_pct,fat_pct,ash_pct\nb,body,474,32,21,8,3\nb,feathers,25,90,87,1.6,1.1\n{chemistry}"
+            ),
+        ),
+    ];
+    for (name, text) in files {
+        fs::write(folder.path().join(name), text).unwrap();
+    }
+    Check::folder(folder.path()).unwrap()
+}
+
+#[test]
+fn scans_and_chemistry_are_summed_up() {
+    let check = scanned("", "");
+    assert!(check.faults.is_empty(), "{:?}", check.messages());
+    assert!(
+        check.summary.doubts.is_empty(),
+        "{:?}",
+        check.summary.doubts
+    );
+    let lines = check.summary.lines();
+    for line in [
+        "4 scans of 2 birds at 1 age, 42 d, of which 1 of plucked birds, 1 repeated after repositioning",
+        "1 scan rejected by the study's rules for scans:",
+        "  scans.csv, row 3: scan 3, marked movement",
+        "chemistry of 1 bird (1 body, 1 feathers): water, protein, fat and ash add to 99.7 to 100.0 percent",
+        "1 bird scanned or analysed and not among the weighings",
+        "2 birds without any weighing: c, d",
+    ] {
+        assert!(lines.contains(&line.to_owned()), "{line}: {lines:#?}");
+    }
+}
+
+#[test]
+fn doubtful_scans_and_analyses_are_told_with_their_row() {
+    for (scans, chemistry, says) in [
+        (
+            "a,42,3,intact,50,610,12,682,ok\n",
+            "",
+            "scans.csv, row 6: bird a at 42 d, 682 g beside the scanner and 480 g among the weighings",
+        ),
+        (
+            "a,49,1,intact,50,480,14,560,ok\n",
+            "",
+            "scans.csv, row 6: bird a scanned at 49 d, and last seen at 42 d",
+        ),
+        (
+            "c,42,1,plucked,48,412,12,475,ok\n",
+            "",
+            "scans.csv, row 6: a plucked scan of bird c at 42 d without its intact scan",
+        ),
+        (
+            "d,42,1,intact,60,420,12,500,ok\n",
+            "",
+            "scans.csv, row 6: a scan of strain y, of which no bird was analysed",
+        ),
+        (
+            "c,42,1,intact,60,420,12,500,ok\n",
+            "c,body,474,32,21,14,3\n",
+            "chemistry.csv, row 4: body of bird c: water, protein, fat and ash add to 106.0 percent",
+        ),
+        (
+            "",
+            "c,body,474,32,21,8,3\n",
+            "chemistry.csv, row 4: bird c was analysed and has no intact scan of its own",
+        ),
+        (
+            "c,42,1,intact,60,420,12,500,ok\n",
+            "c,body,574,32,21,8,3\nc,feathers,25,90,87,1.6,1.1\n",
+            "chemistry.csv, row 5: bird c weighs 599.0 g in the laboratory and 500 g at its last intact scan (+19.8 percent)",
+        ),
+    ] {
+        let check = scanned(scans, chemistry);
+        assert!(check.faults.is_empty(), "{says}: {:?}", check.messages());
+        let [doubt] = &check.summary.doubts[..] else {
+            panic!("{says}: {:?}", check.summary.doubts)
+        };
+        assert!(doubt.to_string().starts_with(says), "{doubt}");
+        assert!(check.needs_attention());
+    }
+}

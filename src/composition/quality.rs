@@ -46,22 +46,22 @@ pub fn bird_names(study: &Study, scan: &Scan) -> String {
 
 /// Applies the rules of `[scans]` in the study's settings.
 ///
-/// A scan of the whole body falls by a mark in `reject`, or where fat + lean +
-/// bone is further from the scale weight than `mass_tolerance_pct`; the regions
-/// of a scan fall with its whole.
+/// [`ScanWishes::rejection`](crate::study::ScanWishes::rejection) says which fall;
+/// the regions of a scan fall with its whole.
 #[must_use]
 pub fn keep(study: &Study) -> Kept {
+    let rules = &study.settings.scans;
     let mut kept = Kept::default();
     let mut fallen = HashMap::new();
     for scan in &study.scans.rows {
-        if let Some(reason) = own_reason(study, scan)
+        if let Some(reason) = rules.rejection(scan)
             && scan.region == WHOLE
         {
             fallen.insert(position(scan), reason);
         }
     }
     for (index, scan) in study.scans.rows.iter().enumerate() {
-        let reason = own_reason(study, scan).or_else(|| {
+        let reason = rules.rejection(scan).or_else(|| {
             let whole = fallen.get(&position(scan))?;
             (scan.region != WHOLE).then(|| format!("its whole body was rejected: {whole}"))
         });
@@ -96,27 +96,6 @@ pub(super) fn position(scan: &Scan) -> (Vec<usize>, u64, u32, String, &'static s
         scan.restraint.clone(),
         scan.feathers.word(),
     )
-}
-
-fn own_reason(study: &Study, scan: &Scan) -> Option<String> {
-    let rules = &study.settings.scans;
-    if let Some(mark) = rules
-        .reject
-        .iter()
-        .find(|mark| scan.marks.contains(&mark.to_lowercase()))
-    {
-        return Some(format!("marked {mark}"));
-    }
-    let off_pct = 100.0 * (scan.total_g() / scan.scale_weight_g - 1.0);
-    let off = scan.region == WHOLE && off_pct.abs() > rules.mass_tolerance_pct;
-    off.then(|| {
-        format!(
-            "fat + lean + bone of {:.1} g is {off_pct:+.1} percent off the scale weight of {:.1} g (tolerance {} percent)",
-            scan.total_g(),
-            scan.scale_weight_g,
-            rules.mass_tolerance_pct
-        )
-    })
 }
 
 /// Whether the regions of a scan add up to its whole.

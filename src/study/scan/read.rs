@@ -1,154 +1,23 @@
-//! The `scans` table: one row a reading of the scanner.
-//!
-//! A reading of several birds at once stands in one row: its `bird` cell names
-//! them all, joined by `+`, and `birds_in_scan` says how many. The scanner prints
-//! the total of such a scan unless `[scans] group_masses = "mean"` in
-//! `study.toml`; here all masses are grams per bird.
+//! From the rows of the table to scans, each fault with its cell.
 
 use std::collections::HashMap;
 
-use serde::Deserialize;
+use super::layout::Layout;
+use super::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
+use crate::study::faults::{Faults, Place, nearest, quoted};
+use crate::study::format::Mark;
+use crate::study::header::{Header, Measure};
+use crate::study::read::{Dates, Register};
+use crate::study::table::Rows;
+use crate::study::units::{AGE_LIMIT_D, MASS_LIMIT_G};
+use crate::study::weighings::age_between;
 
-use super::faults::{Faults, Place, nearest, quoted};
-use super::format::Mark;
-use super::header::{Header, Measure};
-use super::read::{Dates, Register};
-use super::table::Rows;
-use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit};
-use super::weighings::age_between;
-
-/// The region of a reading of the whole body.
-pub const WHOLE: &str = "whole";
 /// A whole body below this mass is taken for kilograms: a hatchling weighs some
 /// 40 g (common practice, no source).
 const LEAST_BODY_G: f64 = 10.0;
 
-/// All scans of a study.
-#[derive(Debug, Clone, Default)]
-pub struct Scans {
-    /// The file that they came from.
-    pub file: String,
-    /// In the order of the table.
-    pub rows: Vec<Scan>,
-}
-
-/// One reading of the scanner; masses in grams per bird.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Scan {
-    /// Its name; the table's row where the table names none.
-    pub name: String,
-    /// Indices of its birds into [`Study::birds`](super::Study::birds).
-    pub birds: Vec<usize>,
-    /// Age in days.
-    pub age_d: f64,
-    /// 1 for the first scan of a bird at that age, 2 after repositioning, ...
-    pub repeat: u32,
-    /// [`WHOLE`] or the body region that was read.
-    pub region: String,
-    /// How the bird was held; empty where not said.
-    pub restraint: String,
-    /// Feathers on the bird or off.
-    pub feathers: Feathers,
-    /// Fat reading, g per bird; NaN where there is none.
-    pub fat_g: f64,
-    /// Lean reading, g per bird; NaN where there is none.
-    pub lean_g: f64,
-    /// Bone mineral reading, g per bird; NaN where there is none.
-    pub bone_g: f64,
-    /// Weight on the scale at that scan, g per bird; NaN where there is none.
-    pub scale_weight_g: f64,
-    /// Marks of the operator, in small letters: `movement`, `egg`, ...
-    pub marks: Vec<String>,
-    /// Row of the table (1 is the header).
-    pub row: u32,
-}
-
-/// Whether the bird was scanned with its feathers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Feathers {
-    /// With its feathers.
-    Intact,
-    /// Plucked.
-    Plucked,
-    /// Not said.
-    Unknown,
-}
-
-/// What the masses of a scan of several birds are.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum GroupMasses {
-    /// The total over its birds, as a scanner prints it.
-    #[default]
-    Total,
-    /// Already divided by their number.
-    Mean,
-}
-
-/// What `[scans]` in `study.toml` says.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct ScanWishes {
-    /// What the masses of a scan of several birds are.
-    pub group_masses: GroupMasses,
-    /// A scan whose fat + lean + bone is further than this from the scale
-    /// weight, in percent of it, is rejected.
-    pub mass_tolerance_pct: f64,
-    /// Regions may miss the whole by this, in percent of it.
-    pub region_tolerance_pct: f64,
-    /// A scan with one of these marks is rejected.
-    pub reject: Vec<String>,
-}
-
-impl Default for ScanWishes {
-    /// Ten and two percent, and a bird that moved: common practice, no source.
-    fn default() -> Self {
-        Self {
-            group_masses: GroupMasses::Total,
-            mass_tolerance_pct: 10.0,
-            region_tolerance_pct: 2.0,
-            reject: vec!["movement".to_owned()],
-        }
-    }
-}
-
-impl Scan {
-    /// Fat + lean + bone, g per bird; NaN where one is missing.
-    #[must_use]
-    pub fn total_g(&self) -> f64 {
-        self.fat_g + self.lean_g + self.bone_g
-    }
-
-    /// Birds in the scan.
-    #[must_use]
-    pub fn birds_in_scan(&self) -> usize {
-        self.birds.len()
-    }
-}
-
-impl Feathers {
-    /// The word for it in the tables.
-    #[must_use]
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::Intact => "intact",
-            Self::Plucked => "plucked",
-            Self::Unknown => "unknown",
-        }
-    }
-
-    fn read(word: &str) -> Option<Self> {
-        match word.to_lowercase().as_str() {
-            "intact" | "feathered" | "on" => Some(Self::Intact),
-            "plucked" | "off" => Some(Self::Plucked),
-            "unknown" => Some(Self::Unknown),
-            _ => None,
-        }
-    }
-}
-
 /// Reads the table; what could be read where there are faults.
-pub(crate) fn read(
+pub(in crate::study) fn read(
     header: &Header<'_>,
     wishes: &ScanWishes,
     dates: &Dates,
@@ -184,57 +53,6 @@ pub(crate) fn read(
         }
     }
     scans
-}
-
-/// Where the columns stand.
-struct Layout {
-    scan: Option<usize>,
-    bird: usize,
-    age: Option<Measure<AgeUnit>>,
-    date: Option<usize>,
-    repeat: Option<usize>,
-    region: Option<usize>,
-    restraint: Option<usize>,
-    birds_in_scan: Option<usize>,
-    feathers: Option<usize>,
-    masses: [Option<Measure<MassUnit>>; 4],
-    quality: Option<usize>,
-}
-
-impl Layout {
-    fn find(header: &Header<'_>, faults: &mut Faults) -> Option<Self> {
-        let bird = header.required("bird", faults);
-        let before = faults.count();
-        let age = header.ages("age", faults);
-        let date = header.optional("date", faults);
-        if age.is_none() && date.is_none() && faults.count() == before {
-            header.missing(&["age", "date"], faults);
-        }
-        let before = faults.count();
-        let masses =
-            ["fat", "lean", "bone", "scale_weight"].map(|stem| header.masses(stem, faults));
-        if masses[..3].iter().all(Option::is_none) && faults.count() == before {
-            header.missing(&["fat", "lean", "bone"], faults);
-        }
-        Some(Self {
-            scan: header.optional("scan", faults),
-            bird: bird?,
-            age,
-            date,
-            repeat: header.optional("repeat", faults),
-            region: header.optional("region", faults),
-            restraint: header.optional("restraint", faults),
-            birds_in_scan: header.optional("birds_in_scan", faults),
-            feathers: header.optional("feathers", faults),
-            masses,
-            quality: header.optional("quality", faults),
-        })
-    }
-
-    fn number_columns(&self) -> Vec<usize> {
-        let masses = self.masses.iter().flatten().map(|mass| mass.index);
-        masses.chain(self.age.map(|age| age.index)).collect()
-    }
 }
 
 /// Bird names, age, region, restraint, feathers and repeat: what makes a scan one of its own.
@@ -516,7 +334,7 @@ fn rows_file(rows: &Rows<'_>) -> String {
 }
 
 /// The fault that no table of birds has a bird of that name.
-pub(super) fn unknown_bird(
+pub(in crate::study) fn unknown_bird(
     register: &Register,
     rows: &Rows<'_>,
     column: usize,

@@ -5,8 +5,14 @@
 //! A1 exp(-exp(-k1 (t - ti1))) + A2 exp(-exp(-k2 (t - ti2))), the second phase
 //! being the pre-lay spurt. Its terms are drawn round those of its line, its
 //! weighings scatter round its curve, and its first egg follows its spurt by some
-//! days that depend on its condition. `truth.csv` keeps what was drawn. Nothing
-//! here describes real birds: the lines, their terms and their targets are made up.
+//! days that depend on its condition. Some birds are scanned throughout, others
+//! once and then analysed (`body.rs`, `scans.rs`). The tables `truth*.csv` keep what
+//! was drawn. Nothing here describes real birds: the lines, their terms, their
+//! targets, what they are made of and the scanner are made up.
+
+mod body;
+pub(crate) mod faulty;
+mod scans;
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -124,37 +130,21 @@ struct Bird {
 
 /// The tables that are drawn, by name; settings, events and the README are written by hand.
 pub(crate) fn study() -> Vec<(&'static str, String)> {
-    let birds = hatch();
-    vec![
-        ("birds.csv", birds_table(&birds)),
+    let mut birds = hatch();
+    let scanned = scans::scan(&birds);
+    let tables = vec![
         ("weighings.csv", weighings_table(&birds)),
         ("targets.csv", targets_table()),
         ("onset.csv", onset_table(&birds)),
         ("truth.csv", truth_table(&birds)),
-    ]
-}
-
-/// The study with wrong entries, and the list of them.
-pub(crate) fn faulty_study() -> Vec<(&'static str, String)> {
-    let mut files = study();
-    files.retain(|(name, _)| *name != "truth.csv");
-    files.push((
-        "study.toml",
-        include_str!("../data-demo/study.toml").to_owned(),
-    ));
-    files.push((
-        "events.csv",
-        include_str!("../data-demo/events.csv").to_owned(),
-    ));
-    let mut list = "table,row,column,found,what\n".to_owned();
-    for slip in &SLIPS {
-        for (name, text) in files.iter_mut().filter(|(name, _)| *name == slip.table) {
-            let (row, found) = slip.apply(text);
-            writeln!(list, "{name},{row},{},{found},{}", slip.column, slip.what)
-                .expect("writing to a string");
-        }
-    }
-    files.push(("wrong_entries.csv", list));
+        ("scans.csv", scanned.scans),
+        ("chemistry.csv", scanned.chemistry),
+        ("truth_composition.csv", scanned.truth),
+        ("truth_scanner.csv", scans::truth_table()),
+    ];
+    birds.extend(scanned.analysed);
+    let mut files = vec![("birds.csv", birds_table(&birds))];
+    files.extend(tables);
     files
 }
 
@@ -306,132 +296,11 @@ fn truth_table(birds: &[Bird]) -> String {
     text
 }
 
-/// A slip of the pen: in which table, in the row that begins so, in which column.
-struct Slip {
-    table: &'static str,
-    row: &'static str,
-    column: &'static str,
-    how: How,
-    what: &'static str,
-}
-
-enum How {
-    /// The number is so many times too great.
-    Times(f64),
-    /// This stands in the cell.
-    With(&'static str),
-    /// The row is there twice.
-    Twice,
-    /// The row is one too many, at the end.
-    Added,
-}
-
-const fn slip(table_row_column: [&'static str; 3], how: How, what: &'static str) -> Slip {
-    let [table, row, column] = table_row_column;
-    Slip {
-        table,
-        row,
-        column,
-        how,
-        what,
-    }
-}
-
-/// Chosen by hand; each is a slip that people make. The doubled row comes first, so
-/// that the row numbers of the others are those of the file as written.
-const SLIPS: [Slip; 9] = [
-    slip(
-        ["weighings.csv", "2025-04-07,A03", "bird"],
-        How::Twice,
-        "a bird twice on one day",
-    ),
-    slip(
-        ["weighings.csv", "2025-05-19,A05", "weight_g"],
-        How::Times(0.62),
-        "a weight more than a third too low that returns",
-    ),
-    slip(
-        ["weighings.csv", "2025-06-09,B11", "weight_g"],
-        How::Times(10.0),
-        "a weight ten times too great",
-    ),
-    slip(
-        ["weighings.csv", "2025-04-28,B03", "weight_g"],
-        How::With("-412"),
-        "a weight below zero",
-    ),
-    slip(
-        ["weighings.csv", "2025-05-07,C09", "weight_g"],
-        How::With("48o"),
-        "a letter for a digit",
-    ),
-    slip(
-        ["weighings.csv", "2025-06-11,C14", "date"],
-        How::With("2025-06-31"),
-        "a day that does not exist",
-    ),
-    slip(
-        ["weighings.csv", "2025-08-18,A99,1710", "bird"],
-        How::Added,
-        "a bird that is not in the birds table",
-    ),
-    slip(
-        ["targets.csv", "Birch,84,", "lower_g"],
-        How::With("1886"),
-        "a lower edge above its target",
-    ),
-    slip(
-        ["onset.csv", "C01,", "last_seen_age_d"],
-        How::With("96"),
-        "a first egg after the bird was last seen",
-    ),
-];
-
-impl Slip {
-    /// Spoils the table's text; returns the row (1 is the header) and what now stands there.
-    fn apply(&self, text: &mut String) -> (usize, String) {
-        let mut lines: Vec<Vec<String>> = text
-            .lines()
-            .map(|line| line.split(',').map(str::to_owned).collect())
-            .collect();
-        let column = lines[0]
-            .iter()
-            .position(|cell| cell == self.column)
-            .expect("the column");
-        let begins = |line: &Vec<String>| line.join(",").starts_with(self.row);
-        let row = lines.iter().position(begins);
-        let row = match self.how {
-            How::Added => {
-                lines.push(self.row.split(',').map(str::to_owned).collect());
-                lines.len() - 1
-            }
-            How::Twice => {
-                let row = row.expect("the row");
-                lines.insert(row, lines[row].clone());
-                row + 1
-            }
-            How::With(_) | How::Times(_) => row.expect("the row"),
-        };
-        let cell = &mut lines[row][column];
-        match self.how {
-            How::Times(factor) => {
-                let number: f64 = cell.parse().expect("a number");
-                *cell = format!("{:.0}", number * factor);
-            }
-            How::With(text) => text.clone_into(cell),
-            How::Twice | How::Added => {}
-        }
-        let found = cell.clone();
-        *text = lines.iter().map(|line| line.join(",") + "\n").collect();
-        (row + 1, found)
-    }
-}
-
 fn main() -> std::io::Result<()> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     for (folder, files) in [
         ("data-demo", study()),
-        ("tests/data/demo-faulty", faulty_study()),
+        ("tests/data/demo-faulty", faulty::study()),
     ] {
         let folder = root.join(folder);
         std::fs::create_dir_all(&folder)?;

@@ -1,8 +1,13 @@
 //! What a study holds and what in it deserves a second look, in words.
 
+mod scans;
+
 use std::path::Path;
 
+pub use scans::{ChemistrySummary, Rejection, ScanSummary};
+
 use super::columns::Columns;
+use super::doubt::{Doubt, doubts};
 use super::faults::{Fault, Faults, listed, messages};
 use super::plausible::{Gap, Jump, gaps, jumps, units_in_doubt};
 use super::settings::Settings;
@@ -92,8 +97,16 @@ pub struct Summary {
     pub gaps: Vec<Gap>,
     /// Weights that are hard to believe.
     pub jumps: Vec<Jump>,
-    /// Birds without any weighing.
+    /// Birds without any weighing, scan or analysis.
     pub never_weighed: Vec<String>,
+    /// Birds with scans or analyses, but without any weighing.
+    pub scanned_only: usize,
+    /// Scans.
+    pub scans: ScanSummary,
+    /// Analyses.
+    pub chemistry: ChemistrySummary,
+    /// Scans and analyses that are hard to believe.
+    pub doubts: Vec<Doubt>,
     /// Birds with some weighings, but fewer than a curve asks for.
     pub few_weighings: Vec<String>,
     /// Weighings below which a bird counts among `few_weighings`.
@@ -137,6 +150,9 @@ impl Summary {
                 .iter()
                 .filter(|onset| onset.first_egg_age_d.is_some())
                 .count(),
+            scans: ScanSummary::of(study),
+            chemistry: ChemistrySummary::of(study),
+            doubts: doubts(study),
             warnings: study.warnings.clone(),
             ..Self::default()
         };
@@ -152,8 +168,10 @@ impl Summary {
         summary.gaps = gaps(study, records);
         summary.jumps = jumps(study, records);
         summary.warnings.extend(units_in_doubt(study, records));
+        let scanned = scanned(study);
         for (index, bird) in study.birds.iter().enumerate() {
             match records.of(index).0.len() {
+                0 if scanned[index] => summary.scanned_only += 1,
                 0 => summary.never_weighed.push(bird.name.clone()),
                 few if few < summary.enough_weighings => {
                     summary.few_weighings.push(bird.name.clone());
@@ -172,6 +190,7 @@ impl Summary {
             || !self.gaps.is_empty()
             || !self.jumps.is_empty()
             || !self.never_weighed.is_empty()
+            || !self.doubts.is_empty()
             || !self.warnings.is_empty()
             || !self.without_target().is_empty()
     }
@@ -199,6 +218,8 @@ impl Summary {
                 count(self.first_eggs, "bird")
             ));
         }
+        self.scans.tell(&mut lines);
+        self.chemistry.tell(&mut lines);
         self.tell_records(&mut lines);
         self.tell_birds(&mut lines);
         lines.extend(self.warnings.iter().cloned());
@@ -271,6 +292,13 @@ impl Summary {
             ));
             tell(&self.gaps, lines);
         }
+        if !self.doubts.is_empty() {
+            lines.push(format!(
+                "{} of scans and chemistry hard to believe:",
+                count(self.doubts.len(), "row")
+            ));
+            tell(&self.doubts, lines);
+        }
     }
 
     fn tell_birds(&self, lines: &mut Vec<String>) {
@@ -279,6 +307,12 @@ impl Summary {
                 "{} without any weighing: {}",
                 count(self.never_weighed.len(), "bird"),
                 listed(&self.never_weighed)
+            ));
+        }
+        if self.scanned_only > 0 {
+            lines.push(format!(
+                "{} scanned or analysed and not among the weighings",
+                count(self.scanned_only, "bird")
             ));
         }
         if !self.few_weighings.is_empty() {
@@ -313,6 +347,17 @@ impl StrainSummary {
             count(first, "bird")
         ))
     }
+}
+
+/// Which birds have a scan or an analysis.
+fn scanned(study: &Study) -> Vec<bool> {
+    let mut scanned = vec![false; study.birds.len()];
+    let scans = study.scans.rows.iter().flat_map(|scan| &scan.birds);
+    let analysed = study.chemistry.rows.iter().map(|analysis| &analysis.bird);
+    for bird in scans.chain(analysed) {
+        scanned[*bird] = true;
+    }
+    scanned
 }
 
 /// Counts each strain's birds and those at its first and last age.
