@@ -20,6 +20,7 @@ pub mod choice;
 mod complete;
 pub mod correction;
 mod equation;
+pub mod feather_ages;
 pub mod feather_step;
 pub mod feathers;
 mod formula;
@@ -29,6 +30,8 @@ pub mod quality;
 mod regression;
 pub mod repeatability;
 pub mod series;
+pub mod study_equations;
+pub mod study_masses;
 
 pub use equation::{Equation, Provenance, Range, Scale, digest, seal};
 pub use formula::{Coding, EquationColumn, Factor, Formula, Gap, Levels};

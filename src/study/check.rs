@@ -76,6 +76,10 @@ pub struct Summary {
     pub birds: usize,
     /// Each strain.
     pub strains: Vec<StrainSummary>,
+    /// Rows of the scans table.
+    pub scans: usize,
+    /// Rows of the chemistry table.
+    pub analyses: usize,
     /// Number of pens.
     pub pens: usize,
     /// Number of treatments.
@@ -138,6 +142,8 @@ impl Summary {
                 .filter(|onset| onset.first_egg_age_d.is_some())
                 .count(),
             warnings: study.warnings.clone(),
+            scans: study.scans.rows.len(),
+            analyses: study.chemistry.rows.len(),
             ..Self::default()
         };
         let Some(records) = study.traits.first() else {
@@ -190,6 +196,13 @@ impl Summary {
     #[must_use]
     pub fn lines(&self) -> Vec<String> {
         let mut lines = vec![self.who(), self.when()];
+        if self.scans + self.analyses > 0 {
+            lines.push(format!(
+                "{} of the scanner, {} of the laboratory",
+                count(self.scans, "reading"),
+                count(self.analyses, "row")
+            ));
+        }
         if self.strains.len() > 1 || self.strains.iter().any(StrainSummary::shrinks) {
             lines.extend(self.strains.iter().filter_map(StrainSummary::line));
         }

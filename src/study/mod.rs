@@ -15,6 +15,7 @@
 
 mod any_table;
 mod birds;
+mod calibration;
 mod check;
 mod chemistry;
 mod columns;
@@ -36,6 +37,7 @@ mod weighings;
 use std::path::Path;
 
 pub use any_table::{AnyColumn, AnyTable, read_columns};
+pub use calibration::{CalibrationWishes, RowWeighting};
 pub use check::{Check, StrainSummary, Summary};
 pub use chemistry::{Analysis, Basis, Chemistry, ChemistryWishes, Part};
 pub use columns::{BODY_WEIGHT, Columns, Values};
@@ -214,6 +216,20 @@ impl Study {
     pub fn read_table(path: &Path, columns: &Columns) -> Result<Self> {
         let mut faults = Faults::default();
         let settings = columns.settings(path)?;
+        let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
+        faults.or(study)
+    }
+
+    /// Reads a bare table of scans, its columns as in a study folder's.
+    ///
+    /// Birds are those that it names; a column `strain`, or the one that
+    /// `columns.group` names, tells their strains.
+    ///
+    /// # Errors
+    /// As [`Study::read_table`].
+    pub fn read_scans(path: &Path, columns: &Columns) -> Result<Self> {
+        let mut faults = Faults::default();
+        let settings = columns.scan_settings(path)?;
         let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
         faults.or(study)
     }
