@@ -210,10 +210,7 @@ fn a_bare_table_of_repeats_gives_the_reference_precision() {
                 "{set} {column}"
             );
         }
-        assert_eq!(
-            number(&rows[0], "df"),
-            expected[set]["df"].as_f64().unwrap()
-        );
+        assert_eq!(rows[0]["df"], expected[set]["df"].to_string());
     }
     // 12 degrees of freedom are few, and that is told.
     let output = pinfeather(
@@ -468,4 +465,351 @@ fn scans_alone_are_corrected_by_saved_equations() {
         assert_eq!(find(&rows, &[("bird", "m2")])["strain"], "y");
     }
     done(at, "check .");
+}
+
+const CURVE: &str = "--curve gompertz --format svg";
+
+/// Corrected masses are traits beside body weight, weighted, with the equations'
+/// part of the error beside the fit's own; `run` does all of it in order.
+#[test]
+fn corrected_masses_run_into_the_curves() {
+    let invented = invented(5);
+    let study = invented.folder.path();
+    done(study, "calibrate . --save models/corrections");
+    let words = done(study, "fit . --curve gompertz --redraw 40 --seed 7");
+    assert!(
+        words.contains("the equation's share of the variance"),
+        "{words}"
+    );
+    let fits = table(
+        study,
+        "curve_fits",
+        "level,strain,bird,trait,curve,n,status",
+    );
+    // 56 birds of the laboratory and 20 throughout, in one strain each of two.
+    for trait_name in ["body_weight", "fat", "lean", "bone"] {
+        let strain = find(
+            &fits,
+            &[
+                ("level", "strain"),
+                ("strain", "Birch"),
+                ("trait", trait_name),
+            ],
+        );
+        assert_eq!(strain["n"], (28 + 70).to_string(), "{trait_name}");
+    }
+    let shares = table(
+        study,
+        "calibration_share",
+        "level,strain,bird,trait,curve,term,estimate,std_error,lower,upper,redraw_sd,std_error_redraw,lower_redraw,upper_redraw",
+    );
+    assert!(shares.iter().all(|row| row["trait"] != "body_weight"));
+    let wider = |row: &Row| {
+        (!row["std_error"].is_empty()).then(|| {
+            let (own, sd) = (number(row, "std_error"), number(row, "redraw_sd"));
+            // Ten digits in the table.
+            assert!((number(row, "std_error_redraw") / own.hypot(sd) - 1.0).abs() < 1e-8);
+            assert!(
+                number(row, "lower_redraw") <= number(row, "lower"),
+                "{row:?}"
+            );
+            assert!(
+                number(row, "upper_redraw") >= number(row, "upper"),
+                "{row:?}"
+            );
+            assert!(sd > 0.0, "{row:?}");
+        })
+    };
+    assert!(shares.iter().filter_map(wider).count() > 100);
+    // Many birds shrink the fit's own error and leave the equation's: its share is
+    // greater for a strain than in the middle of the birds.
+    let share = |level: &str| {
+        let of = shares.iter().filter(|row| {
+            row["level"] == level
+                && row["trait"] == "fat"
+                && row["term"] == "A"
+                && !row["share_pct"].is_empty()
+        });
+        let mut shares: Vec<f64> = of.map(|row| number(row, "share_pct")).collect();
+        shares.sort_by(f64::total_cmp);
+        shares[shares.len() / 2]
+    };
+    assert!(
+        share("strain") > share("bird"),
+        "{} {}",
+        share("strain"),
+        share("bird")
+    );
+    // The same seed gives the same bytes, another does not.
+    let read = || std::fs::read(study.join("results/tables/calibration_share.csv")).unwrap();
+    let first = read();
+    done(
+        study,
+        "fit . --curve gompertz --redraw 40 --seed 7 --threads 1",
+    );
+    assert_eq!(first, read());
+    done(study, "fit . --curve gompertz --redraw 40 --seed 8");
+    assert_ne!(first, read());
+    std::fs::remove_dir_all(study.join("results")).unwrap();
+    std::fs::remove_dir_all(study.join("models")).unwrap();
+
+    let words = done(study, &format!("run . {CURVE}"));
+    let places: Vec<usize> = [
+        "How well does the scanner repeat itself?",
+        "Do the readings tell the chemistry?",
+        "What do feathers add to a reading?",
+        "What are the true masses?",
+        "How do they grow?",
+    ]
+    .iter()
+    .map(|heading| {
+        words
+            .find(heading)
+            .unwrap_or_else(|| panic!("{heading}: {words}"))
+    })
+    .collect();
+    assert!(places.is_sorted(), "{places:?}");
+    assert_eq!(
+        words.matches("X-ray work needs trained").count(),
+        1,
+        "{words}"
+    );
+    for name in [
+        "repeatability",
+        "protocol",
+        "calibration_terms",
+        "calibration_rows",
+        "calibration_choice",
+        "agreement",
+        "feathers",
+        "corrected",
+        "balance",
+        "rejected_scans",
+    ] {
+        assert!(
+            study.join(format!("results/tables/{name}.csv")).is_file(),
+            "{name}"
+        );
+    }
+    assert!(study.join("results/models/corrections/fat.toml").is_file());
+    assert!(study.join("results/figures/growth_fat.svg").is_file());
+    // Fat and lean of one bird err against each other: together they are better known
+    // than if they were independent.
+    let balance = table(
+        study,
+        "balance",
+        "scan,bird,strain,age_d,scale_weight_g,sum_g,sum_std_error",
+    );
+    let scan = &balance[..4];
+    let independent: f64 = scan
+        .iter()
+        .map(|row| number(row, "std_error").powi(2))
+        .sum();
+    assert!(
+        number(&scan[0], "sum_std_error") < 0.7 * independent.sqrt(),
+        "{scan:?}"
+    );
+}
+
+/// A scan of three birds weighs as three in its strain's curve, and is in no bird's.
+#[test]
+fn group_scans_serve_strains_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let mut scans =
+        String::from("bird,strain,age_d,birds_in_scan,fat_g,lean_g,bone_g,scale_weight_g\n");
+    for (place, age) in [20, 40, 60, 80, 100, 120].into_iter().enumerate() {
+        let fat = [10.0, 30.0, 62.0, 90.0, 108.0, 120.0][place];
+        for (bird, more) in [("a", 0.0), ("b", 3.0), ("c", -2.0)] {
+            scans += &format!("{bird},A,{age},1,{},600,20,{}\n", fat + more, 620.0 + fat);
+        }
+        scans += &format!(
+            "a+b+c,A,{age},3,{},1800,60,{}\n",
+            3.0 * fat + 6.0,
+            1860.0 + 3.0 * fat
+        );
+    }
+    std::fs::write(at.join("scans.csv"), scans).unwrap();
+    std::fs::write(at.join("study.toml"), "[tables]\nscans = \"scans.csv\"\n").unwrap();
+    let equation = pinfeather::composition::seal(
+        "format = \"pinfeather correction equation, version 1\"\n[equation]\nresponse = \"fat\"\nunit = \"g\"\nfeathers = \"unknown\"\nmethod = \"published\"\nrows = 9\nbirds = 9\nstrains = []\nresidual_variance = 9.0\n[[coefficient]]\ncolumn = \"fat_scan\"\nvalue = 1.0\n",
+    )
+    .unwrap();
+    std::fs::write(at.join("fat.toml"), equation).unwrap();
+    done(at, "fit . --equation fat.toml --curve logistic");
+    let fits = table(at, "curve_fits", "level,strain,bird,trait,curve,n,status");
+    let n = |level: &str, bird: &str| find(&fits, &[("level", level), ("bird", bird)])["n"].clone();
+    assert_eq!(
+        (n("strain", ""), n("bird", "a")),
+        ("24".to_owned(), "6".to_owned())
+    );
+    // Standardised, a residual of three birds is sqrt 3 times that of one.
+    let residuals = table(
+        at,
+        "residuals",
+        "level,strain,bird,trait,curve,age_d,observed,fitted,residual,standardised",
+    );
+    let strain: Vec<f64> = residuals
+        .iter()
+        .filter(|row| row["level"] == "strain" && row["age_d"] == "20")
+        .map(|row| number(row, "standardised") / number(row, "residual"))
+        .collect();
+    assert_eq!(strain.len(), 4);
+    // Ten digits in the table.
+    assert!(
+        (strain[3] / strain[0] - 3f64.sqrt()).abs() < 1e-7,
+        "{strain:?}"
+    );
+    assert!((strain[1] / strain[0] - 1.0).abs() < 1e-7, "{strain:?}");
+}
+
+const STUDY: &str = "[tables]\nbirds = \"birds.csv\"\nweighings = \"weighings.csv\"\nscans = \"scans.csv\"\nchemistry = \"chemistry.csv\"\n[chemistry]\nbasis = \"as-is\"\n[calibration.terms]\nfat_chem = [\"fat_scan\"]\n";
+const SCANS_HEADER: &str = "bird,age_d,repeat,feathers,fat_g,lean_g,bone_g,scale_weight_g\n";
+const SCANS: &str = "a1,56,1,intact,80,600,15,700\na2,56,1,intact,90,640,16,745\na3,56,1,intact,75,580,14,668\na4,56,1,intact,88,600,15,702\n";
+const CHEMISTRY: &str = "a1,body,660,32,20,9,3\na2,body,700,33,20,10,3\na3,body,630,31,20,8,3\na4,body,660,33,19.5,10.5,3\n";
+
+/// A small study folder with these scans and analyses under the usual headers.
+fn small(scans: &str, chemistry: &str) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let scans = format!("{SCANS_HEADER}{scans}");
+    let chemistry =
+        format!("bird,part,mass_g,dry_matter_pct,crude_protein_pct,fat_pct,ash_pct\n{chemistry}");
+    let birds = "bird,strain\na1,A\na2,A\na3,A\na4,A\nb1,B\n";
+    let files = [
+        ("study.toml", STUDY),
+        ("birds.csv", birds),
+        ("weighings.csv", "bird,age_d,weight_g\na1,56,700\n"),
+        ("scans.csv", scans.as_str()),
+        ("chemistry.csv", chemistry.as_str()),
+    ];
+    composition::write_files(folder.path(), &files);
+    folder
+}
+
+#[test]
+fn a_faulty_study_is_told_with_its_place_and_nothing_is_written() {
+    let more = |row: &str| format!("{SCANS}{row}\n");
+    let cases: &[(&str, String, &str, &str)] = &[
+        (
+            "no chemistry for a scanned strain",
+            more("b1,56,1,intact,80,600,15,700"),
+            CHEMISTRY,
+            "scans.csv, row 6, column bird: found a scan of strain B, which has no chemistry",
+        ),
+        (
+            "one bird only",
+            SCANS.to_owned(),
+            "a1,body,660,32,20,9,3\n",
+            "scans.csv: found 1 bird with all values, expected at least 3",
+        ),
+        (
+            "percentages that add to 140",
+            SCANS.to_owned(),
+            "a1,body,660,32,50,15,7\n",
+            "chemistry.csv, row 2, column fat_pct: found water, protein, fat and ash that add to 140.0 percent",
+        ),
+        (
+            "a plucked scan without its pair",
+            more("b1,56,1,plucked,80,600,15,700"),
+            "a1,body,660,32,20,9,3\na2,body,700,33,20,10,3\na3,body,630,31,20,8,3\na4,body,660,33,19.5,10.5,3\nb1,body,660,32,20,9,3\n",
+            "scans.csv, row 6, column feathers: found a plucked scan of bird b1",
+        ),
+        (
+            "two chemistry rows for a bird and part",
+            SCANS.to_owned(),
+            "a1,body,660,32,20,9,3\na1,body,661,32,20,9,3\n",
+            "chemistry.csv, row 3, column part: found part body of bird a1 again",
+        ),
+        (
+            "readings in kg",
+            more("b1,56,1,intact,0.080,0.600,0.015,0.7"),
+            CHEMISTRY,
+            "scans.csv, row 6, column fat_g: found a whole body",
+        ),
+        (
+            "negative fat",
+            more("b1,56,1,intact,-3,600,15,700"),
+            CHEMISTRY,
+            "scans.csv, row 6, column fat_g: found \"-3\"",
+        ),
+    ];
+    for (what, scans, chemistry, says) in cases {
+        let folder = small(scans, chemistry);
+        for command in ["calibrate .", "run ."] {
+            let output = pinfeather(folder.path(), command);
+            let errors = text(&output.stderr);
+            assert_eq!(output.status.code(), Some(2), "{what}, {command}: {errors}");
+            assert!(errors.contains(says), "{what}, {command}: {errors}");
+            assert!(!folder.path().join("results").exists(), "{what}");
+        }
+    }
+}
+
+#[test]
+fn faulty_equations_are_refused() {
+    let folder = small(SCANS, CHEMISTRY);
+    let at = folder.path();
+    done(at, "calibrate . --save saved");
+    std::fs::remove_dir_all(at.join("results")).unwrap();
+    let good = std::fs::read_to_string(at.join("saved/fat.toml")).unwrap();
+    let unsealed: Vec<&str> = good
+        .lines()
+        .filter(|line| !line.starts_with("digest"))
+        .collect();
+    let sealed = |from: &str, to: &str| {
+        pinfeather::composition::seal(&unsealed.join("\n").replace(from, to)).unwrap()
+    };
+    let files = [
+        (
+            "changed.toml",
+            good.replacen("value = ", "value = 1", 1),
+            "does not match its digest",
+        ),
+        (
+            "short.toml",
+            good[..good.len() / 2].to_owned(),
+            "cut short or changed",
+        ),
+        (
+            "lacks.toml",
+            sealed("\"fat_scan\"", "\"feather_mass\""),
+            "scans.csv, row 2 (and 3 more rows), column feather_mass: found no such value",
+        ),
+        (
+            "plucked.toml",
+            sealed("feathers = \"intact\"", "feathers = \"plucked\""),
+            "column feathers: found a scan with feathers",
+        ),
+        (
+            "strain.toml",
+            sealed("strains = [\"A\"]", "strains = [\"Z\"]"),
+            "column bird: found strain A, expected one of",
+        ),
+        ("none.toml", String::new(), "none.toml: found no digest"),
+    ];
+    for (name, text, says) in &files {
+        std::fs::write(at.join(name), text).unwrap();
+        for command in ["correct .", "fit .", "run ."] {
+            refused(at, &format!("{command} --equation {name}"), &[says]);
+        }
+    }
+    refused(at, "correct .", &["found no saved equation"]);
+    refused(
+        at,
+        "correct . --equation saved/fat.toml,saved",
+        &["a second equation for fat"],
+    );
+    refused(
+        at,
+        "fit . --redraw 20",
+        &["--redraw: found without corrected scans"],
+    );
+    refused(at, "fit . --redraw 1", &["--redraw"]);
+    // Allowed by name, the strain is corrected and flagged.
+    done(at, "correct . --equation strain.toml --allow-strain A=Z");
+    let rows = table(at, "corrected", "scan,bird,strain,age_d,trait");
+    assert!(
+        rows.iter()
+            .all(|row| row["flags"].contains("strain A is not in the equation"))
+    );
 }

@@ -233,9 +233,7 @@ pub(crate) fn add(
         .iter()
         .map(|row| (row.clone(), String::new()))
         .collect();
-    output
-        .tables
-        .push(composition_tables::rejected_scans(&rejected));
+    output.replace(composition_tables::rejected_scans(&rejected));
     save(&answer.calibrations(request.wanted.part), folder, output)
 }
 
@@ -267,9 +265,7 @@ fn tell(chosen: &[Chosen], equations: &[&Calibration], output: &mut Output) {
         .iter()
         .flat_map(|chosen| chosen.calibration.agreement.iter().cloned())
         .collect();
-    output
-        .tables
-        .push(composition_tables::agreement(&agreement));
+    output.append(composition_tables::agreement(&agreement));
 }
 
 fn save(equations: &[&Calibration], folder: Option<&Path>, output: &mut Output) -> Result<()> {

@@ -146,12 +146,6 @@ pub(crate) fn add(
             .tables
             .push(calibration_tables::balance(&masses.balance, moved)?);
     }
-    // A later table of the same name holds the rows of the earlier one too.
-    output
-        .tables
-        .retain(|table| table.name() != "rejected_scans");
-    output
-        .tables
-        .push(composition_tables::rejected_scans(&masses.not_used));
+    output.replace(composition_tables::rejected_scans(&masses.not_used));
     Ok(())
 }

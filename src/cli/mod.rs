@@ -3,6 +3,7 @@
 mod calibrate;
 mod check;
 mod correct;
+mod corrected;
 mod draw;
 mod fit;
 mod onset;

@@ -107,6 +107,23 @@ impl Output {
         Ok(())
     }
 
+    /// Adds a table in the place of an earlier one of its name.
+    pub(crate) fn replace(&mut self, table: Table) {
+        self.tables.retain(|other| other.name() != table.name());
+        self.tables.push(table);
+    }
+
+    /// Adds a table's rows to those of an earlier one of its name.
+    pub(crate) fn append(&mut self, table: Table) {
+        let earlier = self
+            .tables
+            .iter()
+            .position(|other| other.name() == table.name());
+        let earlier = earlier.map(|place| self.tables.remove(place));
+        self.tables
+            .extend(Table::joined(earlier.into_iter().chain([table])));
+    }
+
     /// A file to be written beside the results, such as a saved equation: in
     /// `folder` where one is given, else under the results' folder, else nowhere.
     pub(crate) fn save(&mut self, folder: Option<&Path>, beside: &str, name: &str, bytes: Vec<u8>) {

@@ -105,9 +105,7 @@ pub(crate) fn of_scans(study: &Study, confidence: f64, output: &mut Output) -> R
         rejected.len(),
         study.scans.rows.len()
     ));
-    output
-        .tables
-        .push(composition_tables::rejected_scans(&rejected));
+    output.replace(composition_tables::rejected_scans(&rejected));
     Ok(())
 }
 
@@ -162,8 +160,6 @@ fn tell(answer: &Repeatability, output: &mut Output) {
             .push(composition_tables::method_ratios(&answer.methods));
     }
     if !answer.groups.is_empty() {
-        output
-            .tables
-            .push(composition_tables::agreement(&answer.groups));
+        output.append(composition_tables::agreement(&answer.groups));
     }
 }

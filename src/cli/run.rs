@@ -1,13 +1,22 @@
-//! `run`: the whole study in order: check, fit, target, cues, figures.
+//! `run`: the whole study in order: check, repeatability, calibrate, correct, fit,
+//! target, cues, figures.
 
 use clap::Args;
 
+use super::correct::EquationOptions;
+use super::corrected::{self, RedrawOptions};
 use super::draw::PaperOptions;
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use super::target::TargetOptions;
-use super::{draw, fit, onset, target};
+use super::{calibrate, correct, draw, fit, onset, repeatability, target};
+use crate::composition::CAUTION;
+use crate::composition::quality::keep;
+use crate::composition::study_equations;
+use crate::composition::study_masses::{self, StudyMasses};
 use crate::error::Result;
+use crate::report::calibration_tables::Moved;
+use crate::study::Study;
 
 /// Run the whole study: growth curves, deviation from target, timing cues, figures.
 #[derive(Debug, Args)]
@@ -22,12 +31,16 @@ pub(crate) struct RunArgs {
     #[command(flatten)]
     target: TargetOptions,
     #[command(flatten)]
+    equations: EquationOptions,
+    #[command(flatten)]
+    redraw: RedrawOptions,
+    #[command(flatten)]
     paper: PaperOptions,
 }
 
 pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("run", common);
-    let study = output.read(&args.input)?;
+    let mut study = output.read(&args.input)?;
     let looked = args.input.check()?;
     output.attention |= looked.needs_attention();
     output.words.push("What was read?".to_owned());
@@ -38,8 +51,17 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
             .iter()
             .map(|line| format!("  {line}")),
     );
+    let masses = composition(&mut study, args, &mut output)?;
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
     fit::add(&study, &trajectories, &args.fit, &mut output);
+    corrected::add_shares(
+        &study,
+        masses.as_ref(),
+        &trajectories,
+        &args.fit,
+        &args.redraw,
+        &mut output,
+    )?;
     let deviations = target::add(&study, &args.target, args.fit.confidence, &mut output)?;
     onset::add(&study, &trajectories, &args.fit, &mut output)?;
     if output.keeps_files() {
@@ -54,4 +76,44 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
         )?;
     }
     output.finish()
+}
+
+/// Scans to corrected masses, as far as the study has the tables: how well the
+/// scanner repeats itself, the equations, and the masses as traits of the study.
+///
+/// Equations that the call names go before those that the study's chemistry gives.
+fn composition(
+    study: &mut Study,
+    args: &RunArgs,
+    output: &mut Output,
+) -> Result<Option<StudyMasses>> {
+    let path = &args.input.path;
+    if study.scans.rows.is_empty() {
+        return corrected::from_saved(study, &args.equations, path, output);
+    }
+    let confidence = args.fit.confidence;
+    let kept = keep(study);
+    if study.scans.has_repeats() {
+        repeatability::of_scans(study, confidence, output)?;
+    }
+    if study.chemistry.rows.is_empty() || !args.equations.equation.is_empty() {
+        let masses = corrected::from_saved(study, &args.equations, path, output)?;
+        output.words.push(CAUTION.to_owned());
+        return Ok(masses);
+    }
+    let mut request = calibrate::usual_request(study, path)?;
+    request.settings.confidence = confidence;
+    let answer = study_equations::of_study(study, &kept, &request)?;
+    calibrate::add(&answer, &kept, None, &request, output)?;
+    output.words.push(CAUTION.to_owned());
+    let equations: Vec<_> = answer
+        .calibrations(request.wanted.part)
+        .into_iter()
+        .map(|calibration| calibration.equation.clone())
+        .collect();
+    let allowed = args.equations.allowed(study);
+    let masses = study_masses::of_study(study, &kept, &equations, &allowed)?;
+    correct::add(study, &kept, &masses, confidence, Moved::No, output)?;
+    corrected::enter(study, &masses, output);
+    Ok(Some(masses))
 }

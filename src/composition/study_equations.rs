@@ -7,6 +7,7 @@
 use super::calibration::{Calibration, Settings, Weighting, calibrate};
 use super::chemistry::{ClosureRow, closure, masses};
 use super::choice::{Choice, choose};
+use super::companion::introduce;
 use super::feather_ages::{FeatherAgeRow, by_age};
 use super::feathers::{Paired, RouteRow, effects, feather_mass, paired, routes};
 use super::formula::Formula;
@@ -161,6 +162,11 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
     for (response, candidates) in &responses {
         chosen.push(calibrate_best(&rows, response, candidates, settings)?);
     }
+    let mut together: Vec<&mut Calibration> = chosen
+        .iter_mut()
+        .map(|chosen| &mut chosen.calibration)
+        .collect();
+    introduce(&mut together);
     let closure = closure(study);
     let mut warnings = Vec::new();
     let open = closure.iter().filter(|row| !row.within).count();

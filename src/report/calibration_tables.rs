@@ -6,6 +6,8 @@ use crate::composition::choice::ChoiceRow;
 use crate::composition::correction::Corrections;
 use crate::error::Result;
 use crate::report::Table;
+use crate::study::Study;
+use crate::trajectory::redraw::ShareRow;
 
 /// `calibration_terms.csv`: coefficients with standard errors, intervals and
 /// variance inflation (empty for the intercept and where it does not exist).
@@ -180,6 +182,7 @@ pub fn balance(rows: &[BalanceRow], moved: Moved) -> Result<Table> {
             "age_d",
             "scale_weight_g",
             "sum_g",
+            "sum_std_error",
             "closure_pct",
             "part",
             "value_g",
@@ -205,6 +208,7 @@ pub fn balance(rows: &[BalanceRow], moved: Moved) -> Result<Table> {
                 .number(row.age_d)
                 .number(row.scale_weight_g)
                 .number(row.balance.sum_g)
+                .number(row.sum_std_error())
                 .number(row.balance.closure_pct)
                 .text(part)
                 .number(row.parts_g[place])
@@ -228,4 +232,58 @@ pub enum Moved {
     No,
     /// They are moved by the smallest weighted change.
     ToAddUp,
+}
+
+/// `calibration_share.csv`: every term and derived quantity of the curves of
+/// corrected traits, with the width of the fit alone (`std_error`, `lower`, `upper`)
+/// and with the equation's own error added (`std_error_redraw`, `lower_redraw`,
+/// `upper_redraw`); `share_pct` is the equation's share of the variance.
+#[must_use]
+pub fn calibration_share(study: &Study, rows: &[ShareRow]) -> Table {
+    let mut table = Table::new(
+        "calibration_share",
+        &[
+            "level",
+            "strain",
+            "bird",
+            "trait",
+            "curve",
+            "term",
+            "estimate",
+            "std_error",
+            "lower",
+            "upper",
+            "redraw_sd",
+            "std_error_redraw",
+            "lower_redraw",
+            "upper_redraw",
+            "share_pct",
+            "redraws",
+            "failed",
+        ],
+    );
+    for row in rows {
+        let subject = row.subject;
+        let wider = row.interval();
+        table
+            .row()
+            .text(subject.level.name())
+            .text(&study.strains[subject.strain])
+            .text(subject.bird.map_or("", |bird| &study.birds[bird].name))
+            .text(&study.traits[subject.trait_index].name)
+            .text(&row.curve)
+            .text(&row.term)
+            .number(row.estimate.value)
+            .number(row.estimate.standard_error)
+            .number(row.estimate.interval.map(|interval| interval.lower))
+            .number(row.estimate.interval.map(|interval| interval.upper))
+            .number(row.redraw_sd)
+            .number(row.std_error())
+            .number(wider.map(|wider| wider.0))
+            .number(wider.map(|wider| wider.1))
+            .number(row.share_pct())
+            .whole(row.redraws)
+            .whole(row.failed);
+    }
+    table
 }

@@ -5,6 +5,9 @@ use crate::composition::calibration::Calibration;
 use crate::composition::repeatability::{Repeatability, RepeatabilityRow};
 use crate::composition::study_equations::{Chosen, Plucked};
 use crate::composition::study_masses::StudyMasses;
+use crate::study::Study;
+use crate::trajectory::Level;
+use crate::trajectory::redraw::ShareRow;
 
 /// How well the scanner repeats itself, a line a trait.
 #[must_use]
@@ -76,8 +79,16 @@ pub fn calibration(chosen: &[Chosen]) -> Vec<String> {
             ),
         };
         lines.push(format!("    {name} = {}", sum(calibration)));
+        let alike = if rows.rows > rows.birds {
+            format!(
+                " (rows of one bird are alike, which makes the variances of the terms {} times as great)",
+                short(calibration.likeness)
+            )
+        } else {
+            String::new()
+        };
         lines.push(format!(
-            "    {} rows of {} birds, {}{among}",
+            "    {} rows of {} birds{alike}, {}{among}",
             rows.rows, rows.birds, rows.method
         ));
         for row in &calibration.agreement {
@@ -242,6 +253,35 @@ pub fn masses(masses: &StudyMasses) -> Vec<String> {
             "  {} scans were not used, each with its reason in rejected_scans.csv",
             masses.not_used.len()
         ));
+    }
+    lines
+}
+
+/// The equations' share of the variance of the strains' curves, a line a trait.
+#[must_use]
+pub fn shares(study: &Study, rows: &[ShareRow]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (trait_index, records) in study.traits.iter().enumerate() {
+        let of = |level: Level| {
+            let rows = rows.iter().filter(move |row| {
+                row.subject.trait_index == trait_index && row.subject.level == level
+            });
+            typical(rows.filter_map(ShareRow::share_pct))
+        };
+        let told = |share: Option<f64>| {
+            share.map_or("not known".to_owned(), |share| {
+                format!("{} %", short(share))
+            })
+        };
+        let (strains, birds) = (of(Level::Strain), of(Level::Bird));
+        if strains.is_some() || birds.is_some() {
+            lines.push(format!(
+                "  {}: the equation's share of the variance is {} in the middle for strains, {} for single birds",
+                records.name,
+                told(strains),
+                told(birds)
+            ));
+        }
     }
     lines
 }

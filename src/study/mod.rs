@@ -125,6 +125,25 @@ pub struct Records {
     /// Rows left out because the bird has one at that age already. Not zero only
     /// in a [`Check`]: elsewhere such a row stops the reading.
     pub duplicates: usize,
+    /// Error variance of each value, g^2, where it is known beforehand; else empty.
+    pub variances: Vec<f64>,
+    /// Means over several birds: for a strain's curve, not for a bird's.
+    pub groups: Vec<GroupMean>,
+}
+
+/// A mean over several birds of one strain, such as a scan of a whole crate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GroupMean {
+    /// Indices into [`Study::birds`].
+    pub birds: Vec<usize>,
+    /// Index into [`Study::strains`].
+    pub strain: usize,
+    /// Age in days.
+    pub age_d: f64,
+    /// Mean in grams a bird.
+    pub value: f64,
+    /// Error variance of the mean, g^2; NaN where it is not known.
+    pub variance: f64,
 }
 
 /// Target trajectory of one strain and trait.
@@ -236,6 +255,15 @@ impl Study {
 }
 
 impl Records {
+    /// Known error variances of bird `bird`, one a value; empty where none are known.
+    #[must_use]
+    pub fn variances_of(&self, bird: usize) -> &[f64] {
+        if self.variances.is_empty() {
+            return &[];
+        }
+        &self.variances[self.starts[bird]..self.starts[bird + 1]]
+    }
+
     /// Ages and values of bird `bird`, ascending in age.
     #[must_use]
     pub fn of(&self, bird: usize) -> (&[f64], &[f64]) {
