@@ -5,6 +5,8 @@
 //! in parallel. Nothing is averaged: a strain's curve is a fit to all its
 //! weighings, and weak or failed fits stand beside the others with their reason.
 
+pub mod redraw;
+
 use std::sync::Arc;
 
 use rayon::prelude::*;
@@ -75,7 +77,12 @@ impl Subject {
             Some(bird) => vec![bird],
             None => study.birds_of(self.strain).collect(),
         };
-        let spans = birds.into_iter().filter_map(span);
+        let groups = records
+            .groups
+            .iter()
+            .filter(|group| self.bird.is_none() && group.strain == self.strain)
+            .map(|group| (group.age_d, group.age_d));
+        let spans = birds.into_iter().filter_map(span).chain(groups);
         spans.fold((f64::INFINITY, f64::NEG_INFINITY), |(first, last), span| {
             (span.0.min(first), span.1.max(last))
         })
@@ -160,29 +167,55 @@ pub struct Pooled {
     pub ages_d: Vec<f64>,
     /// Values in grams.
     pub values: Vec<f64>,
-    /// Index into [`Study::birds`], a value each.
+    /// Index into [`Study::birds`], a value each; of a mean over several birds the
+    /// first of them.
     pub birds: Vec<usize>,
+    /// Known error variance of each value, g^2; empty where none are known.
+    pub variances: Vec<f64>,
+}
+
+/// One value of a pooled series.
+struct PooledRow {
+    age_d: f64,
+    value: f64,
+    bird: usize,
+    variance: f64,
 }
 
 impl Pooled {
     /// Gathers the records of one strain; equal ages stay in the order of the birds.
     #[must_use]
     pub fn of(study: &Study, records: &Records, strain: usize) -> Self {
-        let mut rows: Vec<(f64, f64, usize)> = Vec::new();
+        let mut rows: Vec<PooledRow> = Vec::new();
         for bird in study.birds_of(strain) {
             let (ages_d, values) = records.of(bird);
-            rows.extend(
-                ages_d
-                    .iter()
-                    .zip(values)
-                    .map(|(age_d, value)| (*age_d, *value, bird)),
-            );
+            let variances = records.variances_of(bird);
+            let pairs = ages_d.iter().zip(values).enumerate();
+            rows.extend(pairs.map(|(place, (age_d, value))| PooledRow {
+                age_d: *age_d,
+                value: *value,
+                bird,
+                variance: variances.get(place).copied().unwrap_or(f64::NAN),
+            }));
         }
-        rows.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let groups = records.groups.iter().filter(|group| group.strain == strain);
+        rows.extend(groups.map(|group| PooledRow {
+            age_d: group.age_d,
+            value: group.value,
+            bird: group.birds.first().copied().unwrap_or_default(),
+            variance: group.variance,
+        }));
+        rows.sort_by(|a, b| a.age_d.total_cmp(&b.age_d));
+        let known = rows.iter().all(|row| row.variance.is_finite());
         Self {
-            ages_d: rows.iter().map(|row| row.0).collect(),
-            values: rows.iter().map(|row| row.1).collect(),
-            birds: rows.iter().map(|row| row.2).collect(),
+            ages_d: rows.iter().map(|row| row.age_d).collect(),
+            values: rows.iter().map(|row| row.value).collect(),
+            birds: rows.iter().map(|row| row.bird).collect(),
+            variances: if known {
+                rows.iter().map(|row| row.variance).collect()
+            } else {
+                Vec::new()
+            },
         }
     }
 
@@ -194,6 +227,7 @@ impl Pooled {
             ages_d: ages_d.to_vec(),
             values: values.to_vec(),
             birds: vec![bird; values.len()],
+            variances: records.variances_of(bird).to_vec(),
         }
     }
 
@@ -261,8 +295,16 @@ fn strain_fits(
             bird: None,
         };
         done(1);
-        (!pooled.values.is_empty())
-            .then(|| subject_fits(subject, pooled.series(), request, &mut Workspace::new()))
+        (!pooled.values.is_empty()).then(|| {
+            let weights = weights(&pooled.variances);
+            subject_fits(
+                subject,
+                pooled.series(),
+                weights,
+                request,
+                &mut Workspace::new(),
+            )
+        })
     });
     fits.collect()
 }
@@ -285,22 +327,48 @@ fn bird_fits<'a>(
                 bird: Some(bird),
             };
             done(1);
-            (!values.is_empty())
-                .then(|| subject_fits(subject, Series { ages_d, values }, request, workspace))
+            (!values.is_empty()).then(|| {
+                let weights = weights(records.variances_of(bird));
+                let series = Series { ages_d, values };
+                subject_fits(subject, series, weights, request, workspace)
+            })
         })
         .flatten_iter()
+}
+
+/// Weights of values whose error variances are known: 1 over the variance, times the
+/// variances' geometric mean, so that sigma stays in grams and that of a value of
+/// usual variance. `None` where all weigh alike.
+fn weights(variances: &[f64]) -> Option<Box<[f64]>> {
+    let usable = |variance: &f64| *variance > 0.0 && variance.is_finite();
+    let first = *variances.first()?;
+    let alike = |variance: &f64| variance.total_cmp(&first).is_eq();
+    if !variances.iter().all(usable) || variances.iter().all(alike) {
+        return None;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a count of values")]
+    let mean_log =
+        variances.iter().map(|variance| variance.ln()).sum::<f64>() / variances.len() as f64;
+    let weight = |variance: &f64| (mean_log - variance.ln()).exp();
+    Some(variances.iter().map(weight).collect())
 }
 
 fn subject_fits(
     subject: Subject,
     series: Series<'_>,
+    weights: Option<Box<[f64]>>,
     request: &Request,
     workspace: &mut Workspace,
 ) -> SubjectFits {
+    let weighed = weights.map(|weights| Settings {
+        weights: Some(weights),
+        ..request.settings.clone()
+    });
+    let settings = weighed.as_ref().unwrap_or(&request.settings);
     let fits = request
         .curves
         .iter()
-        .map(|curve| curve_fit(curve, series, request, workspace));
+        .map(|curve| curve_fit(curve, series, settings, request, workspace));
     SubjectFits {
         subject,
         fits: fits.collect(),
@@ -310,11 +378,12 @@ fn subject_fits(
 fn curve_fit(
     curve: &Arc<dyn Curve>,
     series: Series<'_>,
+    settings: &Settings,
     request: &Request,
     workspace: &mut Workspace,
 ) -> CurveFit {
     if !curve.needs_hatch_weight() {
-        let outcome = fit::fit(&**curve, series, &request.settings, workspace);
+        let outcome = fit::fit(&**curve, series, settings, workspace);
         return CurveFit {
             curve: curve.clone(),
             outcome,
@@ -326,7 +395,12 @@ fn curve_fit(
         .and_then(|weight_g| curve.at_hatch_weight(weight_g));
     match anchored {
         Some(anchored) => {
-            let outcome = fit::fit(&*anchored, after_hatch, &request.settings, workspace);
+            let at_hatch = series.values.len() - after_hatch.values.len();
+            let settings = Settings {
+                weights: settings.weights.as_ref().map(|all| all[at_hatch..].into()),
+                ..settings.clone()
+            };
+            let outcome = fit::fit(&*anchored, after_hatch, &settings, workspace);
             CurveFit { curve: anchored.into(), outcome }
         }
         None => CurveFit {

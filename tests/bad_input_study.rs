@@ -774,7 +774,7 @@ fn study_files() {
         ),
         (
             "name = \"x\"\n",
-            "study.toml, tables: found no weighings, expected weighings = \"FILE\" under [tables]; correct the value or leave the key out",
+            "study.toml, tables: found no weighings and no scans, expected weighings = \"FILE\" or scans = \"FILE\" under [tables]; correct the value or leave the key out",
         ),
         (
             "[tables]\nweighings = \"w.csv\"\n[units]\nmass = \"stone\"\n",

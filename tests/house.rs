@@ -19,6 +19,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     (
         "report",
         &[
+            "composition",
             "figure",
             "fit",
             "flock",
@@ -31,6 +32,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     (
         "cli",
         &[
+            "composition",
             "figure",
             "fit",
             "flock",
@@ -124,7 +126,17 @@ fn every_built_in_curve_has_its_card() {
 fn every_option_in_the_readme_exists() {
     let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
     let mut help = String::new();
-    for command in ["check", "fit", "target", "onset", "draw", "run"] {
+    for command in [
+        "check",
+        "repeatability",
+        "calibrate",
+        "correct",
+        "fit",
+        "target",
+        "onset",
+        "draw",
+        "run",
+    ] {
         let output = Command::new(env!("CARGO_BIN_EXE_pinfeather"))
             .args([command, "--help"])
             .output()

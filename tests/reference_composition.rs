@@ -138,7 +138,7 @@ fn precision_of_duplicates() {
     let birds = (0..10).map(|row| format!("b{}", row / 2)).collect();
     frame.add_words("bird", birds);
     frame.add_numbers("fat_g", pairs.iter().flat_map(|(a, b)| [*a, *b]).collect());
-    let answer = of_frame(&frame, "bird", &["fat_g"], None, 0.95).unwrap();
+    let answer = of_frame(&frame, "bird", &["fat_g"], None, &[], 0.95).unwrap();
     let row = &answer.rows[0];
     assert_eq!((row.subjects, row.scans, row.df), (5, 10, 5));
     // Printed to 7 digits there.
@@ -165,7 +165,7 @@ fn precision_of_duplicates() {
         ),
     ] {
         let frame = table(&format!("precision/{file}"));
-        let row = &of_frame(&frame, "subject", &["value"], None, 0.95)
+        let row = &of_frame(&frame, "subject", &["value"], None, &[], 0.95)
             .unwrap()
             .rows[0];
         for (found, expected) in [
@@ -205,7 +205,7 @@ fn root_mean_square_does_not_understate() {
         (0..2 * n).map(|row| (row / 2).to_string()).collect(),
     );
     frame.add_numbers("fat_g", values);
-    let row = &of_frame(&frame, "bird", &["fat_g"], None, 0.95)
+    let row = &of_frame(&frame, "bird", &["fat_g"], None, &[], 0.95)
         .unwrap()
         .rows[0];
     // 1 percent at 100,000 pairs is some 4 standard errors.

@@ -2,6 +2,8 @@
 
 use clap::Args;
 
+use super::correct::EquationOptions;
+use super::corrected::{self, RedrawOptions};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use crate::error::Result;
@@ -16,19 +18,34 @@ use crate::trajectory::Trajectories;
   pinfeather fit data-demo --curve gompertz,two-phase-gompertz
   pinfeather fit weights.csv --bird Chick --age Time --value weight --group Diet \\
       --curve logistic,gompertz --out results
+  pinfeather fit data-demo --equation results/models/corrections --redraw 200 --seed 1
   pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200")]
 pub(crate) struct FitArgs {
     #[command(flatten)]
     input: Input,
     #[command(flatten)]
     fit: FitOptions,
+    #[command(flatten)]
+    equations: EquationOptions,
+    #[command(flatten)]
+    redraw: RedrawOptions,
 }
 
 pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("fit", common);
-    let study = output.read(&args.input)?;
+    let mut study = output.read(&args.input)?;
+    let path = &args.input.path;
+    let masses = corrected::from_saved(&mut study, &args.equations, path, &mut output)?;
     let trajectories = trajectories(&study, &args.fit, &mut output)?;
     add(&study, &trajectories, &args.fit, &mut output);
+    corrected::add_shares(
+        &study,
+        masses.as_ref(),
+        &trajectories,
+        &args.fit,
+        &args.redraw,
+        &mut output,
+    )?;
     output.finish()
 }
 

@@ -1,11 +1,15 @@
 //! The program's commands, one file each; knows clap and no numerics.
 
+mod calibrate;
 mod check;
+mod correct;
+mod corrected;
 mod draw;
 mod fit;
 mod onset;
 mod options;
 mod output;
+mod repeatability;
 mod report;
 mod run;
 mod target;
@@ -33,6 +37,9 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Check(check::CheckArgs),
+    Repeatability(repeatability::RepeatabilityArgs),
+    Calibrate(calibrate::CalibrateArgs),
+    Correct(correct::CorrectArgs),
     Fit(fit::FitArgs),
     Target(target::TargetArgs),
     Onset(onset::OnsetArgs),
@@ -72,6 +79,9 @@ fn dispatch(cli: &Cli) -> Result<u8> {
     common.use_threads()?;
     match &cli.command {
         Command::Check(args) => check::run(args, common),
+        Command::Repeatability(args) => repeatability::run(args, common),
+        Command::Calibrate(args) => calibrate::run(args, common),
+        Command::Correct(args) => correct::run(args, common),
         Command::Fit(args) => fit::run(args, common),
         Command::Target(args) => target::run(args, common),
         Command::Onset(args) => onset::run(args, common),

@@ -1,6 +1,6 @@
 //! Options that several commands share, as clap reads them.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
@@ -103,15 +103,8 @@ pub(crate) struct TableColumns {
     /// How dates are written, such as dd/mm/yyyy [default: yyyy-mm-dd]
     #[arg(long, value_name = "FORMAT")]
     pub(crate) date_format: Option<DateFormat>,
-    /// Separator of the columns: comma, semicolon, tab, or auto
-    #[arg(long, value_name = "NAME", default_value = "auto")]
-    pub(crate) separator: Separator,
-    /// Decimal mark of the numbers: point, comma, or auto
-    #[arg(long, value_name = "NAME", default_value = "auto")]
-    pub(crate) decimal: Decimal,
-    /// Cells that mean a missing value [default: NA, N/A, . and -]
-    #[arg(long, value_name = "WORD[,WORD]", value_delimiter = ',')]
-    pub(crate) missing: Vec<String>,
+    #[command(flatten)]
+    pub(crate) format: FormatOptions,
     /// Ages and values may be any numbers: for data that are not weights of birds
     #[arg(long)]
     pub(crate) any_number: bool,
@@ -123,9 +116,23 @@ pub(crate) struct TableColumns {
     pub(crate) onset: Option<PathBuf>,
 }
 
-impl TableColumns {
+/// How a bare table is written.
+#[derive(Debug, Args)]
+pub(crate) struct FormatOptions {
+    /// Separator of the columns: comma, semicolon, tab, or auto
+    #[arg(long, value_name = "NAME", default_value = "auto")]
+    separator: Separator,
+    /// Decimal mark of the numbers: point, comma, or auto
+    #[arg(long, value_name = "NAME", default_value = "auto")]
+    decimal: Decimal,
+    /// Cells that mean a missing value [default: NA, N/A, . and -]
+    #[arg(long, value_name = "WORD[,WORD]", value_delimiter = ',')]
+    missing: Vec<String>,
+}
+
+impl FormatOptions {
     /// As the study reader wants them.
-    fn ready(&self) -> Columns {
+    pub(crate) fn ready(&self) -> Format {
         let mut format = Format {
             separator: self.separator,
             decimal: self.decimal,
@@ -134,6 +141,23 @@ impl TableColumns {
         if !self.missing.is_empty() {
             format.missing.clone_from(&self.missing);
         }
+        format
+    }
+}
+
+/// A confidence, from the command line.
+pub(crate) fn confidence(text: &str) -> std::result::Result<f64, String> {
+    let share: f64 = text.parse().unwrap_or(f64::NAN);
+    if share > 0.0 && share < 1.0 {
+        Ok(share)
+    } else {
+        Err("expected a share between 0 and 1, such as 0.95".to_owned())
+    }
+}
+
+impl TableColumns {
+    /// As the study reader wants them.
+    pub(crate) fn ready(&self) -> Columns {
         Columns {
             bird: self.bird.clone(),
             age: self.age.clone(),
@@ -149,7 +173,7 @@ impl TableColumns {
                 mass: self.mass_unit,
                 date_format: self.date_format.clone(),
             },
-            format,
+            format: self.format.ready(),
             values: if self.any_number {
                 Values::AnyNumber
             } else {
@@ -179,24 +203,22 @@ impl Input {
             Check::table(&self.path, &self.columns.ready())
         }
     }
+}
 
-    /// The files that were read, for the run record.
-    pub(crate) fn files(&self, study: &Study) -> Vec<PathBuf> {
-        let folder = if self.path.is_dir() {
-            self.path.clone()
-        } else {
-            PathBuf::new()
-        };
-        let mut files = Vec::new();
-        if self.path.is_dir() {
-            files.push(folder.join("study.toml"));
-        }
-        let tables = TableName::ALL
-            .iter()
-            .filter_map(|table| study.settings.tables.of(*table).as_ref());
-        files.extend(tables.map(|table| folder.join(table)));
-        files
+/// The files that a study was read from, for the run record; `path` is its folder
+/// or its table.
+pub(crate) fn study_files(path: &Path, study: &Study) -> Vec<PathBuf> {
+    let mut files = Vec::new();
+    let mut folder = PathBuf::new();
+    if path.is_dir() {
+        folder = path.to_owned();
+        files.push(folder.join("study.toml"));
     }
+    let tables = TableName::ALL
+        .iter()
+        .filter_map(|table| study.settings.tables.of(*table).as_ref());
+    files.extend(tables.map(|table| folder.join(table)));
+    files
 }
 
 /// Which curves to fit to what, and how.

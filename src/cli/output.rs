@@ -5,13 +5,13 @@
 
 use std::collections::BTreeMap;
 use std::io::{IsTerminal, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::Serialize;
 use serde::ser::SerializeMap;
 
-use super::options::{Common, Input};
+use super::options::{Common, Input, study_files};
 use crate::error::{self, Error, Result};
 use crate::report::page::{self, Page};
 use crate::report::pictures::Named;
@@ -31,6 +31,10 @@ pub(crate) struct Output {
     pub(crate) tables: Vec<Table>,
     /// Figures: file name and bytes.
     pub(crate) figures: Vec<(String, Vec<u8>)>,
+    /// Other files: path and bytes.
+    saved: Vec<(PathBuf, Vec<u8>)>,
+    /// Seed of what is drawn at random.
+    pub(crate) seed: u64,
     /// The answer in words, for standard output.
     pub(crate) words: Vec<String>,
     /// What needs attention.
@@ -78,6 +82,8 @@ impl Output {
             page_only: false,
             tables: Vec::new(),
             figures: Vec::new(),
+            saved: Vec::new(),
+            seed: 0,
             words: Vec::new(),
             warnings: Vec::new(),
             attention: false,
@@ -102,8 +108,14 @@ impl Output {
     /// Reads the study, with its files in the run record and its warnings told.
     pub(crate) fn read(&mut self, input: &Input) -> Result<Study> {
         let study = input.read()?;
-        for file in input.files(&study) {
-            self.inputs.push(InputFile::digest(&file)?);
+        self.take(&study, &input.path)?;
+        Ok(study)
+    }
+
+    /// Enters a study that was read from a folder or a table.
+    pub(crate) fn take(&mut self, study: &Study, path: &Path) -> Result<()> {
+        for file in study_files(path, study) {
+            self.enter_file(&file)?;
         }
         self.warnings.extend(study.warnings.iter().cloned());
         self.counts.insert("birds".to_owned(), study.birds.len());
@@ -113,7 +125,44 @@ impl Output {
             self.counts
                 .insert(format!("records of {}", records.name), records.values.len());
         }
-        Ok(study)
+        Ok(())
+    }
+
+    /// Enters a file that was read, once.
+    pub(crate) fn enter_file(&mut self, path: &Path) -> Result<()> {
+        let file = InputFile::digest(path)?;
+        if !self.inputs.contains(&file) {
+            self.inputs.push(file);
+        }
+        Ok(())
+    }
+
+    /// Adds a table in the place of an earlier one of its name.
+    pub(crate) fn replace(&mut self, table: Table) {
+        self.tables.retain(|other| other.name() != table.name());
+        self.tables.push(table);
+    }
+
+    /// Adds a table's rows to those of an earlier one of its name.
+    pub(crate) fn append(&mut self, table: Table) {
+        let earlier = self
+            .tables
+            .iter()
+            .position(|other| other.name() == table.name());
+        let earlier = earlier.map(|place| self.tables.remove(place));
+        self.tables
+            .extend(Table::joined(earlier.into_iter().chain([table])));
+    }
+
+    /// A file to be written beside the results, such as a saved equation: in
+    /// `folder` where one is given, else under the results' folder, else nowhere.
+    pub(crate) fn save(&mut self, folder: Option<&Path>, beside: &str, name: &str, bytes: Vec<u8>) {
+        let path = match (folder, &self.folder) {
+            (Some(folder), _) => folder.join(name),
+            (None, Some(results)) => results.join(beside).join(name),
+            (None, None) => return,
+        };
+        self.saved.push((path, bytes));
     }
 
     /// Whether figures would be kept: they are not part of the JSON document.
@@ -161,10 +210,18 @@ impl Output {
     }
 
     fn write_files(&self) -> Result<Vec<String>> {
-        let Some(folder) = &self.folder else {
-            return Ok(Vec::new());
-        };
         let mut names = Vec::new();
+        for (path, bytes) in &self.saved {
+            error::write_file(path, bytes)?;
+            let inside = self
+                .folder
+                .as_ref()
+                .and_then(|results| path.strip_prefix(results).ok());
+            names.push(inside.unwrap_or(path).display().to_string());
+        }
+        let Some(folder) = &self.folder else {
+            return Ok(names);
+        };
         let beside = if self.page_only { 0 } else { usize::MAX };
         for table in self.tables.iter().take(beside) {
             let name = format!("tables/{}.csv", table.name());
@@ -217,7 +274,7 @@ impl Output {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             command: self.command.to_owned(),
             arguments: arguments_without_output(),
-            seed: 0,
+            seed: self.seed,
             inputs: self.inputs.clone(),
             counts: self.counts.clone(),
             warnings: self.warnings.clone(),

@@ -1,20 +1,28 @@
-//! `run`: the whole study in order: check, fit, target, cues, figures, page.
+//! `run`: the whole study in order: check, repeatability, calibrate, correct, fit,
+//! target, cues, figures, page.
 
 use clap::Args;
 
+use super::correct::EquationOptions;
+use super::corrected::{self, RedrawOptions};
 use super::draw::PaperOptions;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::TargetOptions;
-use super::{draw, fit, onset, target};
+use super::{calibrate, correct, draw, fit, onset, repeatability, target};
+use crate::composition::CAUTION;
+use crate::composition::quality::keep;
+use crate::composition::study_equations;
+use crate::composition::study_masses::{self, StudyMasses};
 use crate::error::Result;
 use crate::flock::Deviation;
+use crate::report::calibration_tables::Moved;
 use crate::report::methods;
 use crate::study::Study;
 use crate::trajectory::Trajectories;
 
-/// Run the whole study: growth curves, deviation from target, timing cues, figures,
-/// report page.
+/// Run the whole study: corrected masses, growth curves, deviation from target,
+/// timing cues, figures, report page.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather run data-demo
@@ -35,6 +43,10 @@ pub(crate) struct WholeStudy {
     fit: FitOptions,
     #[command(flatten)]
     target: TargetOptions,
+    #[command(flatten)]
+    equations: EquationOptions,
+    #[command(flatten)]
+    redraw: RedrawOptions,
 }
 
 /// Results that figures are drawn from.
@@ -61,10 +73,10 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
 }
 
 impl WholeStudy {
-    /// Reads, fits and judges; words and tables go to the output, and the page gets
-    /// its title, its strains and its methods.
+    /// Reads, corrects, fits and judges; words and tables go to the output, and the
+    /// page gets its title, its strains and its methods.
     pub(crate) fn results(&self, output: &mut Output) -> Result<Drawable> {
-        let study = output.read(&self.input)?;
+        let mut study = output.read(&self.input)?;
         let looked = self.input.check()?;
         output.attention |= looked.needs_attention();
         output.words.push("What was read?".to_owned());
@@ -75,8 +87,17 @@ impl WholeStudy {
                 .iter()
                 .map(|line| format!("  {line}")),
         );
+        let masses = self.composition(&mut study, output)?;
         let trajectories = fit::trajectories(&study, &self.fit, output)?;
         fit::add(&study, &trajectories, &self.fit, output);
+        corrected::add_shares(
+            &study,
+            masses.as_ref(),
+            &trajectories,
+            &self.fit,
+            &self.redraw,
+            output,
+        )?;
         let deviations = target::add(&study, &self.target, self.fit.confidence, output)?;
         onset::add(&study, &trajectories, &self.fit, output)?;
         let told = methods::Told {
@@ -111,5 +132,41 @@ impl WholeStudy {
             self.fit.confidence,
             output,
         )
+    }
+
+    /// Scans to corrected masses, as far as the study has the tables: how well the
+    /// scanner repeats itself, the equations, and the masses as traits of the study.
+    ///
+    /// Equations that the call names go before those that the study's chemistry gives.
+    fn composition(&self, study: &mut Study, output: &mut Output) -> Result<Option<StudyMasses>> {
+        let path = &self.input.path;
+        if study.scans.rows.is_empty() {
+            return corrected::from_saved(study, &self.equations, path, output);
+        }
+        let confidence = self.fit.confidence;
+        let kept = keep(study);
+        if study.scans.has_repeats() {
+            repeatability::of_scans(study, confidence, output)?;
+        }
+        if study.chemistry.rows.is_empty() || !self.equations.equation.is_empty() {
+            let masses = corrected::from_saved(study, &self.equations, path, output)?;
+            output.words.push(CAUTION.to_owned());
+            return Ok(masses);
+        }
+        let mut request = calibrate::usual_request(study, path)?;
+        request.settings.confidence = confidence;
+        let answer = study_equations::of_study(study, &kept, &request)?;
+        calibrate::add(&answer, &kept, None, &request, output)?;
+        output.words.push(CAUTION.to_owned());
+        let equations: Vec<_> = answer
+            .calibrations(request.wanted.part)
+            .into_iter()
+            .map(|calibration| calibration.equation.clone())
+            .collect();
+        let allowed = self.equations.allowed(study);
+        let masses = study_masses::of_study(study, &kept, &equations, &allowed)?;
+        correct::add(study, &kept, &masses, confidence, Moved::No, output)?;
+        corrected::enter(study, &masses, output);
+        Ok(Some(masses))
     }
 }

@@ -9,7 +9,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::correction::Corrections;
+use super::correction::{Corrected, Corrections};
 use super::equation::Equation;
 use super::pairs::lookup;
 use crate::error::{Error, Result};
@@ -32,8 +32,11 @@ pub struct BalanceRow {
     pub parts: Vec<String>,
     /// The parts, g per bird.
     pub parts_g: Vec<f64>,
-    /// Their standard errors, g; taken as independent of each other.
+    /// Their standard errors, g.
     pub std_errors: Vec<Option<f64>>,
+    /// Covariances of two different parts, k x k, g^2: those of equations fitted
+    /// together; 0 for others (the diagonal is that of `std_errors`).
+    pub between: DMatrix<f64>,
     /// Sum and closure.
     pub balance: Balance,
     /// Row of the scans table.
@@ -41,6 +44,18 @@ pub struct BalanceRow {
 }
 
 impl BalanceRow {
+    /// Standard error of the sum of the parts, g; none where a part has none.
+    #[must_use]
+    pub fn sum_std_error(&self) -> Option<f64> {
+        let own: Option<f64> = self
+            .std_errors
+            .iter()
+            .map(|error| error.map(|e| e * e))
+            .sum();
+        // Rounding may leave a variance of -1e-20.
+        own.map(|own| (own + self.between.sum()).max(0.0).sqrt())
+    }
+
     /// The parts moved to add up to the scale weight. What moved, and by how much,
     /// is in the answer; a part may become negative, and that is for the reader to see.
     ///
@@ -58,7 +73,8 @@ impl BalanceRow {
                 self.scan
             ))
         })?;
-        let covariance = DMatrix::from_diagonal(&DVector::from_vec(variances));
+        let mut covariance = DMatrix::from_diagonal(&DVector::from_vec(variances));
+        covariance += &self.between;
         reconcile(&self.parts_g, &covariance, self.scale_weight_g)
     }
 }
@@ -90,12 +106,9 @@ pub fn of_study(
             continue;
         };
         let mut names: Vec<String> = parts.iter().map(|part| part.trait_name.clone()).collect();
-        let mut parts_g = vec![corrected.corrected];
-        let mut std_errors = vec![corrected.std_error];
-        for part in same {
-            parts_g.push(part.corrected);
-            std_errors.push(part.std_error);
-        }
+        let same: Vec<&Corrected> = std::iter::once(corrected).chain(same).collect();
+        let mut parts_g: Vec<f64> = same.iter().map(|part| part.corrected).collect();
+        let mut std_errors: Vec<Option<f64>> = same.iter().map(|part| part.std_error).collect();
         if let Some(equation) = feathers {
             let Ok(design) = equation.row(|name| lookup(study, scan, &[], name)) else {
                 continue;
@@ -111,6 +124,18 @@ pub fn of_study(
                     .map(|own| (own / birds + shared).max(0.0).sqrt()),
             );
         }
+        let between = DMatrix::from_fn(parts_g.len(), parts_g.len(), |i, j| {
+            match (same.get(i), same.get(j)) {
+                (Some(one), Some(other)) if i != j => parts[i].equation.covariance_with(
+                    &parts[j].equation,
+                    &one.design,
+                    &other.design,
+                    scan.birds_in_scan(),
+                ),
+                // The feathers' equation is of other rows.
+                _ => 0.0,
+            }
+        });
         let Ok(balance) = balance(&parts_g, scan.scale_weight_g) else {
             continue;
         };
@@ -123,6 +148,7 @@ pub fn of_study(
             parts: names,
             parts_g,
             std_errors,
+            between,
             balance,
             row: corrected.row,
         });

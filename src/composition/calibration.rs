@@ -88,6 +88,11 @@ pub struct Calibration {
     pub agreement: Vec<AgreementRow>,
     /// Errors of birds left out whole.
     pub cross_validation: CrossValidation,
+    /// By how much the variances of the coefficients grew since several rows of one
+    /// bird are alike; 1 where each bird has one row.
+    pub likeness: f64,
+    /// The regression behind it.
+    pub(super) regression: Regression,
     /// Rows of the file that lack a value and were left out.
     pub incomplete: Vec<u32>,
     /// What should be known: one line each.
@@ -188,6 +193,7 @@ pub fn calibrate(
         rows: calibration_rows(&name, &complete, &regression, &left_out),
         agreement: agreement_rows(&name, response, &complete, &left_out, settings)?,
         cross_validation,
+        likeness: regression.likeness,
         incomplete: complete.incomplete,
         equation: Equation {
             provenance: Provenance {
@@ -196,6 +202,7 @@ pub fn calibrate(
             },
             ..equation
         },
+        regression,
         warnings,
     })
 }
@@ -267,7 +274,7 @@ fn equation(
             strains: words(frame, "strain"),
             residual_variance: Some(regression.sigma * regression.sigma),
             variance_power: regression.power,
-            residual_df: Some(regression.linear.df),
+            residual_df: Some(regression.df),
             cross_validated_rmse: None,
             scanner: settings.scanner.clone(),
             source: String::new(),
@@ -278,6 +285,7 @@ fn equation(
         columns: coding.columns,
         coefficients: regression.coefficients.clone(),
         covariance: Some(regression.covariance.clone()),
+        companions: Vec::new(),
         file: String::new(),
     })
 }

@@ -54,11 +54,15 @@ pub fn choose(
     names.dedup();
     let complete = Complete::of(frame, response, &names, settings.bird.as_deref())?;
     let mut tried: Vec<(Formula, ChoiceRow)> = Vec::new();
-    let mut first_error = None;
+    // Of several errors that of the shortest formula: it asks for the least.
+    let mut least_error: Option<(usize, Error)> = None;
     for formula in candidates {
         let row = candidate(&complete, response, formula, settings).unwrap_or_else(|error| {
             let note = error.to_string();
-            first_error.get_or_insert(error);
+            let terms = formula.names().len();
+            if least_error.as_ref().is_none_or(|(least, _)| terms < *least) {
+                least_error = Some((terms, error));
+            }
             ChoiceRow {
                 candidate: formula.to_string(),
                 n: complete.frame.n(),
@@ -94,7 +98,7 @@ pub fn choose(
         .iter()
         .find(|(_, row)| row.cross_validated_rmse.is_some());
     let Some((best, _)) = best else {
-        return Err(first_error.unwrap_or_else(|| {
+        return Err(least_error.map(|(_, error)| error).unwrap_or_else(|| {
             Error::call(format!(
                 "{response}: found no candidate equation, expected at least one; name its terms"
             ))

@@ -17,6 +17,8 @@ use super::frame::Value;
 use super::pairs::{lookup, position, regions, strain_of};
 use super::quality::{Kept, RejectedScan, bird_names, rejected};
 use crate::error::{Error, Result};
+use crate::stats::Interval;
+use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
 use crate::study::{Feathers, Scan, Study, WHOLE};
 
 /// One corrected scan (`corrected`).
@@ -434,6 +436,19 @@ fn unusual<'a>(
 }
 
 impl Corrections {
+    /// The range that a corrected value is believed to lie in: t on the equation's
+    /// residual degrees of freedom (normal where these are not known); none without
+    /// a standard error.
+    #[must_use]
+    pub fn interval(&self, row: &Corrected, confidence: f64) -> Option<Interval> {
+        let quantile = match self.equation.provenance.residual_df {
+            Some(df) => t_two_sided_quantile(confidence, df as f64),
+            None => normal_quantile(0.5 + confidence / 2.0),
+        };
+        row.std_error
+            .map(|error| Interval::around(row.corrected, quantile * error))
+    }
+
     /// Covariance of two corrected scans that comes from the equation, g^2; `None`
     /// where the equation's covariance is not known.
     #[must_use]

@@ -19,6 +19,7 @@ use rand_distr::{Distribution as _, StandardNormal};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 
+use super::companion::Companion;
 use super::formula::{EquationColumn, Gap, Levels};
 use super::frame::Value;
 use crate::error::{Error, Result, read_file, write_file};
@@ -40,6 +41,8 @@ pub struct Equation {
     pub coefficients: Vec<f64>,
     /// Covariance of the coefficients, p x p; `None` where it was not published.
     pub covariance: Option<DMatrix<f64>>,
+    /// Equations fitted to the same rows, and what this one has in common with them.
+    pub companions: Vec<Companion>,
     /// Where the equation was read from; empty for one just fitted.
     pub file: String,
 }
@@ -130,6 +133,8 @@ struct Saved {
     coefficient: Vec<Coefficient>,
     #[serde(skip_serializing_if = "Option::is_none")]
     covariance: Option<Covariance>,
+    #[serde(skip_serializing_if = "Vec::is_empty", default, rename = "companion")]
+    companions: Vec<Companion>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -278,6 +283,7 @@ impl Equation {
                     .map(|row| row.iter().copied().collect())
                     .collect(),
             }),
+            companions: self.companions.clone(),
         };
         let text = toml::to_string(&saved).map_err(|error| {
             Error::input(format!(
@@ -420,6 +426,13 @@ fn parse(text: &str, file: &str, seal: Seal) -> Result<Equation> {
             anew,
         ));
     }
+    if saved.companions.iter().any(|companion| !companion.fits(p)) {
+        return Err(wrong(
+            "a companion whose covariance is of another size or no number".to_owned(),
+            &format!("{p} rows of numbers"),
+            anew,
+        ));
+    }
     let provenance = saved.equation;
     let numbers = saved
         .coefficient
@@ -456,6 +469,7 @@ fn parse(text: &str, file: &str, seal: Seal) -> Result<Equation> {
             .map(|coefficient| coefficient.value)
             .collect(),
         covariance: covariance.map(|rows| DMatrix::from_fn(p, p, |i, j| rows[i][j])),
+        companions: saved.companions,
         provenance,
         file: String::new(),
     })
@@ -519,6 +533,12 @@ mod tests {
                 3,
                 &[4.0, -0.1, 0.3, -0.1, 0.011, 0.0, 0.3, 0.0, 2.0],
             )),
+            companions: vec![Companion {
+                response: "lean".into(),
+                coefficients_digest: digest(b"y"),
+                residual_covariance: -0.3,
+                covariance: vec![vec![0.1 + 0.2], vec![1e-17], vec![-3.0]],
+            }],
             file: String::new(),
         }
     }

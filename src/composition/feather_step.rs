@@ -270,6 +270,7 @@ fn whole(feather_mass: &Equation, effects: &[(Tissue, Equation)], plucked: &Equa
         columns: Vec::new(),
         coefficients,
         covariance: Some(covariance),
+        companions: Vec::new(),
         file: String::new(),
     }
 }

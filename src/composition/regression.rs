@@ -4,6 +4,7 @@
 use nalgebra::DMatrix;
 
 use super::calibration::Weighting;
+use super::likeness::Likeness;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::stats::left_out::group_left_out_errors;
 use crate::stats::linear::{Design, Fit, fit, fit_weighted};
@@ -20,6 +21,11 @@ pub(super) struct Regression {
     pub(super) covariance: DMatrix<f64>,
     /// Residual SD; at a prediction of 1 where `power` is not 0.
     pub(super) sigma: f64,
+    /// Degrees of freedom of `sigma` and of the coefficients.
+    pub(super) df: usize,
+    /// By how much the covariance grew since rows of one bird are alike; 1 where
+    /// each bird has one row.
+    pub(super) likeness: f64,
     pub(super) power: f64,
     pub(super) residuals: Vec<f64>,
     pub(super) aicc: Option<f64>,
@@ -28,10 +34,35 @@ pub(super) struct Regression {
 }
 
 impl Regression {
+    /// Several rows of one bird count for less than as many birds.
+    fn allow_for_likeness(&mut self, birds: &[usize]) {
+        let whitened: Vec<f64> = self
+            .residuals
+            .iter()
+            .zip(&self.linear.weights)
+            .map(|(residual, weight)| residual * weight.sqrt())
+            .collect();
+        let Some(likeness) = Likeness::of(&whitened, birds, self.coefficients.len()) else {
+            return;
+        };
+        // A robust scale stays: its outlying rows are not to come back in here.
+        let spread = match self.aicc {
+            Some(_) => likeness.variance / (self.sigma * self.sigma).max(f64::MIN_POSITIVE),
+            None => 1.0,
+        };
+        self.sigma *= spread.sqrt();
+        self.covariance *= spread * likeness.factor;
+        for error in &mut self.standard_errors {
+            *error *= (spread * likeness.factor).sqrt();
+        }
+        self.df = likeness.df;
+        self.likeness = likeness.factor;
+    }
+
     pub(super) fn intervals(&self, level: f64) -> Result<Vec<Interval>, Failure> {
         // The fit checks the level; a robust fit has its own standard errors.
         self.linear.intervals(level)?;
-        let t = t_two_sided_quantile(level, self.linear.df as f64);
+        let t = t_two_sided_quantile(level, self.df as f64);
         let pairs = self.coefficients.iter().zip(&self.standard_errors);
         Ok(pairs
             .map(|(b, error)| Interval::around(*b, t * error))
@@ -51,6 +82,7 @@ pub(super) fn regress(
 ) -> Result<Regression, Failure> {
     let design = Design::new(columns)?;
     let mut regression = once(&design, response, weighting)?;
+    regression.allow_for_likeness(birds);
     regression.left_out = match weighting {
         Weighting::Ordinary => group_left_out_errors(&regression.linear, birds)?,
         Weighting::PowerOfMean | Weighting::Robust => {
@@ -79,6 +111,8 @@ fn once(design: &Design, response: &[f64], weighting: Weighting) -> Result<Regre
                 standard_errors: robust.standard_errors,
                 coefficients: robust.coefficients,
                 sigma: robust.scale,
+                df: plain.df,
+                likeness: 1.0,
                 power: 0.0,
                 residuals: robust.residuals,
                 aicc: None,
@@ -94,6 +128,8 @@ fn linear(fit: Fit, power: f64) -> Regression {
         standard_errors: fit.standard_errors(),
         covariance: fit.covariance(),
         sigma: fit.sigma,
+        df: fit.df,
+        likeness: 1.0,
         power,
         residuals: fit.residuals.clone(),
         aicc: fit.aicc(),

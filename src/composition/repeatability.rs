@@ -148,7 +148,8 @@ pub fn of_study(study: &Study, kept: &Kept, confidence: f64) -> Result<Repeatabi
 
 /// Repeatability from a bare table: column of birds, of values, and of methods.
 ///
-/// Rows of one bird and method are its repeats.
+/// Rows of one bird and method that are alike in every column of `alike` (its age,
+/// the region, ...) are its repeats.
 ///
 /// # Errors
 /// [`ErrorKind::Call`](crate::ErrorKind::Call) for a name that is no column;
@@ -158,11 +159,15 @@ pub fn of_frame(
     bird: &str,
     values: &[&str],
     method: Option<&str>,
+    alike: &[&str],
     confidence: f64,
 ) -> Result<Repeatability> {
-    frame.column(bird)?;
-    if let Some(method) = method {
-        frame.column(method)?;
+    for name in [bird]
+        .into_iter()
+        .chain(method)
+        .chain(alike.iter().copied())
+    {
+        frame.column(name)?;
     }
     let mut answer = Repeatability::default();
     for name in values {
@@ -171,11 +176,15 @@ pub fn of_frame(
             .filter(|row| numbers[*row].is_finite())
             .map(|row| {
                 let method = method.map(|column| format!("{column}={}", frame.label(column, row)));
-                let subject = format!(
+                let mut subject = format!(
                     "{}\t{}",
                     frame.label(bird, row),
                     method.as_deref().unwrap_or_default()
                 );
+                for name in alike {
+                    subject += "\t";
+                    subject += &frame.label(name, row);
+                }
                 (subject, method.into_iter().collect(), numbers[row])
             });
         let readings = Readings {

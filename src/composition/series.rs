@@ -5,7 +5,7 @@
 
 use super::correction::Corrections;
 use crate::error::{Error, Result};
-use crate::study::Study;
+use crate::study::{GroupMean, Records, Study};
 
 /// Corrected values of one bird or strain, by age.
 ///
@@ -23,6 +23,8 @@ pub struct Series {
     pub own_variances: Vec<f64>,
     /// Birds behind each value.
     pub weights: Vec<f64>,
+    /// Row of the scans table behind each value, of repeats the first.
+    pub rows: Vec<u32>,
     /// Mean row x of the equation's columns, so that the shared covariance of two
     /// values is x'Vx.
     pub designs: Vec<Vec<f64>>,
@@ -48,7 +50,71 @@ pub fn of_birds(study: &Study, corrections: &Corrections) -> Result<(Vec<Series>
             study.scans.file
         )));
     }
-    Ok((series(corrections, single), groups))
+    Ok((
+        series(corrections, &corrected_values(corrections), single),
+        groups,
+    ))
+}
+
+/// Corrected values as a trait of the study, beside its weighings: `values` in the
+/// place of the corrected ones, in the order of the rows, such as redrawn ones.
+///
+/// Scans of several birds are its groups; those of several strains are left out.
+#[must_use]
+pub fn records(study: &Study, corrections: &Corrections, values: &[f64]) -> Records {
+    let birds_of = |row: usize| {
+        study.scans.rows[corrections.rows[row].index]
+            .birds
+            .as_slice()
+    };
+    let subject = |row: usize| Some((*birds_of(row).first()?, row));
+    let rows = |single: bool| {
+        (0..corrections.rows.len())
+            .filter(|row| (birds_of(*row).len() == 1) == single)
+            .filter_map(subject)
+            .collect::<Vec<_>>()
+    };
+    let mut records = Records {
+        name: corrections.trait_name.clone(),
+        file: study.scans.file.clone(),
+        starts: vec![0],
+        ..Records::default()
+    };
+    let single = series(corrections, values, rows(true));
+    let mut next = single.into_iter().peekable();
+    for bird in 0..study.birds.len() {
+        if let Some(own) = next.next_if(|series| series.subject == bird) {
+            records.ages_d.extend(own.ages_d);
+            records.values.extend(own.values_g);
+            records.variances.extend(own.own_variances);
+            records.rows.extend(own.rows);
+        }
+        records.starts.push(records.ages_d.len());
+    }
+    for &(first, row) in &rows(false) {
+        let corrected = &corrections.rows[row];
+        if !corrected.strain.is_empty() {
+            records.groups.push(GroupMean {
+                birds: birds_of(row).to_vec(),
+                strain: study.birds[first].strain,
+                age_d: corrected.age_d,
+                value: values[row],
+                variance: corrected.own_error.map_or(f64::NAN, |error| error * error),
+            });
+        }
+    }
+    if records
+        .variances
+        .iter()
+        .any(|variance| !variance.is_finite())
+    {
+        records.variances.clear();
+    }
+    records
+}
+
+fn corrected_values(corrections: &Corrections) -> Vec<f64> {
+    corrections.rows.iter().map(|row| row.corrected).collect()
 }
 
 /// Series of each strain, from all scans of its birds.
@@ -57,10 +123,12 @@ pub fn of_strains(study: &Study, corrections: &Corrections) -> Vec<Series> {
     let strain =
         |row: usize| study.birds[study.scans.rows[corrections.rows[row].index].birds[0]].strain;
     let rows = (0..corrections.rows.len()).filter(|row| !corrections.rows[*row].strain.is_empty());
-    series(corrections, rows.map(|row| (strain(row), row)).collect())
+    let rows = rows.map(|row| (strain(row), row)).collect();
+    series(corrections, &corrected_values(corrections), rows)
 }
 
-fn series(corrections: &Corrections, mut rows: Vec<(usize, usize)>) -> Vec<Series> {
+/// Series of the subjects that stand before each row.
+fn series(corrections: &Corrections, values: &[f64], mut rows: Vec<(usize, usize)>) -> Vec<Series> {
     let of = |row: usize| &corrections.rows[row];
     rows.sort_by(|a, b| {
         let (x, y) = (of(a.1), of(b.1));
@@ -88,7 +156,8 @@ fn series(corrections: &Corrections, mut rows: Vec<(usize, usize)>) -> Vec<Serie
         };
         if let Some(series) = all.last_mut() {
             series.ages_d.push(first.age_d);
-            series.values_g.push(mean(&|row| of(row).corrected));
+            series.values_g.push(mean(&|row| values[row]));
+            series.rows.push(first.row);
             // A bird's own deviation stays the same over its repeats: averaging them
             // takes away only the repeatability's part, which is left in to be safe.
             series.own_variances.push(mean(&|row| {

@@ -50,15 +50,19 @@ pub struct Runs {
 /// The residuals of a fit in the series' order.
 #[must_use]
 pub fn residuals(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Vec<Residual> {
-    let one = |(age_d, value): (&f64, &f64)| {
+    let one = |(place, (age_d, value)): (usize, (&f64, &f64))| {
         let fitted = curve.value(*age_d, &estimates.terms);
         let residual = value - fitted;
         let raw = match estimates.variance {
             Variance::LogNormal => (value / fitted).ln(),
             _ => residual / fitted.abs().powf(estimates.variance_power),
         };
+        let weight = estimates
+            .weights
+            .as_ref()
+            .map_or(1.0, |weights| weights[place]);
         let standardised = if estimates.sigma > 0.0 {
-            raw / estimates.sigma
+            raw * weight.sqrt() / estimates.sigma
         } else {
             0.0
         };
@@ -70,7 +74,8 @@ pub fn residuals(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -
             standardised,
         }
     };
-    series.ages_d.iter().zip(series.values).map(one).collect()
+    let values = series.ages_d.iter().zip(series.values);
+    values.enumerate().map(one).collect()
 }
 
 /// The runs test; `None` where all residuals are on one side.

@@ -51,6 +51,10 @@ pub struct Settings {
     pub variance: Variance,
     /// Starting terms in the curve's order; the curve's own rule where `None`.
     pub start: Option<Box<[f64]>>,
+    /// Weight of each value, in the series' order: its variance is sigma^2 over the
+    /// weight, times what the variance model says. Only their ratios matter to the
+    /// terms; all alike where `None`.
+    pub weights: Option<Box<[f64]>>,
 }
 
 /// A fit's answer.
@@ -115,7 +119,9 @@ pub struct Estimates {
     pub terms: Box<[f64]>,
     /// Their covariance, p x p row-major, same order; zero for a term on its bound.
     pub covariance: Box<[f64]>,
-    /// Residual standard deviation on n - p degrees of freedom (at a fitted value
+    /// Weights of the values, where they were not all alike.
+    pub weights: Option<Box<[f64]>>,
+    /// Residual standard deviation of a value of weight 1, on n - p degrees of freedom (at a fitted value
     /// of 1 for a power of the mean; of the logarithm for log-normal).
     pub sigma: f64,
     /// (Weighted) residual sum of squares.
@@ -259,6 +265,7 @@ pub fn fit(
         curve,
         series,
         scale: Scale::of(settings.variance),
+        weights: settings.weights.as_deref(),
     };
     let mut optimum = best_optimum(&problem, settings, workspace);
     if settings.variance == Variance::Power && optimum.end == End::Certified {
@@ -399,6 +406,7 @@ fn estimates(
     Estimates {
         terms: descent.terms.as_slice().into(),
         covariance,
+        weights: problem.weights.map(Into::into),
         sigma,
         rss: spread.rss,
         log_lik: spread.log_lik,

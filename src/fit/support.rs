@@ -64,6 +64,17 @@ pub(super) fn unfit(curve: &dyn Curve, series: Series<'_>, settings: &Settings) 
             ));
         }
     }
+    if let Some(weights) = &settings.weights {
+        if weights.len() != n {
+            return Some(format!(
+                "{} weights for {n} values: as many are needed",
+                weights.len()
+            ));
+        }
+        if let Some(weight) = weights.iter().find(|w| !(**w > 0.0 && w.is_finite())) {
+            return Some(format!("a weight of {weight}: weights above 0 are needed"));
+        }
+    }
     let mut distinct = 1;
     for pair in ages_d.windows(2) {
         if pair[1] < pair[0] {

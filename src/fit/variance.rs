@@ -71,6 +71,9 @@ pub(crate) struct Problem<'a> {
     pub(crate) curve: &'a dyn Curve,
     pub(crate) series: Series<'a>,
     pub(crate) scale: Scale,
+    /// Weight w of each value: its residual and its row of the Jacobian count sqrt(w)
+    /// times, and the likelihood gains half the sum of ln w.
+    pub(crate) weights: Option<&'a [f64]>,
 }
 
 impl Problem<'_> {
@@ -108,17 +111,33 @@ impl Problem<'_> {
                 }
             }
         }
+        if let Some(weights) = self.weights {
+            let rows = jacobian.chunks_exact_mut(terms.len());
+            for ((residual, weight), row) in residuals.iter_mut().zip(weights).zip(rows) {
+                let root = weight.sqrt();
+                *residual *= root;
+                row.iter_mut().for_each(|entry| *entry *= root);
+            }
+        }
         let sum_of_squares: f64 = residuals.iter().map(|r| r * r).sum();
         sum_of_squares.is_finite().then_some(sum_of_squares)
     }
 
     /// Length of the observations on the scale: what rounding is measured by.
     pub(crate) fn length(&self) -> f64 {
-        let values = self.series.values.iter();
-        match self.scale {
-            Scale::Natural | Scale::PowerOfMean(_) => values.map(|y| y * y).sum::<f64>().sqrt(),
-            Scale::Logarithm => values.map(|y| y.ln().powi(2) + 1.0).sum::<f64>().sqrt(),
-        }
+        let values = self.series.values.iter().enumerate();
+        let weighed = values.map(|(i, y)| {
+            let square = match self.scale {
+                Scale::Natural | Scale::PowerOfMean(_) => y * y,
+                Scale::Logarithm => y.ln().powi(2) + 1.0,
+            };
+            square * self.weight(i)
+        });
+        weighed.sum::<f64>().sqrt()
+    }
+
+    fn weight(&self, i: usize) -> f64 {
+        self.weights.map_or(1.0, |weights| weights[i])
     }
 
     /// Likelihood and spread at the terms that the descent holds.
@@ -139,7 +158,8 @@ impl Problem<'_> {
                 values
                     .iter()
                     .zip(fitted)
-                    .map(|(y, mu)| ((y - mu) / mu.powf(power)).powi(2))
+                    .enumerate()
+                    .map(|(i, (y, mu))| self.weight(i) * ((y - mu) / mu.powf(power)).powi(2))
                     .sum(),
                 power * fitted.iter().map(|mu| mu.ln()).sum::<f64>(),
             ),
@@ -154,7 +174,14 @@ impl Problem<'_> {
             _ => (f64::EPSILON * self.length()).powi(2) / n,
         };
         let variance = f64::max(rss / n, rounding.max(f64::MIN_POSITIVE));
-        let log_lik = -0.5 * n * ((std::f64::consts::TAU * variance).ln() + 1.0) - jacobian;
+        let weights: f64 = self
+            .weights
+            .unwrap_or_default()
+            .iter()
+            .map(|w| w.ln())
+            .sum();
+        let log_lik =
+            0.5 * (weights - n * ((std::f64::consts::TAU * variance).ln() + 1.0)) - jacobian;
         Spread { rss, log_lik }
     }
 
@@ -182,7 +209,7 @@ impl Problem<'_> {
     /// J'WJ / sigma^2 + 2 d^2 L'(I - P)L
     /// ```
     ///
-    /// with W = mu^-2d, L the Jacobian of ln mu, and P the projection on 1 (and ln
+    /// with W = mu^-2d (times the values' weights), L the Jacobian of ln mu, and P the projection on 1 (and ln
     /// mu). The second part is what the spread itself tells of the mean.
     ///
     /// # Source
@@ -229,7 +256,7 @@ impl Problem<'_> {
                 0.0
             };
             for i in 0..n {
-                rows[(i, j)] = column[i] / (sigma * fitted[i].powf(power));
+                rows[(i, j)] = column[i] * self.weight(i).sqrt() / (sigma * fitted[i].powf(power));
                 rows[(n + i, j)] = std::f64::consts::SQRT_2
                     * power
                     * (relative(i) - mean - slope * (logs[i] - mean_log));

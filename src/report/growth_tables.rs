@@ -24,30 +24,33 @@ pub struct Wanted {
 impl Wanted {
     /// The derived quantities of the terms table, in its order.
     fn derived(&self) -> Vec<Derived> {
-        let mut wanted = vec![
-            Derived::Mature,
-            Derived::InflectionAge,
-            Derived::InflectionWeight,
-            Derived::InflectionRate,
-            Derived::AgeAtFraction(0.5),
-            Derived::AgeAtFraction(0.95),
-            Derived::SecondPeakAge,
-            Derived::SecondPeakRate,
-        ];
-        wanted.extend(
-            self.weights_g
-                .iter()
-                .map(|mass_g| Derived::AgeAtValue(*mass_g)),
-        );
-        for age_d in &self.ages_d {
-            wanted.extend([
-                Derived::ValueAt(*age_d),
-                Derived::RateAt(*age_d),
-                Derived::RelativeRateAt(*age_d),
-            ]);
-        }
-        wanted
+        derived_of(&self.weights_g, &self.ages_d)
     }
+}
+
+/// The derived quantities that are told of every curve: the usual ones, ages at some
+/// masses, and value and rate at some ages.
+#[must_use]
+pub fn derived_of(weights_g: &[f64], ages_d: &[f64]) -> Vec<Derived> {
+    let mut wanted = vec![
+        Derived::Mature,
+        Derived::InflectionAge,
+        Derived::InflectionWeight,
+        Derived::InflectionRate,
+        Derived::AgeAtFraction(0.5),
+        Derived::AgeAtFraction(0.95),
+        Derived::SecondPeakAge,
+        Derived::SecondPeakRate,
+    ];
+    wanted.extend(weights_g.iter().map(|mass_g| Derived::AgeAtValue(*mass_g)));
+    for age_d in ages_d {
+        wanted.extend([
+            Derived::ValueAt(*age_d),
+            Derived::RateAt(*age_d),
+            Derived::RelativeRateAt(*age_d),
+        ]);
+    }
+    wanted
 }
 
 /// How the rows of some subjects are made.

@@ -1,5 +1,8 @@
 //! What does the reader get: tables and the record of the run.
 
+pub mod calibration_tables;
+pub mod composition_tables;
+pub mod composition_words;
 pub mod cue_tables;
 pub mod flock_tables;
 pub mod growth_tables;

@@ -253,6 +253,15 @@ impl Fit {
         &self.root * self.root.transpose() * (self.sigma * self.sigma)
     }
 
+    /// A B' for two fits to the same rows, A = (X'WX)^-1 X'W here and B there (p x q):
+    /// times the covariance of the two residuals of a row of weight 1 it is the
+    /// covariance of the two fits' coefficients; none for other numbers of rows.
+    #[must_use]
+    pub fn cross_product(&self, other: &Self) -> Option<DMatrix<f64>> {
+        (self.n() == other.n())
+            .then(|| &self.root * self.basis.tr_mul(&other.basis) * other.root.transpose())
+    }
+
     /// Standard errors of the coefficients, p of them.
     #[must_use]
     pub fn standard_errors(&self) -> Vec<f64> {

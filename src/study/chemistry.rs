@@ -65,7 +65,8 @@ pub enum Basis {
 }
 
 /// What was analysed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Part {
     /// The bird with its feathers.
     Whole,

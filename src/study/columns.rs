@@ -62,6 +62,17 @@ pub enum Values {
 }
 
 impl Columns {
+    /// The settings of a study that holds nothing but this table of scans.
+    ///
+    /// # Errors
+    /// As [`Columns::settings`].
+    pub(crate) fn scan_settings(&self, path: &Path) -> Result<Settings> {
+        let mut settings = self.settings(path)?;
+        settings.tables.scans = settings.tables.weighings.take();
+        settings.columns.scans = std::mem::take(&mut settings.columns.weighings);
+        Ok(settings)
+    }
+
     /// The settings of a study that holds nothing but this table.
     ///
     /// # Errors

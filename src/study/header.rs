@@ -53,6 +53,7 @@ fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("bone", Masses),
             ("scale_weight", Masses),
             ("quality", Words),
+            ("strain", Words),
         ],
         TableName::Chemistry => &[
             ("bird", Words),

@@ -15,6 +15,7 @@
 
 mod any_table;
 mod birds;
+mod calibration;
 mod check;
 mod chemistry;
 mod columns;
@@ -37,6 +38,7 @@ mod weighings;
 use std::path::Path;
 
 pub use any_table::{AnyColumn, AnyTable, read_columns};
+pub use calibration::{CalibrationWishes, RowWeighting};
 pub use check::{Check, ChemistrySummary, Rejection, ScanSummary, StrainSummary, Summary};
 pub use chemistry::{Analysis, Basis, Chemistry, ChemistryWishes, Part};
 pub use columns::{BODY_WEIGHT, Columns, Values};
@@ -125,6 +127,25 @@ pub struct Records {
     /// Rows left out because the bird has one at that age already. Not zero only
     /// in a [`Check`]: elsewhere such a row stops the reading.
     pub duplicates: usize,
+    /// Error variance of each value, g^2, where it is known beforehand; else empty.
+    pub variances: Vec<f64>,
+    /// Means over several birds: for a strain's curve, not for a bird's.
+    pub groups: Vec<GroupMean>,
+}
+
+/// A mean over several birds of one strain, such as a scan of a whole crate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GroupMean {
+    /// Indices into [`Study::birds`].
+    pub birds: Vec<usize>,
+    /// Index into [`Study::strains`].
+    pub strain: usize,
+    /// Age in days.
+    pub age_d: f64,
+    /// Mean in grams a bird.
+    pub value: f64,
+    /// Error variance of the mean, g^2; NaN where it is not known.
+    pub variance: f64,
 }
 
 /// Target trajectory of one strain and trait.
@@ -219,9 +240,32 @@ impl Study {
         let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
         faults.or(study)
     }
+
+    /// Reads a bare table of scans, its columns as in a study folder's.
+    ///
+    /// Birds are those that it names; a column `strain`, or the one that
+    /// `columns.group` names, tells their strains.
+    ///
+    /// # Errors
+    /// As [`Study::read_table`].
+    pub fn read_scans(path: &Path, columns: &Columns) -> Result<Self> {
+        let mut faults = Faults::default();
+        let settings = columns.scan_settings(path)?;
+        let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
+        faults.or(study)
+    }
 }
 
 impl Records {
+    /// Known error variances of bird `bird`, one a value; empty where none are known.
+    #[must_use]
+    pub fn variances_of(&self, bird: usize) -> &[f64] {
+        if self.variances.is_empty() {
+            return &[];
+        }
+        &self.variances[self.starts[bird]..self.starts[bird + 1]]
+    }
+
     /// Ages and values of bird `bird`, ascending in age.
     #[must_use]
     pub fn of(&self, bird: usize) -> (&[f64], &[f64]) {

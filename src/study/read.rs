@@ -61,7 +61,9 @@ pub(crate) fn study(
         let records = weighings::read(&header, columns, &dates, &mut register, faults);
         register.study.traits.extend(records);
     }
-    all_known &= register.closed || !register.study.traits.is_empty();
+    let scans_name_birds = settings.tables.birds.is_none() && settings.tables.weighings.is_none();
+    register.open_to_scans = scans_name_birds;
+    all_known &= register.closed || !register.study.traits.is_empty() || scans_name_birds;
     register.settle_strains();
     for name in [
         TableName::Scans,
@@ -78,6 +80,7 @@ pub(crate) fn study(
             TableName::Scans if all_known => {
                 register.study.scans =
                     scan::read(&header, &settings.scans, &dates, &mut register, faults);
+                register.settle_strains();
             }
             TableName::Chemistry if all_known => {
                 register.study.chemistry =
@@ -256,6 +259,8 @@ pub(crate) struct Register {
     pub(crate) hatch_lost: HashSet<usize>,
     /// Whether all birds are known, so that a new one is a fault.
     pub(crate) closed: bool,
+    /// Whether birds are those that the scans name: no other table names any.
+    pub(crate) open_to_scans: bool,
 }
 
 impl Register {

@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
-use super::chemistry::ChemistryWishes;
+use super::calibration::CalibrationWishes;
+use super::chemistry::{ChemistryWishes, Part};
 use super::faults::nearest;
 use super::format::Format;
 use super::scan::ScanWishes;
@@ -14,7 +15,7 @@ use super::units::{AgeUnit, DateFormat, MassUnit};
 use crate::error::{Error, Result, read_file};
 
 /// A `study.toml` that holds every key, each with its meaning; it reads as it
-/// stands. All keys but `tables.weighings` may be left out.
+/// stands. All keys but `tables.weighings` (or `tables.scans`) may be left out.
 pub const EXAMPLE: &str = include_str!("example.toml");
 
 /// What `study.toml` says.
@@ -39,6 +40,8 @@ pub struct Settings {
     pub scans: ScanWishes,
     /// How analyses are read.
     pub chemistry: ChemistryWishes,
+    /// How `calibrate` finds the correction equations.
+    pub calibration: CalibrationWishes,
     /// Ages with a name, in days.
     pub ages: BTreeMap<String, f64>,
     /// What `fit` does in this study.
@@ -281,11 +284,18 @@ impl Settings {
                 );
             }
         }
-        if self.tables.weighings.is_none() {
+        if self.calibration.part == Some(Part::Feathers) {
+            fault(
+                "calibration.part",
+                "feathers".into(),
+                "body or whole: a scan tells what a bird holds",
+            );
+        }
+        if self.tables.weighings.is_none() && self.tables.scans.is_none() {
             fault(
                 "tables",
-                "no weighings".into(),
-                "weighings = \"FILE\" under [tables]",
+                "no weighings and no scans".into(),
+                "weighings = \"FILE\" or scans = \"FILE\" under [tables]",
             );
         }
         if faults.is_empty() {

@@ -223,3 +223,80 @@ fn power_of_the_mean_beside_gnls() {
     assert!(full.log_lik > log_lik, "{} against {log_lik}", full.log_lik);
     assert_eq!(full.parameters, 5);
 }
+
+/// A, its standard error, k, ti; and log-likelihood, deviance, sigma (R 4.2.2).
+const NLS_WEIGHTED: ([f64; 6], [f64; 3]) = (
+    [
+        178.924353476761894,
+        10.7880950363597563,
+        0.190439877999456,
+        0.0192641331734769,
+        6.829109780632833,
+        0.8976482120353287,
+    ],
+    [-39.16544572249452, 53.07268855137906, 2.42836681631867],
+);
+
+/// Chick 6 with weights 1 / (1 + age), against R's `nls`:
+/// `nls(weight ~ A/(1+exp(-k*(Time-ti))), subset(ChickWeight, Chick == 6),
+/// weights = 1/(1+Time), control = nls.control(tol = 1e-7))`, with `coef`, standard
+/// errors of `summary`, `logLik`, `deviance` and `sigma`.
+#[test]
+fn values_of_known_variance_agree_with_nls() {
+    let (ages_d, values) = &chick::series_by(|row| row.bird.clone())["6"];
+    let series = Series { ages_d, values };
+    let weights: Box<[f64]> = ages_d.iter().map(|age_d| 1.0 / (1.0 + age_d)).collect();
+    let curve = built_in("logistic").unwrap();
+    let with = |weights: Box<[f64]>, variance| {
+        let settings = Settings {
+            weights: Some(weights),
+            variance,
+            ..Settings::default()
+        };
+        fit(curve.as_ref(), series, &settings, &mut Workspace::new())
+    };
+    let outcome = with(weights.clone(), Variance::Constant);
+    let found = outcome.estimates().unwrap();
+    let expected = NLS_WEIGHTED;
+    let terms: Vec<f64> = ["A", "k", "ti"]
+        .iter()
+        .map(|name| curve.terms().iter().position(|term| term.name == *name))
+        .flat_map(|place| {
+            let place = place.unwrap();
+            [found.terms[place], found.standard_error(place).unwrap()]
+        })
+        .collect();
+    for (found, expected) in terms.iter().zip(expected.0) {
+        // R stops at a relative offset of 1e-7.
+        assert!((found / expected - 1.0).abs() < 1e-6, "{found} {expected}");
+    }
+    for (found, expected) in [found.log_lik, found.rss, found.sigma]
+        .iter()
+        .zip(expected.1)
+    {
+        assert!((found / expected - 1.0).abs() < 1e-10, "{found} {expected}");
+    }
+    // Weights of another unit change sigma alone, in every variance model.
+    for variance in VARIANCES {
+        let tenfold = weights.iter().map(|w| 10.0 * w).collect();
+        let (a, b) = (with(weights.clone(), variance), with(tenfold, variance));
+        let (Some(a), Some(b)) = (a.estimates(), b.estimates()) else {
+            panic!("{variance:?}: {} {}", a.reason(), b.reason());
+        };
+        assert!((a.log_lik - b.log_lik).abs() < 1e-8, "{variance:?}");
+        assert!(
+            (a.sigma * 10f64.sqrt() / b.sigma - 1.0).abs() < 1e-7,
+            "{variance:?}"
+        );
+        for j in 0..3 {
+            let (one, other) = (a.standard_error(j).unwrap(), b.standard_error(j).unwrap());
+            assert!((a.terms[j] - b.terms[j]).abs() < 1e-6 * one, "{variance:?}");
+            assert!((one / other - 1.0).abs() < 1e-6, "{variance:?}");
+        }
+    }
+    // A weight for each value, above 0: else no fit, and why.
+    let few = with(vec![1.0].into(), Variance::Constant);
+    assert!(few.reason().contains("1 weights for"), "{}", few.reason());
+    let none = with(vec![0.0; values.len()].into(), Variance::Constant);
+    assert!(none.reason().contains("above 0"), "{}", none.reason());
+}

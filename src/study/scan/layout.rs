@@ -17,6 +17,7 @@ pub(super) struct Layout {
     pub(super) feathers: Option<usize>,
     pub(super) masses: [Option<Measure<MassUnit>>; 4],
     pub(super) quality: Option<usize>,
+    pub(super) strain: Option<usize>,
 }
 
 impl Layout {
@@ -46,6 +47,7 @@ impl Layout {
             feathers: header.optional("feathers", faults),
             masses,
             quality: header.optional("quality", faults),
+            strain: header.optional("strain", faults),
         })
     }
 

@@ -66,6 +66,14 @@ pub enum Feathers {
     Unknown,
 }
 
+impl Scans {
+    /// Whether any scan was repeated.
+    #[must_use]
+    pub fn has_repeats(&self) -> bool {
+        self.rows.iter().any(|scan| scan.repeat > 1)
+    }
+}
+
 impl Scan {
     /// Fat + lean + bone, g per bird; NaN where one is missing.
     #[must_use]

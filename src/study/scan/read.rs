@@ -174,6 +174,9 @@ impl Reader<'_> {
                     return None;
                 }
                 Some(bird) => birds.push(bird),
+                None if self.register.open_to_scans => {
+                    birds.push(self.register.enter_bird(name));
+                }
                 None => {
                     unknown_bird(self.register, rows, column, name, faults);
                     return None;
@@ -198,7 +201,40 @@ impl Reader<'_> {
             );
             return None;
         }
+        if self.register.open_to_scans
+            && let Some(strain) = self.layout.strain
+        {
+            for bird in &birds {
+                self.strain(rows, strain, *bird, faults);
+            }
+        }
         Some(birds)
+    }
+
+    /// The strain of a bird that no other table names.
+    fn strain(&mut self, rows: &Rows<'_>, column: usize, bird: usize, faults: &mut Faults) {
+        let Some(cell) = rows.word(column, "a strain's name", faults) else {
+            return;
+        };
+        match self.register.strain_of(bird) {
+            Some(known) if known == cell => {}
+            Some(known) => {
+                let name = &self.register.study.birds[bird].name;
+                faults.add(
+                    rows.place(column),
+                    format!(
+                        "bird {name} in strain {} and before in {known}",
+                        quoted(cell)
+                    ),
+                    "each bird in one strain",
+                    "correct the strain, or give the two birds different names",
+                );
+            }
+            None => {
+                let strain = self.register.strain(cell);
+                self.register.study.birds[bird].strain = strain;
+            }
+        }
     }
 
     fn age(&self, rows: &Rows<'_>, birds: &[usize], faults: &mut Faults) -> Option<f64> {

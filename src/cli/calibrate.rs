@@ -1,0 +1,291 @@
+//! `calibrate`: which equation turns readings into chemistry?
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+
+use super::options::{Common, FormatOptions, confidence};
+use super::output::Output;
+use crate::composition::calibration::{Calibration, Settings, Weighting};
+use crate::composition::quality::{self, Kept};
+use crate::composition::study_equations::{
+    Chosen, Request, StudyEquations, calibrate_best, digest_of_inputs, of_study,
+};
+use crate::composition::{CAUTION, Formula, Frame, digest};
+use crate::error::{Error, Result, read_file};
+use crate::report::{calibration_tables, composition_tables, composition_words};
+use crate::study::Study;
+
+/// Fit the equations that put scanner readings on the chemistry scale, judge them by
+/// birds left out whole, and save them.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  pinfeather calibrate data-demo
+  pinfeather calibrate pairs.csv --response fat_chem \\
+      --terms fat_scan,lean_scan,age,strain,fat_scan*strain --bird bird
+  pinfeather calibrate pairs.csv --response fat_chem --terms fat_scan --terms fat_scan,age
+
+Terms are columns, log(COLUMN), or products such as fat_scan*strain; --terms given several
+times are candidates, of which the best predictor of birds left out is kept. In a study
+folder the candidates stand in study.toml under [calibration.terms].")]
+pub(crate) struct CalibrateArgs {
+    /// A study folder (with study.toml), or one table: a row a scan beside its chemistry
+    #[arg(value_name = "STUDY|TABLE")]
+    path: PathBuf,
+    /// Column of chemistry, or log(COLUMN)
+    #[arg(long, value_name = "COLUMN")]
+    response: Option<String>,
+    /// Terms of the equation; once for each candidate
+    #[arg(long, value_name = "TERM[,TERM]")]
+    terms: Vec<String>,
+    /// Column that names the bird [default: bird, if there is one]
+    #[arg(long, value_name = "COLUMN")]
+    bird: Option<String>,
+    /// Column of readings that the chemistry is compared with [default: fat_scan for fat_chem]
+    #[arg(long, value_name = "COLUMN")]
+    reading: Option<String>,
+    /// How rows count [default: the study's, or ordinary]
+    #[arg(long, value_enum)]
+    weighting: Option<WeightingName>,
+    /// Error variance of the prediction over that of the chemistry, for Deming's line
+    #[arg(long, value_name = "RATIO", default_value = "1")]
+    deming_ratio: f64,
+    /// Confidence of the intervals
+    #[arg(long, value_name = "SHARE", default_value = "0.95", value_parser = confidence)]
+    confidence: f64,
+    /// Folder for the equations [default: models/corrections in the results' folder]
+    #[arg(long, value_name = "DIR")]
+    save: Option<PathBuf>,
+    #[command(flatten, next_help_heading = "How a bare table is written")]
+    format: FormatOptions,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum WeightingName {
+    /// All alike
+    Ordinary,
+    /// Residual SD grows with a power of the prediction
+    Power,
+    /// Rows far from the rest pull with a limited force
+    Huber,
+}
+
+impl From<WeightingName> for Weighting {
+    fn from(name: WeightingName) -> Self {
+        match name {
+            WeightingName::Ordinary => Self::Ordinary,
+            WeightingName::Power => Self::PowerOfMean,
+            WeightingName::Huber => Self::Robust,
+        }
+    }
+}
+
+pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
+    let mut output = Output::new("calibrate", common);
+    if args.path.is_dir() {
+        if args.bird.is_some() {
+            return Err(Error::call(
+                "--bird: found with a study folder, expected with a bare table; a study's columns are named in study.toml",
+            ));
+        }
+        let study = Study::read_folder(&args.path)?;
+        output.take(&study, &args.path)?;
+        let kept = quality::keep(&study);
+        let request = request(args, &study)?;
+        let answer = of_study(&study, &kept, &request)?;
+        add(&answer, &kept, args.save.as_deref(), &request, &mut output)?;
+    } else {
+        let chosen = bare(args, &mut output)?;
+        let equations: Vec<&Calibration> = vec![&chosen.calibration];
+        tell(std::slice::from_ref(&chosen), &equations, &mut output);
+        save(&equations, args.save.as_deref(), &mut output)?;
+    }
+    output.words.push(CAUTION.to_owned());
+    output.finish()
+}
+
+/// What the study's settings and the call ask for; the call goes first.
+fn request(args: &CalibrateArgs, study: &Study) -> Result<Request> {
+    let mut request = usual_request(study, &args.path)?;
+    let settings = &mut request.settings;
+    settings.confidence = args.confidence;
+    settings.deming_ratio = args.deming_ratio;
+    settings.reading.clone_from(&args.reading);
+    if let Some(weighting) = args.weighting {
+        settings.weighting = weighting.into();
+    }
+    match (&args.response, args.terms.as_slice()) {
+        (None, []) => {}
+        (Some(response), []) => {
+            let of_study = |(name, _): &(String, Vec<Formula>)| name == response;
+            if !request.responses.iter().any(of_study) {
+                return Err(Error::call(format!(
+                    "--response {response}: found no terms for it, expected --terms or a line under [calibration.terms] in study.toml"
+                )));
+            }
+            request.responses.retain(of_study);
+        }
+        (Some(response), terms) => {
+            request.responses = vec![(response.clone(), formulas(terms)?)];
+        }
+        (None, _) => {
+            return Err(Error::call(
+                "--terms: found without --response, expected the column of chemistry that they are for",
+            ));
+        }
+    }
+    Ok(request)
+}
+
+/// What the study's settings ask for, with the digest of its tables.
+pub(crate) fn usual_request(study: &Study, folder: &Path) -> Result<Request> {
+    let mut request = Request::of(study)?;
+    let tables = &study.settings.tables;
+    let files = [&tables.scans, &tables.chemistry].into_iter().flatten();
+    let bytes: Result<Vec<Vec<u8>>> = files.map(|file| read_file(&folder.join(file))).collect();
+    request.settings.input_digest = digest_of_inputs(&bytes?);
+    Ok(request)
+}
+
+fn formulas(terms: &[String]) -> Result<Vec<Formula>> {
+    terms
+        .iter()
+        .map(|terms| {
+            terms
+                .parse()
+                .map_err(|error: Error| Error::call(format!("--{error}")))
+        })
+        .collect()
+}
+
+fn bare(args: &CalibrateArgs, output: &mut Output) -> Result<Chosen> {
+    let (Some(response), false) = (&args.response, args.terms.is_empty()) else {
+        return Err(Error::call(format!(
+            "{}: found a bare table without --response and --terms, expected both, as in --response fat_chem --terms fat_scan,age",
+            args.path.display()
+        )));
+    };
+    let candidates = formulas(&args.terms)?;
+    let frame = Frame::read(&args.path, &args.format.ready())?;
+    output.enter_file(&args.path)?;
+    output.counts.insert("rows".to_owned(), frame.n());
+    let usual = frame
+        .columns
+        .contains_key("bird")
+        .then(|| "bird".to_owned());
+    let bird = args.bird.clone().or(usual);
+    if bird.is_none() {
+        output.warnings.push(format!(
+            "{}: no column names the bird, so each row is left out by itself; name it by --bird where a bird has several rows",
+            args.path.display()
+        ));
+    }
+    let settings = Settings {
+        weighting: args.weighting.map_or(Weighting::Ordinary, Into::into),
+        bird,
+        reading: args.reading.clone(),
+        confidence: args.confidence,
+        deming_ratio: args.deming_ratio,
+        scanner: String::new(),
+        input_digest: digest(&read_file(&args.path)?),
+    };
+    calibrate_best(&frame, response, &candidates, &settings)
+}
+
+/// Adds everything that a study's analysed birds say, and saves the equations.
+pub(crate) fn add(
+    answer: &StudyEquations,
+    kept: &Kept,
+    folder: Option<&Path>,
+    request: &Request,
+    output: &mut Output,
+) -> Result<()> {
+    let mut equations: Vec<&Calibration> = answer
+        .chosen
+        .iter()
+        .map(|chosen| &chosen.calibration)
+        .collect();
+    if let Some(plucked) = &answer.plucked {
+        equations.push(&plucked.feather_mass);
+        equations.extend(plucked.effects.iter().map(|(_, effect)| effect));
+    }
+    tell(&answer.chosen, &equations, output);
+    output.warnings.extend(answer.warnings.iter().cloned());
+    if let Some(plucked) = &answer.plucked {
+        output
+            .words
+            .push("What do feathers add to a reading?".to_owned());
+        output.words.extend(composition_words::plucked(plucked));
+        if !plucked.routes.is_empty() {
+            output
+                .tables
+                .push(composition_tables::feather_routes(&plucked.routes));
+        }
+    }
+    output
+        .tables
+        .push(composition_tables::feathers(&answer.feather_ages));
+    output
+        .tables
+        .push(composition_tables::closure(&answer.closure));
+    let rejected: Vec<_> = kept
+        .rejected
+        .iter()
+        .map(|row| (row.clone(), String::new()))
+        .collect();
+    output.replace(composition_tables::rejected_scans(&rejected));
+    save(&answer.calibrations(request.wanted.part), folder, output)
+}
+
+fn tell(chosen: &[Chosen], equations: &[&Calibration], output: &mut Output) {
+    output
+        .words
+        .push("Do the readings tell the chemistry?".to_owned());
+    output.words.extend(composition_words::calibration(chosen));
+    for equation in equations {
+        output.warnings.extend(equation.warnings.iter().cloned());
+    }
+    let terms = equations.iter().flat_map(|equation| &equation.terms);
+    output
+        .tables
+        .push(calibration_tables::calibration_terms(terms));
+    let rows = equations.iter().flat_map(|equation| &equation.rows);
+    output
+        .tables
+        .push(calibration_tables::calibration_rows(rows));
+    let choice = chosen.iter().flat_map(|chosen| {
+        let name = chosen.calibration.equation.provenance.response.as_str();
+        let ranked = chosen.choice.rows.iter().enumerate();
+        ranked.map(move |(place, row)| (name, place + 1, row))
+    });
+    output
+        .tables
+        .push(calibration_tables::calibration_choice(choice));
+    let agreement: Vec<_> = chosen
+        .iter()
+        .flat_map(|chosen| chosen.calibration.agreement.iter().cloned())
+        .collect();
+    output.append(composition_tables::agreement(&agreement));
+}
+
+fn save(equations: &[&Calibration], folder: Option<&Path>, output: &mut Output) -> Result<()> {
+    for calibration in equations {
+        let name = file_name(&calibration.equation.provenance.response);
+        let text = calibration.equation.to_toml()?;
+        output.save(folder, "models/corrections", &name, text.into_bytes());
+    }
+    Ok(())
+}
+
+/// A file name for what an equation predicts; other letters than these are no
+/// part of it on some system.
+fn file_name(response: &str) -> String {
+    let plain = |c: char| {
+        if c.is_alphanumeric() || "_-".contains(c) {
+            c
+        } else {
+            '_'
+        }
+    };
+    format!("{}.toml", response.chars().map(plain).collect::<String>())
+}

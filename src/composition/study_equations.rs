@@ -1,0 +1,280 @@
+//! Which correction equations does a study give: the candidates of each response,
+//! the best of them, and what the feathers do.
+//!
+//! [`calibrate_best`] serves any frame; [`of_study`] asks for everything that a
+//! study folder with scans and chemistry can tell.
+
+use super::calibration::{Calibration, Settings, Weighting, calibrate};
+use super::chemistry::{ClosureRow, closure, masses};
+use super::choice::{Choice, choose};
+use super::companion::introduce;
+use super::feather_ages::{FeatherAgeRow, by_age};
+use super::feathers::{Paired, RouteRow, effects, feather_mass, paired, routes};
+use super::formula::Formula;
+use super::frame::{Column, Frame};
+use super::pairs::{Wanted, frame};
+use super::quality::Kept;
+use super::{Tissue, digest};
+use crate::error::{Error, Result};
+use crate::study::{Feathers, Part, RowWeighting, Study};
+
+/// An equation, and the candidates that it was chosen among.
+#[derive(Debug, Clone)]
+pub struct Chosen {
+    /// All candidates, best first.
+    pub choice: Choice,
+    /// The best one, fitted.
+    pub calibration: Calibration,
+}
+
+/// Everything that a study's analysed birds tell.
+#[derive(Debug, Clone)]
+pub struct StudyEquations {
+    /// One a response, as `fat_chem`.
+    pub chosen: Vec<Chosen>,
+    /// Whether the laboratory's parts add up.
+    pub closure: Vec<ClosureRow>,
+    /// Feathers by strain and age.
+    pub feather_ages: Vec<FeatherAgeRow>,
+    /// What plucked pairs tell; none where no carcass was plucked.
+    pub plucked: Option<Plucked>,
+    /// What should be known: one line each.
+    pub warnings: Vec<String>,
+}
+
+/// What carcasses scanned intact and then plucked tell.
+#[derive(Debug, Clone)]
+pub struct Plucked {
+    /// Carcasses.
+    pub pairs: usize,
+    /// Feather mass from body weight, age and strain.
+    pub feather_mass: Calibration,
+    /// Effect of feathers on each reading.
+    pub effects: Vec<(Tissue, Calibration)>,
+    /// An explicit feather step against one regression, by response.
+    pub routes: Vec<RouteRow>,
+}
+
+/// What is asked of a study; from its settings by [`Request::of`].
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// Responses with their candidates; the usual ones where empty.
+    pub responses: Vec<(String, Vec<Formula>)>,
+    /// Which rows, of which part.
+    pub wanted: Wanted,
+    /// How an equation is fitted and judged.
+    pub settings: Settings,
+}
+
+impl From<RowWeighting> for Weighting {
+    fn from(weighting: RowWeighting) -> Self {
+        match weighting {
+            RowWeighting::Ordinary => Self::Ordinary,
+            RowWeighting::Power => Self::PowerOfMean,
+            RowWeighting::Huber => Self::Robust,
+        }
+    }
+}
+
+impl Request {
+    /// What `[calibration]` in the study's settings asks for.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Call`](crate::ErrorKind::Call) for terms that are no formula.
+    pub fn of(study: &Study) -> Result<Self> {
+        let wishes = &study.settings.calibration;
+        let mut responses = Vec::new();
+        for (response, candidates) in &wishes.terms {
+            let formulas = candidates
+                .iter()
+                .map(|terms| terms.parse())
+                .collect::<Result<Vec<Formula>>>();
+            let formulas = formulas.map_err(|error| {
+                Error::input(format!("study.toml, calibration.terms.{response}, {error}"))
+            })?;
+            responses.push((response.clone(), formulas));
+        }
+        let body = masses(study).iter().any(|bird| bird.body.is_some());
+        let part = wishes
+            .part
+            .unwrap_or(if body { Part::Body } else { Part::Whole });
+        Ok(Self {
+            responses,
+            wanted: Wanted {
+                feathers: Some(Feathers::Intact),
+                part,
+                allowed_strains: wishes.allowed_strains.keys().cloned().collect(),
+            },
+            settings: Settings {
+                weighting: wishes.weighting.into(),
+                bird: Some("bird".to_owned()),
+                scanner: wishes.scanner.clone(),
+                ..Settings::default()
+            },
+        })
+    }
+}
+
+/// Chooses among the candidates by the error of birds left out whole, and fits the best.
+///
+/// # Errors
+/// As [`choose`] and [`calibrate`].
+pub fn calibrate_best(
+    frame: &Frame,
+    response: &str,
+    candidates: &[Formula],
+    settings: &Settings,
+) -> Result<Chosen> {
+    if let [only] = candidates {
+        // A single equation that cannot be fitted is told as such, not as a candidate.
+        calibrate(frame, response, only, settings)?;
+    }
+    let choice = choose(frame, response, candidates, settings)?;
+    let mut calibration = calibrate(frame, response, &choice.best, settings)?;
+    calibration.warnings.extend(choice.remark.clone());
+    Ok(Chosen {
+        choice,
+        calibration,
+    })
+}
+
+/// All equations of a study.
+///
+/// # Errors
+/// As [`frame`], [`calibrate_best`] and [`paired`]: a study without scans or
+/// chemistry, a strain that was scanned and not analysed, too few birds, collinear
+/// terms, a plucked scan without its intact one.
+pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEquations> {
+    let settings = &request.settings;
+    let rows = frame(study, kept, &request.wanted)?;
+    let responses = if request.responses.is_empty() {
+        usual(&rows)?
+    } else {
+        request.responses.clone()
+    };
+    if responses.is_empty() {
+        return Err(Error::input(format!(
+            "{}: found no reading that the chemistry has a mass for, expected fat, lean or bone in both; check the columns",
+            study.scans.file
+        )));
+    }
+    let mut chosen = Vec::new();
+    for (response, candidates) in &responses {
+        chosen.push(calibrate_best(&rows, response, candidates, settings)?);
+    }
+    let mut together: Vec<&mut Calibration> = chosen
+        .iter_mut()
+        .map(|chosen| &mut chosen.calibration)
+        .collect();
+    introduce(&mut together);
+    let closure = closure(study);
+    let mut warnings = Vec::new();
+    let open = closure.iter().filter(|row| !row.within).count();
+    if open > 0 {
+        warnings.push(format!(
+            "{}: {open} of {} analyses do not add up to 100 percent within {}: see closure.csv",
+            study.chemistry.file,
+            closure.len(),
+            study.settings.chemistry.closure_tolerance_pct
+        ));
+    }
+    let any_plucked = kept
+        .scans
+        .iter()
+        .any(|index| study.scans.rows[*index].feathers == Feathers::Plucked);
+    let pairs = any_plucked.then(|| paired(study, kept)).transpose()?;
+    let plucked = match &pairs {
+        Some(pairs) => match tell_plucked(pairs, request, &chosen) {
+            Ok(plucked) => Some(plucked),
+            // Too few carcasses for the feathers do not stop the equations.
+            Err(error) => {
+                warnings.push(format!("feathers: no equations, since {error}"));
+                None
+            }
+        },
+        None => None,
+    };
+    Ok(StudyEquations {
+        feather_ages: by_age(study, pairs.as_ref())?,
+        chosen,
+        closure,
+        plucked,
+        warnings,
+    })
+}
+
+fn tell_plucked(pairs: &Paired, request: &Request, chosen: &[Chosen]) -> Result<Plucked> {
+    let settings = &request.settings;
+    let mut compared = Vec::new();
+    for chosen in chosen {
+        let response = format!("{}_chem", chosen.calibration.equation.provenance.response);
+        if request.wanted.part == Part::Body && pairs.intact.columns.contains_key(&response) {
+            compared.extend(routes(pairs, &response, &chosen.choice.best, settings)?);
+        }
+    }
+    Ok(Plucked {
+        pairs: pairs.intact.n(),
+        feather_mass: feather_mass(&pairs.intact, settings)?,
+        effects: effects(pairs, settings)?,
+        routes: compared,
+    })
+}
+
+/// The usual candidates: a reading alone, and with any of the other readings, body
+/// weight, age, strain, and a slope for each strain.
+fn usual(frame: &Frame) -> Result<Vec<(String, Vec<Formula>)>> {
+    let varies = |name: &str| match frame.columns.get(name) {
+        Some(Column::Numbers(numbers)) => {
+            let known = numbers.iter().filter(|number| number.is_finite());
+            let (least, greatest) = known.fold((f64::INFINITY, f64::NEG_INFINITY), |ends, x| {
+                (ends.0.min(*x), ends.1.max(*x))
+            });
+            greatest > least
+        }
+        Some(Column::Words(words)) => words.windows(2).any(|pair| pair[0] != pair[1]),
+        None => false,
+    };
+    let mut responses = Vec::new();
+    for tissue in Tissue::ALL {
+        let (own, response) = (
+            format!("{}_scan", tissue.name()),
+            format!("{}_chem", tissue.name()),
+        );
+        let known = |name: &str| (0..frame.n()).any(|row| frame.value(name, row).is_some());
+        if !known(&own) || !known(&response) {
+            continue;
+        }
+        let others = Tissue::ALL.iter().filter(|other| **other != tissue);
+        let mut terms = vec![own.clone()];
+        terms.extend(others.map(|other| format!("{}_scan", other.name())));
+        terms.extend(["body_weight", "age", "strain"].map(str::to_owned));
+        terms.retain(|term| *term == own || varies(term));
+        if terms.iter().any(|term| term == "strain") {
+            terms.push(format!("{own}*strain"));
+        }
+        let whole: Formula = terms.join(",").parse()?;
+        responses.push((response, whole.candidates(1)?));
+    }
+    Ok(responses)
+}
+
+impl StudyEquations {
+    /// The equations as a correction takes them: the chosen ones, and that of the
+    /// feather mass where the feathers are a part of the balance.
+    #[must_use]
+    pub fn calibrations(&self, part: Part) -> Vec<&Calibration> {
+        let chosen = self.chosen.iter().map(|chosen| &chosen.calibration);
+        let feathers = self
+            .plucked
+            .iter()
+            .filter(|_| part == Part::Body)
+            .map(|plucked| &plucked.feather_mass);
+        chosen.chain(feathers).collect()
+    }
+}
+
+/// Digest of the files that a study's equations rest on, in their order.
+#[must_use]
+pub fn digest_of_inputs(files: &[Vec<u8>]) -> String {
+    digest(&files.concat())
+}

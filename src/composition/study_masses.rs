@@ -1,0 +1,161 @@
+//! All scans of a study put on the chemistry scale: each trait by its equation,
+//! the parts added up, and what was not used, with its reason.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use super::Tissue;
+use super::balance::{self, BalanceRow};
+use super::correction::{AllowedStrains, Corrections, correct};
+use super::equation::Equation;
+use super::quality::{Kept, RejectedScan};
+use crate::error::{Error, Result};
+use crate::study::Study;
+
+/// What the equation for the feather mass predicts: a part of the balance, no reading.
+pub const FEATHER_MASS: &str = "feather_mass";
+
+/// Corrected masses of a study.
+#[derive(Debug, Clone)]
+pub struct StudyMasses {
+    /// One a trait: fat, lean and bone first, others in the order of the equations.
+    pub corrections: Vec<Corrections>,
+    /// The parts of each scan against its scale weight; empty where there is no balance.
+    pub balance: Vec<BalanceRow>,
+    /// Scans that were not used, with the equations concerned; none named for a
+    /// scan that fell by the study's rules.
+    pub not_used: Vec<(RejectedScan, String)>,
+    /// What should be known: one line each.
+    pub warnings: Vec<String>,
+}
+
+/// Corrects the kept scans by each equation.
+///
+/// An equation for [`FEATHER_MASS`] gives the feathers' part of the balance.
+///
+/// # Errors
+/// As [`correct`]; two equations for one trait.
+pub fn of_study(
+    study: &Study,
+    kept: &Kept,
+    equations: &[Equation],
+    allowed: &AllowedStrains,
+) -> Result<StudyMasses> {
+    let (feathers, readings): (Vec<&Equation>, Vec<&Equation>) = equations
+        .iter()
+        .partition(|equation| equation.provenance.response == FEATHER_MASS);
+    let mut corrections: Vec<Corrections> = Vec::new();
+    let mut warnings = Vec::new();
+    let mut faults = Vec::new();
+    for equation in readings {
+        let name = &equation.provenance.response;
+        if let Some(other) = corrections.iter().find(|other| other.trait_name == *name) {
+            return Err(Error::call(format!(
+                "{}: found a second equation for {name} beside {}, expected one a trait; leave one out",
+                equation.label(),
+                other.equation.label()
+            )));
+        }
+        match correct(study, kept, equation, allowed) {
+            Ok(corrected) => {
+                warnings.extend(corrected.warnings.iter().cloned());
+                corrections.push(corrected);
+            }
+            Err(error) => faults.extend(error.messages().iter().cloned()),
+        }
+    }
+    if !faults.is_empty() {
+        return Err(Error::faults(faults));
+    }
+    corrections.sort_by_key(|corrected| {
+        Tissue::ALL
+            .iter()
+            .position(|tissue| tissue.name() == corrected.trait_name)
+            .unwrap_or(Tissue::ALL.len())
+    });
+    let parts: Option<Vec<&Corrections>> = Tissue::ALL
+        .iter()
+        .map(|tissue| {
+            corrections
+                .iter()
+                .find(|part| part.trait_name == tissue.name())
+        })
+        .collect();
+    let balance = match parts {
+        Some(parts) => {
+            balance::of_study(study, &parts, feathers.first().copied()).unwrap_or_else(|error| {
+                warnings.push(format!("no balance: {error}"));
+                Vec::new()
+            })
+        }
+        None => Vec::new(),
+    };
+    Ok(StudyMasses {
+        not_used: not_used(kept, &corrections),
+        corrections,
+        balance,
+        warnings,
+    })
+}
+
+/// Scans that fell by the rules, then those that an equation is not for, each once.
+fn not_used(kept: &Kept, corrections: &[Corrections]) -> Vec<(RejectedScan, String)> {
+    let mut rows: Vec<(RejectedScan, String)> = kept
+        .rejected
+        .iter()
+        .map(|row| (row.clone(), String::new()))
+        .collect();
+    let mut by_equation: BTreeMap<(u32, &str), (&RejectedScan, Vec<&str>)> = BTreeMap::new();
+    for corrected in corrections {
+        for row in &corrected.rejected {
+            by_equation
+                .entry((row.row, &row.reason))
+                .or_insert_with(|| (row, Vec::new()))
+                .1
+                .push(&corrected.trait_name);
+        }
+    }
+    rows.extend(
+        by_equation
+            .into_values()
+            .map(|(row, traits)| (row.clone(), traits.join(", "))),
+    );
+    rows
+}
+
+/// Reads saved equations: files, or folders of `.toml` files in their alphabetical order.
+///
+/// # Errors
+/// As [`Equation::read`], all files' faults at once; a folder without equations.
+pub fn read_equations(paths: &[impl AsRef<Path>]) -> Result<Vec<Equation>> {
+    let mut equations = Vec::new();
+    let mut faults = Vec::new();
+    for path in paths {
+        let path = path.as_ref();
+        let mut files = vec![path.to_owned()];
+        if path.is_dir() {
+            let entries =
+                std::fs::read_dir(path).map_err(|source| Error::unreadable(path, source))?;
+            files = entries.flatten().map(|entry| entry.path()).collect();
+            files.retain(|file| file.extension().is_some_and(|end| end == "toml"));
+            files.sort();
+            if files.is_empty() {
+                faults.push(format!(
+                    "{}: found a folder without equations, expected files such as fat.toml; calibrate and save some",
+                    path.display()
+                ));
+            }
+        }
+        for file in files {
+            match Equation::read(&file) {
+                Ok(equation) => equations.push(equation),
+                Err(error) => faults.extend(error.messages().iter().cloned()),
+            }
+        }
+    }
+    if faults.is_empty() {
+        Ok(equations)
+    } else {
+        Err(Error::faults(faults))
+    }
+}

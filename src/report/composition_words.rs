@@ -1,0 +1,321 @@
+//! What scans and equations say, in words: the plain answer first, then numbers.
+
+use crate::composition::agreement::AgreementRow;
+use crate::composition::calibration::Calibration;
+use crate::composition::repeatability::{Repeatability, RepeatabilityRow};
+use crate::composition::study_equations::{Chosen, Plucked};
+use crate::composition::study_masses::StudyMasses;
+use crate::study::Study;
+use crate::trajectory::Level;
+use crate::trajectory::redraw::ShareRow;
+
+/// How well the scanner repeats itself, a line a trait.
+#[must_use]
+pub fn repeatability(answer: &Repeatability) -> Vec<String> {
+    let all = answer.rows.iter().filter(|row| row.method == "all");
+    let mut lines: Vec<String> = all.map(precision).collect();
+    for row in &answer.methods {
+        if row.lower > 1.0 || row.upper < 1.0 {
+            let (better, worse) = if row.variance_ratio > 1.0 {
+                (&row.method_b, &row.method_a)
+            } else {
+                (&row.method_a, &row.method_b)
+            };
+            lines.push(format!(
+                "  {}: {better} repeats better than {worse} (variance ratio {} to {} {}, interval {} to {}, p {})",
+                row.trait_name,
+                row.method_a,
+                row.method_b,
+                short(row.variance_ratio),
+                short(row.lower),
+                short(row.upper),
+                short(row.p_value)
+            ));
+        }
+    }
+    lines.extend(answer.groups.iter().map(|row| {
+        format!(
+            "  {}: scans of several birds against the same birds scanned singly: {}",
+            row.trait_name,
+            apart(row)
+        )
+    }));
+    lines
+}
+
+fn precision(row: &RepeatabilityRow) -> String {
+    let share = row
+        .rms_cv_pct
+        .map_or(String::new(), |cv| format!(", CV {} %", short(cv)));
+    format!(
+        "  {}: a change of more than {} between two single scans is more than noise; RMS-SD {} ({} to {}{share}), {} degrees of freedom",
+        row.trait_name,
+        short(row.lsc),
+        short(row.rms_sd),
+        short(row.lower),
+        short(row.upper),
+        row.df
+    )
+}
+
+/// What each equation does for a reading, two lines an equation.
+#[must_use]
+pub fn calibration(chosen: &[Chosen]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for Chosen {
+        choice,
+        calibration,
+    } in chosen
+    {
+        let equation = &calibration.equation;
+        let name = &equation.provenance.response;
+        let unit = unit(calibration);
+        lines.push(format!("  {name}: {}", verdict(calibration, &unit)));
+        let rows = &equation.provenance;
+        let among = match choice.rows.len() {
+            0 | 1 => String::new(),
+            n => format!(
+                "; chosen among {n} by that same error, which flatters it a little (calibration_choice.csv)"
+            ),
+        };
+        lines.push(format!("    {name} = {}", sum(calibration)));
+        let alike = if rows.rows > rows.birds {
+            format!(
+                " (rows of one bird are alike, which makes the variances of the terms {} times as great)",
+                short(calibration.likeness)
+            )
+        } else {
+            String::new()
+        };
+        lines.push(format!(
+            "    {} rows of {} birds{alike}, {}{among}",
+            rows.rows, rows.birds, rows.method
+        ));
+        for row in &calibration.agreement {
+            lines.push(format!("    {} correction: {}", row.stage, apart(row)));
+        }
+        if !calibration.incomplete.is_empty() {
+            lines.push(format!(
+                "    {} rows lack a value and were left out (first: row {})",
+                calibration.incomplete.len(),
+                calibration.incomplete[0]
+            ));
+        }
+    }
+    lines
+}
+
+fn unit(calibration: &Calibration) -> String {
+    match calibration.equation.provenance.unit.as_str() {
+        "pct" => " percentage points".to_owned(),
+        unit => format!(" {unit}"),
+    }
+}
+
+fn verdict(calibration: &Calibration, unit: &str) -> String {
+    let Some(rmse) = calibration.cross_validation.rmse else {
+        return "no bird can be left out, so how well it predicts is not known".to_owned();
+    };
+    let observed = &calibration.rows;
+    let n = observed.len().max(1);
+    #[expect(clippy::cast_precision_loss, reason = "a count of rows")]
+    let mean = observed.iter().map(|row| row.observed).sum::<f64>() / n as f64;
+    let share = if mean > 0.0 {
+        format!(" ({} % of the mean)", short(100.0 * rmse / mean))
+    } else {
+        String::new()
+    };
+    format!(
+        "a bird that the equation has not seen is predicted to within {}{unit}{share}, root mean square",
+        short(rmse)
+    )
+}
+
+/// The equation as a sum of its terms.
+fn sum(calibration: &Calibration) -> String {
+    let mut sum = String::new();
+    for term in &calibration.terms {
+        let (sign, size) = if term.estimate < 0.0 {
+            ("-", -term.estimate)
+        } else {
+            ("+", term.estimate)
+        };
+        if sum.is_empty() {
+            sum = short(term.estimate);
+        } else {
+            sum += &format!(" {sign} {}", short(size));
+        }
+        if term.term != "intercept" {
+            sum += &format!(" {}", term.term);
+        }
+    }
+    sum
+}
+
+fn apart(row: &AgreementRow) -> String {
+    let concordance = row.concordance.map_or(String::new(), |coefficient| {
+        format!(", concordance {coefficient:.3}")
+    });
+    format!(
+        "bias {}, limits {} to {}{concordance} (n {})",
+        signed(row.bias),
+        short(row.lower_limit),
+        short(row.upper_limit),
+        row.n
+    )
+}
+
+/// What plucked carcasses say of the feathers.
+#[must_use]
+pub fn plucked(plucked: &Plucked) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (tissue, effect) in &plucked.effects {
+        let slope = effect.terms.iter().find(|term| term.term == "feather_mass");
+        if let Some(slope) = slope {
+            lines.push(format!(
+                "  {}: {} g of reading for each g of feathers ({} to {}), from {} carcasses",
+                tissue.name(),
+                short(slope.estimate),
+                short(slope.lower),
+                short(slope.upper),
+                plucked.pairs
+            ));
+        }
+    }
+    for pair in plucked.routes.chunks(2) {
+        if let [step, one] = pair
+            && let (Some(a), Some(b)) = (step.cross_validated_rmse, one.cross_validated_rmse)
+        {
+            let better = if a < b { &step.route } else { &one.route };
+            lines.push(format!(
+                "  {}: the {better} predicts better ({}: {} g, {}: {} g root mean square of birds left out)",
+                step.trait_name,
+                step.route,
+                short(a),
+                one.route,
+                short(b)
+            ));
+        }
+    }
+    lines
+}
+
+/// What the correction did, a line a trait, and whether the parts add up.
+#[must_use]
+pub fn masses(masses: &StudyMasses) -> Vec<String> {
+    let mut lines = Vec::new();
+    for corrected in &masses.corrections {
+        let flagged = corrected
+            .rows
+            .iter()
+            .filter(|row| !row.flags.is_empty())
+            .count();
+        let moved: Vec<f64> = corrected
+            .rows
+            .iter()
+            .filter_map(|row| Some(row.corrected - row.reading?))
+            .collect();
+        let error = typical(corrected.rows.iter().filter_map(|row| row.std_error));
+        let shared = typical(corrected.rows.iter().filter_map(|row| row.shared_error));
+        let mut line = format!(
+            "  {}: {} scans corrected",
+            corrected.trait_name,
+            corrected.rows.len()
+        );
+        if let Some(moved) = typical(moved.into_iter()) {
+            line += &format!(", by {} g in the middle", signed(moved));
+        }
+        if let Some(error) = error {
+            line += &format!("; standard error {} g", short(error));
+        }
+        if let Some(shared) = shared {
+            line += &format!(
+                ", of which {} g is the equation's own and common to all",
+                short(shared)
+            );
+        }
+        if flagged > 0 {
+            line += &format!("; {flagged} flagged");
+        }
+        lines.push(line);
+    }
+    let closures = masses.balance.iter().map(|row| row.balance.closure_pct);
+    if let Some(closure) = typical(closures) {
+        lines.push(format!(
+            "  balance: the parts ({}) add up to {} % of the scale weight in the middle of {} scans",
+            masses.balance[0].parts.join(" + "),
+            short(closure),
+            masses.balance.len()
+        ));
+    }
+    if !masses.not_used.is_empty() {
+        lines.push(format!(
+            "  {} scans were not used, each with its reason in rejected_scans.csv",
+            masses.not_used.len()
+        ));
+    }
+    lines
+}
+
+/// The equations' share of the variance of the strains' curves, a line a trait.
+#[must_use]
+pub fn shares(study: &Study, rows: &[ShareRow]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (trait_index, records) in study.traits.iter().enumerate() {
+        let of = |level: Level| {
+            let rows = rows.iter().filter(move |row| {
+                row.subject.trait_index == trait_index && row.subject.level == level
+            });
+            typical(rows.filter_map(ShareRow::share_pct))
+        };
+        let told = |share: Option<f64>| {
+            share.map_or("not known".to_owned(), |share| {
+                format!("{} %", short(share))
+            })
+        };
+        let (strains, birds) = (of(Level::Strain), of(Level::Bird));
+        if strains.is_some() || birds.is_some() {
+            lines.push(format!(
+                "  {}: the equation's share of the variance is {} in the middle for strains, {} for single birds",
+                records.name,
+                told(strains),
+                told(birds)
+            ));
+        }
+    }
+    lines
+}
+
+/// The middle of some numbers.
+fn typical(values: impl Iterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    values.get(middle).copied()
+}
+
+/// A number to three significant digits.
+fn short(value: f64) -> String {
+    let size = value.abs();
+    if size >= 100.0 || size == 0.0 {
+        format!("{value:.0}")
+    } else if size >= 10.0 {
+        format!("{value:.1}")
+    } else if size >= 1.0 {
+        format!("{value:.2}")
+    } else if size >= 0.1 {
+        format!("{value:.3}")
+    } else if size >= 1e-3 {
+        format!("{value:.4}")
+    } else {
+        format!("{value:.1e}")
+    }
+}
+
+fn signed(value: f64) -> String {
+    if value < 0.0 {
+        short(value)
+    } else {
+        format!("+{}", short(value))
+    }
+}

@@ -1,0 +1,39 @@
+//! What `[calibration]` in `study.toml` says.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+use super::chemistry::Part;
+
+/// How `calibrate` finds the correction equations of a study.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CalibrationWishes {
+    /// Candidate equations of each response (`fat_chem`, ...): lists of terms as
+    /// `fat_scan,lean_scan,age`. The usual candidates where none is named.
+    pub terms: BTreeMap<String, Vec<String>>,
+    /// How rows are weighted.
+    pub weighting: RowWeighting,
+    /// The part whose masses the readings are to tell: the body without feathers
+    /// where it was analysed, else the whole bird.
+    pub part: Option<Part>,
+    /// Strains that may be scanned without chemistry, each with the strain that it
+    /// is taken for.
+    pub allowed_strains: BTreeMap<String, String>,
+    /// Scanner and its settings, in the user's words, for the saved equations.
+    pub scanner: String,
+}
+
+/// How the rows of a calibration are weighted.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RowWeighting {
+    /// All alike.
+    #[default]
+    Ordinary,
+    /// Residual SD grows with a power of the prediction.
+    Power,
+    /// Rows far from the rest pull with a limited force.
+    Huber,
+}
