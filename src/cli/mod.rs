@@ -1,13 +1,17 @@
 //! The program's commands, one file each; knows clap and no numerics.
 
 mod check;
+mod completions;
 mod draw;
 mod fit;
+mod man;
+mod new;
 mod onset;
 mod options;
 mod output;
 mod run;
 mod target;
+mod verify;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -20,7 +24,16 @@ use options::Common;
 /// Growth, body composition and sexual maturity of egg-type pullets from repeated
 /// weighings and live-bird scans.
 #[derive(Debug, Parser)]
-#[command(name = "pinfeather", version, max_term_width = 100)]
+#[command(
+    name = "pinfeather",
+    version,
+    max_term_width = 100,
+    after_help = "First steps:
+  pinfeather new my-study          lay out a study folder with example tables
+  pinfeather check my-study        is everything readable, does anything stand out?
+  pinfeather run my-study          growth curves, target, cues, figures, into results/
+  pinfeather help run              what a command takes, with examples"
+)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -30,19 +43,23 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    New(new::NewArgs),
     Check(check::CheckArgs),
     Fit(fit::FitArgs),
     Target(target::TargetArgs),
     Onset(onset::OnsetArgs),
     Draw(draw::DrawArgs),
     Run(run::RunArgs),
+    Completions(completions::CompletionsArgs),
+    Man(man::ManArgs),
 }
 
 /// Runs the program on its arguments and gives the exit status: 0 done, 1 done
 /// but the data or the fits need attention and `--strict` was given, 2 the input
 /// or the call is wrong, 3 an output could not be written.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
-    let cli = match Cli::try_parse_from(arguments) {
+    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    let mut cli = match Cli::try_parse_from(&arguments) {
         Ok(cli) => cli,
         Err(error) => {
             // Help and version come this way too, with status 0.
@@ -50,7 +67,12 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
             return u8::try_from(error.exit_code()).unwrap_or(2);
         }
     };
-    match dispatch(&cli) {
+    let call = arguments
+        .iter()
+        .map(|argument| argument.to_string_lossy().into_owned());
+    cli.common.arguments = output::without_output(call);
+    let ready = cli.common.check().and_then(|()| cli.common.use_threads());
+    match ready.and_then(|()| dispatch(&cli)) {
         Ok(status) => status,
         Err(error) => {
             let mut out = std::io::stderr().lock();
@@ -65,13 +87,15 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
 
 fn dispatch(cli: &Cli) -> Result<u8> {
     let common = &cli.common;
-    common.use_threads()?;
     match &cli.command {
+        Command::New(args) => new::run(args, common),
         Command::Check(args) => check::run(args, common),
         Command::Fit(args) => fit::run(args, common),
         Command::Target(args) => target::run(args, common),
         Command::Onset(args) => onset::run(args, common),
         Command::Draw(args) => draw::run(args, common),
         Command::Run(args) => run::run(args, common),
+        Command::Completions(args) => completions::run(args),
+        Command::Man(args) => man::run(args),
     }
 }

@@ -12,8 +12,8 @@ use serde::Serialize;
 use serde::ser::SerializeMap;
 
 use super::options::{Common, Input};
-use crate::error::{self, Error, Result};
-use crate::report::{InputFile, RunRecord, Table};
+use crate::error::{Error, Result};
+use crate::report::{InputFile, OutputFile, RunRecord, Staged, Table, workbook};
 use crate::study::Study;
 
 /// Everything that a command has to say.
@@ -24,6 +24,12 @@ pub(crate) struct Output {
     json: bool,
     quiet: bool,
     strict: bool,
+    /// Whether the results are wanted as a workbook too.
+    xlsx: bool,
+    /// The call as given, for the run record.
+    arguments: Vec<String>,
+    /// Whether nothing is said: a run that is only compared with another.
+    silent: bool,
     /// Result tables, in the order in which they are told.
     pub(crate) tables: Vec<Table>,
     /// Figures: file name and bytes.
@@ -53,6 +59,9 @@ impl Output {
             json: common.json,
             quiet: common.quiet,
             strict: common.strict,
+            xlsx: common.xlsx,
+            arguments: common.arguments.clone(),
+            silent: common.silent,
             tables: Vec::new(),
             figures: Vec::new(),
             words: Vec::new(),
@@ -110,7 +119,9 @@ impl Output {
     /// Where a file or standard output cannot be written.
     pub(crate) fn finish(self) -> Result<u8> {
         let files = self.write_files()?;
-        let printed = if self.json {
+        let printed = if self.silent {
+            Ok(())
+        } else if self.json {
             self.print_json(&files)
         } else {
             self.print_words()
@@ -127,32 +138,33 @@ impl Output {
         let Some(folder) = &self.folder else {
             return Ok(Vec::new());
         };
-        let mut names = Vec::new();
+        let mut staged = Staged::new(folder);
         for table in &self.tables {
             let name = format!("tables/{}.csv", table.name());
-            error::write_file_with(&folder.join(&name), |file| table.write_csv(file))?;
-            names.push(name);
+            staged.write(&name, |out| table.write_csv(out))?;
         }
         for (figure, bytes) in &self.figures {
-            let name = format!("figures/{figure}");
-            error::write_file(&folder.join(&name), bytes)?;
-            names.push(name);
+            staged.write(&format!("figures/{figure}"), |out| out.write_all(bytes))?;
         }
-        let record = self.record(names.clone());
-        let mut text = serde_json::to_vec_pretty(&record)
-            .map_err(|source| Error::unwritable(&folder.join("run.json"), source.into()))?;
-        text.push(b'\n');
-        error::write_file(&folder.join("run.json"), &text)?;
-        names.push("run.json".to_owned());
-        Ok(names)
+        if self.xlsx {
+            let book = workbook(&self.tables, &self.record(Vec::new()))?;
+            staged.write("results.xlsx", |out| out.write_all(&book))?;
+        }
+        let record = self.record(staged.files().cloned().collect());
+        staged.write("run.json", |out| {
+            serde_json::to_writer_pretty(&mut *out, &record)?;
+            out.write_all(b"\n")
+        })?;
+        let files = staged.move_into_place()?;
+        Ok(files.into_iter().map(|file| file.path).collect())
     }
 
-    fn record(&self, outputs: Vec<String>) -> RunRecord {
+    fn record(&self, outputs: Vec<OutputFile>) -> RunRecord {
         RunRecord {
             program: env!("CARGO_PKG_NAME").to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
             command: self.command.to_owned(),
-            arguments: arguments_without_output(),
+            arguments: self.arguments.clone(),
             seed: 0,
             inputs: self.inputs.clone(),
             counts: self.counts.clone(),
@@ -197,26 +209,29 @@ impl Output {
                 .iter()
                 .filter(|name| name.starts_with("figures/"))
                 .count();
+            let book = if self.xlsx { ", results.xlsx" } else { "" };
             let _ = writeln!(
                 out,
-                "written to {}: {tables} tables, {figures} figure files, run.json",
+                "written to {}: {tables} tables, {figures} figure files{book}, run.json",
                 folder.display()
             );
         }
     }
 }
 
-/// The command line as given, less the program and the output folder, which does
-/// not change a result.
-fn arguments_without_output() -> Vec<String> {
+/// A call without what does not change a result: the program, the output folder,
+/// the number of threads.
+pub(crate) fn without_output(call: impl IntoIterator<Item = String>) -> Vec<String> {
+    const LEFT_OUT: [&str; 3] = ["--out", "-o", "--threads"];
     let mut kept = Vec::new();
-    let mut given = std::env::args_os()
-        .skip(1)
-        .map(|argument| argument.to_string_lossy().into_owned());
+    let mut given = call.into_iter().skip(1);
     while let Some(argument) = given.next() {
-        if argument == "--out" || argument == "-o" {
+        if LEFT_OUT.contains(&argument.as_str()) {
             given.next();
-        } else if !argument.starts_with("--out=") {
+        } else if !LEFT_OUT
+            .iter()
+            .any(|option| argument.starts_with(&format!("{option}=")))
+        {
             kept.push(argument);
         }
     }

@@ -1,12 +1,17 @@
 //! What does the reader get: tables and the record of the run.
 
+mod column_notes;
 pub mod cue_tables;
 pub mod flock_tables;
 pub mod growth_tables;
 pub mod pictures;
 mod record;
+mod staged;
 pub mod table;
 pub mod words;
+mod workbook;
 
 pub use record::{InputFile, RunRecord};
+pub use staged::{OutputFile, Staged, Tallied};
 pub use table::{Cell, Table};
+pub use workbook::{tables_workbook, workbook};
