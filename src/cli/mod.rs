@@ -2,10 +2,13 @@
 
 mod calibrate;
 mod check;
+mod completions;
 mod correct;
 mod corrected;
 mod draw;
 mod fit;
+mod man;
+mod new;
 mod onset;
 mod options;
 mod output;
@@ -13,6 +16,7 @@ mod repeatability;
 mod report;
 mod run;
 mod target;
+mod verify;
 mod view;
 
 use std::ffi::OsString;
@@ -26,7 +30,16 @@ use options::Common;
 /// Growth, body composition and sexual maturity of egg-type pullets from repeated
 /// weighings and live-bird scans.
 #[derive(Debug, Parser)]
-#[command(name = "pinfeather", version, max_term_width = 100)]
+#[command(
+    name = "pinfeather",
+    version,
+    max_term_width = 100,
+    after_help = "First steps:
+  pinfeather new my-study          lay out a study folder with example tables
+  pinfeather check my-study        is everything readable, does anything stand out?
+  pinfeather run my-study          growth curves, target, cues, figures, into results/
+  pinfeather help run              what a command takes, with examples"
+)]
 struct Cli {
     #[command(subcommand)]
     command: Command,
@@ -36,6 +49,7 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    New(new::NewArgs),
     Check(check::CheckArgs),
     Repeatability(repeatability::RepeatabilityArgs),
     Calibrate(calibrate::CalibrateArgs),
@@ -47,13 +61,16 @@ enum Command {
     Report(report::ReportArgs),
     View(view::ViewArgs),
     Run(run::RunArgs),
+    Completions(completions::CompletionsArgs),
+    Man(man::ManArgs),
 }
 
 /// Runs the program on its arguments and gives the exit status: 0 done, 1 done
 /// but the data or the fits need attention and `--strict` was given, 2 the input
 /// or the call is wrong, 3 an output could not be written.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
-    let cli = match Cli::try_parse_from(arguments) {
+    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    let mut cli = match Cli::try_parse_from(&arguments) {
         Ok(cli) => cli,
         Err(error) => {
             // Help and version come this way too, with status 0.
@@ -61,7 +78,12 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
             return u8::try_from(error.exit_code()).unwrap_or(2);
         }
     };
-    match dispatch(&cli) {
+    let call = arguments
+        .iter()
+        .map(|argument| argument.to_string_lossy().into_owned());
+    cli.common.arguments = output::without_output(call);
+    let ready = cli.common.check().and_then(|()| cli.common.use_threads());
+    match ready.and_then(|()| dispatch(&cli)) {
         Ok(status) => status,
         Err(error) => {
             let mut out = std::io::stderr().lock();
@@ -76,8 +98,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
 
 fn dispatch(cli: &Cli) -> Result<u8> {
     let common = &cli.common;
-    common.use_threads()?;
     match &cli.command {
+        Command::New(args) => new::run(args, common),
         Command::Check(args) => check::run(args, common),
         Command::Repeatability(args) => repeatability::run(args, common),
         Command::Calibrate(args) => calibrate::run(args, common),
@@ -89,5 +111,7 @@ fn dispatch(cli: &Cli) -> Result<u8> {
         Command::Report(args) => report::run(args, common),
         Command::View(args) => view::run(args, common),
         Command::Run(args) => run::run(args, common),
+        Command::Completions(args) => completions::run(args),
+        Command::Man(args) => man::run(args),
     }
 }

@@ -10,7 +10,7 @@ use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
 use crate::study::{
     AgeUnit, Check, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName,
-    Units, Values,
+    Units, Values, file_and_sheet,
 };
 use crate::trajectory::Request;
 
@@ -29,6 +29,9 @@ pub(crate) struct Common {
     /// Print one JSON document on standard output; files are then written only with --out
     #[arg(long, global = true, help_heading = "Output")]
     pub(crate) json: bool,
+    /// Write the result tables as one workbook too, results.xlsx: a sheet a table, and notes
+    #[arg(long, global = true, help_heading = "Output")]
+    pub(crate) xlsx: bool,
     /// No progress and no messages on standard error, but errors
     #[arg(long, short, global = true, help_heading = "Output")]
     pub(crate) quiet: bool,
@@ -38,9 +41,25 @@ pub(crate) struct Common {
     /// Threads to use [default: all processors]
     #[arg(long, global = true, value_name = "N", help_heading = "Output")]
     pub(crate) threads: Option<std::num::NonZeroUsize>,
+    /// The call as given, for the run record.
+    #[arg(skip)]
+    pub(crate) arguments: Vec<String>,
+    /// Whether nothing is said: a run that is only compared with another.
+    #[arg(skip)]
+    pub(crate) silent: bool,
 }
 
 impl Common {
+    /// Checks what goes together.
+    pub(crate) fn check(&self) -> Result<()> {
+        if self.xlsx && self.json && self.out.is_none() {
+            return Err(Error::call(
+                "found --xlsx with --json, which writes no files, expected --out DIR as well; name the folder",
+            ));
+        }
+        Ok(())
+    }
+
     /// Sets the number of threads, once, before any work.
     pub(crate) fn use_threads(&self) -> Result<()> {
         let Some(threads) = self.threads else {
@@ -108,6 +127,15 @@ pub(crate) struct TableColumns {
     /// Ages and values may be any numbers: for data that are not weights of birds
     #[arg(long)]
     pub(crate) any_number: bool,
+    /// Sheet to read, where the table is a workbook (.xlsx, .ods) with several
+    #[arg(long, value_name = "NAME")]
+    pub(crate) sheet: Option<String>,
+    /// Row of the header, where titles stand above it [default: the first that is filled]
+    #[arg(long, value_name = "ROW")]
+    pub(crate) header_row: Option<std::num::NonZeroU32>,
+    /// The table has a row a bird and a column for each age, the age in its header (d7, week 3)
+    #[arg(long)]
+    pub(crate) wide: bool,
     /// Table of targets: strain, age_d, target_g, lower_g, upper_g
     #[arg(long, value_name = "FILE")]
     pub(crate) targets: Option<PathBuf>,
@@ -173,12 +201,17 @@ impl TableColumns {
                 mass: self.mass_unit,
                 date_format: self.date_format.clone(),
             },
-            format: self.format.ready(),
+            format: Format {
+                wide: self.wide,
+                ..self.format.ready()
+            },
             values: if self.any_number {
                 Values::AnyNumber
             } else {
                 Values::BirdMasses
             },
+            sheet: self.sheet.clone(),
+            header_row: self.header_row,
             targets: self.targets.clone(),
             onset: self.onset.clone(),
         }
@@ -217,7 +250,12 @@ pub(crate) fn study_files(path: &Path, study: &Study) -> Vec<PathBuf> {
     let tables = TableName::ALL
         .iter()
         .filter_map(|table| study.settings.tables.of(*table).as_ref());
-    files.extend(tables.map(|table| folder.join(table)));
+    // Several sheets of one workbook are one file.
+    for file in tables.map(|table| file_and_sheet(&folder.join(table)).0) {
+        if !files.contains(&file) {
+            files.push(file);
+        }
+    }
     files
 }
 

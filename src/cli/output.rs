@@ -15,7 +15,7 @@ use super::options::{Common, Input, study_files};
 use crate::error::{self, Error, Result};
 use crate::report::page::{self, Page};
 use crate::report::pictures::Named;
-use crate::report::{InputFile, RunRecord, Table};
+use crate::report::{InputFile, OutputFile, RunRecord, Staged, Table, workbook};
 use crate::study::Study;
 
 /// Everything that a command has to say.
@@ -27,6 +27,12 @@ pub(crate) struct Output {
     quiet: bool,
     strict: bool,
     page_only: bool,
+    /// Whether the results are wanted as a workbook too.
+    xlsx: bool,
+    /// The call as given, for the run record.
+    arguments: Vec<String>,
+    /// Whether nothing is said: a run that is only compared with another.
+    silent: bool,
     /// Result tables, in the order in which they are told.
     pub(crate) tables: Vec<Table>,
     /// Figures: file name and bytes.
@@ -80,6 +86,9 @@ impl Output {
             quiet: common.quiet,
             strict: common.strict,
             page_only: false,
+            xlsx: common.xlsx,
+            arguments: common.arguments.clone(),
+            silent: common.silent,
             tables: Vec::new(),
             figures: Vec::new(),
             saved: Vec::new(),
@@ -196,7 +205,9 @@ impl Output {
     /// Where a file or standard output cannot be written.
     pub(crate) fn finish(self) -> Result<u8> {
         let files = self.write_files()?;
-        let printed = if self.json {
+        let printed = if self.silent {
+            Ok(())
+        } else if self.json {
             self.print_json(&files)
         } else {
             self.print_words()
@@ -210,49 +221,58 @@ impl Output {
     }
 
     fn write_files(&self) -> Result<Vec<String>> {
-        let mut names = Vec::new();
+        let inside = |path: &Path| {
+            let folder = self.folder.as_ref()?;
+            Some(path.strip_prefix(folder).ok()?.display().to_string())
+        };
+        // A place of its own, named by the call, is written first: the record names it.
+        let mut elsewhere = Vec::new();
         for (path, bytes) in &self.saved {
-            error::write_file(path, bytes)?;
-            let inside = self
-                .folder
-                .as_ref()
-                .and_then(|results| path.strip_prefix(results).ok());
-            names.push(inside.unwrap_or(path).display().to_string());
+            if inside(path).is_none() {
+                error::write_file(path, bytes)?;
+                elsewhere.push(path.display().to_string());
+            }
         }
         let Some(folder) = &self.folder else {
-            return Ok(names);
+            return Ok(elsewhere);
         };
+        let mut staged = Staged::new(folder);
+        for (path, bytes) in &self.saved {
+            if let Some(name) = inside(path) {
+                staged.write(&name, |out| out.write_all(bytes))?;
+            }
+        }
         let beside = if self.page_only { 0 } else { usize::MAX };
         for table in self.tables.iter().take(beside) {
             let name = format!("tables/{}.csv", table.name());
-            error::write_file_with(&folder.join(&name), |file| table.write_csv(file))?;
-            names.push(name);
+            staged.write(&name, |out| table.write_csv(out))?;
         }
         for (figure, bytes) in self.figures.iter().take(beside) {
-            let name = format!("figures/{figure}");
-            error::write_file(&folder.join(&name), bytes)?;
-            names.push(name);
+            staged.write(&format!("figures/{figure}"), |out| out.write_all(bytes))?;
         }
-        if let Some(html) = self.html(&names)? {
-            let name = "report.html".to_owned();
-            error::write_file(&folder.join(&name), html.as_bytes())?;
-            names.push(name);
+        if let Some(html) = self.html()? {
+            staged.write("report.html", |out| out.write_all(html.as_bytes()))?;
         }
-        let record = self.record(names.clone());
-        let mut text = serde_json::to_vec_pretty(&record)
-            .map_err(|source| Error::unwritable(&folder.join("run.json"), source.into()))?;
-        text.push(b'\n');
-        error::write_file(&folder.join("run.json"), &text)?;
-        names.push("run.json".to_owned());
-        Ok(names)
+        if self.xlsx {
+            let book = workbook(&self.tables, &self.record(Vec::new()))?;
+            staged.write("results.xlsx", |out| out.write_all(&book))?;
+        }
+        let record = self.record(staged.files().cloned().collect());
+        staged.write("run.json", |out| {
+            serde_json::to_writer_pretty(&mut *out, &record)?;
+            out.write_all(b"\n")
+        })?;
+        let files = staged.move_into_place()?;
+        elsewhere.extend(files.into_iter().map(|file| file.path));
+        Ok(elsewhere)
     }
 
     /// The report page, where one is wanted.
-    pub(crate) fn html(&self, files: &[String]) -> Result<Option<String>> {
+    pub(crate) fn html(&self) -> Result<Option<String>> {
         let Some(parts) = &self.page else {
             return Ok(None);
         };
-        let record = self.record(files.to_vec());
+        let record = self.record(Vec::new());
         let page = Page {
             title: &parts.title,
             answers: page::answers(&self.words),
@@ -268,12 +288,12 @@ impl Output {
         page.html().map(Some)
     }
 
-    fn record(&self, outputs: Vec<String>) -> RunRecord {
+    fn record(&self, outputs: Vec<OutputFile>) -> RunRecord {
         RunRecord {
             program: env!("CARGO_PKG_NAME").to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
             command: self.command.to_owned(),
-            arguments: arguments_without_output(),
+            arguments: self.arguments.clone(),
             seed: self.seed,
             inputs: self.inputs.clone(),
             counts: self.counts.clone(),
@@ -322,31 +342,34 @@ impl Output {
                 let _ = writeln!(out, "written: {}", folder.join("report.html").display());
                 return;
             }
+            let book = if self.xlsx { "results.xlsx, " } else { "" };
+            let page = if self.page.is_some() {
+                "report.html, "
+            } else {
+                ""
+            };
             let _ = writeln!(
                 out,
-                "written to {}: {tables} tables, {figures} figure files, {}run.json",
-                folder.display(),
-                if self.page.is_some() {
-                    "report.html, "
-                } else {
-                    ""
-                }
+                "written to {}: {tables} tables, {figures} figure files, {page}{book}run.json",
+                folder.display()
             );
         }
     }
 }
 
-/// The command line as given, less the program and the output folder, which does
-/// not change a result.
-fn arguments_without_output() -> Vec<String> {
+/// A call without what does not change a result: the program, the output folder,
+/// the number of threads.
+pub(crate) fn without_output(call: impl IntoIterator<Item = String>) -> Vec<String> {
+    const LEFT_OUT: [&str; 3] = ["--out", "-o", "--threads"];
     let mut kept = Vec::new();
-    let mut given = std::env::args_os()
-        .skip(1)
-        .map(|argument| argument.to_string_lossy().into_owned());
+    let mut given = call.into_iter().skip(1);
     while let Some(argument) = given.next() {
-        if argument == "--out" || argument == "-o" {
+        if LEFT_OUT.contains(&argument.as_str()) {
             given.next();
-        } else if !argument.starts_with("--out=") {
+        } else if !LEFT_OUT
+            .iter()
+            .any(|option| argument.starts_with(&format!("{option}=")))
+        {
             kept.push(argument);
         }
     }

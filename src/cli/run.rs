@@ -9,7 +9,7 @@ use super::draw::PaperOptions;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::TargetOptions;
-use super::{calibrate, correct, draw, fit, onset, repeatability, target};
+use super::{calibrate, correct, draw, fit, onset, repeatability, target, verify};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
 use crate::composition::study_equations;
@@ -26,8 +26,14 @@ use crate::trajectory::Trajectories;
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather run data-demo
-  pinfeather run weights.csv --bird Chick --age Time --value weight --group Diet --out results")]
+  pinfeather run weights.csv --bird Chick --age Time --value weight --group Diet --out results
+  pinfeather run \"flock.xlsx#Weights\" --date Date --hatched-on 2026-03-02 --xlsx
+  pinfeather run --verify results/run.json")]
 pub(crate) struct RunArgs {
+    /// Take the STUDY as a run record (OUT/run.json): run again what it records, and say whether
+    /// anything has changed, and what
+    #[arg(long)]
+    verify: bool,
     #[command(flatten)]
     whole: WholeStudy,
     #[command(flatten)]
@@ -57,6 +63,9 @@ pub(crate) struct Drawable {
 }
 
 pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
+    if args.verify {
+        return verify::run(&args.whole.input.path, common);
+    }
     let mut output = Output::new("run", common);
     let results = args.whole.results(&mut output)?;
     if output.keeps_files() {

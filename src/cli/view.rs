@@ -125,7 +125,7 @@ impl Live<'_> {
         if let Some(page) = &mut output.page {
             page.watch = Some(format!("/{}/version", self.token));
         }
-        Ok(output.html(&[])?.unwrap_or_default())
+        Ok(output.html()?.unwrap_or_default())
     }
 
     /// Makes the page anew where a file has changed since it was made; where the

@@ -1,6 +1,7 @@
 //! What does the reader get: tables and the record of the run.
 
 pub mod calibration_tables;
+mod column_notes;
 pub mod composition_tables;
 pub mod composition_words;
 pub mod cue_tables;
@@ -10,8 +11,12 @@ pub mod methods;
 pub mod page;
 pub mod pictures;
 mod record;
+mod staged;
 pub mod table;
 pub mod words;
+mod workbook;
 
 pub use record::{InputFile, RunRecord};
+pub use staged::{OutputFile, Staged, Tallied};
 pub use table::{Cell, Table};
+pub use workbook::{tables_workbook, workbook};

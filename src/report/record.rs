@@ -6,6 +6,7 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+use super::staged::{OutputFile, hexadecimal};
 use crate::error::{self, Result};
 
 /// What `run.json` holds.
@@ -30,8 +31,8 @@ pub struct RunRecord {
     pub counts: BTreeMap<String, usize>,
     /// What needs the reader's attention.
     pub warnings: Vec<String>,
-    /// Files written, relative to the output folder.
-    pub outputs: Vec<String>,
+    /// Files written, each with its digest.
+    pub outputs: Vec<OutputFile>,
 }
 
 /// A file that was read.
@@ -52,10 +53,7 @@ impl InputFile {
     /// Where the file cannot be read.
     pub fn digest(path: &Path) -> Result<Self> {
         let bytes = error::read_file(path)?;
-        let sha256 = Sha256::digest(&bytes)
-            .iter()
-            .map(|byte| format!("{byte:02x}"))
-            .collect();
+        let sha256 = hexadecimal(&Sha256::digest(&bytes));
         Ok(Self {
             path: path.display().to_string(),
             bytes: bytes.len(),

@@ -368,16 +368,18 @@ impl Row<'_> {
     }
 }
 
-/// Words as a CSV field: quoted where they hold a comma, a quote or a line
-/// break. A field that a spreadsheet would take for a formula gets a leading
-/// apostrophe, the common guard.
+/// Words as a CSV field: quoted where they hold a comma, a quote or a line break.
+///
+/// Words that a spreadsheet would work out as a formula get a leading apostrophe,
+/// the common guard; our own reader takes it off again. Names are left as they
+/// are wherever they can be: a bird called `-12` or `+7` is a number to a
+/// spreadsheet and no formula, so that other programs find it under its own name.
 fn write_words(text: &mut Vec<u8>, words: &str) {
-    let formula = words.starts_with(['=', '+', '-', '@', '\t', '\r']);
     let quoted = words.contains([',', '"', '\n', '\r']);
     if quoted {
         text.push(b'"');
     }
-    if formula {
+    if is_formula(words) {
         text.push(b'\'');
     }
     if words.contains('"') {
@@ -387,6 +389,18 @@ fn write_words(text: &mut Vec<u8>, words: &str) {
     }
     if quoted {
         text.push(b'"');
+    }
+}
+
+/// Whether a spreadsheet would work words out: they begin with a sign of a
+/// formula, and more than a plain number follows.
+fn is_formula(words: &str) -> bool {
+    match words.as_bytes() {
+        [b'=' | b'@' | b'\t' | b'\r', ..] => true,
+        [b'+' | b'-', rest @ ..] => !rest
+            .iter()
+            .all(|byte| byte.is_ascii_digit() || *byte == b'.'),
+        _ => false,
     }
 }
 
@@ -580,16 +594,18 @@ mod tests {
         table.row().text("a,\"b\"").whole(3).number(1.5);
         table.row().text("=1+1").whole(None).number(f64::NAN);
         table.row().text("").whole(0).number(None);
+        table.row().text("-12").whole(1).number(-2.5);
+        table.row().text("-A1").whole(1).number(1.0);
         let mut text = Vec::new();
         table.write_csv(&mut text).unwrap();
         let text = String::from_utf8(text).unwrap();
         assert_eq!(
             text,
-            "bird,n,weight_g\n\"a,\"\"b\"\"\",3,1.5\n'=1+1,,\n,0,\n"
+            "bird,n,weight_g\n\"a,\"\"b\"\"\",3,1.5\n'=1+1,,\n,0,\n-12,1,-2.5\n'-A1,1,1\n"
         );
         assert_eq!(
             serde_json::to_string(&table).unwrap(),
-            r#"[{"bird":"a,\"b\"","n":3,"weight_g":1.5},{"bird":"=1+1","n":null,"weight_g":null},{"bird":null,"n":0,"weight_g":null}]"#
+            r#"[{"bird":"a,\"b\"","n":3,"weight_g":1.5},{"bird":"=1+1","n":null,"weight_g":null},{"bird":null,"n":0,"weight_g":null},{"bird":"-12","n":1,"weight_g":-2.5},{"bird":"-A1","n":1,"weight_g":1.0}]"#
         );
     }
 }

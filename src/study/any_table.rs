@@ -3,8 +3,9 @@
 use std::path::Path;
 
 use super::faults::{Faults, Place, quoted};
-use super::format::{Format, number};
+use super::format::{Format, Writing, number};
 use super::table::Table;
+use super::units::DateFormat;
 use crate::error::Result;
 
 /// A table of columns by name.
@@ -49,7 +50,17 @@ pub fn read_columns(path: &Path, format: &Format) -> Result<AnyTable> {
 
 fn read(path: &Path, format: &Format, faults: &mut Faults) -> Option<AnyTable> {
     let file = path.display().to_string();
-    let table = Table::open(path, &file, format, faults)?;
+    let dates = DateFormat::default();
+    let writing = Writing {
+        format,
+        dates: &dates,
+        header_row: None,
+    };
+    let table = Table::open(path, &file, &writing, faults)?;
+    let file = table.file.clone();
+    for column in 0..table.headers.len() {
+        table.tell_spoilt(column, false, faults);
+    }
     for (place, header) in table.headers.iter().enumerate() {
         if header.is_empty() {
             let expected = "a name for every column";

@@ -2,6 +2,7 @@
 
 use super::faults::Faults;
 use super::header::Header;
+use super::names;
 use super::read::{Dates, Register};
 
 /// Enters the birds of the table; false where a row's bird is lost to a fault.
@@ -43,6 +44,9 @@ pub(crate) fn read(
                 advice,
             );
             repeated += 1;
+            continue;
+        }
+        if names::is_no_bird(&rows, Some(bird_column), name, faults) {
             continue;
         }
         let bird = register.enter_bird(name);

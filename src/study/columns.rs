@@ -1,10 +1,12 @@
 //! Which column of a bare table is which, and how the table is written.
 
 use std::collections::BTreeMap;
+use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
 use super::format::Format;
 use super::settings::{PerTable, Settings, Units};
+use super::workbook::{file_and_sheet, is_named_workbook};
 use crate::error::{Error, Result};
 
 /// The trait of a table that does not say otherwise.
@@ -43,6 +45,10 @@ pub struct Columns {
     pub format: Format,
     /// What a value may be.
     pub values: Values,
+    /// The sheet to read, where the table is a workbook with several.
+    pub sheet: Option<String>,
+    /// The row of the header, where it is not the first that is filled.
+    pub header_row: Option<NonZeroU32>,
     /// A table of targets to judge by, as in a study folder.
     pub targets: Option<PathBuf>,
     /// A table of first eggs, as in a study folder.
@@ -111,18 +117,38 @@ impl Columns {
             }
             mapping.insert((*key).to_owned(), header.clone());
         }
-        let name = path.file_stem().unwrap_or_default().to_string_lossy();
+        let (file, in_path) = file_and_sheet(path);
+        let table = match (&self.sheet, in_path) {
+            (None, _) => path.to_owned(),
+            (Some(sheet), Some(other)) if *sheet != other => {
+                return Err(Error::call(format!(
+                    "found both --sheet {sheet} and the sheet {other} in the table's name, expected one of them; leave one out"
+                )));
+            }
+            (Some(_), _) if !is_named_workbook(&file) => {
+                return Err(Error::call(format!(
+                    "found --sheet with {}, expected a workbook (.xlsx or .ods); leave the option out",
+                    file.display()
+                )));
+            }
+            (Some(sheet), _) => PathBuf::from(format!("{}#{sheet}", file.display())),
+        };
+        let name = file.file_stem().unwrap_or_default().to_string_lossy();
         Ok(Settings {
             name: Some(name.into_owned()),
             hatch_date: self.hatched_on.clone(),
             tables: PerTable {
-                weighings: Some(path.to_owned()),
+                weighings: Some(table),
                 targets: self.targets.clone(),
                 onset: self.onset.clone(),
                 ..PerTable::default()
             },
             columns: PerTable {
                 weighings: mapping,
+                ..PerTable::default()
+            },
+            header_row: PerTable {
+                weighings: self.header_row,
                 ..PerTable::default()
             },
             units: self.units.clone(),

@@ -131,6 +131,8 @@ impl Faults {
     /// The faults by file and row, and how many more there are.
     pub(crate) fn sorted(mut self) -> (Vec<Fault>, usize) {
         self.kept.sort();
+        // A column may be asked for more than once; what is wrong in it is told once.
+        self.kept.dedup();
         let more = self.more + self.kept.len().saturating_sub(TOLD);
         self.kept.truncate(TOLD);
         (self.kept, more)

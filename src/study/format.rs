@@ -5,7 +5,8 @@ use std::str::FromStr;
 
 use serde::Deserialize;
 
-use super::units::from_text;
+use super::units::{DateFormat, from_text};
+use super::workbook::is_error;
 
 /// What stands between two cells.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
@@ -78,6 +79,18 @@ pub struct Format {
     pub decimal: Decimal,
     /// Cells that mean "no value"; an empty cell always does.
     pub missing: Vec<String>,
+    /// Whether the table of weighings is wide: a row a bird and a column for each
+    /// age, the age in its header (`d7`, `week 3`).
+    pub wide: bool,
+}
+
+/// How one table is written: what a reader of it must know.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Writing<'a> {
+    pub(crate) format: &'a Format,
+    pub(crate) dates: &'a DateFormat,
+    /// The row of the header (from 1), where it is not the first that is filled.
+    pub(crate) header_row: Option<u32>,
 }
 
 impl Default for Format {
@@ -88,6 +101,7 @@ impl Default for Format {
             missing: ["NA", "na", "N/A", "n/a", ".", "-"]
                 .map(str::to_owned)
                 .into(),
+            wide: false,
         }
     }
 }
@@ -110,6 +124,8 @@ pub(crate) enum NotNumber {
     Marks,
     /// `NaN`, `inf`, or too great for a number.
     NotFinite,
+    /// What a spreadsheet shows for a formula that failed.
+    Formula,
 }
 
 impl NotNumber {
@@ -117,6 +133,7 @@ impl NotNumber {
     pub(crate) fn advice(self) -> &'static str {
         match self {
             Self::Text | Self::NotFinite => "correct the cell or mark it missing (NA)",
+            Self::Formula => "correct the formula in the spreadsheet, or empty the cell",
             Self::Unit => {
                 "leave only the number in the cell; its unit goes into the header or under [units]"
             }
@@ -153,6 +170,9 @@ fn why_not(cell: &str) -> NotNumber {
             .all(|letter| letter.is_ascii_digit() || marks(letter))
     {
         return NotNumber::Marks;
+    }
+    if is_error(cell) {
+        return NotNumber::Formula;
     }
     let tail = cell.trim_start_matches(|letter: char| letter.is_ascii_digit() || marks(letter));
     match tail.to_ascii_lowercase().as_str() {

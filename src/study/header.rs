@@ -7,6 +7,7 @@ use super::faults::{Faults, Place, listed, nearest};
 use super::settings::{TableName, Units};
 use super::table::Table;
 use super::units::{AgeUnit, MassUnit};
+use super::wide::age_header;
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -160,6 +161,15 @@ pub(crate) struct Measure<U> {
     pub(crate) unit: U,
 }
 
+/// A column of a wide table.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct WideColumn {
+    /// The age in its header.
+    pub(crate) age_d: f64,
+    /// Where its weights stand, and their unit.
+    pub(crate) value: Measure<MassUnit>,
+}
+
 /// A table's header, asked for columns by this program's names.
 #[derive(Debug)]
 pub(crate) struct Header<'a> {
@@ -301,8 +311,16 @@ impl Header<'_> {
     }
 
     /// The column that the user named, or the one under this program's name;
-    /// with the key by which the user named it.
+    /// with the key by which the user named it. What a spreadsheet has spoilt in
+    /// it is told: in columns that nobody asks for it does no harm.
     fn find(&self, stem: &str, faults: &mut Faults) -> Option<(usize, Option<&str>)> {
+        let found = self.locate(stem, faults)?;
+        let holds_words = self.holds(stem) == Holds::Words;
+        self.table.tell_spoilt(found.0, holds_words, faults);
+        Some(found)
+    }
+
+    fn locate(&self, stem: &str, faults: &mut Faults) -> Option<(usize, Option<&str>)> {
         let holds = self.holds(stem);
         let headers = &self.table.headers;
         if let Some((key, wanted)) = self
@@ -361,6 +379,52 @@ impl Header<'_> {
             return None;
         }
         Some((first, None))
+    }
+
+    /// The columns of a wide table, each with its age in days and its unit of mass.
+    pub(crate) fn wide_columns(&self, faults: &mut Faults) -> Vec<WideColumn> {
+        let mut columns = Vec::new();
+        for (index, header) in self.table.headers.iter().enumerate() {
+            let Some(told) = age_header(header) else {
+                continue;
+            };
+            let age = self.unit(index, [None, told.age], self.units.age, "age", faults);
+            let mass = self.unit(index, [None, told.mass], self.units.mass, "mass", faults);
+            if let (Some(age), Some(mass)) = (age, mass) {
+                columns.push(WideColumn {
+                    age_d: told.number * age.unwrap_or(AgeUnit::Days).days(),
+                    value: Measure {
+                        index,
+                        unit: mass.unwrap_or(MassUnit::Gram),
+                    },
+                });
+                self.table.tell_spoilt(index, true, faults);
+            }
+        }
+        columns
+    }
+
+    /// The fault that the table is wide and nobody said so; false where it is not.
+    pub(crate) fn offer_wide(&self, faults: &mut Faults) -> bool {
+        let headers = &self.table.headers;
+        let ages: Vec<&String> = headers
+            .iter()
+            .filter(|header| age_header(header).is_some())
+            .collect();
+        if ages.len() < 3 {
+            return false;
+        }
+        let how = match self.voice {
+            Voice::StudyFile => "wide = true under [format] in study.toml",
+            Voice::Options => "--wide",
+        };
+        faults.add(
+            Place::row(&self.table.file, 1),
+            format!("a column for each age ({})", listed(ages)),
+            "one row a weighing: bird, age_d, weight_g",
+            format!("to read each such column as the weights at that age, say {how}"),
+        );
+        true
     }
 
     /// The one unit that key, header and settings agree on; `None` is a fault.

@@ -11,9 +11,11 @@
 //! what is merely implausible.
 //!
 //! `read.rs` shows the order of things, `weighings.rs` the table that matters
-//! most. Workbooks (.xlsx, .ods) are not read here.
+//! most. A table is a text file (CSV) or a sheet of a workbook (.xlsx, .ods), which
+//! `workbook.rs` turns into the same text.
 
 mod any_table;
+mod archive;
 mod birds;
 mod calibration;
 mod check;
@@ -24,16 +26,21 @@ mod events;
 mod faults;
 mod format;
 mod header;
+mod names;
 mod onset;
 mod plausible;
 mod read;
 mod records;
 mod scan;
 mod settings;
+mod starter;
 mod table;
 mod targets;
+mod title;
 mod units;
 mod weighings;
+mod wide;
+mod workbook;
 
 use std::path::Path;
 
@@ -50,7 +57,9 @@ pub use scan::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
 pub use settings::{
     CueWishes, EXAMPLE, FitWishes, PerTable, Plausible, Settings, TableName, TargetWishes, Units,
 };
+pub use starter::{STARTER_TABLES, StarterTable, starter_settings};
 pub use units::{AGE_LIMIT_D, AgeUnit, DateFormat, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
+pub use workbook::file_and_sheet;
 
 use crate::error::Result;
 use faults::Faults;

@@ -2,17 +2,19 @@
 //! names that they share.
 
 use std::collections::{HashMap, HashSet};
+use std::num::NonZeroU32;
 use std::path::Path;
 
 use chrono::NaiveDate;
 
 use super::columns::{Columns, Values};
 use super::faults::{Faults, Place, quoted};
+use super::format::Writing;
 use super::header::{Header, Voice};
 use super::settings::{Settings, TableName};
 use super::table::{Rows, Table};
 use super::units::DateFormat;
-use super::{Bird, Study, birds, chemistry, events, onset, scan, targets, weighings};
+use super::{Bird, Study, birds, chemistry, events, names, onset, scan, targets, weighings};
 
 /// The strain of birds that no table gives one.
 pub(crate) const ONE_STRAIN: &str = "all";
@@ -97,6 +99,25 @@ pub(crate) fn study(
         }
     }
     let mut study = register.study;
+    let birds = study.birds.iter().map(|bird| bird.name.as_str());
+    let strains = study.strains.iter().map(String::as_str);
+    for (what, alike) in [
+        ("bird", names::look_alikes(birds)),
+        ("strain", names::look_alikes(strains)),
+    ] {
+        if let Some((one, other)) = alike.first() {
+            let more = match alike.len() {
+                1 => String::new(),
+                pairs => format!(" (and {} such pairs more)", pairs - 1),
+            };
+            study.warnings.push(format!(
+                "{what}s {} and {} differ only in letter case, spaces or zeros in front{more}: if they are \
+                 one {what}, write the name alike",
+                quoted(one),
+                quoted(other)
+            ));
+        }
+    }
     study.name = settings.name.clone().unwrap_or_else(|| {
         let whole = folder.canonicalize().unwrap_or_else(|_| folder.to_owned());
         whole.file_name().map_or_else(
@@ -121,13 +142,14 @@ impl<'a> Source<'a> {
     fn open(&self, name: TableName, faults: &mut Faults) -> Option<Table> {
         let file = self.settings.tables.of(name).as_ref()?;
         let path = self.folder.join(file);
-        Table::open(
-            &path,
-            &file.display().to_string(),
-            &self.settings.format,
-            faults,
-        )
-        .filter(|table| {
+        let usual = DateFormat::default();
+        let units = &self.settings.units;
+        let writing = Writing {
+            format: &self.settings.format,
+            dates: units.date_format.as_ref().unwrap_or(&usual),
+            header_row: self.settings.header_row.of(name).map(NonZeroU32::get),
+        };
+        Table::open(&path, &file.display().to_string(), &writing, faults).filter(|table| {
             let before = faults.count();
             self.header(table, name).check_mapping(faults);
             faults.count() == before
@@ -205,7 +227,10 @@ impl Dates {
                 Voice::Options => "--date-format",
             };
             let dashes = |at| cell.as_bytes().get(at) == Some(&b'-');
-            let advice = if self.format.is_default() && cell.len() == 10 && dashes(4) && dashes(7) {
+            let only = self.only_format(cell);
+            let advice = if let Some(only) = only {
+                format!("say how dates are written: {option}, {only} alone fits this one")
+            } else if self.format.is_default() && cell.len() == 10 && dashes(4) && dashes(7) {
                 "correct the cell: there is no such day".to_owned()
             } else if cell.parse::<f64>().is_ok() {
                 "a spreadsheet's serial number: give the column a date format there and save it again".to_owned()
@@ -224,6 +249,30 @@ impl Dates {
             );
         }
         date
+    }
+}
+
+impl Dates {
+    /// The one usual way of writing dates that fits a cell, where it is one way only.
+    fn only_format(&self, cell: &str) -> Option<&'static str> {
+        if !self.format.is_default() {
+            return None;
+        }
+        let mut fitting = [
+            "dd/mm/yyyy",
+            "mm/dd/yyyy",
+            "dd.mm.yyyy",
+            "dd-mm-yyyy",
+            "mm-dd-yyyy",
+        ]
+        .into_iter()
+        .filter(|format| {
+            let format: Option<DateFormat> = format.parse().ok();
+            format.is_some_and(|format| format.parse(cell).is_some())
+        });
+        let first = fitting.next()?;
+        // With points the day stands first wherever dates are written so.
+        fitting.next().is_none().then_some(first)
     }
 }
 

@@ -2,6 +2,7 @@
 //! study asks for.
 
 use std::collections::BTreeMap;
+use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
@@ -26,8 +27,10 @@ pub struct Settings {
     pub name: Option<String>,
     /// Day of hatch of every bird that has none of its own.
     pub hatch_date: Option<String>,
-    /// The files, relative to the folder.
+    /// The files, relative to the folder; `book.xlsx#Sheet` is a sheet of a workbook.
     pub tables: PerTable<Option<PathBuf>>,
+    /// The row of a table's header, where it is not the first that is filled.
+    pub header_row: PerTable<Option<NonZeroU32>>,
     /// For each table: this program's name of a column = the header in the file.
     pub columns: PerTable<BTreeMap<String, String>>,
     /// Units of columns whose header names none.

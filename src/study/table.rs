@@ -1,9 +1,12 @@
-//! A text file to rows of cells: encoding, separator, header, ragged rows.
+//! A text file, or a sheet of a workbook, to rows of cells: encoding, separator,
+//! header, ragged rows.
 
 use std::path::Path;
 
 use super::faults::{Faults, Place, listed, nearest, quoted};
-use super::format::{Decimal, Format, Mark, MarkEvidence, NotNumber, Separator, number};
+use super::format::{Decimal, Format, Mark, MarkEvidence, NotNumber, Separator, Writing, number};
+use super::workbook::{self, Sheet, file_and_sheet};
+use super::{names, title};
 
 /// One table in memory, its header read and its rows still text.
 #[derive(Debug)]
@@ -15,6 +18,10 @@ pub(crate) struct Table {
     text: String,
     separator: u8,
     format: Format,
+    /// Cells of a sheet that hold an error: row, column from 0, the error.
+    errors: Vec<(u32, usize, String)>,
+    /// Cells of a sheet that hold a date: row, column from 0.
+    dates: Vec<(u32, usize)>,
 }
 
 impl Table {
@@ -22,36 +29,81 @@ impl Table {
     pub(crate) fn open(
         path: &Path,
         file: &str,
-        format: &Format,
+        writing: &Writing<'_>,
         faults: &mut Faults,
     ) -> Option<Self> {
-        let bytes = match std::fs::read(path) {
+        let (path, wanted) = file_and_sheet(path);
+        let bytes = match std::fs::read(&path) {
             Ok(bytes) => bytes,
             Err(error) => {
-                unreadable(path, file, &error, faults);
+                unreadable(&path, file, &error, faults);
                 return None;
             }
         };
-        let text = decoded(bytes, file, faults)?;
-        if text.trim().is_empty() {
-            let expected = "a header row and at least one row of data";
+        let sheet = if workbook::is_named_workbook(&path) || wanted.is_some() {
+            let (file, _) = file_and_sheet(Path::new(file));
+            let file = file.display().to_string();
+            workbook::read(bytes, &file, wanted.as_deref(), writing, faults)?
+        } else {
+            text_file(bytes, file, writing, faults)?
+        };
+        let titled = match writing.header_row {
+            Some(_) => None,
+            None => title::over(&sheet.text, sheet.separator),
+        };
+        if let Some((row, found, header)) = titled {
             faults.add(
-                Place::file(file),
-                "an empty file",
-                expected,
-                "check that the right file was saved",
+                Place::row(&sheet.name, row),
+                found,
+                "the header row",
+                format!(
+                    "the header seems to stand in row {header}: remove the rows above it, or name its \
+                     row: --header-row {header}, in study.toml under [header_row]"
+                ),
             );
             return None;
         }
-        let separator = separator(&text, file, format.separator, faults)?;
         let mut table = Self {
-            file: file.to_owned(),
+            file: sheet.name,
             headers: Vec::new(),
-            text,
-            separator,
-            format: format.clone(),
+            text: sheet.text,
+            separator: sheet.separator,
+            format: writing.format.clone(),
+            errors: sheet.errors,
+            dates: sheet.dates,
         };
         table.read_header(faults).then_some(table)
+    }
+
+    /// Whether the user says that the table is wide.
+    pub(crate) fn is_wide(&self) -> bool {
+        self.format.wide
+    }
+
+    /// Tells cells of a column that a spreadsheet has spoilt: formulas that failed,
+    /// and, where words are expected, words that were turned into dates.
+    pub(crate) fn tell_spoilt(&self, column: usize, holds_words: bool, faults: &mut Faults) {
+        let header = &self.headers[column];
+        for (row, _, error) in self.errors.iter().filter(|(_, at, _)| *at == column) {
+            faults.add(
+                Place::cell(&self.file, *row, header),
+                format!("{error} in cell {}", workbook::address(*row, column)),
+                "a value",
+                "correct the formula, or empty the cell",
+            );
+        }
+        for (row, _) in self
+            .dates
+            .iter()
+            .filter(|(_, at)| holds_words && *at == column)
+        {
+            faults.add(
+                Place::cell(&self.file, *row, header),
+                format!("a date in cell {}", workbook::address(*row, column)),
+                "words or a number",
+                "the spreadsheet has made a date of what was typed: format the column as text and type it again",
+            );
+        }
     }
 
     /// Reads and checks the header; false where nothing can be read under it.
@@ -68,6 +120,14 @@ impl Table {
         };
         let has_rows = rows.advance().is_some();
         let before = faults.count();
+        if has_rows && title::is_row_of_units(rows.record.iter()) {
+            faults.add(
+                Place::row(&self.file, rows.row),
+                format!("a second header row ({})", listed(rows.record.iter().map(str::trim).filter(|cell| !cell.is_empty()))),
+                "data under one header row",
+                "write each unit into its header, as in weight_kg or \"age (days)\", and remove this row",
+            );
+        }
         for (index, header) in headers.iter().enumerate() {
             let same = |other: &String| other.eq_ignore_ascii_case(header);
             if !header.is_empty() && headers[..index].iter().any(same) {
@@ -289,14 +349,44 @@ impl Rows<'_> {
             );
             return None;
         }
-        Some(cell)
+        Some(names::unguarded(cell))
     }
 
     /// A cell that may hold a word.
     pub(crate) fn optional_word(&self, column: Option<usize>) -> Option<&str> {
         let cell = self.cell(column?);
-        (!self.table.is_missing(cell)).then_some(cell)
+        (!self.table.is_missing(cell)).then(|| names::unguarded(cell))
     }
+}
+
+/// A text file as if it were a sheet: its text, its separator.
+fn text_file(
+    bytes: Vec<u8>,
+    file: &str,
+    writing: &Writing<'_>,
+    faults: &mut Faults,
+) -> Option<Sheet> {
+    let mut text = decoded(bytes, file, faults)?;
+    if text.trim().is_empty() {
+        let expected = "a header row and at least one row of data";
+        faults.add(
+            Place::file(file),
+            "an empty file",
+            expected,
+            "check that the right file was saved",
+        );
+        return None;
+    }
+    if let Some(header) = writing.header_row {
+        title::blank_above(&mut text, header);
+    }
+    let separator = separator(&text, file, writing.format.separator, faults)?;
+    Some(Sheet {
+        name: file.to_owned(),
+        text,
+        separator,
+        ..Sheet::default()
+    })
 }
 
 /// The file's bytes as text with line feeds, or a fault that names the encoding.

@@ -142,10 +142,15 @@ impl DateFormat {
         (chrono::Datelike::year(&date) >= 1900).then_some(date)
     }
 
+    /// A date in this format.
+    pub(crate) fn write(&self, date: NaiveDate) -> String {
+        date.format(&self.codes).to_string()
+    }
+
     /// What to write for the first of March 2026.
     pub(crate) fn example(&self) -> String {
         NaiveDate::from_ymd_opt(2026, 3, 1)
-            .map(|date| date.format(&self.codes).to_string())
+            .map(|date| self.write(date))
             .unwrap_or_default()
     }
 

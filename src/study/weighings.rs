@@ -11,7 +11,8 @@ use super::Records;
 use super::columns::{BODY_WEIGHT, Columns, Values};
 use super::faults::{Faults, Place, nearest, quoted};
 use super::format::Mark;
-use super::header::{Header, Measure};
+use super::header::{Header, Measure, WideColumn};
+use super::names;
 use super::read::{Dates, ONE_BIRD, Register};
 use super::records::{Seen, drop_duplicates};
 use super::table::Rows;
@@ -79,6 +80,8 @@ struct Layout {
     bird: Option<usize>,
     time: Time,
     value: Measure<MassUnit>,
+    /// The columns of a wide table, where `time` says that it is one.
+    wide: Vec<WideColumn>,
     strain: Option<usize>,
     pen: Option<usize>,
     treatment: Option<usize>,
@@ -92,32 +95,37 @@ struct Layout {
 enum Time {
     Age(Measure<AgeUnit>),
     Date(usize),
+    /// In the header of the column that holds the weight.
+    Header,
 }
 
 impl Layout {
     fn find(header: &Header<'_>, columns: &Columns, faults: &mut Faults) -> Option<Self> {
         let bare = header.voice == super::header::Voice::Options;
-        let bird = if bare {
+        let is_wide = header.table.is_wide();
+        let bird = if bare && !is_wide {
             header.optional("bird", faults)
         } else {
             header.required("bird", faults)
         };
-        let before = faults.count();
-        let age = if columns.date.is_some() {
-            None
+        let wide = if is_wide {
+            header.wide_columns(faults)
         } else {
-            header.ages("age", faults)
+            Vec::new()
         };
-        // Where a table has both, the age is what the user has already worked out.
-        let time = match age {
-            Some(age) => Some(Time::Age(age)),
-            None if faults.count() > before => None,
-            None => header.optional("date", faults).map(Time::Date),
+        let (time, value) = if is_wide {
+            if wide.is_empty() {
+                faults.add(
+                    Place::row(&header.table.file, 1),
+                    "no header with an age",
+                    "a column for each age, such as d7 or week 3",
+                    "correct the headers, or leave out wide = true (--wide)",
+                );
+            }
+            (Some(Time::Header), wide.first().map(|first| first.value))
+        } else {
+            Self::time_and_value(header, columns, faults)
         };
-        if time.is_none() && faults.count() == before {
-            header.missing(&["age", "date"], faults);
-        }
-        let value = header.required_masses("weight", faults);
         // In a bare table only the columns that the call names have a say.
         let mut named = |stem: &str, option: &Option<String>| {
             (!bare || option.is_some())
@@ -141,11 +149,13 @@ impl Layout {
         let expected_age = match time {
             Time::Age(age) => format!("an age in {} such as 5", age.unit),
             Time::Date(_) => "a date".to_owned(),
+            Time::Header => "an age".to_owned(),
         };
         Some(Self {
             bird,
             time,
             value,
+            wide,
             strain,
             pen,
             treatment,
@@ -155,8 +165,36 @@ impl Layout {
         })
     }
 
+    /// The columns of age and weight; faults where one is not there.
+    fn time_and_value(
+        header: &Header<'_>,
+        columns: &Columns,
+        faults: &mut Faults,
+    ) -> (Option<Time>, Option<Measure<MassUnit>>) {
+        let before = faults.count();
+        let age = if columns.date.is_some() {
+            None
+        } else {
+            header.ages("age", faults)
+        };
+        // Where a table has both, the age is what the user has already worked out.
+        let time = match age {
+            Some(age) => Some(Time::Age(age)),
+            None if faults.count() > before => None,
+            None => header.optional("date", faults).map(Time::Date),
+        };
+        if time.is_none() && faults.count() == before {
+            if header.offer_wide(faults) {
+                return (None, None);
+            }
+            header.missing(&["age", "date"], faults);
+        }
+        (time, header.required_masses("weight", faults))
+    }
+
     fn number_columns(&self) -> Vec<usize> {
         match self.time {
+            Time::Header => self.wide.iter().map(|column| column.value.index).collect(),
             Time::Age(age) => vec![age.index, self.value.index],
             Time::Date(_) => vec![self.value.index],
         }
@@ -166,6 +204,7 @@ impl Layout {
         let index = match self.time {
             Time::Age(age) => age.index,
             Time::Date(index) => index,
+            Time::Header => self.value.index,
         };
         &header.table.headers[index]
     }
@@ -188,12 +227,25 @@ impl Reader<'_> {
         let Some(bird) = self.bird(rows, faults) else {
             return;
         };
+        for at in 0..self.layout.wide.len() {
+            let WideColumn { age_d, value } = self.layout.wide[at];
+            self.layout.value = value;
+            if let Some(value) = self.value(rows, faults) {
+                self.enter(rows, bird, age_d, value);
+            }
+        }
+        if matches!(self.layout.time, Time::Header) {
+            return;
+        }
         let Some(value) = self.value(rows, faults) else {
             return;
         };
-        let Some(age_d) = self.age(rows, bird, faults) else {
-            return;
-        };
+        if let Some(age_d) = self.age(rows, bird, faults) {
+            self.enter(rows, bird, age_d, value);
+        }
+    }
+
+    fn enter(&mut self, rows: &Rows<'_>, bird: usize, age_d: f64, value: f64) {
         let seen = &mut self.seen;
         // Four thousand million birds do not fit in memory; the cast cannot fail before that.
         seen.birds.push(u32::try_from(bird).unwrap_or(u32::MAX));
@@ -210,6 +262,7 @@ impl Reader<'_> {
         };
         let bird = match self.register.bird(name) {
             Some(bird) => bird,
+            None if names::is_no_bird(rows, self.layout.bird, name, faults) => return None,
             None if self.register.closed => {
                 self.unknown_bird(name, rows, faults);
                 return None;
@@ -246,12 +299,16 @@ impl Reader<'_> {
             .birds
             .iter()
             .map(|bird| bird.name.as_str());
-        let near = (self.told.len() <= 50)
-            .then(|| nearest(name, known))
-            .flatten();
-        let advice = match near {
-            Some(near) => format!("perhaps {near} is meant; otherwise add the bird there"),
-            None => "add the bird there or correct its name".to_owned(),
+        let few = self.told.len() <= 50;
+        let alike = known.clone().find(|other| few && names::alike(other, name));
+        let near = few.then(|| nearest(name, known)).flatten();
+        let advice = match (alike, near) {
+            (Some(alike), _) => format!(
+                "perhaps {} is meant, which differs only in letter case, spaces or zeros in front: write it alike in both tables",
+                quoted(alike)
+            ),
+            (_, Some(near)) => format!("perhaps {near} is meant; otherwise add the bird there"),
+            _ => "add the bird there or correct its name".to_owned(),
         };
         faults.add(
             self.layout
@@ -358,6 +415,7 @@ impl Reader<'_> {
 
     fn age(&mut self, rows: &Rows<'_>, bird: usize, faults: &mut Faults) -> Option<f64> {
         match self.layout.time {
+            Time::Header => None,
             Time::Date(column) => self.age_of_date(rows, column, bird, faults),
             Time::Age(Measure { index, unit }) => {
                 let before = faults.count();

@@ -1,0 +1,529 @@
+//! A sheet of a workbook (.xlsx, .ods) to the text that a table would be as CSV.
+//!
+//! The sheet is written out as the user says that tables are written (decimal
+//! mark, date format), so that what follows reads it like any other table: a
+//! line a row, blank lines where the sheet is blank, so that rows keep their
+//! numbers. What a CSV would hide is kept beside it: which cells hold formula
+//! errors, and which hold dates.
+//!
+//! Whatever the file claims to be, memory stays bounded: see `archive.rs`.
+
+use std::fmt::Write as _;
+use std::io::Cursor;
+use std::path::{Path, PathBuf};
+
+use calamine::{CellErrorType, Data, DataRef, Dimensions, Ods, Reader, SheetVisible, Xlsx};
+
+use super::archive::{self, Kind};
+use super::faults::{Faults, Place, listed, nearest, quoted};
+use super::format::{Decimal, Writing};
+
+/// Most cells read from a sheet: a million rows of eight.
+const CELLS: usize = 8_388_608;
+/// Between the cells of a sheet written out: the ASCII unit separator, which no
+/// cell holds, so that a comma in a cell is never taken for one.
+const SEPARATOR: u8 = 0x1f;
+/// Most bytes of a sheet written out as text.
+const TEXT_BYTES: usize = 1 << 29;
+
+/// A sheet as text, and what its text does not show.
+#[derive(Debug, Default)]
+pub(crate) struct Sheet {
+    /// The file with the sheet's name, as messages name it: `book.xlsx#Sheet1`.
+    pub(crate) name: String,
+    /// The rows as CSV; line n is row n.
+    pub(crate) text: String,
+    /// The separator of that text.
+    pub(crate) separator: u8,
+    /// Cells that hold a formula's error: row, column from 0, the error.
+    pub(crate) errors: Vec<(u32, usize, String)>,
+    /// Cells that hold a date: row, column from 0.
+    pub(crate) dates: Vec<(u32, usize)>,
+}
+
+/// A table's path taken apart: `book.xlsx#Sheet` is a file and a sheet in it.
+///
+/// Only the name of a workbook is taken apart; `a#b.csv` is a file.
+#[must_use]
+pub fn file_and_sheet(path: &Path) -> (PathBuf, Option<String>) {
+    let whole = path.to_string_lossy();
+    let endings = [".xlsx#", ".xlsm#", ".ods#"];
+    let lower = whole.to_ascii_lowercase();
+    let at = endings
+        .iter()
+        .filter_map(|ending| lower.find(ending).map(|at| at + ending.len() - 1))
+        .min();
+    match at {
+        // A name with "#" of a file that is there is that file.
+        Some(at) if !path.is_file() => (
+            PathBuf::from(&whole[..at]),
+            Some(whole[at + 1..].trim().to_owned()),
+        ),
+        _ => (path.to_owned(), None),
+    }
+}
+
+/// Whether a name says that the file is a workbook.
+pub(crate) fn is_named_workbook(path: &Path) -> bool {
+    path.extension().is_some_and(|ending| {
+        ["xlsx", "xlsm", "ods", "xls", "xlsb"]
+            .iter()
+            .any(|known| ending.eq_ignore_ascii_case(known))
+    })
+}
+
+/// The address of a cell as a spreadsheet writes it: row 3, column 1 is `B3`.
+pub(crate) fn address(row: u32, column: usize) -> String {
+    let mut letters = Vec::new();
+    let mut rest = column + 1;
+    while rest > 0 {
+        rest -= 1;
+        letters.push(char::from(b'A' + u8::try_from(rest % 26).unwrap_or(0)));
+        rest /= 26;
+    }
+    let letters: String = letters.iter().rev().collect();
+    format!("{letters}{row}")
+}
+
+/// One cell, from either format.
+#[derive(Debug)]
+enum Cell {
+    Word(String),
+    Number(f64),
+    Date(chrono::NaiveDate),
+    /// A time of day or a duration, and a date that is none.
+    Time(String),
+    Error(String),
+}
+
+/// Cells by row and column, both from 0.
+type Cells = Vec<(u32, u32, Cell)>;
+
+/// Reads the sheet; `None` where a fault forbids to go on.
+pub(crate) fn read(
+    bytes: Vec<u8>,
+    file: &str,
+    wanted: Option<&str>,
+    writing: &Writing<'_>,
+    faults: &mut Faults,
+) -> Option<Sheet> {
+    let known = match archive::looked_through(&bytes) {
+        Ok(known) => known,
+        Err(why) => {
+            faults.add(
+                Place::file(file),
+                why.found(),
+                "a workbook (.xlsx or .ods)",
+                why.advice(),
+            );
+            return None;
+        }
+    };
+    let (name, cells, merged) = match known.kind {
+        Kind::Xlsx => from_xlsx(bytes, file, wanted, faults)?,
+        Kind::Ods => from_ods(bytes, &known.spans, file, wanted, faults)?,
+    };
+    let name = format!("{file}#{name}");
+    let header = match writing.header_row {
+        Some(row) => row - 1,
+        None => cells.first().map_or(0, |(row, ..)| *row),
+    };
+    let columns = cells
+        .iter()
+        .filter(|(row, ..)| *row == header)
+        .map(|(_, column, _)| column + 1)
+        .max()
+        .unwrap_or(0);
+    if merged_block(&merged, header, columns, &name, faults) {
+        return None;
+    }
+    written_out(&name, cells, header, columns, writing, faults)
+}
+
+/// Tells a merged block in the table: its value seems to belong to every row.
+fn merged_block(
+    merged: &[Dimensions],
+    header: u32,
+    columns: u32,
+    name: &str,
+    faults: &mut Faults,
+) -> bool {
+    let before = faults.count();
+    for Dimensions { start, end } in merged {
+        if end.0 < header || start.1 >= columns || start == end {
+            continue;
+        }
+        let block = format!(
+            "the merged cells {}:{}",
+            address(start.0 + 1, start.1 as usize),
+            address(end.0 + 1, end.1 as usize)
+        );
+        let (expected, advice) = if start.0 <= header {
+            (
+                "one header row with a name over each column",
+                "a title or a header of two rows: remove it, or if the header stands lower say in which row, header_row in study.toml (--header-row)",
+            )
+        } else {
+            (
+                "a value in each cell",
+                "unmerge the cells and fill in each of them",
+            )
+        };
+        faults.add(Place::row(name, start.0 + 1), block, expected, advice);
+    }
+    faults.count() > before
+}
+
+fn from_xlsx(
+    bytes: Vec<u8>,
+    file: &str,
+    wanted: Option<&str>,
+    faults: &mut Faults,
+) -> Option<(String, Cells, Vec<Dimensions>)> {
+    let mut book = match Xlsx::new(Cursor::new(bytes)) {
+        Ok(book) => book,
+        Err(error) => {
+            tell_damage(file, &error, faults);
+            return None;
+        }
+    };
+    let visible = visible(book.sheets_metadata());
+    let mut filled = Vec::new();
+    for name in &visible {
+        let first = book
+            .worksheet_cells_reader(name)
+            .and_then(|mut cells| Ok(cells.next_cell()?.is_some()));
+        if first.unwrap_or(true) {
+            filled.push(name.clone());
+        }
+    }
+    let name = chosen(&book.sheet_names(), &visible, &filled, wanted, file, faults)?;
+    let read = |book: &mut Xlsx<Cursor<Vec<u8>>>| {
+        let mut cells = Cells::new();
+        let mut reader = book.worksheet_cells_reader(&name)?;
+        while let Some(cell) = reader.next_cell()? {
+            let (row, column) = cell.get_position();
+            if let Some(value) = of_xlsx(cell.get_value()) {
+                cells.push((row, column, value));
+                if cells.len() > CELLS {
+                    break;
+                }
+            }
+        }
+        Ok::<_, calamine::XlsxError>(cells)
+    };
+    let mut cells = match read(&mut book) {
+        Ok(cells) => cells,
+        Err(error) => {
+            tell_damage(file, &error, faults);
+            return None;
+        }
+    };
+    // Spreadsheets write cells in order; nothing obliges a file to.
+    cells.sort_by_key(|(row, column, _)| (*row, *column));
+    let merged = book.merge_cells_by_sheet_name(&name).unwrap_or_default();
+    Some((name, cells, merged))
+}
+
+fn from_ods(
+    bytes: Vec<u8>,
+    spans: &[(String, Dimensions)],
+    file: &str,
+    wanted: Option<&str>,
+    faults: &mut Faults,
+) -> Option<(String, Cells, Vec<Dimensions>)> {
+    let mut book = match Ods::new(Cursor::new(bytes)) {
+        Ok(book) => book,
+        Err(error) => {
+            tell_damage(file, &error, faults);
+            return None;
+        }
+    };
+    let visible = visible(book.sheets_metadata());
+    let filled: Vec<String> = visible
+        .iter()
+        .filter(|name| {
+            book.worksheet_range(name)
+                .is_ok_and(|range| !range.is_empty())
+        })
+        .cloned()
+        .collect();
+    let name = chosen(&book.sheet_names(), &visible, &filled, wanted, file, faults)?;
+    let range = match book.worksheet_range(&name) {
+        Ok(range) => range,
+        Err(error) => {
+            tell_damage(file, &error, faults);
+            return None;
+        }
+    };
+    let (first_row, first_column) = range.start().unwrap_or_default();
+    let mut cells = Cells::new();
+    for (row, column, value) in range.used_cells() {
+        let at = |offset: usize, first: u32| {
+            first.saturating_add(u32::try_from(offset).unwrap_or(u32::MAX))
+        };
+        if let Some(value) = of_ods(value) {
+            cells.push((at(row, first_row), at(column, first_column), value));
+        }
+    }
+    let merged = spans
+        .iter()
+        .filter(|(sheet, _)| *sheet == name)
+        .map(|(_, span)| *span)
+        .collect();
+    Some((name, cells, merged))
+}
+
+fn tell_damage(file: &str, error: &dyn std::fmt::Display, faults: &mut Faults) {
+    let error = error.to_string();
+    let password = error.to_lowercase().contains("password");
+    let (found, advice) = if password {
+        (
+            "a workbook with a password".to_owned(),
+            "save it without a password",
+        )
+    } else {
+        let error = error.replace('\n', " ");
+        (
+            format!("a workbook that is damaged ({error})"),
+            "open it in the spreadsheet, save it again, and copy it whole",
+        )
+    };
+    faults.add(
+        Place::file(file),
+        found,
+        "a workbook (.xlsx or .ods)",
+        advice,
+    );
+}
+
+fn visible(sheets: &[calamine::Sheet]) -> Vec<String> {
+    sheets
+        .iter()
+        .filter(|sheet| sheet.visible == SheetVisible::Visible)
+        .map(|sheet| sheet.name.clone())
+        .collect()
+}
+
+/// The sheet by its name, or the only one that holds anything.
+fn chosen(
+    all: &[String],
+    visible: &[String],
+    filled: &[String],
+    wanted: Option<&str>,
+    file: &str,
+    faults: &mut Faults,
+) -> Option<String> {
+    let Some(wanted) = wanted else {
+        return match filled {
+            [only] => Some(only.clone()),
+            [] => {
+                faults.add(
+                    Place::file(file),
+                    "a workbook without a filled sheet",
+                    "a header row and at least one row of data",
+                    "check that the right file was saved",
+                );
+                None
+            }
+            _ => {
+                faults.add(
+                    Place::file(file),
+                    format!("the sheets {}", listed(filled)),
+                    "one sheet with the table",
+                    format!(
+                        "say which: \"{file}#{}\", or --sheet for a bare table",
+                        filled[0]
+                    ),
+                );
+                None
+            }
+        };
+    };
+    let same = |name: &&String| name.trim().to_lowercase() == wanted.to_lowercase();
+    let found = all
+        .iter()
+        .find(|name| *name == wanted)
+        .or_else(|| all.iter().find(same));
+    if found.is_none() {
+        let advice = match nearest(wanted, visible.iter().map(String::as_str)) {
+            Some(near) => format!("perhaps \"{near}\" is meant"),
+            None => "correct the sheet's name after the #".to_owned(),
+        };
+        faults.add(
+            Place::file(file),
+            format!("the sheets {}", listed(visible)),
+            format!("a sheet {}", quoted(wanted)),
+            advice,
+        );
+    }
+    found.cloned()
+}
+
+fn of_xlsx(value: &DataRef<'_>) -> Option<Cell> {
+    Some(match value {
+        DataRef::Empty => return None,
+        DataRef::String(words) => return word(words),
+        DataRef::SharedString(words) => return word(words),
+        DataRef::Int(whole) => Cell::Word(whole.to_string()),
+        DataRef::Float(number) => Cell::Number(*number),
+        DataRef::Bool(truth) => Cell::Word(if *truth { "TRUE" } else { "FALSE" }.to_owned()),
+        DataRef::DateTime(when) => date(when),
+        DataRef::DateTimeIso(iso) => date_of_iso(iso),
+        DataRef::DurationIso(iso) => Cell::Time(iso.clone()),
+        DataRef::Error(error) => Cell::Error(error_text(error)),
+    })
+}
+
+fn of_ods(value: &Data) -> Option<Cell> {
+    Some(match value {
+        Data::Empty => return None,
+        // An error is text in an .ods.
+        Data::String(words) if is_error(words) => Cell::Error(words.trim().to_owned()),
+        Data::String(words) => return word(words),
+        Data::Int(whole) => Cell::Word(whole.to_string()),
+        Data::Float(number) => Cell::Number(*number),
+        Data::Bool(truth) => Cell::Word(if *truth { "TRUE" } else { "FALSE" }.to_owned()),
+        Data::DateTime(when) => date(when),
+        Data::DateTimeIso(iso) => date_of_iso(iso),
+        Data::DurationIso(iso) => Cell::Time(iso.clone()),
+        Data::Error(error) => Cell::Error(error_text(error)),
+    })
+}
+
+fn word(words: &str) -> Option<Cell> {
+    let words = words.trim();
+    (!words.is_empty()).then(|| Cell::Word(words.to_owned()))
+}
+
+fn error_text(error: &CellErrorType) -> String {
+    error.to_string()
+}
+
+/// Whether a text is what a spreadsheet shows for a formula that failed.
+pub(crate) fn is_error(words: &str) -> bool {
+    const ERRORS: [&str; 9] = [
+        "#DIV/0!", "#N/A", "#NAME?", "#REF!", "#VALUE!", "#NUM!", "#NULL!", "#SPILL!", "#CALC!",
+    ];
+    let words = words.trim();
+    ERRORS.contains(&words)
+        || words
+            .strip_prefix("Err:")
+            .is_some_and(|code| code.len() == 3 && code.bytes().all(|byte| byte.is_ascii_digit()))
+}
+
+/// A serial number with a date's format: its day. Below one it is a time of day,
+/// which the format of a date would make the last day of 1899.
+fn date(when: &calamine::ExcelDateTime) -> Cell {
+    match when.as_datetime() {
+        Some(date) if when.is_datetime() && when.as_f64() >= 1.0 => Cell::Date(date.date()),
+        _ => Cell::Time(format!("a time of day ({})", when.as_f64())),
+    }
+}
+
+fn date_of_iso(iso: &str) -> Cell {
+    let day = iso.get(..10).unwrap_or(iso);
+    match chrono::NaiveDate::parse_from_str(day, "%Y-%m-%d") {
+        Ok(date) => Cell::Date(date),
+        Err(_) => Cell::Time(iso.to_owned()),
+    }
+}
+
+/// The cells as CSV text, a line a row.
+fn written_out(
+    name: &str,
+    cells: Cells,
+    header: u32,
+    columns: u32,
+    writing: &Writing<'_>,
+    faults: &mut Faults,
+) -> Option<Sheet> {
+    let comma = writing.format.decimal == Decimal::Comma;
+    let mut sheet = Sheet {
+        name: name.to_owned(),
+        separator: SEPARATOR,
+        ..Sheet::default()
+    };
+    let separator = char::from(sheet.separator);
+    let rows = cells.last().map_or(0, |(row, ..)| *row as usize + 1);
+    let full = cells.len() > CELLS || rows.saturating_mul(columns as usize) > TEXT_BYTES;
+    if full {
+        faults.add(
+            Place::file(name),
+            format!("more than {CELLS} cells, or a header that reaches to the sheet's edge"),
+            "a table of at most a million rows of eight columns",
+            "clear what stands outside the table, or save the sheet as CSV",
+        );
+        return None;
+    }
+    let (mut row, mut column) = (0, 0);
+    for (at_row, at_column, cell) in cells {
+        if at_row < header {
+            continue;
+        }
+        if at_row > row {
+            // What is left of a row is filled up to the header, so that no row is ragged.
+            if row >= header {
+                fill(&mut sheet.text, &mut column, columns, separator);
+            }
+            for _ in row..at_row {
+                sheet.text.push('\n');
+            }
+            (row, column) = (at_row, 0);
+        }
+        for _ in column..at_column {
+            sheet.text.push(separator);
+        }
+        column = at_column;
+        if sheet.text.len() > TEXT_BYTES {
+            break;
+        }
+        let place = (row + 1, at_column as usize);
+        match cell {
+            Cell::Word(words) => push_words(&mut sheet.text, &words, separator),
+            Cell::Number(number) => push_number(&mut sheet.text, number, comma),
+            Cell::Date(date) => {
+                let text = writing.dates.write(date);
+                push_words(&mut sheet.text, &text, separator);
+                sheet.dates.push(place);
+            }
+            Cell::Time(text) => push_words(&mut sheet.text, &text, separator),
+            Cell::Error(error) => {
+                push_words(&mut sheet.text, &error, separator);
+                sheet.errors.push((place.0, place.1, error));
+            }
+        }
+    }
+    fill(&mut sheet.text, &mut column, columns, separator);
+    sheet.text.push('\n');
+    Some(sheet)
+}
+
+/// Separators from `column` to the last of `columns`.
+fn fill(text: &mut String, column: &mut u32, columns: u32, separator: char) {
+    while *column + 1 < columns {
+        text.push(separator);
+        *column += 1;
+    }
+}
+
+fn push_words(text: &mut String, words: &str, separator: char) {
+    if words.contains([separator, '"', '\n', '\r']) {
+        text.push('"');
+        text.push_str(&words.replace('"', "\"\""));
+        text.push('"');
+    } else {
+        text.push_str(words);
+    }
+}
+
+/// A number as the table writes numbers; a whole one has no decimals, so that
+/// bird 12 is not bird 12.0.
+fn push_number(text: &mut String, number: f64, comma: bool) {
+    let from = text.len();
+    // Writing to a String cannot fail.
+    let _ = write!(text, "{number}");
+    if comma && let Some(at) = text[from..].find('.') {
+        text.replace_range(from + at..=from + at, ",");
+    }
+}
