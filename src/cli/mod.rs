@@ -6,6 +6,7 @@ mod fit;
 mod onset;
 mod options;
 mod output;
+mod population;
 mod run;
 mod target;
 

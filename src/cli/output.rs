@@ -36,6 +36,8 @@ pub(crate) struct Output {
     pub(crate) attention: bool,
     /// Files read.
     pub(crate) inputs: Vec<InputFile>,
+    /// Seed of everything drawn at random.
+    pub(crate) seed: u64,
     /// Counts for the run record.
     pub(crate) counts: BTreeMap<String, usize>,
 }
@@ -59,6 +61,7 @@ impl Output {
             warnings: Vec::new(),
             attention: false,
             inputs: Vec::new(),
+            seed: 0,
             counts: BTreeMap::new(),
         }
     }
@@ -153,7 +156,7 @@ impl Output {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             command: self.command.to_owned(),
             arguments: arguments_without_output(),
-            seed: 0,
+            seed: self.seed,
             inputs: self.inputs.clone(),
             counts: self.counts.clone(),
             warnings: self.warnings.clone(),

@@ -4,6 +4,8 @@ pub mod cue_tables;
 pub mod flock_tables;
 pub mod growth_tables;
 pub mod pictures;
+pub mod population_tables;
+pub mod population_words;
 mod record;
 pub mod table;
 pub mod words;
