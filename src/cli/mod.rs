@@ -12,6 +12,7 @@ mod new;
 mod onset;
 mod options;
 mod output;
+mod population;
 mod repeatability;
 mod report;
 mod run;

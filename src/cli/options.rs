@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
 
+use super::population::PopulationOptions;
 use crate::error::{Error, Result};
 use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
@@ -12,7 +13,7 @@ use crate::study::{
     AgeUnit, Check, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName,
     Units, Values, file_and_sheet,
 };
-use crate::trajectory::Request;
+use crate::trajectory::{self, Request};
 
 /// Options that every command takes.
 #[derive(Debug, Args)]
@@ -269,7 +270,7 @@ pub(crate) struct FitOptions {
     /// Folder of curve cards to add to the built-in curves
     #[arg(long, value_name = "DIR")]
     pub(crate) cards: Option<PathBuf>,
-    /// What to fit: each bird, each strain pooled
+    /// What to fit: each bird, each strain pooled, all birds at once by a mixed model
     #[arg(long, value_enum, value_delimiter = ',', default_values = ["bird", "strain"])]
     pub(crate) level: Vec<LevelName>,
     /// How the spread of the residuals depends on the fitted value
@@ -287,12 +288,15 @@ pub(crate) struct FitOptions {
     /// Masses whose age is wanted
     #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
     pub(crate) at_weight: Vec<f64>,
+    #[command(flatten)]
+    pub(crate) population: PopulationOptions,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(crate) enum LevelName {
     Bird,
     Strain,
+    Population,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -348,7 +352,13 @@ impl FitOptions {
             }
             curves.push(growth::find(name, &cards)?);
         }
-        Ok(Request {
+        let population = if self.level.contains(&LevelName::Population) {
+            Some(self.population.request(study)?)
+        } else {
+            self.population.check_unused()?;
+            None
+        };
+        let request = Request {
             curves,
             birds: self.level.contains(&LevelName::Bird),
             strains: self.level.contains(&LevelName::Strain),
@@ -357,7 +367,11 @@ impl FitOptions {
                 ..Settings::default()
             },
             hatch_weight_g: self.hatch_weight,
-        })
+            population,
+            correlation: self.population.correlation(),
+        };
+        trajectory::check(&request)?;
+        Ok(request)
     }
 
     /// Masses whose age is wanted: the call's, or the study's thresholds.

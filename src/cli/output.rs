@@ -39,8 +39,6 @@ pub(crate) struct Output {
     pub(crate) figures: Vec<(String, Vec<u8>)>,
     /// Other files: path and bytes.
     saved: Vec<(PathBuf, Vec<u8>)>,
-    /// Seed of what is drawn at random.
-    pub(crate) seed: u64,
     /// The answer in words, for standard output.
     pub(crate) words: Vec<String>,
     /// What needs attention.
@@ -49,6 +47,8 @@ pub(crate) struct Output {
     pub(crate) attention: bool,
     /// Files read.
     pub(crate) inputs: Vec<InputFile>,
+    /// Seed of everything drawn at random.
+    pub(crate) seed: u64,
     /// Counts for the run record.
     pub(crate) counts: BTreeMap<String, usize>,
     /// What the report page shows besides; none where no page is wanted.
@@ -92,11 +92,11 @@ impl Output {
             tables: Vec::new(),
             figures: Vec::new(),
             saved: Vec::new(),
-            seed: 0,
             words: Vec::new(),
             warnings: Vec::new(),
             attention: false,
             inputs: Vec::new(),
+            seed: 0,
             counts: BTreeMap::new(),
             page: None,
         }

@@ -66,41 +66,62 @@ pub struct Place {
     pub weak: bool,
 }
 
+/// What the choice looks at in a fit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Candidate {
+    /// Observations.
+    pub n: usize,
+    /// AICc; `None` for a fit that failed or has too few observations for one.
+    pub aicc: Option<f64>,
+    /// Whether the fit is weak.
+    pub weak: bool,
+}
+
+impl Candidate {
+    /// That of a fit to one series.
+    #[must_use]
+    pub fn of(outcome: &Outcome) -> Self {
+        Self {
+            n: outcome.n(),
+            aicc: outcome.estimates().and_then(Estimates::aicc),
+            weak: matches!(outcome, Outcome::Weak(..)),
+        }
+    }
+}
+
+/// The place of each candidate, in the order given; `None` for one without AICc.
+///
+/// Likelihoods compare only over the same observations: candidates with as many
+/// observations are ranked among themselves.
+#[must_use]
+pub fn places_among(candidates: &[Candidate]) -> Vec<Option<Place>> {
+    let place = |one: &Candidate| {
+        let aicc = one.aicc?;
+        let alike = || {
+            let others = candidates.iter().filter(|other| other.n == one.n);
+            others.filter_map(|other| other.aicc)
+        };
+        let least = alike().fold(f64::INFINITY, f64::min);
+        let likelihood = |aicc: f64| (-0.5 * (aicc - least)).exp();
+        Some(Place {
+            rank: 1 + alike().filter(|other| *other < aicc).count(),
+            delta: aicc - least,
+            weight: likelihood(aicc) / alike().map(likelihood).sum::<f64>(),
+            weak: one.weak,
+        })
+    };
+    candidates.iter().map(place).collect()
+}
+
 /// The place of each outcome, in the order given; `None` for one that failed, or
 /// has too few observations for an AICc.
 ///
 /// All must be fits of the same values: their likelihoods are compared.
 #[must_use]
 pub fn places(outcomes: &[&Outcome]) -> Vec<Option<Place>> {
-    let criteria: Vec<Option<f64>> = outcomes
+    let candidates: Vec<Candidate> = outcomes
         .iter()
-        .map(|outcome| outcome.estimates().and_then(Estimates::aicc))
+        .map(|outcome| Candidate::of(outcome))
         .collect();
-    let least = criteria
-        .iter()
-        .flatten()
-        .copied()
-        .fold(f64::INFINITY, f64::min);
-    let likelihood = |aicc: f64| (-0.5 * (aicc - least)).exp();
-    let total: f64 = criteria
-        .iter()
-        .flatten()
-        .map(|aicc| likelihood(*aicc))
-        .sum();
-    outcomes
-        .iter()
-        .zip(&criteria)
-        .map(|(outcome, criterion)| {
-            criterion.map(|aicc| Place {
-                rank: 1 + criteria
-                    .iter()
-                    .flatten()
-                    .filter(|other| **other < aicc)
-                    .count(),
-                delta: aicc - least,
-                weight: likelihood(aicc) / total,
-                weak: matches!(outcome, Outcome::Weak(..)),
-            })
-        })
-        .collect()
+    places_among(&candidates)
 }

@@ -7,15 +7,19 @@
 //! This module knows nothing of birds or files.
 
 pub mod choice;
+mod correlated;
 pub mod diagnostics;
 pub mod interval;
 mod least_squares;
 mod linear;
 pub mod mixed;
 mod support;
+pub mod transformed;
 mod variance;
 
 use rayon::prelude::*;
+
+pub use correlated::fit_correlated;
 
 use crate::growth::Curve;
 use least_squares::{Descent, End, Moves, Optimum, Path, Scaling, Tactic};
@@ -140,13 +144,17 @@ pub struct Estimates {
     pub iterations: usize,
     /// Relative offset of Bates and Watts at the end.
     pub relative_offset: f64,
+    /// Degrees of freedom of the intervals: n - p for a fit to one series.
+    pub df: usize,
+    /// Correlation of residuals one day apart, where it is estimated.
+    pub ar1: Option<mixed::Estimated>,
 }
 
 impl Estimates {
-    /// Degrees of freedom of the residuals: n - p.
+    /// Degrees of freedom that intervals rest on; n - p for a fit to one series.
     #[must_use]
     pub fn residual_df(&self) -> usize {
-        self.n.saturating_sub(self.terms.len())
+        self.df
     }
 
     /// Standard error of a term; `None` for a term held on its bound.
@@ -284,7 +292,8 @@ pub fn fit(
         &optimum,
         &mut workspace.descent,
     );
-    let weaknesses = support::weaknesses(curve, series, &estimates, &workspace.descent.held);
+    let reach = support::Reach::of(series);
+    let weaknesses = support::weaknesses(curve, reach, &estimates, &workspace.descent.held);
     if weaknesses.is_empty() {
         Outcome::Converged(estimates)
     } else {
@@ -416,5 +425,7 @@ fn estimates(
         variance_power: problem.scale.power(),
         iterations: optimum.iterations,
         relative_offset: optimum.relative_offset,
+        df: n - p,
+        ar1: None,
     }
 }

@@ -171,10 +171,40 @@ pub(super) fn singular(curve: &dyn Curve, descent: &Descent) -> Option<String> {
     ))
 }
 
+/// How far the data reach, by which the terms are judged.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Reach {
+    pub(super) first_d: f64,
+    pub(super) last_d: f64,
+    pub(super) largest: f64,
+}
+
+impl Reach {
+    /// That of a series with at least one value.
+    pub(super) fn of(series: Series<'_>) -> Self {
+        let nothing = Self {
+            first_d: f64::INFINITY,
+            last_d: f64::NEG_INFINITY,
+            largest: 0.0,
+        };
+        nothing.and(series)
+    }
+
+    /// That of these data and a further series.
+    pub(super) fn and(self, series: Series<'_>) -> Self {
+        let ages_d = series.ages_d.iter().copied();
+        Self {
+            first_d: ages_d.clone().fold(self.first_d, f64::min),
+            last_d: ages_d.fold(self.last_d, f64::max),
+            largest: largest(series.values).max(self.largest),
+        }
+    }
+}
+
 /// Terms of a certified fit that the data do not support.
 pub(super) fn weaknesses(
     curve: &dyn Curve,
-    series: Series<'_>,
+    reach: Reach,
     estimates: &Estimates,
     held: &[bool],
 ) -> Vec<Weakness> {
@@ -188,8 +218,8 @@ pub(super) fn weaknesses(
         );
         weaknesses.push(Weakness { term: None, reason });
     }
-    let (first_d, last_d) = (series.ages_d[0], series.ages_d[series.ages_d.len() - 1]);
-    asymptote_weakness(curve, series.values, estimates, &mut weaknesses);
+    let (first_d, last_d) = (reach.first_d, reach.last_d);
+    asymptote_weakness(curve, reach.largest, estimates, &mut weaknesses);
     inflection_weakness(curve, (first_d, last_d), estimates, &mut weaknesses);
     for (j, term) in curve.terms().iter().enumerate() {
         let (name, value) = (&term.name, estimates.terms[j]);
@@ -214,7 +244,7 @@ pub(super) fn weaknesses(
 /// An asymptote that runs away, or lies far beyond the data.
 fn asymptote_weakness(
     curve: &dyn Curve,
-    values: &[f64],
+    largest: f64,
     estimates: &Estimates,
     weaknesses: &mut Vec<Weakness>,
 ) {
@@ -223,7 +253,6 @@ fn asymptote_weakness(
     let Some(mature) = curve.derived(Derived::Mature, &estimates.terms, gradient) else {
         return;
     };
-    let largest = largest(values);
     let term = (0..gradient.len()).find(|j| gradient[*j] != 0.0);
     if mature > NO_ASYMPTOTE * largest {
         weaknesses.push(Weakness {

@@ -3,9 +3,10 @@
 use rayon::prelude::*;
 
 use crate::fit::interval::{self, Band, Estimate};
-use crate::fit::{Estimates, diagnostics};
+use crate::fit::{Estimates, diagnostics, transformed};
 use crate::growth::{Curve, Derived};
 use crate::report::Table;
+use crate::report::population_tables::population_tables;
 use crate::report::table::Row;
 use crate::study::Study;
 use crate::trajectory::{CurveFit, Level, Pooled, Subject, SubjectFits, Trajectories};
@@ -19,11 +20,13 @@ pub struct Wanted {
     pub ages_d: Vec<f64>,
     /// Masses whose age is wanted, g.
     pub weights_g: Vec<f64>,
+    /// Whether all birds were fitted at once too: residuals then have columns for it.
+    pub population: bool,
 }
 
 impl Wanted {
     /// The derived quantities of the terms table, in its order.
-    fn derived(&self) -> Vec<Derived> {
+    pub(crate) fn derived(&self) -> Vec<Derived> {
         derived_of(&self.weights_g, &self.ages_d)
     }
 }
@@ -63,12 +66,15 @@ const SUBJECTS_AT_ONCE: usize = 2048;
 #[must_use]
 pub fn growth_tables(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Vec<Table> {
     let tables: [Make; 5] = [curve_terms, curve_fits, curve_choice, curves, residuals];
+    let of_populations = population_tables(study, trajectories, wanted);
+    let mut of_populations = of_populations.into_iter();
     let tables = tables.map(|make| {
         let parts = trajectories
             .subjects
             .par_chunks(SUBJECTS_AT_ONCE)
             .map(|subjects| make(study, subjects, wanted).finished());
-        let parts: Vec<Table> = parts.collect();
+        let mut parts: Vec<Table> = parts.collect();
+        parts.extend(of_populations.next().filter(|part| part.rows() > 0));
         Table::joined(parts).unwrap_or_else(|| make(study, &[], wanted))
     });
     tables.into()
@@ -76,20 +82,48 @@ pub fn growth_tables(study: &Study, trajectories: &Trajectories, wanted: &Wanted
 
 /// The first cells of every row: level, strain, bird, trait, curve.
 fn begin<'a>(table: &'a mut Table, study: &Study, subject: Subject, curve: &dyn Curve) -> Row<'a> {
-    let mut row = table.row();
-    row.text(subject.level.name())
-        .text(&study.strains[subject.strain])
-        .text(subject.bird.map_or("", |bird| &study.birds[bird].name))
-        .text(&study.traits[subject.trait_index].name)
-        .text(curve.name());
-    row
+    whose(study, subject).begin(table, curve)
 }
 
-/// `curve_terms.csv`: terms and derived quantities with standard errors and intervals.
-///
-/// A weak fit has its rows too, with its status in `curve_fits.csv`; a failed one has none.
-fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
-    let mut table = Table::new(
+fn whose(study: &Study, subject: Subject) -> Whose<'_> {
+    Whose {
+        level: subject.level.name(),
+        strain: &study.strains[subject.strain],
+        bird: subject.bird.map_or("", |bird| &study.birds[bird].name),
+        trait_name: &study.traits[subject.trait_index].name,
+    }
+}
+
+/// Whose a row is.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Whose<'a> {
+    pub(crate) level: &'a str,
+    pub(crate) strain: &'a str,
+    pub(crate) bird: &'a str,
+    pub(crate) trait_name: &'a str,
+}
+
+impl Whose<'_> {
+    /// The first cells of every row: level, strain, bird, trait, curve.
+    pub(crate) fn begin<'a>(&self, table: &'a mut Table, curve: &dyn Curve) -> Row<'a> {
+        let mut row = table.row();
+        row.text(self.level)
+            .text(self.strain)
+            .text(self.bird)
+            .text(self.trait_name)
+            .text(curve.name());
+        row
+    }
+}
+
+/// The cells of an estimate: value, standard error, limits.
+pub(crate) fn estimate_cells(row: &mut Row<'_>, estimate: &Estimate) {
+    row.number(estimate.value).number(estimate.standard_error);
+    limits(row, estimate);
+}
+
+pub(crate) fn terms_table() -> Table {
+    Table::new(
         "curve_terms",
         &[
             "level",
@@ -103,7 +137,14 @@ fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Tabl
             "lower",
             "upper",
         ],
-    );
+    )
+}
+
+/// `curve_terms.csv`: terms and derived quantities with standard errors and intervals.
+///
+/// A weak fit has its rows too, with its status in `curve_fits.csv`; a failed one has none.
+fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
+    let mut table = terms_table();
     let derived = wanted.derived();
     let derived_names: Vec<_> = derived.iter().map(|what| what.name()).collect();
     for SubjectFits { subject, fits } in subjects {
@@ -113,12 +154,9 @@ fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Tabl
             };
             let curve = &**curve;
             let mut write = |name: &str, estimate: Estimate| {
-                begin(&mut table, study, *subject, curve)
-                    .text(name)
-                    .number(estimate.value)
-                    .number(estimate.standard_error)
-                    .number(estimate.interval.map(|interval| interval.lower))
-                    .number(estimate.interval.map(|interval| interval.upper));
+                let mut row = begin(&mut table, study, *subject, curve);
+                row.text(name);
+                estimate_cells(&mut row, &estimate);
             };
             for (index, term) in curve.terms().iter().enumerate() {
                 write(
@@ -133,14 +171,20 @@ fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Tabl
                     write(name, estimate);
                 }
             }
+            if let Some(ar1) = estimates.ar1 {
+                let level = wanted.confidence;
+                write(
+                    "ar1",
+                    transformed::share(ar1.value, ar1.standard_error, level),
+                );
+            }
         }
     }
     table
 }
 
-/// `curve_fits.csv`: how each fit ended.
-fn curve_fits(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
-    let mut table = Table::new(
+pub(crate) fn fits_table() -> Table {
+    Table::new(
         "curve_fits",
         &[
             "level",
@@ -160,7 +204,12 @@ fn curve_fits(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Tabl
             "iterations",
             "variance_power",
         ],
-    );
+    )
+}
+
+/// `curve_fits.csv`: how each fit ended.
+fn curve_fits(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
+    let mut table = fits_table();
     for SubjectFits { subject, fits } in subjects {
         for CurveFit { curve, outcome } in fits {
             let estimates = outcome.estimates();
@@ -181,13 +230,8 @@ fn curve_fits(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Tabl
     table
 }
 
-/// `curve_choice.csv`: the curves of each subject, ranked by AICc among those of
-/// the same observations.
-///
-/// A weak fit is ranked and says so; a failed one has no rank. A curve held at the
-/// hatch weight rests on one weighing less than the others and is not ranked with them.
-fn curve_choice(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
-    let mut table = Table::new(
+pub(crate) fn choice_table() -> Table {
+    Table::new(
         "curve_choice",
         &[
             "level",
@@ -207,7 +251,16 @@ fn curve_choice(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Ta
             "weight",
             "note",
         ],
-    );
+    )
+}
+
+/// `curve_choice.csv`: the curves of each subject, ranked by AICc among those of
+/// the same observations.
+///
+/// A weak fit is ranked and says so; a failed one has no rank. A curve held at the
+/// hatch weight rests on one weighing less than the others and is not ranked with them.
+fn curve_choice(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
+    let mut table = choice_table();
     for subject_fits in subjects {
         let subject = subject_fits.subject;
         let places = subject_fits.places();
@@ -242,13 +295,8 @@ fn curve_choice(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Ta
 /// Days between the ages of a strain's curve in `curves.csv`.
 const CURVE_STEP_D: f64 = 1.0;
 
-/// `curves.csv`: fitted curves with their bands and rate of gain: a strain's for
-/// every day between its first and last weighing, a bird's at its weighings.
-///
-/// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones
-/// (Scheffé) at all ages at once.
-fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
-    let mut table = Table::new(
+pub(crate) fn curves_table() -> Table {
+    Table::new(
         "curves",
         &[
             "level",
@@ -266,7 +314,16 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
             "rate_lower",
             "rate_upper",
         ],
-    );
+    )
+}
+
+/// `curves.csv`: fitted curves with their bands and rate of gain: a strain's for
+/// every day between its first and last weighing, a bird's at its weighings.
+///
+/// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones
+/// (Scheffé) at all ages at once.
+fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
+    let mut table = curves_table();
     for SubjectFits { subject, fits } in subjects {
         let ages_d = curve_ages_d(study, *subject);
         for CurveFit { curve, outcome } in fits {
@@ -275,20 +332,37 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
             };
             let curve = &**curve;
             let level = wanted.confidence;
-            let pointwise = interval::value_band(curve, estimates, &ages_d, Band::Pointwise, level);
-            let all = interval::value_band(curve, estimates, &ages_d, Band::Simultaneous, level);
-            let rates = interval::rate_band(curve, estimates, &ages_d, Band::Pointwise, level);
-            for (index, age_d) in ages_d.iter().enumerate() {
-                let mut row = begin(&mut table, study, *subject, curve);
-                row.number(*age_d).number(pointwise[index].value);
-                limits(&mut row, &pointwise[index]);
-                limits(&mut row, &all[index]);
-                row.number(rates[index].value);
-                limits(&mut row, &rates[index]);
-            }
+            write_curve(
+                &mut table,
+                &whose(study, *subject),
+                (curve, estimates),
+                &ages_d,
+                level,
+            );
         }
     }
     table
+}
+
+/// The rows of one curve.
+pub(crate) fn write_curve(
+    table: &mut Table,
+    whose: &Whose<'_>,
+    (curve, estimates): (&dyn Curve, &Estimates),
+    ages_d: &[f64],
+    level: f64,
+) {
+    let pointwise = interval::value_band(curve, estimates, ages_d, Band::Pointwise, level);
+    let all = interval::value_band(curve, estimates, ages_d, Band::Simultaneous, level);
+    let rates = interval::rate_band(curve, estimates, ages_d, Band::Pointwise, level);
+    for (index, age_d) in ages_d.iter().enumerate() {
+        let mut row = whose.begin(table, curve);
+        row.number(*age_d).number(pointwise[index].value);
+        limits(&mut row, &pointwise[index]);
+        limits(&mut row, &all[index]);
+        row.number(rates[index].value);
+        limits(&mut row, &rates[index]);
+    }
 }
 
 fn limits(row: &mut Row<'_>, estimate: &Estimate) {
@@ -312,7 +386,7 @@ pub(crate) fn curve_ages_d(study: &Study, subject: Subject) -> Vec<f64> {
 }
 
 /// The first age, each whole day after it, and the last age.
-fn days_between(first_d: f64, last_d: f64) -> Vec<f64> {
+pub(crate) fn days_between(first_d: f64, last_d: f64) -> Vec<f64> {
     // Ten years of days: a table of ages in another unit must not fill the disk.
     const MOST: f64 = 3650.0;
     let step = CURVE_STEP_D.max((last_d - first_d) / MOST);
@@ -328,25 +402,48 @@ fn days_between(first_d: f64, last_d: f64) -> Vec<f64> {
     ages_d
 }
 
+pub(crate) fn residuals_table(wanted: &Wanted) -> Table {
+    const COLUMNS: &[&str] = &[
+        "level",
+        "strain",
+        "bird",
+        "trait",
+        "curve",
+        "age_d",
+        "observed",
+        "fitted",
+        "residual",
+        "standardised",
+    ];
+    const WITH_POPULATION: &[&str] = &[
+        "level",
+        "strain",
+        "bird",
+        "trait",
+        "curve",
+        "age_d",
+        "observed",
+        "fitted",
+        "residual",
+        "standardised",
+        "marginal_fitted",
+        "marginal_residual",
+        "marginal_standardised",
+        "normalised",
+    ];
+    let columns = if wanted.population {
+        WITH_POPULATION
+    } else {
+        COLUMNS
+    };
+    Table::new("residuals", columns)
+}
+
 /// `residuals.csv`: every observation beside every curve.
 ///
 /// At strain level the bird is the one that was observed.
-fn residuals(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
-    let mut table = Table::new(
-        "residuals",
-        &[
-            "level",
-            "strain",
-            "bird",
-            "trait",
-            "curve",
-            "age_d",
-            "observed",
-            "fitted",
-            "residual",
-            "standardised",
-        ],
-    );
+fn residuals(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
+    let mut table = residuals_table(wanted);
     for SubjectFits { subject, fits } in subjects {
         let records = &study.traits[subject.trait_index];
         let pooled = match subject.level {
@@ -363,12 +460,15 @@ fn residuals(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table
                     bird: Some(*bird),
                     ..*subject
                 };
-                begin(&mut table, study, whose, &**curve)
-                    .number(residual.age_d)
+                let mut row = begin(&mut table, study, whose, &**curve);
+                row.number(residual.age_d)
                     .number(residual.value)
                     .number(residual.fitted)
                     .number(residual.residual)
                     .number(residual.standardised);
+                if wanted.population {
+                    row.number(None).number(None).number(None).number(None);
+                }
             }
         }
     }

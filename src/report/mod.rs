@@ -10,6 +10,8 @@ pub mod growth_tables;
 pub mod methods;
 pub mod page;
 pub mod pictures;
+pub mod population_tables;
+pub mod population_words;
 mod record;
 mod staged;
 pub mod table;

@@ -272,7 +272,7 @@ fn steadiest<'a>(summaries: impl Iterator<Item = &'a CueSummary>) -> Option<Stri
 }
 
 /// Three significant digits, or whole numbers above a hundred.
-fn three_digits(value: f64) -> String {
+pub(super) fn three_digits(value: f64) -> String {
     let magnitude = value.abs();
     if magnitude >= 100.0 {
         whole(value)

@@ -55,7 +55,8 @@ pub use format::{Decimal, Format, Separator};
 pub use plausible::{Gap, Jump, JumpKind};
 pub use scan::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
 pub use settings::{
-    CueWishes, EXAMPLE, FitWishes, PerTable, Plausible, Settings, TableName, TargetWishes, Units,
+    CueWishes, EXAMPLE, FitWishes, FixedEffectOf, PerTable, Plausible, Settings, TableName,
+    TargetWishes, Units,
 };
 pub use starter::{STARTER_TABLES, StarterTable, starter_settings};
 pub use units::{AGE_LIMIT_D, AgeUnit, DateFormat, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};

@@ -180,6 +180,21 @@ impl Default for Plausible {
 pub struct FitWishes {
     /// Names of the curves to fit and to choose among; empty leaves it to `fit`.
     pub curves: Vec<String>,
+    /// What sets the groups of birds that get fixed effects of their own where all
+    /// birds are fitted at once; strains where it is left out.
+    pub fixed_effects_by: Option<Vec<FixedEffectOf>>,
+}
+
+/// What birds may be grouped by for fixed effects of their own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum FixedEffectOf {
+    /// Their strain.
+    Strain,
+    /// Their treatment.
+    Treatment,
+    /// Their pen.
+    Pen,
 }
 
 /// What `target` answers in this study.

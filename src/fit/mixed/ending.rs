@@ -1,13 +1,15 @@
-//! From the maximum to the result: standard errors, subjects' curves, cautions.
-
-use rayon::prelude::*;
+//! From the maximum to the result: fixed effects, spread, errors.
+//!
+//! The subjects' own curves are `conditional.rs`, what to be careful about is
+//! `caution.rs`.
 
 use super::alternating::State;
-use super::cholesky;
+use super::conditional::Conditional;
 use super::model::MixedModel;
-use super::problem::{CHUNK, Problem};
+use super::problem::Problem;
 use super::result::{Certificate, Estimated, FixedEffect, MixedFit, RandomEffect};
 use super::scale;
+use super::subjects::Subjects;
 use crate::fit::{Variance, Weakness};
 
 /// A maximum of either likelihood, in the engine's own terms.
@@ -21,6 +23,10 @@ pub(super) struct Ending {
     pub(super) information: Vec<f64>,
     /// Standard errors of ln(random SD).
     pub(super) log_sd_errors: Vec<Option<f64>>,
+    /// Standard error of ln sigma (at a fitted value of 1).
+    pub(super) log_sigma_error: Option<f64>,
+    /// Standard errors of the random effects' correlations, q x q.
+    pub(super) correlation_errors: Vec<Option<f64>>,
     /// Standard error of the power of the mean.
     pub(super) power_error: Option<f64>,
     /// Standard error of the logit of phi.
@@ -30,11 +36,9 @@ pub(super) struct Ending {
     pub(super) weaknesses: Vec<Weakness>,
 }
 
-/// A random effect whose one SD moves a subject's fitted values by less than this
-/// share of their error has gone to zero.
-const VANISHED: f64 = 1e-2;
-/// A standard error over this share of its term leaves the term unsupported.
-const UNSUPPORTED: f64 = 0.5;
+/// An SD that went to zero has no standard error: one of its logarithm beyond this is
+/// the rounding of a flat likelihood.
+const KNOWN: f64 = 10.0;
 
 impl Ending {
     /// Random SDs and their covariance.
@@ -56,64 +60,101 @@ impl Ending {
         mut self,
         problem: &Problem<'_>,
         model: &MixedModel<'_>,
+        subjects: &Subjects<'_>,
     ) -> (MixedFit, Vec<Weakness>) {
         let (p, q) = (problem.p, problem.q);
         let groups = problem.columns.len() / p;
-        let covariance = self.covariance(q);
+        let random_covariance = self.covariance(q);
         let (group_terms, fixed_jacobian) = self.groups(problem, groups);
         let group_covariances = self.group_covariances(problem, &group_terms);
         let (fixed, fixed_covariance) =
             self.fixed_effects(problem, model, &group_terms, &fixed_jacobian);
-        let (subject_terms, subject_covariances) = self.subjects(problem);
-        let random: Vec<RandomEffect> = (0..q)
-            .map(|k| {
-                let standard_deviation = covariance[k * q + k].sqrt();
-                RandomEffect {
-                    term: problem.random[k],
-                    standard_deviation,
-                    standard_error: self.log_sd_errors[k].map(|error| error * standard_deviation),
-                    shrinkage: self.shrinkage(problem, k, standard_deviation),
-                }
-            })
-            .collect();
-        self.judge_random(problem, &random, &covariance);
-        self.judge_fixed(problem, &fixed);
-        self.judge_errors(problem);
-        let phi = self.state.errors.phi;
-        let power = self.state.errors.power;
-        let sigma = self.state.variance.sqrt() * (-power * problem.reference).exp();
+        let conditional = Conditional::of(&self, problem);
+        let sigma = self.sigma(problem);
+        let mut weaknesses = std::mem::take(&mut self.weaknesses);
         let errors = super::alternating::error_terms(problem);
         let fit = MixedFit {
             estimator: model.estimator,
+            criterion: model.criterion,
+            covariance: model.covariance,
+            variance: problem.variance,
             parameters: problem.fixed + problem.free_entries(is_full(model)).len() + 1 + errors,
             fixed,
             fixed_covariance,
             group_terms,
             group_covariances,
-            random,
-            random_covariance: covariance,
-            sigma: if problem.spread_follows_mean() {
-                sigma
-            } else {
-                self.state.variance.sqrt()
-            },
-            power: (problem.variance == Variance::Power).then_some(Estimated {
-                value: power,
-                standard_error: self.power_error,
-            }),
-            ar1: (problem.correlation == super::model::Correlation::Ar1).then_some(Estimated {
-                value: phi,
-                standard_error: self.logit_phi_error.map(|error| error * phi * (1.0 - phi)),
-            }),
+            random: self.random(problem, &random_covariance, &conditional),
+            random_covariance,
+            sigma,
+            sigma_error: self.log_sigma_error.map(|error| error * sigma),
+            power: self.power(problem),
+            ar1: self.ar1(problem),
+            correlation_errors: self.correlation_errors,
             log_lik: self.log_lik,
             n: problem.y.len(),
-            subject_terms,
-            subject_covariances,
+            subject_terms: conditional.terms,
+            subject_covariances: conditional.covariances,
+            own_shares: conditional.own_shares,
+            subject_groups: problem.groups.to_vec(),
             certificate: self.certificate,
             terms: p,
             state: self.state,
         };
-        (fit, self.weaknesses)
+        weaknesses.extend(super::caution::cautions(
+            &fit,
+            problem,
+            subjects,
+            &self.information,
+        ));
+        (fit, weaknesses)
+    }
+
+    /// Residual SD; at a fitted value of 1 where the spread follows the mean.
+    fn sigma(&self, problem: &Problem<'_>) -> f64 {
+        let sigma = self.state.variance.sqrt();
+        if problem.spread_follows_mean() {
+            sigma * (-self.state.errors.power * problem.reference).exp()
+        } else {
+            sigma
+        }
+    }
+
+    fn power(&self, problem: &Problem<'_>) -> Option<Estimated> {
+        (problem.variance == Variance::Power).then_some(Estimated {
+            value: self.state.errors.power,
+            standard_error: self.power_error,
+        })
+    }
+
+    fn ar1(&self, problem: &Problem<'_>) -> Option<Estimated> {
+        let phi = self.state.errors.phi;
+        (problem.correlation == super::model::Correlation::Ar1).then_some(Estimated {
+            value: phi,
+            standard_error: self.logit_phi_error.map(|error| error * phi * (1.0 - phi)),
+        })
+    }
+
+    fn random(
+        &self,
+        problem: &Problem<'_>,
+        covariance: &[f64],
+        conditional: &Conditional,
+    ) -> Vec<RandomEffect> {
+        let q = problem.q;
+        let effect = |k: usize| {
+            let standard_deviation = covariance[k * q + k].sqrt();
+            let term = problem.random[k];
+            RandomEffect {
+                term,
+                scale: problem.scales[term],
+                standard_deviation,
+                standard_error: self.log_sd_errors[k]
+                    .filter(|error| *error < KNOWN)
+                    .map(|error| error * standard_deviation),
+                shrinkage: conditional.shrinkage(k, q, standard_deviation),
+            }
+        };
+        (0..q).map(effect).collect()
     }
 
     /// Terms of each group's typical subject, and d(terms)/d(eta) of each.
@@ -180,211 +221,6 @@ impl Ending {
         }
         (effects, covariance)
     }
-
-    /// Terms of all subjects and the covariances of those.
-    fn subjects(&self, problem: &Problem<'_>) -> (Vec<f64>, Vec<f64>) {
-        let (p, q) = (problem.p, problem.q);
-        let count = problem.subjects();
-        let (mut terms, mut covariances) = (vec![0.0; count * p], vec![0.0; count * p * p]);
-        terms
-            .par_chunks_mut(CHUNK * p)
-            .zip(covariances.par_chunks_mut(CHUNK * p * p))
-            .enumerate()
-            .for_each(|(chunk, (terms, covariances))| {
-                let mut eta = vec![0.0; p];
-                let mut effects = vec![0.0; q];
-                for (at, (terms, covariance)) in terms
-                    .chunks_exact_mut(p)
-                    .zip(covariances.chunks_exact_mut(p * p))
-                    .enumerate()
-                {
-                    let subject = chunk * CHUNK + at;
-                    self.effects(subject, q, &mut effects);
-                    problem.place(subject, &self.state.beta, &effects, &mut eta);
-                    scale::to_terms(problem.scales, &eta, terms);
-                    let inner = self.eta_covariance(problem, subject);
-                    covariance.copy_from_slice(&sandwich(problem, terms, &inner));
-                }
-            });
-        (terms, covariances)
-    }
-
-    /// A subject's random effects L u.
-    fn effects(&self, subject: usize, q: usize, effects: &mut [f64]) {
-        for (row, effect) in effects.iter_mut().enumerate() {
-            *effect = (0..=row)
-                .map(|l| self.state.factor[row * q + l] * self.state.spherical[subject * q + l])
-                .sum();
-        }
-    }
-
-    /// Covariance of a subject's eta about its mode.
-    ///
-    /// The mode moves with the fixed effects by T = I - Z-part of L M^-1 L'Z'I, so
-    /// the covariance is L M^-1 L' (random terms) + T Cov(beta) T'.
-    fn eta_covariance(&self, problem: &Problem<'_>, subject: usize) -> Vec<f64> {
-        let (p, q, fixed) = (problem.p, problem.q, problem.fixed);
-        let information = &self.information[subject * p * p..(subject + 1) * p * p];
-        let sigma = self.state.variance.sqrt();
-        let factor: Vec<f64> = self
-            .state
-            .factor
-            .iter()
-            .map(|value| value * sigma)
-            .collect();
-        // K = L' I over the random terms, q x p.
-        let mut k = vec![0.0; q * p];
-        for row in 0..q {
-            for l in row..q {
-                for j in 0..p {
-                    k[row * p + j] += factor[l * q + row] * information[problem.random[l] * p + j];
-                }
-            }
-        }
-        let mut m = vec![0.0; q * q];
-        for row in 0..q {
-            for column in 0..q {
-                m[row * q + column] = (column..q)
-                    .map(|l| k[row * p + problem.random[l]] * factor[l * q + column])
-                    .sum();
-            }
-            m[row * q + row] += 1.0;
-        }
-        let mut transfer: Vec<f64> = (0..p * p)
-            .map(|at| if at / p == at % p { 1.0 } else { 0.0 })
-            .collect();
-        let mut covariance = vec![0.0; p * p];
-        if cholesky::factor(&mut m, q) {
-            let mut inverse = vec![0.0; q * q];
-            cholesky::invert(&m, q, &mut inverse);
-            for a in 0..q {
-                for b in 0..q {
-                    // (L M^-1)[a, b]
-                    let left: f64 = (0..=a)
-                        .map(|l| factor[a * q + l] * inverse[l * q + b])
-                        .sum();
-                    for j in 0..p {
-                        transfer[problem.random[a] * p + j] -= left * k[b * p + j];
-                    }
-                    for c in b..q {
-                        covariance[problem.random[a] * p + problem.random[c]] +=
-                            left * factor[c * q + b];
-                    }
-                }
-            }
-        }
-        let columns = problem.columns_of(subject);
-        let own: Vec<f64> = (0..p * p)
-            .map(|at| self.beta_covariance[columns[at / p] * fixed + columns[at % p]])
-            .collect();
-        let fixed_part = around(&transfer, &own, p);
-        covariance
-            .iter_mut()
-            .zip(fixed_part)
-            .for_each(|(sum, part)| *sum += part);
-        covariance
-    }
-
-    fn shrinkage(&self, problem: &Problem<'_>, k: usize, standard_deviation: f64) -> f64 {
-        let q = problem.q;
-        let mut effects = vec![0.0; q];
-        let (mut sum, mut squares, mut count) = (0.0, 0.0, 0.0);
-        for subject in 0..problem.subjects() {
-            self.effects(subject, q, &mut effects);
-            sum += effects[k];
-            squares += effects[k] * effects[k];
-            count += 1.0;
-        }
-        let spread = (squares / count - (sum / count) * (sum / count))
-            .max(0.0)
-            .sqrt();
-        if standard_deviation > 0.0 {
-            1.0 - spread / standard_deviation
-        } else {
-            1.0
-        }
-    }
-
-    fn judge_random(&mut self, problem: &Problem<'_>, random: &[RandomEffect], covariance: &[f64]) {
-        let (p, q) = (problem.p, problem.q);
-        let terms = problem.curve.terms();
-        let subjects = problem.subjects();
-        if q > 0 && subjects <= q + 1 {
-            self.weaknesses.push(Weakness {
-                term: None,
-                reason: format!(
-                    "only {subjects} subjects: the spread between subjects is hardly known"
-                ),
-            });
-        }
-        for (k, effect) in random.iter().enumerate() {
-            let (mut told, mut count) = (0.0, 0.0);
-            for information in self.information.chunks_exact(p * p) {
-                told += information[effect.term * p + effect.term];
-                count += 1.0;
-            }
-            let reach = effect.standard_deviation * (told / f64::max(count, 1.0)).sqrt();
-            let name = &terms[effect.term].name;
-            if reach < VANISHED {
-                self.weaknesses.push(Weakness {
-                    term: Some(effect.term),
-                    reason: format!(
-                        "the random effect of {name} goes to zero: subjects differ in {name} by no more than their residuals explain; leave it out of the random terms"
-                    ),
-                });
-                continue;
-            }
-            for other in 0..k {
-                let size = effect.standard_deviation * random[other].standard_deviation;
-                let correlation = covariance[k * q + other] / size;
-                if size > 0.0 && correlation.abs() > 0.999 {
-                    self.weaknesses.push(Weakness {
-                        term: Some(effect.term),
-                        reason: format!(
-                            "the random effects of {} and {name} have a correlation of {correlation:.4}: the data hold one of them, not two; take a diagonal covariance or leave one out",
-                            terms[random[other].term].name
-                        ),
-                    });
-                }
-            }
-        }
-    }
-
-    fn judge_fixed(&mut self, problem: &Problem<'_>, fixed: &[FixedEffect]) {
-        for effect in fixed {
-            let name = &problem.curve.terms()[effect.term].name;
-            let share = effect.standard_error / effect.value.abs();
-            let group = effect
-                .group
-                .map_or_else(String::new, |group| format!(" of group {}", group + 1));
-            if !(share <= UNSUPPORTED) {
-                self.weaknesses.push(Weakness {
-                    term: Some(effect.term),
-                    reason: format!(
-                        "{name}{group} is not supported by the data: its standard error is {:.0} percent of it",
-                        100.0 * share.min(1e4)
-                    ),
-                });
-            }
-        }
-    }
-
-    fn judge_errors(&mut self, problem: &Problem<'_>) {
-        let phi = self.state.errors.phi;
-        if problem.correlation == super::model::Correlation::Ar1
-            && !(1e-6..1.0 - 1e-6).contains(&phi)
-        {
-            let reason = if phi < 0.5 {
-                "the residual correlation goes to zero: residuals are independent; leave it out"
-            } else {
-                "the residual correlation goes to one: it stands for differences between subjects; give a term a random effect instead"
-            };
-            self.weaknesses.push(Weakness {
-                term: None,
-                reason: reason.to_owned(),
-            });
-        }
-    }
 }
 
 pub(super) fn is_full(model: &MixedModel<'_>) -> bool {
@@ -392,7 +228,7 @@ pub(super) fn is_full(model: &MixedModel<'_>) -> bool {
 }
 
 /// A B A' for n x n matrices.
-fn around(a: &[f64], b: &[f64], n: usize) -> Vec<f64> {
+pub(super) fn around(a: &[f64], b: &[f64], n: usize) -> Vec<f64> {
     let mut half = vec![0.0; n * n];
     for i in 0..n {
         for k in 0..n {
@@ -414,7 +250,7 @@ fn around(a: &[f64], b: &[f64], n: usize) -> Vec<f64> {
 }
 
 /// Covariance of the curve's terms from that of eta.
-fn sandwich(problem: &Problem<'_>, terms: &[f64], covariance: &[f64]) -> Vec<f64> {
+pub(super) fn sandwich(problem: &Problem<'_>, terms: &[f64], covariance: &[f64]) -> Vec<f64> {
     let p = problem.p;
     let mut jacobian = vec![0.0; p * p];
     scale::jacobian(problem.scales, terms, &mut jacobian);

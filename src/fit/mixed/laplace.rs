@@ -19,13 +19,13 @@ use super::alternating::{State, error_terms, logit, phi};
 use super::cholesky;
 use super::contribution::Noise;
 use super::ending::{Ending, is_full};
-use super::linear::{inverse_of, least_eigenvalue};
+use super::linear::{correlation_slope, inverse_of, least_eigenvalue};
 use super::marginal::{Marginal, Point};
 use super::model::{Correlation, Estimator, MixedModel};
 use super::problem::{CHUNK, Errors, Problem};
 use super::quadrature::Rule;
 use super::result::Certificate;
-use super::scale::Inner;
+use super::scale::TermScale;
 use crate::fit::{Variance, Weakness};
 
 /// Ends when the expected gain of a full step is this small: 1e-5 standard errors.
@@ -140,13 +140,13 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         let widths = (0..problem.p)
             .map(|term| {
                 let size = match problem.scales[term] {
-                    Inner::Natural => problem
+                    TermScale::Natural => problem
                         .columns
                         .iter()
                         .skip(term)
                         .step_by(problem.p)
                         .fold(1e-8_f64, |most, column| most.max(start.beta[*column].abs())),
-                    Inner::Log | Inner::Above(_) => 1.0,
+                    TermScale::Log | TermScale::Above(_) => 1.0,
                 };
                 // The cube root of the rounding unit balances the two errors of a
                 // central difference: about 1e-10 is left.
@@ -161,7 +161,9 @@ impl<'p, 'a> Likelihood<'p, 'a> {
             modes: if problem.q == 0 {
                 vec![0.0; problem.subjects()]
             } else {
-                start.spherical.clone()
+                // The alternation's effects have the residuals' variance, these are 1.
+                let sigma = start.variance.sqrt();
+                start.spherical.iter().map(|u| u / sigma).collect()
             },
             information: vec![0.0; problem.subjects() * problem.p * problem.p],
             widths,
@@ -516,18 +518,44 @@ impl<'p, 'a> Likelihood<'p, 'a> {
                 variance_of(&slope)
             })
             .collect();
+        // x holds an off-diagonal entry as a share of its row's diagonal, and a
+        // correlation does not change where a row is scaled.
+        let correlation_errors = (0..q * q)
+            .map(|at| {
+                let (one, other) = (at / q, at % q);
+                if one == other || self.entries.len() == q {
+                    return None;
+                }
+                let mut slope = vec![0.0; m];
+                let by_entry = correlation_slope(&point.factor, q, &self.entries, (one, other));
+                for (at, (row, column)) in self.entries.iter().enumerate() {
+                    if row != column {
+                        slope[fixed + at] = by_entry[at] * point.factor[row * q + row];
+                    }
+                }
+                variance_of(&slope)
+            })
+            .collect();
         let error_of = |at: usize| {
             let mut slope = vec![0.0; m];
             slope[fixed + self.entries.len() + at] = 1.0;
             variance_of(&slope)
         };
         let power = usize::from(problem.variance == Variance::Power);
+        let mut sigma_slope = vec![0.0; m];
+        sigma_slope[fixed + self.entries.len()] = 1.0;
+        if power == 1 {
+            // The table's sigma is at a fitted value of 1.
+            sigma_slope[fixed + self.entries.len() + 1] = -problem.reference;
+        }
         Ending {
             beta_covariance: (0..fixed * fixed)
                 .map(|at| covariance[at / fixed * m + at % fixed])
                 .collect(),
             information: self.information,
             log_sd_errors,
+            log_sigma_error: variance_of(&sigma_slope),
+            correlation_errors,
             power_error: (power == 1).then(|| error_of(1)).flatten(),
             logit_phi_error: (problem.correlation == Correlation::Ar1)
                 .then(|| error_of(1 + power))
@@ -540,7 +568,11 @@ impl<'p, 'a> Likelihood<'p, 'a> {
                 variance: sigma * sigma,
                 beta: point.beta,
                 errors: point.noise.errors,
-                spherical: if q == 0 { Vec::new() } else { self.modes },
+                spherical: if q == 0 {
+                    Vec::new()
+                } else {
+                    self.modes.iter().map(|u| u * sigma).collect()
+                },
             },
         }
     }

@@ -33,9 +33,12 @@
 )]
 
 mod alternating;
+mod caution;
 mod cholesky;
+mod conditional;
 mod contribution;
 mod ending;
+mod estimates;
 mod laplace;
 mod linear;
 mod marginal;
@@ -43,8 +46,10 @@ mod mixing;
 mod model;
 mod problem;
 mod quadrature;
+mod residual;
 mod result;
 mod scale;
+mod simulate;
 mod start;
 mod subjects;
 
@@ -57,7 +62,9 @@ pub use model::{
     Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,
     RandomScale, RandomTerm,
 };
+pub use residual::MixedResidual;
 pub use result::{Certificate, Estimated, FixedEffect, MixedFit, MixedOutcome, RandomEffect};
+pub use scale::TermScale;
 pub use subjects::Subjects;
 
 use crate::fit::{Failure, Variance, Weakness};
@@ -123,7 +130,7 @@ impl MixedModel<'_> {
             // does not settle.
             (_, Err(_)) => laplace::maximise(&problem, self, &state, None)?,
         };
-        Ok(ending.result(&problem, self))
+        Ok(ending.result(&problem, self, subjects))
     }
 
     /// Whether data carry the model at all; the reason in words where not.
@@ -215,7 +222,7 @@ impl MixedModel<'_> {
         let mut factor = vec![0.0; q * q];
         for (k, term) in self.random.iter().enumerate() {
             let deviation = match self.scales[*term] {
-                scale::Inner::Natural => 0.15 * all[*term].abs().max(1e-6),
+                scale::TermScale::Natural => 0.15 * all[*term].abs().max(1e-6),
                 _ => 0.15,
             };
             factor[k * q + k] = deviation / relative;
@@ -278,8 +285,7 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         })
         .collect();
     let entries = problem.free_entries(step.step.len() > q);
-    let (log_sd_errors, least_eigenvalue) =
-        linear::log_sd_errors(problem, &state.factor, &entries, &step);
+    let spread = linear::spread_errors(problem, &state.factor, &entries, &step);
     let mut error_variances = (0..alternating::error_terms(problem))
         .map(|k| error_covariance[k * alternating::error_terms(problem) + k]);
     let power_error = (problem.variance == Variance::Power)
@@ -294,13 +300,16 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         state,
         beta_covariance,
         information,
-        log_sd_errors,
+        log_sd_errors: spread.log_sds,
+        // With a power beside it sigma has no error of its own here.
+        log_sigma_error: power_error.is_none().then_some(spread.log_sigma).flatten(),
+        correlation_errors: spread.correlations,
         power_error,
         logit_phi_error,
         log_lik: profile.log_lik,
         certificate: Certificate {
             gradient: offset,
-            least_eigenvalue,
+            least_eigenvalue: spread.least_eigenvalue,
             iterations,
         },
         weaknesses,

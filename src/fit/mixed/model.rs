@@ -1,6 +1,6 @@
 //! What is asked: options by name, checked once into a [`MixedModel`].
 
-use super::scale::Inner;
+use super::scale::TermScale;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::growth::Curve;
@@ -133,7 +133,7 @@ pub struct MixedModel<'c> {
     pub(super) grouped: Vec<bool>,
     /// Indices of the random terms, in the order of the options.
     pub(super) random: Vec<usize>,
-    pub(super) scales: Vec<Inner>,
+    pub(super) scales: Vec<TermScale>,
     pub(super) covariance: Covariance,
     pub(super) variance: Variance,
     pub(super) correlation: Correlation,
@@ -153,7 +153,7 @@ impl<'c> MixedModel<'c> {
     /// number of nodes that cannot be computed.
     pub fn new(curve: &'c dyn Curve, options: &MixedOptions) -> Result<Self> {
         let count = curve.terms().len();
-        let mut scales = vec![Inner::Natural; count];
+        let mut scales = vec![TermScale::Natural; count];
         let mut random = Vec::new();
         for RandomTerm { term, scale } in &options.random {
             let at = index(curve, term)?;
@@ -162,7 +162,7 @@ impl<'c> MixedModel<'c> {
             }
             random.push(at);
             if *scale == RandomScale::Log {
-                scales[at] = Inner::Log;
+                scales[at] = TermScale::Log;
             }
         }
         let mut grouped = match &options.grouped {
@@ -179,14 +179,14 @@ impl<'c> MixedModel<'c> {
         for (lower, upper) in &options.ordered {
             let (low, high) = (index(curve, lower)?, index(curve, upper)?);
             if low == high
-                || matches!(scales[low], Inner::Above(_))
-                || scales.contains(&Inner::Above(high))
+                || matches!(scales[low], TermScale::Above(_))
+                || scales.contains(&TermScale::Above(high))
             {
                 return Err(Error::call(format!(
                     "order of {lower} and {upper}: a term can stand above one other, which itself stands free"
                 )));
             }
-            scales[high] = Inner::Above(low);
+            scales[high] = TermScale::Above(low);
             // The upper term moves with the lower, so both have the same groups.
             let either = grouped[low] || grouped[high];
             grouped[low] = either;

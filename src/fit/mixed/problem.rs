@@ -1,7 +1,7 @@
 //! A model laid over data: curve values, residuals and gradients of one subject.
 
 use super::model::{Correlation, MixedModel};
-use super::scale::{self, Inner};
+use super::scale::{self, TermScale};
 use super::subjects::Subjects;
 use crate::fit::Variance;
 use crate::growth::Curve;
@@ -22,7 +22,7 @@ pub(super) struct Errors {
 #[derive(Debug)]
 pub(super) struct Problem<'a> {
     pub(super) curve: &'a dyn Curve,
-    pub(super) scales: &'a [Inner],
+    pub(super) scales: &'a [TermScale],
     pub(super) random: &'a [usize],
     pub(super) variance: Variance,
     pub(super) correlation: Correlation,
@@ -195,7 +195,7 @@ impl<'a> Problem<'a> {
             &mut mu[..n],
             &mut jacobian[..n * p],
         );
-        if self.scales.iter().any(|scale| *scale != Inner::Natural) {
+        if self.scales.iter().any(|scale| *scale != TermScale::Natural) {
             for row in jacobian[..n * p].chunks_exact_mut(p) {
                 scale::chain(self.scales, terms, row);
             }

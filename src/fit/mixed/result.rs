@@ -1,8 +1,9 @@
 //! What a mixed fit gives.
 
 use super::alternating::State;
-use super::model::Estimator;
-use crate::fit::{Failure, Weakness};
+use super::model::{Covariance, Criterion, Estimator};
+use super::scale::TermScale;
+use crate::fit::{Failure, Variance, Weakness};
 
 /// A mixed fit's answer.
 #[derive(Debug, Clone)]
@@ -22,6 +23,25 @@ impl MixedOutcome {
         match self {
             Self::Converged(fit) | Self::Weak(fit, _) => Some(fit),
             Self::Failed(_) => None,
+        }
+    }
+
+    /// The fit itself, weak or not.
+    #[must_use]
+    pub fn into_fit(self) -> Option<Box<MixedFit>> {
+        match self {
+            Self::Converged(fit) | Self::Weak(fit, _) => Some(fit),
+            Self::Failed(_) => None,
+        }
+    }
+
+    /// `converged`, `weak` or `failed`, as the tables say.
+    #[must_use]
+    pub fn status(&self) -> &'static str {
+        match self {
+            Self::Converged(_) => "converged",
+            Self::Weak(..) => "weak",
+            Self::Failed(_) => "failed",
         }
     }
 
@@ -64,7 +84,9 @@ pub struct FixedEffect {
 pub struct RandomEffect {
     /// Index of the term in the curve's order.
     pub term: usize,
-    /// Standard deviation between subjects; on the log scale where the effect is.
+    /// Scale on which the effect is normal, and its standard deviation is told.
+    pub scale: TermScale,
+    /// Standard deviation between subjects, on that scale.
     pub standard_deviation: f64,
     /// Standard error of that, by expected or observed information.
     pub standard_error: Option<f64>,
@@ -91,6 +113,12 @@ pub struct Certificate {
 pub struct MixedFit {
     /// Which approximation of the likelihood was maximised.
     pub estimator: Estimator,
+    /// Whether it was restricted.
+    pub criterion: Criterion,
+    /// Whether the random effects may be correlated.
+    pub covariance: Covariance,
+    /// How the residual spread depends on the fitted value.
+    pub variance: Variance,
     /// Fixed effects: terms in the curve's order, groups within a term.
     pub fixed: Vec<FixedEffect>,
     /// Their covariance, row-major in the same order.
@@ -103,9 +131,15 @@ pub struct MixedFit {
     pub random: Vec<RandomEffect>,
     /// Their covariance, q x q.
     pub random_covariance: Vec<f64>,
+    /// Standard errors of their correlations, q x q; none on the diagonal, nor where
+    /// the effects are independent by assumption.
+    pub correlation_errors: Vec<Option<f64>>,
     /// Residual standard deviation at the maximum; the factor of |fitted|^power
     /// where the spread follows the fitted value.
     pub sigma: f64,
+    /// Standard error of sigma; `None` where the alternating method estimates a
+    /// power beside it.
+    pub sigma_error: Option<f64>,
     /// Power of the fitted value in the residual SD, where it is estimated.
     pub power: Option<Estimated>,
     /// Correlation of residuals one day apart, where it is estimated.
@@ -124,6 +158,12 @@ pub struct MixedFit {
     /// subject's own data do not make up for them. The error of the variance terms
     /// is not in it.
     pub subject_covariances: Vec<f64>,
+    /// How much of each random effect a subject's own data tell, subjects x q:
+    /// 1 - variance of the effect given the data / variance between subjects. Near 1
+    /// the subject speaks for itself, near 0 the effect is the others' mean.
+    pub own_shares: Vec<f64>,
+    /// Fixed-effect group of each subject.
+    pub subject_groups: Vec<usize>,
     /// How sure the maximum is.
     pub certificate: Certificate,
     pub(super) terms: usize,
@@ -192,6 +232,20 @@ impl MixedFit {
     #[must_use]
     pub fn bic(&self) -> f64 {
         self.count() * self.observations().ln() - 2.0 * self.log_lik
+    }
+
+    /// How much of each random effect one subject's own data tell, in the order of
+    /// the options.
+    #[must_use]
+    pub fn own_share(&self, subject: usize) -> &[f64] {
+        let q = self.random.len();
+        &self.own_shares[subject * q..(subject + 1) * q]
+    }
+
+    /// Number of fixed-effect groups.
+    #[must_use]
+    pub fn groups(&self) -> usize {
+        self.group_terms.len() / self.terms
     }
 
     #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]

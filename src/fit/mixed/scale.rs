@@ -4,59 +4,61 @@
 //! eta = phi (natural), eta = ln phi (log: the effect is a factor on the term), or
 //! eta = ln(phi - phi') (above another term: the two stay in order whatever eta is).
 
-/// Scale of one term inside the engine.
+/// Scale on which a term's fixed and random effects add.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Inner {
+pub enum TermScale {
+    /// The term itself.
     Natural,
+    /// Its logarithm.
     Log,
     /// Logarithm of the excess over the term with this index.
     Above(usize),
 }
 
 /// Curve terms from the engine's.
-pub(super) fn to_terms(scales: &[Inner], eta: &[f64], terms: &mut [f64]) {
+pub(super) fn to_terms(scales: &[TermScale], eta: &[f64], terms: &mut [f64]) {
     for ((scale, eta), term) in scales.iter().zip(eta).zip(terms.iter_mut()) {
         *term = match scale {
-            Inner::Natural => *eta,
-            Inner::Log | Inner::Above(_) => eta.exp(),
+            TermScale::Natural => *eta,
+            TermScale::Log | TermScale::Above(_) => eta.exp(),
         };
     }
     for (at, scale) in scales.iter().enumerate() {
-        if let Inner::Above(other) = scale {
+        if let TermScale::Above(other) = scale {
             terms[at] += terms[*other];
         }
     }
 }
 
 /// The engine's terms from the curve's; false where a logarithm does not exist.
-pub(super) fn from_terms(scales: &[Inner], terms: &[f64], eta: &mut [f64]) -> bool {
+pub(super) fn from_terms(scales: &[TermScale], terms: &[f64], eta: &mut [f64]) -> bool {
     for (at, scale) in scales.iter().enumerate() {
         eta[at] = match scale {
-            Inner::Natural => terms[at],
-            Inner::Log => terms[at].ln(),
-            Inner::Above(other) => (terms[at] - terms[*other]).ln(),
+            TermScale::Natural => terms[at],
+            TermScale::Log => terms[at].ln(),
+            TermScale::Above(other) => (terms[at] - terms[*other]).ln(),
         };
     }
     eta.iter().all(|eta| eta.is_finite())
 }
 
 /// Turns a gradient in the curve's terms into one in the engine's, in place.
-pub(super) fn chain(scales: &[Inner], terms: &[f64], gradient: &mut [f64]) {
+pub(super) fn chain(scales: &[TermScale], terms: &[f64], gradient: &mut [f64]) {
     for (at, scale) in scales.iter().enumerate() {
-        if let Inner::Above(other) = scale {
+        if let TermScale::Above(other) = scale {
             gradient[*other] += gradient[at];
             gradient[at] *= terms[at] - terms[*other];
         }
     }
     for (at, scale) in scales.iter().enumerate() {
-        if *scale == Inner::Log {
+        if *scale == TermScale::Log {
             gradient[at] *= terms[at];
         }
     }
 }
 
 /// d phi / d eta, p x p row-major.
-pub(super) fn jacobian(scales: &[Inner], terms: &[f64], out: &mut [f64]) {
+pub(super) fn jacobian(scales: &[TermScale], terms: &[f64], out: &mut [f64]) {
     let p = scales.len();
     out[..p * p].fill(0.0);
     for row in 0..p {
@@ -71,7 +73,12 @@ mod tests {
 
     #[test]
     fn scales_go_there_and_back_and_their_jacobian_is_the_difference_quotient() {
-        let scales = [Inner::Log, Inner::Natural, Inner::Log, Inner::Above(2)];
+        let scales = [
+            TermScale::Log,
+            TermScale::Natural,
+            TermScale::Log,
+            TermScale::Above(2),
+        ];
         let terms = [550.0, -0.4, 58.0, 150.0];
         let mut eta = [0.0; 4];
         assert!(from_terms(&scales, &terms, &mut eta));
@@ -99,7 +106,7 @@ mod tests {
     fn terms_out_of_order_have_no_logarithm() {
         let mut eta = [0.0; 2];
         assert!(!from_terms(
-            &[Inner::Natural, Inner::Above(0)],
+            &[TermScale::Natural, TermScale::Above(0)],
             &[5.0, 4.0],
             &mut eta
         ));

@@ -18,6 +18,7 @@ pub struct Subjects<'a> {
     pub(super) values: Cow<'a, [f64]>,
     pub(super) groups: Cow<'a, [usize]>,
     pub(super) relative_variances: Option<Cow<'a, [f64]>>,
+    pub(super) group_names: Vec<String>,
     group_count: usize,
 }
 
@@ -82,6 +83,7 @@ impl<'a> Subjects<'a> {
             values: Cow::Borrowed(values),
             groups: Cow::Borrowed(groups),
             relative_variances: None,
+            group_names: Vec::new(),
             group_count: groups.iter().max().map_or(0, |group| group + 1),
         })
     }
@@ -110,6 +112,59 @@ impl<'a> Subjects<'a> {
         }
         self.relative_variances = Some(Cow::Borrowed(relative_variances));
         Ok(self)
+    }
+
+    /// Gives the groups names, by which reasons for caution call them.
+    ///
+    /// # Errors
+    /// One a group is needed.
+    pub fn with_group_names(mut self, names: Vec<String>) -> Result<Self> {
+        if names.len() != self.group_count {
+            return Err(Error::call(format!(
+                "group names: {} for {} groups, expected as many of each",
+                names.len(),
+                self.group_count
+            )));
+        }
+        self.group_names = names;
+        Ok(self)
+    }
+
+    /// The same subjects with other values: what a simulation fits.
+    ///
+    /// # Errors
+    /// As many finite values as there are observations are needed.
+    pub fn with_values(&self, values: Vec<f64>) -> Result<Subjects<'a>> {
+        if values.len() != self.values.len() || !values.iter().all(|value| value.is_finite()) {
+            return Err(Error::call(format!(
+                "values: {} for {} observations, expected as many finite numbers",
+                values.len(),
+                self.values.len()
+            )));
+        }
+        Ok(Self {
+            values: Cow::Owned(values),
+            ..self.clone()
+        })
+    }
+
+    /// Ages and values of one subject.
+    ///
+    /// # Panics
+    /// Where there is no such subject.
+    #[must_use]
+    pub fn of(&self, subject: usize) -> (&[f64], &[f64]) {
+        let range = self.starts[subject]..self.starts[subject + 1];
+        (&self.ages_d[range.clone()], &self.values[range])
+    }
+
+    /// Fixed-effect group of one subject, from 0.
+    ///
+    /// # Panics
+    /// Where there is no such subject.
+    #[must_use]
+    pub fn group(&self, subject: usize) -> usize {
+        self.groups[subject]
     }
 
     /// Number of subjects.
@@ -163,6 +218,7 @@ impl<'a> Subjects<'a> {
             values: Cow::Owned(values),
             groups: Cow::Owned(groups),
             relative_variances: variances.map(Cow::Owned),
+            group_names: self.group_names.clone(),
             group_count: self.group_count,
         }
     }

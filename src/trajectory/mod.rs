@@ -2,16 +2,29 @@
 //!
 //! A [`Request`] names curves and levels; [`Trajectories::fit`] runs every curve
 //! through every trait of every bird, and of every strain with its birds pooled,
-//! in parallel. Nothing is averaged: a strain's curve is a fit to all its
-//! weighings, and weak or failed fits stand beside the others with their reason.
+//! in parallel, and through all birds at once by a mixed model (`population.rs`).
+//! Nothing is averaged: a strain's curve is a fit to all its weighings, and weak or
+//! failed fits stand beside the others with their reason.
+
+mod population;
+mod second_phase;
 
 pub mod redraw;
 
 use std::sync::Arc;
 
+pub use population::{
+    Cohort, Group, Population, PopulationFit, PopulationRequest, RandomTerms, check,
+    usual_random_terms,
+};
 use rayon::prelude::*;
+pub use second_phase::{
+    PhaseTest, SecondPhase, Simulation, Spurt, SpurtFrom, second_phase, simulated_studies, spurts,
+};
 
-use crate::fit::choice::{self, Place};
+use crate::error::Result;
+use crate::fit::choice::{self, Candidate, Place};
+use crate::fit::mixed::{Correlation, Subjects};
 use crate::fit::{self, Failure, Outcome, Series, Settings, Workspace};
 use crate::growth::Curve;
 use crate::study::{Records, Study};
@@ -25,8 +38,12 @@ pub struct Request {
     pub birds: bool,
     /// Whether each strain, its birds pooled, is a subject.
     pub strains: bool,
+    /// How all birds are fitted as one population, where that is asked for.
+    pub population: Option<PopulationRequest>,
     /// How to fit.
     pub settings: Settings,
+    /// Correlation of a bird's residuals, at every level.
+    pub correlation: Correlation,
     /// Weight at hatch for the anchored curves where a subject has no weighing at age 0.
     pub hatch_weight_g: Option<f64>,
 }
@@ -115,24 +132,8 @@ impl SubjectFits {
     /// themselves.
     #[must_use]
     pub fn places(&self) -> Vec<Option<Place>> {
-        let mut places = vec![None; self.fits.len()];
-        let observations = |index: usize| self.fits[index].outcome.n();
-        let mut counts: Vec<usize> = (0..self.fits.len()).map(observations).collect();
-        counts.sort_unstable();
-        counts.dedup();
-        for n in counts {
-            let alike: Vec<usize> = (0..self.fits.len())
-                .filter(|index| observations(*index) == n)
-                .collect();
-            let outcomes: Vec<&Outcome> = alike
-                .iter()
-                .map(|index| &self.fits[*index].outcome)
-                .collect();
-            for (index, place) in alike.iter().zip(choice::places(&outcomes)) {
-                places[*index] = place;
-            }
-        }
-        places
+        let candidates = self.fits.iter().map(|fit| Candidate::of(&fit.outcome));
+        choice::places_among(&candidates.collect::<Vec<_>>())
     }
 
     /// The fit to draw and to speak of: the best by AICc among the converged ones,
@@ -158,6 +159,8 @@ pub struct Trajectories {
     pub curves: Vec<Arc<dyn Curve>>,
     /// Trait by trait: the strains, then the birds, in the study's order.
     pub subjects: Vec<SubjectFits>,
+    /// Trait by trait: all birds at once, where asked for.
+    pub populations: Vec<Population>,
 }
 
 /// Ages and values of all birds of one strain, ascending in age.
@@ -231,6 +234,14 @@ impl Pooled {
         }
     }
 
+    fn observed<'a>(&'a self, weights: Option<&'a [f64]>) -> Observed<'a> {
+        Observed {
+            series: self.series(),
+            birds: &self.birds,
+            weights: weights.unwrap_or_default(),
+        }
+    }
+
     /// As a series to fit.
     #[must_use]
     pub fn series(&self) -> Series<'_> {
@@ -248,7 +259,7 @@ impl Trajectories {
     /// A subject without a single record in a trait is left out.
     #[must_use]
     pub fn fit(study: &Study, request: &Request, done: &(dyn Fn(usize) + Sync)) -> Self {
-        let mut subjects = Vec::new();
+        let (mut subjects, mut populations) = (Vec::new(), Vec::new());
         for (trait_index, records) in study.traits.iter().enumerate() {
             if request.strains {
                 subjects.extend(strain_fits(study, records, trait_index, request, done));
@@ -256,10 +267,16 @@ impl Trajectories {
             if request.birds {
                 subjects.par_extend(bird_fits(study, records, trait_index, request, done));
             }
+            if let Some(wanted) = &request.population {
+                let all = population::population(study, records, trait_index, request, wanted);
+                populations.extend(all);
+                done(1);
+            }
         }
         Self {
             curves: request.curves.clone(),
             subjects,
+            populations,
         }
     }
 
@@ -267,7 +284,17 @@ impl Trajectories {
     #[must_use]
     pub fn count(&self, status: &str) -> usize {
         let fits = self.subjects.iter().flat_map(|subject| &subject.fits);
+        let populations = self.populations.iter().flat_map(|all| &all.fits);
         fits.filter(|fit| fit.outcome.status() == status).count()
+            + populations
+                .filter(|fit| fit.outcome.status() == status)
+                .count()
+    }
+
+    /// All fits of all birds at once, in order.
+    #[must_use]
+    pub fn population_fits(&self) -> Vec<&PopulationFit> {
+        self.populations.iter().flat_map(|all| &all.fits).collect()
     }
 
     /// Subjects of one level and trait.
@@ -297,13 +324,8 @@ fn strain_fits(
         done(1);
         (!pooled.values.is_empty()).then(|| {
             let weights = weights(&pooled.variances);
-            subject_fits(
-                subject,
-                pooled.series(),
-                weights,
-                request,
-                &mut Workspace::new(),
-            )
+            let observed = pooled.observed(weights.as_deref());
+            subject_fits(subject, observed, request, &mut Workspace::new())
         })
     });
     fits.collect()
@@ -329,8 +351,12 @@ fn bird_fits<'a>(
             done(1);
             (!values.is_empty()).then(|| {
                 let weights = weights(records.variances_of(bird));
-                let series = Series { ages_d, values };
-                subject_fits(subject, series, weights, request, workspace)
+                let observed = Observed {
+                    series: Series { ages_d, values },
+                    birds: &[],
+                    weights: weights.as_deref().unwrap_or_default(),
+                };
+                subject_fits(subject, observed, request, workspace)
             })
         })
         .flatten_iter()
@@ -353,77 +379,160 @@ fn weights(variances: &[f64]) -> Option<Box<[f64]>> {
     Some(variances.iter().map(weight).collect())
 }
 
+/// A subject's records.
+#[derive(Debug, Clone, Copy)]
+struct Observed<'a> {
+    series: Series<'a>,
+    /// The bird of each record; empty where all are of one bird.
+    birds: &'a [usize],
+    /// The weight of each record; empty where all weigh alike.
+    weights: &'a [f64],
+}
+
 fn subject_fits(
     subject: Subject,
-    series: Series<'_>,
-    weights: Option<Box<[f64]>>,
+    observed: Observed<'_>,
     request: &Request,
     workspace: &mut Workspace,
 ) -> SubjectFits {
-    let weighed = weights.map(|weights| Settings {
-        weights: Some(weights),
-        ..request.settings.clone()
-    });
-    let settings = weighed.as_ref().unwrap_or(&request.settings);
     let fits = request
         .curves
         .iter()
-        .map(|curve| curve_fit(curve, series, settings, request, workspace));
+        .map(|curve| curve_fit(curve, observed, request, workspace));
     SubjectFits {
         subject,
         fits: fits.collect(),
     }
 }
 
+/// Why a curve that is held at the hatch weight could not be fitted.
+const NO_HATCH_WEIGHT: &str =
+    "the weight at hatch is not known: there is no weighing at age 0, and none was given";
+
 fn curve_fit(
     curve: &Arc<dyn Curve>,
-    series: Series<'_>,
-    settings: &Settings,
+    observed: Observed<'_>,
     request: &Request,
     workspace: &mut Workspace,
 ) -> CurveFit {
     if !curve.needs_hatch_weight() {
-        let outcome = fit::fit(&**curve, series, settings, workspace);
         return CurveFit {
             curve: curve.clone(),
-            outcome,
+            outcome: outcome(&**curve, observed, request, workspace),
         };
     }
-    let (hatch_weight_g, after_hatch) = split_at_hatch(series);
+    let (hatch_weight_g, after_hatch) = split_at_hatch(observed);
     let anchored = hatch_weight_g
         .or(request.hatch_weight_g)
         .and_then(|weight_g| curve.at_hatch_weight(weight_g));
     match anchored {
-        Some(anchored) => {
-            let at_hatch = series.values.len() - after_hatch.values.len();
-            let settings = Settings {
-                weights: settings.weights.as_ref().map(|all| all[at_hatch..].into()),
-                ..settings.clone()
-            };
-            let outcome = fit::fit(&*anchored, after_hatch, &settings, workspace);
-            CurveFit { curve: anchored.into(), outcome }
-        }
+        Some(anchored) => CurveFit {
+            outcome: outcome(&*anchored, after_hatch, request, workspace),
+            curve: anchored.into(),
+        },
         None => CurveFit {
             curve: curve.clone(),
             outcome: Outcome::Failed(Failure {
-                reason: "the weight at hatch is not known: there is no weighing at age 0, and none was given"
-                    .to_owned(),
-                n: series.values.len(),
+                reason: NO_HATCH_WEIGHT.to_owned(),
+                n: observed.series.values.len(),
             }),
         },
     }
 }
 
+fn outcome(
+    curve: &dyn Curve,
+    observed: Observed<'_>,
+    request: &Request,
+    workspace: &mut Workspace,
+) -> Outcome {
+    if request.correlation == Correlation::None {
+        if observed.weights.is_empty() {
+            return fit::fit(curve, observed.series, &request.settings, workspace);
+        }
+        let settings = Settings {
+            weights: Some(observed.weights.into()),
+            ..request.settings.clone()
+        };
+        return fit::fit(curve, observed.series, &settings, workspace);
+    }
+    let by_bird = ByBird::of(observed);
+    match by_bird.subjects() {
+        Ok(subjects) => fit::fit_correlated(curve, &subjects, &request.settings),
+        Err(error) => Outcome::Failed(Failure {
+            reason: error.to_string(),
+            n: observed.series.values.len(),
+        }),
+    }
+}
+
+/// Records bird by bird, as a correlation within birds needs them.
+struct ByBird {
+    starts: Vec<usize>,
+    ages_d: Vec<f64>,
+    values: Vec<f64>,
+    groups: Vec<usize>,
+    /// Empty where all are alike.
+    relative_variances: Vec<f64>,
+}
+
+impl ByBird {
+    fn of(observed: Observed<'_>) -> Self {
+        let Series { ages_d, values } = observed.series;
+        let mut order: Vec<usize> = (0..values.len()).collect();
+        if !observed.birds.is_empty() {
+            // Stable: ages stay ascending within a bird.
+            order.sort_by_key(|row| observed.birds[*row]);
+        }
+        let mut starts: Vec<usize> = (0..order.len())
+            .filter(|at| {
+                let bird = |at: usize| observed.birds.get(order[at]);
+                *at == 0 || bird(*at) != bird(at - 1)
+            })
+            .collect();
+        let groups = vec![0; starts.len()];
+        starts.push(order.len());
+        Self {
+            starts,
+            ages_d: order.iter().map(|row| ages_d[*row]).collect(),
+            values: order.iter().map(|row| values[*row]).collect(),
+            groups,
+            relative_variances: match observed.weights {
+                [] => Vec::new(),
+                weights => order.iter().map(|row| 1.0 / weights[*row]).collect(),
+            },
+        }
+    }
+
+    fn subjects(&self) -> Result<Subjects<'_>> {
+        let subjects = Subjects::new(&self.starts, &self.ages_d, &self.values, &self.groups)?;
+        match self.relative_variances.as_slice() {
+            [] => Ok(subjects),
+            known => subjects.with_relative_variances(known),
+        }
+    }
+}
+
 /// The mean weight at age 0, and the weighings after it. A curve that is held at
 /// the hatch weight passes through it, so that weighing is no observation.
-fn split_at_hatch(series: Series<'_>) -> (Option<f64>, Series<'_>) {
-    let first_after = series.ages_d.partition_point(|age_d| *age_d <= 0.0);
-    let at_hatch = &series.values[..first_after];
+fn split_at_hatch(observed: Observed<'_>) -> (Option<f64>, Observed<'_>) {
+    let Series { ages_d, values } = observed.series;
+    let first_after = ages_d.partition_point(|age_d| *age_d <= 0.0);
+    let at_hatch = &values[..first_after];
     #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
     let mean = (first_after > 0).then(|| at_hatch.iter().sum::<f64>() / first_after as f64);
     let after = Series {
-        ages_d: &series.ages_d[first_after..],
-        values: &series.values[first_after..],
+        ages_d: &ages_d[first_after..],
+        values: &values[first_after..],
     };
-    (mean, after)
+    let birds = observed.birds.get(first_after..).unwrap_or_default();
+    let weights = observed.weights.get(first_after..).unwrap_or_default();
+    (
+        mean,
+        Observed {
+            series: after,
+            birds,
+            weights,
+        },
+    )
 }

@@ -1,0 +1,200 @@
+//! Options of the fit of all birds at once, as clap reads them.
+
+use clap::{Args, ValueEnum};
+
+use crate::error::{Error, Result};
+use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, RandomScale};
+use crate::study::{FixedEffectOf, Study};
+use crate::trajectory::{PopulationRequest, RandomTerms, Simulation};
+
+/// How all birds are fitted at once (--level population), and how a bird's residuals
+/// go together at every level.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Fit of all birds at once")]
+pub(crate) struct PopulationOptions {
+    /// Correlation of a bird's residuals: none, or fading with the days apart
+    #[arg(long, value_enum, default_value = "none")]
+    correlation: CorrelationName,
+    /// Terms that differ between birds, or none [default: all of a curve with three terms, of others A, k, ti or A1, ti1, A2, ti2]
+    #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
+    random: Vec<String>,
+    /// Scale on which they differ: by an amount, or by a factor
+    #[arg(long, value_enum)]
+    random_scale: Option<ScaleName>,
+    /// Whether these differences are independent or correlated [default: diagonal]
+    #[arg(long, value_enum)]
+    covariance: Option<CovarianceName>,
+    /// How the likelihood is approximated [default: alternating]
+    #[arg(long, value_enum)]
+    estimator: Option<EstimatorName>,
+    /// Nodes a random term of the quadrature, 1 to 64 [default: 5]
+    #[arg(long, value_name = "N")]
+    nodes: Option<usize>,
+    /// What is maximised: the likelihood, or the restricted one [default: ml]
+    #[arg(long, value_enum)]
+    criterion: Option<CriterionName>,
+    /// The same as --criterion reml
+    #[arg(long, conflicts_with = "criterion")]
+    restricted: bool,
+    /// Which birds share their fixed effects [default: strain, or as study.toml says]
+    #[arg(long, value_enum, value_delimiter = ',', value_name = "NAME[,NAME]")]
+    fixed_by: Vec<FixedByName>,
+    /// Test whether two-phase curves have a second phase at all, by N simulated studies
+    #[arg(long, value_name = "N")]
+    second_phase_test: Option<std::num::NonZeroUsize>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum CorrelationName {
+    None,
+    Ar1,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum ScaleName {
+    Natural,
+    Log,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum CovarianceName {
+    Diagonal,
+    Full,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum EstimatorName {
+    Alternating,
+    Laplace,
+    Quadrature,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum CriterionName {
+    Ml,
+    Reml,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum FixedByName {
+    Strain,
+    Treatment,
+    Pen,
+}
+
+/// Nodes where a quadrature is asked for without a number: five leave an error far
+/// below a standard error for curves like these.
+const USUAL_NODES: usize = 5;
+
+impl PopulationOptions {
+    /// Correlation of the residuals.
+    pub(crate) fn correlation(&self) -> Correlation {
+        match self.correlation {
+            CorrelationName::None => Correlation::None,
+            CorrelationName::Ar1 => Correlation::Ar1,
+        }
+    }
+
+    /// The simulation by which a second phase is tested, where that is asked for.
+    pub(crate) fn second_phase_test(&self, seed: u64) -> Option<Simulation> {
+        self.second_phase_test.map(|count| Simulation {
+            count: count.get(),
+            seed,
+        })
+    }
+
+    /// That the options of the population level are not given without it.
+    pub(crate) fn check_unused(&self) -> Result<()> {
+        let given = [
+            ("--random", !self.random.is_empty()),
+            ("--random-scale", self.random_scale.is_some()),
+            ("--covariance", self.covariance.is_some()),
+            ("--estimator", self.estimator.is_some()),
+            ("--nodes", self.nodes.is_some()),
+            ("--criterion", self.criterion.is_some()),
+            ("--restricted", self.restricted),
+            ("--fixed-by", !self.fixed_by.is_empty()),
+            ("--second-phase-test", self.second_phase_test.is_some()),
+        ];
+        match given.iter().find(|(_, given)| *given) {
+            Some((option, _)) => Err(Error::call(format!(
+                "{option}: found without the level that it is for, expected --level population among the levels; add it or leave {option} out"
+            ))),
+            None => Ok(()),
+        }
+    }
+
+    /// The fit of all birds at once that is asked for.
+    pub(crate) fn request(&self, study: &Study) -> Result<PopulationRequest> {
+        let estimator = match (self.estimator, self.nodes) {
+            (Some(EstimatorName::Quadrature), nodes) => Estimator::Quadrature {
+                nodes: nodes.unwrap_or(USUAL_NODES),
+            },
+            (_, Some(nodes)) => {
+                return Err(Error::call(format!(
+                    "--nodes {nodes}: found without a quadrature, expected --estimator quadrature beside it"
+                )));
+            }
+            (Some(EstimatorName::Laplace), None) => Estimator::Laplace,
+            (Some(EstimatorName::Alternating) | None, None) => Estimator::Alternating,
+        };
+        let restricted = self.restricted || self.criterion == Some(CriterionName::Reml);
+        Ok(PopulationRequest {
+            random: self.random_terms(),
+            scale: match self.random_scale {
+                Some(ScaleName::Log) => RandomScale::Log,
+                Some(ScaleName::Natural) | None => RandomScale::Natural,
+            },
+            covariance: match self.covariance {
+                Some(CovarianceName::Full) => Covariance::Full,
+                Some(CovarianceName::Diagonal) | None => Covariance::Diagonal,
+            },
+            estimator,
+            criterion: if restricted {
+                Criterion::RestrictedLikelihood
+            } else {
+                Criterion::Likelihood
+            },
+            groups: self.groups(study)?,
+        })
+    }
+
+    fn random_terms(&self) -> RandomTerms {
+        match self.random.as_slice() {
+            [] => RandomTerms::Usual,
+            [none] if none == "none" => RandomTerms::Named(Vec::new()),
+            names => RandomTerms::Named(names.to_vec()),
+        }
+    }
+
+    fn groups(&self, study: &Study) -> Result<Vec<FixedEffectOf>> {
+        let groups: Vec<FixedEffectOf> = if !self.fixed_by.is_empty() {
+            self.fixed_by.iter().map(|name| (*name).into()).collect()
+        } else if let Some(groups) = &study.settings.fit.fixed_effects_by {
+            groups.clone()
+        } else {
+            vec![FixedEffectOf::Strain]
+        };
+        for (by, known, name) in [
+            (FixedEffectOf::Treatment, &study.treatments, "treatment"),
+            (FixedEffectOf::Pen, &study.pens, "pen"),
+        ] {
+            if groups.contains(&by) && known.is_empty() {
+                return Err(Error::call(format!(
+                    "fixed effects by {name}: found no {name} in the tables, expected a column {name}; leave it out of --fixed-by or fit.fixed_effects_by"
+                )));
+            }
+        }
+        Ok(groups)
+    }
+}
+
+impl From<FixedByName> for FixedEffectOf {
+    fn from(name: FixedByName) -> Self {
+        match name {
+            FixedByName::Strain => Self::Strain,
+            FixedByName::Treatment => Self::Treatment,
+            FixedByName::Pen => Self::Pen,
+        }
+    }
+}

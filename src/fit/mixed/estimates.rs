@@ -1,0 +1,111 @@
+//! A group's or a subject's curve as the estimates of a fit, so that everything that
+//! follows from a curve's terms (derived quantities, bands, rates) is computed in one
+//! place for all kinds of fits.
+
+use super::model::Covariance;
+use super::result::MixedFit;
+use crate::fit::interval::Estimate;
+use crate::fit::{Estimates, transformed};
+use crate::growth::Curve;
+
+impl MixedFit {
+    /// The typical subject of a group.
+    ///
+    /// With random effects the intervals rest on subjects - groups degrees of
+    /// freedom: what is known of a typical subject is limited by how many there are.
+    #[must_use]
+    pub fn group_estimates(&self, group: usize) -> Estimates {
+        let subjects = self.subject_groups.len();
+        let df = if self.random.is_empty() {
+            self.n.saturating_sub(self.fixed.len())
+        } else {
+            subjects.saturating_sub(self.groups())
+        };
+        self.estimates(self.group(group), self.group_covariance(group), df)
+    }
+
+    /// One subject at its conditional mode.
+    ///
+    /// Its intervals rest on the residuals' degrees of freedom, observations less
+    /// fixed effects and what the subjects' effects took (their own shares).
+    #[must_use]
+    pub fn subject_estimates(&self, subject: usize) -> Estimates {
+        let taken: f64 = self.own_shares.iter().sum();
+        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
+        let left = (self.n.saturating_sub(self.fixed.len()) as f64 - taken).max(1.0);
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "between 1 and the number of observations"
+        )]
+        let df = left as usize;
+        self.estimates(self.subject(subject), self.subject_covariance(subject), df)
+    }
+
+    fn estimates(&self, terms: &[f64], covariance: &[f64], df: usize) -> Estimates {
+        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
+        let rss = self.sigma * self.sigma * self.n as f64;
+        Estimates {
+            terms: terms.into(),
+            covariance: covariance.into(),
+            weights: None,
+            sigma: self.sigma,
+            rss,
+            log_lik: self.log_lik,
+            n: self.n,
+            parameters: self.parameters,
+            variance: self.variance,
+            variance_power: self.variance_power(),
+            iterations: self.certificate.iterations,
+            relative_offset: self.certificate.gradient,
+            df: df.max(1),
+            ar1: self.ar1,
+        }
+    }
+
+    /// Power of the fitted value in the residual SD, estimated or given.
+    #[must_use]
+    pub fn variance_power(&self) -> f64 {
+        match (self.power, self.variance) {
+            (Some(power), _) => power.value,
+            (None, crate::fit::Variance::Constant) => 0.0,
+            (None, _) => 1.0,
+        }
+    }
+
+    /// Spread of the terms between subjects and of the residuals, by name: `sd(A)`,
+    /// `cor(A,k)` (where the effects may be correlated), `sigma`, `variance_power` and
+    /// `ar1` (where they are estimated), each with its interval at `level`.
+    #[must_use]
+    pub fn spread_terms(&self, curve: &dyn Curve, level: f64) -> Vec<(String, Estimate)> {
+        let name = |k: usize| &*curve.terms()[self.random[k].term].name;
+        let q = self.random.len();
+        let mut terms: Vec<(String, Estimate)> = Vec::new();
+        for (k, effect) in self.random.iter().enumerate() {
+            let sd = effect.standard_deviation;
+            let estimate = transformed::positive(sd, effect.standard_error, level);
+            terms.push((format!("sd({})", name(k)), estimate));
+        }
+        for k in 0..q {
+            for other in k + 1..q {
+                let correlation = self.random_correlation(k, other);
+                if self.covariance == Covariance::Full {
+                    let error = self.correlation_errors[k * q + other];
+                    let estimate = transformed::correlation(correlation, error, level);
+                    terms.push((format!("cor({},{})", name(k), name(other)), estimate));
+                }
+            }
+        }
+        let sigma = transformed::positive(self.sigma, self.sigma_error, level);
+        terms.push(("sigma".to_owned(), sigma));
+        if let Some(power) = self.power {
+            let estimate = transformed::plain(power.value, power.standard_error, level);
+            terms.push(("variance_power".to_owned(), estimate));
+        }
+        if let Some(ar1) = self.ar1 {
+            let estimate = transformed::share(ar1.value, ar1.standard_error, level);
+            terms.push(("ar1".to_owned(), estimate));
+        }
+        terms
+    }
+}

@@ -1,0 +1,424 @@
+//! The tables of the fits of all birds at once.
+//!
+//! Their rows stand in the tables of the other levels too (level `population`): the
+//! strain is named for the typical bird of a strain (strain / treatment or pen where
+//! these have fixed effects), the bird for a bird's own curve, and neither for what
+//! holds for all.
+
+use crate::fit::interval;
+use crate::fit::mixed::{Covariance, Criterion, Estimator, MixedFit, MixedOutcome, TermScale};
+use crate::growth::Curve;
+use crate::report::Table;
+use crate::report::growth_tables::{
+    Wanted, Whose, choice_table, curves_table, days_between, estimate_cells, fits_table,
+    residuals_table, terms_table, write_curve,
+};
+use crate::study::Study;
+use crate::trajectory::{Population, PopulationFit, SecondPhase, SpurtFrom, Trajectories, spurts};
+
+const LEVEL: &str = "population";
+
+/// How the rows of one trait's population are added.
+type Add = fn(&mut Table, &Study, &Population, &Wanted);
+
+/// Rows for the tables of all levels, in their order: terms, fits, choice, curves,
+/// residuals.
+pub(crate) fn population_tables(
+    study: &Study,
+    trajectories: &Trajectories,
+    wanted: &Wanted,
+) -> [Table; 5] {
+    let tables: [(Table, Add); 5] = [
+        (terms_table(), curve_terms),
+        (fits_table(), curve_fits),
+        (choice_table(), curve_choice),
+        (curves_table(), curves),
+        (residuals_table(wanted), residuals),
+    ];
+    tables.map(|(mut table, add)| {
+        for population in &trajectories.populations {
+            add(&mut table, study, population, wanted);
+        }
+        table.finished()
+    })
+}
+
+/// The tables that only fits of all birds at once have; none where there are none.
+#[must_use]
+pub fn mixed_tables(study: &Study, trajectories: &Trajectories) -> Vec<Table> {
+    if trajectories.populations.is_empty() {
+        return Vec::new();
+    }
+    let mut tables = vec![
+        mixed_fits(study, trajectories),
+        random_effects(study, trajectories),
+    ];
+    tables.extend(Some(spurts_table(study, trajectories)).filter(|table| table.rows() > 0));
+    tables
+}
+
+/// The first cells of a population's rows.
+fn whose<'a>(study: &'a Study, fit: &PopulationFit) -> Whose<'a> {
+    Whose {
+        level: LEVEL,
+        strain: "",
+        bird: "",
+        trait_name: &study.traits[fit.cohort.trait_index].name,
+    }
+}
+
+/// The first cells of a bird's rows.
+fn whose_bird<'a>(study: &'a Study, fit: &PopulationFit, subject: usize) -> Whose<'a> {
+    let bird = &study.birds[fit.cohort.birds[subject]];
+    Whose {
+        strain: &study.strains[bird.strain],
+        bird: &bird.name,
+        ..whose(study, fit)
+    }
+}
+
+/// Fits that have numbers.
+fn fitted<'a>(
+    population: &'a Population,
+) -> impl Iterator<Item = (&'a PopulationFit, &'a dyn Curve, &'a MixedFit)> {
+    population
+        .fits
+        .iter()
+        .filter_map(|fit| Some((fit, &*fit.curve, fit.outcome.fit()?)))
+}
+
+fn curve_terms(table: &mut Table, study: &Study, population: &Population, wanted: &Wanted) {
+    let level = wanted.confidence;
+    let derived: Vec<_> = wanted
+        .derived()
+        .into_iter()
+        .map(|what| (what, what.name()))
+        .collect();
+    for (fit, curve, mixed) in fitted(population) {
+        let all = whose(study, fit);
+        for (at, group) in fit.cohort.groups.iter().enumerate() {
+            let estimates = mixed.group_estimates(at);
+            let whose = Whose {
+                strain: &group.name,
+                ..all
+            };
+            for (index, term) in curve.terms().iter().enumerate() {
+                let mut row = whose.begin(table, curve);
+                row.text(&term.name);
+                estimate_cells(&mut row, &interval::term(&estimates, index, level));
+            }
+            for (what, name) in &derived {
+                if let Some(estimate) = interval::derived(curve, &estimates, *what, level) {
+                    let mut row = whose.begin(table, curve);
+                    row.text(name);
+                    estimate_cells(&mut row, &estimate);
+                }
+            }
+        }
+        for (name, estimate) in mixed.spread_terms(curve, level) {
+            let mut row = all.begin(table, curve);
+            row.text(&name);
+            estimate_cells(&mut row, &estimate);
+        }
+        for subject in 0..fit.cohort.birds.len() {
+            let estimates = mixed.subject_estimates(subject);
+            let whose = whose_bird(study, fit, subject);
+            for (index, term) in curve.terms().iter().enumerate() {
+                let mut row = whose.begin(table, curve);
+                row.text(&term.name);
+                estimate_cells(&mut row, &interval::term(&estimates, index, level));
+            }
+        }
+    }
+}
+
+fn curve_fits(table: &mut Table, study: &Study, population: &Population, _wanted: &Wanted) {
+    for fit in &population.fits {
+        let mixed = fit.outcome.fit();
+        // In the residuals' own units, each over its spread at a fitted value of 1.
+        let rss = mixed.map(|mixed| {
+            let squares = fit
+                .residuals()
+                .into_iter()
+                .map(|one| one.standardised.powi(2));
+            squares.sum::<f64>() * mixed.sigma * mixed.sigma
+        });
+        whose(study, fit)
+            .begin(table, &*fit.curve)
+            .whole(fit.n())
+            .text(fit.outcome.status())
+            .text(&reason(&fit.outcome))
+            .number(rss)
+            .number(mixed.map(|mixed| mixed.sigma))
+            .number(mixed.map(|mixed| mixed.log_lik))
+            .number(mixed.map(MixedFit::aic))
+            .number(mixed.map(MixedFit::aicc))
+            .number(mixed.map(MixedFit::bic))
+            .whole(mixed.map(|mixed| mixed.certificate.iterations))
+            .number(mixed.map(MixedFit::variance_power));
+    }
+}
+
+/// Why the fit is weak or failed, in words.
+fn reason(outcome: &MixedOutcome) -> String {
+    outcome.reasons().join("; ")
+}
+
+fn curve_choice(table: &mut Table, study: &Study, population: &Population, _wanted: &Wanted) {
+    let places = population.places();
+    let mut order: Vec<usize> = (0..places.len()).collect();
+    order.sort_by_key(|index| places[*index].map_or(usize::MAX, |place| place.rank));
+    for index in order {
+        let (fit, place) = (&population.fits[index], places[index]);
+        let mixed = fit.outcome.fit();
+        let mut note = reason(&fit.outcome);
+        if place.is_none()
+            && mixed.is_some_and(|mixed| mixed.criterion == Criterion::RestrictedLikelihood)
+        {
+            note = "not ranked: restricted likelihoods of different curves do not compare; fit by maximum likelihood to choose".to_owned();
+        }
+        table
+            .row()
+            .text(LEVEL)
+            .text("")
+            .text("")
+            .text(&study.traits[population.trait_index].name)
+            .whole(place.map(|place| place.rank))
+            .text(fit.curve.name())
+            .text(fit.outcome.status())
+            .whole(fit.n())
+            .whole(mixed.map(|mixed| mixed.parameters))
+            .number(mixed.map(|mixed| mixed.log_lik))
+            .number(mixed.map(MixedFit::aic))
+            .number(mixed.map(MixedFit::aicc))
+            .number(mixed.map(MixedFit::bic))
+            .number(place.map(|place| place.delta))
+            .number(place.map(|place| place.weight))
+            .text(&note);
+    }
+}
+
+fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wanted) {
+    for (fit, curve, mixed) in fitted(population) {
+        let level = wanted.confidence;
+        for (at, group) in fit.cohort.groups.iter().enumerate() {
+            let estimates = mixed.group_estimates(at);
+            let (first_d, last_d) = fit.cohort.age_span(at);
+            let whose = Whose {
+                strain: &group.name,
+                ..whose(study, fit)
+            };
+            let ages_d = days_between(first_d, last_d);
+            write_curve(table, &whose, (curve, &estimates), &ages_d, level);
+        }
+        for subject in 0..fit.cohort.birds.len() {
+            let estimates = mixed.subject_estimates(subject);
+            let whose = whose_bird(study, fit, subject);
+            let mut ages_d = fit.cohort.ages_of(subject).to_vec();
+            ages_d.dedup();
+            write_curve(table, &whose, (curve, &estimates), &ages_d, level);
+        }
+    }
+}
+
+/// Beside a bird's own curve: `fitted`, `residual`, `standardised`; beside the typical
+/// curve of its group: the columns that say `marginal`.
+fn residuals(table: &mut Table, study: &Study, population: &Population, _wanted: &Wanted) {
+    for (fit, curve, _) in fitted(population) {
+        for one in fit.residuals() {
+            whose_bird(study, fit, one.subject)
+                .begin(table, curve)
+                .number(one.age_d)
+                .number(one.value)
+                .number(one.fitted)
+                .number(one.conditional())
+                .number(one.standardised)
+                .number(one.marginal_fitted)
+                .number(one.marginal())
+                .number(one.marginal_standardised)
+                .number(one.normalised);
+        }
+    }
+}
+
+/// `mixed_fits.csv`: how each fit of all birds was made and how sure its maximum is.
+///
+/// `gradient` is the distance to the maximum in standard errors, `least_eigenvalue`
+/// that of the information scaled to unit diagonal: positive at a true maximum.
+fn mixed_fits(study: &Study, trajectories: &Trajectories) -> Table {
+    let mut table = Table::new(
+        "mixed_fits",
+        &[
+            "trait",
+            "curve",
+            "estimator",
+            "criterion",
+            "covariance",
+            "birds",
+            "groups",
+            "n",
+            "parameters",
+            "log_lik",
+            "gradient",
+            "least_eigenvalue",
+            "iterations",
+            "status",
+        ],
+    );
+    for population in &trajectories.populations {
+        for fit in &population.fits {
+            let mixed = fit.outcome.fit();
+            table
+                .row()
+                .text(&study.traits[population.trait_index].name)
+                .text(fit.curve.name())
+                .text(&match fit.options.estimator {
+                    Estimator::Alternating => "alternating".to_owned(),
+                    Estimator::Laplace => "laplace".to_owned(),
+                    Estimator::Quadrature { nodes } => format!("quadrature with {nodes} nodes"),
+                })
+                .text(match fit.options.criterion {
+                    Criterion::Likelihood => "ml",
+                    Criterion::RestrictedLikelihood => "reml",
+                })
+                .text(match fit.options.covariance {
+                    Covariance::Diagonal => "diagonal",
+                    Covariance::Full => "full",
+                })
+                .whole(fit.cohort.birds.len())
+                .whole(fit.cohort.groups.len())
+                .whole(fit.n())
+                .whole(mixed.map(|mixed| mixed.parameters))
+                .number(mixed.map(|mixed| mixed.log_lik))
+                .number(mixed.map(|mixed| mixed.certificate.gradient))
+                .number(mixed.map(|mixed| mixed.certificate.least_eigenvalue))
+                .whole(mixed.map(|mixed| mixed.certificate.iterations))
+                .text(fit.outcome.status());
+        }
+    }
+    table
+}
+
+/// `random_effects.csv`: how much each term differs between birds, and how far the
+/// birds' own terms are drawn to the mean.
+fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
+    let mut table = Table::new(
+        "random_effects",
+        &[
+            "trait",
+            "curve",
+            "term",
+            "sd",
+            "std_error",
+            "shrinkage",
+            "scale",
+        ],
+    );
+    for population in &trajectories.populations {
+        for (_, curve, mixed) in fitted(population) {
+            for effect in &mixed.random {
+                let terms = curve.terms();
+                table
+                    .row()
+                    .text(&study.traits[population.trait_index].name)
+                    .text(curve.name())
+                    .text(&terms[effect.term].name)
+                    .number(effect.standard_deviation)
+                    .number(effect.standard_error)
+                    .number(effect.shrinkage)
+                    .text(&match effect.scale {
+                        TermScale::Natural => "natural".to_owned(),
+                        TermScale::Log => "log".to_owned(),
+                        TermScale::Above(other) => {
+                            format!("log of the excess over {}", terms[other].name)
+                        }
+                    });
+            }
+        }
+    }
+    table
+}
+
+/// `spurts.csv`: whose each bird's second phase is, its own or its strain's. The own
+/// shares are those of the mass, the rate and the age of the second phase; empty where
+/// the term is the same for all birds.
+fn spurts_table(study: &Study, trajectories: &Trajectories) -> Table {
+    let mut table = Table::new(
+        "spurts",
+        &[
+            "trait",
+            "curve",
+            "strain",
+            "bird",
+            "n",
+            "last_age_d",
+            "own_share_mass",
+            "own_share_rate",
+            "own_share_age",
+            "spurt",
+            "rule",
+        ],
+    );
+    for population in &trajectories.populations {
+        for (fit, curve, _) in fitted(population) {
+            for spurt in spurts(fit) {
+                let whose = whose_bird(study, fit, spurt.subject);
+                let ages_d = fit.cohort.ages_of(spurt.subject);
+                let share = |name: &str| {
+                    let terms = curve.terms();
+                    let mut shares = spurt.shares.iter();
+                    shares
+                        .find(|(term, _)| terms[*term].name == name)
+                        .map(|(_, share)| *share)
+                };
+                table
+                    .row()
+                    .text(whose.trait_name)
+                    .text(curve.name())
+                    .text(whose.strain)
+                    .text(whose.bird)
+                    .whole(ages_d.len())
+                    .number(ages_d.last().copied())
+                    .number(share("A2"))
+                    .number(share("k2"))
+                    .number(share("ti2"))
+                    .text(spurt.from.name())
+                    .text(SpurtFrom::RULE);
+            }
+        }
+    }
+    table
+}
+
+/// `second_phase.csv`: whether there is a second phase at all. `strain` is `all` for
+/// the birds of all strains; `failed` simulations are left out of `simulations`.
+#[must_use]
+pub fn second_phase_table(study: &Study, tests: &[SecondPhase]) -> Table {
+    let mut table = Table::new(
+        "second_phase",
+        &[
+            "trait",
+            "curve",
+            "strain",
+            "lr",
+            "p_value",
+            "simulations",
+            "failed",
+            "reason",
+        ],
+    );
+    for one in tests {
+        let test = one.test.as_ref();
+        table
+            .row()
+            .text(&study.traits[one.trait_index].name)
+            .text(one.curve.name())
+            .text(one.strain.map_or("all", |strain| &study.strains[strain]))
+            .number(test.ok().map(|test| test.likelihood_ratio))
+            .number(test.ok().and_then(|test| test.p_value))
+            .whole(test.ok().map(|test| test.simulations))
+            .whole(test.ok().map(|test| test.failed))
+            .text(one.test.as_ref().err().map_or("", String::as_str));
+    }
+    table
+}
