@@ -206,7 +206,10 @@ fn values() {
             ("NaN", MASS),
             ("inf", MASS),
             ("1e999", MASS),
-            ("#N/A", MASS),
+            (
+                "#N/A",
+                "a mass in g such as 1250.5; correct the formula in the spreadsheet, or empty the cell",
+            ),
             ("0x10", MASS),
             ("1,250.5", MARKS),
             ("1.250,5", MARKS),
@@ -770,7 +773,7 @@ fn study_files() {
         ),
         (
             "colour = 1\n[tables]\nweighings = \"w.csv\"\n",
-            "study.toml, row 1: found the unknown key colour, expected one of name, hatch_date, tables, columns, units, format, plausible, scans, chemistry, ages, fit, target, cues; remove the key or correct its name",
+            "study.toml, row 1: found the unknown key colour, expected one of name, hatch_date, tables, header_row, columns, units, format, plausible, scans, chemistry, ages, fit, target, cues; remove the key or correct its name",
         ),
         (
             "name = \"x\"\n",

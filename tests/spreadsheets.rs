@@ -398,7 +398,7 @@ fn sheets_of_one_workbook_make_a_study() {
         error.messages()[0].split("; ").next().unwrap(),
         "book.xlsx#weighings, row 1: found \"Flock 3\", expected the header row"
     );
-    assert!(error.messages()[0].contains("header_row = 3"), "{error}");
+    assert!(error.messages()[0].contains("--header-row 3"), "{error}");
 }
 
 #[test]

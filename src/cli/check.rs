@@ -24,8 +24,21 @@ pub(crate) fn run(args: &CheckArgs, common: &Common) -> Result<u8> {
     output.attention |= check.needs_attention();
     let faults = check.messages();
     if faults.is_empty() {
+        let path = args.input.path.display();
+        output.words.push(if args.input.path.is_dir() {
+            format!("nothing stands in the way; next: pinfeather run {path}")
+        } else {
+            format!("nothing stands in the way; next: pinfeather run {path}, with the same options")
+        });
         return output.finish();
     }
+    output.words.push(format!(
+        "{} to be put right first, each told with its place; the lines above are of what could be read",
+        match check.faults.len() + check.more_faults {
+            1 => "1 fault has".to_owned(),
+            faults => format!("{faults} faults have"),
+        }
+    ));
     output.finish()?;
     Err(Error::faults(faults))
 }

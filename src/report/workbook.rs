@@ -294,7 +294,7 @@ mod tests {
     #[test]
     fn the_same_tables_give_the_same_bytes() {
         let mut table = Table::new("curve_terms", &["bird", "estimate"]);
-        table.row().text("=1+1").number(1250.123_456_789);
+        table.row().text("=1+1").number(1_250.123_456_789);
         table.row().text("b").number(f64::NAN);
         let tables = [table];
         let one = workbook(&tables, &record()).unwrap();
