@@ -470,7 +470,7 @@ fn scans_alone_are_corrected_by_saved_equations() {
 const CURVE: &str = "--curve gompertz --format svg";
 
 /// Corrected masses are traits beside body weight, weighted, with the equations'
-/// part of the error beside the fit's own; `run` does all of it in order.
+/// part of the error beside the fit's own.
 #[test]
 fn corrected_masses_run_into_the_curves() {
     let invented = invented(5);
@@ -543,9 +543,13 @@ fn corrected_masses_run_into_the_curves() {
     assert_eq!(first, read());
     done(study, "fit . --curve gompertz --redraw 40 --seed 8");
     assert_ne!(first, read());
-    std::fs::remove_dir_all(study.join("results")).unwrap();
-    std::fs::remove_dir_all(study.join("models")).unwrap();
+}
 
+/// `run` goes from scans to equations, masses and curves in order.
+#[test]
+fn a_run_does_all_in_order() {
+    let invented = invented(5);
+    let study = invented.folder.path();
     let words = done(study, &format!("run . {CURVE}"));
     let places: Vec<usize> = [
         "How well does the scanner repeat itself?",
