@@ -47,15 +47,15 @@ pub(crate) fn from_saved(
     path: &Path,
     output: &mut Output,
 ) -> Result<Option<StudyMasses>> {
-    let equations = options.read(path, output)?;
     if study.scans.rows.is_empty() {
-        if equations.is_empty() {
+        if options.equation.is_empty() {
             return Ok(None);
         }
         return Err(Error::call(
             "--equation: found for a study without scans, expected a table of readings; write scans = \"FILE\" under [tables]",
         ));
     }
+    let equations = options.read(path, output)?;
     if equations.is_empty() {
         output.words.push(
             "Scans are not corrected: there is no saved equation (calibrate makes them, run does all in order)."

@@ -154,8 +154,11 @@ impl WholeStudy {
         }
         let confidence = self.fit.confidence;
         let kept = keep(study);
-        if study.scans.has_repeats() {
-            repeatability::of_scans(study, confidence, output)?;
+        if study.scans.has_repeats()
+            && let Err(error) = repeatability::of_scans(study, confidence, output)
+        {
+            // Repeats that were all rejected do not stop the rest.
+            output.warnings.push(format!("repeatability: {error}"));
         }
         if study.chemistry.rows.is_empty() || !self.equations.equation.is_empty() {
             let masses = corrected::from_saved(study, &self.equations, path, output)?;

@@ -17,7 +17,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::calibration::Calibration;
-use super::equation::{Equation, Scale, digest};
+use super::equation::{Equation, Scale};
+use super::saved::digest;
 
 /// What an equation has in common with another of the same rows.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

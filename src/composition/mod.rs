@@ -31,14 +31,16 @@ pub mod pairs;
 pub mod quality;
 mod regression;
 pub mod repeatability;
+mod saved;
 pub mod series;
 pub mod study_equations;
 pub mod study_masses;
 
 pub use companion::Companion;
-pub use equation::{Equation, Provenance, Range, Scale, digest, seal};
+pub use equation::{Equation, Provenance, Range, Scale};
 pub use formula::{Coding, EquationColumn, Factor, Formula, Gap, Levels};
 pub use frame::{Column, Frame, Value};
+pub use saved::{digest, seal};
 
 use crate::study::{Scan, WHOLE};
 

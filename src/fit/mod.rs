@@ -292,6 +292,10 @@ pub fn fit(
         &optimum,
         &mut workspace.descent,
     );
+    if estimates.covariance.iter().any(|entry| !entry.is_finite()) {
+        let reason = "the terms' standard errors are too large for a number: the values are of too different size".to_owned();
+        return Outcome::Failed(Failure { reason, n });
+    }
     let reach = support::Reach::of(series);
     let weaknesses = support::weaknesses(curve, reach, &estimates, &workspace.descent.held);
     if weaknesses.is_empty() {

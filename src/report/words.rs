@@ -210,7 +210,13 @@ pub fn cues(
             });
             let told: Vec<String> = ages.filter_map(cue_words).collect();
             if !told.is_empty() {
-                lines.push(format!("  {name}, by {curve}: {}", told.join(", ")));
+                let whose = if study.traits.len() > 1 {
+                    let trait_name = study.traits[trait_index].name.replace('_', " ");
+                    format!("{name}, {trait_name}")
+                } else {
+                    name.clone()
+                };
+                lines.push(format!("  {whose}, by {curve}: {}", told.join(", ")));
             }
             let mine = summaries.iter().filter(|summary| {
                 (summary.trait_index, summary.strain) == (trait_index, strain)

@@ -48,12 +48,8 @@ impl ShareRow {
         let interval = self.estimate.interval?;
         let wider = self.std_error()? / own;
         let value = self.estimate.value;
-        (own > 0.0).then(|| {
-            (
-                value + (interval.lower - value) * wider,
-                value + (interval.upper - value) * wider,
-            )
-        })
+        let around = |limit: f64| value + (limit - value) * wider;
+        (own > 0.0).then_some((around(interval.lower), around(interval.upper)))
     }
 
     /// Share of the variance that comes from the equation, percent.

@@ -227,8 +227,8 @@ fn power_of_the_mean_beside_gnls() {
 /// A, its standard error, k, ti; and log-likelihood, deviance, sigma (R 4.2.2).
 const NLS_WEIGHTED: ([f64; 6], [f64; 3]) = (
     [
-        178.924353476761894,
-        10.7880950363597563,
+        178.924353476762,
+        10.7880950363598,
         0.190439877999456,
         0.0192641331734769,
         6.829109780632833,

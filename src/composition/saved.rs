@@ -1,0 +1,337 @@
+//! A correction equation as a file: TOML with a digest of its text, so that a file
+//! that was cut short or edited is noticed. An equation typed in from a paper gets
+//! its digest by [`seal`].
+
+use std::path::Path;
+
+use nalgebra::DMatrix;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest as _, Sha256};
+
+use super::companion::Companion;
+use super::equation::{Equation, Provenance};
+use super::formula::EquationColumn;
+use crate::error::{Error, Result, read_file, write_file};
+
+/// First line of every saved equation.
+const FORMAT: &str = "pinfeather correction equation, version 1";
+
+/// How the line of the digest begins.
+const DIGEST_LINE: &str = "digest = \"sha256:";
+
+/// The file's keys, in the file's order.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Saved {
+    format: String,
+    #[serde(skip_serializing_if = "String::is_empty", default)]
+    digest: String,
+    equation: Provenance,
+    coefficient: Vec<Coefficient>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    covariance: Option<Covariance>,
+    #[serde(skip_serializing_if = "Vec::is_empty", default, rename = "companion")]
+    companions: Vec<Companion>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Coefficient {
+    column: String,
+    value: f64,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Covariance {
+    rows: Vec<Vec<f64>>,
+}
+
+impl Equation {
+    /// The equation as the text of its file.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Output`](crate::ErrorKind::Output) where the text cannot be made.
+    pub fn to_toml(&self) -> Result<String> {
+        let saved = Saved {
+            format: FORMAT.to_owned(),
+            digest: String::new(),
+            equation: self.provenance.clone(),
+            coefficient: self
+                .columns
+                .iter()
+                .zip(&self.coefficients)
+                .map(|(column, value)| Coefficient {
+                    column: column.to_string(),
+                    value: *value,
+                })
+                .collect(),
+            covariance: self.covariance.as_ref().map(|matrix| Covariance {
+                rows: matrix
+                    .row_iter()
+                    .map(|row| row.iter().copied().collect())
+                    .collect(),
+            }),
+            companions: self.companions.clone(),
+        };
+        let text = toml::to_string(&saved).map_err(|error| {
+            Error::input(format!(
+                "{}: found an equation that cannot be written ({error}), expected finite coefficients; check the fit",
+                self.label()
+            ))
+        })?;
+        seal(&text)
+    }
+
+    /// Writes the equation to its file, whole or not at all.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Output`](crate::ErrorKind::Output) with the path.
+    pub fn save(&self, path: &Path) -> Result<()> {
+        write_file(path, self.to_toml()?.as_bytes())
+    }
+
+    /// Reads a saved equation and checks that it is whole and unchanged.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Input`](crate::ErrorKind::Input) where the file is not there,
+    /// cut short, changed since it was saved, or no equation.
+    pub fn read(path: &Path) -> Result<Self> {
+        let file = path.display().to_string();
+        let text = String::from_utf8(read_file(path)?).map_err(|_| {
+            Error::input(format!("{file}: found bytes that are no UTF-8, expected a saved equation; take the file anew from its source"))
+        })?;
+        let mut equation = parse(&text.replace("\r\n", "\n"), &file, Seal::Needed)?;
+        equation.file = file;
+        Ok(equation)
+    }
+}
+
+/// Checks the text of an equation, such as one typed in from a paper, and puts
+/// its digest in.
+///
+/// # Errors
+/// [`ErrorKind::Input`](crate::ErrorKind::Input) where the text is no equation.
+pub fn seal(text: &str) -> Result<String> {
+    let body = without_digest(text);
+    parse(&body, "the equation", Seal::NotNeeded)?;
+    let digest = digest_of(&body);
+    let mut sealed = String::with_capacity(body.len() + 90);
+    let mut placed = false;
+    for line in body.lines() {
+        sealed.push_str(line);
+        sealed.push('\n');
+        if !placed && line.starts_with("format") {
+            sealed.push_str(&format!("digest = \"{digest}\"\n"));
+            placed = true;
+        }
+    }
+    Ok(sealed)
+}
+
+/// SHA-256 of some bytes, as the files write it.
+#[must_use]
+pub fn digest(bytes: &[u8]) -> String {
+    let hash = Sha256::digest(bytes);
+    let hex: Vec<String> = hash.iter().map(|byte| format!("{byte:02x}")).collect();
+    format!("sha256:{}", hex.concat())
+}
+
+/// The text without its digest; line ends as they are here, since copying
+/// between systems changes them.
+fn without_digest(text: &str) -> String {
+    let lines = text.lines().filter(|line| !line.starts_with(DIGEST_LINE));
+    let mut body = lines.collect::<Vec<_>>().join("\n");
+    body.truncate(body.trim_end().len());
+    body.push('\n');
+    body
+}
+
+fn digest_of(body: &str) -> String {
+    digest(body.as_bytes())
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Seal {
+    Needed,
+    NotNeeded,
+}
+
+fn parse(text: &str, file: &str, seal: Seal) -> Result<Equation> {
+    let wrong = |found: String, expected: &str, advice: &str| {
+        Error::input(format!(
+            "{file}: found {found}, expected {expected}; {advice}"
+        ))
+    };
+    let anew = "save the equation again, or take the file anew from its source";
+    let cut = "a whole equation that was saved";
+    // The digest first: of a damaged file nothing else is worth telling.
+    if seal == Seal::Needed {
+        let written = text
+            .lines()
+            .find_map(|line| line.strip_prefix(DIGEST_LINE))
+            .and_then(|rest| rest.split('"').next())
+            .ok_or_else(|| wrong("no digest".to_owned(), cut, anew))?;
+        if digest_of(&without_digest(text)).strip_prefix("sha256:") != Some(written) {
+            let found = "a text that does not match its digest: the file was cut short or changed";
+            return Err(wrong(found.to_owned(), cut, anew));
+        }
+    }
+    let saved: Saved = toml::from_str(text).map_err(|error| {
+        let row = error
+            .span()
+            .map_or(1, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);
+        let message = error.message().replace('\n', ", ");
+        Error::input(format!(
+            "{file}, row {row}: found text that is no equation ({message}), expected the keys of a saved equation; correct the row"
+        ))
+    })?;
+    if saved.format != FORMAT {
+        return Err(wrong(
+            format!("the format \"{}\"", saved.format),
+            FORMAT,
+            "use the version of this program that saved it",
+        ));
+    }
+    let p = saved.coefficient.len();
+    let covariance = saved.covariance.map(|covariance| covariance.rows);
+    if let Some(rows) = &covariance
+        && (rows.len() != p || rows.iter().any(|row| row.len() != p))
+    {
+        return Err(wrong(
+            "a covariance of another size".to_owned(),
+            &format!("{p} rows of {p} numbers"),
+            anew,
+        ));
+    }
+    if saved.companions.iter().any(|companion| !companion.fits(p)) {
+        return Err(wrong(
+            "a companion whose covariance is of another size or no number".to_owned(),
+            &format!("{p} rows of numbers"),
+            anew,
+        ));
+    }
+    let provenance = saved.equation;
+    let numbers = saved
+        .coefficient
+        .iter()
+        .map(|coefficient| coefficient.value);
+    let numbers = numbers.chain(covariance.iter().flatten().flatten().copied());
+    let variance = provenance.residual_variance.unwrap_or(0.0);
+    if numbers
+        .chain([provenance.variance_power])
+        .any(|number| !number.is_finite())
+        || !(variance >= 0.0 && variance.is_finite())
+        || p == 0
+    {
+        return Err(wrong(
+            "a coefficient or variance that is no number, or none at all".to_owned(),
+            "finite numbers",
+            anew,
+        ));
+    }
+    let columns: Result<Vec<EquationColumn>> = saved
+        .coefficient
+        .iter()
+        .map(|coefficient| coefficient.column.parse())
+        .collect();
+    let columns = columns
+        .map_err(|error| wrong(error.to_string(), "columns that this program wrote", anew))?;
+    check_levels(&columns, &provenance)
+        .map_err(|found| wrong(found, "a level listed under [[equation.factor]]", anew))?;
+    Ok(Equation {
+        columns,
+        coefficients: saved
+            .coefficient
+            .iter()
+            .map(|coefficient| coefficient.value)
+            .collect(),
+        covariance: covariance.map(|rows| DMatrix::from_fn(p, p, |i, j| rows[i][j])),
+        companions: saved.companions,
+        provenance,
+        file: String::new(),
+    })
+}
+
+/// Every level in a column must be among those listed, or a scan of that level
+/// would pass for the reference.
+fn check_levels(
+    columns: &[EquationColumn],
+    provenance: &Provenance,
+) -> std::result::Result<(), String> {
+    for (factor, level) in columns.iter().flat_map(EquationColumn::levels) {
+        let listed = provenance.factors.iter().any(|levels| {
+            levels.name == factor && levels.levels.iter().any(|known| known == level)
+        });
+        if !listed {
+            return Err(format!("a column of {factor} {level}"));
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::equation::tests::equation;
+    use super::*;
+
+    #[test]
+    fn a_saved_equation_reads_back_to_the_last_digit() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("fat.toml");
+        let mut saved = equation();
+        saved.save(&path).unwrap();
+        saved.file = path.display().to_string();
+        assert_eq!(Equation::read(&path).unwrap(), saved);
+        // Another system's line ends are no change.
+        let text = std::fs::read_to_string(&path).unwrap();
+        std::fs::write(&path, text.replace('\n', "\r\n")).unwrap();
+        assert_eq!(Equation::read(&path).unwrap(), saved);
+    }
+
+    #[test]
+    fn a_changed_or_shortened_file_is_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("fat.toml");
+        let text = equation().to_toml().unwrap();
+        let cases = [
+            (text.replace("-12.345", "-12.344"), "cut short or changed"),
+            (text[..text.len() - 40].to_owned(), "cut short or changed"),
+            (text[..160].to_owned(), "cut short or changed"),
+            (String::new(), "no digest"),
+            (text.replace("digest", "# digest"), "no digest"),
+            (
+                seal_by_hand(&text.replace("version 1", "version 9")),
+                "version 9",
+            ),
+            (
+                seal_by_hand(&text.replace("unit = ", "units = ")),
+                "no equation",
+            ),
+            (
+                seal_by_hand(&text.replace("[4.0, -0.1, 0.3]", "[4.0, -0.1]")),
+                "another size",
+            ),
+            (
+                seal_by_hand(&text.replace("strain[B", "strain[C")),
+                "column of strain C",
+            ),
+        ];
+        for (text, says) in cases {
+            std::fs::write(&path, &text).unwrap();
+            let error = Equation::read(&path).unwrap_err().to_string();
+            assert!(
+                error.contains(says) && error.contains("fat.toml"),
+                "{error}\n{text}"
+            );
+        }
+        assert!(Equation::read(&folder.path().join("none.toml")).is_err());
+    }
+
+    /// A file whose digest is right and whose content is not.
+    fn seal_by_hand(text: &str) -> String {
+        let body = without_digest(text);
+        let line = format!("\ndigest = \"{}\"\n", digest_of(&body));
+        body.replacen('\n', &line, 1)
+    }
+}
