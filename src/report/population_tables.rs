@@ -78,9 +78,9 @@ fn whose_bird<'a>(study: &'a Study, fit: &PopulationFit, subject: usize) -> Whos
 }
 
 /// Fits that have numbers.
-fn fitted<'a>(
-    population: &'a Population,
-) -> impl Iterator<Item = (&'a PopulationFit, &'a dyn Curve, &'a MixedFit)> {
+fn fitted(
+    population: &Population,
+) -> impl Iterator<Item = (&PopulationFit, &dyn Curve, &MixedFit)> {
     population
         .fits
         .iter()
