@@ -1,6 +1,7 @@
 //! What does the reader get: tables and the record of the run.
 
 pub mod cue_tables;
+mod digits;
 pub mod flock_tables;
 pub mod growth_tables;
 pub mod pictures;

@@ -23,6 +23,7 @@ mod faults;
 mod format;
 mod header;
 mod onset;
+mod pieces;
 mod plausible;
 mod read;
 mod records;
