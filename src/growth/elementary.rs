@@ -57,8 +57,9 @@ pub(super) fn rough_ln_each(x: &mut [f64]) {
     }
 }
 
+/// One [`exp_each`], to the bit.
 #[inline(always)]
-fn exp(x: f64) -> f64 {
+pub(super) fn exp(x: f64) -> f64 {
     let held = x.clamp(LEAST, GREATEST);
     let shifted = held * std::f64::consts::LOG2_E + SHIFT;
     let n = shifted - SHIFT;

@@ -6,7 +6,7 @@
 //! Tjørve E 2017, PLoS ONE 12(6):e0178691.
 
 use super::Term;
-use super::elementary::{BLOCK, exp_each};
+use super::elementary::{BLOCK, exp, exp_each};
 use super::linearise::Candidate;
 use super::sigmoid::{ASYMPTOTE, At, INFLECTION, RATE, Shape, fixed_shape_start};
 
@@ -19,7 +19,7 @@ impl Gompertz {
     /// and not infinity times zero. Written so that a NaN stays one.
     #[inline(always)]
     fn e(z: f64) -> f64 {
-        Self::held((-z).exp())
+        Self::held(exp(-z))
     }
 
     #[inline(always)]
@@ -48,13 +48,13 @@ impl Shape for Gompertz {
 
     #[inline(always)]
     fn share(self, z: f64) -> f64 {
-        (-Self::e(z)).exp()
+        exp(-Self::e(z))
     }
 
     #[inline(always)]
     fn at(self, z: f64) -> At {
         let e = Self::e(z);
-        Self::from_e(e, (-e).exp())
+        Self::from_e(e, exp(-e))
     }
 
     /// e and g.

@@ -4,7 +4,7 @@
 //! accroissement", Corresp. Math. Phys. 10:113-121.
 
 use super::Term;
-use super::elementary::{BLOCK, exp_each};
+use super::elementary::{BLOCK, exp, exp_each};
 use super::linearise::Candidate;
 use super::sigmoid::{ASYMPTOTE, At, INFLECTION, RATE, Shape, fixed_shape_start};
 
@@ -37,12 +37,12 @@ impl Shape for Logistic {
 
     #[inline(always)]
     fn share(self, z: f64) -> f64 {
-        1.0 / (1.0 + (-z).exp())
+        1.0 / (1.0 + exp(-z))
     }
 
     #[inline(always)]
     fn at(self, z: f64) -> At {
-        Self::from_s((-z.abs()).exp(), z)
+        Self::from_s(exp(-z.abs()), z)
     }
 
     /// s.

@@ -26,7 +26,7 @@
 //! zero at the age where 1 + x = 0 and is zero before.
 
 use super::Term;
-use super::elementary::{BLOCK, exp_each};
+use super::elementary::{BLOCK, exp, exp_each};
 use super::linearise::{self, Candidate};
 use super::sigmoid::{ASYMPTOTE, At, INFLECTION, RATE, Shape};
 
@@ -40,7 +40,7 @@ impl Richards {
     /// u = exp(-z), held where u^2 is still finite.
     #[inline(always)]
     fn u(z: f64) -> f64 {
-        Self::held((-z).exp())
+        Self::held(exp(-z))
     }
 
     #[inline(always)]
@@ -120,7 +120,7 @@ impl Shape for Richards {
     #[inline(always)]
     fn share(self, z: f64) -> f64 {
         self.minus_ln_share(Self::u(z))
-            .map_or(0.0, |(minus_ln, ..)| (-minus_ln).exp())
+            .map_or(0.0, |(minus_ln, ..)| exp(-minus_ln))
     }
 
     #[inline(always)]
@@ -129,7 +129,7 @@ impl Shape for Richards {
         let Some((minus_ln, x, ln_1p)) = self.minus_ln_share(u) else {
             return At::fixed(0.0, 0.0, 0.0);
         };
-        self.from_share(u, x, ln_1p, (-minus_ln).exp())
+        self.from_share(u, x, ln_1p, exp(-minus_ln))
     }
 
     /// u, ln(1 + x) and g.
