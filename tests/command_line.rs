@@ -281,3 +281,75 @@ fn every_figure_of_the_demo_fits_one_column() {
         assert!(svg.contains("width=\"89mm\""), "{name}");
     }
 }
+
+/// Birds of one gompertz each, 12 weighings a bird, in two strains: long enough to be
+/// read in pieces. The errors are a plain sequence, not random.
+fn many_birds() -> String {
+    let mut table = "bird,age_d,weight_g,line\n".to_owned();
+    for bird in 0..5000_u32 {
+        let mature = 1800.0 + f64::from(bird % 97) * 4.0;
+        for weighing in 0..12_u32 {
+            let age_d = 1 + 13 * weighing;
+            let error = f64::from((bird * 31 + weighing * 17) % 41) / 20.0 - 1.0;
+            let share = (-(-0.03 * (f64::from(age_d) - 55.0)).exp()).exp();
+            let weight_g = mature * share * (1.0 + 0.03 * error) + 1.0;
+            let line = if bird % 2 == 0 { "north" } else { "south" };
+            table += &format!("bird {bird:05},{age_d},{weight_g:.2},line {line}\n");
+        }
+    }
+    table
+}
+
+/// Reading, fitting and writing are shared among threads; no byte may depend on it.
+#[test]
+fn the_tables_are_the_same_bytes_whatever_the_threads() {
+    let folder = tempfile::tempdir().unwrap();
+    let table = many_birds();
+    assert!(table.len() > 1 << 20, "too short to be read in pieces");
+    std::fs::write(folder.path().join("plain.csv"), &table).unwrap();
+    // With a quotation mark in it the same table is read in one go.
+    let quoted = table.replacen("bird", "\"bird\"", 1);
+    std::fs::write(folder.path().join("quoted.csv"), quoted).unwrap();
+    for (name, threads, out) in [
+        ("plain.csv", "1", "one"),
+        ("plain.csv", "2", "two"),
+        ("quoted.csv", "3", "quoted"),
+    ] {
+        let call = format!(
+            "fit {name} --group line --curve gompertz,logistic --threads {threads} --out {out}"
+        );
+        let output = pinfeather(folder.path(), &call.split(' ').collect::<Vec<_>>());
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    }
+    let mut names = Vec::new();
+    for file in std::fs::read_dir(folder.path().join("one/tables")).unwrap() {
+        let name = file.unwrap().file_name();
+        let bytes = |out: &str| std::fs::read(folder.path().join(out).join("tables").join(&name));
+        let one = bytes("one").unwrap();
+        assert!(one == bytes("two").unwrap(), "{name:?} on two threads");
+        assert!(one == bytes("quoted").unwrap(), "{name:?} read in one go");
+        names.push(name);
+    }
+    assert_eq!(names.len(), 5, "{names:?}");
+}
+
+/// A fault deep in a table that is read in pieces has the row that a spreadsheet counts,
+/// and all faults stand in the table's order.
+#[test]
+fn faults_of_a_long_table_keep_their_rows() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut lines: Vec<String> = many_birds().lines().map(str::to_owned).collect();
+    let last = lines.len();
+    lines[last - 1] = "bird 04999,144,heavy,line south".to_owned();
+    lines[30_000] = "bird 02499,144,-5,line south".to_owned();
+    lines.insert(100, String::new());
+    std::fs::write(folder.path().join("faulty.csv"), lines.join("\r\n")).unwrap();
+    let output = pinfeather(folder.path(), &["fit", "faulty.csv", "--group", "line"]);
+    assert_eq!(output.status.code(), Some(2));
+    let message = text(&output.stderr);
+    let (negative, word) = (
+        message.find("faulty.csv, row 30002, column weight_g"),
+        message.find(&format!("faulty.csv, row {}, column weight_g", last + 1)),
+    );
+    assert!(negative.is_some() && negative < word, "{message}");
+}

@@ -317,3 +317,64 @@ fn many_series_in_their_order_whatever_the_threads() {
     // A falls in the middle of its own bird's, not of its neighbour's.
     assert!(one[299].estimates().unwrap().terms[0] > one[0].estimates().unwrap().terms[0] + 1000.0);
 }
+
+/// The sum of two phases does not know which of them is the first: whatever the start calls
+/// them, the earlier is told as the first, with its own errors.
+#[test]
+fn two_phases_stand_in_the_order_of_their_ages() {
+    let ages_d: Vec<f64> = (0..25).map(|week| 7.0 * f64::from(week)).collect();
+    for name in ["two-phase-gompertz", "two-phase-logistic"] {
+        let curve = built_in(name).unwrap();
+        let terms = [1200.0, 0.05, 42.0, 500.0, 0.09, 125.0];
+        // Errors of some 1 percent, a plain sequence.
+        let values: Vec<f64> = ages_d
+            .iter()
+            .zip(0..)
+            .map(|(age_d, i)| {
+                let error = f64::from((i * 17) % 11) / 5.0 - 1.0;
+                curve.value(*age_d, &terms) * (1.0 + 0.01 * error)
+            })
+            .collect();
+        let series = Series {
+            ages_d: &ages_d,
+            values: &values,
+        };
+        let from = |start: [f64; 6]| {
+            let settings = Settings {
+                start: Some(Box::new(start)),
+                ..Settings::default()
+            };
+            fit(curve.as_ref(), series, &settings, &mut Workspace::new())
+        };
+        let (in_order, swapped) = (
+            from([1100.0, 0.06, 40.0, 600.0, 0.08, 130.0]),
+            from([600.0, 0.08, 130.0, 1100.0, 0.06, 40.0]),
+        );
+        let (one, other) = (in_order.estimates().unwrap(), swapped.estimates().unwrap());
+        assert!(other.terms[2] < other.terms[5], "{:?}", other.terms);
+        // Both are polished to 1e-9 of a standard error; the errors of the terms are
+        // themselves derivatives, and get a factor of ten for it.
+        for j in 0..6 {
+            let (error, again) = (
+                one.standard_error(j).unwrap(),
+                other.standard_error(j).unwrap(),
+            );
+            assert!(
+                (one.terms[j] - other.terms[j]).abs() < 1e-8 * error,
+                "{name}: term {j}"
+            );
+            assert!(
+                (error / again - 1.0).abs() < 1e-7,
+                "{name}: error of term {j}"
+            );
+        }
+        for (a, b) in one.covariance.iter().zip(&other.covariance) {
+            let size = one
+                .covariance
+                .iter()
+                .fold(0.0, |most: f64, c| most.max(c.abs()));
+            assert!((a - b).abs() <= 1e-7 * size, "{name}: {a} {b}");
+        }
+        assert_eq!(in_order.reason(), swapped.reason(), "{name}");
+    }
+}

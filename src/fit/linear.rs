@@ -111,16 +111,43 @@ impl<const P: usize> Triangle<P> {
 }
 
 /// (M + damping I) d = gradient, for M = R'R; `None` if it is singular all the same.
+///
+/// By L D L', which has no square roots to wait for.
+#[inline]
 pub(crate) fn damped<const P: usize>(
     product: &[[f64; P]; P],
     gradient: &[f64; P],
     damping: f64,
 ) -> Option<[f64; P]> {
-    let mut damped = *product;
-    for (j, row) in damped.iter_mut().enumerate() {
-        row[j] += damping;
+    // Rows of D L', the reciprocals of D, and D^-1 of what L solves.
+    let mut rows = [[0.0; P]; P];
+    let mut reciprocals = [0.0; P];
+    let mut step = *gradient;
+    for j in 0..P {
+        let mut pivot = product[j][j] + damping;
+        for i in 0..j {
+            pivot -= rows[i][j] * rows[i][j] * reciprocals[i];
+            step[j] -= rows[i][j] * reciprocals[i] * step[i];
+        }
+        if pivot.is_nan() || pivot <= 0.0 {
+            return None;
+        }
+        reciprocals[j] = 1.0 / pivot;
+        for k in j + 1..P {
+            let mut entry = product[k][j];
+            for i in 0..j {
+                entry -= rows[i][j] * rows[i][k] * reciprocals[i];
+            }
+            rows[j][k] = entry;
+        }
     }
-    factor(&damped, gradient, 0.0, 0.0).map(|triangle| triangle.solve())
+    for j in (0..P).rev() {
+        for k in j + 1..P {
+            step[j] -= rows[j][k] * step[k];
+        }
+        step[j] *= reciprocals[j];
+    }
+    Some(step)
 }
 
 /// J'J and J'r.
@@ -150,20 +177,19 @@ pub(crate) fn cholesky<const P: usize>(
     gradient: &[f64; P],
     sum_of_squares: f64,
 ) -> Option<Triangle<P>> {
-    let triangle = factor(product, gradient, sum_of_squares, WELL_CONDITIONED)?;
+    let triangle = factor(product, gradient, sum_of_squares)?;
     // Where the residual lies almost wholly in the tangent plane, the part outside
     // is a difference of equals.
     (triangle.rest > 1e-8 * sum_of_squares).then_some(triangle)
 }
 
 /// Cholesky factor of a symmetric matrix (lower half read) with its right-hand side;
-/// `None` if a pivot falls to `least` of its diagonal entry.
+/// `None` if a pivot falls to [`WELL_CONDITIONED`] of its diagonal entry.
 #[inline]
 fn factor<const P: usize>(
     product: &[[f64; P]; P],
     gradient: &[f64; P],
     sum_of_squares: f64,
-    least: f64,
 ) -> Option<Triangle<P>> {
     let mut rows = [[0.0; P]; P];
     let mut right = [0.0; P];
@@ -175,7 +201,7 @@ fn factor<const P: usize>(
             pivot -= rows[i][j] * rows[i][j];
             z -= rows[i][j] * right[i];
         }
-        if pivot.is_nan() || pivot <= least * product[j][j] {
+        if pivot.is_nan() || pivot <= WELL_CONDITIONED * product[j][j] {
             return None;
         }
         let diagonal = pivot.sqrt();

@@ -8,6 +8,7 @@
 
 pub mod choice;
 mod correlated;
+mod descend;
 pub mod diagnostics;
 pub mod interval;
 mod least_squares;
@@ -212,6 +213,17 @@ const USUAL: Tactic = Tactic {
     moves: Moves::Sum,
     evaluations: 60,
     patience: 30,
+    progress: 0.001,
+};
+/// Along a narrow valley. Of 100 simulated birds weighed to 1.15 times the age at the
+/// inflection, 30 richards curves come here; with twice the patience 3 of those would
+/// be certified that now are not, and all would take a third longer.
+const VALLEY: Tactic = Tactic {
+    damping: 1.0,
+    path: Path::Bent,
+    evaluations: 300,
+    progress: 0.01,
+    ..USUAL
 };
 /// What is tried, in turn, where the usual descent does not end in a certified optimum.
 /// Found on NIST's sets from their far starts: each solves some that no other does.
@@ -283,6 +295,9 @@ pub fn fit(
         let reason = support::no_optimum(&problem, &optimum, &workspace.descent);
         return Outcome::Failed(Failure { reason, n });
     }
+    if let Some(order) = curve.relabelled(&workspace.descent.terms) {
+        workspace.descent.relabel(order);
+    }
     if let Some(reason) = support::singular(curve, &workspace.descent) {
         return Outcome::Failed(Failure { reason, n });
     }
@@ -331,6 +346,12 @@ fn best_optimum(problem: &Problem<'_>, settings: &Settings, workspace: &mut Work
     let mut last_is_best = false;
     let several = problem.curve.terms().len() > ONE_OPTIMUM_TERMS;
     let tactics = std::iter::once(USUAL).chain(OTHERS);
+    if settings.start.is_none()
+        && !several
+        && let Some(optimum) = from_own_start(problem, &mut workspace.descent)
+    {
+        return optimum;
+    }
     'search: for tactic in tactics {
         for attempt in 0.. {
             if !start(problem, settings, attempt, &mut workspace.descent.terms) {
@@ -367,6 +388,34 @@ fn best_optimum(problem: &Problem<'_>, settings: &Settings, workspace: &mut Work
             iterations: 0,
             evaluations: 0,
         },
+    }
+}
+
+/// The optimum from the curve's own best start; `None` where the descent got stuck.
+///
+/// Where the usual descent takes long it is in a narrow valley, as of a curve whose
+/// asymptote the weighings have not come near. It goes on from there along the bend of
+/// the valley, and ends with what it has where that is no way to an optimum either:
+/// other starts lead into the same valley.
+fn from_own_start(problem: &Problem<'_>, descent: &mut Descent) -> Option<Optimum> {
+    let Series { ages_d, values } = problem.series;
+    if !problem.curve.start(0, ages_d, values, &mut descent.terms) {
+        return None;
+    }
+    let usual = least_squares::minimise(problem, USUAL, descent);
+    match usual.end {
+        End::Certified | End::Ridge => return Some(usual),
+        End::TooLong => {}
+        End::Stuck | End::OutsideDomain => return None,
+    }
+    let valley = least_squares::minimise(problem, VALLEY, descent);
+    match valley.end {
+        End::Certified | End::Ridge | End::TooLong => Some(Optimum {
+            iterations: usual.iterations + valley.iterations,
+            evaluations: usual.evaluations + valley.evaluations,
+            ..valley
+        }),
+        End::Stuck | End::OutsideDomain => None,
     }
 }
 

@@ -10,7 +10,7 @@
 //!
 //! The hatch-weight form is as old as the curve; that both forms give the same fitted
 //! values is shown for instance by Duan-yai S et al. 1999, Asian-Aus. J. Anim. Sci.
-//! 12:1177-1180.
+//! 12:1177-1180 (its abstract was read).
 
 use super::derived::{Landmarks, derived};
 use super::gompertz::Gompertz;

@@ -6,6 +6,7 @@
 //! Tjørve E 2017, PLoS ONE 12(6):e0178691.
 
 use super::Term;
+use super::elementary::{BLOCK, exp, exp_each};
 use super::linearise::Candidate;
 use super::sigmoid::{ASYMPTOTE, At, INFLECTION, RATE, Shape, fixed_shape_start};
 
@@ -18,9 +19,20 @@ impl Gompertz {
     /// and not infinity times zero. Written so that a NaN stays one.
     #[inline(always)]
     fn e(z: f64) -> f64 {
+        Self::held(exp(-z))
+    }
+
+    #[inline(always)]
+    fn held(e: f64) -> f64 {
         const ZERO_BEYOND: f64 = 750.0;
-        let e = (-z).exp();
         if e > ZERO_BEYOND { ZERO_BEYOND } else { e }
+    }
+
+    /// e' = -e, so g' = e g and g'' = e (e - 1) g.
+    #[inline(always)]
+    fn from_e(e: f64, share: f64) -> At {
+        let rise = e * share;
+        At::fixed(share, rise, rise * (e - 1.0))
     }
 }
 
@@ -36,21 +48,48 @@ impl Shape for Gompertz {
 
     #[inline(always)]
     fn share(self, z: f64) -> f64 {
-        (-Self::e(z)).exp()
+        exp(-Self::e(z))
     }
 
-    /// e' = -e, so g' = e g and g'' = e (e - 1) g.
     #[inline(always)]
     fn at(self, z: f64) -> At {
         let e = Self::e(z);
-        let share = (-e).exp();
-        let rise = e * share;
-        At::fixed(share, rise, rise * (e - 1.0))
+        Self::from_e(e, exp(-e))
+    }
+
+    /// e and g.
+    #[inline(always)]
+    fn know(self, z: &[f64], [e, share, _]: &mut [[f64; BLOCK]; 3]) {
+        let (e, share) = (&mut e[..z.len()], &mut share[..z.len()]);
+        for (e, z) in e.iter_mut().zip(z) {
+            *e = -z;
+        }
+        exp_each(e);
+        for (share, e) in share.iter_mut().zip(e) {
+            *e = Self::held(*e);
+            *share = -*e;
+        }
+        exp_each(share);
+    }
+
+    #[inline(always)]
+    fn at_known(self, _z: f64, [e, share, _]: [f64; 3]) -> At {
+        Self::from_e(e, share)
     }
 
     #[inline(always)]
     fn inverse(self, share: f64, ln_share: f64) -> (f64, f64) {
         (-(-ln_share).ln(), -ln_share * share)
+    }
+
+    #[inline(always)]
+    fn rough_argument(self, _share: f64, ln_share: f64) -> f64 {
+        -ln_share
+    }
+
+    #[inline(always)]
+    fn rough_inverse(self, share: f64, _: f64, minus_ln_share: f64, ln: f64) -> (f64, f64) {
+        (-ln, minus_ln_share * share)
     }
 
     fn start(attempt: usize, ages_d: &[f64], values: &[f64]) -> Option<(Candidate, Self)> {

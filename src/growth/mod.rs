@@ -6,6 +6,14 @@
 //! a card alone. Start reading at [`Curve`], then `gompertz.rs`.
 //!
 //! This module fits nothing: see [`crate::fit`].
+//!
+//! # Sources
+//! Each curve's file and card name where it comes from. Authors, titles, volumes and
+//! pages of Gompertz 1825, Verhulst 1838, Mitscherlich 1909, Winsor 1932, Brody 1945,
+//! Weibull 1951, von Bertalanffy 1957, Richards 1959, Ratkowsky 1983 and of Tjørve and
+//! Tjørve 2017 were looked up in later works' lists of references; of these papers only
+//! the last was seen. What is marked "from memory" could not be looked up. The equations
+//! stand on their own: value, gradient and landmarks are tested against each other.
 
 use std::borrow::Cow;
 use std::fmt::Debug;
@@ -15,6 +23,7 @@ mod bertalanffy;
 mod card;
 mod card_text;
 mod derived;
+mod elementary;
 mod expression;
 mod gompertz;
 mod linearise;
@@ -138,6 +147,13 @@ pub trait Curve: Send + Sync + Debug {
     /// A derived quantity and its gradient in the terms; `None` where the curve
     /// has no such quantity at these terms (no asymptote, an age never reached).
     fn derived(&self, what: Derived, terms: &[f64], gradient: &mut [f64]) -> Option<f64>;
+
+    /// Where another naming of the terms gives the same curve (the two phases exchanged)
+    /// and is the one that is told: which term becomes the j-th. `None` where the
+    /// terms are in order, as of most curves they always are.
+    fn relabelled(&self, _terms: &[f64]) -> Option<&'static [usize]> {
+        None
+    }
 
     /// Whether the curve can be used only through [`Curve::at_hatch_weight`].
     ///

@@ -1,7 +1,7 @@
 //! Least squares for y = a x1 + b x2: the two linear terms of a curve whose other terms are given.
 //!
 //! This is variable projection (Golub GH, Pereyra V 1973, SIAM J. Numer. Anal.
-//! 10:413-432) at the size that a starting grid needs: one pass, no memory.
+//! 10:413-432; cited from memory) at the size that a starting grid needs: one pass, no memory.
 
 /// Sums for two regressors.
 #[derive(Debug, Clone, Copy, Default)]

@@ -26,17 +26,9 @@
 //! zero at the age where 1 + x = 0 and is zero before.
 
 use super::Term;
-use super::gompertz::Gompertz;
+use super::elementary::{BLOCK, exp, exp_each};
 use super::linearise::{self, Candidate};
-use super::logistic::Logistic;
 use super::sigmoid::{ASYMPTOTE, At, INFLECTION, RATE, Shape};
-
-/// z and g' from d and share^-d, for a start.
-#[inline(always)]
-fn of_power(d: f64, share: f64, power: f64) -> (f64, f64) {
-    let u = (power - 1.0) / d;
-    (-u.ln(), share * u / power)
-}
 
 /// g with its d = m - 1.
 #[derive(Debug, Clone, Copy)]
@@ -48,9 +40,28 @@ impl Richards {
     /// u = exp(-z), held where u^2 is still finite.
     #[inline(always)]
     fn u(z: f64) -> f64 {
+        Self::held(exp(-z))
+    }
+
+    #[inline(always)]
+    fn held(u: f64) -> f64 {
         const GREATEST: f64 = 1e150;
-        let u = (-z).exp();
         if u > GREATEST { GREATEST } else { u }
+    }
+
+    /// g and its derivatives from u, x, ln(1 + x) and g.
+    #[inline(always)]
+    fn from_share(self, u: f64, x: f64, ln_1p: f64, share: f64) -> At {
+        let per = 1.0 / (1.0 + x);
+        let rise = share * u * per;
+        let in_shape = -self.share_in_shape(u, x, ln_1p);
+        At {
+            share,
+            rise,
+            bend: rise * (u - 1.0) * per,
+            share_in_shape: share * in_shape,
+            rise_in_shape: rise * (in_shape - u * per),
+        }
     }
 
     /// -ln g and x; `None` before the age at which a curve with m < 1 leaves zero.
@@ -109,7 +120,7 @@ impl Shape for Richards {
     #[inline(always)]
     fn share(self, z: f64) -> f64 {
         self.minus_ln_share(Self::u(z))
-            .map_or(0.0, |(minus_ln, ..)| (-minus_ln).exp())
+            .map_or(0.0, |(minus_ln, ..)| exp(-minus_ln))
     }
 
     #[inline(always)]
@@ -118,17 +129,33 @@ impl Shape for Richards {
         let Some((minus_ln, x, ln_1p)) = self.minus_ln_share(u) else {
             return At::fixed(0.0, 0.0, 0.0);
         };
-        let share = (-minus_ln).exp();
-        let per = 1.0 / (1.0 + x);
-        let rise = share * u * per;
-        let in_shape = -self.share_in_shape(u, x, ln_1p);
-        At {
-            share,
-            rise,
-            bend: rise * (u - 1.0) * per,
-            share_in_shape: share * in_shape,
-            rise_in_shape: rise * (in_shape - u * per),
+        self.from_share(u, x, ln_1p, exp(-minus_ln))
+    }
+
+    /// u, ln(1 + x) and g.
+    #[inline(always)]
+    fn know(self, z: &[f64], [u, ln_1p, share]: &mut [[f64; BLOCK]; 3]) {
+        let (u, share) = (&mut u[..z.len()], &mut share[..z.len()]);
+        for (u, z) in u.iter_mut().zip(z) {
+            *u = -z;
         }
+        exp_each(u);
+        for ((u, ln_1p), share) in u.iter_mut().zip(ln_1p).zip(&mut *share) {
+            *u = Self::held(*u);
+            // Before the age at which a curve with m < 1 leaves zero there is none of it.
+            let (minus_ln, _, ln) = self.minus_ln_share(*u).unwrap_or_default();
+            (*ln_1p, *share) = (ln, -minus_ln);
+        }
+        exp_each(share);
+    }
+
+    #[inline(always)]
+    fn at_known(self, _z: f64, [u, ln_1p, share]: [f64; 3]) -> At {
+        let x = self.d * u;
+        if x <= -1.0 {
+            return At::NONE;
+        }
+        self.from_share(u, x, ln_1p, share)
     }
 
     /// u = (share^-d - 1) / d, by the same limit at d = 0.
@@ -139,29 +166,38 @@ impl Shape for Richards {
     }
 
     fn start(attempt: usize, ages_d: &[f64], values: &[f64]) -> Option<(Candidate, Self)> {
-        // Shapes whose power of a share needs no exp: 1, 1.5, 2 and 3.
+        // u = (share^-d - 1) / d for shapes whose power of a share needs no exp: m of 1,
+        // 1.5, 2 and 3; z = -ln u and g' = g u / (1 + d u).
+        let of_power = |d: f64, power: fn(f64) -> f64| {
+            linearise::candidates(
+                |share, _| (power(share) - 1.0) / d,
+                |share, _, u, ln_u| (-ln_u, share * u / (1.0 + d * u)),
+                ages_d,
+                values,
+            )
+        };
         let mut best = [
             (
                 1.0,
-                linearise::candidates(|s, ln| Gompertz.inverse(s, ln), ages_d, values),
+                linearise::candidates(
+                    |_, ln_share| -ln_share,
+                    |share, _, u, ln_u| (-ln_u, share * u),
+                    ages_d,
+                    values,
+                ),
             ),
-            (
-                1.5,
-                linearise::candidates(|s, _| of_power(0.5, s, 1.0 / s.sqrt()), ages_d, values),
-            ),
-            (
-                2.0,
-                linearise::candidates(|s, ln| Logistic.inverse(s, ln), ages_d, values),
-            ),
-            (
-                3.0,
-                linearise::candidates(|s, _| of_power(2.0, s, 1.0 / (s * s)), ages_d, values),
-            ),
+            (1.5, of_power(0.5, |share| 1.0 / share.sqrt())),
+            (2.0, of_power(1.0, |share| 1.0 / share)),
+            (3.0, of_power(2.0, |share| 1.0 / (share * share))),
         ]
-        .map(|(m, mut candidates)| {
-            linearise::of_rank(&mut candidates, 0).map(|c| Candidate { shape: m, ..c })
+        .map(|(m, candidates)| {
+            linearise::refined(&candidates, linearise::per_reach())
+                .map(|c| Candidate { shape: m, ..c })
         });
-        let candidate = linearise::of_rank(&mut best, attempt)?;
+        let candidate = match attempt {
+            0 => linearise::refined(&best, [1.0, 1.5, 2.0, 3.0])?,
+            _ => linearise::of_rank(&mut best, attempt)?,
+        };
         let shape = Self {
             d: candidate.shape - 1.0,
         };

@@ -1,7 +1,7 @@
 //! The age at which a continuous function passes zero within a bracket.
 //!
 //! Illinois steps (false position that halves the weight of an end which stays; Dowell
-//! M, Jarratt P 1971, BIT 11:168-174), with a bisection whenever they have not halved
+//! M, Jarratt P 1971, BIT 11:168-174; cited from memory), with a bisection whenever they have not halved
 //! the bracket in three steps: fast on a smooth function, never slower than bisection by
 //! more than a factor of four.
 

@@ -16,6 +16,7 @@ use std::fmt::Debug;
 use std::marker::PhantomData;
 
 use super::derived::{Landmarks, derived};
+use super::elementary::BLOCK;
 use super::linearise::{self, Candidate};
 use super::{Curve, Derived, Term};
 
@@ -65,6 +66,9 @@ pub(super) struct At {
 }
 
 impl At {
+    /// Where nothing has grown and nothing grows.
+    pub(super) const NONE: Self = Self::fixed(0.0, 0.0, 0.0);
+
     /// For a shape that has no term of its own.
     #[inline(always)]
     pub(super) const fn fixed(share: f64, rise: f64, bend: f64) -> Self {
@@ -96,9 +100,33 @@ pub(super) trait Shape: Copy + Debug + Send + Sync + 'static {
     /// g and its derivatives.
     fn at(self, z: f64) -> At;
 
+    /// The exponentials and logarithms of which [`Shape::at_known`] makes g, of several z
+    /// at once. A shape without them leaves them alone.
+    #[inline(always)]
+    fn know(self, _z: &[f64], _known: &mut [[f64; BLOCK]; 3]) {}
+
+    /// g and its derivatives at a z of which these are known.
+    #[inline(always)]
+    fn at_known(self, z: f64, _known: [f64; 3]) -> At {
+        self.at(z)
+    }
+
     /// z and g' where g is `share`, for 0 < share < 1; its logarithm comes along
     /// because a start has it for nothing.
     fn inverse(self, share: f64, ln_share: f64) -> (f64, f64);
+
+    /// What [`Shape::rough_inverse`] takes the logarithm of.
+    #[inline(always)]
+    fn rough_argument(self, _share: f64, _ln_share: f64) -> f64 {
+        1.0
+    }
+
+    /// The same as `inverse` to the few digits that a start needs, from the argument and
+    /// its logarithm.
+    #[inline(always)]
+    fn rough_inverse(self, share: f64, ln_share: f64, _argument: f64, _ln: f64) -> (f64, f64) {
+        self.inverse(share, ln_share)
+    }
 
     /// The start of rank `attempt`, best first.
     fn start(attempt: usize, ages_d: &[f64], values: &[f64]) -> Option<(Candidate, Self)>;
@@ -114,11 +142,10 @@ impl<S> OnePhase<S> {
     }
 }
 
-/// Value at one age and its gradient, the shape already made.
+/// Value at one age and its gradient, g there already known.
 #[inline(always)]
-fn value_row<S: Shape>(shape: S, age_d: f64, terms: &[f64], row: &mut [f64]) -> f64 {
+fn value_row<S: Shape>(at: At, age_d: f64, terms: &[f64], row: &mut [f64]) -> f64 {
     let (a, k, since) = (terms[0], terms[1], age_d - terms[2]);
-    let at = shape.at(k * since);
     let a_rise = a * at.rise;
     row[0] = at.share;
     row[1] = a_rise * since;
@@ -143,7 +170,8 @@ impl<S: Shape> Curve for OnePhase<S> {
     }
 
     fn value_and_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
-        value_row(S::of(terms), age_d, terms, gradient)
+        let at = S::of(terms).at(terms[1] * (age_d - terms[2]));
+        value_row::<S>(at, age_d, terms, gradient)
     }
 
     fn slope_and_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
@@ -161,13 +189,21 @@ impl<S: Shape> Curve for OnePhase<S> {
 
     fn fill(&self, ages_d: &[f64], terms: &[f64], values: &mut [f64], jacobian: &mut [f64]) {
         // What does not depend on age is made once; the row length is a constant here.
-        let shape = S::of(terms);
-        for ((age_d, value), row) in ages_d
-            .iter()
-            .zip(values.iter_mut())
-            .zip(jacobian.chunks_exact_mut(S::TERMS.len()))
-        {
-            *value = value_row(shape, *age_d, terms, row);
+        let (shape, p) = (S::of(terms), S::TERMS.len());
+        let (mut z, mut known) = ([0.0; BLOCK], [[0.0; BLOCK]; 3]);
+        let blocks = ages_d.chunks(BLOCK).zip(values.chunks_mut(BLOCK));
+        for ((ages_d, values), rows) in blocks.zip(jacobian.chunks_mut(BLOCK * p)) {
+            let z = &mut z[..ages_d.len()];
+            for (z, age_d) in z.iter_mut().zip(ages_d) {
+                *z = terms[1] * (age_d - terms[2]);
+            }
+            shape.know(z, &mut known);
+            let known = known[0].iter().zip(&known[1]).zip(&known[2]);
+            let each = ages_d.iter().zip(values).zip(rows.chunks_exact_mut(p));
+            for ((((age_d, value), row), z), ((one, two), three)) in each.zip(z).zip(known) {
+                let at = shape.at_known(*z, [*one, *two, *three]);
+                *value = value_row::<S>(at, *age_d, terms, row);
+            }
         }
     }
 
@@ -219,9 +255,14 @@ pub(super) fn fixed_shape_start<S: Shape>(
     values: &[f64],
 ) -> Option<(Candidate, S)> {
     let mut candidates = linearise::candidates(
-        |share, ln_share| shape.inverse(share, ln_share),
+        |share, ln_share| shape.rough_argument(share, ln_share),
+        |share, ln_share, argument, ln| shape.rough_inverse(share, ln_share, argument, ln),
         ages_d,
         values,
     );
-    linearise::of_rank(&mut candidates, attempt).map(|candidate| (candidate, shape))
+    let candidate = match attempt {
+        0 => linearise::refined(&candidates, linearise::per_reach()),
+        _ => linearise::of_rank(&mut candidates, attempt),
+    };
+    candidate.map(|candidate| (candidate, shape))
 }

@@ -1,7 +1,7 @@
 //! Two phases: the sum of two curves of one shape, the second the pre-lay spurt.
 //!
 //! Koops WJ 1986, "Multiphasic growth curve analysis", Growth 50:169-177 (with the
-//! logistic, there as a tanh). Terms A1, k1, ti1, A2, k2, ti2 with ti1 < ti2; each
+//! logistic, there as a tanh; cited from memory). Terms A1, k1, ti1, A2, k2, ti2 with ti1 < ti2; each
 //! phase is a one-phase curve of its own, so value, slope and gradients add up.
 //!
 //! The mature mass is A1 + A2. The inflection is the age of the greatest rate of the
@@ -261,6 +261,12 @@ impl<S: PhaseShape> Curve for TwoPhase<S> {
             }
             _ => false,
         }
+    }
+
+    /// The sum does not know which phase is called the first: it is the one with the
+    /// earlier inflection.
+    fn relabelled(&self, terms: &[f64]) -> Option<&'static [usize]> {
+        (terms[5] < terms[2]).then_some(&[3, 4, 5, 0, 1, 2])
     }
 
     fn derived(&self, what: Derived, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {

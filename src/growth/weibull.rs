@@ -2,7 +2,7 @@
 //!
 //! Weibull W 1951, "A statistical distribution function of wide applicability",
 //! J. Appl. Mech. 18:293-297; as a growth curve Ratkowsky DA 1983, "Nonlinear
-//! Regression Modeling", Marcel Dekker. (Both from memory.)
+//! Regression Modeling", Marcel Dekker (that it is used there so: from memory).
 //!
 //! With s = (k t)^d and left = exp(-s), the share of A - w0 still to come:
 //!

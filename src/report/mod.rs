@@ -5,6 +5,7 @@ mod column_notes;
 pub mod composition_tables;
 pub mod composition_words;
 pub mod cue_tables;
+mod digits;
 pub mod flock_tables;
 pub mod growth_tables;
 pub mod methods;

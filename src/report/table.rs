@@ -6,9 +6,12 @@
 
 use std::collections::HashMap;
 use std::io::Write;
+use std::ops::Range;
 
 use rayon::prelude::*;
 use serde::{Serialize, Serializer};
+
+use super::digits::write_number;
 
 /// A table of results, kept in parts so that a long one can be made in parallel and
 /// joined without copying.
@@ -59,11 +62,18 @@ impl Column {
     }
 }
 
+/// A word, and how a CSV field has it where that is not the word itself.
+#[derive(Debug, Clone)]
+struct Word {
+    plain: Box<str>,
+    field: Option<Box<str>>,
+}
+
 /// Words and, a row each, which one stands there; each is stored once while rows
 /// are written.
 #[derive(Debug, Clone, Default)]
 struct Words {
-    pool: Vec<Box<str>>,
+    pool: Vec<Word>,
     places: HashMap<Box<str>, u32>,
     /// Which word each row has; empty while all have the first.
     rows: Vec<u32>,
@@ -76,7 +86,7 @@ impl Words {
     fn push(&mut self, word: &str) {
         if self.rows.is_empty() {
             match self.pool.first() {
-                Some(first) if **first == *word => {
+                Some(first) if *first.plain == *word => {
                     self.alike += 1;
                     return;
                 }
@@ -95,7 +105,7 @@ impl Words {
 
     /// Rows repeat a word or run through the same few in order: look there first.
     fn place(&mut self, word: &str) -> u32 {
-        let pool_at = |place: u32| self.pool.get(place as usize).map(AsRef::as_ref);
+        let pool_at = |place: u32| self.pool.get(place as usize).map(|word| &*word.plain);
         if let Some(last) = self.rows.last().copied() {
             for guess in [last, last + 1, 0] {
                 if pool_at(guess) == Some(word) {
@@ -107,14 +117,26 @@ impl Words {
             return *place;
         }
         let place = u32::try_from(self.pool.len()).unwrap_or(u32::MAX);
-        self.pool.push(word.into());
+        self.pool.push(Word {
+            plain: word.into(),
+            field: field(word),
+        });
         self.places.insert(word.into(), place);
         place
     }
 
+    /// Which word a row has.
+    fn place_at(&self, row: usize) -> u32 {
+        self.rows.get(row).copied().unwrap_or(0)
+    }
+
     fn at(&self, row: usize) -> &str {
-        let place = self.rows.get(row).copied().unwrap_or(0);
-        &self.pool[place as usize]
+        &self.pool[self.place_at(row) as usize].plain
+    }
+
+    fn field_at(&self, row: usize) -> &str {
+        let word = &self.pool[self.place_at(row) as usize];
+        word.field.as_ref().unwrap_or(&word.plain)
     }
 }
 
@@ -208,33 +230,35 @@ impl Table {
     /// Writes the table as comma-separated text, UTF-8, one header row, numbers to
     /// 10 significant digits, missing cells empty.
     ///
-    /// Some rows at a time are formatted in parallel and written in order: the text
-    /// of a large flock's table is never held whole.
+    /// Some rows at a time are formatted in parallel, while those before them are
+    /// written: the text of a large flock's table is never held whole.
     ///
     /// # Errors
     /// Those of `out`.
-    pub fn write_csv(&self, out: &mut impl Write) -> std::io::Result<()> {
+    pub fn write_csv(&self, out: &mut (impl Write + Send)) -> std::io::Result<()> {
         const CHUNK: usize = 4096;
-        const AT_ONCE: usize = 16;
+        const AT_ONCE: usize = 8;
         writeln!(out, "{}", self.header.join(","))?;
         let chunks: Vec<(&Part, usize)> = self
             .parts
             .iter()
             .flat_map(|part| (0..part.rows.div_ceil(CHUNK)).map(move |chunk| (part, chunk)))
             .collect();
+        let mut write = |texts: &[Vec<u8>]| texts.iter().try_for_each(|text| out.write_all(text));
+        let mut ready = vec![Vec::new(); AT_ONCE.min(chunks.len())];
+        let mut next = ready.clone();
         for some in chunks.chunks(AT_ONCE) {
-            let texts = some.par_iter().map(|(part, chunk)| {
-                let mut text = Vec::with_capacity(CHUNK * self.header.len() * 8);
-                for row in chunk * CHUNK..((chunk + 1) * CHUNK).min(part.rows) {
-                    part.write_row(row, &mut text);
-                }
-                text
-            });
-            for text in texts.collect::<Vec<_>>() {
-                out.write_all(&text)?;
-            }
+            next.iter_mut().for_each(Vec::clear);
+            let format = || {
+                let texts = next.par_iter_mut().zip(some);
+                texts.for_each(|(text, (part, chunk))| {
+                    part.write_rows(chunk * CHUNK..((chunk + 1) * CHUNK).min(part.rows), text);
+                });
+            };
+            rayon::join(|| write(&ready), format).0?;
+            std::mem::swap(&mut ready, &mut next);
         }
-        Ok(())
+        write(&ready)
     }
 }
 
@@ -251,19 +275,59 @@ impl Part {
         }
     }
 
-    fn write_row(&self, row: usize, text: &mut Vec<u8>) {
-        for column in 0..self.columns.len() {
-            if column > 0 {
+    /// Appends rows as comma-separated text.
+    ///
+    /// Rows begin alike (level, strain, bird, trait, curve): as far as a row's first
+    /// words are those of the row before, their text is copied from there.
+    fn write_rows(&self, rows: Range<usize>, text: &mut Vec<u8>) {
+        let leading: Vec<&Words> = self
+            .columns
+            .iter()
+            .map_while(|column| match column {
+                Column::Text(words) => Some(words),
+                _ => None,
+            })
+            .collect();
+        // Ends of the leading fields in the row before, and where that row starts.
+        let mut ends = vec![0; leading.len()];
+        let mut before = None;
+        for row in rows {
+            let start = text.len();
+            let alike = before.map_or(0, |_| {
+                leading
+                    .iter()
+                    .take_while(|words| words.place_at(row) == words.place_at(row - 1))
+                    .count()
+            });
+            if let (Some(before), Some(last)) = (before, alike.checked_sub(1)) {
+                text.extend_from_within(before..before + ends[last]);
+            }
+            for (words, end) in leading[alike..].iter().zip(&mut ends[alike..]) {
+                text.extend_from_slice(words.field_at(row).as_bytes());
+                text.push(b',');
+                *end = text.len() - start;
+            }
+            for column in &self.columns[leading.len()..] {
+                match column {
+                    Column::Empty => {}
+                    Column::Text(words) => {
+                        text.extend_from_slice(words.field_at(row).as_bytes());
+                    }
+                    Column::Number(values) if values[row].is_finite() => {
+                        write_number(text, values[row]);
+                    }
+                    Column::Whole(values) if values[row] != MISSING_WHOLE => {
+                        write_whole(text, values[row]);
+                    }
+                    Column::Number(_) | Column::Whole(_) => {}
+                }
                 text.push(b',');
             }
-            match self.cell(row, column) {
-                Cell::Missing => {}
-                Cell::Text(words) => write_words(text, words),
-                Cell::Number(value) => write_number(text, value),
-                Cell::Whole(value) => write_whole(text, value),
+            if let Some(last) = text.last_mut() {
+                *last = b'\n';
             }
+            before = Some(start);
         }
-        text.push(b'\n');
     }
 }
 
@@ -368,27 +432,21 @@ impl Row<'_> {
     }
 }
 
-/// Words as a CSV field: quoted where they hold a comma, a quote or a line break.
+/// Words as a CSV field, where that is not the words themselves: quoted where they hold
+/// a comma, a quote or a line break.
 ///
 /// Words that a spreadsheet would work out as a formula get a leading apostrophe,
 /// the common guard; our own reader takes it off again. Names are left as they
 /// are wherever they can be: a bird called `-12` or `+7` is a number to a
 /// spreadsheet and no formula, so that other programs find it under its own name.
-fn write_words(text: &mut Vec<u8>, words: &str) {
+fn field(words: &str) -> Option<Box<str>> {
+    let formula = is_formula(words);
     let quoted = words.contains([',', '"', '\n', '\r']);
+    let guard = if formula { "'" } else { "" };
     if quoted {
-        text.push(b'"');
-    }
-    if is_formula(words) {
-        text.push(b'\'');
-    }
-    if words.contains('"') {
-        text.extend_from_slice(words.replace('"', "\"\"").as_bytes());
+        Some(format!("\"{guard}{}\"", words.replace('"', "\"\"")).into())
     } else {
-        text.extend_from_slice(words.as_bytes());
-    }
-    if quoted {
-        text.push(b'"');
+        formula.then(|| format!("{guard}{words}").into())
     }
 }
 
@@ -409,151 +467,9 @@ fn write_whole(text: &mut Vec<u8>, value: i64) {
     let _ = write!(text, "{value}");
 }
 
-const TENS: [f64; 23] = [
-    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
-    1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
-];
-
-/// From here on ten digits round to 1e10, which has eleven.
-const GREATEST_PLAIN: f64 = 9_999_999_999.5;
-
-/// A finite number to 10 significant digits, trailing zeros cut; plain between
-/// 1e-5 and 1e10, with an exponent outside.
-///
-/// Millions of these are written, so the common range goes through one
-/// multiplication by an exact power of ten and whole-number digits.
-pub(crate) fn write_number(text: &mut Vec<u8>, value: f64) {
-    let magnitude = value.abs();
-    if value == 0.0 {
-        text.push(b'0');
-    } else if (1e-5..GREATEST_PLAIN).contains(&magnitude) {
-        if value < 0.0 {
-            text.push(b'-');
-        }
-        write_plain(text, magnitude);
-    } else {
-        write_scientific(text, value);
-    }
-}
-
-/// `00` to `99`.
-const PAIRS: [[u8; 2]; 100] = {
-    let mut pairs = [[b'0'; 2]; 100];
-    let mut number = 0u8;
-    while number < 100 {
-        pairs[number as usize] = [b'0' + number / 10, b'0' + number % 10];
-        number += 1;
-    }
-    pairs
-};
-
-/// Ten significant digits of a number in [1e-5, 1e10).
-fn write_plain(text: &mut Vec<u8>, magnitude: f64) {
-    // Digits before the point: 1 for [1, 10), 0 for [0.1, 1), -1 for [0.01, 0.1) ...
-    let mut before: i32 = 0;
-    while before < 10 && magnitude >= TENS[before.unsigned_abs() as usize] {
-        before += 1;
-    }
-    while before < 1 && magnitude * TENS[(1 - before).unsigned_abs() as usize] < 1.0 {
-        before -= 1;
-    }
-    let decimals = (10 - before).unsigned_abs() as usize;
-    #[expect(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "below 1e10 + 1 by construction"
-    )]
-    let mut digits = (magnitude * TENS[decimals] + 0.5) as u64;
-    if digits >= 10_000_000_000 {
-        // 9.99.. went up to 10.
-        digits /= 10;
-        before += 1;
-    }
-    let mut buffer = [b'0'; 10];
-    for pair in (0..5).rev() {
-        let [tens, ones] = PAIRS[(digits % 100) as usize];
-        buffer[2 * pair] = tens;
-        buffer[2 * pair + 1] = ones;
-        digits /= 100;
-    }
-    let significant = 10
-        - buffer
-            .iter()
-            .rev()
-            .take_while(|digit| **digit == b'0')
-            .count();
-    let Ok(whole) = usize::try_from(before) else {
-        text.extend_from_slice(b"0.");
-        text.resize(text.len() + before.unsigned_abs() as usize, b'0');
-        text.extend_from_slice(&buffer[..significant]);
-        return;
-    };
-    if whole == 0 {
-        text.push(b'0');
-    }
-    text.extend_from_slice(&buffer[..whole]);
-    if significant > whole {
-        text.push(b'.');
-        text.extend_from_slice(&buffer[whole..significant]);
-    }
-}
-
-fn write_scientific(text: &mut Vec<u8>, value: f64) {
-    let written = format!("{value:.9e}");
-    let (mantissa, exponent) = written.split_once('e').unwrap_or((&written, "0"));
-    let mantissa = mantissa.trim_end_matches('0').trim_end_matches('.');
-    let _ = write!(text, "{mantissa}e{exponent}");
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use proptest::prelude::*;
-
-    fn written(value: f64) -> String {
-        let mut text = Vec::new();
-        write_number(&mut text, value);
-        String::from_utf8(text).unwrap()
-    }
-
-    #[test]
-    fn numbers_have_ten_digits_and_no_trailing_zeros() {
-        let cases = [
-            (0.0, "0"),
-            (-0.0, "0"),
-            (1.0, "1"),
-            (0.1, "0.1"),
-            (1250.5, "1250.5"),
-            (-42.0, "-42"),
-            (1.0 / 3.0, "0.3333333333"),
-            (2.0 / 3.0, "0.6666666667"),
-            (9_999_999_999.0, "9999999999"),
-            (9_999_999_999.7, "1e10"),
-            (0.999_999_999_99, "1"),
-            (0.000_01, "0.00001"),
-            (100.0, "100"),
-            (99_999.999_999_9, "100000"),
-            (0.000_012_345_678_912_3, "0.00001234567891"),
-            (1e-6, "1e-6"),
-            (1.5e10, "1.5e10"),
-            (-2.25e-9, "-2.25e-9"),
-            (1e300, "1e300"),
-        ];
-        for (value, expected) in cases {
-            assert_eq!(written(value), expected, "{value:e}");
-        }
-    }
-
-    proptest! {
-        /// What is written reads back to within half a unit of the tenth digit.
-        #[test]
-        fn numbers_read_back(mantissa in -10.0f64..10.0, exponent in -30i32..30) {
-            let value = mantissa * 10f64.powi(exponent);
-            let back: f64 = written(value).parse().unwrap();
-            // 0.5e-9 of the leading digit's place; a rounding of the scaled value adds 1e-15.
-            prop_assert!((back - value).abs() <= 5.001e-10 * value.abs() * 1.000_001);
-        }
-    }
 
     #[test]
     fn parts_join_in_order() {
@@ -586,6 +502,20 @@ mod tests {
             cells,
             [bird, bird, Cell::Missing, bird, strain, Cell::Missing]
         );
+    }
+
+    #[test]
+    fn rows_that_begin_alike_are_written_alike() {
+        let mut table = Table::new("t", &["level", "bird", "term", "estimate"]);
+        let birds = ["b1", "b1", "b,2", "b,2", "", "b1"];
+        for (bird, term) in birds.iter().zip(["A", "k", "k", "A", "A", "A"]) {
+            table.row().text("bird").text(bird).text(term).number(1.0);
+        }
+        let mut text = Vec::new();
+        table.write_csv(&mut text).unwrap();
+        let expected = "level,bird,term,estimate\nbird,b1,A,1\nbird,b1,k,1\n\
+            bird,\"b,2\",k,1\nbird,\"b,2\",A,1\nbird,,A,1\nbird,b1,A,1\n";
+        assert_eq!(String::from_utf8(text).unwrap(), expected);
     }
 
     #[test]

@@ -28,6 +28,7 @@ mod format;
 mod header;
 mod names;
 mod onset;
+mod pieces;
 mod plausible;
 mod read;
 mod records;

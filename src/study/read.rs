@@ -344,6 +344,38 @@ impl Register {
         bird
     }
 
+    /// Takes in the birds of the rows that follow: the place here of each of theirs.
+    /// `None` where the two disagree about a bird.
+    pub(crate) fn take_in(&mut self, theirs: &Self) -> Option<Vec<u32>> {
+        let name = |list: &[String], index: usize| list[index].clone();
+        let place_of = |bird: &Bird| {
+            let strain = theirs.study.strains.get(bird.strain).map(String::as_str);
+            let place = match self.bird(&bird.name) {
+                Some(known) => {
+                    let alike = self.strain_of(known) == strain
+                        && self.study.birds[known].hatch_date == bird.hatch_date;
+                    alike.then_some(known)?
+                }
+                None => {
+                    let place = self.enter_bird(&bird.name);
+                    let entered = Bird {
+                        name: bird.name.clone(),
+                        strain: strain.map_or(NO_STRAIN, |strain| self.strain(strain)),
+                        pen: bird.pen.map(|pen| self.pen(&name(&theirs.study.pens, pen))),
+                        treatment: bird
+                            .treatment
+                            .map(|index| self.treatment(&name(&theirs.study.treatments, index))),
+                        hatch_date: bird.hatch_date,
+                    };
+                    self.study.birds[place] = entered;
+                    place
+                }
+            };
+            u32::try_from(place).ok()
+        };
+        theirs.study.birds.iter().map(place_of).collect()
+    }
+
     /// The strain of that name, entered where new.
     pub(crate) fn strain(&mut self, name: &str) -> usize {
         self.strains.intern(name, &mut self.study.strains)

@@ -15,6 +15,16 @@ pub(crate) struct Seen {
 }
 
 impl Seen {
+    /// Appends what the rows after these held; `birds` is the place of each of their birds.
+    pub(crate) fn append(&mut self, mut after: Self, birds: &[u32]) {
+        let places = after.birds.iter().map(|bird| birds[*bird as usize]);
+        self.birds.extend(places);
+        self.ages_d.append(&mut after.ages_d);
+        self.values.append(&mut after.values);
+        self.rows.append(&mut after.rows);
+        self.missing += after.missing;
+    }
+
     /// Moves the columns to `records`, by bird and by age within a bird, rows at
     /// the same age in the table's order.
     ///

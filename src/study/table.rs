@@ -6,7 +6,7 @@ use std::path::Path;
 use super::faults::{Faults, Place, listed, nearest, quoted};
 use super::format::{Decimal, Format, Mark, MarkEvidence, NotNumber, Separator, Writing, number};
 use super::workbook::{self, Sheet, file_and_sheet};
-use super::{names, title};
+use super::{names, pieces, title};
 
 /// One table in memory, its header read and its rows still text.
 #[derive(Debug)]
@@ -158,18 +158,40 @@ impl Table {
         rows
     }
 
+    /// The same rows in pieces of the file, in its order, each to be read by itself;
+    /// `None` where the table is short, or where a line may not be a row.
+    pub(crate) fn pieces(&self) -> Option<Vec<Rows<'_>>> {
+        let mut row = 0;
+        let mut pieces: Vec<Rows<'_>> = pieces::of_lines(&self.text)?
+            .into_iter()
+            .map(|piece| {
+                let rows = self.rows_of(piece.text, row);
+                row = row.saturating_add(piece.lines);
+                rows
+            })
+            .collect();
+        pieces.first_mut()?.advance();
+        Some(pieces)
+    }
+
     /// All rows, the header included.
     fn all_rows(&self) -> Rows<'_> {
+        self.rows_of(&self.text, 0)
+    }
+
+    /// The rows of a part of the text, of which `row` lines stand before.
+    fn rows_of<'a>(&'a self, text: &'a str, row: u32) -> Rows<'a> {
         let reader = csv::ReaderBuilder::new()
             .delimiter(self.separator)
             .has_headers(false)
             .flexible(true)
-            .from_reader(self.text.as_bytes());
+            .from_reader(text.as_bytes());
         Rows {
             table: self,
+            text: text.as_bytes(),
             reader,
             record: csv::StringRecord::new(),
-            row: 0,
+            row,
         }
     }
 
@@ -222,6 +244,8 @@ impl Table {
 /// The rows of a table, one after the other.
 pub(crate) struct Rows<'a> {
     table: &'a Table,
+    /// What the reader reads: the table's text, or a piece of it.
+    text: &'a [u8],
     reader: csv::Reader<&'a [u8]>,
     record: csv::StringRecord,
     /// The row as a spreadsheet counts it: 1 is the header.
@@ -231,7 +255,7 @@ pub(crate) struct Rows<'a> {
 impl Rows<'_> {
     /// Goes to the next row; `None` at the end.
     fn advance(&mut self) -> Option<()> {
-        let text = self.table.text.as_bytes();
+        let text = self.text;
         loop {
             // The reader skips blank lines without a word; a spreadsheet counts them.
             let start = usize::try_from(self.reader.position().byte()).ok()?;

@@ -6,6 +6,7 @@
 use std::collections::HashSet;
 
 use chrono::NaiveDate;
+use rayon::prelude::*;
 
 use super::Records;
 use super::columns::{BODY_WEIGHT, Columns, Values};
@@ -33,20 +34,17 @@ pub(crate) fn read(
     }
     let layout = layout?;
     let mark = header.table.mark(&layout.number_columns(), faults)?;
-    let mut reader = Reader {
-        layout,
+    let table = WeighingTable {
+        header,
+        layout: &layout,
         mark,
         values: columns.values,
         dates,
-        register,
-        told: HashSet::new(),
-        seen: Seen::default(),
     };
-    let mut rows = header.table.rows();
-    while rows.next(faults).is_some() {
-        reader.row(&rows, faults);
-    }
-    let (layout, mut seen) = (reader.layout, reader.seen);
+    let mut seen = match table.in_pieces(register) {
+        Some(seen) => seen,
+        None => table.in_one_go(register, faults),
+    };
     if seen.birds.is_empty() && seen.missing > 0 && faults.count() == before {
         faults.add(
             Place::column(
@@ -210,9 +208,76 @@ impl Layout {
     }
 }
 
+/// What the reading of every row needs and none changes.
+#[derive(Clone, Copy)]
+struct WeighingTable<'a> {
+    header: &'a Header<'a>,
+    layout: &'a Layout,
+    mark: Mark,
+    values: Values,
+    dates: &'a Dates,
+}
+
+impl<'a> WeighingTable<'a> {
+    fn reader(self, register: &'a mut Register) -> Reader<'a> {
+        Reader {
+            layout: self.layout,
+            mark: self.mark,
+            values: self.values,
+            dates: self.dates,
+            register,
+            told: HashSet::new(),
+            seen: Seen::default(),
+        }
+    }
+
+    fn in_one_go(self, register: &'a mut Register, faults: &mut Faults) -> Seen {
+        let mut reader = self.reader(register);
+        let mut rows = self.header.table.rows();
+        while rows.next(faults).is_some() {
+            reader.row(&rows, faults);
+        }
+        reader.seen
+    }
+
+    /// The pieces of a long table read side by side, each with a register of its own,
+    /// and joined in their order.
+    ///
+    /// This knows only tables of which nothing is to be said. `None`, and the register as
+    /// it was, where a piece has a fault, where two pieces disagree about a bird, or where
+    /// the birds are known from another table: then the rows are read one by one, and
+    /// every fault is told with its row and in its order.
+    fn in_pieces(self, register: &mut Register) -> Option<Seen> {
+        if !register.study.birds.is_empty() {
+            return None;
+        }
+        let pieces = self.header.table.pieces()?.into_par_iter();
+        let pieces: Option<Vec<(Seen, Register)>> = pieces
+            .map(|mut rows| {
+                let (mut birds, mut faults) = (Register::default(), Faults::default());
+                let mut reader = self.reader(&mut birds);
+                while rows.next(&mut faults).is_some() {
+                    reader.row(&rows, &mut faults);
+                    if faults.count() > 0 {
+                        return None;
+                    }
+                }
+                let seen = reader.seen;
+                (faults.count() == 0).then_some((seen, birds))
+            })
+            .collect();
+        let (mut seen, mut joined) = (Seen::default(), Register::default());
+        for (piece, birds) in pieces? {
+            seen.append(piece, &joined.take_in(&birds)?);
+        }
+        *register = joined;
+        Some(seen)
+    }
+}
+
 /// Rows to columns, one at a time.
 struct Reader<'a> {
-    layout: Layout,
+    layout: &'a Layout,
     mark: Mark,
     values: Values,
     dates: &'a Dates,
@@ -229,15 +294,14 @@ impl Reader<'_> {
         };
         for at in 0..self.layout.wide.len() {
             let WideColumn { age_d, value } = self.layout.wide[at];
-            self.layout.value = value;
-            if let Some(value) = self.value(rows, faults) {
+            if let Some(value) = self.value(rows, value, faults) {
                 self.enter(rows, bird, age_d, value);
             }
         }
         if matches!(self.layout.time, Time::Header) {
             return;
         }
-        let Some(value) = self.value(rows, faults) else {
+        let Some(value) = self.value(rows, self.layout.value, faults) else {
             return;
         };
         if let Some(age_d) = self.age(rows, bird, faults) {
@@ -376,8 +440,13 @@ impl Reader<'_> {
         }
     }
 
-    fn value(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<f64> {
-        let Measure { index, unit } = self.layout.value;
+    fn value(
+        &mut self,
+        rows: &Rows<'_>,
+        column: Measure<MassUnit>,
+        faults: &mut Faults,
+    ) -> Option<f64> {
+        let Measure { index, unit } = column;
         let before = faults.count();
         let Some(written) = rows.number(index, self.mark, &self.layout.expected_value, faults)
         else {

@@ -261,12 +261,19 @@ impl Trajectories {
     pub fn fit(study: &Study, request: &Request, done: &(dyn Fn(usize) + Sync)) -> Self {
         let (mut subjects, mut populations) = (Vec::new(), Vec::new());
         for (trait_index, records) in study.traits.iter().enumerate() {
-            if request.strains {
-                subjects.extend(strain_fits(study, records, trait_index, request, done));
-            }
-            if request.birds {
-                subjects.par_extend(bird_fits(study, records, trait_index, request, done));
-            }
+            // Side by side: a strain of many birds is one fit, and one processor's work.
+            let (strains, birds) = rayon::join(
+                || match request.strains {
+                    true => strain_fits(study, records, trait_index, request, done),
+                    false => Vec::new(),
+                },
+                || match request.birds {
+                    true => bird_fits(study, records, trait_index, request, done).collect(),
+                    false => Vec::new(),
+                },
+            );
+            subjects.extend(strains);
+            subjects.extend(birds);
             if let Some(wanted) = &request.population {
                 let all = population::population(study, records, trait_index, request, wanted);
                 populations.extend(all);

@@ -3,7 +3,8 @@
 
 use std::collections::HashMap;
 
-use super::super::table::{Cell, Table, write_number};
+use super::super::digits::write_number;
+use super::super::table::{Cell, Table};
 
 /// Cells that all tables of a page may have together; a cell takes some six bytes.
 const MOST_CELLS: usize = 420_000;
