@@ -137,9 +137,9 @@ impl AgreementPanel {
         panel.open("limits", &[]);
         panel.level(0.0, &Pen::solid(GREY, 0.3))?;
         let lines = [
-            ("", self.upper_limit, &REFERENCE_DASH[..], 0.8),
+            ("", self.upper_limit, REFERENCE_DASH, 0.8),
             ("bias ", self.bias, &[], CURVE_PT),
-            ("", self.lower_limit, &REFERENCE_DASH[..], 0.8),
+            ("", self.lower_limit, REFERENCE_DASH, 0.8),
         ];
         for (_, line, dash, width_pt) in lines {
             let (left, right) = (panel.x.lo, panel.x.hi);

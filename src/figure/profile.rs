@@ -161,13 +161,13 @@ impl ProfileTerm {
 }
 
 /// A line, cut where it rises over `top`.
-pub(crate) fn within(points: &[(f64, f64)], top: f64) -> Vec<(f64, f64)> {
+fn within(points: &[(f64, f64)], top: f64) -> Vec<(f64, f64)> {
     let mut kept = Vec::with_capacity(points.len() + 2);
     for (i, &(x, y)) in points.iter().enumerate() {
-        if let Some(&(x0, y0)) = i.checked_sub(1).and_then(|before| points.get(before)) {
-            if (y0 <= top) != (y <= top) {
-                kept.push((x0 + (top - y0) / (y - y0) * (x - x0), top));
-            }
+        if let Some(&(x0, y0)) = i.checked_sub(1).and_then(|before| points.get(before))
+            && (y0 <= top) != (y <= top)
+        {
+            kept.push((x0 + (top - y0) / (y - y0) * (x - x0), top));
         }
         kept.push(if y <= top { (x, y) } else { (f64::NAN, y) });
     }
