@@ -269,16 +269,15 @@ impl Theme {
     }
 }
 
-/// Greys of the groups: neighbours differ by at least 0x2E, none is too pale for a
-/// line on white; and of the stacked parts, which touch each other.
-const GREYS: [(Colour, u8); 13] = [
-    (COLOURS[0], 0x00),
+/// Greys of the groups, none too pale for a line on white, neighbours far apart (black
+/// stays black); and of the stacked parts, which touch each other.
+const GREYS: [(Colour, u8); 12] = [
+    (COLOURS[0], 0x1A),
     (COLOURS[1], 0x80),
     (COLOURS[2], 0x4A),
     (COLOURS[3], 0x8C),
     (COLOURS[4], 0x30),
     (COLOURS[5], 0x6E),
-    (COLOURS[6], 0x1A),
     (FILLS[0], 0xB8),
     (FILLS[1], 0x78),
     (FILLS[2], 0xE0),
