@@ -132,117 +132,120 @@ fn text_tables_that_are_read_right() {
     }
 }
 
+/// A table that is refused, how it is read, how many messages there are, and the first.
+type Refused = (&'static str, fn() -> Columns, usize, &'static str);
+
+const REFUSED: &[Refused] = &[
+    (
+        "thousands.csv",
+        columns,
+        1,
+        "thousands.csv, row 7, column weight_g: found \"1,205\", expected a mass in g such as 1250.5; write numbers without thousands marks, and name the decimal mark under [format] in study.toml (--decimal point or --decimal comma)",
+    ),
+    (
+        "latin1.csv",
+        columns,
+        1,
+        "latin1.csv, row 2: found byte 0xe4, which is no UTF-8 (the file looks like Latin-1 or Windows-1252), expected a table as UTF-8 text; save it again as CSV UTF-8",
+    ),
+    (
+        "utf16.txt",
+        columns,
+        1,
+        "utf16.txt: found UTF-16 text (\"Unicode text\"), expected a table as UTF-8 text; save it again as CSV UTF-8",
+    ),
+    (
+        "title_rows.csv",
+        columns,
+        1,
+        "title_rows.csv, row 1: found \"Weights of flock 3\", expected the header row; the header seems to stand in row 4: remove the rows above it, or name its row: --header-row 4, in study.toml under [header_row]",
+    ),
+    (
+        "two_row_header.csv",
+        columns,
+        1,
+        "two_row_header.csv, row 2: found a second header row ((d), (g)), expected data under one header row; write each unit into its header, as in weight_kg or \"age (days)\", and remove this row",
+    ),
+    (
+        "units_in_cells.csv",
+        columns,
+        6,
+        "units_in_cells.csv, row 2, column weight_g: found \"38.5 g\", expected a mass in g such as 1250.5; leave only the number in the cell; its unit goes into the header or under [units]",
+    ),
+    (
+        "ambiguous_dates.csv",
+        hatched,
+        4,
+        "ambiguous_dates.csv, row 2, column date: found \"02/03/2026\", expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
+    ),
+    (
+        "date_serials.csv",
+        hatched,
+        6,
+        "date_serials.csv, row 2, column date: found \"46083\", expected a date such as 2026-03-01; a spreadsheet's serial number: give the column a date format there and save it again",
+    ),
+    (
+        "ids_as_numbers.csv",
+        columns,
+        3,
+        "ids_as_numbers.csv, row 2, column bird: found \"1.2026E+08\", which a spreadsheet has made of a long number, expected a bird's name; take the names from where they came, in a column that is formatted as text",
+    ),
+    (
+        "missing_999.csv",
+        columns,
+        1,
+        "missing_999.csv, row 8, column weight_g: found \"-999\", expected a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds say --any-number",
+    ),
+    (
+        "formula_errors.csv",
+        columns,
+        2,
+        "formula_errors.csv, row 6, column weight_g: found \"#DIV/0!\", expected a mass in g such as 1250.5; correct the formula in the spreadsheet, or empty the cell",
+    ),
+    (
+        "total_rows.csv",
+        columns,
+        1,
+        "total_rows.csv, row 8, column bird: found \"Total\", the label of a row of totals, expected a bird's name; remove the row: sums and means are worked out here",
+    ),
+    (
+        "duplicate_headers.csv",
+        columns,
+        1,
+        "duplicate_headers.csv, column Weight_g: found the header twice, expected each header once; rename or remove one of the two columns",
+    ),
+    (
+        "ragged.csv",
+        columns,
+        1,
+        "ragged.csv, row 4: found 3 cells, expected 4 as in the header; fill in the missing cells; an empty cell still needs its separator",
+    ),
+    (
+        "wide.csv",
+        columns,
+        1,
+        "wide.csv, row 1: found a column for each age (d0, d7, d14, d21), expected one row a weighing: bird, age_d, weight_g; to read each such column as the weights at that age, say --wide",
+    ),
+    (
+        "proven_dates.csv",
+        hatched,
+        6,
+        "proven_dates.csv, row 2, column date: found \"02/03/2026\", expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
+    ),
+    (
+        "plain.csv",
+        wide,
+        1,
+        "plain.csv, row 1: found no header with an age, expected a column for each age, such as d7 or week 3; correct the headers, or leave out wide = true (--wide)",
+    ),
+];
+
 #[test]
 fn text_tables_that_are_refused_in_clear_words() {
-    // Each with its first message, and how many there are.
-    let cases: [(&str, Columns, usize, &str); 17] = [
-        (
-            "thousands.csv",
-            columns(),
-            1,
-            "thousands.csv, row 7, column weight_g: found \"1,205\", expected a mass in g such as 1250.5; write numbers without thousands marks, and name the decimal mark under [format] in study.toml (--decimal point or --decimal comma)",
-        ),
-        (
-            "latin1.csv",
-            columns(),
-            1,
-            "latin1.csv, row 2: found byte 0xe4, which is no UTF-8 (the file looks like Latin-1 or Windows-1252), expected a table as UTF-8 text; save it again as CSV UTF-8",
-        ),
-        (
-            "utf16.txt",
-            columns(),
-            1,
-            "utf16.txt: found UTF-16 text (\"Unicode text\"), expected a table as UTF-8 text; save it again as CSV UTF-8",
-        ),
-        (
-            "title_rows.csv",
-            columns(),
-            1,
-            "title_rows.csv, row 1: found \"Weights of flock 3\", expected the header row; the header seems to stand in row 4: remove the rows above it, or name its row: --header-row 4, in study.toml under [header_row]",
-        ),
-        (
-            "two_row_header.csv",
-            columns(),
-            1,
-            "two_row_header.csv, row 2: found a second header row ((d), (g)), expected data under one header row; write each unit into its header, as in weight_kg or \"age (days)\", and remove this row",
-        ),
-        (
-            "units_in_cells.csv",
-            columns(),
-            6,
-            "units_in_cells.csv, row 2, column weight_g: found \"38.5 g\", expected a mass in g such as 1250.5; leave only the number in the cell; its unit goes into the header or under [units]",
-        ),
-        (
-            "ambiguous_dates.csv",
-            hatched(),
-            4,
-            "ambiguous_dates.csv, row 2, column date: found \"02/03/2026\", expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
-        ),
-        (
-            "date_serials.csv",
-            hatched(),
-            6,
-            "date_serials.csv, row 2, column date: found \"46083\", expected a date such as 2026-03-01; a spreadsheet's serial number: give the column a date format there and save it again",
-        ),
-        (
-            "ids_as_numbers.csv",
-            columns(),
-            3,
-            "ids_as_numbers.csv, row 2, column bird: found \"1.2026E+08\", which a spreadsheet has made of a long number, expected a bird's name; take the names from where they came, in a column that is formatted as text",
-        ),
-        (
-            "missing_999.csv",
-            columns(),
-            1,
-            "missing_999.csv, row 8, column weight_g: found \"-999\", expected a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds say --any-number",
-        ),
-        (
-            "formula_errors.csv",
-            columns(),
-            2,
-            "formula_errors.csv, row 6, column weight_g: found \"#DIV/0!\", expected a mass in g such as 1250.5; correct the formula in the spreadsheet, or empty the cell",
-        ),
-        (
-            "total_rows.csv",
-            columns(),
-            1,
-            "total_rows.csv, row 8, column bird: found \"Total\", the label of a row of totals, expected a bird's name; remove the row: sums and means are worked out here",
-        ),
-        (
-            "duplicate_headers.csv",
-            columns(),
-            1,
-            "duplicate_headers.csv, column Weight_g: found the header twice, expected each header once; rename or remove one of the two columns",
-        ),
-        (
-            "ragged.csv",
-            columns(),
-            1,
-            "ragged.csv, row 4: found 3 cells, expected 4 as in the header; fill in the missing cells; an empty cell still needs its separator",
-        ),
-        (
-            "wide.csv",
-            columns(),
-            1,
-            "wide.csv, row 1: found a column for each age (d0, d7, d14, d21), expected one row a weighing: bird, age_d, weight_g; to read each such column as the weights at that age, say --wide",
-        ),
-        (
-            "proven_dates.csv",
-            hatched(),
-            6,
-            "proven_dates.csv, row 2, column date: found \"02/03/2026\", expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
-        ),
-        (
-            "plain.csv",
-            wide(),
-            1,
-            "plain.csv, row 1: found no header with an age, expected a column for each age, such as d7 or week 3; correct the headers, or leave out wide = true (--wide)",
-        ),
-    ];
-    for (file, columns, count, first) in cases {
-        let found = refused(&corpus(file), &columns);
-        assert_eq!(found[0], first, "{file}");
-        assert_eq!(found.len(), count, "{file}: {found:?}");
+    for (file, columns, count, first) in REFUSED {
+        let found = refused(&corpus(file), &columns());
+        assert_eq!(found[0], *first, "{file}");
+        assert_eq!(found.len(), *count, "{file}: {found:?}");
     }
     let proven = refused(&corpus("proven_dates.csv"), &hatched());
     assert!(
