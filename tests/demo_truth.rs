@@ -271,9 +271,11 @@ fn first_eggs_follow_the_second_peak() {
     let (study, truth) = (demo(), truth());
     let curve = built_in("two-phase-gompertz").unwrap();
     let outcomes = two_phase_fits(&study);
+    let weighed = |bird: usize| !study.traits[0].of(bird).0.is_empty();
     let fits: Vec<FittedCurve<'_>> = outcomes
         .iter()
         .enumerate()
+        .filter(|(bird, _)| weighed(*bird))
         .map(|(bird, outcome)| {
             let ages_d = study.traits[0].of(bird).0;
             FittedCurve {

@@ -9,6 +9,7 @@
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 
 use pinfeather::composition::balance;
 use pinfeather::composition::calibration::{Calibration, Settings, Weighting, calibrate};
@@ -22,8 +23,9 @@ use pinfeather::composition::repeatability::of_study;
 use pinfeather::composition::{Formula, Tissue, chemistry};
 use pinfeather::study::{Feathers, Study};
 
-/// What an equation may be made of; which of these serve is left to the choice.
-const TERMS: &str = "fat_scan,lean_scan,bone_scan,age,strain,body_weight,age*body_weight";
+/// What an equation may be made of beside its own reading; which of these serve is
+/// left to the choice.
+const TERMS: &str = "age,strain,body_weight,age*body_weight";
 
 fn root(file: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -73,17 +75,27 @@ fn tissue_index(tissue: Tissue) -> usize {
         .unwrap()
 }
 
-fn calibrated(study: &Study, kept: &Kept, tissue: Tissue) -> Calibration {
-    let pairs = frame(study, kept, &Wanted::default()).unwrap();
-    // Four birds of three lines at five ages, scanned once with their feathers.
-    assert_eq!(pairs.n(), 60);
-    let response = format!("{}_chem", tissue.name());
-    let terms: Formula = TERMS.parse().unwrap();
-    let settings = settings(0.95);
-    let best = choose(&pairs, &response, &terms.candidates(1).unwrap(), &settings)
-        .unwrap()
-        .best;
-    calibrate(&pairs, &response, &best, &settings).unwrap()
+/// The equations of fat, lean and bone, chosen and fitted once for all tests.
+fn calibrated(tissue: Tissue) -> &'static Calibration {
+    static ALL: LazyLock<Vec<Calibration>> = LazyLock::new(|| {
+        let (study, kept) = demo();
+        let pairs = frame(&study, &kept, &Wanted::default()).unwrap();
+        // Four birds of three lines at five ages, scanned once with their feathers.
+        assert_eq!(pairs.n(), 60);
+        let settings = settings(0.95);
+        let equations = Tissue::ALL.map(|tissue| {
+            let name = tissue.name();
+            let response = format!("{name}_chem");
+            let terms: Formula = format!("{name}_scan,{TERMS}").parse().unwrap();
+            let candidates = terms.candidates(1).unwrap();
+            let best = choose(&pairs, &response, &candidates, &settings)
+                .unwrap()
+                .best;
+            calibrate(&pairs, &response, &best, &settings).unwrap()
+        });
+        equations.into_iter().collect()
+    });
+    &ALL[tissue_index(tissue)]
 }
 
 /// The routine scans of birds that were followed: one a bird and age, in the tube,
@@ -109,8 +121,12 @@ fn followed<'a>(study: &Study, corrections: &'a Corrections) -> Vec<&'a Correcte
     clippy::cast_sign_loss,
     reason = "ages of the demo are whole days"
 )]
+fn whole_days(age_d: f64) -> u32 {
+    age_d as u32
+}
+
 fn truth_of(truth: &HashMap<(String, u32), [f64; 4]>, row: &Corrected, tissue: Tissue) -> f64 {
-    truth[&(row.bird.clone(), row.age_d as u32)][tissue_index(tissue)]
+    truth[&(row.bird.clone(), whole_days(row.age_d))][tissue_index(tissue)]
 }
 
 /// Mean of the birds' mean errors and its standard error between birds: scans of
@@ -130,27 +146,46 @@ fn mean_error(rows: &[&Corrected], error: impl Fn(&Corrected) -> f64) -> (f64, f
     (mean, (squares / (n - 1.0) / n).sqrt())
 }
 
-/// Feathers add to each reading what the generator says, gram for gram.
+/// Feathers add to the readings of fat and lean what the generator says, gram for
+/// gram: two 99 percent intervals hold it in 98 seeds of 100, and exclude 0.
 ///
-/// Three 99 percent intervals: a right program holds all in 97 seeds of 100.
+/// In bone they add ten milligrams. There the reading's scatter, which grows with
+/// the bird's weight, makes the slope's error 1.2 times what rows of equal scatter
+/// would have, so the error is taken from the generator: with x the feather masses
+/// and s the scatter of a difference of two positionings, the variance of the slope
+/// is sum((x - m)^2 s^2) / sum((x - m)^2)^2. The estimate lies within 3.29 of it (99.9
+/// percent).
 #[test]
 fn the_feather_effect_is_recovered() {
-    let (study, kept) = demo();
+    let ((study, kept), truth) = (demo(), true_masses());
     let paired = paired(&study, &kept).unwrap();
     assert_eq!(paired.intact.n(), 60);
     for (tissue, effect) in effects(&paired, &settings(0.99)).unwrap() {
         let term = effect.terms.iter().find(|row| row.term == "feather_mass");
-        let truth = scanner(tissue.name(), "feathers_g_per_g");
-        println!("{tissue:?}: {truth} {term:?}");
-        let Some(term) = term else {
-            // Ten milligrams of bone a gram may be lost in the scatter, the others not.
-            assert_eq!(tissue, Tissue::Bone);
+        let term = term.unwrap();
+        let drawn = scanner(tissue.name(), "feathers_g_per_g");
+        println!("{tissue:?}: {drawn} {term:?}");
+        if tissue != Tissue::Bone {
+            assert!(term.lower <= drawn && drawn <= term.upper, "{term:?}");
+            assert!(term.lower > 0.0, "{term:?}");
             continue;
-        };
-        assert!(term.lower <= truth && truth <= term.upper, "{term:?}");
-        if tissue == Tissue::Fat {
-            assert!(term.lower > 0.0);
         }
+        let masses = paired.intact.numbers("feather_mass").unwrap();
+        let ages_d = paired.intact.numbers("age").unwrap();
+        let mean = masses.iter().sum::<f64>() / 60.0;
+        let (mut squares, mut noise) = (0.0, 0.0);
+        for (row, mass_g) in masses.iter().enumerate() {
+            let bird = paired.intact.label("bird", row);
+            let weight_g: f64 = truth[&(bird, whole_days(ages_d[row]))].iter().sum();
+            let scatter = 2.0 * (scanner("bone", "tube_sd_share") * weight_g).powi(2);
+            squares += (mass_g - mean).powi(2);
+            noise += (mass_g - mean).powi(2) * scatter;
+        }
+        let error = noise.sqrt() / squares;
+        assert!(
+            (term.estimate - drawn).abs() < 3.29 * error,
+            "{term:?} {error}"
+        );
     }
 }
 
@@ -163,7 +198,7 @@ fn the_feather_effect_is_recovered() {
 fn corrected_masses_are_unbiased_where_readings_are_not() {
     let ((study, kept), truth) = (demo(), true_masses());
     for tissue in Tissue::ALL {
-        let fat = calibrated(&study, &kept, tissue);
+        let fat = calibrated(tissue);
         let corrections = correct(&study, &kept, &fat.equation, &AllowedStrains::new()).unwrap();
         let rows = followed(&study, &corrections);
         let before = mean_error(&rows, |row| {
@@ -207,17 +242,17 @@ fn corrected_masses_are_unbiased_where_readings_are_not() {
 
 /// The 95 percent intervals of corrected scans hold the bird's true mass.
 ///
-/// Were the scans independent, the number that do would be binomial (99, 0.95): mean
-/// 94, below 86 with probability 4e-4. They are not quite (a bird's plumage stays
-/// with it, and the equation's error with all), which widens its spread: 83 is asked
-/// for. All of them within would be as wrong: probability 0.6 percent in one tissue, so
+/// Were the scans independent, the number that do would be binomial (98, 0.95): mean
+/// 93, below 85 with probability 3e-4. They are not quite (a bird's plumage stays
+/// with it, and the equation's error with all), which widens its spread: 82 is asked
+/// for. All of them within would be as wrong: probability 0.7 percent in one tissue, so
 /// at least one lies outside in fat, lean and bone together.
 #[test]
 fn intervals_of_corrected_scans_hold_the_truth() {
     let ((study, kept), truth) = (demo(), true_masses());
     let mut outside = 0;
     for tissue in Tissue::ALL {
-        let calibration = calibrated(&study, &kept, tissue);
+        let calibration = calibrated(tissue);
         let corrections =
             correct(&study, &kept, &calibration.equation, &AllowedStrains::new()).unwrap();
         let rows = followed(&study, &corrections);
@@ -229,8 +264,8 @@ fn intervals_of_corrected_scans_hold_the_truth() {
             })
             .count();
         println!("{tissue:?}: {held} of {}", rows.len());
-        assert_eq!(rows.len(), 99);
-        assert!(held >= 83, "{tissue:?}: {held} of {}", rows.len());
+        assert_eq!(rows.len(), 98);
+        assert!(held >= 82, "{tissue:?}: {held} of {}", rows.len());
         outside += rows.len() - held;
     }
     assert!(outside > 0);
@@ -242,7 +277,10 @@ fn the_feather_step_is_unbiased_too() {
     let ((study, kept), truth) = (demo(), true_masses());
     let paired = paired(&study, &kept).unwrap();
     let terms: Formula = "fat_scan,age,strain".parse().unwrap();
-    let settings = settings(0.95);
+    let settings = Settings {
+        weighting: Weighting::Ordinary,
+        ..settings(0.95)
+    };
     let step = FeatherStep::fit(&paired, "fat_chem", &terms, &settings).unwrap();
     let corrections = correct(&study, &kept, &step, &AllowedStrains::new()).unwrap();
     let rows = followed(&study, &corrections);
@@ -360,8 +398,8 @@ fn parts_add_up() {
     );
     let feathers = feather_mass(&paired(&study, &kept).unwrap().intact, &settings(0.95)).unwrap();
     let parts = Tissue::ALL.map(|tissue| {
-        let equation = calibrated(&study, &kept, tissue).equation;
-        correct(&study, &kept, &equation, &AllowedStrains::new()).unwrap()
+        let equation = &calibrated(tissue).equation;
+        correct(&study, &kept, equation, &AllowedStrains::new()).unwrap()
     });
     let rows = balance::of_study(&study, &parts.each_ref(), Some(&feathers.equation)).unwrap();
     let live: Vec<f64> = rows

@@ -156,7 +156,7 @@ const SLIPS: [Slip; 18] = [
     slip(
         ["chemistry.csv", "A36,feathers", "part"],
         How::With("fethers"),
-        "a part that is none of whole, body and feathers",
+        "a part that no bird has",
     ),
 ];
 

@@ -6,6 +6,7 @@
 use std::collections::{HashMap, HashSet};
 use std::fmt;
 
+use super::columns::BODY_WEIGHT;
 use super::faults::Place;
 use super::scan::{Feathers, Scan, WHOLE};
 use super::{Part, Study};
@@ -175,7 +176,9 @@ fn last_intact(study: &Study, bird: usize) -> Option<&Scan> {
 
 /// The body weight nearest to an age, where one is near enough.
 fn weighed_g(study: &Study, bird: usize, age_d: f64) -> Option<f64> {
-    let (ages_d, weights_g) = study.traits.first()?.of(bird);
+    let mut traits = study.traits.iter();
+    let weights = traits.find(|records| records.name == BODY_WEIGHT)?;
+    let (ages_d, weights_g) = weights.of(bird);
     let weighings = ages_d.iter().zip(weights_g);
     weighings
         .map(|(own_d, weight_g)| ((own_d - age_d).abs(), *weight_g))
