@@ -86,7 +86,7 @@ fn begin<'a>(table: &'a mut Table, study: &Study, subject: Subject, curve: &dyn 
 ///
 /// A weak fit has its rows too, with its status in `curve_fits.csv`; a failed one has none.
 fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
-    let mut table = Table::new(
+    let table = Table::new(
         "curve_terms",
         &[
             "level",
@@ -102,6 +102,9 @@ fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Tabl
         ],
     );
     let derived = wanted.derived();
+    let fits = subjects.iter().flat_map(|subject| &subject.fits);
+    let rows = fits.map(|fit| fit.curve.terms().len() + derived.len());
+    let mut table = table.expecting(rows.sum());
     let derived_names: Vec<_> = derived.iter().map(|what| what.name()).collect();
     for SubjectFits { subject, fits } in subjects {
         for CurveFit { curve, outcome } in fits {
@@ -263,7 +266,12 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
             "rate_lower",
             "rate_upper",
         ],
-    );
+    )
+    .expecting(observations(
+        subjects
+            .iter()
+            .filter(|fits| fits.subject.level == Level::Bird),
+    ));
     for SubjectFits { subject, fits } in subjects {
         let ages_d = curve_ages_d(study, *subject);
         for CurveFit { curve, outcome } in fits {
@@ -286,6 +294,12 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
         }
     }
     table
+}
+
+/// Rows of a table that has one for each observation of each fit.
+fn observations<'a>(subjects: impl Iterator<Item = &'a SubjectFits>) -> usize {
+    let fits = subjects.flat_map(|subject| &subject.fits);
+    fits.map(|fit| fit.outcome.n()).sum()
 }
 
 fn limits(row: &mut Row<'_>, estimate: &Estimate) {
@@ -343,7 +357,8 @@ fn residuals(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table
             "residual",
             "standardised",
         ],
-    );
+    )
+    .expecting(observations(subjects.iter()));
     for SubjectFits { subject, fits } in subjects {
         let records = &study.traits[subject.trait_index];
         let pooled = match subject.level {
