@@ -201,9 +201,7 @@ impl<'a, const P: usize> Loop<'a, P> {
                 return End::TooLong;
             }
             if self.evaluations - milestone.0 >= self.tactic.patience {
-                if point.sum_of_squares > (1.0 - self.tactic.progress) * milestone.1
-                    && point.offset > 0.5 * milestone.2
-                {
+                if point.sum_of_squares > 0.999 * milestone.1 && point.offset > 0.5 * milestone.2 {
                     return End::Ridge;
                 }
                 milestone = (self.evaluations, point.sum_of_squares, point.offset);

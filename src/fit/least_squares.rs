@@ -48,11 +48,9 @@ pub(crate) struct Tactic {
     pub(crate) moves: Moves,
     /// Most evaluations of the curve.
     pub(crate) evaluations: usize,
-    /// Gives up when so many evaluations have neither taken `progress` off the sum
+    /// Gives up when so many evaluations have neither taken a thousandth off the sum
     /// of squares nor halved the offset.
     pub(crate) patience: usize,
-    /// A share of the sum of squares.
-    pub(crate) progress: f64,
 }
 
 /// What a column of the Jacobian is measured by.

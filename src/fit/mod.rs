@@ -213,16 +213,13 @@ const USUAL: Tactic = Tactic {
     moves: Moves::Sum,
     evaluations: 60,
     patience: 30,
-    progress: 0.001,
 };
-/// Along a narrow valley. Of 100 simulated birds weighed to 1.15 times the age at the
-/// inflection, 30 richards curves come here; with twice the patience 3 of those would
-/// be certified that now are not, and all would take a third longer.
+/// Along a narrow valley, from where the usual descent has come to.
 const VALLEY: Tactic = Tactic {
     damping: 1.0,
     path: Path::Bent,
-    evaluations: 300,
-    progress: 0.01,
+    evaluations: 1000,
+    patience: 60,
     ..USUAL
 };
 /// What is tried, in turn, where the usual descent does not end in a certified optimum.
@@ -391,12 +388,12 @@ fn best_optimum(problem: &Problem<'_>, settings: &Settings, workspace: &mut Work
     }
 }
 
-/// The optimum from the curve's own best start; `None` where the descent got stuck.
+/// The optimum from the curve's own best start; `None` where other starts and tactics
+/// may do better.
 ///
-/// Where the usual descent takes long it is in a narrow valley, as of a curve whose
-/// asymptote the weighings have not come near. It goes on from there along the bend of
-/// the valley, and ends with what it has where that is no way to an optimum either:
-/// other starts lead into the same valley.
+/// Where the usual descent takes long it is in a narrow valley, and goes on from there
+/// along its bend. A valley that leads to an asymptote far beyond the data is where
+/// every start ends: there is no more to be found.
 fn from_own_start(problem: &Problem<'_>, descent: &mut Descent) -> Option<Optimum> {
     let Series { ages_d, values } = problem.series;
     if !problem.curve.start(0, ages_d, values, &mut descent.terms) {
@@ -409,14 +406,12 @@ fn from_own_start(problem: &Problem<'_>, descent: &mut Descent) -> Option<Optimu
         End::Stuck | End::OutsideDomain => return None,
     }
     let valley = least_squares::minimise(problem, VALLEY, descent);
-    match valley.end {
-        End::Certified | End::Ridge | End::TooLong => Some(Optimum {
-            iterations: usual.iterations + valley.iterations,
-            evaluations: usual.evaluations + valley.evaluations,
-            ..valley
-        }),
-        End::Stuck | End::OutsideDomain => None,
-    }
+    let certified = valley.end == End::Certified;
+    (certified || support::reaches_far(problem, &descent.terms)).then_some(Optimum {
+        iterations: usual.iterations + valley.iterations,
+        evaluations: usual.evaluations + valley.evaluations,
+        ..valley
+    })
 }
 
 /// A certified optimum before any other, then the lesser sum of squares.

@@ -109,6 +109,15 @@ pub(super) fn unfit(curve: &dyn Curve, series: Series<'_>, settings: &Settings) 
     }
 }
 
+/// Whether the asymptote at these terms lies far beyond the data.
+pub(super) fn reaches_far(problem: &Problem<'_>, terms: &[f64]) -> bool {
+    let mut spare = [0.0; MOST_TERMS];
+    let mature = problem
+        .curve
+        .derived(Derived::Mature, terms, &mut spare[..terms.len()]);
+    mature.is_some_and(|mature| mature > GREATEST_REACH * largest(problem.series.values))
+}
+
 /// Why there is no certified optimum.
 pub(super) fn no_optimum(problem: &Problem<'_>, optimum: &Optimum, descent: &Descent) -> String {
     let curve = problem.curve;

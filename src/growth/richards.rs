@@ -51,7 +51,7 @@ impl Richards {
 
     /// g and its derivatives from u, x, ln(1 + x) and g.
     #[inline(always)]
-    fn from_share(self, u: f64, x: f64, ln_1p: f64, share: f64) -> At {
+    fn with_share(self, u: f64, x: f64, ln_1p: f64, share: f64) -> At {
         let per = 1.0 / (1.0 + x);
         let rise = share * u * per;
         let in_shape = -self.share_in_shape(u, x, ln_1p);
@@ -129,7 +129,7 @@ impl Shape for Richards {
         let Some((minus_ln, x, ln_1p)) = self.minus_ln_share(u) else {
             return At::fixed(0.0, 0.0, 0.0);
         };
-        self.from_share(u, x, ln_1p, exp(-minus_ln))
+        self.with_share(u, x, ln_1p, exp(-minus_ln))
     }
 
     /// u, ln(1 + x) and g.
@@ -155,7 +155,7 @@ impl Shape for Richards {
         if x <= -1.0 {
             return At::NONE;
         }
-        self.from_share(u, x, ln_1p, share)
+        self.with_share(u, x, ln_1p, share)
     }
 
     /// u = (share^-d - 1) / d, by the same limit at d = 0.

@@ -89,7 +89,6 @@ fn write_plain(text: &mut Vec<u8>, magnitude: f64) {
 
 /// 1 for [1, 10), 0 for [0.1, 1), -1 for [0.01, 0.1) ..., of a number in [1e-5, 1e10).
 fn digits_before_the_point(magnitude: f64) -> i32 {
-    #[expect(clippy::cast_possible_truncation, reason = "the exponent has 11 bits")]
     let exponent = (magnitude.to_bits() >> 52) as i32 - 1023;
     // log10(2) is 1233 / 4096 to 5 digits, and the exponent is no more than 33: with the
     // number at least 2^exponent, this is right or one too few.

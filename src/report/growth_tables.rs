@@ -144,8 +144,10 @@ pub(crate) fn terms_table() -> Table {
 ///
 /// A weak fit has its rows too, with its status in `curve_fits.csv`; a failed one has none.
 fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
-    let mut table = terms_table();
     let derived = wanted.derived();
+    let fits = subjects.iter().flat_map(|subject| &subject.fits);
+    let rows = fits.map(|fit| fit.curve.terms().len() + derived.len());
+    let mut table = terms_table().expecting(rows.sum());
     let derived_names: Vec<_> = derived.iter().map(|what| what.name()).collect();
     for SubjectFits { subject, fits } in subjects {
         for CurveFit { curve, outcome } in fits {
@@ -323,7 +325,11 @@ pub(crate) fn curves_table() -> Table {
 /// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones
 /// (Scheffé) at all ages at once.
 fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
-    let mut table = curves_table();
+    let mut table = curves_table().expecting(observations(
+        subjects
+            .iter()
+            .filter(|fits| fits.subject.level == Level::Bird),
+    ));
     for SubjectFits { subject, fits } in subjects {
         let ages_d = curve_ages_d(study, *subject);
         for CurveFit { curve, outcome } in fits {
@@ -363,6 +369,12 @@ pub(crate) fn write_curve(
         row.number(rates[index].value);
         limits(&mut row, &rates[index]);
     }
+}
+
+/// Rows of a table that has one for each observation of each fit.
+fn observations<'a>(subjects: impl Iterator<Item = &'a SubjectFits>) -> usize {
+    let fits = subjects.flat_map(|subject| &subject.fits);
+    fits.map(|fit| fit.outcome.n()).sum()
 }
 
 fn limits(row: &mut Row<'_>, estimate: &Estimate) {
@@ -443,7 +455,7 @@ pub(crate) fn residuals_table(wanted: &Wanted) -> Table {
 ///
 /// At strain level the bird is the one that was observed.
 fn residuals(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
-    let mut table = residuals_table(wanted);
+    let mut table = residuals_table(wanted).expecting(observations(subjects.iter()));
     for SubjectFits { subject, fits } in subjects {
         let records = &study.traits[subject.trait_index];
         let pooled = match subject.level {

@@ -32,6 +32,8 @@ struct Part {
     /// Row of the table that is the first here.
     first: usize,
     rows: usize,
+    /// Rows for which a column of numbers has room from its first cell on.
+    expected: usize,
     columns: Vec<Column>,
 }
 
@@ -62,19 +64,14 @@ impl Column {
     }
 }
 
-/// A word, and how a CSV field has it where that is not the word itself.
-#[derive(Debug, Clone)]
-struct Word {
-    plain: Box<str>,
-    field: Option<Box<str>>,
-}
-
 /// Words and, a row each, which one stands there; each is stored once while rows
 /// are written.
 #[derive(Debug, Clone, Default)]
 struct Words {
-    pool: Vec<Word>,
+    pool: Vec<Box<str>>,
     places: HashMap<Box<str>, u32>,
+    /// How a CSV field has the few words that it does not have as they are.
+    fields: HashMap<u32, Box<str>>,
     /// Which word each row has; empty while all have the first.
     rows: Vec<u32>,
     /// Rows that have the first word, before any has another: level, trait and curve
@@ -86,7 +83,7 @@ impl Words {
     fn push(&mut self, word: &str) {
         if self.rows.is_empty() {
             match self.pool.first() {
-                Some(first) if *first.plain == *word => {
+                Some(first) if **first == *word => {
                     self.alike += 1;
                     return;
                 }
@@ -105,7 +102,7 @@ impl Words {
 
     /// Rows repeat a word or run through the same few in order: look there first.
     fn place(&mut self, word: &str) -> u32 {
-        let pool_at = |place: u32| self.pool.get(place as usize).map(|word| &*word.plain);
+        let pool_at = |place: u32| self.pool.get(place as usize).map(AsRef::as_ref);
         if let Some(last) = self.rows.last().copied() {
             for guess in [last, last + 1, 0] {
                 if pool_at(guess) == Some(word) {
@@ -117,10 +114,10 @@ impl Words {
             return *place;
         }
         let place = u32::try_from(self.pool.len()).unwrap_or(u32::MAX);
-        self.pool.push(Word {
-            plain: word.into(),
-            field: field(word),
-        });
+        self.pool.push(word.into());
+        if let Some(field) = field(word) {
+            self.fields.insert(place, field);
+        }
         self.places.insert(word.into(), place);
         place
     }
@@ -131,12 +128,16 @@ impl Words {
     }
 
     fn at(&self, row: usize) -> &str {
-        &self.pool[self.place_at(row) as usize].plain
+        &self.pool[self.place_at(row) as usize]
     }
 
     fn field_at(&self, row: usize) -> &str {
-        let word = &self.pool[self.place_at(row) as usize];
-        word.field.as_ref().unwrap_or(&word.plain)
+        let place = self.place_at(row);
+        let field = match self.fields.is_empty() {
+            true => None,
+            false => self.fields.get(&place),
+        };
+        field.unwrap_or(&self.pool[place as usize])
     }
 }
 
@@ -162,6 +163,7 @@ impl Table {
         let part = Part {
             first: 0,
             rows: 0,
+            expected: 0,
             columns: vec![Column::Empty; header.len()],
         };
         Self {
@@ -169,6 +171,15 @@ impl Table {
             header,
             parts: vec![part],
         }
+    }
+
+    /// With room for so many rows: a long column that grows by doubling leaves holes in
+    /// the memory.
+    pub(crate) fn expecting(mut self, rows: usize) -> Self {
+        for part in &mut self.parts {
+            part.expected = rows;
+        }
+        self
     }
 
     /// One table of the same name and header from several, rows in their order.
@@ -389,9 +400,10 @@ impl Row<'_> {
     /// A number; one that is not finite is a missing cell.
     pub fn number(&mut self, value: impl Into<Option<f64>>) -> &mut Self {
         let value = value.into().unwrap_or(f64::NAN);
+        let expected = self.expected();
         let column = self.next();
         if matches!(column, Column::Empty) {
-            *column = Column::Number(Vec::new());
+            *column = Column::Number(Vec::with_capacity(expected));
         }
         match column {
             Column::Number(column) => column.push(value),
@@ -418,6 +430,10 @@ impl Row<'_> {
             }
         }
         self
+    }
+
+    fn expected(&self) -> usize {
+        self.table.parts.last().map_or(0, |part| part.expected)
     }
 
     fn next(&mut self) -> &mut Column {
