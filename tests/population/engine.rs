@@ -25,9 +25,12 @@ fn trees() -> Birds {
     birds
 }
 
+/// A chick: its name, its diet, its ages and weights.
+type Chick = (String, String, Vec<(f64, f64)>);
+
 /// Chicks of diets 1 and 3 with at least 8 weighings, one group.
 fn chicks() -> Birds {
-    let mut all: Vec<(String, String, Vec<(f64, f64)>)> = Vec::new();
+    let mut all: Vec<Chick> = Vec::new();
     for record in reference("chickweight_mixed/chickweight.csv").deserialize() {
         let record: HashMap<String, String> = record.expect("row");
         let row = (

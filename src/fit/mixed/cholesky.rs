@@ -5,6 +5,17 @@
 /// Replaces the lower triangle of a symmetric `n` x `n` matrix by its Cholesky
 /// factor; false where the matrix is not positive definite to working precision.
 pub(super) fn factor(a: &mut [f64], n: usize) -> bool {
+    match n {
+        2 => factor_of::<2>(&mut a[..4], n),
+        3 => factor_of::<3>(&mut a[..9], n),
+        4 => factor_of::<4>(&mut a[..16], n),
+        _ => factor_of::<0>(a, n),
+    }
+}
+
+/// The same for `N` rows (0: for `n`): with the number known, the loops are unrolled.
+fn factor_of<const N: usize>(a: &mut [f64], n: usize) -> bool {
+    let n = if N == 0 { n } else { N };
     for j in 0..n {
         let mut pivot = a[j * n + j];
         let size = pivot;

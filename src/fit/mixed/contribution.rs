@@ -11,7 +11,7 @@
 //! R^-1_jk (J_j/(sigma s_j)) (J_k/(sigma s_k))' + (delta_jk + R_jk R^-1_jk) t_j t_k',
 //! the second part from 1/2 tr(V^-1 dV V^-1 dV) (standard for a normal density).
 
-use super::alternating::{logit, phi};
+use super::error_terms::{logit, phi};
 use super::model::Correlation;
 use super::problem::{Errors, Problem, Scratch};
 use crate::fit::Variance;
@@ -120,7 +120,7 @@ impl Contribution {
         self.cost
     }
 
-    /// Gradient and, where asked, information, after [`Self::weigh`].
+    /// Gradient and information, after [`Self::weigh`].
     pub(super) fn slope(
         &mut self,
         problem: &Problem<'_>,
@@ -128,7 +128,23 @@ impl Contribution {
         noise: Noise,
         scratch: &Scratch,
     ) {
-        let p = problem.p;
+        match problem.p {
+            3 => self.slope_of::<3>(problem, subject, noise, scratch),
+            6 => self.slope_of::<6>(problem, subject, noise, scratch),
+            _ => self.slope_of::<0>(problem, subject, noise, scratch),
+        }
+    }
+
+    /// The same for `P` terms (0: as many as the problem has): with the number known,
+    /// the loops over terms are unrolled.
+    fn slope_of<const P: usize>(
+        &mut self,
+        problem: &Problem<'_>,
+        subject: usize,
+        noise: Noise,
+        scratch: &Scratch,
+    ) {
+        let p = if P == 0 { problem.p } else { P };
         let n = problem.starts[subject + 1] - problem.starts[subject];
         let correlated = problem.correlation == Correlation::Ar1;
         let power = if problem.spread_follows_mean() {
@@ -136,8 +152,9 @@ impl Contribution {
         } else {
             0.0
         };
-        self.gradient.fill(0.0);
-        self.information.fill(0.0);
+        let (gradient, information) = (&mut self.gradient[..p], &mut self.information[..p * p]);
+        gradient.fill(0.0);
+        information.fill(0.0);
         for j in 0..n {
             let row = &scratch.jacobian[j * p..(j + 1) * p];
             let weight = self.inverse_spread[j];
@@ -164,10 +181,10 @@ impl Contribution {
             }
             let square = own * weight * weight + (1.0 + own) * relative * relative;
             for a in 0..p {
-                self.gradient[a] += pull * row[a];
+                gradient[a] += pull * row[a];
                 let scaled = square * row[a];
                 for b in 0..=a {
-                    self.information[a * p + b] += scaled * row[b];
+                    information[a * p + b] += scaled * row[b];
                 }
             }
             if beside != 0.0 {
@@ -182,15 +199,14 @@ impl Contribution {
                         + self.rho[j] * relative * relative_before);
                 for a in 0..p {
                     for b in 0..=a {
-                        self.information[a * p + b] +=
-                            cross * (row[a] * before[b] + before[a] * row[b]);
+                        information[a * p + b] += cross * (row[a] * before[b] + before[a] * row[b]);
                     }
                 }
             }
         }
         for a in 0..p {
             for b in 0..a {
-                self.information[b * p + a] = self.information[a * p + b];
+                information[b * p + a] = information[a * p + b];
             }
         }
     }

@@ -72,7 +72,7 @@ impl Ending {
         let conditional = Conditional::of(&self, problem);
         let sigma = self.sigma(problem);
         let mut weaknesses = std::mem::take(&mut self.weaknesses);
-        let errors = super::alternating::error_terms(problem);
+        let errors = super::error_terms::error_terms(problem);
         let fit = MixedFit {
             estimator: model.estimator,
             criterion: model.criterion,

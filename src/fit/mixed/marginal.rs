@@ -25,8 +25,10 @@
 
 use super::cholesky;
 use super::contribution::{Contribution, Noise};
+use super::nodes::Nodes;
 use super::problem::{Problem, Scratch};
 use super::quadrature::Rule;
+use super::spherical::{place, spherical_matrix, spherical_slope};
 
 /// The parameters, unpacked.
 #[derive(Debug, Clone)]
@@ -42,9 +44,9 @@ pub(super) struct Point {
 /// Memory for one subject at a time; what a call leaves behind.
 #[derive(Debug, Clone)]
 pub(super) struct Marginal {
-    scratch: Scratch,
-    here: Contribution,
-    shifted: Contribution,
+    pub(super) scratch: Scratch,
+    pub(super) here: Contribution,
+    pub(super) shifted: Contribution,
     /// Gradient of l in eta's fixed part (p), the factor (q x q), the noise.
     pub(super) eta_slope: Vec<f64>,
     pub(super) factor_slope: Vec<f64>,
@@ -52,38 +54,27 @@ pub(super) struct Marginal {
     /// Information at the mode, p x p.
     pub(super) information: Vec<f64>,
     /// D' at the mode.
-    slope: Vec<f64>,
-    step: Vec<f64>,
-    trial: Vec<f64>,
+    pub(super) slope: Vec<f64>,
+    pub(super) step: Vec<f64>,
+    pub(super) trial: Vec<f64>,
     /// h' and the Cholesky factor C of H at the mode.
-    g: Vec<f64>,
-    h: Vec<f64>,
-    exact: Vec<f64>,
-    cbar: Vec<f64>,
-    hbar: Vec<f64>,
-    turned: Vec<f64>,
-    k: Vec<f64>,
-    c: Vec<f64>,
+    pub(super) g: Vec<f64>,
+    pub(super) h: Vec<f64>,
+    pub(super) exact: Vec<f64>,
+    pub(super) cbar: Vec<f64>,
+    pub(super) hbar: Vec<f64>,
+    pub(super) turned: Vec<f64>,
+    pub(super) k: Vec<f64>,
+    pub(super) c: Vec<f64>,
     /// v, then z; and L z over the terms.
-    z: Vec<f64>,
-    lz: Vec<f64>,
+    pub(super) z: Vec<f64>,
+    pub(super) lz: Vec<f64>,
     /// D'' at the mode.
-    second: Vec<f64>,
+    pub(super) second: Vec<f64>,
     /// dD'/d noise and dI/d noise at the mode.
-    noise_slopes: Vec<f64>,
-    noise_informations: Vec<f64>,
-    nodes: Nodes,
-}
-
-/// What is kept of every node until their weights are known.
-#[derive(Debug, Clone)]
-struct Nodes {
-    logs: Vec<f64>,
-    slopes: Vec<f64>,
-    noises: Vec<f64>,
-    shift: Vec<f64>,
-    place: Vec<f64>,
-    g: Vec<f64>,
+    pub(super) noise_slopes: Vec<f64>,
+    pub(super) noise_informations: Vec<f64>,
+    pub(super) nodes: Nodes,
 }
 
 /// Mode searches end when the step is this long in posterior SDs, squared; the
@@ -130,7 +121,7 @@ impl Marginal {
     }
 
     /// h at u; with gradient and information in `here`.
-    fn joint(
+    pub(super) fn joint(
         &mut self,
         problem: &Problem<'_>,
         point: &Point,
@@ -264,316 +255,8 @@ impl Marginal {
         }
         value
     }
-
-    /// ln sum of the nodes, which replace the single node at the mode.
-    fn at_nodes(
-        &mut self,
-        problem: &Problem<'_>,
-        point: &Point,
-        rule: &Rule,
-        subject: usize,
-        u: &[f64],
-    ) -> Option<f64> {
-        let (p, q, terms) = (problem.p, problem.q, self.noise_slope.len());
-        let root_two = std::f64::consts::SQRT_2;
-        let mut nodes = std::mem::replace(&mut self.nodes, Nodes::empty());
-        let mut most = f64::NEG_INFINITY;
-        for (m, log_weight) in rule.log_weights.iter().enumerate() {
-            nodes.shift.copy_from_slice(&rule.nodes[m * q..(m + 1) * q]);
-            cholesky::backward(&self.h, q, &mut nodes.shift);
-            for k in 0..q {
-                nodes.place[k] = u[k] + root_two * nodes.shift[k];
-            }
-            // A node where the curve has no value has no density either.
-            nodes.logs[m] = f64::NEG_INFINITY;
-            let slopes = &mut nodes.slopes[m * p..(m + 1) * p];
-            let noises = &mut nodes.noises[m * terms..(m + 1) * terms];
-            slopes.fill(0.0);
-            noises.fill(0.0);
-            if let Some(joint) = self.joint(problem, point, subject, &nodes.place) {
-                self.here
-                    .slope(problem, subject, point.noise, &self.scratch);
-                slopes.copy_from_slice(&self.here.gradient);
-                self.here
-                    .noise_slope(problem, subject, point.noise, &self.scratch, noises);
-                nodes.logs[m] = log_weight - joint;
-                most = most.max(nodes.logs[m]);
-            }
-        }
-        let total: f64 = nodes.logs.iter().map(|log| (log - most).exp()).sum();
-        self.eta_slope.fill(0.0);
-        self.noise_slope.fill(0.0);
-        self.factor_slope.fill(0.0);
-        for m in 0..nodes.logs.len() {
-            let share = (nodes.logs[m] - most).exp() / total;
-            let slopes = &nodes.slopes[m * p..(m + 1) * p];
-            nodes.shift.copy_from_slice(&rule.nodes[m * q..(m + 1) * q]);
-            cholesky::backward(&self.h, q, &mut nodes.shift);
-            for k in 0..q {
-                nodes.place[k] = u[k] + root_two * nodes.shift[k];
-            }
-            spherical_slope(problem, point, slopes, &nodes.place, &mut nodes.g);
-            for j in 0..p {
-                self.eta_slope[j] -= share * slopes[j];
-            }
-            for (slope, noise) in self.noise_slope.iter_mut().zip(&nodes.noises[m * terms..]) {
-                *slope -= share * noise;
-            }
-            for k in 0..q {
-                self.z[k] -= share * nodes.g[k];
-                for l in 0..q {
-                    self.factor_slope[k * q + l] -=
-                        share * slopes[problem.random[k]] * nodes.place[l];
-                }
-            }
-            cholesky::forward(&self.h, q, &mut nodes.g);
-            for k in 0..q {
-                for l in 0..=k {
-                    self.cbar[k * q + l] += share * root_two * nodes.shift[k] * nodes.g[l];
-                }
-            }
-        }
-        self.nodes = nodes;
-        #[expect(clippy::cast_precision_loss, reason = "a few random effects")]
-        let constant = 0.5 * (q as f64) * std::f64::consts::PI.ln();
-        let value = most + total.ln() - constant;
-        value.is_finite().then_some(value)
-    }
-
-    /// Hbar from Cbar, and K = L Hbar L' over the terms.
-    fn reverse_cholesky(&mut self, problem: &Problem<'_>, point: &Point) {
-        let (p, q) = (problem.p, problem.q);
-        for i in 0..q {
-            for j in 0..=i {
-                // Half of the diagonal, and P + P' makes it whole again.
-                let sum: f64 = (i..q)
-                    .map(|k| self.h[k * q + i] * self.cbar[k * q + j])
-                    .sum();
-                self.hbar[i * q + j] = sum;
-                self.hbar[j * q + i] = sum;
-            }
-        }
-        for row in self.hbar.chunks_exact_mut(q) {
-            cholesky::backward(&self.h, q, row);
-        }
-        for i in 0..q {
-            for j in 0..q {
-                self.turned[i * q + j] = 0.5 * self.hbar[j * q + i];
-            }
-        }
-        for row in self.turned.chunks_exact_mut(q) {
-            cholesky::backward(&self.h, q, row);
-        }
-        self.hbar.copy_from_slice(&self.turned);
-        self.k.fill(0.0);
-        for a in 0..q {
-            for b in 0..q {
-                let mut sum = 0.0;
-                for l in 0..=a {
-                    for m in 0..=b {
-                        sum += point.factor[a * q + l]
-                            * self.hbar[l * q + m]
-                            * point.factor[b * q + m];
-                    }
-                }
-                self.k[problem.random[a] * p + problem.random[b]] = sum;
-            }
-        }
-    }
-
-    /// dD'/d noise and dI/d noise at the mode, by central differences; they need no
-    /// curve evaluation.
-    fn noise_differences(&mut self, problem: &Problem<'_>, point: &Point, subject: usize) {
-        const WIDTH: f64 = 1e-5;
-        let p = problem.p;
-        for at in 0..self.noise_slope.len() {
-            for sign in [1.0, -1.0] {
-                let noise = point.noise.moved(problem, at, sign * WIDTH);
-                self.shifted.weigh(problem, subject, noise, &self.scratch);
-                self.shifted.slope(problem, subject, noise, &self.scratch);
-                accumulate(
-                    &mut self.noise_slopes[at * p..(at + 1) * p],
-                    &self.shifted.gradient,
-                    sign,
-                    WIDTH,
-                );
-                accumulate(
-                    &mut self.noise_informations[at * p * p..(at + 1) * p * p],
-                    &self.shifted.information,
-                    sign,
-                    WIDTH,
-                );
-            }
-        }
-    }
-
-    /// D'' and c_k = tr(K dI/d eta_k) at the mode, by central differences.
-    fn eta_differences(
-        &mut self,
-        problem: &Problem<'_>,
-        point: &Point,
-        subject: usize,
-        u: &[f64],
-    ) -> Option<()> {
-        let p = problem.p;
-        place(problem, point, subject, u, &mut self.scratch.eta);
-        for j in 0..p {
-            let centre = self.scratch.eta[j];
-            let width = point.widths[j];
-            self.c[j] = 0.0;
-            for sign in [1.0, -1.0] {
-                self.scratch.eta[j] = centre + sign * width;
-                if !problem.evaluate(subject, &mut self.scratch) {
-                    return None;
-                }
-                self.shifted
-                    .weigh(problem, subject, point.noise, &self.scratch);
-                self.shifted
-                    .slope(problem, subject, point.noise, &self.scratch);
-                accumulate(
-                    &mut self.second[j * p..(j + 1) * p],
-                    &self.shifted.gradient,
-                    sign,
-                    width,
-                );
-                let trace: f64 = self
-                    .k
-                    .iter()
-                    .zip(&self.shifted.information)
-                    .map(|(k, i)| k * i)
-                    .sum();
-                self.c[j] += sign * trace / (2.0 * width);
-            }
-            self.scratch.eta[j] = centre;
-        }
-        Some(())
-    }
-
-    /// The mode's own movement, and the sum of all parts.
-    fn follow_mode(&mut self, problem: &Problem<'_>, point: &Point, u: &[f64]) {
-        let (p, q) = (problem.p, problem.q);
-        for l in 0..q {
-            for k in l..q {
-                self.z[l] += point.factor[k * q + l] * self.c[problem.random[k]];
-            }
-        }
-        spherical_matrix(problem, point, &self.second, &mut self.exact);
-        if !cholesky::factor(&mut self.exact, q) {
-            // Not a proper least point of h: the information stands in.
-            self.exact.copy_from_slice(&self.h);
-        }
-        cholesky::solve(&self.exact, q, &mut self.z);
-        self.lz.fill(0.0);
-        for k in 0..q {
-            self.lz[problem.random[k]] = (0..=k).map(|l| point.factor[k * q + l] * self.z[l]).sum();
-        }
-        // c becomes c - D''Lz.
-        for j in 0..p {
-            for k in 0..p {
-                self.c[j] -= self.second[k * p + j] * self.lz[k];
-            }
-            self.eta_slope[j] += self.c[j];
-        }
-        for k in 0..q {
-            let term = problem.random[k];
-            for l in 0..=k {
-                let mut sum = self.c[term] * u[l] - self.slope[term] * self.z[l];
-                for m in 0..q {
-                    let lifted: f64 = (m..q)
-                        .map(|other| {
-                            self.information[term * p + problem.random[other]]
-                                * point.factor[other * q + m]
-                        })
-                        .sum();
-                    sum += 2.0 * lifted * self.hbar[m * q + l];
-                }
-                self.factor_slope[k * q + l] += sum;
-            }
-        }
-        for at in 0..self.noise_slope.len() {
-            let trace: f64 = self
-                .k
-                .iter()
-                .zip(&self.noise_informations[at * p * p..])
-                .map(|(k, i)| k * i)
-                .sum();
-            let moved: f64 = self
-                .lz
-                .iter()
-                .zip(&self.noise_slopes[at * p..])
-                .map(|(lz, slope)| lz * slope)
-                .sum();
-            self.noise_slope[at] += trace - moved;
-        }
-    }
-}
-
-impl Nodes {
-    fn empty() -> Self {
-        Self {
-            logs: Vec::new(),
-            slopes: Vec::new(),
-            noises: Vec::new(),
-            shift: Vec::new(),
-            place: Vec::new(),
-            g: Vec::new(),
-        }
-    }
-}
-
-/// Adds one side of a central difference; the upper side comes first and clears.
-fn accumulate(to: &mut [f64], from: &[f64], sign: f64, width: f64) {
-    for (to, from) in to.iter_mut().zip(from) {
-        let part = sign * from / (2.0 * width);
-        *to = if sign > 0.0 { part } else { *to + part };
-    }
 }
 
 fn negate(values: &mut [f64]) {
     values.iter_mut().for_each(|value| *value = -*value);
-}
-
-/// eta = A beta + L u.
-fn place(problem: &Problem<'_>, point: &Point, subject: usize, u: &[f64], eta: &mut [f64]) {
-    let q = problem.q;
-    for (eta, column) in eta.iter_mut().zip(problem.columns_of(subject)) {
-        *eta = point.beta[*column];
-    }
-    for (k, term) in problem.random.iter().enumerate() {
-        for l in 0..=k {
-            eta[*term] += point.factor[k * q + l] * u[l];
-        }
-    }
-}
-
-/// L'D' + u.
-fn spherical_slope(problem: &Problem<'_>, point: &Point, slope: &[f64], u: &[f64], g: &mut [f64]) {
-    let q = problem.q;
-    for l in 0..q {
-        g[l] = u[l];
-        for k in l..q {
-            g[l] += point.factor[k * q + l] * slope[problem.random[k]];
-        }
-    }
-}
-
-/// I + L'ML over the random terms.
-fn spherical_matrix(problem: &Problem<'_>, point: &Point, matrix: &[f64], out: &mut [f64]) {
-    let (p, q) = (problem.p, problem.q);
-    for row in 0..q {
-        for column in 0..=row {
-            let mut sum = if row == column { 1.0 } else { 0.0 };
-            for k in row..q {
-                let weight = point.factor[k * q + row];
-                if weight != 0.0 {
-                    for l in column..q {
-                        sum += weight
-                            * matrix[problem.random[k] * p + problem.random[l]]
-                            * point.factor[l * q + column];
-                    }
-                }
-            }
-            out[row * q + column] = sum;
-        }
-    }
 }

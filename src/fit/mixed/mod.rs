@@ -9,9 +9,12 @@
 //!
 //! Start reading here: [`MixedModel::new`] checks the options, [`MixedModel::fit`]
 //! fits [`Subjects`] and ends in a [`MixedOutcome`]. `problem.rs` lays the model
-//! over the data, `alternating.rs` and `linear.rs` are the classical method,
-//! `contribution.rs`, `marginal.rs` and `laplace.rs` the marginal likelihood (Laplace, or
-//! quadrature), `ending.rs` makes the result. Without random terms the same code
+//! over the data. The classical method is `alternating.rs` with `settle.rs` (subjects to
+//! their modes), `linear.rs` with `condense.rs` (the linear mixed model) and
+//! `error_terms.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
+//! `likelihood.rs` (all subjects) over `marginal.rs` with `nodes.rs` and `follow.rs` (one
+//! subject) over `contribution.rs` (its data). `ending.rs` makes the result, with
+//! `conditional.rs` (subjects' own curves) and `caution.rs`. Without random terms the same code
 //! fits a marginal model (generalised nonlinear least squares).
 //!
 //! The two estimators maximise different functions. The alternating method
@@ -35,28 +38,38 @@
 mod alternating;
 mod caution;
 mod cholesky;
+mod condense;
 mod conditional;
 mod contribution;
 mod ending;
+mod error_terms;
 mod estimates;
+mod follow;
 mod laplace;
+mod laplace_ending;
+mod likelihood;
 mod linear;
 mod marginal;
 mod mixing;
 mod model;
+mod nodes;
 mod problem;
 mod quadrature;
 mod residual;
 mod result;
 mod scale;
+mod settle;
 mod simulate;
+mod spherical;
+mod spread;
 mod start;
 mod subjects;
 
 use alternating::{Alternated, Alternation, State};
+use condense::stride;
 use ending::Ending;
-use linear::{inverse_of, stride};
 use problem::{Errors, Problem};
+use spread::inverse_of;
 
 pub use model::{
     Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,
@@ -285,9 +298,9 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         })
         .collect();
     let entries = problem.free_entries(step.step.len() > q);
-    let spread = linear::spread_errors(problem, &state.factor, &entries, &step);
-    let mut error_variances = (0..alternating::error_terms(problem))
-        .map(|k| error_covariance[k * alternating::error_terms(problem) + k]);
+    let spread = spread::spread_errors(problem, &state.factor, &entries, &step);
+    let mut error_variances = (0..error_terms::error_terms(problem))
+        .map(|k| error_covariance[k * error_terms::error_terms(problem) + k]);
     let power_error = (problem.variance == Variance::Power)
         .then(|| error_variances.next())
         .flatten()

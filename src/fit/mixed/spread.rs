@@ -1,0 +1,136 @@
+//! Standard errors of the random effects' spread, from the information of their
+//! factor, and small matrices on their way.
+
+use nalgebra::{DMatrix, SymmetricEigen};
+
+use super::cholesky;
+use super::linear::FactorStep;
+use super::problem::Problem;
+
+/// Inverse from a scaled Cholesky factor, n x n.
+pub(super) fn inverse_of(factor: &[f64], scales: &[f64], n: usize) -> Vec<f64> {
+    let mut inverse = vec![0.0; n * n];
+    cholesky::invert(factor, n, &mut inverse);
+    for row in 0..n {
+        for column in 0..n {
+            inverse[row * n + column] *= scales[row] * scales[column];
+        }
+    }
+    inverse
+}
+
+/// Standard errors of the random effects' spread.
+#[derive(Debug)]
+pub(super) struct SpreadErrors {
+    /// Of ln(random SD).
+    pub(super) log_sds: Vec<Option<f64>>,
+    /// Of ln sigma.
+    pub(super) log_sigma: Option<f64>,
+    /// Of the correlations, q x q.
+    pub(super) correlations: Vec<Option<f64>>,
+    /// Least eigenvalue of the entries' information scaled to unit diagonal (1 where
+    /// there are no random effects).
+    pub(super) least_eigenvalue: f64,
+}
+
+/// Standard errors of random SDs, their correlations and sigma.
+///
+/// ln SD_k = 1/2 ln sigma^2 + 1/2 ln sum_l L_kl^2, with the joint information of
+/// the entries and ln sigma^2; a correlation depends on the entries alone.
+pub(super) fn spread_errors(
+    problem: &Problem<'_>,
+    factor: &[f64],
+    entries: &[(usize, usize)],
+    step: &FactorStep,
+) -> SpreadErrors {
+    let (q, count) = (problem.q, entries.len());
+    let freedom = problem.observations();
+    let mut errors = SpreadErrors {
+        log_sds: vec![None; q],
+        log_sigma: Some((0.5 / freedom).sqrt()),
+        correlations: vec![None; q * q],
+        least_eigenvalue: least_eigenvalue(&step.information, count),
+    };
+    let mut scaled = step.information.clone();
+    let mut scales = vec![0.0; count];
+    if q == 0 {
+        return errors;
+    }
+    if cholesky::factor_scaled(&mut scaled, count, &mut scales) != Some(0.0) {
+        errors.log_sigma = None;
+        return errors;
+    }
+    let variance_of = |slope: &[f64]| {
+        let mut solved = slope.to_vec();
+        cholesky::solve_scaled(&scaled, count, &scales, &mut solved);
+        slope.iter().zip(&solved).map(|(a, b)| a * b).sum::<f64>()
+    };
+    let root = |variance: f64| (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt());
+    let mut shared = step.cross.clone();
+    cholesky::solve_scaled(&scaled, count, &scales, &mut shared);
+    let through: f64 = shared.iter().zip(&step.cross).map(|(a, b)| a * b).sum();
+    let log_variance = 2.0 / freedom + (2.0 / freedom).powi(2) * through;
+    errors.log_sigma = root(0.25 * log_variance);
+    for k in 0..q {
+        let size: f64 = (0..=k).map(|l| factor[k * q + l].powi(2)).sum();
+        let slope: Vec<f64> = entries
+            .iter()
+            .map(|(row, l)| {
+                if *row == k {
+                    factor[k * q + l] / size
+                } else {
+                    0.0
+                }
+            })
+            .collect();
+        let joint: f64 = slope.iter().zip(&shared).map(|(a, b)| a * b).sum();
+        errors.log_sds[k] = root(variance_of(&slope) - 2.0 / freedom * joint + 0.25 * log_variance);
+        for other in 0..k {
+            let slope = correlation_slope(factor, q, entries, (k, other));
+            let error = root(variance_of(&slope));
+            errors.correlations[k * q + other] = error;
+            errors.correlations[other * q + k] = error;
+        }
+    }
+    errors
+}
+
+/// Gradient of a correlation in the factor's entries: with rows a and b of the
+/// factor, r = a.b / (|a| |b|), dr/da = (b / |b| - r a / |a|) / |a|.
+pub(super) fn correlation_slope(
+    factor: &[f64],
+    q: usize,
+    entries: &[(usize, usize)],
+    (one, other): (usize, usize),
+) -> Vec<f64> {
+    let row = |k: usize| &factor[k * q..(k + 1) * q];
+    let size = |k: usize| row(k).iter().map(|x| x * x).sum::<f64>().sqrt();
+    let dot: f64 = row(one).iter().zip(row(other)).map(|(a, b)| a * b).sum();
+    let correlation = dot / (size(one) * size(other));
+    let along = |k: usize, beside: usize, l: usize| {
+        (row(beside)[l] / size(beside) - correlation * row(k)[l] / size(k)) / size(k)
+    };
+    entries
+        .iter()
+        .map(|(k, l)| match *k {
+            k if k == one => along(one, other, *l),
+            k if k == other => along(other, one, *l),
+            _ => 0.0,
+        })
+        .collect()
+}
+
+/// Least eigenvalue of a symmetric matrix scaled to unit diagonal; 0 where the
+/// diagonal is not positive.
+pub(super) fn least_eigenvalue(matrix: &[f64], n: usize) -> f64 {
+    if n == 0 {
+        return 1.0;
+    }
+    if (0..n).any(|k| !(matrix[k * n + k] > 0.0)) {
+        return 0.0;
+    }
+    let scaled = DMatrix::from_fn(n, n, |k, l| {
+        matrix[k * n + l] / (matrix[k * n + k] * matrix[l * n + l]).sqrt()
+    });
+    SymmetricEigen::new(scaled).eigenvalues.min()
+}
