@@ -5,13 +5,16 @@
 //! in parallel. Nothing is averaged: a strain's curve is a fit to all its
 //! weighings, and weak or failed fits stand beside the others with their reason.
 
+pub mod evidence;
+pub mod interval;
+
 use std::sync::Arc;
 
 use rayon::prelude::*;
 
 use crate::fit::choice::{self, Place};
 use crate::fit::{self, Failure, Outcome, Series, Settings, Workspace};
-use crate::growth::Curve;
+use crate::growth::{Curve, Derived};
 use crate::study::{Records, Study};
 
 /// Which curves to fit to which subjects, and how.
@@ -30,7 +33,7 @@ pub struct Request {
 }
 
 /// Whose curve it is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Level {
     /// One bird's.
     Bird,
@@ -50,7 +53,7 @@ impl Level {
 }
 
 /// A bird or a strain, in one trait.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Subject {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
@@ -313,31 +316,81 @@ fn curve_fit(
     request: &Request,
     workspace: &mut Workspace,
 ) -> CurveFit {
-    if !curve.needs_hatch_weight() {
-        let outcome = fit::fit(&**curve, series, &request.settings, workspace);
-        return CurveFit {
-            curve: curve.clone(),
-            outcome,
-        };
-    }
-    let (hatch_weight_g, after_hatch) = split_at_hatch(series);
-    let anchored = hatch_weight_g
-        .or(request.hatch_weight_g)
-        .and_then(|weight_g| curve.at_hatch_weight(weight_g));
-    match anchored {
-        Some(anchored) => {
-            let outcome = fit::fit(&*anchored, after_hatch, &request.settings, workspace);
-            CurveFit { curve: anchored.into(), outcome }
+    match ready(curve, series, request.hatch_weight_g) {
+        Ok((curve, series)) => {
+            let outcome = fit::fit(&*curve, series, &request.settings, workspace);
+            CurveFit { curve, outcome }
         }
-        None => CurveFit {
+        Err(failure) => CurveFit {
             curve: curve.clone(),
-            outcome: Outcome::Failed(Failure {
-                reason: "the weight at hatch is not known: there is no weighing at age 0, and none was given"
-                    .to_owned(),
-                n: series.values.len(),
-            }),
+            outcome: Outcome::Failed(failure),
         },
     }
+}
+
+/// The curve and the weighings that a fit rests on: themselves, or for a curve that is
+/// held at the hatch weight, that curve and the weighings after hatch.
+pub(crate) fn ready<'a>(
+    curve: &Arc<dyn Curve>,
+    series: Series<'a>,
+    hatch_weight_g: Option<f64>,
+) -> Result<(Arc<dyn Curve>, Series<'a>), Failure> {
+    if !curve.needs_hatch_weight() {
+        return Ok((curve.clone(), series));
+    }
+    let (at_hatch_g, after_hatch) = split_at_hatch(series);
+    at_hatch_g
+        .or(hatch_weight_g)
+        .and_then(|weight_g| curve.at_hatch_weight(weight_g))
+        .map(|anchored| (Arc::from(anchored), after_hatch))
+        .ok_or_else(|| Failure {
+            reason: "the weight at hatch is not known: there is no weighing at age 0, and none was given"
+                .to_owned(),
+            n: series.values.len(),
+        })
+}
+
+/// What follows from a curve's terms and is told of every fit, in the tables' order:
+/// landmarks, ages of these masses, value and rates at these ages.
+#[must_use]
+pub fn derived_quantities(ages_d: &[f64], masses_g: &[f64]) -> Vec<Derived> {
+    let mut wanted = vec![
+        Derived::Mature,
+        Derived::InflectionAge,
+        Derived::InflectionWeight,
+        Derived::InflectionRate,
+        Derived::AgeAtFraction(0.5),
+        Derived::AgeAtFraction(0.95),
+        Derived::SecondPeakAge,
+        Derived::SecondPeakRate,
+    ];
+    wanted.extend(masses_g.iter().map(|mass_g| Derived::AgeAtValue(*mass_g)));
+    for age_d in ages_d {
+        wanted.extend([
+            Derived::ValueAt(*age_d),
+            Derived::RateAt(*age_d),
+            Derived::RelativeRateAt(*age_d),
+        ]);
+    }
+    wanted
+}
+
+/// The first age, each whole day after it, and the last age; ten years at most, since
+/// a table of ages in another unit must not fill the disk.
+#[must_use]
+pub fn days_between(first_d: f64, last_d: f64) -> Vec<f64> {
+    const MOST: f64 = 3650.0;
+    let step = f64::max(1.0, (last_d - first_d) / MOST);
+    let mut ages_d = vec![first_d];
+    let mut age_d = (first_d / step).floor() * step + step;
+    while age_d < last_d {
+        ages_d.push(age_d);
+        age_d += step;
+    }
+    if last_d > first_d {
+        ages_d.push(last_d);
+    }
+    ages_d
 }
 
 /// The mean weight at age 0, and the weighings after it. A curve that is held at

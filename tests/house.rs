@@ -12,13 +12,18 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("study", &[]),
     ("composition", &["stats", "study"]),
     ("fit", &["growth", "stats"]),
-    ("trajectory", &["fit", "growth", "study"]),
+    ("trajectory", &["fit", "growth", "stats", "study"]),
+    (
+        "contrast",
+        &["fit", "growth", "stats", "study", "trajectory"],
+    ),
     ("flock", &["fit", "growth", "study"]),
     ("maturity", &["fit", "growth", "stats", "study"]),
     ("figure", &[]),
     (
         "report",
         &[
+            "contrast",
             "figure",
             "fit",
             "flock",
@@ -31,6 +36,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     (
         "cli",
         &[
+            "contrast",
             "figure",
             "fit",
             "flock",
@@ -124,7 +130,7 @@ fn every_built_in_curve_has_its_card() {
 fn every_option_in_the_readme_exists() {
     let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
     let mut help = String::new();
-    for command in ["check", "fit", "target", "onset", "draw", "run"] {
+    for command in ["check", "fit", "contrast", "target", "onset", "draw", "run"] {
         let output = Command::new(env!("CARGO_BIN_EXE_pinfeather"))
             .args([command, "--help"])
             .output()

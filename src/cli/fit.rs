@@ -1,14 +1,15 @@
 //! `fit`: how does each bird and strain grow?
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::report::growth_tables::{Wanted, growth_tables};
 use crate::report::words;
 use crate::study::Study;
-use crate::trajectory::Trajectories;
+use crate::trajectory::interval::{Intervals, Method, Validation};
+use crate::trajectory::{Trajectories, derived_quantities};
 
 /// Fit growth curves to each bird and each strain.
 #[derive(Debug, Args)]
@@ -16,20 +17,127 @@ use crate::trajectory::Trajectories;
   pinfeather fit data-demo --curve gompertz,two-phase-gompertz
   pinfeather fit weights.csv --bird Chick --age Time --value weight --group Diet \\
       --curve logistic,gompertz --out results
-  pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200")]
+  pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200
+  pinfeather fit data-demo --level strain --intervals bootstrap --replicates 2000 --seed 7 \\
+      --cross-validate")]
 pub(crate) struct FitArgs {
     #[command(flatten)]
     input: Input,
     #[command(flatten)]
     fit: FitOptions,
+    #[command(flatten)]
+    inference: InferenceOptions,
 }
 
 pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("fit", common);
     let study = output.read(&args.input)?;
     let trajectories = trajectories(&study, &args.fit, &mut output)?;
-    add(&study, &trajectories, &args.fit, &mut output);
+    let further = args
+        .inference
+        .further(&study, &trajectories, &args.fit, &mut output)?;
+    add_with(&study, &trajectories, &args.fit, further, &mut output);
     output.finish()
+}
+
+/// How sure the terms are, and how well each curve tells what it has not seen.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Intervals and choice")]
+pub(crate) struct InferenceOptions {
+    /// How the intervals of terms and derived quantities are found
+    #[arg(long, value_enum, default_value = "wald")]
+    intervals: IntervalName,
+    /// Fits a subject and curve for --intervals bootstrap
+    #[arg(long, value_name = "N", default_value_t = 1000)]
+    replicates: usize,
+    /// Seed of everything drawn at random
+    #[arg(long, value_name = "N", default_value_t = SEED)]
+    seed: u64,
+    /// Hide birds, and the last weeks, and tell them by each strain's curves
+    #[arg(long)]
+    cross_validate: bool,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum IntervalName {
+    /// Standard errors and Student's t
+    Wald,
+    /// Profile likelihood
+    Profile,
+    /// Birds drawn with replacement (a bird's own residuals at bird level)
+    Bootstrap,
+}
+
+/// The seed where none is given.
+const SEED: u64 = 1;
+/// Fewest replicates that percentiles of an interval are read from.
+const FEWEST_REPLICATES: usize = 100;
+
+/// What is asked beyond the fits themselves.
+#[derive(Debug)]
+struct Further {
+    method: Method,
+    intervals: Intervals,
+    validation: Validation,
+    seed: u64,
+}
+
+impl InferenceOptions {
+    fn further(
+        &self,
+        study: &Study,
+        trajectories: &Trajectories,
+        options: &FitOptions,
+        output: &mut Output,
+    ) -> Result<Further> {
+        let method = match self.intervals {
+            IntervalName::Wald => Method::Wald,
+            IntervalName::Profile => Method::Profile,
+            IntervalName::Bootstrap => Method::Bootstrap {
+                replicates: self.replicates,
+                seed: self.seed,
+            },
+        };
+        if method != Method::Wald && self.replicates < FEWEST_REPLICATES {
+            return Err(Error::call(format!(
+                "--replicates {}: expected at least {FEWEST_REPLICATES}, since an interval is read from their percentiles",
+                self.replicates
+            )));
+        }
+        let request = options.request(study)?;
+        let derived = derived_quantities(&options.ages_d(study), &options.weights_g(study));
+        let intervals = if method == Method::Wald {
+            Intervals::default()
+        } else {
+            let bar = output.progress(trajectories.subjects.len(), method.name());
+            let wanted = (&derived[..], method);
+            let found =
+                trajectories.intervals(study, &request, wanted, options.confidence, &|done| {
+                    bar.inc(done as u64);
+                });
+            bar.finish_and_clear();
+            found
+        };
+        let validation = if self.cross_validate {
+            let strains = study.strains.len() * study.traits.len();
+            let bar = output.progress(strains, "cross-validating");
+            let found = trajectories.validate(study, &request, &|done| bar.inc(done as u64));
+            bar.finish_and_clear();
+            found
+        } else {
+            Validation::default()
+        };
+        output.seed = self.seed;
+        output
+            .methods
+            .insert("intervals".to_owned(), method.name().to_owned());
+        Ok(Further {
+            method,
+            intervals,
+            validation,
+            seed: self.seed,
+        })
+    }
 }
 
 /// Makes the fits that are asked for, with a bar where somebody looks.
@@ -66,10 +174,31 @@ pub(crate) fn add(
     options: &FitOptions,
     output: &mut Output,
 ) {
+    let further = Further {
+        method: Method::Wald,
+        intervals: Intervals::default(),
+        validation: Validation::default(),
+        seed: SEED,
+    };
+    output.seed = SEED;
+    add_with(study, trajectories, options, further, output);
+}
+
+fn add_with(
+    study: &Study,
+    trajectories: &Trajectories,
+    options: &FitOptions,
+    further: Further,
+    output: &mut Output,
+) {
     let wanted = Wanted {
         confidence: options.confidence,
         ages_d: options.ages_d(study),
         weights_g: options.weights_g(study),
+        method: further.method,
+        intervals: further.intervals,
+        validation: further.validation,
+        seed: further.seed,
     };
     output.words.push("How do they grow?".to_owned());
     output

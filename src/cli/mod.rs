@@ -1,6 +1,7 @@
 //! The program's commands, one file each; knows clap and no numerics.
 
 mod check;
+mod contrast;
 mod draw;
 mod fit;
 mod onset;
@@ -32,6 +33,7 @@ struct Cli {
 enum Command {
     Check(check::CheckArgs),
     Fit(fit::FitArgs),
+    Contrast(contrast::ContrastArgs),
     Target(target::TargetArgs),
     Onset(onset::OnsetArgs),
     Draw(draw::DrawArgs),
@@ -69,6 +71,7 @@ fn dispatch(cli: &Cli) -> Result<u8> {
     match &cli.command {
         Command::Check(args) => check::run(args, common),
         Command::Fit(args) => fit::run(args, common),
+        Command::Contrast(args) => contrast::run(args, common),
         Command::Target(args) => target::run(args, common),
         Command::Onset(args) => onset::run(args, common),
         Command::Draw(args) => draw::run(args, common),

@@ -200,7 +200,7 @@ impl Input {
 }
 
 /// Which curves to fit to what, and how.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 #[command(next_help_heading = "Fit")]
 pub(crate) struct FitOptions {
     /// Curves to fit, by name; with several, each is fitted and they are ranked by AICc
@@ -235,8 +235,9 @@ pub(crate) enum LevelName {
     Strain,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
+#[derive(Debug, Clone, Copy, Default, ValueEnum)]
 pub(crate) enum VarianceName {
+    #[default]
     Constant,
     Proportional,
     Power,

@@ -36,6 +36,10 @@ pub(crate) struct Output {
     pub(crate) attention: bool,
     /// Files read.
     pub(crate) inputs: Vec<InputFile>,
+    /// Seed of everything drawn at random.
+    pub(crate) seed: u64,
+    /// Methods that options chose, for the run record.
+    pub(crate) methods: BTreeMap<String, String>,
     /// Counts for the run record.
     pub(crate) counts: BTreeMap<String, usize>,
 }
@@ -59,6 +63,8 @@ impl Output {
             warnings: Vec::new(),
             attention: false,
             inputs: Vec::new(),
+            seed: 0,
+            methods: BTreeMap::new(),
             counts: BTreeMap::new(),
         }
     }
@@ -153,7 +159,8 @@ impl Output {
             version: env!("CARGO_PKG_VERSION").to_owned(),
             command: self.command.to_owned(),
             arguments: arguments_without_output(),
-            seed: 0,
+            seed: self.seed,
+            methods: self.methods.clone(),
             inputs: self.inputs.clone(),
             counts: self.counts.clone(),
             warnings: self.warnings.clone(),

@@ -8,11 +8,14 @@
 
 pub mod choice;
 pub mod diagnostics;
+pub mod influence;
 pub mod interval;
 mod least_squares;
 mod linear;
 pub mod mixed;
+pub mod profile;
 mod support;
+pub mod validation;
 mod variance;
 
 use rayon::prelude::*;

@@ -1,5 +1,7 @@
 //! What does the reader get: tables and the record of the run.
 
+pub mod contrast_tables;
+pub mod contrast_words;
 pub mod cue_tables;
 pub mod flock_tables;
 pub mod growth_tables;
