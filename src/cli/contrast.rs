@@ -1,5 +1,7 @@
 //! `contrast`: do strains differ, in what, and from which age?
 
+use std::collections::HashMap;
+
 use clap::{Args, ValueEnum};
 
 use super::options::{Common, FitOptions, Input, LevelName, VarianceName};
@@ -7,8 +9,11 @@ use super::output::Output;
 use crate::contrast::{self, Adjust, By, MixedWishes, Request, Source, allometry, fat_share};
 use crate::error::{Error, Result};
 use crate::fit::mixed::{Covariance, Estimator};
-use crate::report::{contrast_tables, contrast_words};
-use crate::study::{BODY_WEIGHT, Study};
+use crate::report::growth_tables::{self, Wanted};
+use crate::report::{Table, contrast_tables, contrast_words};
+use crate::study::{BODY_WEIGHT, Records, Study};
+use crate::trajectory::Trajectories;
+use crate::trajectory::interval::{Intervals, Method};
 
 /// Compare strains (or treatments, or pens) in terms, derived quantities and whole curves.
 #[derive(Debug, Args)]
@@ -70,15 +75,16 @@ struct ContrastOptions {
     /// Masses whose age is compared
     #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
     at_weight: Vec<f64>,
-    /// Trait that the others are told by in the allometry [default: body_weight]
-    #[arg(long, value_name = "TRAIT")]
+    /// Trait that the others are told by in the allometry [default: body_weight]; of a bare
+    /// table the column that holds it
+    #[arg(long, value_name = "TRAIT|COLUMN")]
     on: Option<String>,
     /// Seed of the simulated bands
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum ByName {
     Strain,
     Treatment,
@@ -193,13 +199,84 @@ impl ContrastOptions {
     }
 }
 
+/// The strains' curves ranked, with their errors in what they have not seen.
+fn curve_choice(
+    study: &Study,
+    options: &FitOptions,
+    request: &Request,
+    output: &mut Output,
+) -> Result<Table> {
+    let fits = options.request(study)?;
+    let strains = study.strains.len() * study.traits.len();
+    let bar = output.progress(strains, "cross-validating");
+    let trajectories = Trajectories::fit(study, &fits, &|_| {});
+    let validation = trajectories.validate(study, &fits, &|done| bar.inc(done as u64));
+    bar.finish_and_clear();
+    let wanted = Wanted {
+        confidence: request.confidence,
+        ages_d: request.ages_d.clone(),
+        weights_g: request.masses_g.clone(),
+        method: Method::Wald,
+        intervals: Intervals::default(),
+        validation,
+        seed: request.seed,
+    };
+    Ok(growth_tables::curve_choice(
+        study,
+        &trajectories.subjects,
+        &wanted,
+    ))
+}
+
+/// Adds the first trait of another reading of the same table, bird by bird.
+fn add_trait(study: &mut Study, other: Study) {
+    let Some(from) = other.traits.into_iter().next() else {
+        return;
+    };
+    if study.traits.iter().any(|records| records.name == from.name) {
+        return;
+    }
+    let places: HashMap<&str, usize> = other
+        .birds
+        .iter()
+        .enumerate()
+        .map(|(place, bird)| (bird.name.as_str(), place))
+        .collect();
+    let mut records = Records {
+        starts: vec![0],
+        ages_d: Vec::new(),
+        values: Vec::new(),
+        rows: Vec::new(),
+        ..from.clone()
+    };
+    for bird in &study.birds {
+        if let Some(place) = places.get(bird.name.as_str()) {
+            let range = from.starts[*place]..from.starts[place + 1];
+            records
+                .ages_d
+                .extend_from_slice(&from.ages_d[range.clone()]);
+            records
+                .values
+                .extend_from_slice(&from.values[range.clone()]);
+            records.rows.extend_from_slice(&from.rows[range]);
+        }
+        records.starts.push(records.values.len());
+    }
+    study.traits.push(records);
+}
+
 pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("contrast", common);
     output.seed = args.options.seed;
     output
         .methods
         .insert("intervals".to_owned(), "wald".to_owned());
-    let study = output.read(&args.input)?;
+    let mut study = output.read(&args.input)?;
+    if let Some(column) = &args.options.on
+        && !args.input.path.is_dir()
+    {
+        add_trait(&mut study, args.input.read_column(column)?);
+    }
     let options = args.options.fit_options();
     let request = args.options.request(&study, &options)?;
     let on = args.options.on(&study)?;
@@ -208,9 +285,7 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let comparison = contrast::compare(&study, &request, &|done| bar.inc(done as u64))?;
     bar.finish_and_clear();
     let allometries = match on {
-        Some(on) => {
-            allometry::allometries(&study, &comparison.groups, on, request.confidence)?
-        }
+        Some(on) => allometry::allometries(&study, &comparison.groups, on, request.confidence)?,
         None => Vec::new(),
     };
     let shares = fat_share::fat_shares(&study, &comparison.groups, &request);
@@ -218,12 +293,21 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     output
         .words
         .extend(contrast_words::differences(&study, &comparison));
-    output
-        .words
-        .extend(contrast_words::allometries(&study, &comparison.groups, &allometries));
-    output
-        .warnings
-        .extend(contrast_words::warnings(&study, &comparison, &allometries, &shares));
+    output.words.extend(contrast_words::allometries(
+        &study,
+        &comparison.groups,
+        &allometries,
+    ));
+    output.warnings.extend(contrast_words::warnings(
+        &study,
+        &comparison,
+        &allometries,
+        &shares,
+    ));
+    if args.options.by == ByName::Strain {
+        let choice = curve_choice(&study, &options, &request, &mut output)?;
+        output.tables.push(choice);
+    }
     output.tables.extend([
         contrast_tables::contrasts(&study, &comparison),
         contrast_tables::curve_tests(&study, &comparison, &allometries),
@@ -237,9 +321,11 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
         ));
     }
     if !shares.is_empty() {
-        output
-            .tables
-            .push(contrast_tables::fat_share(&study, &comparison.groups, &shares));
+        output.tables.push(contrast_tables::fat_share(
+            &study,
+            &comparison.groups,
+            &shares,
+        ));
     }
     output.finish()
 }

@@ -171,6 +171,16 @@ impl Input {
         }
     }
 
+    /// Reads a bare table again with another of its columns as the values.
+    pub(crate) fn read_column(&self, column: &str) -> Result<Study> {
+        let columns = Columns {
+            value: Some(column.to_owned()),
+            trait_name: Some(column.to_owned()),
+            ..self.columns.ready()
+        };
+        Study::read_table(&self.path, &columns)
+    }
+
     /// Looks the study folder or the bare table through.
     pub(crate) fn check(&self) -> Result<Check> {
         if self.path.is_dir() {

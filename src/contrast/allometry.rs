@@ -179,7 +179,10 @@ fn answer(pairs: &Pairs, confidence: f64) -> Result<std::result::Result<Answer, 
     ] {
         let options = MixedOptions {
             grouped: GroupedTerms::All,
-            random: random.iter().map(|term| RandomTerm::natural(term)).collect(),
+            random: random
+                .iter()
+                .map(|term| RandomTerm::natural(term))
+                .collect(),
             covariance: Covariance::Full,
             ..MixedOptions::default()
         };

@@ -55,9 +55,7 @@ impl PairByAge {
     /// group is the heavier there.
     #[must_use]
     pub fn spans(&self) -> Vec<(f64, f64, bool)> {
-        let sign = |at: &AgeDifference| {
-            (at.differs() == Some(true)).then_some(at.difference > 0.0)
-        };
+        let sign = |at: &AgeDifference| (at.differs() == Some(true)).then_some(at.difference > 0.0);
         self.ages
             .chunk_by(|one, next| sign(one) == sign(next))
             .filter_map(|span| {

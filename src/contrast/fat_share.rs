@@ -13,9 +13,9 @@ use std::sync::Arc;
 
 use nalgebra::{DMatrix, DVector};
 
+use super::Request;
 use super::grouping::{Groups, Sample};
 use super::joint::{PooledFit, pooled_fit};
-use super::Request;
 use crate::fit::Workspace;
 use crate::fit::influence::covariance_between;
 use crate::fit::interval::Interval;

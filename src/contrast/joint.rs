@@ -310,7 +310,10 @@ pub(super) fn population_fit(
     while !random.is_empty() {
         let options = MixedOptions {
             grouped: GroupedTerms::All,
-            random: random.iter().map(|name| RandomTerm::natural(name)).collect(),
+            random: random
+                .iter()
+                .map(|name| RandomTerm::natural(name))
+                .collect(),
             ordered: ordered(curve),
             covariance: request.mixed.covariance,
             variance: request.settings.variance,

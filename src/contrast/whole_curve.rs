@@ -66,7 +66,8 @@ pub(super) fn pooled(
     let mut workspace = Workspace::new();
     let mut test = |places: &[usize], pair: Option<(usize, usize)>| {
         let kept: Vec<usize> = places.iter().map(|place| groups[*place]).collect();
-        let one = joint::pooled_fit(&sample_of(&kept), None, curve, request, &mut workspace).ok()?;
+        let one =
+            joint::pooled_fit(&sample_of(&kept), None, curve, request, &mut workspace).ok()?;
         let each: Vec<&PooledFit> = places.iter().map(|place| &fits[*place]).collect();
         pooled_test(&one, &each, request.settings.variance, pair)
     };
@@ -108,7 +109,7 @@ fn pooled_test(
             let statistic = (2.0 * (log_lik.1 - log_lik.0)).max(0.0);
             let p_value = chi_squared_upper(statistic, df1 as f64);
             (
-                "likelihood ratio, curve and spread",
+                "likelihood ratio (curve and spread)",
                 statistic,
                 df1,
                 None,
@@ -141,11 +142,12 @@ pub(super) fn population(
         let kept: Vec<usize> = places.iter().map(|place| groups[*place]).collect();
         let whole = places.len() == groups.len();
         let found = ratio(&sample_of(&kept), whole.then_some(all), &all.options, curve);
-        found.unwrap_or_else(|error| {
-            failed = Some(error);
-            None
-        })
-        .map(|(log_lik, df1)| likelihood_ratio(log_lik, df1, pair))
+        found
+            .unwrap_or_else(|error| {
+                failed = Some(error);
+                None
+            })
+            .map(|(log_lik, df1)| likelihood_ratio(log_lik, df1, pair))
     };
     let tests = all_and_pairs(groups, request.adjust, &mut test);
     failed.map_or(Ok(tests), Err)
@@ -171,9 +173,10 @@ fn ratio(
             outcome.fit().map(|fit| (fit.log_lik, fit.parameters))
         }
     };
-    let found = without.fit().zip(with).and_then(|(fit, with)| {
-        Some(((fit.log_lik, with.0), with.1.checked_sub(fit.parameters)?))
-    });
+    let found = without
+        .fit()
+        .zip(with)
+        .and_then(|(fit, with)| Some(((fit.log_lik, with.0), with.1.checked_sub(fit.parameters)?)));
     Ok(found.filter(|(log_lik, df)| *df > 0 && (log_lik.1 - log_lik.0).is_finite()))
 }
 

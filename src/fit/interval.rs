@@ -138,7 +138,8 @@ impl<'a> Law<'a> {
         let mut gradient = DVector::zeros(p);
         for (i, age_d) in ages_d.iter().enumerate() {
             curve.value_and_gradient(*age_d, self.terms, gradient.as_mut_slice());
-            rows.row_mut(i).copy_from(&root.tr_mul(&gradient).transpose());
+            rows.row_mut(i)
+                .copy_from(&root.tr_mul(&gradient).transpose());
         }
         let law = Simultaneous::of_combinations(&rows, self.df, SUP_T_DRAWS, seed);
         law.and_then(|law| law.critical_value(level))

@@ -107,7 +107,11 @@ pub fn trace(
         let mut order: Vec<usize> = (0..values.len())
             .filter(|i| (values[*i] - best) * sign >= 0.0)
             .collect();
-        order.sort_by(|i, j| (values[*i] - best).abs().total_cmp(&(values[*j] - best).abs()));
+        order.sort_by(|i, j| {
+            (values[*i] - best)
+                .abs()
+                .total_cmp(&(values[*j] - best).abs())
+        });
         walk.restart();
         for i in order {
             if let Some(tau) = walk.tau(values[i]) {
@@ -124,6 +128,11 @@ const DOUBLINGS: usize = 24;
 const STEPS: usize = 200;
 /// A step this short against the standard errors ends the search.
 const SHORT: f64 = 1e-8;
+/// So do steps that take no more than this share of the mean square off the sum: along
+/// a ridge on which a term runs away, the sum settles though the terms do not.
+const IDLE: f64 = 1e-10;
+/// So many such steps in a row.
+const IDLE_STEPS: usize = 5;
 
 /// Where a walk along the profile stands.
 struct Walk<'a> {
@@ -257,6 +266,7 @@ impl<'a> Walk<'a> {
         let mut found = self
             .quantity
             .value(self.problem.curve, &self.terms, &mut gradient)?;
+        let mut idle = 0;
         for _ in 0..STEPS {
             let normal = self.normal(&gradient);
             let gap = value - found;
@@ -288,11 +298,17 @@ impl<'a> Walk<'a> {
                 let near = (value - found).abs() <= 1e-7 * value.abs().max(1e-12);
                 return near.then_some(sum);
             };
+            let gained = sum - sum_next;
             self.terms = next;
             (sum, found, gradient) = (sum_next, found_next, gradient_next);
             damping = if damping < 1e-7 { 0.0 } else { 0.2 * damping };
             let near = (value - found).abs() <= 1e-9 * value.abs().max(1e-12);
-            if length < SHORT * self.mean_square.sqrt() && near {
+            idle = if gained.abs() < IDLE * self.mean_square {
+                idle + 1
+            } else {
+                0
+            };
+            if near && (length < SHORT * self.mean_square.sqrt() || idle >= IDLE_STEPS) {
                 return Some(sum);
             }
         }
@@ -303,9 +319,8 @@ impl<'a> Walk<'a> {
     /// the memory; `None` out of the terms' range.
     fn evaluate(&mut self, terms: &[f64]) -> Option<(f64, f64, Vec<f64>)> {
         let ranges = self.problem.curve.terms();
-        let inside = |(term, value): (&crate::growth::Term, &f64)| {
-            (term.lower..=term.upper).contains(value)
-        };
+        let inside =
+            |(term, value): (&crate::growth::Term, &f64)| (term.lower..=term.upper).contains(value);
         if !ranges.iter().zip(terms).all(inside) {
             return None;
         }

@@ -58,9 +58,7 @@ pub fn by_last_ages(
     let (first_d, last_d) = (series.ages_d.first()?, series.ages_d.last()?);
     let from_d = last_d - HIDDEN_D.min(0.25 * (last_d - first_d));
     let mut hidden = Hidden::new(curve, series, settings, estimates);
-    mean_square(std::iter::once(
-        hidden.error(|i| series.ages_d[i] > from_d),
-    ))
+    mean_square(std::iter::once(hidden.error(|i| series.ages_d[i] > from_d)))
 }
 
 /// Root of the mean over all hidden values of what each part adds; `None` if a part has none.

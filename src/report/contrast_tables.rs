@@ -103,11 +103,8 @@ pub fn curve_tests(study: &Study, comparison: &Comparison, allometries: &[Allome
         table
             .row()
             .text(&study.traits[allometry.trait_index].name)
-            .text(&format!(
-                "allometry on {}",
-                study.traits[allometry.on].name
-            ))
-            .text("likelihood ratio, equal exponents")
+            .text(&format!("allometry on {}", study.traits[allometry.on].name))
+            .text("likelihood ratio (equal exponents)")
             .text("all")
             .text("all")
             .number(statistic)
@@ -145,7 +142,9 @@ pub fn difference_by_age(study: &Study, comparison: &Comparison) -> Table {
     for compared in &comparison.compared {
         for pair in &compared.by_age {
             for at in &pair.ages {
-                let differs = at.differs().map(|differs| if differs { "yes" } else { "no" });
+                let differs = at
+                    .differs()
+                    .map(|differs| if differs { "yes" } else { "no" });
                 table
                     .row()
                     .text(&study.traits[compared.trait_index].name)

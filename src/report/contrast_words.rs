@@ -72,6 +72,8 @@ fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge)
         .iter()
         .filter(|contrast| (contrast.a, contrast.b) == (pair.a, pair.b))
         .filter(|contrast| contrast.p_adjusted.is_some_and(|p| p < TOLD))
+        // Said by the term A already.
+        .filter(|contrast| contrast.term != "mature_weight")
         .take(4)
         .map(|contrast| {
             let percent = contrast
@@ -110,9 +112,12 @@ pub fn allometries(study: &Study, groups: &Groups, allometries: &[Allometry]) ->
             .groups
             .iter()
             .map(|group| {
-                let interval = group.exponent.interval.map_or_else(String::new, |interval| {
-                    format!(" ({:.3} to {:.3})", interval.lower, interval.upper)
-                });
+                let interval = group
+                    .exponent
+                    .interval
+                    .map_or_else(String::new, |interval| {
+                        format!(" ({:.3} to {:.3})", interval.lower, interval.upper)
+                    });
                 format!(
                     "{} {:.3}{interval}",
                     groups.names[group.group], group.exponent.value

@@ -181,7 +181,8 @@ fn curve_fits(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Tabl
 /// What else speaks for and against a strain's curve stands behind, cross-validation
 /// where it was asked. A weak fit is ranked and says so; a failed one has no rank. A curve held at the
 /// hatch weight rests on one weighing less than the others and is not ranked with them.
-fn curve_choice(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
+#[must_use]
+pub fn curve_choice(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
     let mut table = Table::new(
         "curve_choice",
         &[

@@ -227,12 +227,7 @@ impl Simultaneous {
     }
 
     /// The law of the largest |t| of F z, z standard normal, over a common scale.
-    fn simulated(
-        factor: &DMatrix<f64>,
-        df: f64,
-        draws: usize,
-        seed: u64,
-    ) -> Result<Self, Failure> {
+    fn simulated(factor: &DMatrix<f64>, df: f64, draws: usize, seed: u64) -> Result<Self, Failure> {
         check_count("draws", draws, 1000)?;
         if df.is_nan() || df <= 0.0 {
             return Err(Failure::Setting {

@@ -100,12 +100,7 @@ fn within_birds(rows: &[Residual], birds: &[usize]) -> Option<f64> {
     (pairs > 1 && mean_square > 0.0).then(|| products / f64::from(pairs) / mean_square)
 }
 
-fn verdict(
-    fits: &SubjectFits,
-    all: &[Evidence],
-    validation: &Validation,
-    at: usize,
-) -> String {
+fn verdict(fits: &SubjectFits, all: &[Evidence], validation: &Validation, at: usize) -> String {
     let fit = &fits.fits[at];
     let Some(place) = fits.places()[at] else {
         return match &fit.outcome {
@@ -116,7 +111,10 @@ fn verdict(
     let mut words = if place.rank == 1 {
         vec![best(fits, all, validation, at, place.weight)]
     } else if place.delta < 2.0 {
-        vec![format!("as good as the best: AICc {:.1} above it", place.delta)]
+        vec![format!(
+            "as good as the best: AICc {:.1} above it",
+            place.delta
+        )]
     } else {
         vec![format!("not the best: AICc {:.1} above it", place.delta)]
     };
@@ -155,7 +153,10 @@ fn best(
     let mut differ = Vec::new();
     let mut hear = |criterion: &str, winner: Option<usize>| match winner {
         Some(winner) if winner == at => agree.push(criterion.to_owned()),
-        Some(winner) => differ.push(format!("{criterion} prefers {}", fits.fits[winner].curve.name())),
+        Some(winner) => differ.push(format!(
+            "{criterion} prefers {}",
+            fits.fits[winner].curve.name()
+        )),
         None => {}
     };
     let n = fits.fits[at].outcome.n();
