@@ -122,6 +122,10 @@ const NODES: usize = 7;
 
 impl ContrastOptions {
     /// The same wishes as `fit` has them, at strain level.
+    #[allow(
+        clippy::needless_update,
+        reason = "what `fit` is asked beyond this keeps its default"
+    )]
     fn fit_options(&self) -> FitOptions {
         FitOptions {
             curve: self.curve.clone(),

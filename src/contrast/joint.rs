@@ -18,13 +18,14 @@ use super::grouping::Sample;
 use super::{MixedWishes, Request};
 use crate::error::Result;
 use crate::fit::influence;
-use crate::fit::interval::root_of;
+use crate::fit::interval::{Estimate, root_of};
 use crate::fit::mixed::{
     GroupedTerms, MixedFit, MixedModel, MixedOptions, MixedOutcome, RandomTerm, Subjects,
 };
 use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Workspace, fit};
 use crate::growth::Curve;
+use crate::stats::distribution::t_two_sided_quantile;
 use crate::stats::multiple::Simultaneous;
 use crate::trajectory::ready;
 
@@ -87,6 +88,26 @@ pub struct Difference {
 }
 
 impl Joint {
+    /// A quantity of the group at one place, with its interval; `None` where its curve
+    /// has no such quantity.
+    #[must_use]
+    pub fn value(&self, at: usize, quantity: Quantity, level: f64) -> Option<Estimate> {
+        let mut gradient = vec![0.0; self.terms[at].len()];
+        let value = quantity.value(&*self.curves[at], &self.terms[at], &mut gradient)?;
+        let variance = self.covariance_of(at, &gradient, at, &gradient);
+        let df = match &self.df {
+            DegreesOfFreedom::Common(df) => *df,
+            DegreesOfFreedom::Each(each) => each[at],
+        };
+        let standard_error = (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt());
+        let estimate = Estimate {
+            value,
+            standard_error,
+            interval: None,
+        };
+        Some(estimate.at_factor(t_two_sided_quantile(level, df)))
+    }
+
     /// The difference in a quantity between the groups at two places; `None` where
     /// the curve has no such quantity in one of them.
     #[must_use]

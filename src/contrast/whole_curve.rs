@@ -196,12 +196,11 @@ fn likelihood_ratio(log_lik: (f64, f64), df1: usize, pair: Option<(usize, usize)
     }
 }
 
+/// A test of the groups at these places; the pair's names where it is one.
+type Test<'a> = dyn FnMut(&[usize], Option<(usize, usize)>) -> Option<CurveTest> + 'a;
+
 /// The test of all groups, then of each pair, p values of the pairs adjusted.
-fn all_and_pairs(
-    groups: &[usize],
-    adjust: Adjust,
-    test: &mut dyn FnMut(&[usize], Option<(usize, usize)>) -> Option<CurveTest>,
-) -> Vec<CurveTest> {
+fn all_and_pairs(groups: &[usize], adjust: Adjust, test: &mut Test<'_>) -> Vec<CurveTest> {
     let places: Vec<usize> = (0..groups.len()).collect();
     let mut tests: Vec<CurveTest> = test(&places, None).into_iter().collect();
     let whole = tests.len();

@@ -141,6 +141,9 @@ pub(super) fn records_of(study: &Study, subject: Subject) -> Pooled {
     }
 }
 
+/// How the ages and values of a replicate are drawn.
+type Draw<'a> = dyn Fn(&mut ChaCha8Rng) -> (Vec<f64>, Vec<f64>) + Sync + 'a;
+
 struct OneFit<'a> {
     curve: &'a dyn Curve,
     estimates: &'a Estimates,
@@ -210,12 +213,7 @@ impl OneFit<'_> {
     }
 
     /// The quantities of each replicate.
-    fn replicates(
-        &self,
-        replicates: usize,
-        seed: u64,
-        make: &(dyn Fn(&mut ChaCha8Rng) -> (Vec<f64>, Vec<f64>) + Sync),
-    ) -> Vec<Vec<Option<f64>>> {
+    fn replicates(&self, replicates: usize, seed: u64, make: &Draw<'_>) -> Vec<Vec<Option<f64>>> {
         let from = Settings {
             start: Some(self.estimates.terms.clone()),
             ..self.settings.clone()
