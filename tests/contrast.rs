@@ -79,6 +79,7 @@ fn request(curve: &str, source: Source, random: &[&str]) -> Request {
             random: random.iter().map(|term| (*term).to_owned()).collect(),
             ..MixedWishes::default()
         },
+        replicates: 0,
         seed: 1,
     }
 }
@@ -178,6 +179,30 @@ fn the_band_of_the_difference_lies_between_its_bounds() {
             .any(|(_, to_d, heavier)| *to_d == 21.0 && !heavier),
         "{spans:?}"
     );
+}
+
+/// Birds drawn again tell about the same spread as the mixed fit's own standard
+/// errors: its model is right for these data, the percentiles are those of 300 draws.
+#[test]
+fn bootstrapped_differences_are_as_wide_as_standard_errors_say() {
+    let table = flock(&[("Alder", 12, 1500.0), ("Birch", 12, 1400.0)], false);
+    let study = read(&table, "strain", "weight_g");
+    for source in [Source::Mixed, Source::Pooled] {
+        let wald = request("gompertz", source, &["A"]);
+        let drawn = Request {
+            replicates: 300,
+            ..wald.clone()
+        };
+        let [wald, drawn] =
+            [wald, drawn].map(|request| compare(&study, &request, &|_| {}).unwrap());
+        let width = |contrast: &Contrast| {
+            let interval = contrast.interval.unwrap();
+            interval.upper - interval.lower
+        };
+        let share = width(of(&drawn, "A")) / width(of(&wald, "A"));
+        assert!((0.75..1.35).contains(&share), "{source:?}: {share}");
+        assert_eq!(of(&drawn, "A").difference, of(&wald, "A").difference);
+    }
 }
 
 /// Source: R `lme`, `reference/allometry/SOURCE.md`.

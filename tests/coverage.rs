@@ -228,6 +228,7 @@ fn compared(simulated: &Simulated, seed: u64, held: &mut Held) {
                 random: vec!["A".to_owned(), "ti".to_owned()],
                 ..MixedWishes::default()
             },
+            replicates: 0,
             seed,
         };
         let comparison = compare(&simulated.study, &request, &|_| {}).expect("two strains");

@@ -79,7 +79,13 @@ struct ContrastOptions {
     /// table the column that holds it
     #[arg(long, value_name = "TRAIT|COLUMN")]
     on: Option<String>,
-    /// Seed of the simulated bands
+    /// How the intervals of the differences are found
+    #[arg(long, value_enum, default_value = "wald")]
+    intervals: IntervalKind,
+    /// Refits with birds drawn again, a curve, for --intervals bootstrap
+    #[arg(long, value_name = "N", default_value_t = 1000)]
+    replicates: usize,
+    /// Seed of everything drawn at random
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
 }
@@ -95,6 +101,14 @@ enum ByName {
 enum ContrastLevel {
     Strain,
     Population,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum IntervalKind {
+    /// Standard errors and Student's t
+    Wald,
+    /// Birds drawn with replacement within each group
+    Bootstrap,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -117,6 +131,8 @@ enum EstimatorName {
     Quadrature,
 }
 
+/// Fewest replicates that percentiles of an interval are read from.
+const FEWEST_REPLICATES: usize = 100;
 /// Nodes a random effect where quadrature is asked for.
 const NODES: usize = 7;
 
@@ -141,6 +157,12 @@ impl ContrastOptions {
     }
 
     fn request(&self, study: &Study, fit: &FitOptions) -> Result<Request> {
+        if self.intervals == IntervalKind::Bootstrap && self.replicates < FEWEST_REPLICATES {
+            return Err(Error::call(format!(
+                "--replicates {}: expected at least {FEWEST_REPLICATES}, since an interval is read from their percentiles",
+                self.replicates
+            )));
+        }
         let fits = fit.request(study)?;
         Ok(Request {
             curves: fits.curves,
@@ -175,6 +197,10 @@ impl ContrastOptions {
                     EstimatorName::Laplace => Estimator::Laplace,
                     EstimatorName::Quadrature => Estimator::Quadrature { nodes: NODES },
                 },
+            },
+            replicates: match self.intervals {
+                IntervalKind::Wald => 0,
+                IntervalKind::Bootstrap => self.replicates,
             },
             seed: self.seed,
         })
@@ -272,9 +298,13 @@ fn add_trait(study: &mut Study, other: Study) {
 pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("contrast", common);
     output.seed = args.options.seed;
+    let method = match args.options.intervals {
+        IntervalKind::Wald => "wald",
+        IntervalKind::Bootstrap => "bootstrap",
+    };
     output
         .methods
-        .insert("intervals".to_owned(), "wald".to_owned());
+        .insert("intervals".to_owned(), method.to_owned());
     let mut study = output.read(&args.input)?;
     if let Some(column) = &args.options.on
         && !args.input.path.is_dir()
@@ -284,7 +314,7 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let options = args.options.fit_options();
     let request = args.options.request(&study, &options)?;
     let on = args.options.on(&study)?;
-    let curves = study.traits.len() * request.curves.len();
+    let curves = study.traits.len() * request.curves.len() * (1 + request.replicates);
     let bar = output.progress(curves, "comparing");
     let comparison = contrast::compare(&study, &request, &|done| bar.inc(done as u64))?;
     bar.finish_and_clear();

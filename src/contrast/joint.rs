@@ -263,9 +263,10 @@ pub(super) fn pooled(
 pub(super) struct PooledFit {
     pub(super) curve: Arc<dyn Curve>,
     pub(super) estimates: crate::fit::Estimates,
-    ages_d: Vec<f64>,
-    values: Vec<f64>,
-    birds: Vec<usize>,
+    pub(super) ages_d: Vec<f64>,
+    pub(super) values: Vec<f64>,
+    /// The bird of the sample that each value is of.
+    pub(super) birds: Vec<usize>,
 }
 
 impl PooledFit {

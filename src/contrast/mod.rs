@@ -10,6 +10,7 @@
 //! and [`fat_share`]. It draws and writes nothing.
 
 pub mod allometry;
+mod bootstrap;
 mod by_age;
 pub mod fat_share;
 mod grouping;
@@ -32,6 +33,7 @@ pub use joint::{Difference, Joint, Source};
 pub use pairs::Contrast;
 pub use whole_curve::CurveTest;
 
+use bootstrap::Refit;
 use grouping::Sample;
 
 /// How p values are adjusted for the number of pairs.
@@ -82,7 +84,10 @@ pub struct Request {
     pub hatch_weight_g: Option<f64>,
     /// How a mixed fit is made.
     pub mixed: MixedWishes,
-    /// Seed of the simulated bands.
+    /// Refits with birds drawn again that the intervals of contrasts are read from; 0
+    /// takes them from standard errors.
+    pub replicates: usize,
+    /// Seed of everything drawn at random.
     pub seed: u64,
 }
 
@@ -115,7 +120,7 @@ pub struct Comparison {
 }
 
 /// Compares the groups of a study in every trait and curve; `done` is told of each
-/// curve that is finished.
+/// curve that is finished, and of each replicate of a bootstrap.
 ///
 /// A curve that cannot be fitted to two groups is no error: it has no numbers, and a
 /// note that says why.
@@ -123,14 +128,24 @@ pub struct Comparison {
 /// # Errors
 /// Fewer than two groups; a term that no curve has; mixed options that do not go
 /// together.
-pub fn compare(study: &Study, request: &Request, done: &dyn Fn(usize)) -> Result<Comparison> {
+pub fn compare(
+    study: &Study,
+    request: &Request,
+    done: &(dyn Fn(usize) + Sync),
+) -> Result<Comparison> {
     let groups = Groups::of(study, request.by);
     groups.at_least_two()?;
     check_terms(request)?;
     let mut compared = Vec::new();
     for trait_index in 0..study.traits.len() {
         for curve in &request.curves {
-            compared.push(one_curve(study, &groups, trait_index, curve, request)?);
+            compared.push(one_curve(
+                study,
+                &groups,
+                (trait_index, curve),
+                request,
+                done,
+            )?);
             done(1);
         }
     }
@@ -159,9 +174,9 @@ fn check_terms(request: &Request) -> Result<()> {
 fn one_curve(
     study: &Study,
     groups: &Groups,
-    trait_index: usize,
-    curve: &Arc<dyn Curve>,
+    (trait_index, curve): (usize, &Arc<dyn Curve>),
     request: &Request,
+    done: &(dyn Fn(usize) + Sync),
 ) -> Result<Compared> {
     let records = &study.traits[trait_index];
     let sample_of = |kept: &[usize]| Sample::of(records, groups, kept);
@@ -189,19 +204,28 @@ fn one_curve(
         ));
         return Ok(compared);
     }
-    let joint = match request.source {
+    let found = match request.source {
         Source::Mixed => population(&sample_of, &sample, curve, request, &mut compared)?,
         Source::Pooled => None,
     };
-    let joint = match joint {
-        Some(joint) => Some(joint),
+    let found = match found {
+        Some(found) => Some(found),
         None => pooled(&sample_of, &sample, groups, curve, request, &mut compared),
     };
-    if let Some(joint) = &joint {
-        compared.contrasts = pairs::contrasts(joint, request);
-        compared.by_age = by_age::differences(joint, request);
+    if let Some((joint, refit)) = found {
+        compared.contrasts = pairs::contrasts(&joint, request);
+        if request.replicates > 0 {
+            bootstrap::put_intervals(
+                &mut compared.contrasts,
+                &joint,
+                (&sample, &refit),
+                (request, request.replicates),
+                done,
+            )?;
+        }
+        compared.by_age = by_age::differences(&joint, request);
+        compared.joint = Some(joint);
     }
-    compared.joint = joint;
     Ok(compared)
 }
 
@@ -212,7 +236,7 @@ fn population(
     curve: &Arc<dyn Curve>,
     request: &Request,
     compared: &mut Compared,
-) -> Result<Option<Joint>> {
+) -> Result<Option<(Joint, Refit)>> {
     if curve.needs_hatch_weight() {
         compared.notes.push(
             "each group has its own weight at hatch, so that no one mixed fit holds all; pooled fits are compared"
@@ -226,7 +250,8 @@ fn population(
             compared.notes.extend(fit.reasons.iter().cloned());
             compared.tests =
                 whole_curve::population(sample_of, &sample.kept, &fit, &**curve, request)?;
-            Ok(Some(joint::of_population(sample, curve, &fit)))
+            let joint = joint::of_population(sample, curve, &fit);
+            Ok(Some((joint, Refit::Population(Box::new(fit)))))
         }
         Err(reason) => {
             compared.notes.push(format!(
@@ -245,7 +270,7 @@ fn pooled(
     curve: &Arc<dyn Curve>,
     request: &Request,
     compared: &mut Compared,
-) -> Option<Joint> {
+) -> Option<(Joint, Refit)> {
     let mut notes = Vec::new();
     let found = joint::pooled(sample, curve, request, &mut notes);
     for (group, reason) in notes {
@@ -261,5 +286,5 @@ fn pooled(
         return None;
     };
     compared.tests = whole_curve::pooled(sample_of, &joint.groups, &fits, curve, request);
-    Some(joint)
+    Some((joint, Refit::Pooled(fits)))
 }

@@ -16,6 +16,8 @@ pub struct Contrast {
     pub term: String,
     /// Unit of the difference.
     pub unit: String,
+    /// What is compared.
+    pub quantity: Quantity,
     /// The first group, an index into the names.
     pub a: usize,
     /// The second group.
@@ -24,7 +26,8 @@ pub struct Contrast {
     pub difference: f64,
     /// Its standard error, where there is one.
     pub standard_error: Option<f64>,
-    /// Interval; of all pairs together under Tukey's adjustment, of this pair otherwise.
+    /// Interval; of all pairs together under Tukey's adjustment, of this pair otherwise
+    /// and where birds were drawn again.
     pub interval: Option<Interval>,
     /// The difference as a percentage of the second group's value.
     pub percent: Option<f64>,
@@ -113,6 +116,7 @@ fn contrast(
     Some(Contrast {
         term: term.to_owned(),
         unit: unit.to_owned(),
+        quantity,
         a: joint.groups[a],
         b: joint.groups[b],
         difference: found.value,
