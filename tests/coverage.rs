@@ -32,7 +32,7 @@ const LEVEL: f64 = 0.95;
 const REPLICATES: usize = 399;
 
 fn gompertz() -> Arc<dyn Curve> {
-    Arc::from(built_in("gompertz").unwrap())
+    built_in("gompertz").unwrap()
 }
 
 struct Simulated {
