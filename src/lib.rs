@@ -20,6 +20,7 @@
 
 pub mod cli;
 pub mod composition;
+pub mod contrast;
 pub mod error;
 pub mod figure;
 pub mod fit;

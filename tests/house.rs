@@ -12,7 +12,11 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("study", &[]),
     ("composition", &["stats", "study"]),
     ("fit", &["growth", "stats"]),
-    ("trajectory", &["fit", "growth", "study"]),
+    ("trajectory", &["fit", "growth", "stats", "study"]),
+    (
+        "contrast",
+        &["fit", "growth", "stats", "study", "trajectory"],
+    ),
     ("flock", &["fit", "growth", "study"]),
     ("maturity", &["fit", "growth", "stats", "study"]),
     ("figure", &[]),
@@ -20,6 +24,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "report",
         &[
             "composition",
+            "contrast",
             "figure",
             "fit",
             "flock",
@@ -33,6 +38,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "cli",
         &[
             "composition",
+            "contrast",
             "figure",
             "fit",
             "flock",
@@ -132,6 +138,7 @@ fn every_option_in_the_readme_exists() {
         "calibrate",
         "correct",
         "fit",
+        "contrast",
         "target",
         "onset",
         "draw",

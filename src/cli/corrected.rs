@@ -12,10 +12,10 @@ use crate::composition::quality::keep;
 use crate::composition::series::records;
 use crate::composition::study_masses::{StudyMasses, of_study};
 use crate::error::{Error, Result};
-use crate::report::growth_tables::derived_of;
 use crate::report::{calibration_tables, composition_words};
 use crate::study::Study;
 use crate::trajectory::Trajectories;
+use crate::trajectory::derived_quantities;
 use crate::trajectory::redraw::{RedrawRequest, shares};
 
 /// How the equation's error is carried into the curves.
@@ -26,9 +26,6 @@ pub(crate) struct RedrawOptions {
     /// calibration_share.csv
     #[arg(long, value_name = "N", default_value = "0", value_parser = redraws)]
     redraw: u64,
-    /// Seed of the redraws
-    #[arg(long, value_name = "SEED", default_value = "1")]
-    seed: u64,
 }
 
 /// 0 for none, or enough for a spread.
@@ -105,7 +102,7 @@ pub(crate) fn add_shares(
     if options.redraw == 0 {
         return Ok(());
     }
-    output.seed = options.seed;
+    output.seed = fit.seed;
     let Some(masses) = masses else {
         return Err(Error::call(
             "--redraw: found without corrected scans, expected a study with scans and equations; name them by --equation",
@@ -120,7 +117,7 @@ pub(crate) fn add_shares(
         let of_trait = |(place, corrections): (usize, &&Corrections)| {
             // A stream of its own for each trait: two would else get the same draws.
             let stream = replicate * traits.len() as u64 + place as u64;
-            let values = corrections.redraw(options.seed, stream)?;
+            let values = corrections.redraw(fit.seed, stream)?;
             Ok(records(study, corrections, &values))
         };
         traits
@@ -131,7 +128,7 @@ pub(crate) fn add_shares(
     };
     let wanted = RedrawRequest {
         redraws: options.redraw,
-        derived: derived_of(&fit.weights_g(study), &fit.ages_d(study)),
+        derived: derived_quantities(&fit.ages_d(study), &fit.weights_g(study)),
         confidence: fit.confidence,
     };
     let request = fit.request(study)?;

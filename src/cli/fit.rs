@@ -1,17 +1,18 @@
 //! `fit`: how does each bird and strain grow?
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::correct::EquationOptions;
 use super::corrected::{self, RedrawOptions};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::report::growth_tables::{Wanted, growth_tables};
 use crate::report::population_tables::{mixed_tables, second_phase_table};
 use crate::report::{population_words, words};
 use crate::study::Study;
-use crate::trajectory::{self, Trajectories};
+use crate::trajectory::interval::{Intervals, Method, Validation};
+use crate::trajectory::{self, Trajectories, derived_quantities};
 
 /// Fit growth curves to each bird, each strain, and all birds at once.
 #[derive(Debug, Args)]
@@ -21,7 +22,9 @@ use crate::trajectory::{self, Trajectories};
       --curve logistic,gompertz --out results
   pinfeather fit data-demo --equation results/models/corrections --redraw 200 --seed 1
   pinfeather fit data-demo --curve gompertz --level population --random A,k,ti --covariance full
-  pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200")]
+  pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200
+  pinfeather fit data-demo --level strain --intervals bootstrap --replicates 2000 --seed 7 \\
+      --cross-validate")]
 pub(crate) struct FitArgs {
     #[command(flatten)]
     input: Input,
@@ -31,6 +34,8 @@ pub(crate) struct FitArgs {
     equations: EquationOptions,
     #[command(flatten)]
     redraw: RedrawOptions,
+    #[command(flatten)]
+    inference: InferenceOptions,
 }
 
 pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
@@ -39,7 +44,10 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     let path = &args.input.path;
     let masses = corrected::from_saved(&mut study, &args.equations, path, &mut output)?;
     let trajectories = trajectories(&study, &args.fit, &mut output)?;
-    add(&study, &trajectories, &args.fit, &mut output);
+    let further = args
+        .inference
+        .further(&study, &trajectories, &args.fit, &mut output)?;
+    add_with(&study, &trajectories, &args.fit, further, &mut output);
     corrected::add_shares(
         &study,
         masses.as_ref(),
@@ -50,6 +58,101 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     )?;
     add_second_phase(&study, &trajectories, &args.fit, &mut output);
     output.finish()
+}
+
+/// How sure the terms are, and how well each curve tells what it has not seen.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Intervals and choice")]
+pub(crate) struct InferenceOptions {
+    /// How the intervals of terms and derived quantities are found
+    #[arg(long, value_enum, default_value = "wald")]
+    intervals: IntervalName,
+    /// Fits a subject and curve for --intervals bootstrap
+    #[arg(long, value_name = "N", default_value_t = 1000)]
+    replicates: usize,
+    /// Hide birds, and the last weeks, and tell them by each strain's curves
+    #[arg(long)]
+    cross_validate: bool,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum IntervalName {
+    /// Standard errors and Student's t
+    Wald,
+    /// Profile likelihood
+    Profile,
+    /// Birds drawn with replacement (a bird's own residuals at bird level)
+    Bootstrap,
+}
+
+/// Fewest replicates that percentiles of an interval are read from.
+const FEWEST_REPLICATES: usize = 100;
+
+/// What is asked beyond the fits themselves.
+#[derive(Debug)]
+struct Further {
+    method: Method,
+    intervals: Intervals,
+    validation: Validation,
+    seed: u64,
+}
+
+impl InferenceOptions {
+    fn further(
+        &self,
+        study: &Study,
+        trajectories: &Trajectories,
+        options: &FitOptions,
+        output: &mut Output,
+    ) -> Result<Further> {
+        let method = match self.intervals {
+            IntervalName::Wald => Method::Wald,
+            IntervalName::Profile => Method::Profile,
+            IntervalName::Bootstrap => Method::Bootstrap {
+                replicates: self.replicates,
+                seed: options.seed,
+            },
+        };
+        if method != Method::Wald && self.replicates < FEWEST_REPLICATES {
+            return Err(Error::call(format!(
+                "--replicates {}: expected at least {FEWEST_REPLICATES}, since an interval is read from their percentiles",
+                self.replicates
+            )));
+        }
+        let request = options.request(study)?;
+        let derived = derived_quantities(&options.ages_d(study), &options.weights_g(study));
+        let intervals = if method == Method::Wald {
+            Intervals::default()
+        } else {
+            let bar = output.progress(trajectories.subjects.len(), method.name());
+            let wanted = (&derived[..], method);
+            let found =
+                trajectories.intervals(study, &request, wanted, options.confidence, &|done| {
+                    bar.inc(done as u64);
+                });
+            bar.finish_and_clear();
+            found
+        };
+        let validation = if self.cross_validate {
+            let strains = study.strains.len() * study.traits.len();
+            let bar = output.progress(strains, "cross-validating");
+            let found = trajectories.validate(study, &request, &|done| bar.inc(done as u64));
+            bar.finish_and_clear();
+            found
+        } else {
+            Validation::default()
+        };
+        output.seed = options.seed;
+        output
+            .methods
+            .insert("intervals".to_owned(), method.name().to_owned());
+        Ok(Further {
+            method,
+            intervals,
+            validation,
+            seed: options.seed,
+        })
+    }
 }
 
 /// Makes the fits that are asked for, with a bar where somebody looks.
@@ -87,11 +190,32 @@ pub(crate) fn add(
     options: &FitOptions,
     output: &mut Output,
 ) {
+    let further = Further {
+        method: Method::Wald,
+        intervals: Intervals::default(),
+        validation: Validation::default(),
+        seed: options.seed,
+    };
+    output.seed = options.seed;
+    add_with(study, trajectories, options, further, output);
+}
+
+fn add_with(
+    study: &Study,
+    trajectories: &Trajectories,
+    options: &FitOptions,
+    further: Further,
+    output: &mut Output,
+) {
     let wanted = Wanted {
         confidence: options.confidence,
         ages_d: options.ages_d(study),
         weights_g: options.weights_g(study),
         population: !trajectories.populations.is_empty(),
+        method: further.method,
+        intervals: further.intervals,
+        validation: further.validation,
+        seed: further.seed,
     };
     output.words.push("How do they grow?".to_owned());
     output

@@ -3,6 +3,7 @@
 mod calibrate;
 mod check;
 mod completions;
+mod contrast;
 mod correct;
 mod corrected;
 mod draw;
@@ -56,6 +57,7 @@ enum Command {
     Calibrate(calibrate::CalibrateArgs),
     Correct(correct::CorrectArgs),
     Fit(fit::FitArgs),
+    Contrast(contrast::ContrastArgs),
     Target(target::TargetArgs),
     Onset(onset::OnsetArgs),
     Draw(draw::DrawArgs),
@@ -106,6 +108,7 @@ fn dispatch(cli: &Cli) -> Result<u8> {
         Command::Calibrate(args) => calibrate::run(args, common),
         Command::Correct(args) => correct::run(args, common),
         Command::Fit(args) => fit::run(args, common),
+        Command::Contrast(args) => contrast::run(args, common),
         Command::Target(args) => target::run(args, common),
         Command::Onset(args) => onset::run(args, common),
         Command::Draw(args) => draw::run(args, common),

@@ -229,6 +229,16 @@ impl Input {
         }
     }
 
+    /// Reads a bare table again with another of its columns as the values.
+    pub(crate) fn read_column(&self, column: &str) -> Result<Study> {
+        let columns = Columns {
+            value: Some(column.to_owned()),
+            trait_name: Some(column.to_owned()),
+            ..self.columns.ready()
+        };
+        Study::read_table(&self.path, &columns)
+    }
+
     /// Looks the study folder or the bare table through.
     pub(crate) fn check(&self) -> Result<Check> {
         if self.path.is_dir() {
@@ -261,7 +271,7 @@ pub(crate) fn study_files(path: &Path, study: &Study) -> Vec<PathBuf> {
 }
 
 /// Which curves to fit to what, and how.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 #[command(next_help_heading = "Fit")]
 pub(crate) struct FitOptions {
     /// Curves to fit, by name; with several, each is fitted and they are ranked by AICc
@@ -276,6 +286,9 @@ pub(crate) struct FitOptions {
     /// How the spread of the residuals depends on the fitted value
     #[arg(long, value_enum, default_value = "constant")]
     pub(crate) variance: VarianceName,
+    /// Seed of everything drawn at random
+    #[arg(long, value_name = "SEED", default_value_t = 1)]
+    pub(crate) seed: u64,
     /// Confidence of the intervals
     #[arg(long, value_name = "SHARE", default_value = "0.95")]
     pub(crate) confidence: f64,
@@ -299,8 +312,9 @@ pub(crate) enum LevelName {
     Population,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
+#[derive(Debug, Clone, Copy, Default, ValueEnum)]
 pub(crate) enum VarianceName {
+    #[default]
     Constant,
     Proportional,
     Power,

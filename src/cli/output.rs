@@ -49,6 +49,8 @@ pub(crate) struct Output {
     pub(crate) inputs: Vec<InputFile>,
     /// Seed of everything drawn at random.
     pub(crate) seed: u64,
+    /// Methods that options chose, for the run record.
+    pub(crate) methods: BTreeMap<String, String>,
     /// Counts for the run record.
     pub(crate) counts: BTreeMap<String, usize>,
     /// What the report page shows besides; none where no page is wanted.
@@ -97,6 +99,7 @@ impl Output {
             attention: false,
             inputs: Vec::new(),
             seed: 0,
+            methods: BTreeMap::new(),
             counts: BTreeMap::new(),
             page: None,
         }
@@ -295,6 +298,7 @@ impl Output {
             command: self.command.to_owned(),
             arguments: self.arguments.clone(),
             seed: self.seed,
+            methods: self.methods.clone(),
             inputs: self.inputs.clone(),
             counts: self.counts.clone(),
             warnings: self.warnings.clone(),

@@ -9,7 +9,7 @@ use crate::trajectory::{PopulationRequest, RandomTerms, Simulation};
 
 /// How all birds are fitted at once (--level population), and how a bird's residuals
 /// go together at every level.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 #[command(next_help_heading = "Fit of all birds at once")]
 pub(crate) struct PopulationOptions {
     /// Correlation of a bird's residuals: none, or fading with the days apart
@@ -44,8 +44,9 @@ pub(crate) struct PopulationOptions {
     second_phase_test: Option<std::num::NonZeroUsize>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
 enum CorrelationName {
+    #[default]
     None,
     Ar1,
 }

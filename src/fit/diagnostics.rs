@@ -15,6 +15,7 @@ use statrs::distribution::{Beta, ContinuousCDF, Normal};
 
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
+use crate::stats::distribution::f_upper;
 
 /// One observation beside the curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -255,6 +256,76 @@ fn squared_differences(matrix: &DMatrix<f64>) -> DMatrix<f64> {
     })
 }
 
+/// Whether a curve fits as well as its replicates allow.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LackOfFit {
+    /// Mean square of what the curve misses over that of replicates about their mean.
+    pub statistic: f64,
+    /// Degrees of freedom of what the curve misses: ages less terms.
+    pub df_curve: usize,
+    /// Degrees of freedom of the replicates: observations less ages.
+    pub df_replicates: usize,
+    /// Probability of so great a statistic if the curve is right and replicates are independent.
+    pub p_value: f64,
+}
+
+/// The test of lack of fit against replicates, observations at one age; `None` where
+/// no age has two, where there are no more ages than terms, or for exact data.
+///
+/// Residuals are on the scale of the variance model, on which all have one spread.
+/// Weighings of one bird at many ages are alike, so that with the same birds at every
+/// age the curve is judged too kindly.
+///
+/// # Source
+/// Draper NR, Smith H (1998) Applied Regression Analysis, 3rd ed, 2.1 (from memory).
+#[must_use]
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "counts of observations are far below 2^52"
+)]
+pub fn lack_of_fit(residuals: &[Residual], terms: usize) -> Option<LackOfFit> {
+    let (mut pure, mut total, mut ages) = (0.0, 0.0, 0_usize);
+    for at_age in residuals.chunk_by(|one, next| one.age_d >= next.age_d) {
+        let mean = at_age.iter().map(|r| r.standardised).sum::<f64>() / at_age.len() as f64;
+        pure += at_age
+            .iter()
+            .map(|r| (r.standardised - mean).powi(2))
+            .sum::<f64>();
+        total += at_age.iter().map(|r| r.standardised.powi(2)).sum::<f64>();
+        ages += 1;
+    }
+    let (df_curve, df_replicates) = (ages.checked_sub(terms)?, residuals.len() - ages);
+    if df_curve == 0 || df_replicates == 0 || pure <= 1e-20 * total || pure <= 0.0 {
+        return None;
+    }
+    let missed = (total - pure).max(0.0) / df_curve as f64;
+    let statistic = missed / (pure / df_replicates as f64);
+    Some(LackOfFit {
+        statistic,
+        df_curve,
+        df_replicates,
+        p_value: f_upper(statistic, df_curve as f64, df_replicates as f64),
+    })
+}
+
+/// Least share of the asymptote that the last value should have reached for the
+/// asymptote to be more than an extrapolation (common practice, no source).
+const REACHED: f64 = 0.75;
+
+/// Whether the data support the asymptote: the mean of the last values has reached
+/// three quarters of it. `None` for a curve without one.
+#[must_use]
+pub fn asymptote_supported(
+    curve: &dyn Curve,
+    series: Series<'_>,
+    estimates: &Estimates,
+) -> Option<bool> {
+    let mut gradient = vec![0.0; estimates.terms.len()];
+    let mature = curve.derived(Derived::Mature, &estimates.terms, &mut gradient)?;
+    let last = mean_from(series, *series.ages_d.last()?);
+    Some(last >= REACHED * mature)
+}
+
 /// What a reader of the fit should be told, in words: none for a fit without fault.
 ///
 /// - The last value is under three quarters of the asymptote: the asymptote is an
@@ -264,8 +335,6 @@ fn squared_differences(matrix: &DMatrix<f64>) -> DMatrix<f64> {
 ///   p under 0.05): the curve misses something, such as a second phase of growth.
 #[must_use]
 pub fn notes(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Vec<String> {
-    /// Least share of the asymptote that the last value should have reached.
-    const REACHED: f64 = 0.75;
     /// Chance of such residuals from a right curve below which it is in doubt.
     const DOUBTFUL: f64 = 0.05;
     let mut notes = Vec::new();

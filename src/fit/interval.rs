@@ -3,8 +3,10 @@
 //! Delta method: a quantity q of the terms with gradient g has the standard error
 //! sqrt(g' V g), V the terms' covariance, and the interval q -+ t SE with Student's
 //! t on n - p degrees of freedom. Bands around a curve are the same at each age
-//! (pointwise), with sqrt(p F(p, n - p)) in place of t (simultaneous over all ages,
-//! Scheffé), or with the spread of one new value added (prediction). All are on the
+//! (pointwise), with a greater factor in place of t (simultaneous: sqrt(p F(p, n -
+//! p)) of Scheffé over all ages there are, or the simulated quantile of the greatest
+//! |t| over the ages asked for), or with the spread of one new value added
+//! (prediction). All are on the
 //! natural scale; where a lower limit of a mass is below zero, the data say no more
 //! than that, and the limit is not cut.
 //!
@@ -17,8 +19,170 @@ use std::collections::HashMap;
 
 use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
 
+use nalgebra::{DMatrix, DVector};
+
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
+use crate::stats::multiple::Simultaneous;
+
+/// The law of estimated terms: normal about the truth, its scale estimated.
+///
+/// What every interval and band needs to know of a fit, whichever kind it was: a
+/// fit of one series ([`Law::of`]), or a group's typical subject of a mixed fit.
+#[derive(Debug, Clone, Copy)]
+pub struct Law<'a> {
+    /// Terms in the curve's order, p of them.
+    pub terms: &'a [f64],
+    /// Their covariance, p x p row-major.
+    pub covariance: &'a [f64],
+    /// Degrees of freedom of Student's t.
+    pub df: f64,
+}
+
+impl<'a> Law<'a> {
+    /// The law of a fit of one series, on n - p degrees of freedom.
+    #[must_use]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "counts of observations are far below 2^52"
+    )]
+    pub fn of(estimates: &'a Estimates) -> Self {
+        Self {
+            terms: &estimates.terms,
+            covariance: &estimates.covariance,
+            df: estimates.residual_df().max(1) as f64,
+        }
+    }
+
+    /// sqrt(g' V g); `None` where that is not a positive number.
+    #[must_use]
+    pub fn standard_error(&self, gradient: &[f64]) -> Option<f64> {
+        let mut variance = 0.0;
+        for (j, row) in self.covariance.chunks_exact(gradient.len()).enumerate() {
+            variance += gradient[j] * row.iter().zip(gradient).map(|(v, g)| v * g).sum::<f64>();
+        }
+        (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt())
+    }
+
+    /// A term, by its place in the curve's order, with its interval at `level`.
+    #[must_use]
+    pub fn term(&self, index: usize, level: f64) -> Estimate {
+        let variance = self.covariance[index * (self.terms.len() + 1)];
+        let error = (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt());
+        with_interval(self.terms[index], error, self.pointwise_factor(level))
+    }
+
+    /// A quantity that follows from the terms, by the delta method; `None` where the
+    /// curve has no such quantity at these terms.
+    #[must_use]
+    pub fn derived(&self, curve: &dyn Curve, what: Derived, level: f64) -> Option<Estimate> {
+        let mut gradient = vec![0.0; self.terms.len()];
+        let value = curve.derived(what, self.terms, &mut gradient)?;
+        let error = self.standard_error(&gradient);
+        Some(with_interval(value, error, self.pointwise_factor(level)))
+    }
+
+    /// The curve at each age, with a band of `factor` standard errors.
+    #[must_use]
+    pub fn values(&self, curve: &dyn Curve, ages_d: &[f64], factor: f64) -> Vec<Estimate> {
+        let mut gradient = vec![0.0; self.terms.len()];
+        let at = |age_d: &f64| {
+            let value = curve.value_and_gradient(*age_d, self.terms, &mut gradient);
+            with_interval(value, self.standard_error(&gradient), factor)
+        };
+        ages_d.iter().map(at).collect()
+    }
+
+    /// The rate of gain at each age, g/d, with a band of `factor` standard errors.
+    #[must_use]
+    pub fn rates(&self, curve: &dyn Curve, ages_d: &[f64], factor: f64) -> Vec<Estimate> {
+        let mut gradient = vec![0.0; self.terms.len()];
+        let at = |age_d: &f64| {
+            let rate = curve.slope_and_gradient(*age_d, self.terms, &mut gradient);
+            with_interval(rate, self.standard_error(&gradient), factor)
+        };
+        ages_d.iter().map(at).collect()
+    }
+
+    /// Standard errors of a pointwise interval: Student's t.
+    #[must_use]
+    pub fn pointwise_factor(&self, level: f64) -> f64 {
+        known_or((0, self.df.to_bits(), level.to_bits()), || {
+            StudentsT::new(0.0, 1.0, self.df)
+                .map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 + 0.5 * level))
+        })
+    }
+
+    /// Standard errors of a band that holds the curve at all ages there are, sqrt(p
+    /// F(p, df)): Scheffé's, wider than need be, at the price of one quantile.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "a count of terms")]
+    pub fn scheffe_factor(&self, level: f64) -> f64 {
+        let p = self.terms.len();
+        known_or((p, self.df.to_bits(), level.to_bits()), || {
+            FisherSnedecor::new(p as f64, self.df)
+                .map_or(f64::INFINITY, |f| (p as f64 * f.inverse_cdf(level)).sqrt())
+        })
+    }
+
+    /// Standard errors of a band that holds the curve at all of these ages at once:
+    /// the simulated `level` quantile of the greatest |t| among them (sup-t), from
+    /// [`SUP_T_DRAWS`] seeded draws. Scheffé's where the covariance cannot be drawn from.
+    #[must_use]
+    pub fn sup_t_factor(&self, curve: &dyn Curve, ages_d: &[f64], level: f64, seed: u64) -> f64 {
+        let p = self.terms.len();
+        let Some(root) = root_of(&DMatrix::from_row_slice(p, p, self.covariance)) else {
+            return self.scheffe_factor(level);
+        };
+        // A curve of a few terms bends slowly: the greatest |t| of some sixty ages is
+        // that of all to the third digit.
+        let thin = ages_d.len().div_ceil(SUP_T_AGES).max(1);
+        let some: Vec<f64> = ages_d.iter().copied().step_by(thin).collect();
+        let mut rows = DMatrix::zeros(some.len(), p);
+        let mut gradient = DVector::zeros(p);
+        for (i, age_d) in some.iter().enumerate() {
+            curve.value_and_gradient(*age_d, self.terms, gradient.as_mut_slice());
+            rows.row_mut(i)
+                .copy_from(&root.tr_mul(&gradient).transpose());
+        }
+        let law = Simultaneous::of_combinations(&rows, self.df, SUP_T_DRAWS, seed);
+        law.and_then(|law| law.critical_value(level))
+            .unwrap_or_else(|_| self.scheffe_factor(level))
+    }
+}
+
+/// Draws behind a simultaneous band: the factor's simulation error is about 0.01.
+pub const SUP_T_DRAWS: usize = 10_000;
+/// Ages along a curve that the factor is drawn at.
+const SUP_T_AGES: usize = 60;
+
+/// F with F F' = V by eigenvalues, for a V that may be singular (a term on its
+/// bound); `None` where an entry is not finite.
+#[must_use]
+pub fn root_of(covariance: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    if !covariance.iter().all(|entry| entry.is_finite()) {
+        return None;
+    }
+    // Correlations, so that terms of very different size lose no digits.
+    let size = |j: usize| covariance[(j, j)].max(0.0).sqrt();
+    let correlation = DMatrix::from_fn(covariance.nrows(), covariance.ncols(), |j, k| {
+        let sizes = size(j) * size(k);
+        if sizes > 0.0 {
+            0.5 * (covariance[(j, k)] + covariance[(k, j)]) / sizes
+        } else {
+            0.0
+        }
+    });
+    let parts = correlation.symmetric_eigen();
+    let mut root = parts.eigenvectors;
+    for (mut column, value) in root.column_iter_mut().zip(parts.eigenvalues.iter()) {
+        column *= value.max(0.0).sqrt();
+    }
+    for (j, mut row) in root.row_iter_mut().enumerate() {
+        row *= size(j);
+    }
+    Some(root)
+}
 
 /// An estimate with its uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -40,8 +204,16 @@ pub struct Interval {
     pub upper: f64,
 }
 
+impl Estimate {
+    /// The same estimate with an interval of `factor` standard errors.
+    #[must_use]
+    pub fn at_factor(self, factor: f64) -> Self {
+        with_interval(self.value, self.standard_error, factor)
+    }
+}
+
 impl Interval {
-    fn around(value: f64, half: f64) -> Self {
+    pub(crate) fn around(value: f64, half: f64) -> Self {
         Self {
             lower: value - half,
             upper: value + half,
@@ -69,12 +241,7 @@ pub enum Band {
 /// A term, by its place in the curve's order, with its interval at `level` (0.95).
 #[must_use]
 pub fn term(estimates: &Estimates, index: usize, level: f64) -> Estimate {
-    let standard_error = estimates.standard_error(index);
-    with_interval(
-        estimates.terms[index],
-        standard_error,
-        t_quantile(estimates, level),
-    )
+    Law::of(estimates).term(index, level)
 }
 
 /// A quantity that follows from the terms, by the delta method; `None` where the
@@ -86,10 +253,7 @@ pub fn derived(
     what: Derived,
     level: f64,
 ) -> Option<Estimate> {
-    let mut gradient = vec![0.0; estimates.terms.len()];
-    let value = curve.derived(what, &estimates.terms, &mut gradient)?;
-    let error = standard_error(estimates, &gradient);
-    Some(with_interval(value, error, t_quantile(estimates, level)))
+    Law::of(estimates).derived(curve, what, level)
 }
 
 /// The fitted value at each age, with the band asked for.
@@ -104,36 +268,39 @@ pub fn value_band(
     band: Band,
     level: f64,
 ) -> Vec<Estimate> {
-    let quantile = band_quantile(estimates, band, level);
-    let mut gradient = vec![0.0; estimates.terms.len()];
-    let mut at = |age_d: &f64| {
-        let value = curve.value_and_gradient(*age_d, &estimates.terms, &mut gradient);
-        let error = standard_error(estimates, &gradient);
-        if band != Band::Prediction {
-            return with_interval(value, error, quantile);
+    let law = Law::of(estimates);
+    let quantile = band_factor(&law, band, level);
+    let values = law.values(curve, ages_d, quantile);
+    if band != Band::Prediction {
+        return values;
+    }
+    let predict = |estimate: Estimate| prediction(estimates, estimate, quantile);
+    values.into_iter().map(predict).collect()
+}
+
+/// The interval of a new value where the curve is `estimate`.
+#[must_use]
+pub fn prediction(estimates: &Estimates, estimate: Estimate, factor: f64) -> Estimate {
+    let Estimate {
+        value,
+        standard_error,
+        ..
+    } = estimate;
+    let curve_error = standard_error.unwrap_or(0.0);
+    let interval = if estimates.variance == Variance::LogNormal {
+        let half = factor * (curve_error / value).hypot(estimates.sigma);
+        Interval {
+            lower: value * (-half).exp(),
+            upper: value * half.exp(),
         }
-        let curve_error = error.unwrap_or(0.0);
-        if estimates.variance == Variance::LogNormal {
-            let half = quantile * (curve_error / value).hypot(estimates.sigma);
-            let interval = Interval {
-                lower: value * (-half).exp(),
-                upper: value * half.exp(),
-            };
-            return Estimate {
-                value,
-                standard_error: error,
-                interval: Some(interval),
-            };
-        }
+    } else {
         let spread = estimates.sigma * value.abs().powf(estimates.variance_power);
-        let half = quantile * curve_error.hypot(spread);
-        Estimate {
-            value,
-            standard_error: error,
-            interval: Some(Interval::around(value, half)),
-        }
+        Interval::around(value, factor * curve_error.hypot(spread))
     };
-    ages_d.iter().map(&mut at).collect()
+    Estimate {
+        interval: Some(interval),
+        ..estimate
+    }
 }
 
 /// The rate of gain at each age, g/d, with the band asked for (a prediction band of
@@ -146,26 +313,15 @@ pub fn rate_band(
     band: Band,
     level: f64,
 ) -> Vec<Estimate> {
-    let quantile = band_quantile(estimates, band, level);
-    let mut gradient = vec![0.0; estimates.terms.len()];
-    ages_d
-        .iter()
-        .map(|age_d| {
-            let rate = curve.slope_and_gradient(*age_d, &estimates.terms, &mut gradient);
-            with_interval(rate, standard_error(estimates, &gradient), quantile)
-        })
-        .collect()
+    let law = Law::of(estimates);
+    law.rates(curve, ages_d, band_factor(&law, band, level))
 }
 
-/// sqrt(g' V g); `None` where that is not a positive number.
-#[must_use]
-pub fn standard_error(estimates: &Estimates, gradient: &[f64]) -> Option<f64> {
-    let p = gradient.len();
-    let mut variance = 0.0;
-    for (j, row) in estimates.covariance.chunks_exact(p).enumerate() {
-        variance += gradient[j] * row.iter().zip(gradient).map(|(v, g)| v * g).sum::<f64>();
+fn band_factor(law: &Law<'_>, band: Band, level: f64) -> f64 {
+    match band {
+        Band::Pointwise | Band::Prediction => law.pointwise_factor(level),
+        Band::Simultaneous => law.scheffe_factor(level),
     }
-    (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt())
 }
 
 fn with_interval(value: f64, standard_error: Option<f64>, quantile: f64) -> Estimate {
@@ -177,9 +333,9 @@ fn with_interval(value: f64, standard_error: Option<f64>, quantile: f64) -> Esti
     }
 }
 
-/// Which quantile: numerator degrees of freedom (0 for Student's t), denominator
-/// degrees of freedom, the level's bits.
-type Asked = (usize, usize, u64);
+/// Which quantile: numerator degrees of freedom (0 for Student's t), the bits of the
+/// denominator's degrees of freedom and of the level.
+type Asked = (usize, u64, u64);
 
 thread_local! {
     /// Quantiles already found on this thread: inverting a distribution takes longer
@@ -189,36 +345,6 @@ thread_local! {
 
 fn known_or(asked: Asked, find: impl FnOnce() -> f64) -> f64 {
     KNOWN.with_borrow_mut(|known| *known.entry(asked).or_insert_with(find))
-}
-
-/// Two-sided quantile of Student's t on the residual degrees of freedom.
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of observations are far below 2^52"
-)]
-fn t_quantile(estimates: &Estimates, level: f64) -> f64 {
-    let df = estimates.residual_df().max(1);
-    known_or((0, df, level.to_bits()), || {
-        StudentsT::new(0.0, 1.0, df as f64)
-            .map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 + 0.5 * level))
-    })
-}
-
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of observations are far below 2^52"
-)]
-fn band_quantile(estimates: &Estimates, band: Band, level: f64) -> f64 {
-    match band {
-        Band::Pointwise | Band::Prediction => t_quantile(estimates, level),
-        Band::Simultaneous => {
-            let (p, df) = (estimates.terms.len(), estimates.residual_df().max(1));
-            known_or((p, df, level.to_bits()), || {
-                FisherSnedecor::new(p as f64, df as f64)
-                    .map_or(f64::INFINITY, |f| (p as f64 * f.inverse_cdf(level)).sqrt())
-            })
-        }
-    }
 }
 
 /// Residuals' home: the fitted values of a series, in its order.

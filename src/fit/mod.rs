@@ -10,12 +10,15 @@ pub mod choice;
 mod correlated;
 mod descend;
 pub mod diagnostics;
+pub mod influence;
 pub mod interval;
 mod least_squares;
 mod linear;
 pub mod mixed;
+pub mod profile;
 mod support;
 pub mod transformed;
+pub mod validation;
 mod variance;
 
 use rayon::prelude::*;

@@ -2,14 +2,18 @@
 
 use rayon::prelude::*;
 
-use crate::fit::interval::{self, Band, Estimate};
+use crate::fit::interval::{self, Estimate, Law};
 use crate::fit::{Estimates, diagnostics, transformed};
 use crate::growth::{Curve, Derived};
 use crate::report::Table;
 use crate::report::population_tables::population_tables;
 use crate::report::table::Row;
 use crate::study::Study;
-use crate::trajectory::{CurveFit, Level, Pooled, Subject, SubjectFits, Trajectories};
+use crate::trajectory::evidence::{Evidence, evidence};
+use crate::trajectory::interval::{Intervals, Method, Validated, Validation};
+use crate::trajectory::{
+    CurveFit, Level, Pooled, Subject, SubjectFits, Trajectories, days_between, derived_quantities,
+};
 
 /// What the tables hold beside the curves' terms.
 #[derive(Debug, Clone)]
@@ -22,38 +26,21 @@ pub struct Wanted {
     pub weights_g: Vec<f64>,
     /// Whether all birds were fitted at once too: residuals then have columns for it.
     pub population: bool,
+    /// How the intervals of terms and derived quantities are found.
+    pub method: Method,
+    /// Those intervals, where standard errors do not give them.
+    pub intervals: Intervals,
+    /// Cross-validation of the strains' curves, where it was asked.
+    pub validation: Validation,
+    /// Seed of the simulated bands.
+    pub seed: u64,
 }
 
 impl Wanted {
     /// The derived quantities of the terms table, in its order.
     pub(crate) fn derived(&self) -> Vec<Derived> {
-        derived_of(&self.weights_g, &self.ages_d)
+        derived_quantities(&self.ages_d, &self.weights_g)
     }
-}
-
-/// The derived quantities that are told of every curve: the usual ones, ages at some
-/// masses, and value and rate at some ages.
-#[must_use]
-pub fn derived_of(weights_g: &[f64], ages_d: &[f64]) -> Vec<Derived> {
-    let mut wanted = vec![
-        Derived::Mature,
-        Derived::InflectionAge,
-        Derived::InflectionWeight,
-        Derived::InflectionRate,
-        Derived::AgeAtFraction(0.5),
-        Derived::AgeAtFraction(0.95),
-        Derived::SecondPeakAge,
-        Derived::SecondPeakRate,
-    ];
-    wanted.extend(weights_g.iter().map(|mass_g| Derived::AgeAtValue(*mass_g)));
-    for age_d in ages_d {
-        wanted.extend([
-            Derived::ValueAt(*age_d),
-            Derived::RateAt(*age_d),
-            Derived::RelativeRateAt(*age_d),
-        ]);
-    }
-    wanted
 }
 
 /// How the rows of some subjects are made.
@@ -150,34 +137,47 @@ fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Tabl
     let mut table = terms_table().expecting(rows.sum());
     let derived_names: Vec<_> = derived.iter().map(|what| what.name()).collect();
     for SubjectFits { subject, fits } in subjects {
-        for CurveFit { curve, outcome } in fits {
+        for (at, CurveFit { curve, outcome }) in fits.iter().enumerate() {
             let Some(estimates) = outcome.estimates() else {
                 continue;
             };
             let curve = &**curve;
-            let mut write = |name: &str, estimate: Estimate| {
+            let mut place = 0;
+            let mut write = |name: &str, estimate: Option<Estimate>| {
+                let own = wanted.intervals.of(*subject, at, place);
+                place += 1;
+                let Some(estimate) = estimate else { return };
+                let interval = match wanted.method {
+                    Method::Wald => estimate.interval,
+                    Method::Profile | Method::Bootstrap { .. } => own,
+                };
                 let mut row = begin(&mut table, study, *subject, curve);
                 row.text(name);
-                estimate_cells(&mut row, &estimate);
+                estimate_cells(
+                    &mut row,
+                    &Estimate {
+                        interval,
+                        ..estimate
+                    },
+                );
             };
             for (index, term) in curve.terms().iter().enumerate() {
                 write(
                     &term.name,
-                    interval::term(estimates, index, wanted.confidence),
+                    Some(interval::term(estimates, index, wanted.confidence)),
                 );
             }
             for (what, name) in derived.iter().zip(&derived_names) {
-                if let Some(estimate) =
-                    interval::derived(curve, estimates, *what, wanted.confidence)
-                {
-                    write(name, estimate);
-                }
+                write(
+                    name,
+                    interval::derived(curve, estimates, *what, wanted.confidence),
+                );
             }
             if let Some(ar1) = estimates.ar1 {
                 let level = wanted.confidence;
                 write(
                     "ar1",
-                    transformed::share(ar1.value, ar1.standard_error, level),
+                    Some(transformed::share(ar1.value, ar1.standard_error, level)),
                 );
             }
         }
@@ -252,6 +252,15 @@ pub(crate) fn choice_table() -> Table {
             "delta_aicc",
             "weight",
             "note",
+            "rank_bic",
+            "lack_of_fit_f",
+            "lack_of_fit_p",
+            "runs_p",
+            "autocorrelation",
+            "asymptote_supported",
+            "cv_bird_rmse",
+            "cv_last_rmse",
+            "verdict",
         ],
     )
 }
@@ -261,19 +270,20 @@ pub(crate) fn choice_table() -> Table {
 ///
 /// A weak fit is ranked and says so; a failed one has no rank. A curve held at the
 /// hatch weight rests on one weighing less than the others and is not ranked with them.
-fn curve_choice(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
+#[must_use]
+pub fn curve_choice(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
     let mut table = choice_table();
     for subject_fits in subjects {
         let subject = subject_fits.subject;
         let places = subject_fits.places();
+        let evidence = evidence(study, subject_fits, &wanted.validation);
         let mut order: Vec<usize> = (0..places.len()).collect();
         order.sort_by_key(|index| places[*index].map_or(usize::MAX, |place| place.rank));
         for index in order {
             let CurveFit { curve, outcome } = &subject_fits.fits[index];
             let (estimates, place) = (outcome.estimates(), places[index]);
-            table
-                .row()
-                .text(subject.level.name())
+            let mut row = table.row();
+            row.text(subject.level.name())
                 .text(&study.strains[subject.strain])
                 .text(subject.bird.map_or("", |bird| &study.birds[bird].name))
                 .text(&study.traits[subject.trait_index].name)
@@ -289,13 +299,41 @@ fn curve_choice(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Ta
                 .number(place.map(|place| place.delta))
                 .number(place.map(|place| place.weight))
                 .text(&outcome.reason());
+            evidence_cells(
+                &mut row,
+                &evidence[index],
+                wanted.validation.of(subject, index),
+            );
         }
     }
     table
 }
 
-/// Days between the ages of a strain's curve in `curves.csv`.
-const CURVE_STEP_D: f64 = 1.0;
+/// The cells of [`evidence_cells`] where nothing was looked at.
+pub(crate) fn no_evidence_cells(row: &mut Row<'_>) {
+    row.whole(None)
+        .number(None)
+        .number(None)
+        .number(None)
+        .number(None)
+        .text("")
+        .number(None)
+        .number(None)
+        .text("");
+}
+
+fn evidence_cells(row: &mut Row<'_>, evidence: &Evidence, validated: Validated) {
+    let supported = evidence.asymptote_supported;
+    row.whole(evidence.rank_bic)
+        .number(evidence.lack_of_fit.map(|lack| lack.statistic))
+        .number(evidence.lack_of_fit.map(|lack| lack.p_value))
+        .number(evidence.runs_p)
+        .number(evidence.autocorrelation)
+        .text(supported.map_or("", |supported| if supported { "yes" } else { "no" }))
+        .number(validated.by_bird_g)
+        .number(validated.by_last_ages_g)
+        .text(&evidence.verdict);
+}
 
 pub(crate) fn curves_table() -> Table {
     Table::new(
@@ -315,6 +353,8 @@ pub(crate) fn curves_table() -> Table {
             "rate",
             "rate_lower",
             "rate_upper",
+            "prediction_lower",
+            "prediction_upper",
         ],
     )
 }
@@ -322,8 +362,9 @@ pub(crate) fn curves_table() -> Table {
 /// `curves.csv`: fitted curves with their bands and rate of gain: a strain's for
 /// every day between its first and last weighing, a bird's at its weighings.
 ///
-/// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones
-/// (Scheffé) at all ages at once.
+/// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones at
+/// all ages at once: sup-t over these ages for a strain, Scheffé's for a bird. A new
+/// bird's value lies in the prediction band of its strain.
 fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
     let mut table = curves_table().expecting(observations(
         subjects
@@ -338,16 +379,33 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
             };
             let curve = &**curve;
             let level = wanted.confidence;
+            let pooled = subject.level == Level::Strain;
+            let bands = Bands {
+                level,
+                sup_t_seed: pooled.then_some(wanted.seed),
+                new_bird: pooled,
+            };
             write_curve(
                 &mut table,
                 &whose(study, *subject),
                 (curve, estimates),
                 &ages_d,
-                level,
+                bands,
             );
         }
     }
     table
+}
+
+/// Which bands of a curve are told.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Bands {
+    /// Their confidence.
+    pub(crate) level: f64,
+    /// Seed of the sup-t band; Scheffé's, which needs no draws, where there is none.
+    pub(crate) sup_t_seed: Option<u64>,
+    /// Whether a new bird's values are told: those of one curve plus its residuals.
+    pub(crate) new_bird: bool,
 }
 
 /// The rows of one curve.
@@ -356,18 +414,29 @@ pub(crate) fn write_curve(
     whose: &Whose<'_>,
     (curve, estimates): (&dyn Curve, &Estimates),
     ages_d: &[f64],
-    level: f64,
+    bands: Bands,
 ) {
-    let pointwise = interval::value_band(curve, estimates, ages_d, Band::Pointwise, level);
-    let all = interval::value_band(curve, estimates, ages_d, Band::Simultaneous, level);
-    let rates = interval::rate_band(curve, estimates, ages_d, Band::Pointwise, level);
+    let law = Law::of(estimates);
+    let factor = law.pointwise_factor(bands.level);
+    let all = match bands.sup_t_seed {
+        Some(seed) => law.sup_t_factor(curve, ages_d, bands.level, seed),
+        None => law.scheffe_factor(bands.level),
+    };
+    let pointwise = law.values(curve, ages_d, factor);
+    let rates = law.rates(curve, ages_d, factor);
     for (index, age_d) in ages_d.iter().enumerate() {
         let mut row = whose.begin(table, curve);
         row.number(*age_d).number(pointwise[index].value);
         limits(&mut row, &pointwise[index]);
-        limits(&mut row, &all[index]);
+        limits(&mut row, &pointwise[index].at_factor(all));
         row.number(rates[index].value);
         limits(&mut row, &rates[index]);
+        let new_bird = bands
+            .new_bird
+            .then(|| interval::prediction(estimates, pointwise[index], factor).interval)
+            .flatten();
+        row.number(new_bird.map(|interval| interval.lower))
+            .number(new_bird.map(|interval| interval.upper));
     }
 }
 
@@ -395,23 +464,6 @@ pub(crate) fn curve_ages_d(study: &Study, subject: Subject) -> Vec<f64> {
             days_between(first_d, last_d)
         }
     }
-}
-
-/// The first age, each whole day after it, and the last age.
-pub(crate) fn days_between(first_d: f64, last_d: f64) -> Vec<f64> {
-    // Ten years of days: a table of ages in another unit must not fill the disk.
-    const MOST: f64 = 3650.0;
-    let step = CURVE_STEP_D.max((last_d - first_d) / MOST);
-    let mut ages_d = vec![first_d];
-    let mut age_d = (first_d / step).floor() * step + step;
-    while age_d < last_d {
-        ages_d.push(age_d);
-        age_d += step;
-    }
-    if last_d > first_d {
-        ages_d.push(last_d);
-    }
-    ages_d
 }
 
 pub(crate) fn residuals_table(wanted: &Wanted) -> Table {

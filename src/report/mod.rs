@@ -4,6 +4,8 @@ pub mod calibration_tables;
 mod column_notes;
 pub mod composition_tables;
 pub mod composition_words;
+pub mod contrast_tables;
+pub mod contrast_words;
 pub mod cue_tables;
 mod digits;
 pub mod flock_tables;

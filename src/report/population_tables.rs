@@ -10,11 +10,13 @@ use crate::fit::mixed::{Covariance, Criterion, Estimator, MixedFit, MixedOutcome
 use crate::growth::Curve;
 use crate::report::Table;
 use crate::report::growth_tables::{
-    Wanted, Whose, choice_table, curves_table, days_between, estimate_cells, fits_table,
-    residuals_table, terms_table, write_curve,
+    Bands, Wanted, Whose, choice_table, curves_table, estimate_cells, fits_table,
+    no_evidence_cells, residuals_table, terms_table, write_curve,
 };
 use crate::study::Study;
-use crate::trajectory::{Population, PopulationFit, SecondPhase, SpurtFrom, Trajectories, spurts};
+use crate::trajectory::{
+    Population, PopulationFit, SecondPhase, SpurtFrom, Trajectories, days_between, spurts,
+};
 
 const LEVEL: &str = "population";
 
@@ -177,9 +179,8 @@ fn curve_choice(table: &mut Table, study: &Study, population: &Population, _want
         {
             note = "not ranked: restricted likelihoods of different curves do not compare; fit by maximum likelihood to choose".to_owned();
         }
-        table
-            .row()
-            .text(LEVEL)
+        let mut row = table.row();
+        row.text(LEVEL)
             .text("")
             .text("")
             .text(&study.traits[population.trait_index].name)
@@ -195,12 +196,18 @@ fn curve_choice(table: &mut Table, study: &Study, population: &Population, _want
             .number(place.map(|place| place.delta))
             .number(place.map(|place| place.weight))
             .text(&note);
+        no_evidence_cells(&mut row);
     }
 }
 
 fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wanted) {
     for (fit, curve, mixed) in fitted(population) {
-        let level = wanted.confidence;
+        // A new bird differs by its random effects too: no prediction from sigma alone.
+        let bands = Bands {
+            level: wanted.confidence,
+            sup_t_seed: None,
+            new_bird: false,
+        };
         for (at, group) in fit.cohort.groups.iter().enumerate() {
             let estimates = mixed.group_estimates(at);
             let (first_d, last_d) = fit.cohort.age_span(at);
@@ -209,14 +216,23 @@ fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wa
                 ..whose(study, fit)
             };
             let ages_d = days_between(first_d, last_d);
-            write_curve(table, &whose, (curve, &estimates), &ages_d, level);
+            write_curve(
+                table,
+                &whose,
+                (curve, &estimates),
+                &ages_d,
+                Bands {
+                    sup_t_seed: Some(wanted.seed),
+                    ..bands
+                },
+            );
         }
         for subject in 0..fit.cohort.birds.len() {
             let estimates = mixed.subject_estimates(subject);
             let whose = whose_bird(study, fit, subject);
             let mut ages_d = fit.cohort.ages_of(subject).to_vec();
             ages_d.dedup();
-            write_curve(table, &whose, (curve, &estimates), &ages_d, level);
+            write_curve(table, &whose, (curve, &estimates), &ages_d, bands);
         }
     }
 }

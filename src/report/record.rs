@@ -25,6 +25,9 @@ pub struct RunRecord {
     pub arguments: Vec<String>,
     /// Seed of everything drawn at random.
     pub seed: u64,
+    /// Methods that options chose, such as that of the intervals.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub methods: BTreeMap<String, String>,
     /// Files read.
     pub inputs: Vec<InputFile>,
     /// Birds, strains, records, fits by status.

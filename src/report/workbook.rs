@@ -284,6 +284,7 @@ mod tests {
             command: "fit".into(),
             arguments: vec!["fit".into(), "w.csv".into()],
             seed: 0,
+            methods: std::collections::BTreeMap::new(),
             inputs: Vec::new(),
             counts: BTreeMap::new(),
             warnings: vec!["=2 fits are weak".into()],

@@ -190,8 +190,45 @@ impl Simultaneous {
         seed: u64,
     ) -> Result<Self, Failure> {
         check_length("covariance", covariance.ncols(), covariance.nrows())?;
-        check_count("draws", draws, 1000)?;
         super::failure::check_finite("covariance", covariance.as_slice())?;
+        Self::simulated(&standard_factor(covariance)?, df, draws, seed)
+    }
+
+    /// Simulates the largest |t| among many combinations of a few estimates, such as the
+    /// values of one curve at many ages: their covariance is never formed.
+    ///
+    /// # Shapes
+    /// `rows`: m x r; row i is F'g of combination i, g its gradient and FF' the covariance
+    /// of the estimates, so that its length is the combination's standard error. A row
+    /// without length is left out.
+    /// # Errors
+    /// As [`Simultaneous::new`].
+    pub fn of_combinations(
+        rows: &DMatrix<f64>,
+        df: f64,
+        draws: usize,
+        seed: u64,
+    ) -> Result<Self, Failure> {
+        super::failure::check_finite("combination", rows.as_slice())?;
+        let lengths: Vec<f64> = rows.row_iter().map(|row| row.norm()).collect();
+        let greatest = lengths.iter().copied().fold(0.0, f64::max);
+        let varying: Vec<usize> = (0..lengths.len())
+            .filter(|i| lengths[*i] > 1e-12 * greatest)
+            .collect();
+        if varying.is_empty() {
+            return Err(Failure::NoVariation {
+                what: "errors of the estimates".to_owned(),
+            });
+        }
+        let factor = DMatrix::from_fn(varying.len(), rows.ncols(), |a, k| {
+            rows[(varying[a], k)] / lengths[varying[a]]
+        });
+        Self::simulated(&factor, df, draws, seed)
+    }
+
+    /// The law of the largest |t| of F z, z standard normal, over a common scale.
+    fn simulated(factor: &DMatrix<f64>, df: f64, draws: usize, seed: u64) -> Result<Self, Failure> {
+        check_count("draws", draws, 1000)?;
         if df.is_nan() || df <= 0.0 {
             return Err(Failure::Setting {
                 what: "degrees of freedom",
@@ -199,13 +236,12 @@ impl Simultaneous {
                 expected: "a number above 0",
             });
         }
-        let factor = standard_factor(covariance)?;
         let chunks = draws.div_ceil(CHUNK);
         let mut largest: Vec<f64> = (0..chunks)
             .into_par_iter()
             .flat_map_iter(|chunk| {
                 let size = CHUNK.min(draws - chunk * CHUNK);
-                simulate(&factor, df, size, seed, chunk as u64)
+                simulate(factor, df, size, seed, chunk as u64)
             })
             .collect();
         largest.sort_by(f64::total_cmp);
@@ -368,6 +404,9 @@ mod tests {
         assert!((tukey_law.critical_value(0.95).unwrap() - exact).abs() < 0.02);
         let p = tukey_law.p_value(exact);
         assert!((p - 0.05).abs() < 4.0 * tukey_law.standard_error(0.05));
+        // The same pairs as combinations of four independent means.
+        let combined = Simultaneous::of_combinations(&pairs, 20.0, 200_000, 1).unwrap();
+        assert!((combined.critical_value(0.95).unwrap() - exact).abs() < 0.02);
     }
 
     #[test]

@@ -9,6 +9,8 @@
 mod population;
 mod second_phase;
 
+pub mod evidence;
+pub mod interval;
 pub mod redraw;
 
 use std::sync::Arc;
@@ -26,7 +28,7 @@ use crate::error::Result;
 use crate::fit::choice::{self, Candidate, Place};
 use crate::fit::mixed::{Correlation, Subjects};
 use crate::fit::{self, Failure, Outcome, Series, Settings, Workspace};
-use crate::growth::Curve;
+use crate::growth::{Curve, Derived};
 use crate::study::{Records, Study};
 
 /// Which curves to fit to which subjects, and how.
@@ -49,7 +51,7 @@ pub struct Request {
 }
 
 /// Whose curve it is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Level {
     /// One bird's.
     Bird,
@@ -69,7 +71,7 @@ impl Level {
 }
 
 /// A bird or a strain, in one trait.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Subject {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
@@ -518,6 +520,75 @@ impl ByBird {
             known => subjects.with_relative_variances(known),
         }
     }
+}
+
+/// The curve and the weighings that a fit rests on: themselves, or for a curve that is
+/// held at the hatch weight, that curve and the weighings after hatch.
+pub(crate) fn ready<'a>(
+    curve: &Arc<dyn Curve>,
+    series: Series<'a>,
+    hatch_weight_g: Option<f64>,
+) -> std::result::Result<(Arc<dyn Curve>, Series<'a>), Failure> {
+    if !curve.needs_hatch_weight() {
+        return Ok((curve.clone(), series));
+    }
+    let observed = Observed {
+        series,
+        birds: &[],
+        weights: &[],
+    };
+    let (at_hatch_g, after_hatch) = split_at_hatch(observed);
+    at_hatch_g
+        .or(hatch_weight_g)
+        .and_then(|weight_g| curve.at_hatch_weight(weight_g))
+        .map(|anchored| (Arc::from(anchored), after_hatch.series))
+        .ok_or_else(|| Failure {
+            reason: NO_HATCH_WEIGHT.to_owned(),
+            n: series.values.len(),
+        })
+}
+
+/// What follows from a curve's terms and is told of every fit, in the tables' order:
+/// landmarks, ages of these masses, value and rates at these ages.
+#[must_use]
+pub fn derived_quantities(ages_d: &[f64], masses_g: &[f64]) -> Vec<Derived> {
+    let mut wanted = vec![
+        Derived::Mature,
+        Derived::InflectionAge,
+        Derived::InflectionWeight,
+        Derived::InflectionRate,
+        Derived::AgeAtFraction(0.5),
+        Derived::AgeAtFraction(0.95),
+        Derived::SecondPeakAge,
+        Derived::SecondPeakRate,
+    ];
+    wanted.extend(masses_g.iter().map(|mass_g| Derived::AgeAtValue(*mass_g)));
+    for age_d in ages_d {
+        wanted.extend([
+            Derived::ValueAt(*age_d),
+            Derived::RateAt(*age_d),
+            Derived::RelativeRateAt(*age_d),
+        ]);
+    }
+    wanted
+}
+
+/// The first age, each whole day after it, and the last age; ten years at most, since
+/// a table of ages in another unit must not fill the disk.
+#[must_use]
+pub fn days_between(first_d: f64, last_d: f64) -> Vec<f64> {
+    const MOST: f64 = 3650.0;
+    let step = f64::max(1.0, (last_d - first_d) / MOST);
+    let mut ages_d = vec![first_d];
+    let mut age_d = (first_d / step).floor() * step + step;
+    while age_d < last_d {
+        ages_d.push(age_d);
+        age_d += step;
+    }
+    if last_d > first_d {
+        ages_d.push(last_d);
+    }
+    ages_d
 }
 
 /// The mean weight at age 0, and the weighings after it. A curve that is held at

@@ -2,7 +2,7 @@
 //!
 //! Source: R 4.2.2 `nls`; see `reference/uncertainty/SOURCE.md`.
 
-use pinfeather::fit::{Series, Settings, Workspace, fit, interval};
+use pinfeather::fit::{Series, Settings, Workspace, fit, interval, profile};
 use pinfeather::growth::{Derived, built_in};
 use serde_json::Value;
 
@@ -141,4 +141,76 @@ fn bands_agree_with_their_definitions() {
         predicted,
         2.446_912 * error.hypot(estimates.sigma),
     );
+}
+
+/// Profile limits as R finds them by root finding over constrained fits; where R has
+/// none (its search failed, or the side is open) nothing is compared.
+#[test]
+fn profile_limits_as_in_r() {
+    let text = include_str!("../reference/uncertainty/expected.json");
+    let expected: Value = serde_json::from_str(text).unwrap();
+    let mut compared = 0;
+    for (name, r) in expected["fits"].as_object().unwrap() {
+        if name == "chick1_gompertz" {
+            continue;
+        }
+        let (set, curve_name) = name.split_once('_').unwrap();
+        let (ages_d, values) = data(set);
+        let curve = built_in(curve_name).unwrap();
+        let series = Series {
+            ages_d: &ages_d,
+            values: &values,
+        };
+        let settings = Settings::default();
+        let outcome = fit(curve.as_ref(), series, &settings, &mut Workspace::new());
+        let estimates = outcome.estimates().unwrap();
+        for (key, level) in [("profile_95", 0.95), ("profile_90", 0.90)] {
+            for (index, term) in curve.terms().iter().enumerate() {
+                let quantity = profile::Quantity::Term(index);
+                let found =
+                    profile::interval(curve.as_ref(), series, estimates, quantity, level).unwrap();
+                let limits = &r[key][&*term.name];
+                for (side, ours) in [("lower", found.lower), ("upper", found.upper)] {
+                    if let Some(theirs) = limits[side].as_f64() {
+                        close(&format!("{name} {key} {} {side}", term.name), ours, theirs);
+                        compared += 1;
+                    }
+                }
+            }
+        }
+    }
+    assert!(compared > 90, "only {compared} limits were compared");
+}
+
+/// The profile of a quantity that is a multiple of a term is the term's: the logistic
+/// inflection weighs A/2 and comes at ti.
+#[test]
+fn profiles_of_derived_quantities_follow_the_terms() {
+    let (ages_d, values) = data("Rat43");
+    let series = Series {
+        ages_d: &ages_d,
+        values: &values,
+    };
+    let curve = built_in("logistic").unwrap();
+    let settings = Settings::default();
+    let outcome = fit(curve.as_ref(), series, &settings, &mut Workspace::new());
+    let estimates = outcome.estimates().unwrap();
+    let of = |quantity| profile::interval(curve.as_ref(), series, estimates, quantity, 0.95);
+    let (mature, weight) = (
+        of(profile::Quantity::Term(0)).unwrap(),
+        of(profile::Quantity::Derived(Derived::InflectionWeight)).unwrap(),
+    );
+    let (age, fraction) = (
+        of(profile::Quantity::Term(2)).unwrap(),
+        of(profile::Quantity::Derived(Derived::AgeAtFraction(0.5))).unwrap(),
+    );
+    for (one, other) in [
+        (weight.lower, mature.lower / 2.0),
+        (weight.upper, mature.upper / 2.0),
+        (fraction.lower, age.lower),
+        (fraction.upper, age.upper),
+    ] {
+        // The search ends at 1e-9 of tau.
+        assert!((one / other - 1.0).abs() < 1e-7, "{one} against {other}");
+    }
 }

@@ -20,7 +20,7 @@ use crate::fit::Variance;
 
 /// Sums of one task.
 #[derive(Debug)]
-struct Task {
+pub(super) struct Task {
     marginal: Marginal,
     value: f64,
     slope: Vec<f64>,

@@ -1,0 +1,366 @@
+//! `contrast`: do strains differ, in what, and from which age?
+
+use std::collections::HashMap;
+
+use clap::{Args, ValueEnum};
+
+use super::options::{Common, FitOptions, Input, LevelName, VarianceName};
+use super::output::Output;
+use crate::contrast::{self, Adjust, By, MixedWishes, Request, Source, allometry, fat_share};
+use crate::error::{Error, Result};
+use crate::fit::mixed::{Covariance, Estimator};
+use crate::report::growth_tables::{self, Wanted};
+use crate::report::{Table, contrast_tables, contrast_words};
+use crate::study::{BODY_WEIGHT, Records, Study};
+use crate::trajectory::Trajectories;
+use crate::trajectory::interval::{Intervals, Method};
+
+/// Compare strains (or treatments, or pens) in terms, derived quantities and whole curves.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  pinfeather contrast data-demo --curve gompertz --adjust tukey
+  pinfeather contrast weights.csv --bird Chick --age Time --value weight --group Diet \\
+      --curve logistic --level strain --out results
+  pinfeather contrast data-demo --by treatment --terms ti,age_at_50pct --level population")]
+pub(crate) struct ContrastArgs {
+    #[command(flatten)]
+    input: Input,
+    #[command(flatten)]
+    options: ContrastOptions,
+}
+
+/// What is compared, and how.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Contrast")]
+struct ContrastOptions {
+    /// Curves to compare the groups by [default: the study's, or gompertz, logistic, richards]
+    #[arg(long, value_name = "NAME[,NAME]", value_delimiter = ',')]
+    curve: Vec<String>,
+    /// Folder of curve cards to add to the built-in curves
+    #[arg(long, value_name = "DIR")]
+    cards: Option<std::path::PathBuf>,
+    /// What sets the birds apart
+    #[arg(long, value_enum, default_value = "strain")]
+    by: ByName,
+    /// Terms and derived quantities to compare [default: all]
+    #[arg(long, value_name = "NAME[,NAME]", value_delimiter = ',')]
+    terms: Vec<String>,
+    /// Pooled fits of each group, or one mixed fit of all birds
+    #[arg(long, value_enum, default_value = "population")]
+    level: ContrastLevel,
+    /// How p values are adjusted for the number of pairs
+    #[arg(long, value_enum, default_value = "holm")]
+    adjust: AdjustName,
+    /// How the spread of the residuals depends on the fitted value
+    #[arg(long, value_enum, default_value = "constant")]
+    variance: VarianceName,
+    /// Terms with a random effect by bird [default: the curve's mass, inflection and rate]
+    #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
+    random: Vec<String>,
+    /// Covariance of the random effects
+    #[arg(long, value_enum, default_value = "diagonal")]
+    covariance: CovarianceName,
+    /// How the likelihood of the mixed fit is maximised
+    #[arg(long, value_enum, default_value = "alternating")]
+    estimator: EstimatorName,
+    /// Confidence of intervals and bands
+    #[arg(long, value_name = "SHARE", default_value = "0.95")]
+    confidence: f64,
+    /// Weight at hatch in g for the anchored curves [default: each bird's weighing at age 0]
+    #[arg(long, value_name = "GRAMS")]
+    hatch_weight: Option<f64>,
+    /// Ages at which value, rate and relative rate are compared
+    #[arg(long, value_name = "DAYS[,DAYS]", value_delimiter = ',')]
+    at_age: Vec<f64>,
+    /// Masses whose age is compared
+    #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
+    at_weight: Vec<f64>,
+    /// Trait that the others are told by in the allometry [default: body_weight]; of a bare
+    /// table the column that holds it
+    #[arg(long, value_name = "TRAIT|COLUMN")]
+    on: Option<String>,
+    /// How the intervals of the differences are found
+    #[arg(long, value_enum, default_value = "wald")]
+    intervals: IntervalKind,
+    /// Refits with birds drawn again, a curve, for --intervals bootstrap
+    #[arg(long, value_name = "N", default_value_t = 1000)]
+    replicates: usize,
+    /// Seed of everything drawn at random
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum ByName {
+    Strain,
+    Treatment,
+    Pen,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum ContrastLevel {
+    Strain,
+    Population,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum IntervalKind {
+    /// Standard errors and Student's t
+    Wald,
+    /// Birds drawn with replacement within each group
+    Bootstrap,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum AdjustName {
+    Holm,
+    Tukey,
+    None,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum CovarianceName {
+    Diagonal,
+    Full,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum EstimatorName {
+    Alternating,
+    Laplace,
+    Quadrature,
+}
+
+/// Fewest replicates that percentiles of an interval are read from.
+const FEWEST_REPLICATES: usize = 100;
+/// Nodes a random effect where quadrature is asked for.
+const NODES: usize = 7;
+
+impl ContrastOptions {
+    /// The same wishes as `fit` has them, at strain level.
+    #[allow(
+        clippy::needless_update,
+        reason = "what `fit` is asked beyond this keeps its default"
+    )]
+    fn fit_options(&self) -> FitOptions {
+        FitOptions {
+            curve: self.curve.clone(),
+            cards: self.cards.clone(),
+            level: vec![LevelName::Strain],
+            variance: self.variance,
+            confidence: self.confidence,
+            hatch_weight: self.hatch_weight,
+            at_age: self.at_age.clone(),
+            at_weight: self.at_weight.clone(),
+            ..FitOptions::default()
+        }
+    }
+
+    fn request(&self, study: &Study, fit: &FitOptions) -> Result<Request> {
+        if self.intervals == IntervalKind::Bootstrap && self.replicates < FEWEST_REPLICATES {
+            return Err(Error::call(format!(
+                "--replicates {}: expected at least {FEWEST_REPLICATES}, since an interval is read from their percentiles",
+                self.replicates
+            )));
+        }
+        let fits = fit.request(study)?;
+        Ok(Request {
+            curves: fits.curves,
+            by: match self.by {
+                ByName::Strain => By::Strain,
+                ByName::Treatment => By::Treatment,
+                ByName::Pen => By::Pen,
+            },
+            source: match self.level {
+                ContrastLevel::Strain => Source::Pooled,
+                ContrastLevel::Population => Source::Mixed,
+            },
+            terms: self.terms.clone(),
+            adjust: match self.adjust {
+                AdjustName::Holm => Adjust::Holm,
+                AdjustName::Tukey => Adjust::Tukey,
+                AdjustName::None => Adjust::None,
+            },
+            confidence: self.confidence,
+            ages_d: fit.ages_d(study),
+            masses_g: fit.weights_g(study),
+            settings: fits.settings,
+            hatch_weight_g: fits.hatch_weight_g,
+            mixed: MixedWishes {
+                random: self.random.clone(),
+                covariance: match self.covariance {
+                    CovarianceName::Diagonal => Covariance::Diagonal,
+                    CovarianceName::Full => Covariance::Full,
+                },
+                estimator: match self.estimator {
+                    EstimatorName::Alternating => Estimator::Alternating,
+                    EstimatorName::Laplace => Estimator::Laplace,
+                    EstimatorName::Quadrature => Estimator::Quadrature { nodes: NODES },
+                },
+            },
+            replicates: match self.intervals {
+                IntervalKind::Wald => 0,
+                IntervalKind::Bootstrap => self.replicates,
+            },
+            seed: self.seed,
+        })
+    }
+
+    /// The trait that allometry is told by; `None` where the study has one trait.
+    fn on(&self, study: &Study) -> Result<Option<usize>> {
+        let find = |name: &str| study.traits.iter().position(|records| records.name == name);
+        match &self.on {
+            Some(name) => match find(name) {
+                Some(index) => Ok(Some(index)),
+                None => {
+                    let known: Vec<&str> = study
+                        .traits
+                        .iter()
+                        .map(|records| records.name.as_str())
+                        .collect();
+                    Err(Error::call(format!(
+                        "--on {name}: no such trait, expected one of {}; correct the name",
+                        known.join(", ")
+                    )))
+                }
+            },
+            None => Ok((study.traits.len() > 1).then(|| find(BODY_WEIGHT).unwrap_or(0))),
+        }
+    }
+}
+
+/// The strains' curves ranked, with their errors in what they have not seen.
+fn curve_choice(
+    study: &Study,
+    options: &FitOptions,
+    request: &Request,
+    output: &mut Output,
+) -> Result<Table> {
+    let fits = options.request(study)?;
+    let strains = study.strains.len() * study.traits.len();
+    let bar = output.progress(strains, "cross-validating");
+    let trajectories = Trajectories::fit(study, &fits, &|_| {});
+    let validation = trajectories.validate(study, &fits, &|done| bar.inc(done as u64));
+    bar.finish_and_clear();
+    let wanted = Wanted {
+        confidence: request.confidence,
+        ages_d: request.ages_d.clone(),
+        weights_g: request.masses_g.clone(),
+        population: false,
+        method: Method::Wald,
+        intervals: Intervals::default(),
+        validation,
+        seed: request.seed,
+    };
+    Ok(growth_tables::curve_choice(
+        study,
+        &trajectories.subjects,
+        &wanted,
+    ))
+}
+
+/// Adds the first trait of another reading of the same table, bird by bird.
+fn add_trait(study: &mut Study, other: Study) {
+    let Some(from) = other.traits.into_iter().next() else {
+        return;
+    };
+    if study.traits.iter().any(|records| records.name == from.name) {
+        return;
+    }
+    let places: HashMap<&str, usize> = other
+        .birds
+        .iter()
+        .enumerate()
+        .map(|(place, bird)| (bird.name.as_str(), place))
+        .collect();
+    let mut records = Records {
+        starts: vec![0],
+        ages_d: Vec::new(),
+        values: Vec::new(),
+        rows: Vec::new(),
+        ..from.clone()
+    };
+    for bird in &study.birds {
+        if let Some(place) = places.get(bird.name.as_str()) {
+            let range = from.starts[*place]..from.starts[place + 1];
+            records
+                .ages_d
+                .extend_from_slice(&from.ages_d[range.clone()]);
+            records
+                .values
+                .extend_from_slice(&from.values[range.clone()]);
+            records.rows.extend_from_slice(&from.rows[range]);
+        }
+        records.starts.push(records.values.len());
+    }
+    study.traits.push(records);
+}
+
+pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
+    let mut output = Output::new("contrast", common);
+    output.seed = args.options.seed;
+    let method = match args.options.intervals {
+        IntervalKind::Wald => "wald",
+        IntervalKind::Bootstrap => "bootstrap",
+    };
+    output
+        .methods
+        .insert("intervals".to_owned(), method.to_owned());
+    let mut study = output.read(&args.input)?;
+    if let Some(column) = &args.options.on
+        && !args.input.path.is_dir()
+    {
+        add_trait(&mut study, args.input.read_column(column)?);
+    }
+    let options = args.options.fit_options();
+    let request = args.options.request(&study, &options)?;
+    let on = args.options.on(&study)?;
+    let curves = study.traits.len() * request.curves.len() * (1 + request.replicates);
+    let bar = output.progress(curves, "comparing");
+    let comparison = contrast::compare(&study, &request, &|done| bar.inc(done as u64))?;
+    bar.finish_and_clear();
+    let allometries = match on {
+        Some(on) => allometry::allometries(&study, &comparison.groups, on, request.confidence)?,
+        None => Vec::new(),
+    };
+    let shares = fat_share::fat_shares(&study, &comparison.groups, &request);
+    output.words.push("Do they differ?".to_owned());
+    output
+        .words
+        .extend(contrast_words::differences(&study, &comparison));
+    output.words.extend(contrast_words::allometries(
+        &study,
+        &comparison.groups,
+        &allometries,
+    ));
+    output.warnings.extend(contrast_words::warnings(
+        &study,
+        &comparison,
+        &allometries,
+        &shares,
+    ));
+    if args.options.by == ByName::Strain {
+        let choice = curve_choice(&study, &options, &request, &mut output)?;
+        output.tables.push(choice);
+    }
+    output.tables.extend([
+        contrast_tables::contrasts(&study, &comparison),
+        contrast_tables::curve_tests(&study, &comparison, &allometries),
+        contrast_tables::difference_by_age(&study, &comparison),
+    ]);
+    if !allometries.is_empty() {
+        output.tables.push(contrast_tables::allometry(
+            &study,
+            &comparison.groups,
+            &allometries,
+        ));
+    }
+    if !shares.is_empty() {
+        output.tables.push(contrast_tables::fat_share(
+            &study,
+            &comparison.groups,
+            &shares,
+        ));
+    }
+    output.finish()
+}

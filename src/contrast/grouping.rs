@@ -1,0 +1,154 @@
+//! Who is compared with whom: birds by strain, treatment or pen.
+
+use crate::error::{Error, Result};
+use crate::fit::mixed::Subjects;
+use crate::study::{Records, Study};
+use crate::trajectory::Pooled;
+
+/// What sets the birds apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum By {
+    /// Their strain.
+    #[default]
+    Strain,
+    /// Their treatment.
+    Treatment,
+    /// Their pen.
+    Pen,
+}
+
+impl By {
+    /// `strain`, `treatment` or `pen`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Strain => "strain",
+            Self::Treatment => "treatment",
+            Self::Pen => "pen",
+        }
+    }
+}
+
+/// The groups that are compared.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Groups {
+    /// What sets them apart.
+    pub by: By,
+    /// Their names.
+    pub names: Vec<String>,
+    /// The group of each bird of the study; `None` for a bird without one.
+    pub of_bird: Vec<Option<usize>>,
+}
+
+impl Groups {
+    /// The birds of a study by strain, treatment or pen.
+    #[must_use]
+    pub fn of(study: &Study, by: By) -> Self {
+        let names = match by {
+            By::Strain => &study.strains,
+            By::Treatment => &study.treatments,
+            By::Pen => &study.pens,
+        };
+        let of_bird = study.birds.iter().map(|bird| match by {
+            By::Strain => Some(bird.strain),
+            By::Treatment => bird.treatment,
+            By::Pen => bird.pen,
+        });
+        Self {
+            by,
+            names: names.clone(),
+            of_bird: of_bird.collect(),
+        }
+    }
+
+    /// An error unless there are two groups to compare.
+    pub(super) fn at_least_two(&self) -> Result<()> {
+        let by = self.by.name();
+        match self.names.as_slice() {
+            [] => Err(Error::call(format!(
+                "--by {by}: no bird has a {by}, expected at least two to compare; name the column that holds it, or compare by another"
+            ))),
+            [only] => Err(Error::call(format!(
+                "--by {by}: found one {by} ({only}), expected at least two to compare; name the column that sets the birds apart with --group, or compare by another"
+            ))),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// The records of one trait by bird, birds without a group or a record left out.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Sample {
+    /// Index of each bird in the study.
+    pub(super) birds: Vec<usize>,
+    pub(super) starts: Vec<usize>,
+    pub(super) ages_d: Vec<f64>,
+    pub(super) values: Vec<f64>,
+    /// Group of each bird, numbered from 0 in the order of `kept`.
+    pub(super) groups: Vec<usize>,
+    /// The group of the study that each group here is.
+    pub(super) kept: Vec<usize>,
+}
+
+impl Sample {
+    /// The records of the birds in these groups.
+    pub(super) fn of(records: &Records, groups: &Groups, kept: &[usize]) -> Self {
+        let mut sample = Self {
+            starts: vec![0],
+            kept: kept.to_vec(),
+            ..Self::default()
+        };
+        for (bird, group) in groups.of_bird.iter().enumerate() {
+            let place = group.and_then(|group| kept.iter().position(|kept| *kept == group));
+            let (ages_d, values) = records.of(bird);
+            if let Some(place) = place
+                && !values.is_empty()
+            {
+                sample.birds.push(bird);
+                sample.ages_d.extend_from_slice(ages_d);
+                sample.values.extend_from_slice(values);
+                sample.groups.push(place);
+                sample.starts.push(sample.values.len());
+            }
+        }
+        sample
+    }
+
+    /// As the mixed engine takes them.
+    pub(super) fn subjects(&self) -> Result<Subjects<'_>> {
+        Subjects::new(&self.starts, &self.ages_d, &self.values, &self.groups)
+    }
+
+    /// How many birds a group has here.
+    pub(super) fn birds_in(&self, group: usize) -> usize {
+        self.groups.iter().filter(|place| **place == group).count()
+    }
+
+    /// All records of one group, or of all, ascending in age; `birds` counts within
+    /// this sample.
+    pub(super) fn pooled(&self, group: Option<usize>) -> Pooled {
+        let mut rows: Vec<(f64, f64, usize)> = Vec::new();
+        for (place, bounds) in self.starts.windows(2).enumerate() {
+            if group.is_none_or(|group| group == self.groups[place]) {
+                let range = bounds[0]..bounds[1];
+                rows.extend(range.map(|row| (self.ages_d[row], self.values[row], place)));
+            }
+        }
+        rows.sort_by(|a, b| a.0.total_cmp(&b.0));
+        Pooled {
+            ages_d: rows.iter().map(|row| row.0).collect(),
+            values: rows.iter().map(|row| row.1).collect(),
+            birds: rows.iter().map(|row| row.2).collect(),
+            variances: Vec::new(),
+        }
+    }
+
+    /// First and last age of a group.
+    pub(super) fn age_span(&self, group: usize) -> (f64, f64) {
+        let pooled = self.pooled(Some(group));
+        match (pooled.ages_d.first(), pooled.ages_d.last()) {
+            (Some(first_d), Some(last_d)) => (*first_d, *last_d),
+            _ => (f64::INFINITY, f64::NEG_INFINITY),
+        }
+    }
+}

@@ -1,0 +1,426 @@
+//! The terms of all groups together, with the covariance between them.
+//!
+//! Pooled: one curve through all weighings of a group. Its covariance is that of the
+//! sandwich by bird, since the weighings of one bird are alike; degrees of freedom are
+//! birds less one in each group, joined by Welch and Satterthwaite's rule for a
+//! difference. Where a group has too few birds for that (no more than terms), the
+//! weighings are taken as independent, and a note says so.
+//!
+//! Population: one mixed fit with fixed effects of its own in each group and random
+//! effects by bird; degrees of freedom are birds less groups (the counting of
+//! differences between subjects in Pinheiro and Bates 2000, 2.4.2, from memory).
+
+use std::sync::Arc;
+
+use nalgebra::{DMatrix, DVector};
+
+use super::grouping::Sample;
+use super::{MixedWishes, Request};
+use crate::error::Result;
+use crate::fit::influence;
+use crate::fit::interval::{Estimate, root_of};
+use crate::fit::mixed::{
+    GroupedTerms, MixedFit, MixedModel, MixedOptions, MixedOutcome, RandomTerm, Subjects,
+};
+use crate::fit::profile::Quantity;
+use crate::fit::{Outcome, Workspace, fit};
+use crate::growth::Curve;
+use crate::stats::distribution::t_two_sided_quantile;
+use crate::stats::multiple::Simultaneous;
+use crate::trajectory::ready;
+
+/// How the terms of the groups were found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// A fit to all weighings of each group.
+    Pooled,
+    /// One mixed fit of all birds.
+    Mixed,
+}
+
+impl Source {
+    /// `strain` or `population`, as the option `--level` names them.
+    #[must_use]
+    pub fn level(self) -> &'static str {
+        match self {
+            Self::Pooled => "strain",
+            Self::Mixed => "population",
+        }
+    }
+}
+
+/// The terms of several groups and their joint covariance.
+#[derive(Debug, Clone)]
+pub struct Joint {
+    /// How they were found.
+    pub source: Source,
+    /// Index into the names of the groups.
+    pub groups: Vec<usize>,
+    /// The curve of each group: the same, but where it is held at a hatch weight.
+    pub curves: Vec<Arc<dyn Curve>>,
+    /// Terms of each group, groups x p.
+    pub terms: Vec<Vec<f64>>,
+    /// Covariance of all of them, group by group.
+    pub covariance: DMatrix<f64>,
+    /// Degrees of freedom of each group, or one number for all.
+    df: DegreesOfFreedom,
+    /// First and last age of each group's data, d.
+    pub spans_d: Vec<(f64, f64)>,
+}
+
+#[derive(Debug, Clone)]
+enum DegreesOfFreedom {
+    Common(f64),
+    Each(Vec<f64>),
+}
+
+/// A difference between two groups.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Difference {
+    /// Value in the first less value in the second.
+    pub value: f64,
+    /// Value in the second.
+    pub reference: f64,
+    /// Standard error, where there is one.
+    pub standard_error: Option<f64>,
+    /// Degrees of freedom of the standard error.
+    pub df: f64,
+}
+
+impl Joint {
+    /// A quantity of the group at one place, with its interval; `None` where its curve
+    /// has no such quantity.
+    #[must_use]
+    pub fn value(&self, at: usize, quantity: Quantity, level: f64) -> Option<Estimate> {
+        let mut gradient = vec![0.0; self.terms[at].len()];
+        let value = quantity.value(&*self.curves[at], &self.terms[at], &mut gradient)?;
+        let variance = self.covariance_of(at, &gradient, at, &gradient);
+        let df = match &self.df {
+            DegreesOfFreedom::Common(df) => *df,
+            DegreesOfFreedom::Each(each) => each[at],
+        };
+        let standard_error = (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt());
+        let estimate = Estimate {
+            value,
+            standard_error,
+            interval: None,
+        };
+        Some(estimate.at_factor(t_two_sided_quantile(level, df)))
+    }
+
+    /// The difference in a quantity between the groups at two places; `None` where
+    /// the curve has no such quantity in one of them.
+    #[must_use]
+    pub fn difference(&self, a: usize, b: usize, quantity: Quantity) -> Option<Difference> {
+        let p = self.terms[a].len();
+        let (mut gradient_a, mut gradient_b) = (vec![0.0; p], vec![0.0; p]);
+        let value_a = quantity.value(&*self.curves[a], &self.terms[a], &mut gradient_a)?;
+        let value_b = quantity.value(&*self.curves[b], &self.terms[b], &mut gradient_b)?;
+        Some(self.of_gradients((a, value_a, &gradient_a), (b, value_b, &gradient_b)))
+    }
+
+    /// The difference between the curves of two groups at an age.
+    #[must_use]
+    pub fn difference_at(&self, a: usize, b: usize, age_d: f64) -> Difference {
+        let p = self.terms[a].len();
+        let (mut gradient_a, mut gradient_b) = (vec![0.0; p], vec![0.0; p]);
+        let value_a = self.curves[a].value_and_gradient(age_d, &self.terms[a], &mut gradient_a);
+        let value_b = self.curves[b].value_and_gradient(age_d, &self.terms[b], &mut gradient_b);
+        self.of_gradients((a, value_a, &gradient_a), (b, value_b, &gradient_b))
+    }
+
+    fn of_gradients(&self, a: (usize, f64, &[f64]), b: (usize, f64, &[f64])) -> Difference {
+        let variance_a = self.covariance_of(a.0, a.2, a.0, a.2);
+        let variance_b = self.covariance_of(b.0, b.2, b.0, b.2);
+        let variance = variance_a + variance_b - 2.0 * self.covariance_of(a.0, a.2, b.0, b.2);
+        let df = match &self.df {
+            DegreesOfFreedom::Common(df) => *df,
+            DegreesOfFreedom::Each(each) => {
+                let weight = variance_a.powi(2) / each[a.0] + variance_b.powi(2) / each[b.0];
+                if weight > 0.0 {
+                    (variance_a + variance_b).powi(2) / weight
+                } else {
+                    each[a.0] + each[b.0]
+                }
+            }
+        };
+        // A difference of rounding alone has no standard error.
+        let least = 1e-14 * (variance_a + variance_b);
+        Difference {
+            value: a.1 - b.1,
+            reference: b.1,
+            standard_error: (variance > least && variance.is_finite()).then(|| variance.sqrt()),
+            df: df.max(1.0),
+        }
+    }
+
+    fn covariance_of(&self, a: usize, gradient_a: &[f64], b: usize, gradient_b: &[f64]) -> f64 {
+        let p = gradient_a.len();
+        let block = self.covariance.view((a * p, b * p), (p, p));
+        let right = block * DVector::from_column_slice(gradient_b);
+        DVector::from_column_slice(gradient_a).dot(&right)
+    }
+
+    /// Standard errors of a band that holds the difference between two curves at all
+    /// these ages at once: the simulated quantile of the greatest |t| (sup-t).
+    ///
+    /// `None` where the difference has no error to draw from.
+    #[must_use]
+    pub fn simultaneous_factor(
+        &self,
+        (a, b): (usize, usize),
+        ages_d: &[f64],
+        df: f64,
+        level: f64,
+        (draws, seed): (usize, u64),
+    ) -> Option<f64> {
+        let p = self.terms[a].len();
+        let mut pair = DMatrix::zeros(2 * p, 2 * p);
+        for (i, one) in [a, b].into_iter().enumerate() {
+            for (j, other) in [a, b].into_iter().enumerate() {
+                let block = self.covariance.view((one * p, other * p), (p, p));
+                pair.view_mut((i * p, j * p), (p, p)).copy_from(&block);
+            }
+        }
+        let root = root_of(&pair)?;
+        let mut rows = DMatrix::zeros(ages_d.len(), 2 * p);
+        let mut gradient = DVector::zeros(2 * p);
+        for (i, age_d) in ages_d.iter().enumerate() {
+            let (first, second) = gradient.as_mut_slice().split_at_mut(p);
+            self.curves[a].value_and_gradient(*age_d, &self.terms[a], first);
+            self.curves[b].value_and_gradient(*age_d, &self.terms[b], second);
+            second.iter_mut().for_each(|entry| *entry = -*entry);
+            rows.row_mut(i)
+                .copy_from(&root.tr_mul(&gradient).transpose());
+        }
+        let law = Simultaneous::of_combinations(&rows, df, draws, seed).ok()?;
+        law.critical_value(level).ok()
+    }
+}
+
+/// The pooled fits of the groups that have one, and why the others have none.
+#[expect(clippy::cast_precision_loss, reason = "counts of birds")]
+pub(super) fn pooled(
+    sample: &Sample,
+    curve: &Arc<dyn Curve>,
+    request: &Request,
+    notes: &mut Vec<(usize, String)>,
+) -> Option<(Joint, Vec<PooledFit>)> {
+    let p = curve.terms().len();
+    let mut fits = Vec::new();
+    let mut workspace = Workspace::new();
+    for group in 0..sample.kept.len() {
+        match pooled_fit(sample, Some(group), curve, request, &mut workspace) {
+            Ok(fit) => fits.push((group, fit)),
+            Err(reason) => notes.push((sample.kept[group], reason)),
+        }
+    }
+    if fits.len() < 2 {
+        return None;
+    }
+    let mut covariance = DMatrix::zeros(fits.len() * p, fits.len() * p);
+    let mut df = Vec::new();
+    for (at, (group, fit)) in fits.iter().enumerate() {
+        let birds = sample.birds_in(*group);
+        let robust = (birds > p).then(|| fit.influence(sample)).flatten();
+        let block = match robust {
+            Some(moved) => {
+                df.push((birds - 1) as f64);
+                influence::covariance_between(&moved, &moved)
+            }
+            None => {
+                notes.push((
+                    sample.kept[*group],
+                    format!("{birds} birds for {p} terms: its standard errors take the weighings of a bird as independent and are too small"),
+                ));
+                df.push(fit.estimates.residual_df().max(1) as f64);
+                DMatrix::from_row_slice(p, p, &fit.estimates.covariance)
+            }
+        };
+        covariance
+            .view_mut((at * p, at * p), (p, p))
+            .copy_from(&block);
+    }
+    let joint = Joint {
+        source: Source::Pooled,
+        groups: fits.iter().map(|(group, _)| sample.kept[*group]).collect(),
+        curves: fits.iter().map(|(_, fit)| fit.curve.clone()).collect(),
+        terms: fits
+            .iter()
+            .map(|(_, fit)| fit.estimates.terms.to_vec())
+            .collect(),
+        covariance,
+        df: DegreesOfFreedom::Each(df),
+        spans_d: fits
+            .iter()
+            .map(|(group, _)| sample.age_span(*group))
+            .collect(),
+    };
+    Some((joint, fits.into_iter().map(|(_, fit)| fit).collect()))
+}
+
+/// A curve through all weighings of a group.
+pub(super) struct PooledFit {
+    pub(super) curve: Arc<dyn Curve>,
+    pub(super) estimates: crate::fit::Estimates,
+    pub(super) ages_d: Vec<f64>,
+    pub(super) values: Vec<f64>,
+    /// The bird of the sample that each value is of.
+    pub(super) birds: Vec<usize>,
+}
+
+impl PooledFit {
+    /// How each bird of the sample moves the terms.
+    pub(super) fn influence(&self, sample: &Sample) -> Option<DMatrix<f64>> {
+        let series = crate::fit::Series {
+            ages_d: &self.ages_d,
+            values: &self.values,
+        };
+        influence::influence(
+            &*self.curve,
+            series,
+            &self.estimates,
+            &self.birds,
+            sample.birds.len(),
+        )
+    }
+}
+
+/// The pooled fit of one group, or of all together; the reason where there is none.
+pub(super) fn pooled_fit(
+    sample: &Sample,
+    group: Option<usize>,
+    curve: &Arc<dyn Curve>,
+    request: &Request,
+    workspace: &mut Workspace,
+) -> std::result::Result<PooledFit, String> {
+    let pooled = sample.pooled(group);
+    let (curve, series) =
+        ready(curve, pooled.series(), request.hatch_weight_g).map_err(|failure| failure.reason)?;
+    match fit(&*curve, series, &request.settings, workspace) {
+        Outcome::Converged(estimates) | Outcome::Weak(estimates, _) => {
+            let first = pooled.values.len() - series.values.len();
+            Ok(PooledFit {
+                curve,
+                estimates,
+                ages_d: series.ages_d.to_vec(),
+                values: series.values.to_vec(),
+                birds: pooled.birds[first..].to_vec(),
+            })
+        }
+        Outcome::Failed(failure) => Err(failure.reason),
+    }
+}
+
+/// A mixed fit of all groups and what it was asked.
+pub(super) struct PopulationFit {
+    pub(super) fit: Box<MixedFit>,
+    pub(super) options: MixedOptions,
+    /// Reasons for caution.
+    pub(super) reasons: Vec<String>,
+}
+
+/// The mixed fit of all groups: random effects as wished, and fewer where that fit has
+/// no maximum; the reason where none has.
+pub(super) fn population_fit(
+    curve: &dyn Curve,
+    subjects: &Subjects<'_>,
+    request: &Request,
+) -> Result<std::result::Result<PopulationFit, String>> {
+    let (mut random, given) = random_terms(curve, &request.mixed);
+    let mut reason = String::new();
+    while !random.is_empty() {
+        let options = MixedOptions {
+            grouped: GroupedTerms::All,
+            random: random
+                .iter()
+                .map(|name| RandomTerm::natural(name))
+                .collect(),
+            ordered: ordered(curve),
+            covariance: request.mixed.covariance,
+            variance: request.settings.variance,
+            estimator: request.mixed.estimator,
+            ..MixedOptions::default()
+        };
+        let outcome = MixedModel::new(curve, &options)?.fit(subjects);
+        let reasons = outcome.reasons().into_iter().map(str::to_owned).collect();
+        match outcome {
+            MixedOutcome::Converged(fit) | MixedOutcome::Weak(fit, _) => {
+                return Ok(Ok(PopulationFit {
+                    fit,
+                    options,
+                    reasons,
+                }));
+            }
+            MixedOutcome::Failed(failure) if reason.is_empty() => reason = failure.reason,
+            MixedOutcome::Failed(_) => {}
+        }
+        if given {
+            break;
+        }
+        random.pop();
+    }
+    Ok(Err(reason))
+}
+
+/// Terms with a random effect: those asked for, or the mass, the age of the inflection
+/// and the rate (or the curve's first three), of the first phase where there are two.
+fn random_terms(curve: &dyn Curve, wishes: &MixedWishes) -> (Vec<String>, bool) {
+    if !wishes.random.is_empty() {
+        return (wishes.random.clone(), true);
+    }
+    let has = |name: &&str| curve.terms().iter().any(|term| term.name == **name);
+    let usual: Vec<String> = ["A", "A1", "ti", "ti1", "k", "k1"]
+        .iter()
+        .filter(|name| has(name))
+        .map(|name| (*name).to_owned())
+        .collect();
+    if usual.len() >= 2 {
+        return (usual, false);
+    }
+    let first = curve.terms().iter().take(3);
+    (first.map(|term| term.name.to_string()).collect(), false)
+}
+
+/// Two inflections stay in order.
+fn ordered(curve: &dyn Curve) -> Vec<(String, String)> {
+    let has = |name: &str| curve.terms().iter().any(|term| term.name == name);
+    if has("ti1") && has("ti2") {
+        vec![("ti1".to_owned(), "ti2".to_owned())]
+    } else {
+        Vec::new()
+    }
+}
+
+/// The groups of a mixed fit with their joint covariance.
+#[expect(clippy::cast_precision_loss, reason = "counts of birds")]
+pub(super) fn of_population(
+    sample: &Sample,
+    curve: &Arc<dyn Curve>,
+    population: &PopulationFit,
+) -> Joint {
+    let p = curve.terms().len();
+    let groups = sample.kept.len();
+    let fit = &population.fit;
+    let place = |term: usize, group: usize| group * p + term;
+    // Fixed effects are told term by term, the groups within a term.
+    let mut covariance = DMatrix::zeros(groups * p, groups * p);
+    let count = fit.fixed.len();
+    for (i, one) in fit.fixed.iter().enumerate() {
+        for (j, other) in fit.fixed.iter().enumerate() {
+            let row = place(one.term, one.group.unwrap_or_default());
+            let column = place(other.term, other.group.unwrap_or_default());
+            covariance[(row, column)] = fit.fixed_covariance[i * count + j];
+        }
+    }
+    let birds = sample.birds.len();
+    Joint {
+        source: Source::Mixed,
+        groups: sample.kept.clone(),
+        curves: vec![curve.clone(); groups],
+        terms: (0..groups).map(|group| fit.group(group).to_vec()).collect(),
+        covariance,
+        df: DegreesOfFreedom::Common(birds.saturating_sub(groups).max(1) as f64),
+        spans_d: (0..groups).map(|group| sample.age_span(group)).collect(),
+    }
+}

@@ -1,0 +1,404 @@
+//! Profile likelihood: which values of a term, or of what follows from the terms, do
+//! the data allow?
+//!
+//! Let S(c) be the least (weighted) sum of squares among all terms for which the
+//! quantity q has the value c, and S the least of all. The interval holds the c with
+//!
+//! ```text
+//! tau(c)^2 = (n - p) (S(c)/S - 1)  <=  t^2        t: Student's quantile on n - p
+//! ```
+//!
+//! For a curve that is straight in its terms this is the interval of standard
+//! errors; where it bends, the profile bends with it. A side on which tau never
+//! reaches t is open: the data set no limit there.
+//!
+//! # The constrained minimum
+//! Steps of Gauss and Newton with the constraint in them: with H = J'J, g the
+//! gradient of q and d = c - q,
+//!
+//! ```text
+//! delta = H^-1 (J'r + m g),   m = (d - g'H^-1 J'r) / (g'H^-1 g)
+//! ```
+//!
+//! damped by a multiple of H's diagonal where S + |2 m| |d| (an exact penalty) does
+//! not fall. A term's q is the term itself, so one method serves terms and derived
+//! quantities. From the estimate outward each minimum starts where the one before it
+//! ended, so that a curved ridge is followed, and the limit is found between the
+//! last two by false position.
+//!
+//! A fit with a power of the mean keeps its estimated power along the profile.
+//!
+//! # Source
+//! Bates DM, Watts DG (1988) Nonlinear Regression Analysis and Its Applications, 6.1
+//! (from memory); checked against R's `confint` of `nls`.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::influence::scale_of;
+use super::interval::{Interval, Law};
+use super::least_squares::Descent;
+use super::variance::Problem;
+use super::{Estimates, Series};
+use crate::growth::{Curve, Derived};
+
+/// What an interval is wanted of.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Quantity {
+    /// A term, by its place in the curve's order.
+    Term(usize),
+    /// What follows from the terms.
+    Derived(Derived),
+}
+
+impl Quantity {
+    /// Its value and gradient in the terms; `None` where the curve has none there.
+    pub fn value(self, curve: &dyn Curve, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
+        match self {
+            Self::Term(index) => {
+                gradient.fill(0.0);
+                gradient[index] = 1.0;
+                Some(terms[index])
+            }
+            Self::Derived(what) => curve.derived(what, terms, gradient),
+        }
+    }
+}
+
+/// The profile interval of a quantity at `level`; a side that is open is infinite.
+///
+/// `None` where there is none: a quantity that the curve has not at these terms, a
+/// term on its bound, or exact data.
+#[must_use]
+pub fn interval(
+    curve: &dyn Curve,
+    series: Series<'_>,
+    estimates: &Estimates,
+    quantity: Quantity,
+    level: f64,
+) -> Option<Interval> {
+    let law = Law::of(estimates);
+    let mut gradient = vec![0.0; estimates.terms.len()];
+    let value = quantity.value(curve, &estimates.terms, &mut gradient)?;
+    let error = law.standard_error(&gradient)?;
+    let mut walk = Walk::new(curve, series, estimates, quantity)?;
+    let factor = law.pointwise_factor(level);
+    let mut side = |sign: f64| walk.limit(value, sign * error, factor);
+    Some(Interval {
+        lower: side(-1.0).unwrap_or(f64::NEG_INFINITY),
+        upper: side(1.0).unwrap_or(f64::INFINITY),
+    })
+}
+
+/// The profile's tau at given values of a quantity, for a drawing: NaN where there is
+/// no constrained minimum. `None` as for [`interval`].
+#[must_use]
+pub fn trace(
+    curve: &dyn Curve,
+    series: Series<'_>,
+    estimates: &Estimates,
+    quantity: Quantity,
+    values: &[f64],
+) -> Option<Vec<f64>> {
+    let mut gradient = vec![0.0; estimates.terms.len()];
+    let best = quantity.value(curve, &estimates.terms, &mut gradient)?;
+    let mut walk = Walk::new(curve, series, estimates, quantity)?;
+    let mut taus = vec![f64::NAN; values.len()];
+    for sign in [-1.0, 1.0] {
+        let mut order: Vec<usize> = (0..values.len())
+            .filter(|i| (values[*i] - best) * sign >= 0.0)
+            .collect();
+        order.sort_by(|i, j| {
+            (values[*i] - best)
+                .abs()
+                .total_cmp(&(values[*j] - best).abs())
+        });
+        walk.restart();
+        for i in order {
+            if let Some(tau) = walk.tau(values[i]) {
+                taus[i] = sign * tau;
+            }
+        }
+    }
+    Some(taus)
+}
+
+/// Widest search: the limit may lie so many doublings of a standard error away.
+const DOUBLINGS: usize = 24;
+/// Most steps to one constrained minimum.
+const STEPS: usize = 200;
+/// A step this short against the standard errors ends the search.
+const SHORT: f64 = 1e-8;
+/// So do steps that take no more than this share of the mean square off the sum: along
+/// a ridge on which a term runs away, the sum settles though the terms do not.
+const IDLE: f64 = 1e-10;
+/// So many such steps in a row.
+const IDLE_STEPS: usize = 5;
+
+/// Where a walk along the profile stands.
+struct Walk<'a> {
+    problem: Problem<'a>,
+    quantity: Quantity,
+    best: &'a [f64],
+    /// Least sum of squares, and its share a degree of freedom.
+    least: f64,
+    mean_square: f64,
+    held: Vec<bool>,
+    terms: Vec<f64>,
+    descent: Descent,
+}
+
+impl<'a> Walk<'a> {
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "counts of observations are far below 2^52"
+    )]
+    fn new(
+        curve: &'a dyn Curve,
+        series: Series<'a>,
+        estimates: &'a Estimates,
+        quantity: Quantity,
+    ) -> Option<Self> {
+        let (n, p) = (series.values.len(), estimates.terms.len());
+        let problem = Problem {
+            curve,
+            series,
+            scale: scale_of(estimates),
+            weights: estimates.weights.as_deref(),
+        };
+        let mut descent = Descent::default();
+        descent.reserve(n, p);
+        let least = problem.fill(&estimates.terms, &mut descent)?;
+        let rounding = (f64::EPSILON * problem.length()).powi(2);
+        let held: Vec<bool> = (0..p)
+            .map(|j| estimates.standard_error(j).is_none())
+            .collect();
+        (least > rounding && n > p).then(|| Self {
+            problem,
+            quantity,
+            best: &estimates.terms,
+            least,
+            mean_square: least / (n - p) as f64,
+            held,
+            terms: estimates.terms.to_vec(),
+            descent,
+        })
+    }
+
+    fn restart(&mut self) {
+        self.terms.copy_from_slice(self.best);
+    }
+
+    /// The value on one side where tau is `factor`; `None` where that side is open.
+    fn limit(&mut self, value: f64, step: f64, factor: f64) -> Option<f64> {
+        self.restart();
+        let (mut inside, mut tau_inside) = (value, 0.0);
+        let mut kept = self.terms.clone();
+        let mut reach = step * factor;
+        let mut shrinks = 0;
+        for _ in 0..DOUBLINGS {
+            let outside = inside + reach;
+            match self.tau(outside) {
+                Some(tau) if tau >= factor => {
+                    return self.between((inside, tau_inside), (outside, tau), factor, &kept);
+                }
+                Some(tau) => {
+                    (inside, tau_inside) = (outside, tau);
+                    kept.clone_from(&self.terms);
+                    reach *= 2.0;
+                }
+                // Perhaps too far at once for the minimum to be followed.
+                None if shrinks < 6 => {
+                    shrinks += 1;
+                    self.terms.clone_from(&kept);
+                    reach *= 0.25;
+                }
+                None => return None,
+            }
+        }
+        None
+    }
+
+    /// The value between two with tau = `factor`: false position (the Illinois rule).
+    fn between(
+        &mut self,
+        (mut inside, tau_inside): (f64, f64),
+        (mut outside, tau_outside): (f64, f64),
+        factor: f64,
+        kept: &[f64],
+    ) -> Option<f64> {
+        let (mut below, mut above) = (tau_inside - factor, tau_outside - factor);
+        self.terms.copy_from_slice(kept);
+        let mut last = 0.0;
+        for _ in 0..100 {
+            let middle = outside - above * (outside - inside) / (above - below);
+            let excess = self.tau(middle)? - factor;
+            if excess.abs() < 1e-9 || (outside - inside).abs() <= 1e-13 * outside.abs() {
+                return Some(middle);
+            }
+            if excess < 0.0 {
+                (inside, below) = (middle, excess);
+                if last < 0.0 {
+                    above *= 0.5;
+                }
+            } else {
+                (outside, above) = (middle, excess);
+                if last > 0.0 {
+                    below *= 0.5;
+                }
+            }
+            last = excess;
+        }
+        None
+    }
+
+    /// |tau| where the quantity is `value`, and the terms of that minimum; `None` where
+    /// no minimum is found.
+    fn tau(&mut self, value: f64) -> Option<f64> {
+        let sum_of_squares = self.minimise(value)?;
+        Some((((sum_of_squares - self.least) / self.mean_square).max(0.0)).sqrt())
+    }
+
+    /// The least sum of squares with the quantity at `value`.
+    fn minimise(&mut self, value: f64) -> Option<f64> {
+        let p = self.terms.len();
+        let mut gradient = vec![0.0; p];
+        let mut damping = 0.0;
+        let mut sum = self.problem.fill(&self.terms, &mut self.descent)?;
+        let mut found = self
+            .quantity
+            .value(self.problem.curve, &self.terms, &mut gradient)?;
+        let mut idle = 0;
+        for _ in 0..STEPS {
+            let normal = self.normal(&gradient);
+            let gap = value - found;
+            let mut trial = None;
+            // Damp until the penalised sum falls.
+            for _ in 0..40 {
+                let Some((step, multiplier)) = normal.step(gap, damping) else {
+                    damping = f64::max(10.0 * damping, 1e-6);
+                    continue;
+                };
+                let next: Vec<f64> = self.terms.iter().zip(&step).map(|(t, d)| t + d).collect();
+                let length = normal.length(&step);
+                let penalty = 4.0 * multiplier.abs();
+                if let Some((sum_next, found_next, gradient_next)) = self.evaluate(&next) {
+                    let before = sum + penalty * gap.abs();
+                    let after = sum_next + penalty * (value - found_next).abs();
+                    let room = 1e-12 * before.abs();
+                    if after <= before + room {
+                        trial = Some((next, length, sum_next, found_next, gradient_next));
+                        break;
+                    }
+                }
+                if length < SHORT * self.mean_square.sqrt() {
+                    break;
+                }
+                damping = f64::max(10.0 * damping, 1e-6);
+            }
+            let Some((next, length, sum_next, found_next, gradient_next)) = trial else {
+                let near = (value - found).abs() <= 1e-7 * value.abs().max(1e-12);
+                return near.then_some(sum);
+            };
+            let gained = sum - sum_next;
+            self.terms = next;
+            (sum, found, gradient) = (sum_next, found_next, gradient_next);
+            damping = if damping < 1e-7 { 0.0 } else { 0.2 * damping };
+            let near = (value - found).abs() <= 1e-9 * value.abs().max(1e-12);
+            idle = if gained.abs() < IDLE * self.mean_square {
+                idle + 1
+            } else {
+                0
+            };
+            if near && (length < SHORT * self.mean_square.sqrt() || idle >= IDLE_STEPS) {
+                return Some(sum);
+            }
+        }
+        None
+    }
+
+    /// Sum of squares, quantity and gradient at these terms, with the Jacobian left in
+    /// the memory; `None` out of the terms' range.
+    fn evaluate(&mut self, terms: &[f64]) -> Option<(f64, f64, Vec<f64>)> {
+        let ranges = self.problem.curve.terms();
+        let inside =
+            |(term, value): (&crate::growth::Term, &f64)| (term.lower..=term.upper).contains(value);
+        if !ranges.iter().zip(terms).all(inside) {
+            return None;
+        }
+        let mut gradient = vec![0.0; terms.len()];
+        let found = self
+            .quantity
+            .value(self.problem.curve, terms, &mut gradient)?;
+        let sum = self.problem.fill(terms, &mut self.descent)?;
+        Some((sum, found, gradient))
+    }
+
+    /// The normal equations at the terms that the memory holds, columns scaled.
+    fn normal(&self, gradient: &[f64]) -> Normal {
+        let p = self.terms.len();
+        let n = self.descent.residuals.len();
+        let mut rows = DMatrix::from_row_slice(n, p, &self.descent.jacobian);
+        let mut lengths = DVector::from_element(p, 1.0);
+        for (j, mut column) in rows.column_iter_mut().enumerate() {
+            let length = column.norm();
+            if self.held[j] {
+                column.fill(0.0);
+            } else if length > 0.0 && length.is_finite() {
+                lengths[j] = length;
+                column /= length;
+            }
+        }
+        let mut product = rows.tr_mul(&rows);
+        for j in (0..p).filter(|j| self.held[*j]) {
+            product[(j, j)] = 1.0;
+        }
+        let right = rows.tr_mul(&DVector::from_column_slice(&self.descent.residuals));
+        let direction = DVector::from_fn(p, |j, _| {
+            if self.held[j] {
+                0.0
+            } else {
+                gradient[j] / lengths[j]
+            }
+        });
+        Normal {
+            product,
+            right,
+            direction,
+            lengths,
+        }
+    }
+}
+
+/// Scaled normal equations of one constrained step.
+struct Normal {
+    product: DMatrix<f64>,
+    right: DVector<f64>,
+    direction: DVector<f64>,
+    lengths: DVector<f64>,
+}
+
+impl Normal {
+    /// The step that closes the gap to first order, and the multiplier.
+    fn step(&self, gap: f64, damping: f64) -> Option<(Vec<f64>, f64)> {
+        let mut product = self.product.clone();
+        for j in 0..product.nrows() {
+            product[(j, j)] *= 1.0 + damping;
+        }
+        let solve = product.cholesky()?;
+        let free = solve.solve(&self.right);
+        let along = solve.solve(&self.direction);
+        let squared = self.direction.dot(&along);
+        let multiplier = (gap - self.direction.dot(&free)) / squared;
+        let step = free + along * multiplier;
+        step.iter().all(|value| value.is_finite()).then(|| {
+            let step = step.component_div(&self.lengths);
+            (step.as_slice().to_vec(), multiplier)
+        })
+    }
+
+    /// sqrt(d'H d): the step's length in residuals.
+    fn length(&self, step: &[f64]) -> f64 {
+        let scaled = DVector::from_column_slice(step).component_mul(&self.lengths);
+        (&self.product * &scaled).dot(&scaled).max(0.0).sqrt()
+    }
+}

@@ -1,0 +1,203 @@
+//! What the comparison of groups says, in words.
+
+use crate::contrast::allometry::Allometry;
+use crate::contrast::fat_share::FatShare;
+use crate::contrast::{Compared, Comparison, Groups, PairByAge};
+use crate::study::Study;
+
+/// Below this an adjusted p value is told as a difference.
+const TOLD: f64 = 0.05;
+
+/// Whether the groups differ, in which terms, and from which day, a few lines a curve.
+#[must_use]
+pub fn differences(study: &Study, comparison: &Comparison) -> Vec<String> {
+    let mut lines = Vec::new();
+    for compared in &comparison.compared {
+        let trait_name = study.traits[compared.trait_index].name.replace('_', " ");
+        let head = format!("{trait_name}, {}", compared.curve);
+        let Some(joint) = &compared.joint else {
+            lines.push(format!("  {head}: not compared, {}", last(&compared.notes)));
+            continue;
+        };
+        let by_what = match joint.source {
+            crate::contrast::Source::Mixed => "one mixed fit",
+            crate::contrast::Source::Pooled => "pooled fits",
+        };
+        lines.push(match compared.tests.first() {
+            Some(test) => format!(
+                "  {head} ({by_what}): one curve for all {} ({}, p {})",
+                if test.p_value < TOLD {
+                    "is not enough"
+                } else {
+                    "is not ruled out"
+                },
+                test.test,
+                chance(test.p_value)
+            ),
+            None => format!("  {head} ({by_what}): no test of one curve for all"),
+        });
+        for pair in &compared.by_age {
+            lines.push(format!("    {}", pair_sentence(comparison, compared, pair)));
+        }
+    }
+    lines
+}
+
+fn last(notes: &[String]) -> &str {
+    notes.last().map_or("no fit", String::as_str)
+}
+
+fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge) -> String {
+    let names = &comparison.groups.names;
+    let (a, b) = (&names[pair.a], &names[pair.b]);
+    let last_d = pair.ages.last().map_or(0.0, |at| at.age_d);
+    let spans = pair.spans();
+    let along = if pair.factor.is_none() {
+        "no band of the difference".to_owned()
+    } else if spans.is_empty() {
+        "no age at which they differ".to_owned()
+    } else {
+        let told = spans.iter().map(|(from_d, to_d, heavier)| {
+            let which = if *heavier { "heavier" } else { "lighter" };
+            if *to_d >= last_d {
+                format!("{a} {which} from day {from_d:.0}")
+            } else {
+                format!("{a} {which} from day {from_d:.0} to {to_d:.0}")
+            }
+        });
+        told.collect::<Vec<_>>().join(", ")
+    };
+    let differing: Vec<String> = compared
+        .contrasts
+        .iter()
+        .filter(|contrast| (contrast.a, contrast.b) == (pair.a, pair.b))
+        .filter(|contrast| contrast.p_adjusted.is_some_and(|p| p < TOLD))
+        // Said by the term A already.
+        .filter(|contrast| contrast.term != "mature_weight")
+        .take(4)
+        .map(|contrast| {
+            let percent = contrast
+                .percent
+                .map_or_else(String::new, |percent| format!(", {percent:+.1} %"));
+            let unit = if contrast.unit.is_empty() {
+                String::new()
+            } else {
+                format!(" {}", contrast.unit)
+            };
+            format!(
+                "{} {}{unit}{percent} (p {})",
+                contrast.term,
+                signed(contrast.difference),
+                chance(contrast.p_adjusted.unwrap_or(1.0))
+            )
+        })
+        .collect();
+    let terms = if differing.is_empty() {
+        "no term differs".to_owned()
+    } else {
+        differing.join("; ")
+    };
+    format!("{a} less {b}: {along}; {terms}")
+}
+
+/// How the traits grow with each other, a line a trait.
+#[must_use]
+pub fn allometries(study: &Study, groups: &Groups, allometries: &[Allometry]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for allometry in allometries {
+        let Ok(answer) = &allometry.answer else {
+            continue;
+        };
+        let exponents: Vec<String> = answer
+            .groups
+            .iter()
+            .map(|group| {
+                let interval = group
+                    .exponent
+                    .interval
+                    .map_or_else(String::new, |interval| {
+                        format!(" ({:.3} to {:.3})", interval.lower, interval.upper)
+                    });
+                format!(
+                    "{} {:.3}{interval}",
+                    groups.names[group.group], group.exponent.value
+                )
+            })
+            .collect();
+        let test = answer
+            .equal_exponents
+            .map_or_else(String::new, |(_, _, p)| {
+                format!("; equal exponents p {}", chance(p))
+            });
+        lines.push(format!(
+            "  {} grows as {} to the power of {}{test}",
+            study.traits[allometry.trait_index].name,
+            study.traits[allometry.on].name,
+            exponents.join(", ")
+        ));
+    }
+    lines
+}
+
+/// What went otherwise than asked.
+#[must_use]
+pub fn warnings(
+    study: &Study,
+    comparison: &Comparison,
+    allometries: &[Allometry],
+    shares: &[FatShare],
+) -> Vec<String> {
+    let mut all = Vec::new();
+    for compared in &comparison.compared {
+        let trait_name = &study.traits[compared.trait_index].name;
+        for note in &compared.notes {
+            all.push(format!("{trait_name}, {}: {note}", compared.curve));
+        }
+    }
+    for allometry in allometries {
+        let (of, on) = (
+            &study.traits[allometry.trait_index].name,
+            &study.traits[allometry.on].name,
+        );
+        if let Err(reason) = &allometry.answer {
+            all.push(format!("allometry of {of} on {on}: {reason}"));
+        }
+    }
+    for share in shares {
+        if let Err(reason) = &share.shares {
+            all.push(format!(
+                "share of fat, {}, {}: {reason}",
+                comparison.groups.names[share.group], share.curve
+            ));
+        }
+    }
+    all
+}
+
+/// A p value with two digits, or that it is less than a ten-thousandth.
+fn chance(p: f64) -> String {
+    if p < 1e-4 {
+        "< 0.0001".to_owned()
+    } else if p < 0.01 {
+        format!("{p:.4}")
+    } else {
+        format!("{p:.2}")
+    }
+}
+
+/// A signed number with three significant digits.
+fn signed(value: f64) -> String {
+    let magnitude = value.abs();
+    let digits = if magnitude >= 100.0 {
+        0
+    } else if magnitude >= 10.0 {
+        1
+    } else if magnitude >= 1.0 {
+        2
+    } else if magnitude >= 0.1 {
+        3
+    } else {
+        5
+    };
+    format!("{value:+.digits$}")
+}
