@@ -3,6 +3,7 @@
 mod check;
 mod draw;
 mod fit;
+mod lay_table;
 mod onset;
 mod options;
 mod output;

@@ -2,9 +2,10 @@
 
 use clap::Args;
 
-use super::fit;
+use super::lay_table::{LayTableColumns, OnsetWishes};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
+use super::{fit, lay_table};
 use crate::error::Result;
 use crate::maturity::{self, CueOptions, FittedCurve};
 use crate::report::{cue_tables, words};
@@ -17,15 +18,25 @@ use crate::trajectory::{SubjectFits, Trajectories};
 #[command(after_help = "Examples:
   pinfeather onset data-demo
   pinfeather onset weights.csv --bird ring --age day --value grams --onset first_eggs.csv \\
-      --curve two-phase-gompertz --at-weight 1200,1300")]
+      --curve two-phase-gompertz --at-weight 1200,1300
+  pinfeather onset birds.csv --time age_first_egg --event laid --cues weight_126d,fat_126d \\
+      --group strain")]
 pub(crate) struct OnsetArgs {
     #[command(flatten)]
     input: Input,
+    #[command(flatten)]
+    lay: LayTableColumns,
+    #[command(flatten)]
+    onset: OnsetWishes,
     #[command(flatten)]
     fit: FitOptions,
 }
 
 pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
+    if args.lay.named() {
+        let confidence = args.fit.checked_confidence()?;
+        return lay_table::run(&args.input, &args.lay, &args.onset, confidence, common);
+    }
     let mut output = Output::new("onset", common);
     let study = output.read(&args.input)?;
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;

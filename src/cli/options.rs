@@ -124,8 +124,8 @@ pub(crate) struct TableColumns {
 }
 
 impl TableColumns {
-    /// As the study reader wants them.
-    fn ready(&self) -> Columns {
+    /// How the table is written.
+    pub(crate) fn format(&self) -> Format {
         let mut format = Format {
             separator: self.separator,
             decimal: self.decimal,
@@ -134,6 +134,11 @@ impl TableColumns {
         if !self.missing.is_empty() {
             format.missing.clone_from(&self.missing);
         }
+        format
+    }
+
+    /// As the study reader wants them.
+    fn ready(&self) -> Columns {
         Columns {
             bird: self.bird.clone(),
             age: self.age.clone(),
@@ -149,7 +154,7 @@ impl TableColumns {
                 mass: self.mass_unit,
                 date_format: self.date_format.clone(),
             },
-            format,
+            format: self.format(),
             values: if self.any_number {
                 Values::AnyNumber
             } else {
@@ -318,6 +323,11 @@ impl FitOptions {
         } else {
             self.at_age.clone()
         }
+    }
+
+    /// The confidence of the intervals, in its range.
+    pub(crate) fn checked_confidence(&self) -> Result<f64> {
+        self.check_numbers().map(|()| self.confidence)
     }
 
     fn check_numbers(&self) -> Result<()> {

@@ -3,6 +3,8 @@
 pub mod cue_tables;
 pub mod flock_tables;
 pub mod growth_tables;
+pub mod onset_tables;
+pub mod onset_words;
 pub mod pictures;
 mod record;
 pub mod table;

@@ -14,6 +14,7 @@
 //! most. Workbooks (.xlsx, .ods) are not read here.
 
 mod any_table;
+mod as_of;
 mod birds;
 mod check;
 mod chemistry;

@@ -1,0 +1,153 @@
+//! What is said of the onset of lay, in words.
+
+use crate::maturity::{CueSet, LayCurve, LayRecords, OnsetModel, OnsetModels};
+
+use super::words::three_digits;
+
+/// When half of each strain was in lay, a line a strain.
+#[must_use]
+pub fn lay(records: &LayRecords, curves: &[LayCurve]) -> Vec<String> {
+    let strains = curves.iter().filter(|curve| curve.strain.is_some());
+    let line = |curve: &LayCurve| {
+        let name = curve.strain.map_or("", |strain| &records.strains[strain]);
+        let of = if name == "all" { "" } else { name };
+        let birds = format!("{} of {} birds had laid", curve.laid, curve.n);
+        let half = curve
+            .ages
+            .iter()
+            .find(|age| (age.share_pct - 50.0).abs() < 0.5);
+        let half = match half.and_then(|half| Some((half.age_d?, half))) {
+            None => "half in lay: not reached".to_owned(),
+            Some((age_d, half)) => {
+                let lower = half.lower_d.map_or("?".to_owned(), three_digits);
+                let upper = half
+                    .upper_d
+                    .map_or("no upper limit".to_owned(), three_digits);
+                format!(
+                    "half in lay at {} d ({lower} to {upper})",
+                    three_digits(age_d)
+                )
+            }
+        };
+        let separator = if of.is_empty() { "" } else { ": " };
+        format!("  {of}{separator}{birds}; {half}")
+    };
+    strains.map(line).collect()
+}
+
+/// Which cue predicts the first egg best, and what its own error does.
+#[must_use]
+pub fn models(models: &OnsetModels) -> Vec<String> {
+    let mut lines = Vec::new();
+    if models.models.iter().all(|model| model.result.is_err()) {
+        if let Some(model) = models.models.first()
+            && let Err(reason) = &model.result
+        {
+            lines.push(format!("  no onset model has an answer: {reason}"));
+        }
+        return lines;
+    }
+    let alone = |model: &&OnsetModel| !matches!(model.set, CueSet::None);
+    let best = least_error(models.models.iter().filter(alone));
+    let none = least_error(
+        models
+            .models
+            .iter()
+            .filter(|model| model.set == CueSet::None),
+    );
+    if let Some((model, error_d)) = best {
+        let without = none.map_or(String::new(), |(_, error_d)| {
+            format!("; without any cue {} d", three_digits(error_d))
+        });
+        let concordance = model
+            .cross_validated
+            .and_then(|checked| checked.concordance)
+            .map_or(String::new(), |concordance| {
+                format!(", concordance {concordance:.2}")
+            });
+        let held = if model.cues.is_empty() {
+            "strains alone".to_owned()
+        } else {
+            model.cues.join(" + ")
+        };
+        let doubt = if model.weakness.is_empty() {
+            String::new()
+        } else {
+            format!(" (weak: {})", model.weakness)
+        };
+        lines.push(format!(
+            "  closest prediction of birds left out: {held} by {}, error {} d{concordance}{without}{doubt}",
+            model.law.name(),
+            three_digits(error_d)
+        ));
+    }
+    lines.extend(single_cues(models));
+    lines.extend(attenuation(models));
+    lines
+}
+
+/// Error in days of the model that predicts best.
+fn least_error<'a>(models: impl Iterator<Item = &'a OnsetModel>) -> Option<(&'a OnsetModel, f64)> {
+    models
+        .filter_map(|model| Some((model, model.cross_validated?.error_d?)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+/// What a standard deviation more of each cue goes with, each cue alone, by the law that
+/// predicts best.
+fn single_cues(models: &OnsetModels) -> Option<String> {
+    let alone = models.models.iter().filter(|model| {
+        model.cues.len() == 1 && model.law.family().is_some() && model.result.is_ok()
+    });
+    let mut told: Vec<(&str, f64, f64)> = Vec::new();
+    for model in alone {
+        let term = model.result.as_ref().ok()?.terms.iter();
+        let cue = &model.cues[0];
+        let Some(days) = term
+            .filter(|term| term.name == *cue)
+            .find_map(|term| term.days_per_sd)
+        else {
+            continue;
+        };
+        let error_d = model
+            .cross_validated
+            .and_then(|c| c.error_d)
+            .unwrap_or(f64::MAX);
+        match told.iter_mut().find(|(name, ..)| name == cue) {
+            Some(before) if before.2 > error_d => *before = (cue, days, error_d),
+            Some(_) => {}
+            None => told.push((cue, days, error_d)),
+        }
+    }
+    if told.is_empty() {
+        return None;
+    }
+    told.sort_by(|a, b| a.2.total_cmp(&b.2));
+    let told: Vec<String> = told
+        .iter()
+        .map(|(cue, days, _)| format!("{cue} {days:+.1} d"))
+        .collect();
+    Some(format!(
+        "  first egg by one standard deviation more of a cue, each alone, within strains: {}",
+        told.join(", ")
+    ))
+}
+
+/// That a cue's own error draws its slope to zero, and by how much.
+fn attenuation(models: &OnsetModels) -> Vec<String> {
+    if let Some(reason) = &models.not_calibrated {
+        return vec![format!("  cues are as measured, not calibrated: {reason}")];
+    }
+    let known: Vec<String> = models
+        .reliabilities
+        .iter()
+        .filter_map(|row| Some(format!("{} {:.2}", row.cue, row.reliability?)))
+        .collect();
+    if known.is_empty() {
+        return Vec::new();
+    }
+    vec![format!(
+        "  a cue's own error draws its slope towards zero, to about this share: {} (--calibrate-cues corrects it)",
+        known.join(", ")
+    )]
+}
