@@ -24,6 +24,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "flock",
             "growth",
             "maturity",
+            "stats",
             "study",
             "trajectory",
         ],

@@ -6,7 +6,8 @@ use super::options::{Common, Input};
 use super::output::Output;
 use crate::error::{Error, Result};
 use crate::maturity::{
-    self, CueError, LayColumns, LayRecords, OnsetModels, OnsetOptions, read_lay_table,
+    self, CueError, ForecastOptions, LayColumns, LayRecords, OnsetModels, OnsetOptions,
+    read_lay_table,
 };
 use crate::report::{InputFile, onset_tables, onset_words, words};
 use crate::study::AgeUnit;
@@ -48,6 +49,10 @@ pub(crate) struct OnsetWishes {
     /// known then [default: the study's light_stimulation]
     #[arg(long, value_name = "DAYS")]
     pub(crate) landmark: Option<f64>,
+    /// Forecast the birds not laying at this age from what was known then [default: the last
+    /// age at which birds were seen]
+    #[arg(long, value_name = "DAYS")]
+    pub(crate) as_of: Option<f64>,
     /// Put the best linear prediction of each cue in its place, given its standard error;
     /// standard errors by bootstrap
     #[arg(long)]
@@ -68,6 +73,18 @@ impl OnsetWishes {
                 CueError::AsMeasured
             },
             seed: self.seed,
+        }
+    }
+}
+
+impl OnsetWishes {
+    /// The age of the forecast, where one is asked for.
+    pub(crate) fn as_of_d(&self) -> Result<Option<f64>> {
+        match self.as_of {
+            Some(age_d) if !(age_d.is_finite() && age_d > 0.0) => Err(Error::call(format!(
+                "--as-of {age_d}: expected an age in days above 0"
+            ))),
+            age_d => Ok(age_d),
         }
     }
 }
@@ -105,11 +122,28 @@ pub(crate) fn run(
     output.inputs.push(InputFile::digest(&input.path)?);
     output.warnings.extend(table.notes);
     let mut records = table.records;
+    let everyone = records.clone();
     if let Some(age_d) = wishes.landmark {
         records = at_landmark(&records, age_d, &mut output)?;
     }
-    add_lay_curves(&records, confidence, wishes.seed, &mut output)?;
-    add_models(&records, &wishes.options(confidence), &mut output);
+    let as_of_d = wishes.as_of_d()?;
+    let known = as_of_d.map_or_else(|| records.clone(), |age_d| records.as_of(age_d));
+    add_lay_curves(&known, confidence, wishes.seed, &mut output)?;
+    add_models(&known, &wishes.options(confidence), &mut output);
+    if let Some(as_of_d) = as_of_d {
+        let wanted = ForecastOptions {
+            as_of_d,
+            confidence,
+            seed: wishes.seed,
+        };
+        add_forecast(
+            &everyone,
+            &records,
+            &wanted,
+            Backtesting::ThatAge,
+            &mut output,
+        );
+    }
     add_caution(&mut output);
     output.finish()
 }
@@ -152,7 +186,7 @@ pub(crate) fn add_lay_curves(
 ) -> Result<()> {
     output
         .counts
-        .insert("birds".to_owned(), records.birds.len());
+        .insert("birds with an onset record".to_owned(), records.birds.len());
     output
         .counts
         .insert("birds laid".to_owned(), records.laid());
@@ -208,6 +242,49 @@ pub(crate) fn add_models(
         .tables
         .push(onset_tables::onset_cues(&models.reliabilities));
     models
+}
+
+/// What a forecast is checked against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Backtesting {
+    /// What came after the age that was asked for.
+    ThatAge,
+    /// What came after each week of the records.
+    EachWeek,
+}
+
+/// Adds the forecast of the birds not laying, and how such forecasts would have come true.
+pub(crate) fn add_forecast(
+    all: &LayRecords,
+    at_landmark: &LayRecords,
+    wanted: &ForecastOptions,
+    backtesting: Backtesting,
+    output: &mut Output,
+) {
+    output.words.push("When will the others lay?".to_owned());
+    let forecast = maturity::forecast_onset(all, at_landmark, wanted);
+    let tested = match (&forecast, backtesting) {
+        (Ok(forecast), Backtesting::ThatAge) => maturity::backtest_of(forecast),
+        (Err(_), Backtesting::ThatAge) => Vec::new(),
+        (_, Backtesting::EachWeek) => {
+            maturity::backtest(all, at_landmark, wanted.confidence, wanted.seed)
+        }
+    };
+    match forecast {
+        Ok(forecast) => {
+            output.words.extend(onset_words::forecast(all, &forecast));
+            output
+                .tables
+                .push(onset_tables::onset_forecast(all, &forecast));
+        }
+        Err(reason) => output.words.push(format!("  no forecast: {reason}")),
+    }
+    if !tested.is_empty() {
+        output
+            .words
+            .extend(onset_words::backtest(&tested, wanted.confidence));
+        output.tables.push(onset_tables::backtest(&tested));
+    }
 }
 
 /// The caution that goes with every verdict and forecast, once.

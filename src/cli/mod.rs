@@ -8,6 +8,7 @@ mod onset;
 mod options;
 mod output;
 mod run;
+mod study_lay;
 mod target;
 
 use std::ffi::OsString;

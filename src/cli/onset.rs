@@ -5,7 +5,7 @@ use clap::Args;
 use super::lay_table::{LayTableColumns, OnsetWishes};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
-use super::{fit, lay_table};
+use super::{fit, lay_table, study_lay};
 use crate::error::Result;
 use crate::maturity::{self, CueOptions, FittedCurve};
 use crate::report::{cue_tables, words};
@@ -40,7 +40,7 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("onset", common);
     let study = output.read(&args.input)?;
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
-    add(&study, &trajectories, &args.fit, &mut output)?;
+    add(&study, &trajectories, &args.fit, &args.onset, &mut output)?;
     output.finish()
 }
 
@@ -49,14 +49,15 @@ pub(crate) fn add(
     study: &Study,
     trajectories: &Trajectories,
     options: &FitOptions,
+    wishes: &OnsetWishes,
     output: &mut Output,
 ) -> Result<()> {
     let fits = fitted_curves(study, trajectories);
-    let wishes = CueOptions {
+    let cue_options = CueOptions {
         thresholds_g: options.weights_g(study),
         confidence: options.confidence,
     };
-    let cues = maturity::cues(study, &fits, &wishes)?;
+    let cues = maturity::cues(study, &fits, &cue_options)?;
     let summary = maturity::summarise(&cues, options.confidence)?;
     output.words.push("When do the cues fall?".to_owned());
     output
@@ -64,11 +65,14 @@ pub(crate) fn add(
         .extend(words::cues(study, trajectories, &cues, &summary));
     output.tables.push(cue_tables::cues(study, &cues));
     output.tables.push(cue_tables::cue_summary(study, &summary));
-    Ok(())
+    study_lay::add(study, trajectories, options, wishes, output)
 }
 
 /// Every fit with the ages that it rests on.
-fn fitted_curves<'a>(study: &Study, trajectories: &'a Trajectories) -> Vec<FittedCurve<'a>> {
+pub(crate) fn fitted_curves<'a>(
+    study: &Study,
+    trajectories: &'a Trajectories,
+) -> Vec<FittedCurve<'a>> {
     let of_subject = |SubjectFits { subject, fits }: &'a SubjectFits| {
         let (first_age_d, last_age_d) = subject.age_span(study);
         fits.iter().map(move |fit| FittedCurve {

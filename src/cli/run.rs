@@ -3,6 +3,7 @@
 use clap::Args;
 
 use super::draw::PaperOptions;
+use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use super::target::TargetOptions;
@@ -21,6 +22,8 @@ pub(crate) struct RunArgs {
     fit: FitOptions,
     #[command(flatten)]
     target: TargetOptions,
+    #[command(flatten)]
+    onset: OnsetWishes,
     #[command(flatten)]
     paper: PaperOptions,
 }
@@ -41,7 +44,7 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
     fit::add(&study, &trajectories, &args.fit, &mut output);
     let deviations = target::add(&study, &args.target, args.fit.confidence, &mut output)?;
-    onset::add(&study, &trajectories, &args.fit, &mut output)?;
+    onset::add(&study, &trajectories, &args.fit, &args.onset, &mut output)?;
     if output.keeps_files() {
         let confidence = args.fit.confidence;
         draw::add(

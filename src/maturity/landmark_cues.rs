@@ -111,7 +111,7 @@ fn wanted(trait_name: &str, landmark_d: f64, study: &Study) -> Vec<Wanted> {
 }
 
 /// The curve that AICc puts first for most birds, converged before weak.
-fn usual_curve<'a>(fits: &[&'a FittedCurve<'_>]) -> Option<&'a str> {
+pub(super) fn usual_curve<'a>(fits: &[&'a FittedCurve<'_>]) -> Option<&'a str> {
     let mut by_bird: BTreeMap<Option<usize>, Vec<&'a FittedCurve<'_>>> = BTreeMap::new();
     for fit in fits {
         by_bird.entry(fit.bird).or_default().push(fit);

@@ -62,79 +62,10 @@ pub fn read_lay_table(path: &Path, columns: &LayColumns) -> Result<LayTable> {
         ));
     }
     let table = study::read_columns(path, &columns.format)?;
-    let mut reading = Reader {
-        table: &table,
-        faults: Vec::new(),
-    };
-    let named = |name: &Option<String>, reading: &mut Reader<'_>| {
-        name.as_ref().and_then(|name| reading.numbers(name))
-    };
-    let time = named(&columns.time, &mut reading);
-    let lower = named(&columns.lower, &mut reading);
-    let upper = named(&columns.upper, &mut reading);
-    let event = columns.event.as_ref().and_then(|name| reading.events(name));
-    let group = columns.group.as_ref().and_then(|name| reading.words(name));
-    let bird = columns.bird.clone().or_else(|| {
-        let usual = table.columns.iter().any(|(name, _)| name == "bird");
-        usual.then(|| "bird".to_owned())
-    });
-    let names = bird.as_ref().and_then(|name| reading.words(name));
-    let cues: Vec<CueColumn> = columns
-        .cues
-        .iter()
-        .filter_map(|name| reading.cue(name))
-        .collect();
-    reading.told()?;
-
+    let cells = Cells::read(&table, columns)?;
     let mut notes = Vec::new();
-    let mut faults = Vec::new();
-    let (event, coding) = event.map_or((None, None), |(event, coding)| (Some(event), coding));
-    notes.extend(coding);
-    let mut birds = Vec::new();
-    let mut kept = Vec::new();
-    let mut strains = Strains::default();
-    for (row, line) in table.rows.iter().enumerate() {
-        let cell = |values: &Option<Vec<f64>>| {
-            let value = values.as_ref().map(|values| values[row]);
-            value.filter(|value| !value.is_nan())
-        };
-        let told = Told {
-            time: cell(&time),
-            laid: event.as_ref().map(|event| event[row]),
-            lower: cell(&lower),
-            upper: cell(&upper),
-        };
-        let first_egg = match told.first_egg(columns.days_per_unit) {
-            Ok(Some(first_egg)) => first_egg,
-            Ok(None) => continue,
-            Err((column, found, expected)) => {
-                let header = match column {
-                    Which::Time => &columns.time,
-                    Which::Event => &columns.event,
-                    Which::Lower => &columns.lower,
-                    Which::Upper => &columns.upper,
-                };
-                faults.push(Fault {
-                    place: Place::cell(&table.file, *line, header.as_deref().unwrap_or_default()),
-                    found,
-                    expected: expected.to_owned(),
-                    advice: "correct the cell, or mark it missing (NA)".to_owned(),
-                });
-                continue;
-            }
-        };
-        kept.push(row);
-        birds.push(LayBird {
-            name: names
-                .as_ref()
-                .map_or_else(|| (row + 1).to_string(), |names| names[row].clone()),
-            strain: strains.place(group.as_ref().map_or("all", |group| &group[row])),
-            first_egg,
-        });
-    }
-    if !faults.is_empty() {
-        return Err(told(&faults));
-    }
+    notes.extend(cells.coding.clone());
+    let (birds, strains, kept) = cells.birds(&table, columns)?;
     let left_out = table.rows.len() - kept.len();
     if left_out > 0 {
         notes.push(format!(
@@ -147,19 +78,117 @@ pub fn read_lay_table(path: &Path, columns: &LayColumns) -> Result<LayTable> {
             table.file
         )));
     }
-    let cues = cues.into_iter().map(|cue| CueColumn {
+    let cues = cells.cues.into_iter().map(|cue| CueColumn {
         readings: kept.iter().map(|row| cue.readings[*row]).collect(),
         ..cue
     });
     Ok(LayTable {
         records: LayRecords {
             birds,
-            strains: strains.names,
+            strains,
             cues: cues.collect(),
             counted_from_d: 0.0,
         },
         notes,
     })
+}
+
+/// The columns that matter, as they stand; missing numbers are NaN.
+struct Cells {
+    names: Option<Vec<String>>,
+    group: Option<Vec<String>>,
+    time: Option<Vec<f64>>,
+    event: Option<Vec<Option<bool>>>,
+    lower: Option<Vec<f64>>,
+    upper: Option<Vec<f64>>,
+    cues: Vec<CueColumn>,
+    /// How the codes of the event were read, where that was a choice.
+    coding: Option<String>,
+}
+
+/// Birds, names of the strains, and the rows that the birds came from.
+type Birds = (Vec<LayBird>, Vec<String>, Vec<usize>);
+
+impl Cells {
+    fn read(table: &AnyTable, columns: &LayColumns) -> Result<Self> {
+        let mut reader = Reader {
+            table,
+            faults: Vec::new(),
+        };
+        let numbers = |name: &Option<String>, reader: &mut Reader<'_>| {
+            name.as_ref().and_then(|name| reader.numbers(name))
+        };
+        let usual = table.columns.iter().any(|(name, _)| name == "bird");
+        let bird = columns.bird.clone().or(usual.then(|| "bird".to_owned()));
+        let event = columns.event.as_ref().and_then(|name| reader.events(name));
+        let (event, coding) = event.map_or((None, None), |(event, coding)| (Some(event), coding));
+        let cells = Self {
+            names: bird.as_ref().and_then(|name| reader.words(name)),
+            group: columns.group.as_ref().and_then(|name| reader.words(name)),
+            time: numbers(&columns.time, &mut reader),
+            event,
+            lower: numbers(&columns.lower, &mut reader),
+            upper: numbers(&columns.upper, &mut reader),
+            cues: columns
+                .cues
+                .iter()
+                .filter_map(|name| reader.cue(name))
+                .collect(),
+            coding,
+        };
+        reader.told()?;
+        Ok(cells)
+    }
+
+    fn birds(&self, table: &AnyTable, columns: &LayColumns) -> Result<Birds> {
+        let (mut birds, mut kept, mut faults) = (Vec::new(), Vec::new(), Vec::new());
+        let mut strains = Strains::default();
+        for (row, line) in table.rows.iter().enumerate() {
+            let cell = |values: &Option<Vec<f64>>| {
+                let value = values.as_ref().map(|values| values[row]);
+                value.filter(|value| !value.is_nan())
+            };
+            let said = Told {
+                time: cell(&self.time),
+                laid: self.event.as_ref().map(|event| event[row]),
+                lower: cell(&self.lower),
+                upper: cell(&self.upper),
+            };
+            match said.first_egg(columns.days_per_unit) {
+                Ok(None) => {}
+                Ok(Some(first_egg)) => {
+                    kept.push(row);
+                    let names = self.names.as_ref();
+                    let group = self.group.as_ref();
+                    birds.push(LayBird {
+                        name: names.map_or_else(|| (row + 1).to_string(), |n| n[row].clone()),
+                        strain: strains.place(group.map_or("all", |group| &group[row])),
+                        first_egg,
+                    });
+                }
+                Err((which, found, expected)) => {
+                    let header = match which {
+                        Which::Time => &columns.time,
+                        Which::Event => &columns.event,
+                        Which::Lower => &columns.lower,
+                        Which::Upper => &columns.upper,
+                    };
+                    let header = header.as_deref().unwrap_or_default();
+                    faults.push(Fault {
+                        place: Place::cell(&table.file, *line, header),
+                        found,
+                        expected: expected.to_owned(),
+                        advice: "correct the cell, or mark it missing (NA)".to_owned(),
+                    });
+                }
+            }
+        }
+        if faults.is_empty() {
+            Ok((birds, strains.names, kept))
+        } else {
+            Err(told(&faults))
+        }
+    }
 }
 
 fn told(faults: &[Fault]) -> Error {

@@ -25,6 +25,10 @@ use crate::stats::time_to_event::EventTime;
 
 /// Draws: the ends of a 95 percent interval then stand on 50 draws each.
 const DRAWS: usize = 2000;
+/// Eggs drawn at most, all birds together: fewer draws for a flock so large that its lay
+/// curve hangs little on them.
+const EGGS: usize = 8_000_000;
+const LEAST_DRAWS: usize = 200;
 /// A bird last seen longer ago than this is taken as gone, d: birds are looked at weekly.
 const GONE_AFTER_D: f64 = 7.0;
 /// Days ahead that the flock's lay curve is forecast.
@@ -129,7 +133,8 @@ pub fn forecast_onset(
         ));
     }
     let (rows, _) = known.complete();
-    let with_cues = Fitted::best(&known, rows)?;
+    let draws = (EGGS / waiting.len()).clamp(LEAST_DRAWS, DRAWS);
+    let with_cues = Fitted::best(&known, rows, draws)?;
     let every_row = (0..known.birds.len()).collect();
     let no_cue = LayRecords {
         cues: Vec::new(),
@@ -138,7 +143,7 @@ pub fn forecast_onset(
     let lacking = |row: &usize| known.cues.iter().any(|cue| cue.readings[*row].is_none());
     let without_cue = waiting.iter().filter(|row| lacking(row)).count();
     let by_strain = if without_cue > 0 {
-        Some(Fitted::best(&no_cue, every_row)?)
+        Some(Fitted::best(&no_cue, every_row, draws)?)
     } else {
         None
     };
@@ -219,14 +224,14 @@ struct Fitted {
 }
 
 impl Fitted {
-    fn best(known: &LayRecords, rows: Vec<usize>) -> Result<Self, String> {
+    fn best(known: &LayRecords, rows: Vec<usize>, draws: usize) -> Result<Self, String> {
         let subjects = Subjects::of(known, rows);
         let (law, set, fit) = least_aic(&subjects)?;
         Ok(Self {
             name: subjects.model_name(law, set),
             set,
             family: fit.family,
-            terms: draws_of_terms(&fit),
+            terms: draws_of_terms(&fit, draws),
             subjects,
         })
     }
@@ -250,7 +255,7 @@ impl Fitted {
 }
 
 /// Draws of the coefficients and sigma from the normal law of (b, ln sigma).
-fn draws_of_terms(fit: &AcceleratedFit) -> Vec<(Vec<f64>, f64)> {
+fn draws_of_terms(fit: &AcceleratedFit, draws: usize) -> Vec<(Vec<f64>, f64)> {
     let p = fit.coefficients.len();
     let size = fit.covariance.nrows();
     let root = fit.covariance.clone().cholesky();
@@ -269,7 +274,7 @@ fn draws_of_terms(fit: &AcceleratedFit) -> Vec<(Vec<f64>, f64)> {
         };
         (coefficients, scale)
     };
-    (0..DRAWS).map(draw).collect()
+    (0..draws).map(draw).collect()
 }
 
 /// The terms' draws are the same for every bird; the birds' seed is the user's.
@@ -314,7 +319,8 @@ impl Crowd<'_> {
             return None;
         }
         // Ages of each draw in order, so that a share is a count of those up to an age.
-        let mut eggs: Vec<Vec<f64>> = (0..DRAWS)
+        let draws = self.drawn.first().map_or(0, Vec::len);
+        let mut eggs: Vec<Vec<f64>> = (0..draws)
             .map(|draw| members.iter().map(|k| self.drawn[*k][draw]).collect())
             .collect();
         for eggs in &mut eggs {

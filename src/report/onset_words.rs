@@ -1,6 +1,10 @@
 //! What is said of the onset of lay, in words.
 
-use crate::maturity::{CueSet, LayCurve, LayRecords, OnsetModel, OnsetModels};
+use crate::maturity::{
+    Backtest, CueSet, LayCurve, LayRecords, OnsetForecast, OnsetModel, OnsetModels, Quantity,
+    Threshold,
+};
+use crate::study::Study;
 
 use super::words::three_digits;
 
@@ -150,4 +154,170 @@ fn attenuation(models: &OnsetModels) -> Vec<String> {
         "  a cue's own error draws its slope towards zero, to about this share: {} (--calibrate-cues corrects it)",
         known.join(", ")
     )]
+}
+
+/// Birds named one by one; more are counted.
+const NAMED: usize = 8;
+
+/// When the birds not laying yet will lay.
+#[must_use]
+pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
+    let mut lines = vec![format!(
+        "  as of {} d, by {}: {} birds not laying yet{}",
+        forecast.as_of_d,
+        forecast.model,
+        forecast.birds.len(),
+        match forecast.gone {
+            0 => String::new(),
+            gone => format!(" ({gone} more not seen for over a week: taken as gone)"),
+        }
+    )];
+    let mut told: Vec<String> = forecast
+        .birds
+        .iter()
+        .take(NAMED)
+        .map(|bird| {
+            format!(
+                "{} at {} d ({} to {})",
+                bird.bird,
+                three_digits(bird.median_d),
+                three_digits(bird.interval_d.lower),
+                three_digits(bird.interval_d.upper)
+            )
+        })
+        .collect();
+    if forecast.birds.len() > NAMED {
+        told.push(format!(
+            "{} more in onset_forecast.csv",
+            forecast.birds.len() - NAMED
+        ));
+    }
+    lines.push(format!("  first egg forecast: {}", told.join(", ")));
+    for curve in &forecast.curves {
+        let (Some(strain), Some((half_d, interval))) = (curve.strain, curve.half_d) else {
+            continue;
+        };
+        lines.push(format!(
+            "  {}: half of {} birds in lay at {} d ({} to {})",
+            records.strains[strain],
+            curve.n,
+            three_digits(half_d),
+            three_digits(interval.lower),
+            three_digits(interval.upper)
+        ));
+    }
+    lines
+}
+
+/// How the forecasts of first eggs would have come true, over all ages of the backtest.
+#[must_use]
+pub fn backtest(rows: &[Backtest], confidence: f64) -> Option<String> {
+    let eggs = rows
+        .iter()
+        .filter(|row| row.quantity == Quantity::FirstEggAge);
+    let row = eggs
+        .clone()
+        .find(|row| row.as_of_d.is_none())
+        .or_else(|| eggs.clone().next())?;
+    let weeks = eggs.filter(|row| row.as_of_d.is_some()).count();
+    let bias = row.bias?;
+    Some(format!(
+        "  backtest, what came later hidden, as of {weeks} ages: {} first eggs forecast with error {} d, {} d {} on the average; \
+         the {:.0} % intervals held {:.0} %",
+        row.n,
+        three_digits(row.rmse?),
+        three_digits(bias.abs()),
+        if bias < 0.0 { "too early" } else { "too late" },
+        100.0 * confidence,
+        row.coverage_pct?
+    ))
+}
+
+/// What the birds were like at their first egg, a line a strain; association, no threshold.
+#[must_use]
+pub fn thresholds(study: &Study, thresholds: &[Threshold]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (strain, name) in study.strains.iter().enumerate() {
+        let own: Vec<&Threshold> = thresholds
+            .iter()
+            .filter(|row| row.strain == strain)
+            .collect();
+        let values: Vec<String> = own
+            .iter()
+            .filter(|row| row.measure != "age")
+            .map(|row| {
+                let cv = row
+                    .cv_pct
+                    .map_or(String::new(), |cv| format!(", CV {:.1} %", cv.0));
+                let unit = if row.measure.ends_with("_pct") {
+                    "%"
+                } else {
+                    "g"
+                };
+                format!(
+                    "{} {} {unit} (SD {}{cv})",
+                    row.measure.replace('_', " "),
+                    three_digits(row.mean.0),
+                    three_digits(row.sd.0)
+                )
+            })
+            .collect();
+        if values.is_empty() {
+            continue;
+        }
+        let mut rules: Vec<(&str, f64)> = own
+            .iter()
+            .filter_map(|row| Some((row.measure.as_str(), row.rule_error_d?)))
+            .collect();
+        rules.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let rules: Vec<String> = rules
+            .iter()
+            .map(|(measure, error_d)| {
+                format!("{} {} d", measure.replace('_', " "), three_digits(*error_d))
+            })
+            .collect();
+        lines.push(format!(
+            "  {name} at first egg (n {}): {}; error of waiting for the others' mean: {}",
+            own[0].n,
+            values.join(", "),
+            rules.join(", ")
+        ));
+    }
+    if !lines.is_empty() {
+        lines.push(
+            "  No single threshold is proven: this is what went with lay in these birds under this light programme, by strain."
+                .to_owned(),
+        );
+    }
+    lines
+}
+
+/// The light programme that the first eggs came under, as far as it is written down.
+#[must_use]
+pub fn light_programme(study: &Study) -> String {
+    let mut told: Vec<(String, Vec<&str>)> = Vec::new();
+    for event in &study.events {
+        if !event.event.to_lowercase().contains("light") {
+            continue;
+        }
+        let what = format!("{} at {} d", event.event, event.age_d);
+        let whose = match (event.strain, event.pen) {
+            (Some(strain), _) => study.strains[strain].as_str(),
+            (None, Some(pen)) => study.pens[pen].as_str(),
+            (None, None) => "all",
+        };
+        match told.iter_mut().find(|(before, _)| *before == what) {
+            Some((_, all)) => all.push(whose),
+            None => told.push((what, vec![whose])),
+        }
+    }
+    if told.is_empty() {
+        return "  light programme: none is written down (events table), and first eggs depend on it"
+            .to_owned();
+    }
+    let told: Vec<String> = told
+        .iter()
+        .map(|(what, whose)| format!("{what} ({})", whose.join(", ")))
+        .collect();
+    format!("  light programme on record: {}", told.join("; "))
 }
