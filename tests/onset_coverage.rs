@@ -72,7 +72,10 @@ fn nine_of_ten_come_within_ninety_percent_intervals() {
     assert!((0.86..=0.94).contains(&share), "{held} of {forecast}");
     // The median lies below the mean of a skewed law: late birds pull the mean error down
     // by less than two days.
-    assert!((-2.0..=1.0).contains(&(bias / f64::from(forecast))), "{bias}");
+    assert!(
+        (-2.0..=1.0).contains(&(bias / f64::from(forecast))),
+        "{bias}"
+    );
 }
 
 #[test]
@@ -86,6 +89,14 @@ fn no_forecast_without_a_bird_that_laid_or_one_that_waits() {
         };
         forecast_onset(&as_ages(&records), &records, &options).map(|_| ())
     };
-    assert!(at(120.0).unwrap_err().contains("no bird had laid between the landmark"));
-    assert!(at(400.0).unwrap_err().contains("no bird was seen and not laying"));
+    assert!(
+        at(120.0)
+            .unwrap_err()
+            .contains("no bird had laid between the landmark")
+    );
+    assert!(
+        at(400.0)
+            .unwrap_err()
+            .contains("no bird was seen and not laying")
+    );
 }

@@ -49,10 +49,6 @@ pub(crate) struct OnsetWishes {
     /// known then [default: the study's light_stimulation]
     #[arg(long, value_name = "DAYS")]
     pub(crate) landmark: Option<f64>,
-    /// Forecast the birds not laying at this age from what was known then [default: the last
-    /// age at which birds were seen]
-    #[arg(long, value_name = "DAYS")]
-    pub(crate) as_of: Option<f64>,
     /// Put the best linear prediction of each cue in its place, given its standard error;
     /// standard errors by bootstrap
     #[arg(long)]
@@ -77,23 +73,12 @@ impl OnsetWishes {
     }
 }
 
-impl OnsetWishes {
-    /// The age of the forecast, where one is asked for.
-    pub(crate) fn as_of_d(&self) -> Result<Option<f64>> {
-        match self.as_of {
-            Some(age_d) if !(age_d.is_finite() && age_d > 0.0) => Err(Error::call(format!(
-                "--as-of {age_d}: expected an age in days above 0"
-            ))),
-            age_d => Ok(age_d),
-        }
-    }
-}
-
 /// Reads the table, fits the models, adds tables and words.
 pub(crate) fn run(
     input: &Input,
     columns: &LayTableColumns,
     wishes: &OnsetWishes,
+    as_of_d: Option<f64>,
     confidence: f64,
     common: &Common,
 ) -> Result<u8> {
@@ -126,7 +111,6 @@ pub(crate) fn run(
     if let Some(age_d) = wishes.landmark {
         records = at_landmark(&records, age_d, &mut output)?;
     }
-    let as_of_d = wishes.as_of_d()?;
     let known = as_of_d.map_or_else(|| records.clone(), |age_d| records.as_of(age_d));
     add_lay_curves(&known, confidence, wishes.seed, &mut output)?;
     add_models(&known, &wishes.options(confidence), &mut output);

@@ -21,6 +21,7 @@ pub(crate) fn add(
     trajectories: &Trajectories,
     fit: &FitOptions,
     wishes: &OnsetWishes,
+    as_of_d: Option<f64>,
     output: &mut Output,
 ) -> Result<()> {
     let all = LayRecords::of(study);
@@ -29,11 +30,10 @@ pub(crate) fn add(
     }
     let confidence = fit.confidence;
     warn_early(study, output);
-    let as_of_d = wishes.as_of_d()?;
     let known = as_of_d.map_or_else(|| all.clone(), |age_d| all.as_of(age_d));
     add_lay_curves(&known, confidence, wishes.seed, output)?;
     output.words.push(onset_words::light_programme(study));
-    let landmark_d = landmark(study, &known, wishes);
+    let landmark_d = landmark(study, &known, wishes, as_of_d);
     output.words.push("Which cue tells it?".to_owned());
     let at_landmark = match at_landmark(&all, landmark_d, output) {
         Ok(records) => records,
@@ -94,7 +94,7 @@ fn warn_early(study: &Study, output: &mut Output) {
 
 /// The landmark asked for, the study's light stimulation, or the day before the first
 /// egg; never later than the age of the forecast.
-fn landmark(study: &Study, known: &LayRecords, wishes: &OnsetWishes) -> f64 {
+fn landmark(study: &Study, known: &LayRecords, wishes: &OnsetWishes, as_of_d: Option<f64>) -> f64 {
     let earliest_egg = || {
         let laid = known.birds.iter().filter(|bird| bird.first_egg.happened());
         let first = laid
@@ -108,7 +108,7 @@ fn landmark(study: &Study, known: &LayRecords, wishes: &OnsetWishes) -> f64 {
     };
     let named = study.settings.ages.get("light_stimulation").copied();
     let age_d = wishes.landmark.or(named).unwrap_or_else(earliest_egg);
-    wishes.as_of.map_or(age_d, |as_of_d| age_d.min(as_of_d))
+    as_of_d.map_or(age_d, |as_of_d| age_d.min(as_of_d))
 }
 
 fn last_seen(records: &LayRecords) -> f64 {
@@ -140,6 +140,10 @@ fn with_cues(
     let fits = fitted_curves(&known, &trajectories);
     let cues = maturity::landmark_cues(&known, &fits, landmark_d, &records);
     records.cues = cues.columns;
+    output.words.push(format!(
+        "  cues from curves fitted to what was weighed up to {landmark_d} d: {}",
+        cues.curves.join(", ")
+    ));
     if !cues.left_out.is_empty() {
         output.words.push(format!(
             "  cues of too few birds, left out: {}",

@@ -8,7 +8,8 @@
 //!
 //! m the mean of the bird's strain, S the covariance of the true cues within strains
 //! (that of W less the mean of V), V the bird's own error variances. Errors of different
-//! cues are taken as independent.
+//! cues are taken as independent; where several cues come from one curve they are not, and
+//! S may then come out as no covariance at all, which is told instead of a number.
 //!
 //! # Source
 //! Carroll RJ, Ruppert D, Stefanski LA, Crainiceanu CM 2006, Measurement Error in
@@ -74,11 +75,16 @@ pub(super) fn reliabilities(records: &LayRecords, rows: &[usize]) -> Vec<Reliabi
     (0..records.cues.len()).map(of_cue).collect()
 }
 
-/// Each cue's best linear prediction of its true value, one column a cue.
+/// The best linear prediction of the true values of the cues in `places`, one column each.
 ///
 /// Fails, in words, where a cue has no standard errors or is too unreliable.
-pub(super) fn calibrated(records: &LayRecords, rows: &[usize]) -> Result<Vec<Vec<f64>>, String> {
-    for reliability in reliabilities(records, rows) {
+pub(super) fn calibrated(
+    records: &LayRecords,
+    rows: &[usize],
+    places: &[usize],
+) -> Result<Vec<Vec<f64>>, String> {
+    let all = reliabilities(records, rows);
+    for reliability in places.iter().map(|place| &all[*place]) {
         let name = &reliability.cue;
         match reliability.reliability {
             None => {
@@ -95,8 +101,8 @@ pub(super) fn calibrated(records: &LayRecords, rows: &[usize]) -> Result<Vec<Vec
             Some(_) => {}
         }
     }
-    let p = records.cues.len();
-    let reading = |cue: usize, row: usize| records.cues[cue].readings[row];
+    let p = places.len();
+    let reading = |cue: usize, row: usize| records.cues[places[cue]].readings[row];
     let value = |cue: usize, row: usize| reading(cue, row).map_or(0.0, |r| r.value);
     let variance = |cue: usize, row: usize| {
         let error = reading(cue, row).and_then(|r| r.std_error).unwrap_or(0.0);
@@ -129,7 +135,7 @@ pub(super) fn calibrated(records: &LayRecords, rows: &[usize]) -> Result<Vec<Vec
         }
     }
     let not_positive = || {
-        "the cues' errors leave no spread in some direction: calibrate fewer cues at a time (--cues)"
+        "the cues' errors leave no spread in some direction: calibrate fewer cues together (--cues)"
             .to_owned()
     };
     // The spread of the true cues must be one that cues can have.

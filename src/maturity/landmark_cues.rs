@@ -24,6 +24,8 @@ const REACH_D: f64 = 14.0;
 pub struct LandmarkCues {
     /// One column a cue, a reading a bird of the records.
     pub columns: Vec<CueColumn>,
+    /// Which curve each trait's cues come from, in words.
+    pub curves: Vec<String>,
     /// Cues that too few birds have, in words.
     pub left_out: Vec<String>,
 }
@@ -45,6 +47,7 @@ pub fn landmark_cues(
         .map(|(place, bird)| (bird.name.as_str(), place))
         .collect();
     let mut all = Vec::new();
+    let mut curves = Vec::new();
     for (trait_index, trait_) in study.traits.iter().enumerate() {
         let own: Vec<&FittedCurve<'_>> = fits
             .iter()
@@ -53,6 +56,7 @@ pub fn landmark_cues(
         let Some(curve) = usual_curve(&own) else {
             continue;
         };
+        curves.push(format!("{} by {curve}", trait_.name));
         for wanted in wanted(&trait_.name, landmark_d, study) {
             let mut column = CueColumn {
                 name: wanted.name,
@@ -73,7 +77,10 @@ pub fn landmark_cues(
         }
     }
     all.extend(shares(&all, study, landmark_d));
-    sifted(all, landmark_d)
+    LandmarkCues {
+        curves,
+        ..sifted(all, landmark_d)
+    }
 }
 
 /// A quantity and what it is called as a cue.

@@ -85,8 +85,8 @@ pub struct OnsetModels {
     pub without_cue: usize,
     /// How reliable each cue is.
     pub reliabilities: Vec<Reliability>,
-    /// Why the cues could not be calibrated, where they were to be.
-    pub not_calibrated: Option<String>,
+    /// What was done about the cues' own error; a model for which it could not be done says so.
+    pub cue_error: CueError,
 }
 
 /// One model.
@@ -173,15 +173,7 @@ pub(super) struct Subjects {
 pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels {
     let (rows, without_cue) = records.complete();
     let reliabilities = cue_error::reliabilities(records, &rows);
-    let mut subjects = Subjects::of(records, rows);
-    let mut not_calibrated = None;
-    if options.cue_error == CueError::Calibrated {
-        match cue_error::calibrated(records, &subjects.rows) {
-            Ok(cues) => subjects.cues = cues,
-            Err(reason) => not_calibrated = Some(reason),
-        }
-    }
-    let calibrated = options.cue_error == CueError::Calibrated && not_calibrated.is_none();
+    let subjects = Subjects::of(records, rows);
     let mut sets = vec![CueSet::All];
     if records.cues.len() > 1 {
         sets.extend((0..records.cues.len()).map(CueSet::One));
@@ -195,18 +187,43 @@ pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels
         // Proportional hazards without any term has nothing to estimate.
         .filter(|(law, set)| law.family().is_some() || subjects.columns(*set) > 0)
         .collect();
-    let models = wanted.into_par_iter().map(|(law, set)| {
-        let mut model = model(&subjects, law, set, options.confidence);
-        if calibrated {
-            with_bootstrap_errors(&mut model, records, &subjects, options);
-        }
-        model
-    });
+    let models = wanted
+        .into_par_iter()
+        .map(|(law, set)| match options.cue_error {
+            CueError::AsMeasured => model(&subjects, law, set, options.confidence),
+            CueError::Calibrated => calibrated_model(records, &subjects, law, set, options),
+        });
     OnsetModels {
         models: models.collect(),
         without_cue,
         reliabilities,
-        not_calibrated,
+        cue_error: options.cue_error,
+    }
+}
+
+/// The model with its cues calibrated; as measured, and weak for it, where they cannot be.
+fn calibrated_model(
+    records: &LayRecords,
+    subjects: &Subjects,
+    law: Law,
+    set: CueSet,
+    options: &OnsetOptions,
+) -> OnsetModel {
+    if subjects.cue_places(set).is_empty() {
+        return model(subjects, law, set, options.confidence);
+    }
+    match subjects.calibrated(records, set) {
+        Ok(calibrated) => {
+            let mut model = model(&calibrated, law, set, options.confidence);
+            with_bootstrap_errors(&mut model, records, subjects, options);
+            model
+        }
+        Err(reason) => {
+            let mut model = model(subjects, law, set, options.confidence);
+            let reason = format!("cues as measured, not calibrated: {reason}");
+            model.weakness = joined(&model.weakness, &reason);
+            model
+        }
     }
 }
 
@@ -319,6 +336,17 @@ impl Subjects {
             CueSet::One(cue) => vec![cue],
             CueSet::None => Vec::new(),
         }
+    }
+
+    /// The same birds with the best linear prediction of each of the set's cues.
+    fn calibrated(&self, records: &LayRecords, set: CueSet) -> Result<Self, String> {
+        let places = self.cue_places(set);
+        let columns = cue_error::calibrated(records, &self.rows, &places)?;
+        let mut calibrated = self.clone();
+        for (place, column) in places.into_iter().zip(columns) {
+            calibrated.cues[place] = column;
+        }
+        Ok(calibrated)
     }
 
     fn names_of(&self, set: CueSet) -> Vec<String> {
@@ -514,8 +542,8 @@ fn with_bootstrap_errors(
     let everyone: Vec<usize> = (0..subjects.times.len()).collect();
     let once = |drawn: &[usize]| {
         let rows: Vec<usize> = drawn.iter().map(|i| subjects.rows[*i]).collect();
-        let mut again = Subjects::of(records, rows);
-        again.cues = cue_error::calibrated(records, &again.rows).ok()?;
+        let again = Subjects::of(records, rows);
+        let again = again.calibrated(records, model.set).ok()?;
         // A draw without one of the strains has other terms.
         (again.strain_terms == subjects.strain_terms).then_some(())?;
         let fit = model.law.fit(&again, model.set, &everyone).ok()?;

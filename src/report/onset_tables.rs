@@ -124,7 +124,7 @@ pub fn onset_cues(reliabilities: &[Reliability]) -> Table {
 }
 
 /// Level and name of a strain's rows, or of all birds'.
-fn level<'a>(records: &'a LayRecords, strain: Option<usize>) -> (&'static str, &'a str) {
+fn level(records: &LayRecords, strain: Option<usize>) -> (&'static str, &str) {
     match strain {
         Some(strain) => ("strain", &records.strains[strain]),
         None => ("flock", ""),

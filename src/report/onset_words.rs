@@ -1,8 +1,8 @@
 //! What is said of the onset of lay, in words.
 
 use crate::maturity::{
-    Backtest, CueSet, LayCurve, LayRecords, OnsetForecast, OnsetModel, OnsetModels, Quantity,
-    Threshold,
+    Backtest, CueError, CueSet, LayCurve, LayRecords, OnsetForecast, OnsetModel, OnsetModels,
+    Quantity, Threshold,
 };
 use crate::study::Study;
 
@@ -139,9 +139,6 @@ fn single_cues(models: &OnsetModels) -> Option<String> {
 
 /// That a cue's own error draws its slope to zero, and by how much.
 fn attenuation(models: &OnsetModels) -> Vec<String> {
-    if let Some(reason) = &models.not_calibrated {
-        return vec![format!("  cues are as measured, not calibrated: {reason}")];
-    }
     let known: Vec<String> = models
         .reliabilities
         .iter()
@@ -150,10 +147,15 @@ fn attenuation(models: &OnsetModels) -> Vec<String> {
     if known.is_empty() {
         return Vec::new();
     }
-    vec![format!(
-        "  a cue's own error draws its slope towards zero, to about this share: {} (--calibrate-cues corrects it)",
-        known.join(", ")
-    )]
+    let known = known.join(", ");
+    vec![match models.cue_error {
+        CueError::AsMeasured => format!(
+            "  a cue's own error draws its slope towards zero, to about this share: {known} (--calibrate-cues corrects it)"
+        ),
+        CueError::Calibrated => format!(
+            "  cues are calibrated for their own error, standard errors by bootstrap; share of each cue that is not error: {known}"
+        ),
+    }]
 }
 
 /// Birds named one by one; more are counted.
@@ -223,13 +225,19 @@ pub fn backtest(rows: &[Backtest], confidence: f64) -> Option<String> {
     let bias = row.bias?;
     Some(format!(
         "  backtest, what came later hidden, as of {weeks} ages: {} first eggs forecast with error {} d, {} d {} on the average; \
-         the {:.0} % intervals held {:.0} %",
+         the {:.0} % intervals held {:.0} %{}",
         row.n,
         three_digits(row.rmse?),
         three_digits(bias.abs()),
         if bias < 0.0 { "too early" } else { "too late" },
         100.0 * confidence,
-        row.coverage_pct?
+        row.coverage_pct?,
+        match row.not_laid {
+            0 => String::new(),
+            birds => format!(
+                " (of {birds} forecasts whose bird had not laid when last seen, those outlived count as missed)"
+            ),
+        }
     ))
 }
 
