@@ -5,11 +5,8 @@
 
 mod invented;
 
-use invented::Flock;
-use pinfeather::figure::{
-    AgeUnit, BirdLine, BirdPanels, Deviations, Growth, Layout, Picture, Rate, Residuals, Size,
-    Standing, StrainGrowth,
-};
+use invented::{Flock, contrasts, lay, scans};
+use pinfeather::figure::*;
 use resvg::usvg;
 use std::path::Path;
 use std::sync::{Arc, OnceLock};
@@ -89,6 +86,11 @@ fn drawn() -> Vec<(String, Picture)> {
     .into_iter()
     .map(|(name, picture)| (name.to_owned(), picture.unwrap()))
     .collect::<Vec<_>>();
+    for width_mm in [89.0, 182.0] {
+        for (name, picture) in at_own_size(width_mm) {
+            pictures.push((format!("{name}-{width_mm}"), picture));
+        }
+    }
     for (name, flock, page) in [
         ("birds-182", &flock, Size::PAGE),
         ("birds-89", &flock, size(89.0, 200.0)),
@@ -100,6 +102,38 @@ fn drawn() -> Vec<(String, Picture)> {
         }
     }
     pictures
+}
+
+/// The figures that know their own height, at a width.
+fn at_own_size(width_mm: f64) -> Vec<(&'static str, Picture)> {
+    /// Each figure at the size it asks for.
+    macro_rules! drawn {
+        ($($name:literal: $figure:expr),+ $(,)?) => {
+            vec![$({
+                let figure = $figure;
+                ($name, figure.draw(figure.size(width_mm).unwrap()).unwrap())
+            }),+]
+        };
+    }
+    drawn![
+        "calibration": scans::calibration(),
+        "bland-altman": scans::bland_altman(),
+        "method-precision": scans::method_precision(),
+        "feather-share": scans::feather_share(),
+        "body-parts": scans::body_parts(),
+        "residual-panels": scans::residual_panels(),
+        "forest": contrasts::forest(),
+        "difference-band": contrasts::difference_band(),
+        "random-pairs": contrasts::random_pairs(),
+        "profile": contrasts::profile(),
+        "population": contrasts::population(),
+        "forecast-fan": lay::forecast_fan(),
+        "uniformity": lay::uniformity(),
+        "lay-curve": lay::lay_curve(),
+        "value-at-first-egg": lay::value_at_first_egg(),
+        "predicted-observed": lay::predicted_observed(),
+        "precision-by-birds": lay::precision_by_birds(),
+    ]
 }
 
 #[test]
@@ -308,6 +342,264 @@ fn a_png_has_the_exact_pixels_and_says_its_resolution() {
     }
 }
 
+/// What follows each `key` in a PDF's text: a name, a list or a number.
+fn after<'a>(text: &'a str, key: &str) -> Vec<&'a str> {
+    text.split(key)
+        .skip(1)
+        .map(|rest| rest.trim_start().trim_start_matches(['/', '[']))
+        .map(|rest| rest.split(['/', ']', '>', '\n']).next().unwrap_or_default())
+        .collect()
+}
+
+#[test]
+fn a_pdf_has_the_exact_page_and_its_fonts_in_it() {
+    let size = Size::new(89.0, 60.0).unwrap();
+    let picture = Flock::of(&["Line A"], 3)
+        .growth(Layout::Facets)
+        .draw(size)
+        .unwrap();
+    let bytes = picture.pdf().unwrap();
+    assert!(bytes.starts_with(b"%PDF-"), "not a PDF");
+    assert!(bytes == picture.pdf().unwrap(), "same picture, same bytes");
+    let text = String::from_utf8_lossy(&bytes);
+    let page = after(&text, "/MediaBox")[0];
+    let corners: Vec<f64> = page
+        .split_whitespace()
+        .map(|number| number.parse().unwrap())
+        .collect();
+    // 89 mm x 72 / 25.4 = 252.283 pt, 60 mm = 170.079 pt; PDF numbers are f32.
+    for (found, wanted) in corners.iter().zip([0.0, 0.0, 252.283_46, 170.078_74]) {
+        assert!((found - wanted).abs() < 1e-3, "{page}");
+    }
+    assert_eq!(corners.len(), 4, "{page}");
+    // Regular, bold (the panel's name) and italic (n), each with its font file.
+    for cut in ["", "-Bold", "-Italic"] {
+        let named = after(&text, "/FontName");
+        let ending = format!("+LiberationSans{cut}");
+        assert!(
+            named.iter().any(|name| name.trim_end().ends_with(&ending)),
+            "{cut}: {named:?}"
+        );
+    }
+    assert_eq!(after(&text, "/FontFile2").len(), 3);
+}
+
+#[test]
+fn a_tiff_has_the_exact_pixels_of_the_png_and_says_its_resolution() {
+    use tiff::decoder::{Decoder, DecodingResult, ifd::Value};
+    use tiff::tags::Tag;
+    let picture = Growth::default()
+        .draw(Size::new(89.0, 60.0).unwrap())
+        .unwrap();
+    let bytes = picture.tiff(600).unwrap();
+    let mut reader = Decoder::new(std::io::Cursor::new(&bytes)).unwrap();
+    assert_eq!(reader.dimensions().unwrap(), (2102, 1417));
+    for tag in [Tag::XResolution, Tag::YResolution] {
+        assert_eq!(reader.get_tag(tag).unwrap(), Value::Rational(600, 1));
+    }
+    let unit = reader.get_tag_u32(Tag::ResolutionUnit).unwrap();
+    let compression = reader.get_tag_u32(Tag::Compression).unwrap();
+    assert_eq!((unit, compression), (2, 5), "inches, LZW");
+    let DecodingResult::U8(dots) = reader.read_image().unwrap() else {
+        panic!("not eight bits a colour");
+    };
+    assert!(dots == pixels(&picture.png(600).unwrap()), "as the PNG");
+}
+
+/// The RGB values of a PNG.
+fn pixels(png: &[u8]) -> Vec<u8> {
+    let mut reader = png::Decoder::new(std::io::Cursor::new(png))
+        .read_info()
+        .unwrap();
+    let mut pixels = vec![0; reader.output_buffer_size().unwrap()];
+    reader.next_frame(&mut pixels).unwrap();
+    pixels
+}
+
+#[test]
+fn in_greys_there_is_no_colour_and_strains_stay_apart() {
+    for (name, picture) in all_pictures() {
+        let grey = picture.in_theme(Theme::Grayscale);
+        for part in grey.svg().split("=\"#").skip(1) {
+            let code = &part[..6];
+            assert!(
+                code[..2] == code[2..4] && code[2..4] == code[4..],
+                "{name}: #{code}"
+            );
+        }
+        assert_eq!(
+            picture.in_theme(Theme::Plain).svg(),
+            picture.svg(),
+            "{name}"
+        );
+    }
+    let overlaid = Flock::of(&["A", "B", "C", "D"], 4).growth(Layout::Overlaid);
+    let picture = overlaid.draw(Size::SINGLE).unwrap();
+    let grey = picture.in_theme(Theme::Grayscale);
+    let mut looks: Vec<&str> = grey
+        .svg()
+        .split("<g class=\"key\"")
+        .skip(1)
+        .map(|key| {
+            let stroke = key.split(" stroke=\"").nth(1).unwrap();
+            stroke.split("/>").next().unwrap()
+        })
+        .collect();
+    looks.sort_unstable();
+    looks.dedup();
+    assert_eq!(looks.len(), 4, "{looks:?}");
+}
+
+/// The pictures of some figures at 100 dpi, as kept in tests/pictures/. Written anew
+/// with `PINFEATHER_KEEP_PICTURES=1`.
+#[test]
+fn pictures_are_those_that_were_looked_at() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/pictures");
+    let kept = [
+        "growth-89",
+        "calibration-89",
+        "bland-altman-89",
+        "method-precision-89",
+        "body-parts-89",
+        "forest-89",
+        "difference-band-89",
+        "random-pairs-89",
+        "profile-89",
+        "population-89",
+        "forecast-fan-89",
+        "uniformity-89",
+        "lay-curve-89",
+        "value-at-first-egg-89",
+        "precision-by-birds-89",
+    ];
+    for name in kept {
+        let (_, picture) = all_pictures().iter().find(|p| p.0 == name).unwrap();
+        let path = folder.join(name).with_extension("png");
+        if std::env::var_os("PINFEATHER_KEEP_PICTURES").is_some() {
+            picture.write_png(&path, 100).unwrap();
+        }
+        let (now, then) = (
+            pixels(&picture.png(100).unwrap()),
+            pixels(&std::fs::read(&path).unwrap()),
+        );
+        assert_alike(name, &now, &then);
+    }
+}
+
+/// Draws by the program into a folder of its own, which it returns.
+fn draw(arguments: &[&str]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let output = std::process::Command::new(env!("CARGO_BIN_EXE_pinfeather"))
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .arg("draw")
+        .args(arguments)
+        .arg("--out")
+        .arg(folder.path())
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{said}");
+    folder
+}
+
+#[test]
+fn draw_gives_each_format_at_the_size_asked_for() {
+    let table = tempfile::tempdir().unwrap();
+    let path = table.path().join("weights.csv");
+    let mut rows = "bird,strain,age,weight\n".to_owned();
+    for bird in 1..=3 {
+        for week in 0..=16 {
+            let age_d = 7.0 * f64::from(week);
+            let weight_g =
+                1500.0 * (-(3.6 * (-age_d / 40.0).exp())).exp() * (1.0 + 0.03 * f64::from(bird));
+            // A little scatter, or the fit has nothing to weigh.
+            let weight_g = weight_g + 3.0 * f64::from((week * bird) % 5 - 2);
+            rows += &format!("{bird},Line A,{age_d},{weight_g:.1}\n");
+        }
+    }
+    std::fs::write(&path, rows).unwrap();
+    let out = draw(&[
+        path.to_str().unwrap(),
+        "--bird=bird",
+        "--age=age",
+        "--value=weight",
+        "--group=strain",
+        "--curve=gompertz",
+        "--width=140",
+        "--height=80",
+        "--format=svg,pdf,png,tiff,png",
+        "--dpi=150",
+        "--theme=grayscale",
+        "--letters",
+    ]);
+    let read = |ending: &str| {
+        let name = format!("figures/growth_body_weight.{ending}");
+        std::fs::read(out.path().join(name)).unwrap()
+    };
+    let svg = String::from_utf8(read("svg")).unwrap();
+    assert!(svg.contains("width=\"140mm\" height=\"80mm\""), "{svg}");
+    assert!(svg.contains("font-weight=\"bold\">a</tspan>"), "{svg}");
+    assert!(!svg.contains("#0072B2"), "grey has no blue");
+    // 140 / 25.4 x 150 = 826.8, 80 / 25.4 x 150 = 472.4.
+    assert_eq!(pixels(&read("png")).len(), 827 * 472 * 3);
+    let mut tiff = tiff::decoder::Decoder::new(std::io::Cursor::new(read("tiff"))).unwrap();
+    assert_eq!(tiff.dimensions().unwrap(), (827, 472));
+    assert!(read("pdf").starts_with(b"%PDF-"));
+}
+
+/// The dots of an SVG at 100 dpi.
+fn rendered(svg: &str) -> Vec<u8> {
+    let options = usvg::Options {
+        font_family: "Liberation Sans".into(),
+        fontdb: fonts(),
+        ..usvg::Options::default()
+    };
+    let tree = usvg::Tree::from_str(svg, &options).unwrap();
+    let scale = 100.0 / 96.0;
+    let size = tree.size().to_int_size().scale_by(scale).unwrap();
+    let mut dots = resvg::tiny_skia::Pixmap::new(size.width(), size.height()).unwrap();
+    dots.fill(resvg::tiny_skia::Color::WHITE);
+    let transform = resvg::tiny_skia::Transform::from_scale(scale, scale);
+    resvg::render(&tree, transform, &mut dots.as_mut());
+    dots.take()
+}
+
+#[test]
+fn the_demos_figures_are_those_in_the_readme() {
+    let out = draw(&["data-demo", "--format=svg"]);
+    let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("figures");
+    let mut compared = 0;
+    for entry in std::fs::read_dir(kept).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_none_or(|ending| ending != "svg") {
+            continue;
+        }
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        let then = rendered(&std::fs::read_to_string(&path).unwrap());
+        let now = std::fs::read_to_string(out.path().join("figures").join(&name)).unwrap();
+        assert_alike(&name, &rendered(&now), &then);
+        compared += 1;
+    }
+    assert!(compared >= 4, "only {compared} figures are kept");
+}
+
+/// Fails where two pictures differ by more than the shade of some rims.
+fn assert_alike(name: &str, now: &[u8], then: &[u8]) {
+    assert_eq!(now.len(), then.len(), "{name}: another size");
+    let far = now
+        .iter()
+        .zip(then)
+        .filter(|(a, b)| a.abs_diff(**b) > 48)
+        .count();
+    // Rounding elsewhere may shade the rim of a line otherwise; a moved line or
+    // another word changes far more than one value in two thousand.
+    assert!(
+        far * 2000 <= now.len(),
+        "{name}: {far} of {} values differ",
+        now.len()
+    );
+}
+
 #[test]
 fn odd_numbers_are_drawn_or_left_out() {
     let line = |points: Vec<(f64, f64)>| BirdLine {
@@ -365,6 +657,23 @@ fn every_figure_without_data_says_so() {
         Deviations::default().draw(Size::SINGLE).unwrap(),
         Residuals::default().draw(Size::ONE_AND_A_HALF).unwrap(),
         BirdPanels::default().draw(Size::PAGE).unwrap().remove(0),
+        Calibration::default().draw(Size::SINGLE).unwrap(),
+        PredictedObserved::default().draw(Size::SINGLE).unwrap(),
+        BlandAltman::default().draw(Size::SINGLE).unwrap(),
+        MethodPrecision::default().draw(Size::SINGLE).unwrap(),
+        Forest::default().draw(Size::SINGLE).unwrap(),
+        FeatherShare::default().draw(Size::SINGLE).unwrap(),
+        BodyParts::default().draw(Size::SINGLE).unwrap(),
+        ResidualPanels::default().draw(Size::SINGLE).unwrap(),
+        DifferenceBand::default().draw(Size::SINGLE).unwrap(),
+        RandomPairs::default().draw(Size::SINGLE).unwrap(),
+        Profile::default().draw(Size::SINGLE).unwrap(),
+        Population::default().draw(Size::SINGLE).unwrap(),
+        ForecastFan::default().draw(Size::SINGLE).unwrap(),
+        Uniformity::default().draw(Size::SINGLE).unwrap(),
+        LayCurve::default().draw(Size::SINGLE).unwrap(),
+        ValueAtFirstEgg::default().draw(Size::SINGLE).unwrap(),
+        PrecisionByBirds::default().draw(Size::SINGLE).unwrap(),
     ];
     for picture in pictures {
         assert!(picture.svg().contains(">no data<"), "{}", picture.title());

@@ -7,6 +7,7 @@ use super::output::Output;
 use super::target::TargetOptions;
 use super::{fit, target};
 use crate::error::{Error, Result};
+use crate::figure::{Picture, Theme};
 use crate::flock::Deviation;
 use crate::report::pictures::{Named, Showing, deviation_pictures, growth_pictures};
 use crate::study::Study;
@@ -16,6 +17,7 @@ use crate::trajectory::Trajectories;
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather draw data-demo --width 89
+  pinfeather draw data-demo --width 140 --format pdf,tiff --dpi 600 --theme grayscale --letters
   pinfeather draw weights.csv --bird Chick --age Time --value weight --group Diet --dpi 600")]
 pub(crate) struct DrawArgs {
     #[command(flatten)]
@@ -35,18 +37,56 @@ pub(crate) struct PaperOptions {
     /// Width in mm: 89 for one column, 140 for one and a half, 182 for two
     #[arg(long, value_name = "MM", default_value = "182")]
     width: f64,
-    /// Resolution of the PNG files, dots an inch
+    /// Height in mm; where not given, what each figure's panels need
+    #[arg(long, value_name = "MM")]
+    height: Option<f64>,
+    /// Resolution of the PNG and TIFF files, dots an inch
     #[arg(long, value_name = "DPI", default_value = "300")]
     dpi: u32,
     /// File formats of the figures
     #[arg(long, value_enum, value_delimiter = ',', default_values = ["svg", "png"])]
     format: Vec<FigureFormat>,
+    /// Colours: plain for colour-blind-safe colours, grayscale for shades of grey
+    #[arg(long, value_enum, default_value_t = Palette::Plain)]
+    theme: Palette,
+    /// Letter the panels of each figure: a, b, c
+    #[arg(long)]
+    letters: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Palette {
+    Plain,
+    Grayscale,
+}
+
+impl From<Palette> for Theme {
+    fn from(palette: Palette) -> Self {
+        match palette {
+            Palette::Plain => Theme::Plain,
+            Palette::Grayscale => Theme::Grayscale,
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum FigureFormat {
     Svg,
+    Pdf,
     Png,
+    Tiff,
+}
+
+impl FigureFormat {
+    /// Ending of the file's name, and its bytes.
+    fn file(self, picture: &Picture, dpi: u32) -> Result<(&'static str, Vec<u8>)> {
+        Ok(match self {
+            FigureFormat::Svg => ("svg", picture.svg().as_bytes().to_vec()),
+            FigureFormat::Pdf => ("pdf", picture.pdf()?),
+            FigureFormat::Png => ("png", picture.png(dpi)?),
+            FigureFormat::Tiff => ("tiff", picture.tiff(dpi)?),
+        })
+    }
 }
 
 pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
@@ -83,6 +123,8 @@ pub(crate) fn add(
     let showing = Showing {
         confidence,
         width_mm: paper.width,
+        height_mm: paper.height,
+        letter: paper.letters.then_some('a'),
     };
     let mut pictures = growth_pictures(study, trajectories, &showing)?;
     pictures.extend(deviation_pictures(study, deviations, &showing)?);
@@ -106,12 +148,14 @@ fn rasterise(
     let files: Result<Vec<Vec<FigureFile>>> = pictures
         .par_iter()
         .map(|Named { name, picture }| {
+            let picture = picture.in_theme(paper.theme.into());
             let mut files = Vec::new();
-            if paper.format.contains(&FigureFormat::Svg) {
-                files.push((format!("{name}.svg"), picture.svg().as_bytes().to_vec()));
-            }
-            if paper.format.contains(&FigureFormat::Png) {
-                files.push((format!("{name}.png"), picture.png(paper.dpi)?));
+            for (i, format) in paper.format.iter().enumerate() {
+                // A format named twice is still one file.
+                if !paper.format[..i].contains(format) {
+                    let (ending, bytes) = format.file(&picture, paper.dpi)?;
+                    files.push((format!("{name}.{ending}"), bytes));
+                }
             }
             done();
             Ok(files)

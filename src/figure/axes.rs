@@ -1,8 +1,9 @@
 //! Ranges, ticks and their labels.
 
+use crate::figure::font::Cut;
 use crate::figure::paper::LETTER_PT;
 use crate::figure::series::AgeUnit;
-use crate::figure::words::Words;
+use crate::figure::words::{Words, name_and_n};
 
 /// What the numbers on an axis are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,6 +38,7 @@ pub(crate) struct Axis {
     title: Words,
     scale: Scale,
     data: Option<(f64, f64)>,
+    rows: Vec<Words>,
 }
 
 /// An axis on paper.
@@ -75,7 +77,26 @@ impl Axis {
             title,
             scale,
             data: None,
+            rows: Vec::new(),
         }
+    }
+
+    /// An upright axis of named rows, the first on top, each name with its n cut to
+    /// `most_mm`; see [`row_at`] for where they stand.
+    pub(crate) fn rows<'a>(
+        names: impl IntoIterator<Item = (&'a str, String)>,
+        most_mm: f64,
+    ) -> Self {
+        let rows: Vec<Words> = names
+            .into_iter()
+            .map(|(name, n)| name_and_n(name, &n, Cut::Regular, LETTER_PT, most_mm))
+            .collect();
+        let ends = [row_at(rows.len(), 0), 1.0];
+        let axis = Self::new(Words::default(), Scale::Number);
+        if rows.is_empty() {
+            return axis;
+        }
+        Self { rows, ..axis }.hold(ends)
     }
 
     /// An axis of ages.
@@ -94,6 +115,20 @@ impl Axis {
             self.data = Some((lo.min(value), hi.max(value)));
         }
         self
+    }
+
+    /// The same with zero in its range, unless there is nothing to draw.
+    pub(crate) fn with_zero(self) -> Self {
+        if self.is_empty() {
+            self
+        } else {
+            self.hold([0.0])
+        }
+    }
+
+    /// Whether it has a title.
+    pub(crate) fn is_titled(&self) -> bool {
+        !self.title.is_empty()
     }
 
     /// Whether there is anything to draw.
@@ -119,16 +154,31 @@ impl Axis {
     pub(crate) fn fit(&self, length_mm: f64, way: Way) -> FittedAxis {
         let (mut lo, mut hi) = self.range();
         let mut ticks = Vec::new();
-        if !self.is_empty() {
+        if !self.rows.is_empty() {
+            let n = self.rows.len();
+            (lo, hi) = (0.5, row_at(n, 0) + 0.5);
+            let named = self.rows.iter().enumerate().map(|(row, label)| Tick {
+                at: row_at(n, row),
+                label: label.clone(),
+            });
+            ticks.extend(named);
+        } else if !self.is_empty() {
+            let mut finer = Vec::new();
             for step in steps(self.scale, hi - lo) {
                 ticks = ticks_at(self.scale, step, lo, hi);
                 if has_room(&ticks, length_mm, way) {
+                    if way == Way::Across && ticks.len() < 2 && fit_tightly(&finer, length_mm) {
+                        // A single label says nothing about the scale.
+                        ticks = finer;
+                        break;
+                    }
                     if way == Way::Up {
                         (lo, hi) = rounded_out(lo, hi, step);
                         ticks = ticks_at(self.scale, step, lo, hi);
                     }
                     break;
                 }
+                finer.clone_from(&ticks);
             }
         }
         FittedAxis {
@@ -148,6 +198,12 @@ impl FittedAxis {
             .map(|tick| tick.label.width_mm(LETTER_PT))
             .fold(0.0, f64::max)
     }
+}
+
+/// Where row `index` of `n` stands on an axis of rows: n for the first, 1 for the last.
+#[expect(clippy::cast_precision_loss, reason = "a count of rows")]
+pub(crate) fn row_at(n: usize, index: usize) -> f64 {
+    n as f64 - index as f64
 }
 
 /// Steps from fine to coarse.
@@ -213,6 +269,15 @@ fn has_room(ticks: &[Tick], length_mm: f64, way: Way) -> bool {
     // Counted in f64: a few hundred ticks at most.
     let count: f64 = ticks.iter().map(|_| 1.0).sum();
     count * needed <= length_mm.max(2.0 * needed)
+}
+
+/// Whether the labels across fit with no more than a hyphen's width between them; the
+/// outer ones may hang over by half.
+fn fit_tightly(ticks: &[Tick], length_mm: f64) -> bool {
+    const LEAST_GAP_MM: f64 = 1.0;
+    let widths = ticks.iter().map(|tick| tick.label.width_mm(LETTER_PT));
+    let taken: f64 = widths.clone().map(|mm| mm + LEAST_GAP_MM).sum();
+    ticks.len() > 1 && taken - widths.fold(0.0, f64::max) <= length_mm
 }
 
 /// A tick's label: as many decimals as the step has, a true minus, a power of

@@ -5,12 +5,11 @@ use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{self, Board, Cell, Head, Plan, Sharing};
 use crate::figure::growth::curve_sentence;
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{BAND_OPACITY, GREY, INK, Pen, SMALL_PT, Size, Style};
+use crate::figure::paper::{BAND_OPACITY, INK, Pen, Size, Style};
 use crate::figure::picture::Picture;
 use crate::figure::sample::{self, MOST_VERTICES, spread, thinned};
-use crate::figure::scene::{Anchor, Lettering, Marks, Turn};
+use crate::figure::scene::Marks;
 use crate::figure::series::{AgeUnit, BandPoint, Quantity, Standing, shown};
-use crate::figure::words::{Words, wrap};
 
 /// How does each bird grow: its values and its own curve, one small panel a
 /// bird, weak and failed fits flagged, all panels on the same axes.
@@ -150,14 +149,14 @@ impl BirdPanels {
         }
         let strains = self.strains();
         if strains.len() > 1 && strains.len() <= 4 {
-            note.push(format!("Colours: {}.", strains.join(", ")));
+            note.push(format!("Markers: {}.", strains.join(", ")));
         }
         let drawn = self.birds.len().min(MOST_BIRDS);
         note.extend(sample::sentence("birds", drawn, self.birds.len()));
         note
     }
 
-    /// "Line A blue" and so on, in the order of the colours.
+    /// "Line A discs" and so on, in the order of the colours: true in every theme.
     fn strains(&self) -> Vec<String> {
         let mut seen: Vec<(usize, &str)> = Vec::new();
         for bird in &self.birds {
@@ -170,7 +169,7 @@ impl BirdPanels {
         }
         seen.sort_unstable();
         seen.iter()
-            .map(|(index, name)| format!("{name} {}", Style::of(*index).colour_name()))
+            .map(|(index, name)| format!("{name} {}", Style::of(*index).shape.name()))
             .collect()
     }
 }
@@ -217,57 +216,9 @@ impl BirdPanel {
         )?;
         panel.close();
         if let Standing::Failed(why) = &self.standing {
-            say_why(panel, why, &self.points);
+            panel.say(why, &self.points);
         }
         Ok(())
-    }
-}
-
-/// The reason why there is no curve, in the panel's lower right or upper left:
-/// where growing birds leave room, whichever covers fewer of its points.
-fn say_why(panel: &Panel, why: &str, points: &[(f64, f64)]) {
-    const ROW_MM: f64 = 2.5;
-    let mut lines = wrap(why, SMALL_PT, 0.68 * panel.rect.width());
-    if lines.len() > 3 {
-        lines.truncate(3);
-        if let Some(last) = lines.last_mut() {
-            last.push('…');
-        }
-    }
-    let width = lines
-        .iter()
-        .map(|line| Words::plain(line).width_mm(SMALL_PT))
-        .fold(0.0, f64::max);
-    let rect = panel.rect;
-    let height = count(lines.len()) * ROW_MM;
-    let places: Vec<(f64, f64)> = points.iter().map(|&p| panel.place(p)).collect();
-    let covered =
-        |inside: &dyn Fn((f64, f64)) -> bool| places.iter().filter(|&&place| inside(place)).count();
-    // A marker's radius and some air.
-    let clear = 1.2;
-    let lower =
-        covered(&|(x, y)| x > rect.right - width - clear && y > rect.bottom - height - 1.2 - clear);
-    let upper =
-        covered(&|(x, y)| x < rect.left + width + 1.0 + clear && y < rect.top + height + clear);
-    let (x, first, anchor) = if lower <= upper {
-        (rect.right - 0.3, rect.bottom - height - 1.2, Anchor::End)
-    } else {
-        (rect.left + 1.0, rect.top - 0.4, Anchor::Start)
-    };
-    let lettering = Lettering {
-        pt: SMALL_PT,
-        colour: GREY,
-        anchor,
-        turned: Turn::Level,
-    };
-    let mut baseline = first;
-    for line in lines {
-        baseline += ROW_MM;
-        let words = Words::plain(line);
-        panel
-            .scene
-            .borrow_mut()
-            .text((x, baseline), &words, &lettering);
     }
 }
 

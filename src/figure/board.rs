@@ -25,6 +25,10 @@ pub(crate) enum Sharing {
     Common,
     /// Each panel its own.
     Own,
+    /// One y axis along each row, at its left; each panel its own x axis.
+    Rows,
+    /// One y axis a row and one x axis a column; a cell without data stays blank.
+    Matrix,
 }
 
 /// What stands over a panel.
@@ -80,7 +84,8 @@ enum Place {
 struct Grid {
     columns: usize,
     rects: Vec<Rect>,
-    label_mm: f64,
+    /// From a panel's left edge to the edge of its column of letters.
+    left_mm: f64,
 }
 
 const EDGE_MM: f64 = 1.2;
@@ -89,6 +94,8 @@ const NOTE_ROW_MM: f64 = 2.65;
 /// Below the panel: tick, label, title.
 const BELOW_MM: f64 = TICK_MM + 3.2 + 3.6;
 const HEAD_MM: f64 = 4.0;
+/// From the letter of a panel inside a row to the panel's left edge.
+const LETTER_ASIDE_MM: f64 = 3.0;
 const MOST_NOTE_LINES: usize = 7;
 const LEAST_HEIGHT_MM: f64 = 11.0;
 
@@ -102,6 +109,11 @@ pub(crate) fn columns(panels: usize, width_mm: f64, least_panel_mm: f64) -> usiz
     }
     let rows = panels.max(1).div_ceil(most);
     panels.max(1).div_ceil(rows)
+}
+
+/// Rows that so many panels take, for the height of a sheet.
+pub(crate) fn rows(panels: usize, columns: usize) -> f64 {
+    count(panels.max(1).div_ceil(columns))
 }
 
 impl Board {
@@ -204,23 +216,29 @@ impl Board {
     fn frame(&self, scene: &mut Scene, index: usize, panel: &Panel) {
         let rect = panel.rect;
         let pen = Pen::solid(INK, FRAME_PT);
+        let sharing = self.plan.sharing;
+        let empty = panel.x.ticks.is_empty() || panel.y.ticks.is_empty();
+        if empty && sharing == Sharing::Matrix && index > 0 {
+            return;
+        }
         let corner = [
             (rect.left, rect.top),
             (rect.left, rect.bottom),
             (rect.right, rect.bottom),
         ];
         scene.path(&corner, &pen);
-        if panel.x.ticks.is_empty() || panel.y.ticks.is_empty() {
+        if empty {
             let lettering = set(LETTER_PT, GREY, Anchor::Middle);
             scene.text(rect.middle(), &Words::plain("no data"), &lettering);
         }
-        let common = self.plan.sharing == Sharing::Common;
+        let own_x = matches!(sharing, Sharing::Own | Sharing::Rows);
+        let own_y = sharing == Sharing::Own;
         let lowest = index + self.grid.columns >= self.panels.len();
         let leftmost = index.is_multiple_of(self.grid.columns);
         for tick in &panel.x.ticks {
             let x = panel.place((tick.at, panel.y.lo)).0;
             scene.path(&[(x, rect.bottom), (x, rect.bottom + TICK_MM)], &pen);
-            if lowest || !common {
+            if lowest || own_x {
                 let baseline = rect.bottom + TICK_MM + 0.7 + cap(LETTER_PT);
                 let lettering = set(LETTER_PT, INK, Anchor::Middle);
                 scene.text((x, baseline), &tick.label, &lettering);
@@ -229,7 +247,7 @@ impl Board {
         for tick in &panel.y.ticks {
             let y = panel.place((panel.x.lo, tick.at)).1;
             scene.path(&[(rect.left - TICK_MM, y), (rect.left, y)], &pen);
-            if leftmost || !common {
+            if leftmost || own_y {
                 let x = rect.left - TICK_MM - 0.7;
                 let lettering = set(LETTER_PT, INK, Anchor::End);
                 scene.text((x, y + 0.5 * cap(LETTER_PT)), &tick.label, &lettering);
@@ -253,45 +271,60 @@ impl Board {
         let first = self
             .plan
             .letter
-            .filter(|_| index == 0 || self.plan.sharing == Sharing::Own);
+            .filter(|_| index == 0 || self.plan.sharing != Sharing::Matrix);
         let letter = first.and_then(|letter| {
             let steps = u32::try_from(index).ok()?;
             char::from_u32(u32::from(letter) + steps)
         });
         if let Some(letter) = letter {
-            let x = rect.left - self.grid.left_mm() + EDGE_MM;
+            let inner =
+                self.plan.sharing != Sharing::Own && !index.is_multiple_of(self.grid.columns);
+            let x = if inner {
+                rect.left - LETTER_ASIDE_MM
+            } else {
+                rect.left - self.grid.left_mm + EDGE_MM
+            };
             let lettering = set(PANEL_LETTER_PT, INK, Anchor::Start);
             scene.text((x, baseline), &Words::bold(letter.to_string()), &lettering);
         }
     }
 
     fn titles(&self, scene: &mut Scene) {
-        let groups: Vec<(usize, Rect)> = match self.plan.sharing {
-            Sharing::Own => self.grid.rects.iter().copied().enumerate().collect(),
-            Sharing::Common => vec![(0, self.grid.whole())],
+        let whole = [(0, self.grid.whole())];
+        let each: Vec<(usize, Rect)> = self.grid.rects.iter().copied().enumerate().collect();
+        let (columns, n) = (self.grid.columns, each.len());
+        let lowest: Vec<_> = each.iter().filter(|(i, _)| i + columns >= n).collect();
+        let leftmost = each.iter().filter(|(i, _)| i.is_multiple_of(columns));
+        let leftmost: Vec<_> = leftmost.collect();
+        // A letter at the left of each row leaves no room for a title along all rows.
+        let along = match self.plan.letter {
+            Some(_) => leftmost.clone(),
+            None => whole.iter().collect(),
         };
-        for (index, rect) in groups {
-            let (x, y) = rect.middle();
-            let panel = &self.panels[index];
-            let below = rect.bottom + BELOW_MM - 0.9;
-            let lettering = set(LETTER_PT, INK, Anchor::Middle);
-            scene.text((x, below), &panel.x.title, &lettering);
-            let beside = rect.left - self.grid.left_mm() + EDGE_MM + cap(LETTER_PT) + 0.3;
-            let lettering = Lettering {
-                turned: Turn::Up,
-                ..lettering
-            };
-            scene.text((beside, y), &panel.y.title, &lettering);
+        let (across, up): (Vec<_>, Vec<_>) = match self.plan.sharing {
+            Sharing::Own => (each.iter().collect(), each.iter().collect()),
+            Sharing::Common => (whole.iter().collect(), along),
+            Sharing::Rows => (each.iter().collect(), along),
+            Sharing::Matrix => (lowest, leftmost),
+        };
+        let level = set(LETTER_PT, INK, Anchor::Middle);
+        let turned = Lettering {
+            turned: Turn::Up,
+            ..level
+        };
+        for (index, rect) in across {
+            let place = (rect.middle().0, rect.bottom + BELOW_MM - 0.9);
+            scene.text(place, &self.panels[*index].x.title, &level);
+        }
+        for (index, rect) in up {
+            let beside = rect.left - self.grid.left_mm + EDGE_MM + cap(LETTER_PT) + 0.3;
+            let place = (beside, rect.middle().1);
+            scene.text(place, &self.panels[*index].y.title, &turned);
         }
     }
 }
 
 impl Grid {
-    /// From a panel's left edge to the edge of its column of letters.
-    fn left_mm(&self) -> f64 {
-        left_mm(self.label_mm)
-    }
-
     /// The rectangle round all panels.
     fn whole(&self) -> Rect {
         let mut whole = self.rects[0];
@@ -314,12 +347,10 @@ impl Grid {
         let top = EDGE_MM + strip_mm + head;
         let note = count(note_lines) * NOTE_ROW_MM + if note_lines > 0 { 0.8 } else { 0.0 };
         let bottom = plan.size.height_mm() - EDGE_MM - note - BELOW_MM;
-        let common = plan.sharing == Sharing::Common;
         let row_gap = head
-            + if common {
-                TICK_MM + 1.2
-            } else {
-                BELOW_MM + 1.5
+            + match plan.sharing {
+                Sharing::Common | Sharing::Matrix => TICK_MM + 1.2,
+                Sharing::Own | Sharing::Rows => BELOW_MM + 1.5,
             };
         let height = (bottom - top - (rows_f - 1.0) * row_gap) / rows_f;
         let ups: Vec<FittedAxis> = plan
@@ -328,14 +359,15 @@ impl Grid {
             .map(|c| c.y.fit(height, Way::Up))
             .collect();
         let label_mm = ups.iter().map(FittedAxis::label_mm).fold(0.0, f64::max);
-        let left = left_mm(label_mm);
+        let titled = plan.cells.iter().any(|cell| cell.y.is_titled());
+        let left = left_mm(label_mm, titled);
         let last_label = 2.2;
-        let (first_left, column_gap) = if common {
-            (left, 3.6)
-        } else {
-            (left, left + last_label)
+        let column_gap = match plan.sharing {
+            Sharing::Common | Sharing::Matrix => 3.6,
+            Sharing::Rows => LETTER_ASIDE_MM + 2.2,
+            Sharing::Own => left + last_label,
         };
-        let across = plan.size.width_mm() - first_left - EDGE_MM - last_label;
+        let across = plan.size.width_mm() - left - EDGE_MM - last_label;
         let width = (across - (columns_f - 1.0) * column_gap) / columns_f;
         if height < LEAST_HEIGHT_MM || width < LEAST_HEIGHT_MM {
             let lacking = (LEAST_HEIGHT_MM - height).max(0.0) * rows_f;
@@ -352,7 +384,7 @@ impl Grid {
         for (index, (cell, up)) in plan.cells.iter().zip(ups).enumerate() {
             let (row, column) = (count(index / columns), count(index % columns));
             let (x, y) = (
-                first_left + column * (width + column_gap),
+                left + column * (width + column_gap),
                 top + row * (height + row_gap),
             );
             rects.push(Rect {
@@ -366,7 +398,7 @@ impl Grid {
         let grid = Grid {
             columns,
             rects,
-            label_mm,
+            left_mm: left,
         };
         Ok((grid, axes))
     }
@@ -374,8 +406,13 @@ impl Grid {
 
 type Axes = (FittedAxis, FittedAxis);
 
-fn left_mm(label_mm: f64) -> f64 {
-    EDGE_MM + LETTER_PT * MM_PER_PT + 0.9 + label_mm + 0.7 + TICK_MM
+fn left_mm(label_mm: f64, titled: bool) -> f64 {
+    let title = if titled {
+        LETTER_PT * MM_PER_PT + 0.9
+    } else {
+        0.0
+    };
+    EDGE_MM + title + label_mm + 0.7 + TICK_MM
 }
 
 /// Height of a capital in mm.
@@ -384,7 +421,7 @@ fn cap(pt: f64) -> f64 {
 }
 
 #[expect(clippy::cast_precision_loss, reason = "a count of panels or lines")]
-fn count(n: usize) -> f64 {
+pub(crate) fn count(n: usize) -> f64 {
     n as f64
 }
 

@@ -146,10 +146,7 @@ impl Deviations {
             Style::of(index).whole_line()
         };
         let aside = if overlaid {
-            let middle = 0.5 * (as_mm(self.strains.len()) - 1.0);
-            let per_mm = (panel.x.hi - panel.x.lo) / panel.rect.width();
-            let step = ASIDE_MM.min(ALL_ASIDE_MM / as_mm(self.strains.len()));
-            (as_mm(index) - middle) * step * per_mm
+            aside_d(panel, index, self.strains.len())
         } else {
             0.0
         };
@@ -263,6 +260,15 @@ impl StrainDeviation {
         let edges = self.band.iter().flat_map(|e| [(e.0, e.1), (e.0, e.2)]);
         observed.chain(edges).chain(BandPoint::places(&self.mean))
     }
+}
+
+/// How far strain `index` of `n` stands aside of its age, in days, so that the bars
+/// of strains at one age do not hide each other.
+pub(crate) fn aside_d(panel: &Panel, index: usize, n: usize) -> f64 {
+    let middle = 0.5 * (as_mm(n) - 1.0);
+    let per_mm = (panel.x.hi - panel.x.lo) / panel.rect.width();
+    let step = ASIDE_MM.min(ALL_ASIDE_MM / as_mm(n));
+    (as_mm(index) - middle) * step * per_mm
 }
 
 #[expect(clippy::cast_precision_loss, reason = "a count of strains")]

@@ -269,7 +269,7 @@ pub(crate) fn draw_curve(panel: &Panel, curve: &[BandPoint], style: &Style) -> R
 }
 
 /// A band, its edges drawn thin so that they show among the lines of birds.
-fn draw_band(panel: &Panel, curve: &[BandPoint], colour: Colour) -> Result<()> {
+pub(crate) fn draw_band(panel: &Panel, curve: &[BandPoint], colour: Colour) -> Result<()> {
     panel.band(&BandPoint::edges(curve), colour, BAND_OPACITY)?;
     let edge = Pen::solid(colour, 0.3).opacity(0.8);
     let lower: Vec<(f64, f64)> = curve.iter().map(|p| (p.age_d, p.lower)).collect();

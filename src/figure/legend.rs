@@ -13,6 +13,8 @@ pub(crate) enum Sample {
     Line,
     LineAndMarker,
     Marker,
+    /// A filled rectangle, for stacked areas.
+    Patch,
 }
 
 /// One entry.
@@ -48,11 +50,17 @@ impl Key {
         let middle = baseline - 0.5 * CAP_HEIGHT_EM * LETTER_PT * MM_PER_PT;
         scene.open("key", &[("name", &self.name)]);
         scene.title(&self.name);
-        if self.sample != Sample::Marker {
+        if self.sample == Sample::Patch {
+            let (top, bottom) = (middle - 0.9, middle + 0.9);
+            let right = x + SAMPLE_MM;
+            let outline = [(x, top), (right, top), (right, bottom), (x, bottom)];
+            scene.area(&outline, self.style.colour, 1.0);
+        }
+        if matches!(self.sample, Sample::Line | Sample::LineAndMarker) {
             let pen = Pen::solid(self.style.colour, CURVE_PT).dashed(self.style.dash);
             scene.path(&[(x, middle), (x + SAMPLE_MM, middle)], &pen);
         }
-        if self.sample != Sample::Line {
+        if matches!(self.sample, Sample::Marker | Sample::LineAndMarker) {
             let marks = Marks {
                 shape: self.style.shape,
                 radius_mm: 0.8,

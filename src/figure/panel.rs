@@ -3,8 +3,9 @@
 use crate::error::{Error, Result};
 use crate::figure::axes::{FittedAxis, drawable};
 use crate::figure::backend::{SceneBackend, SharedScene, mm, units};
-use crate::figure::paper::{Colour, MM_PER_PT, Pen};
-use crate::figure::scene::Marks;
+use crate::figure::paper::{Colour, GREY, MM_PER_PT, Pen, SMALL_PT};
+use crate::figure::scene::{Anchor, Lettering, Marks, Turn};
+use crate::figure::words::{Words, wrap};
 use plotters::coord::Shift;
 use plotters::coord::cartesian::Cartesian2d;
 use plotters::coord::types::RangedCoordf64;
@@ -195,5 +196,81 @@ impl Panel {
     /// Closes the group opened last.
     pub(crate) fn close(&self) {
         self.scene.borrow_mut().close();
+    }
+
+    /// An upright line across the panel.
+    pub(crate) fn upright(&self, x: f64, pen: &Pen) -> Result<()> {
+        self.line(&[(x, self.y.lo), (x, self.y.hi)], pen)
+    }
+
+    /// A filled outline in data units.
+    pub(crate) fn area(&self, outline: &[(f64, f64)], colour: Colour) -> Result<()> {
+        let outline: Vec<(f64, f64)> = outline
+            .iter()
+            .copied()
+            .filter(|p| drawable(p.0) && drawable(p.1))
+            .collect();
+        if outline.len() < 3 {
+            return Ok(());
+        }
+        let polygon = Polygon::new(outline, style(colour, 1.0, 0.0));
+        self.area.draw(&polygon).map_err(undrawn)
+    }
+
+    /// The line y = x as far as both axes reach.
+    pub(crate) fn identity(&self, pen: &Pen) -> Result<()> {
+        let (lo, hi) = (self.x.lo.max(self.y.lo), self.x.hi.min(self.y.hi));
+        self.line(&[(lo, lo), (hi, hi)], pen)
+    }
+
+    /// Small letters at a place in mm.
+    pub(crate) fn label(&self, place_mm: (f64, f64), words: &Words, anchor: Anchor) {
+        let lettering = Lettering {
+            pt: SMALL_PT,
+            colour: GREY,
+            anchor,
+            turned: Turn::Level,
+        };
+        self.scene.borrow_mut().text(place_mm, words, &lettering);
+    }
+
+    /// A few words in the panel's lower right or upper left: where what rises
+    /// leaves room, whichever covers fewer of the points.
+    pub(crate) fn say(&self, text: &str, points: &[(f64, f64)]) {
+        const ROW_MM: f64 = 2.5;
+        let rect = self.rect;
+        let mut lines = wrap(text, SMALL_PT, 0.68 * rect.width());
+        if lines.len() > 3 {
+            lines.truncate(3);
+            if let Some(last) = lines.last_mut() {
+                last.push('…');
+            }
+        }
+        let width = lines
+            .iter()
+            .map(|line| Words::plain(line).width_mm(SMALL_PT))
+            .fold(0.0, f64::max);
+        let height: f64 = lines.iter().map(|_| ROW_MM).sum();
+        let places: Vec<(f64, f64)> = points.iter().map(|&p| self.place(p)).collect();
+        let covered = |inside: &dyn Fn((f64, f64)) -> bool| {
+            places.iter().filter(|&&place| inside(place)).count()
+        };
+        // A marker's radius and some air.
+        let clear = 1.2;
+        let lower = covered(&|(x, y)| {
+            x > rect.right - width - clear && y > rect.bottom - height - 1.2 - clear
+        });
+        let upper =
+            covered(&|(x, y)| x < rect.left + width + 1.0 + clear && y < rect.top + height + clear);
+        let (x, first, anchor) = if lower <= upper {
+            (rect.right - 0.3, rect.bottom - height - 1.2, Anchor::End)
+        } else {
+            (rect.left + 1.0, rect.top - 0.4, Anchor::Start)
+        };
+        let mut baseline = first;
+        for line in lines {
+            baseline += ROW_MM;
+            self.label((x, baseline), &Words::plain(line), anchor);
+        }
     }
 }

@@ -119,6 +119,8 @@ impl fmt::Display for Colour {
 pub(crate) const INK: Colour = Colour(0x26, 0x26, 0x26);
 /// Reference lines and notes.
 pub(crate) const GREY: Colour = Colour(0x59, 0x59, 0x59);
+/// The ground, for the inside of open markers and seams between areas.
+pub(crate) const WHITE: Colour = Colour(0xFF, 0xFF, 0xFF);
 /// What needs attention.
 pub(crate) const WARNING: Colour = Colour(0xB8, 0x43, 0x00);
 
@@ -132,17 +134,6 @@ const COLOURS: [Colour; 7] = [
     Colour(0xE6, 0x9F, 0x00),
     Colour(0x56, 0xB4, 0xE9),
     Colour(0x00, 0x00, 0x00),
-];
-
-/// The same in words.
-const COLOUR_NAMES: [&str; 7] = [
-    "blue",
-    "vermilion",
-    "green",
-    "pink",
-    "orange",
-    "sky blue",
-    "black",
 ];
 
 /// Dashes and gaps in mm; the first is a whole line.
@@ -161,6 +152,18 @@ pub(crate) enum Shape {
     Square,
     Triangle,
     Diamond,
+}
+
+impl Shape {
+    /// Markers of this shape in words.
+    pub(crate) fn name(self) -> &'static str {
+        match self {
+            Shape::Disc => "discs",
+            Shape::Square => "squares",
+            Shape::Triangle => "triangles",
+            Shape::Diamond => "diamonds",
+        }
+    }
 }
 
 const SHAPES: [Shape; 4] = [Shape::Disc, Shape::Square, Shape::Triangle, Shape::Diamond];
@@ -191,11 +194,26 @@ impl Style {
     pub(crate) fn whole_line(self) -> Self {
         Self { dash: &[], ..self }
     }
+}
 
-    /// The colour in words.
-    pub(crate) fn colour_name(self) -> &'static str {
-        let known = COLOURS.iter().position(|&c| c == self.colour);
-        known.map_or("", |index| COLOUR_NAMES[index])
+/// Fills of stacked parts: hues apart from those of the first strains, of
+/// different lightness, so that they also stay apart in grey.
+const FILLS: [Colour; 6] = [
+    Colour(0xEB, 0xA6, 0x1E),
+    Colour(0xB0, 0x5A, 0x87),
+    Colour(0x9A, 0xD0, 0xF0),
+    Colour(0x6B, 0x6B, 0x6B),
+    Colour(0xF0, 0xE4, 0x42),
+    Colour(0x00, 0x72, 0xB2),
+];
+
+impl Style {
+    /// Style of stacked part `index`.
+    pub(crate) fn of_part(index: usize) -> Self {
+        Self {
+            colour: FILLS[index % FILLS.len()],
+            ..Self::of(index)
+        }
     }
 }
 
@@ -227,3 +245,43 @@ impl Pen {
         Self { opacity, ..self }
     }
 }
+
+/// In which colours a picture comes out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Theme {
+    /// Colours that colour-blind readers can tell apart, on white.
+    #[default]
+    Plain,
+    /// Shades of grey that stay apart in print, beside line types and markers.
+    Grayscale,
+}
+
+impl Theme {
+    /// Which shade takes the place of which colour; what is not named stays.
+    pub(crate) fn shades(self) -> impl Iterator<Item = (Colour, Colour)> {
+        let pairs: &[(Colour, u8)] = match self {
+            Theme::Plain => &[],
+            Theme::Grayscale => &GREYS,
+        };
+        pairs
+            .iter()
+            .map(|&(colour, grey)| (colour, Colour(grey, grey, grey)))
+    }
+}
+
+/// Greys of the groups, none too pale for a line on white, neighbours far apart (black
+/// stays black); and of the stacked parts, which touch each other.
+const GREYS: [(Colour, u8); 12] = [
+    (COLOURS[0], 0x1A),
+    (COLOURS[1], 0x80),
+    (COLOURS[2], 0x4A),
+    (COLOURS[3], 0x8C),
+    (COLOURS[4], 0x30),
+    (COLOURS[5], 0x6E),
+    (FILLS[0], 0xB8),
+    (FILLS[1], 0x78),
+    (FILLS[2], 0xE0),
+    (FILLS[3], 0x48),
+    (FILLS[4], 0xF2),
+    (WARNING, 0x40),
+];

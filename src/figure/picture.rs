@@ -1,9 +1,9 @@
 //! A finished figure, ready to be written.
 
 use crate::error::{Result, write_file};
-use crate::figure::paper::Size;
-use crate::figure::raster;
+use crate::figure::paper::{Size, Theme};
 use crate::figure::scene::Scene;
+use crate::figure::{pdf, raster};
 use std::path::Path;
 
 /// A finished figure: SVG text at exact millimetres.
@@ -32,6 +32,20 @@ impl Picture {
     #[must_use]
     pub fn svg(&self) -> &str {
         &self.svg
+    }
+
+    /// The same picture in another theme: shapes and words stay, colours change.
+    #[must_use]
+    pub fn in_theme(&self, theme: Theme) -> Self {
+        let mut svg = self.svg.clone();
+        for (colour, shade) in theme.shades() {
+            // A quotation mark in a user's words is escaped: this is an attribute.
+            svg = svg.replace(&format!("=\"{colour}\""), &format!("=\"{shade}\""));
+        }
+        Self {
+            svg,
+            ..self.clone()
+        }
     }
 
     /// Its size on paper.
@@ -66,6 +80,22 @@ impl Picture {
     /// many pixels.
     pub fn png(&self, dpi: u32) -> Result<Vec<u8>> {
         raster::png(&self.svg, self.size, dpi)
+    }
+
+    /// TIFF bytes: as the PNG, LZW-compressed RGB with the resolution in the file.
+    ///
+    /// # Errors
+    /// As [`Picture::png`].
+    pub fn tiff(&self, dpi: u32) -> Result<Vec<u8>> {
+        raster::tiff(&self.svg, self.size, dpi)
+    }
+
+    /// PDF bytes: one page of the exact size, letters as text in embedded fonts.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where it cannot be rendered: a bug.
+    pub fn pdf(&self) -> Result<Vec<u8>> {
+        pdf::pdf(&self.svg, self.size, &self.title)
     }
 
     /// Writes the SVG.

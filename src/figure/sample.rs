@@ -32,6 +32,14 @@ fn scramble(i: usize) -> usize {
     usize::try_from((z ^ (z >> 31)) >> 33).unwrap_or(0)
 }
 
+/// A number from -1 to 1 that only looks random, the same for the same `i` always: to
+/// move dots apart that would hide each other.
+pub(crate) fn scatter(i: usize) -> f64 {
+    const STEPS: u16 = 1000;
+    let step = u16::try_from(scramble(i) % usize::from(STEPS)).unwrap_or(0);
+    2.0 * f64::from(step) / f64::from(STEPS) - 1.0
+}
+
 /// Indices of at most `most` out of `n` points of a line, both ends among them.
 pub(crate) fn thinned(n: usize, most: usize) -> impl Iterator<Item = usize> + Clone {
     let drawn = n.min(most);

@@ -91,8 +91,10 @@ impl Expression {
     }
 
     fn compile(canonical: &str) -> Result<Self, String> {
-        let compiled = exmex::parse::<f64>(canonical)
-            .map_err(|fault| format!("an expression that cannot be compiled ({fault})"))?;
+        let compiled = with_deep_stack(|| {
+            exmex::parse::<f64>(canonical)
+                .map_err(|fault| format!("an expression that cannot be compiled ({fault})"))
+        })?;
         Self::new(compiled)
     }
 
@@ -126,13 +128,30 @@ impl Expression {
         let Some(place) = self.used.iter().position(|used| *used == symbol) else {
             return Self::compile("0");
         };
-        let derivative = self
-            .compiled
-            .clone()
-            .partial(place)
-            .map_err(|fault| format!("an expression that has no derivative ({fault})"))?;
+        let derivative = with_deep_stack(|| {
+            self.compiled
+                .clone()
+                .partial(place)
+                .map_err(|fault| format!("an expression that has no derivative ({fault})"))
+        })?;
         Self::new(derivative)
     }
+}
+
+/// Does the work on a thread of its own with room for deep recursion: compiling and
+/// differentiating the card of a two-phase curve takes more than a thread's usual 2 MB
+/// in a build without optimisation (3 to 4 MB were measured). Only what is touched of
+/// it is taken from memory.
+fn with_deep_stack<T: Send>(work: impl FnOnce() -> Result<T, String> + Send) -> Result<T, String> {
+    const STACK_BYTES: usize = 64 << 20;
+    std::thread::scope(|scope| {
+        std::thread::Builder::new()
+            .stack_size(STACK_BYTES)
+            .spawn_scoped(scope, work)
+            .map_err(|fault| format!("an expression for which no thread starts ({fault})"))?
+            .join()
+            .unwrap_or_else(|_| Err("an expression on which its compiler fails".to_owned()))
+    })
 }
 
 /// Reads an expression and writes it with every operation in brackets.

@@ -32,6 +32,11 @@ pub struct Showing {
     pub confidence: f64,
     /// Width on paper, mm.
     pub width_mm: f64,
+    /// Height on paper, mm; where not given, what each figure's panels need.
+    pub height_mm: Option<f64>,
+    /// Letter of the first panel of each figure, the others follow; none where not
+    /// given.
+    pub letter: Option<char>,
 }
 
 /// The figures of the fits, trait by trait: growth, rate of gain, residuals, birds.
@@ -69,7 +74,7 @@ pub fn growth_pictures(
             });
             let residuals = scene
                 .residuals(&strains)
-                .draw(Residuals::size(showing.width_mm)?)?;
+                .draw(showing.sized(Residuals::size(showing.width_mm)?)?)?;
             pictures.push(Named {
                 name: file("residuals"),
                 picture: residuals,
@@ -77,7 +82,7 @@ pub fn growth_pictures(
         }
         let birds: Vec<&SubjectFits> = trajectories.of(Level::Bird, trait_index).collect();
         if !birds.is_empty() {
-            let pages = scene.birds(&birds).draw(Size::PAGE)?;
+            let pages = scene.birds(&birds).draw(showing.page()?)?;
             let numbered = pages.into_iter().enumerate();
             pictures.extend(numbered.map(|(page, picture)| Named {
                 name: format!("{}_{:02}", file("birds"), page + 1),
@@ -118,7 +123,7 @@ pub fn deviation_pictures(
             strains: strains
                 .map(|strain| strain_deviation(study, &mine, strain))
                 .collect(),
-            letter: None,
+            letter: showing.letter,
         };
         pictures.push(Named {
             name: format!("deviation_{}", file_name(&records.name)),
@@ -129,14 +134,30 @@ pub fn deviation_pictures(
 }
 
 impl Showing {
+    /// What a figure asks for, at the height asked for by the user if there is one.
+    ///
+    /// # Errors
+    /// As [`Size::new`].
+    pub fn sized(&self, asked: Size) -> Result<Size> {
+        match self.height_mm {
+            Some(height_mm) => Size::new(asked.width_mm(), height_mm),
+            None => Ok(asked),
+        }
+    }
+
+    /// A whole page, for figures of many pages.
+    fn page(&self) -> Result<Size> {
+        self.sized(Size::new(self.width_mm, Size::PAGE.height_mm())?)
+    }
+
     /// As wide as asked for; as high as its share of the width, or higher where its
     /// panels need that.
     fn size(&self, height_by_width: f64, panels: usize) -> Result<Size> {
         let least = Size::for_panels(self.width_mm, panels)?;
-        Size::new(
+        self.sized(Size::new(
             self.width_mm,
             least.height_mm().max(self.width_mm * height_by_width),
-        )
+        )?)
     }
 }
 
@@ -217,6 +238,7 @@ impl Scene<'_> {
             curve: self.curve(strains),
             band: self.band(),
             strains: strains.iter().map(strain_growth).collect(),
+            letter: self.showing.letter,
             ..Growth::default()
         }
     }
@@ -234,6 +256,7 @@ impl Scene<'_> {
             curve: self.curve(strains),
             band: self.band(),
             strains: strains.iter().map(strain_rate).collect(),
+            letter: self.showing.letter,
             ..Rate::default()
         }
     }

@@ -1,6 +1,10 @@
 //! An invented flock for the pictures: two-phase growth from hatch to 24 weeks,
 //! weekly weighings, made by a small generator with a fixed seed.
 
+pub(crate) mod contrasts;
+pub(crate) mod lay;
+pub(crate) mod scans;
+
 use pinfeather::figure::*;
 
 /// Invented strains with birds that follow two summed gompertz curves.

@@ -1,0 +1,167 @@
+//! How do the birds' own departures from their strain go together.
+
+use crate::error::Result;
+use crate::figure::axes::{Axis, Scale};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
+use crate::figure::legend::Sample;
+use crate::figure::paper::{FRAME_PT, GREY, Pen, REFERENCE_DASH, Size};
+use crate::figure::picture::Picture;
+use crate::figure::points::{NamedPoint, StrainPoints, Strains, signed};
+use crate::figure::scene::Anchor;
+use crate::figure::words::Words;
+
+/// Which terms go together from bird to bird: the birds' random effects, each term
+/// against each other, by strain.
+#[derive(Debug, Clone, Default)]
+pub struct RandomPairs {
+    /// The terms with their units, as the axes say them: "A (g)", "k (1/d)".
+    pub terms: Vec<String>,
+    /// What the values are, for the note: "conditional modes".
+    pub values: String,
+    /// The strains, in the order of their colours.
+    pub strains: Vec<StrainEffects>,
+    /// The estimated correlation of terms (row, column), written in their panel;
+    /// empty where none is to be told.
+    pub correlations: Vec<Vec<f64>>,
+    /// Letter of the figure.
+    pub letter: Option<char>,
+}
+
+/// One strain of [`RandomPairs`].
+#[derive(Debug, Clone, Default)]
+pub struct StrainEffects {
+    /// The strain.
+    pub name: String,
+    /// A bird's name and its effects, one a term, in the order of the terms.
+    pub birds: Vec<(String, Vec<f64>)>,
+}
+
+impl RandomPairs {
+    /// Panels along a side: each term but the last across, each but the first up.
+    fn side(&self) -> usize {
+        self.terms.len().saturating_sub(1).max(1)
+    }
+
+    /// A size with room for its panels at this width.
+    ///
+    /// # Errors
+    /// As [`Size::new`].
+    pub fn size(&self, width_mm: f64) -> Result<Size> {
+        let side = crate::figure::board::count(self.side());
+        let panel_mm = ((width_mm - 16.0) / side - 4.0).clamp(14.0, 56.0);
+        Size::new(width_mm, 26.0 + (panel_mm + 4.0) * side)
+    }
+
+    /// Draws the figure.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
+    pub fn draw(&self, size: Size) -> Result<Picture> {
+        let side = self.side();
+        let pairs: Vec<(usize, usize)> = (0..side)
+            .flat_map(|row| (0..side).map(move |column| (row + 1, column)))
+            .collect();
+        let points: Vec<Vec<StrainPoints>> = pairs.iter().map(|&pair| self.points(pair)).collect();
+        let strains = Strains::of(points.iter().flatten());
+        let board = Board::lay(self.plan(size, &pairs, &strains, &points))?;
+        for ((panel, &(up, across)), strains_here) in board.panels.iter().zip(&pairs).zip(&points) {
+            if across >= up || panel.y.ticks.is_empty() {
+                continue;
+            }
+            let zero = Pen::solid(GREY, FRAME_PT).dashed(REFERENCE_DASH);
+            panel.level(0.0, &zero)?;
+            panel.upright(0.0, &zero)?;
+            strains.draw(panel, strains_here)?;
+            let correlation = self.correlations.get(up).and_then(|row| row.get(across));
+            if let Some(&r) = correlation.filter(|r| r.is_finite()) {
+                let words = Words::default()
+                    .italic("r")
+                    .then(format!(" = {}", signed(r)));
+                let place = (panel.rect.right, panel.rect.top - 0.6);
+                panel.label(place, &words, Anchor::End);
+            }
+        }
+        let title = format!("Random effects of {}", self.terms.join(", "));
+        Ok(board.finish(&title, &strains.words()))
+    }
+
+    /// The points of a panel: none above the diagonal.
+    fn points(&self, (up, across): (usize, usize)) -> Vec<StrainPoints> {
+        if across >= up {
+            return Vec::new();
+        }
+        self.strains
+            .iter()
+            .map(|strain| StrainPoints {
+                name: strain.name.clone(),
+                birds: strain.birds.len(),
+                points: strain
+                    .birds
+                    .iter()
+                    .filter_map(|(name, effects)| {
+                        Some(NamedPoint {
+                            name: name.clone(),
+                            x: *effects.get(across)?,
+                            y: *effects.get(up)?,
+                        })
+                    })
+                    .collect(),
+            })
+            .collect()
+    }
+
+    /// The axis of a term; the same in all its panels.
+    fn axis(&self, term: usize) -> Axis {
+        let effects = self
+            .strains
+            .iter()
+            .flat_map(|s| &s.birds)
+            .filter_map(|(_, effects)| effects.get(term).copied());
+        let name = self.terms.get(term).map_or("", String::as_str);
+        Axis::new(Words::plain(name), Scale::Number)
+            .hold(effects)
+            .with_zero()
+    }
+
+    fn plan(
+        &self,
+        size: Size,
+        pairs: &[(usize, usize)],
+        strains: &Strains,
+        points: &[Vec<StrainPoints>],
+    ) -> Plan {
+        let cells = pairs.iter().map(|&(up, across)| Cell {
+            // An empty name would leave no room over the panels for r.
+            head: Head {
+                name: " ".to_owned(),
+                ..Head::default()
+            },
+            x: self.axis(across),
+            y: if across < up || across == 0 {
+                self.axis(up)
+            } else {
+                Axis::new(Words::default(), Scale::Number)
+            },
+            places: Vec::new(),
+        });
+        let mut note = Vec::new();
+        if !self.values.is_empty() {
+            note.push(format!("Points: birds, {}.", self.values));
+        }
+        if !self.correlations.is_empty() {
+            note.push("r: estimated correlation of the random effects.".to_owned());
+        }
+        note.push("Thin dashed: the strain's own value. n: birds.".to_owned());
+        note.extend(Strains::sampled(points.iter().map(Vec::as_slice)));
+        Plan {
+            size,
+            cells: cells.collect(),
+            columns: Some(self.side()),
+            least_panel_mm: 0.0,
+            sharing: Sharing::Matrix,
+            keys: strains.keys(Sample::Marker),
+            letter: self.letter,
+            note,
+        }
+    }
+}
