@@ -171,6 +171,8 @@ fn bootstrapped(simulated: &Simulated, seed: u64, held: &mut Held) {
         strains: true,
         settings: Settings::default(),
         hatch_weight_g: None,
+        population: None,
+        correlation: pinfeather::fit::mixed::Correlation::None,
     };
     let mut trajectories = Trajectories::fit(&simulated.study, &request, &|_| {});
     trajectories.subjects.retain(|fits| {

@@ -30,6 +30,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "flock",
             "growth",
             "maturity",
+            "stats",
             "study",
             "trajectory",
         ],

@@ -1,11 +1,14 @@
 //! `onset`: at which age do the cues fall, and how long before the first egg?
 
+use std::borrow::Cow;
+
 use clap::Args;
 
-use super::fit;
+use super::lay_table::{LayTableColumns, OnsetWishes};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
-use crate::error::Result;
+use super::{fit, lay_table, study_lay};
+use crate::error::{Error, Result};
 use crate::maturity::{self, CueOptions, FittedCurve};
 use crate::report::{cue_tables, words};
 use crate::study::Study;
@@ -17,35 +20,71 @@ use crate::trajectory::{SubjectFits, Trajectories};
 #[command(after_help = "Examples:
   pinfeather onset data-demo
   pinfeather onset weights.csv --bird ring --age day --value grams --onset first_eggs.csv \\
-      --curve two-phase-gompertz --at-weight 1200,1300")]
+      --curve two-phase-gompertz --at-weight 1200,1300
+  pinfeather onset birds.csv --time age_first_egg --event laid --cues weight_126d,fat_126d \\
+      --group strain")]
 pub(crate) struct OnsetArgs {
     #[command(flatten)]
     input: Input,
+    #[command(flatten)]
+    lay: LayTableColumns,
+    #[command(flatten)]
+    onset: OnsetWishes,
+    /// Answer as of this age, from what was known then, and set the forecast against what
+    /// came [default: the last age at which birds were seen]
+    #[arg(long, value_name = "DAYS", help_heading = "Onset of lay")]
+    as_of: Option<f64>,
     #[command(flatten)]
     fit: FitOptions,
 }
 
 pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
+    args.fit.checked_confidence()?;
+    let as_of_d = args.as_of;
+    if let Some(age_d) = as_of_d.filter(|age_d| !(age_d.is_finite() && *age_d > 0.0)) {
+        return Err(Error::call(format!(
+            "--as-of {age_d}: expected an age in days above 0"
+        )));
+    }
+    if args.lay.named() {
+        let (input, wishes) = (&args.input, &args.onset);
+        return lay_table::run(input, &args.lay, wishes, as_of_d, &args.fit, common);
+    }
     let mut output = Output::new("onset", common);
     let study = output.read(&args.input)?;
-    let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
-    add(&study, &trajectories, &args.fit, &mut output)?;
+    let known = as_of_d.map_or_else(|| Cow::Borrowed(&study), |d| Cow::Owned(study.as_of(d)));
+    let trajectories = fit::trajectories(&known, &args.fit, &mut output)?;
+    add_cues(&known, &trajectories, &args.fit, &mut output)?;
+    let (fit, wishes) = (&args.fit, &args.onset);
+    study_lay::add(&study, &trajectories, fit, wishes, as_of_d, &mut output)?;
     output.finish()
 }
 
-/// Adds the tables of the cues and what they say to the output.
+/// Adds what the cues and the first eggs say, with all that is known.
 pub(crate) fn add(
+    study: &Study,
+    trajectories: &Trajectories,
+    options: &FitOptions,
+    wishes: &OnsetWishes,
+    output: &mut Output,
+) -> Result<()> {
+    add_cues(study, trajectories, options, output)?;
+    study_lay::add(study, trajectories, options, wishes, None, output)
+}
+
+/// Adds the tables of the cues and what they say.
+fn add_cues(
     study: &Study,
     trajectories: &Trajectories,
     options: &FitOptions,
     output: &mut Output,
 ) -> Result<()> {
     let fits = fitted_curves(study, trajectories);
-    let wishes = CueOptions {
+    let cue_options = CueOptions {
         thresholds_g: options.weights_g(study),
         confidence: options.confidence,
     };
-    let cues = maturity::cues(study, &fits, &wishes)?;
+    let cues = maturity::cues(study, &fits, &cue_options)?;
     let summary = maturity::summarise(&cues, options.confidence)?;
     output.words.push("When do the cues fall?".to_owned());
     output
@@ -57,7 +96,10 @@ pub(crate) fn add(
 }
 
 /// Every fit with the ages that it rests on.
-fn fitted_curves<'a>(study: &Study, trajectories: &'a Trajectories) -> Vec<FittedCurve<'a>> {
+pub(crate) fn fitted_curves<'a>(
+    study: &Study,
+    trajectories: &'a Trajectories,
+) -> Vec<FittedCurve<'a>> {
     let of_subject = |SubjectFits { subject, fits }: &'a SubjectFits| {
         let (first_age_d, last_age_d) = subject.age_span(study);
         fits.iter().map(move |fit| FittedCurve {

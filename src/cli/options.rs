@@ -185,6 +185,14 @@ pub(crate) fn confidence(text: &str) -> std::result::Result<f64, String> {
 }
 
 impl TableColumns {
+    /// How the table is written.
+    pub(crate) fn format(&self) -> Format {
+        Format {
+            wide: self.wide,
+            ..self.format.ready()
+        }
+    }
+
     /// As the study reader wants them.
     pub(crate) fn ready(&self) -> Columns {
         Columns {
@@ -202,10 +210,7 @@ impl TableColumns {
                 mass: self.mass_unit,
                 date_format: self.date_format.clone(),
             },
-            format: Format {
-                wide: self.wide,
-                ..self.format.ready()
-            },
+            format: self.format(),
             values: if self.any_number {
                 Values::AnyNumber
             } else {
@@ -406,6 +411,11 @@ impl FitOptions {
         } else {
             self.at_age.clone()
         }
+    }
+
+    /// The confidence of the intervals, in its range.
+    pub(crate) fn checked_confidence(&self) -> Result<f64> {
+        self.check_numbers().map(|()| self.confidence)
     }
 
     fn check_numbers(&self) -> Result<()> {

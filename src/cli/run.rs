@@ -6,6 +6,7 @@ use clap::Args;
 use super::correct::EquationOptions;
 use super::corrected::{self, RedrawOptions};
 use super::draw::PaperOptions;
+use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::TargetOptions;
@@ -49,6 +50,8 @@ pub(crate) struct WholeStudy {
     fit: FitOptions,
     #[command(flatten)]
     target: TargetOptions,
+    #[command(flatten)]
+    onset: OnsetWishes,
     #[command(flatten)]
     equations: EquationOptions,
     #[command(flatten)]
@@ -108,7 +111,7 @@ impl WholeStudy {
             output,
         )?;
         let deviations = target::add(&study, &self.target, self.fit.confidence, output)?;
-        onset::add(&study, &trajectories, &self.fit, output)?;
+        onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
         let told = methods::Told {
             variance: self.fit.variance.into(),
             confidence: self.fit.confidence,

@@ -7,16 +7,50 @@
 //! how far ahead of them each came; [`summarise`] says by strain how steady that
 //! distance is.
 //!
-//! Start reading at `cues.rs`. A cue is reported beside the onset, never as its
+//! The onset of lay itself: [`LayRecords`] hold what is known of each first egg, from a
+//! study or a table with one row a bird; [`lay_curves`] say what share lays at each age,
+//! [`onset_models`] how cues known at a landmark go with the first egg, [`thresholds`] and
+//! [`bends`] what the birds were like when they laid, [`forecast_onset`] when the others
+//! will, and [`backtest`] how well that would have come true.
+//!
+//! Start reading at `cues.rs`, then `onset_model.rs`. A cue is reported beside the onset, never as its
 //! cause: no single cue is proven to decide when a bird lays.
 
+mod bend;
+mod cue_error;
 mod cue_summary;
 mod cues;
+mod landmark_cues;
+mod lay;
+mod lay_curve;
+mod lay_table;
+mod onset_backtest;
+mod onset_check;
+mod onset_forecast;
+mod onset_model;
+mod thresholds;
 
 use crate::error::{Error, Result};
 
+pub use bend::{Bend, BendFound, bends};
+pub use cue_error::Reliability;
 pub use cue_summary::{CueSummary, summarise};
 pub use cues::{Cue, CueAge, CueOptions, FirstEgg, FittedCurve, NoCue, Support, cues};
+pub use landmark_cues::{LandmarkCues, landmark_cues};
+pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
+pub use lay_curve::{AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves};
+pub use lay_table::{LayColumns, LayTable, read_lay_table};
+pub use onset_backtest::{Backtest, Quantity, backtest, backtest_of};
+pub use onset_check::CrossValidated;
+pub use onset_forecast::{
+    BirdForecast, ForecastOptions, ForecastPoint, LayForecast, OnsetForecast, forecast_onset,
+};
+pub use onset_model::{
+    CueError, CueSet, Law, OnsetEstimates, OnsetModel, OnsetModels, OnsetOptions, OnsetTerm,
+    onset_models,
+};
+
+pub use thresholds::{AtFirstEgg, Threshold, thresholds};
 
 /// A confidence that is none is a wrong call.
 fn check_confidence(confidence: f64) -> Result<()> {

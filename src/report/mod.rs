@@ -11,6 +11,8 @@ mod digits;
 pub mod flock_tables;
 pub mod growth_tables;
 pub mod methods;
+pub mod onset_tables;
+pub mod onset_words;
 pub mod page;
 pub mod pictures;
 pub mod population_tables;

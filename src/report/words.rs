@@ -7,9 +7,9 @@ use crate::maturity::{Cue, CueSummary};
 use crate::study::Study;
 use crate::trajectory::{self, SubjectFits, Trajectories};
 
-/// Said once with every verdict that somebody may act on.
+/// Said once with every verdict or forecast that somebody may act on.
 pub const VERDICT_CAUTION: &str = "Weight control, light and feed changes affect the birds' welfare: decide them with the \
-     flock's veterinarian and under the local welfare code.";
+     flock's veterinarian and under the local welfare code. A forecast is an estimate with the interval shown.";
 
 /// Where each strain stands against its target at its last weighing, a line a
 /// strain and trait; plain words first, numbers after.

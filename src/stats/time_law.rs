@@ -48,7 +48,8 @@ impl Family {
     }
 
     /// ln P(W > z).
-    pub(super) fn log_upper(self, z: f64) -> f64 {
+    #[must_use]
+    pub fn log_upper(self, z: f64) -> f64 {
         match self {
             Self::Exponential | Self::Weibull => -z.exp(),
             Self::LogNormal => normal_log_upper(z),
@@ -76,7 +77,8 @@ impl Family {
     }
 
     /// z that W stays below with chance `share`.
-    pub(super) fn quantile(self, share: f64) -> f64 {
+    #[must_use]
+    pub fn quantile(self, share: f64) -> f64 {
         match self {
             Self::Exponential | Self::Weibull => (-(-share).ln_1p()).ln(),
             Self::LogNormal => normal_quantile(share),

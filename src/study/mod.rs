@@ -16,6 +16,7 @@
 
 mod any_table;
 mod archive;
+mod as_of;
 mod birds;
 mod calibration;
 mod check;

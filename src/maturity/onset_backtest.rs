@@ -1,0 +1,195 @@
+//! How well would the forecasts of first eggs have come true?
+//!
+//! As of each week after the landmark, all that came later is hidden, the forecast made,
+//! and set against what came: each waiting bird's first egg, and the share in lay one to
+//! three weeks ahead.
+
+use super::lay::LayRecords;
+use super::onset_forecast::{ForecastOptions, OnsetForecast, forecast_onset};
+use crate::stats::mean;
+use crate::stats::time_to_event::EventTime;
+
+/// First eggs from which a forecast is tried.
+const LEAST_LAID: usize = 10;
+/// Birds still waiting for which one is tried.
+const LEAST_WAITING: usize = 3;
+/// Days ahead at which the share in lay is set against what came.
+const HORIZONS_D: [f64; 3] = [7.0, 14.0, 21.0];
+
+/// What a backtest is of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Quantity {
+    /// A bird's age at first egg, d.
+    FirstEggAge,
+    /// The share of a strain's birds in lay, percent.
+    ShareInLay,
+}
+
+/// Errors of forecasts of one kind.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Backtest {
+    /// What was forecast.
+    pub quantity: Quantity,
+    /// Age of the forecast, d; none for all ages together.
+    pub as_of_d: Option<f64>,
+    /// Days ahead; none for first eggs.
+    pub horizon_d: Option<f64>,
+    /// Forecasts whose error is known.
+    pub n: usize,
+    /// Mean of forecast less observed.
+    pub bias: Option<f64>,
+    /// Root mean square error.
+    pub rmse: Option<f64>,
+    /// Mean absolute error.
+    pub mean_absolute: Option<f64>,
+    /// Percent of intervals that held what came.
+    pub coverage_pct: Option<f64>,
+    /// Birds that had not laid when last seen: they have no error, and count in the
+    /// coverage only where they were seen beyond the interval.
+    pub not_laid: usize,
+}
+
+/// One forecast against what came: its error, where known, and whether the interval held it.
+#[derive(Debug, Clone, Copy)]
+struct Hit {
+    error: Option<f64>,
+    held: Option<bool>,
+}
+
+/// Backtests as of each week, and of all together.
+///
+/// Ages at which the forecast has no answer (too few first eggs yet) are left out.
+#[must_use]
+pub fn backtest(
+    all: &LayRecords,
+    at_landmark: &LayRecords,
+    confidence: f64,
+    seed: u64,
+) -> Vec<Backtest> {
+    let mut rows = Vec::new();
+    let mut eggs: Vec<Hit> = Vec::new();
+    let mut shares: Vec<Vec<Hit>> = vec![Vec::new(); HORIZONS_D.len()];
+    for as_of_d in weeks(at_landmark) {
+        let options = ForecastOptions {
+            as_of_d,
+            confidence,
+            seed,
+        };
+        let Ok(forecast) = forecast_onset(all, at_landmark, &options) else {
+            continue;
+        };
+        let of_week = egg_hits(&forecast);
+        rows.push(summed(Quantity::FirstEggAge, Some(as_of_d), None, &of_week));
+        eggs.extend(of_week);
+        for (hits, horizon_d) in shares.iter_mut().zip(HORIZONS_D) {
+            hits.extend(share_hits(&forecast, horizon_d));
+        }
+    }
+    if eggs.is_empty() {
+        return rows;
+    }
+    rows.push(summed(Quantity::FirstEggAge, None, None, &eggs));
+    for (hits, horizon_d) in shares.iter().zip(HORIZONS_D) {
+        rows.push(summed(Quantity::ShareInLay, None, Some(horizon_d), hits));
+    }
+    rows
+}
+
+/// The backtest of one forecast.
+#[must_use]
+pub fn backtest_of(forecast: &OnsetForecast) -> Vec<Backtest> {
+    let as_of_d = Some(forecast.as_of_d);
+    let mut rows = vec![summed(
+        Quantity::FirstEggAge,
+        as_of_d,
+        None,
+        &egg_hits(forecast),
+    )];
+    rows.extend(HORIZONS_D.map(|horizon_d| {
+        let hits = share_hits(forecast, horizon_d);
+        summed(Quantity::ShareInLay, as_of_d, Some(horizon_d), &hits)
+    }));
+    rows.retain(|row| row.n + row.not_laid > 0);
+    rows
+}
+
+/// Ages, a week apart, with enough first eggs behind them and birds before them.
+fn weeks(at_landmark: &LayRecords) -> Vec<f64> {
+    let last = at_landmark
+        .birds
+        .iter()
+        .map(|bird| bird.first_egg.range().0);
+    let last = last.fold(0.0, f64::max);
+    let mut weeks = Vec::new();
+    let mut age_d = at_landmark.counted_from_d + 7.0;
+    while age_d < at_landmark.counted_from_d + last {
+        let known = at_landmark.as_of(age_d);
+        let hidden = at_landmark.laid() - known.laid();
+        if known.laid() >= LEAST_LAID && hidden >= LEAST_WAITING {
+            weeks.push(age_d);
+        }
+        age_d += 7.0;
+    }
+    weeks
+}
+
+fn egg_hits(forecast: &OnsetForecast) -> Vec<Hit> {
+    let hits = forecast.birds.iter().filter_map(|bird| match bird.came? {
+        EventTime::Exact(egg_d) => Some(Hit {
+            error: Some(bird.median_d - egg_d),
+            held: Some(bird.interval_d.contains(egg_d)),
+        }),
+        EventTime::After(seen_d) => Some(Hit {
+            error: None,
+            held: (seen_d > bird.interval_d.upper).then_some(false),
+        }),
+        EventTime::Before(_) | EventTime::Between(..) => None,
+    });
+    hits.collect()
+}
+
+/// Strains only: all birds together would count each twice.
+fn share_hits(forecast: &OnsetForecast, horizon_d: f64) -> Vec<Hit> {
+    let strains = forecast
+        .curves
+        .iter()
+        .filter(|curve| curve.strain.is_some() || forecast.curves.len() == 1);
+    let hits = strains.filter_map(|curve| {
+        let age_d = forecast.as_of_d + horizon_d;
+        let mut points = curve.points.iter();
+        let point = points.find(|point| (point.age_d - age_d).abs() < 1e-9)?;
+        let came = point.came?;
+        Some(Hit {
+            error: Some(100.0 * (point.share - came)),
+            held: Some(point.interval.contains(came)),
+        })
+    });
+    hits.collect()
+}
+
+fn summed(
+    quantity: Quantity,
+    as_of_d: Option<f64>,
+    horizon_d: Option<f64>,
+    hits: &[Hit],
+) -> Backtest {
+    let errors: Vec<f64> = hits.iter().filter_map(|hit| hit.error).collect();
+    let held: Vec<f64> = hits
+        .iter()
+        .filter_map(|hit| hit.held.map(|held| f64::from(u8::from(held))))
+        .collect();
+    let some = |values: &[f64]| (!values.is_empty()).then(|| mean(values));
+    let squares: Vec<f64> = errors.iter().map(|error| error * error).collect();
+    let sizes: Vec<f64> = errors.iter().map(|error| error.abs()).collect();
+    Backtest {
+        quantity,
+        as_of_d,
+        horizon_d,
+        n: errors.len(),
+        bias: some(&errors),
+        rmse: some(&squares).map(f64::sqrt),
+        mean_absolute: some(&sizes),
+        coverage_pct: some(&held).map(|share| 100.0 * share),
+        not_laid: hits.iter().filter(|hit| hit.error.is_none()).count(),
+    }
+}

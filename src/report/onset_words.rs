@@ -1,0 +1,331 @@
+//! What is said of the onset of lay, in words.
+
+use crate::maturity::{
+    Backtest, CueError, CueSet, LayCurve, LayRecords, OnsetForecast, OnsetModel, OnsetModels,
+    Quantity, Threshold,
+};
+use crate::study::Study;
+
+use super::words::three_digits;
+
+/// When half of each strain was in lay, a line a strain.
+#[must_use]
+pub fn lay(records: &LayRecords, curves: &[LayCurve]) -> Vec<String> {
+    let strains = curves.iter().filter(|curve| curve.strain.is_some());
+    let line = |curve: &LayCurve| {
+        let name = curve.strain.map_or("", |strain| &records.strains[strain]);
+        let of = if name == "all" { "" } else { name };
+        let birds = format!("{} of {} birds had laid", curve.laid, curve.n);
+        let half = curve
+            .ages
+            .iter()
+            .find(|age| (age.share_pct - 50.0).abs() < 0.5);
+        let half = match half.and_then(|half| Some((half.age_d?, half))) {
+            None => "half in lay: not reached".to_owned(),
+            Some((age_d, half)) => {
+                let lower = half.lower_d.map_or("?".to_owned(), three_digits);
+                let upper = half
+                    .upper_d
+                    .map_or("no upper limit".to_owned(), three_digits);
+                format!(
+                    "half in lay at {} d ({lower} to {upper})",
+                    three_digits(age_d)
+                )
+            }
+        };
+        let separator = if of.is_empty() { "" } else { ": " };
+        format!("  {of}{separator}{birds}; {half}")
+    };
+    strains.map(line).collect()
+}
+
+/// Which cue predicts the first egg best, and what its own error does.
+#[must_use]
+pub fn models(models: &OnsetModels) -> Vec<String> {
+    let mut lines = Vec::new();
+    if models.models.iter().all(|model| model.result.is_err()) {
+        if let Some(model) = models.models.first()
+            && let Err(reason) = &model.result
+        {
+            lines.push(format!("  no onset model has an answer: {reason}"));
+        }
+        return lines;
+    }
+    let alone = |model: &&OnsetModel| !matches!(model.set, CueSet::None);
+    let best = least_error(models.models.iter().filter(alone));
+    let none = least_error(
+        models
+            .models
+            .iter()
+            .filter(|model| model.set == CueSet::None),
+    );
+    if let Some((model, error_d)) = best {
+        let without = none.map_or(String::new(), |(_, error_d)| {
+            format!("; without any cue {} d", three_digits(error_d))
+        });
+        let concordance = model
+            .cross_validated
+            .and_then(|checked| checked.concordance)
+            .map_or(String::new(), |concordance| {
+                format!(", concordance {concordance:.2}")
+            });
+        let held = if model.cues.is_empty() {
+            "strains alone".to_owned()
+        } else {
+            model.cues.join(" + ")
+        };
+        let doubt = if model.weakness.is_empty() {
+            String::new()
+        } else {
+            format!(" (weak: {})", model.weakness)
+        };
+        lines.push(format!(
+            "  closest prediction of birds left out: {held} by {}, error {} d{concordance}{without}{doubt}",
+            model.law.name(),
+            three_digits(error_d)
+        ));
+    }
+    lines.extend(single_cues(models));
+    lines.extend(attenuation(models));
+    lines
+}
+
+/// Error in days of the model that predicts best.
+fn least_error<'a>(models: impl Iterator<Item = &'a OnsetModel>) -> Option<(&'a OnsetModel, f64)> {
+    models
+        .filter_map(|model| Some((model, model.cross_validated?.error_d?)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+/// What a standard deviation more of each cue goes with, each cue alone, by the law that
+/// predicts best.
+fn single_cues(models: &OnsetModels) -> Option<String> {
+    let alone = models.models.iter().filter(|model| {
+        model.cues.len() == 1 && model.law.family().is_some() && model.result.is_ok()
+    });
+    let mut told: Vec<(&str, f64, f64)> = Vec::new();
+    for model in alone {
+        let term = model.result.as_ref().ok()?.terms.iter();
+        let cue = &model.cues[0];
+        let Some(days) = term
+            .filter(|term| term.name == *cue)
+            .find_map(|term| term.days_per_sd)
+        else {
+            continue;
+        };
+        let error_d = model
+            .cross_validated
+            .and_then(|c| c.error_d)
+            .unwrap_or(f64::MAX);
+        match told.iter_mut().find(|(name, ..)| name == cue) {
+            Some(before) if before.2 > error_d => *before = (cue, days, error_d),
+            Some(_) => {}
+            None => told.push((cue, days, error_d)),
+        }
+    }
+    if told.is_empty() {
+        return None;
+    }
+    told.sort_by(|a, b| a.2.total_cmp(&b.2));
+    let told: Vec<String> = told
+        .iter()
+        .map(|(cue, days, _)| format!("{cue} {days:+.1} d"))
+        .collect();
+    Some(format!(
+        "  first egg by one standard deviation more of a cue, each alone, within strains: {}",
+        told.join(", ")
+    ))
+}
+
+/// That a cue's own error draws its slope to zero, and by how much.
+fn attenuation(models: &OnsetModels) -> Vec<String> {
+    let known: Vec<String> = models
+        .reliabilities
+        .iter()
+        .filter_map(|row| Some(format!("{} {:.2}", row.cue, row.reliability?)))
+        .collect();
+    if known.is_empty() {
+        return Vec::new();
+    }
+    let known = known.join(", ");
+    vec![match models.cue_error {
+        CueError::AsMeasured => format!(
+            "  a cue's own error draws its slope towards zero, to about this share: {known} (--calibrate-cues corrects it)"
+        ),
+        CueError::Calibrated => format!(
+            "  cues are calibrated for their own error, standard errors by bootstrap; share of each cue that is not error: {known}"
+        ),
+    }]
+}
+
+/// Birds named one by one; more are counted.
+const NAMED: usize = 8;
+
+/// When the birds not laying yet will lay.
+#[must_use]
+pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
+    let mut lines = vec![format!(
+        "  as of {} d, by {}: {} birds not laying yet{}",
+        forecast.as_of_d,
+        forecast.model,
+        forecast.birds.len(),
+        match forecast.gone {
+            0 => String::new(),
+            gone => format!(" ({gone} more not seen for over a week: taken as gone)"),
+        }
+    )];
+    let mut told: Vec<String> = forecast
+        .birds
+        .iter()
+        .take(NAMED)
+        .map(|bird| {
+            format!(
+                "{} at {} d ({} to {})",
+                bird.bird,
+                three_digits(bird.median_d),
+                three_digits(bird.interval_d.lower),
+                three_digits(bird.interval_d.upper)
+            )
+        })
+        .collect();
+    if forecast.birds.len() > NAMED {
+        told.push(format!(
+            "{} more in onset_forecast.csv",
+            forecast.birds.len() - NAMED
+        ));
+    }
+    lines.push(format!("  first egg forecast: {}", told.join(", ")));
+    for curve in &forecast.curves {
+        let (Some(strain), Some((half_d, interval))) = (curve.strain, curve.half_d) else {
+            continue;
+        };
+        lines.push(format!(
+            "  {}: half of {} birds in lay at {} d ({} to {})",
+            records.strains[strain],
+            curve.n,
+            three_digits(half_d),
+            three_digits(interval.lower),
+            three_digits(interval.upper)
+        ));
+    }
+    lines
+}
+
+/// How the forecasts of first eggs would have come true, over all ages of the backtest.
+#[must_use]
+pub fn backtest(rows: &[Backtest], confidence: f64) -> Option<String> {
+    let eggs = rows
+        .iter()
+        .filter(|row| row.quantity == Quantity::FirstEggAge);
+    let row = eggs
+        .clone()
+        .find(|row| row.as_of_d.is_none())
+        .or_else(|| eggs.clone().next())?;
+    let weeks = eggs.filter(|row| row.as_of_d.is_some()).count();
+    let bias = row.bias?;
+    Some(format!(
+        "  backtest, what came later hidden, as of {weeks} ages: {} first eggs forecast with error {} d, {} d {} on the average; \
+         the {:.0} % intervals held {:.0} %{}",
+        row.n,
+        three_digits(row.rmse?),
+        three_digits(bias.abs()),
+        if bias < 0.0 { "too early" } else { "too late" },
+        100.0 * confidence,
+        row.coverage_pct?,
+        match row.not_laid {
+            0 => String::new(),
+            birds => format!(
+                " (of {birds} forecasts whose bird had not laid when last seen, those outlived count as missed)"
+            ),
+        }
+    ))
+}
+
+/// What the birds were like at their first egg, a line a strain; association, no threshold.
+#[must_use]
+pub fn thresholds(study: &Study, thresholds: &[Threshold]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (strain, name) in study.strains.iter().enumerate() {
+        let own: Vec<&Threshold> = thresholds
+            .iter()
+            .filter(|row| row.strain == strain)
+            .collect();
+        let values: Vec<String> = own
+            .iter()
+            .filter(|row| row.measure != "age")
+            .map(|row| {
+                let cv = row
+                    .cv_pct
+                    .map_or(String::new(), |cv| format!(", CV {:.1} %", cv.0));
+                let unit = if row.measure.ends_with("_pct") {
+                    "%"
+                } else {
+                    "g"
+                };
+                format!(
+                    "{} {} {unit} (SD {}{cv})",
+                    row.measure.replace('_', " "),
+                    three_digits(row.mean.0),
+                    three_digits(row.sd.0)
+                )
+            })
+            .collect();
+        if values.is_empty() {
+            continue;
+        }
+        let mut rules: Vec<(&str, f64)> = own
+            .iter()
+            .filter_map(|row| Some((row.measure.as_str(), row.rule_error_d?)))
+            .collect();
+        rules.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let rules: Vec<String> = rules
+            .iter()
+            .map(|(measure, error_d)| {
+                format!("{} {} d", measure.replace('_', " "), three_digits(*error_d))
+            })
+            .collect();
+        lines.push(format!(
+            "  {name} at first egg (n {}): {}; error of waiting for the others' mean: {}",
+            own[0].n,
+            values.join(", "),
+            rules.join(", ")
+        ));
+    }
+    if !lines.is_empty() {
+        lines.push(
+            "  No single threshold is proven: this is what went with lay in these birds under this light programme, by strain."
+                .to_owned(),
+        );
+    }
+    lines
+}
+
+/// The light programme that the first eggs came under, as far as it is written down.
+#[must_use]
+pub fn light_programme(study: &Study) -> String {
+    let mut told: Vec<(String, Vec<&str>)> = Vec::new();
+    for event in &study.events {
+        if !event.event.to_lowercase().contains("light") {
+            continue;
+        }
+        let what = format!("{} at {} d", event.event, event.age_d);
+        let whose = match (event.strain, event.pen) {
+            (Some(strain), _) => study.strains[strain].as_str(),
+            (None, Some(pen)) => study.pens[pen].as_str(),
+            (None, None) => "all",
+        };
+        match told.iter_mut().find(|(before, _)| *before == what) {
+            Some((_, all)) => all.push(whose),
+            None => told.push((what, vec![whose])),
+        }
+    }
+    if told.is_empty() {
+        return "  light programme: none is written down (events table), and first eggs depend on it"
+            .to_owned();
+    }
+    let told: Vec<String> = told
+        .iter()
+        .map(|(what, whose)| format!("{what} ({})", whose.join(", ")))
+        .collect();
+    format!("  light programme on record: {}", told.join("; "))
+}

@@ -1,0 +1,102 @@
+//! Forecasts of first eggs of known truth: the intervals hold what they promise.
+
+use pinfeather::maturity::{
+    CueColumn, ForecastOptions, LayBird, LayRecords, Reading, forecast_onset,
+};
+use pinfeather::stats::time_to_event::EventTime;
+use rand::SeedableRng;
+use rand_distr::{Distribution, StandardNormal};
+
+/// ln days since the landmark = 3 - 0.2 x + 0.3 z, forecast when about half have laid.
+fn birds(seed: u64, n: usize) -> LayRecords {
+    let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
+    let mut records = LayRecords {
+        strains: vec!["one".to_owned()],
+        counted_from_d: 119.0,
+        ..LayRecords::default()
+    };
+    let mut readings = Vec::new();
+    for bird in 0..n {
+        let x = normal();
+        readings.push(Some(Reading {
+            value: x,
+            std_error: None,
+        }));
+        records.birds.push(LayBird {
+            name: bird.to_string(),
+            strain: 0,
+            first_egg: EventTime::Exact((3.0 - 0.2 * x + 0.3 * normal()).exp()),
+        });
+    }
+    records.cues.push(CueColumn {
+        name: "x".to_owned(),
+        readings,
+    });
+    records
+}
+
+fn as_ages(records: &LayRecords) -> LayRecords {
+    let mut all = records.clone();
+    all.counted_from_d = 0.0;
+    for bird in &mut all.birds {
+        bird.first_egg = EventTime::Exact(bird.first_egg.range().0 + records.counted_from_d);
+    }
+    all
+}
+
+#[test]
+fn nine_of_ten_come_within_ninety_percent_intervals() {
+    let (mut held, mut forecast, mut bias) = (0, 0, 0.0);
+    for seed in 0..40 {
+        let records = birds(seed, 60);
+        let options = ForecastOptions {
+            as_of_d: 139.0,
+            confidence: 0.9,
+            seed: 1,
+        };
+        let found = forecast_onset(&as_ages(&records), &records, &options).unwrap();
+        for bird in found.birds {
+            let Some(EventTime::Exact(egg_d)) = bird.came else {
+                panic!("{bird:?}");
+            };
+            assert!(egg_d > 139.0 && bird.median_d > 139.0);
+            held += usize::from(bird.interval_d.contains(egg_d));
+            bias += bird.median_d - egg_d;
+            forecast += 1;
+        }
+    }
+    let share = f64::from(u32::try_from(held).unwrap()) / f64::from(forecast);
+    // Some 1,200 birds: binomial error 0.9 %, somewhat more since birds of a flock share
+    // their terms. Four points leave room for that and for the law being chosen by AIC.
+    assert!((0.86..=0.94).contains(&share), "{held} of {forecast}");
+    // The median lies below the mean of a skewed law: late birds pull the mean error down
+    // by less than two days.
+    assert!(
+        (-2.0..=1.0).contains(&(bias / f64::from(forecast))),
+        "{bias}"
+    );
+}
+
+#[test]
+fn no_forecast_without_a_bird_that_laid_or_one_that_waits() {
+    let records = birds(1, 30);
+    let at = |as_of_d: f64| {
+        let options = ForecastOptions {
+            as_of_d,
+            confidence: 0.95,
+            seed: 1,
+        };
+        forecast_onset(&as_ages(&records), &records, &options).map(|_| ())
+    };
+    assert!(
+        at(120.0)
+            .unwrap_err()
+            .contains("no bird had laid between the landmark")
+    );
+    assert!(
+        at(400.0)
+            .unwrap_err()
+            .contains("no bird was seen and not laying")
+    );
+}
