@@ -120,16 +120,32 @@ pub(crate) fn add(
     paper: &PaperOptions,
     output: &mut Output,
 ) -> Result<()> {
-    let showing = Showing {
-        confidence,
-        width_mm: paper.width,
-        height_mm: paper.height,
-        letter: paper.letters.then_some('a'),
-    };
+    let showing = paper.showing(confidence);
     let mut pictures = growth_pictures(study, trajectories, &showing)?;
     pictures.extend(deviation_pictures(study, deviations, &showing)?);
+    add_pictures(&pictures, paper, output)
+}
+
+impl PaperOptions {
+    /// What the figures show and how large they are.
+    pub(crate) fn showing(&self, confidence: f64) -> Showing {
+        Showing {
+            confidence,
+            width_mm: self.width,
+            height_mm: self.height,
+            letter: self.letters.then_some('a'),
+        }
+    }
+}
+
+/// Adds pictures in the formats asked for, with a bar where somebody looks.
+pub(crate) fn add_pictures(
+    pictures: &[Named],
+    paper: &PaperOptions,
+    output: &mut Output,
+) -> Result<()> {
     let bar = output.progress(pictures.len(), "drawing");
-    let files = rasterise(&pictures, paper, &|| bar.inc(1))?;
+    let files = rasterise(pictures, paper, &|| bar.inc(1))?;
     bar.finish_and_clear();
     output.figures.extend(files);
     Ok(())

@@ -16,6 +16,8 @@ use crate::composition::study_equations;
 use crate::composition::study_masses::{self, StudyMasses};
 use crate::error::Result;
 use crate::report::calibration_tables::Moved;
+use crate::report::pictures::Named;
+use crate::report::scan_pictures::{body_parts_picture, calibration_pictures, precision_picture};
 use crate::study::Study;
 
 /// Run the whole study: growth curves, deviation from target, timing cues, figures.
@@ -51,7 +53,8 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
             .iter()
             .map(|line| format!("  {line}")),
     );
-    let masses = composition(&mut study, args, &mut output)?;
+    let mut pictures = Vec::new();
+    let masses = composition(&mut study, args, &mut pictures, &mut output)?;
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
     fit::add(&study, &trajectories, &args.fit, &mut output);
     corrected::add_shares(
@@ -66,6 +69,7 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     onset::add(&study, &trajectories, &args.fit, &mut output)?;
     if output.keeps_files() {
         let confidence = args.fit.confidence;
+        draw::add_pictures(&pictures, &args.paper, &mut output)?;
         draw::add(
             &study,
             &trajectories,
@@ -85,6 +89,7 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
 fn composition(
     study: &mut Study,
     args: &RunArgs,
+    pictures: &mut Vec<Named>,
     output: &mut Output,
 ) -> Result<Option<StudyMasses>> {
     let path = &args.input.path;
@@ -93,11 +98,13 @@ fn composition(
     }
     let confidence = args.fit.confidence;
     let kept = keep(study);
-    if study.scans.has_repeats()
-        && let Err(error) = repeatability::of_scans(study, confidence, output)
-    {
-        // Repeats that were all rejected do not stop the rest.
-        output.warnings.push(format!("repeatability: {error}"));
+    let showing = args.paper.showing(confidence);
+    if study.scans.has_repeats() {
+        match repeatability::of_scans(study, confidence, output) {
+            Ok(answer) => pictures.extend(precision_picture(&answer, &showing)?),
+            // Repeats that were all rejected do not stop the rest.
+            Err(error) => output.warnings.push(format!("repeatability: {error}")),
+        }
     }
     if study.chemistry.rows.is_empty() || !args.equations.equation.is_empty() {
         let masses = corrected::from_saved(study, &args.equations, path, output)?;
@@ -108,6 +115,7 @@ fn composition(
     request.settings.confidence = confidence;
     let answer = study_equations::of_study(study, &kept, &request)?;
     calibrate::add(&answer, &kept, None, &request, output)?;
+    pictures.extend(calibration_pictures(study, &answer.chosen, &showing)?);
     output.words.push(CAUTION.to_owned());
     let equations: Vec<_> = answer
         .calibrations(request.wanted.part)
@@ -117,6 +125,7 @@ fn composition(
     let allowed = args.equations.allowed(study);
     let masses = study_masses::of_study(study, &kept, &equations, &allowed)?;
     correct::add(study, &kept, &masses, confidence, Moved::No, output)?;
+    pictures.extend(body_parts_picture(study, &masses, &showing)?);
     corrected::enter(study, &masses, output);
     Ok(Some(masses))
 }

@@ -8,6 +8,7 @@ pub mod flock_tables;
 pub mod growth_tables;
 pub mod pictures;
 mod record;
+pub mod scan_pictures;
 pub mod table;
 pub mod words;
 
