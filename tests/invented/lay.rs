@@ -119,7 +119,7 @@ pub(crate) fn lay_curve() -> LayCurve {
         LayStrain {
             start,
             steps,
-            name: name,
+            name,
             censored: (0..s).map(|i| 158.0 + 4.0 * i as f64).collect(),
         }
     });
