@@ -235,7 +235,7 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing) -> Result<Op
         methods: methods
             .iter()
             .map(|method| Method {
-                name: method.replace('=', " ").replace('_', " "),
+                name: method.replace(['=', '_'], " "),
                 df: df(method),
             })
             .collect(),
