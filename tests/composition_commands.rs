@@ -589,7 +589,18 @@ fn a_run_does_all_in_order() {
         );
     }
     assert!(study.join("results/models/corrections/fat.toml").is_file());
-    assert!(study.join("results/figures/growth_fat.svg").is_file());
+    for name in [
+        "growth_fat",
+        "calibration_fat",
+        "bland_altman_lean",
+        "precision_by_method",
+        "body_parts",
+    ] {
+        assert!(
+            study.join(format!("results/figures/{name}.svg")).is_file(),
+            "{name}"
+        );
+    }
     // Fat and lean of one bird err against each other: together they are better known
     // than if they were independent.
     let balance = table(

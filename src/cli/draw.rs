@@ -5,11 +5,15 @@ use clap::{Args, ValueEnum};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use super::target::TargetOptions;
-use super::{fit, target};
+use super::{fit, study_lay, target};
+use crate::composition::repeatability::Repeatability;
+use crate::composition::study_equations::Chosen;
+use crate::composition::study_masses::StudyMasses;
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
 use crate::flock::Deviation;
 use crate::report::pictures::{Named, Showing, deviation_pictures, growth_pictures};
+use crate::report::scan_pictures::{body_parts_picture, calibration_pictures, precision_picture};
 use crate::study::Study;
 use crate::trajectory::Trajectories;
 
@@ -99,73 +103,88 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
     let study = output.read(&args.input)?;
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
     let deviations = target::deviations(&study, &args.target, args.fit.confidence)?;
-    let confidence = args.fit.confidence;
-    add(
-        &study,
-        &trajectories,
-        &deviations,
-        confidence,
-        &args.paper,
-        &mut output,
-    )?;
+    let results = Drawable {
+        study,
+        trajectories,
+        deviations,
+        scans: ScanResults::default(),
+    };
+    results.add(args.fit.confidence, &args.paper, &mut output)?;
     output.finish()
 }
 
-/// Adds the figures to the output.
-pub(crate) fn add(
-    study: &Study,
-    trajectories: &Trajectories,
-    deviations: &[Deviation],
-    confidence: f64,
-    paper: &PaperOptions,
-    output: &mut Output,
-) -> Result<()> {
-    let showing = Showing {
-        confidence,
-        width_mm: paper.width,
-        height_mm: paper.height,
-        letter: paper.letters.then_some('a'),
-    };
-    let pictures = pictures(study, trajectories, deviations, &showing)?;
-    let bar = output.progress(pictures.len(), "drawing");
-    let files = rasterise(&pictures, paper, &|| bar.inc(1))?;
-    bar.finish_and_clear();
-    output.figures.extend(files);
-    add_to_page(study, trajectories, deviations, confidence, output)
+/// Results that figures are drawn from.
+#[derive(Debug)]
+pub(crate) struct Drawable {
+    pub(crate) study: Study,
+    pub(crate) trajectories: Trajectories,
+    pub(crate) deviations: Vec<Deviation>,
+    pub(crate) scans: ScanResults,
 }
 
-/// Draws the figures of the page, for a screen and for its first look.
-pub(crate) fn add_to_page(
-    study: &Study,
-    trajectories: &Trajectories,
-    deviations: &[Deviation],
-    confidence: f64,
-    output: &mut Output,
-) -> Result<()> {
-    let Some(page) = &mut output.page else {
-        return Ok(());
-    };
-    for (figures, width_mm) in [(&mut page.figures, 140.0), (&mut page.small_figures, 89.0)] {
-        let showing = Showing {
+/// What the scans of a study gave, as far as it has them.
+#[derive(Debug, Default)]
+pub(crate) struct ScanResults {
+    /// How well the scanner repeats itself.
+    pub(crate) repeatability: Option<Repeatability>,
+    /// The equations, each with the candidates that it was chosen among.
+    pub(crate) chosen: Vec<Chosen>,
+    /// The corrected masses.
+    pub(crate) masses: Option<StudyMasses>,
+}
+
+impl Drawable {
+    /// Adds the figures to the output, in the formats asked for, and to its page.
+    pub(crate) fn add(
+        &self,
+        confidence: f64,
+        paper: &PaperOptions,
+        output: &mut Output,
+    ) -> Result<()> {
+        let pictures = self.pictures(&Showing {
             confidence,
-            width_mm,
-            height_mm: None,
-            letter: None,
-        };
-        *figures = pictures(study, trajectories, deviations, &showing)?;
+            width_mm: paper.width,
+            height_mm: paper.height,
+            letter: paper.letters.then_some('a'),
+        })?;
+        let bar = output.progress(pictures.len(), "drawing");
+        let files = rasterise(&pictures, paper, &|| bar.inc(1))?;
+        bar.finish_and_clear();
+        output.figures.extend(files);
+        self.add_to_page(confidence, output)
     }
-    Ok(())
-}
 
-fn pictures(
-    study: &Study,
-    trajectories: &Trajectories,
-    deviations: &[Deviation],
-    showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = growth_pictures(study, trajectories, showing)?;
-    pictures.extend(deviation_pictures(study, deviations, showing)?);
-    Ok(pictures)
+    /// Draws the figures of the page, for a screen and for its first look.
+    pub(crate) fn add_to_page(&self, confidence: f64, output: &mut Output) -> Result<()> {
+        let Some(page) = &mut output.page else {
+            return Ok(());
+        };
+        for (figures, width_mm) in [(&mut page.figures, 140.0), (&mut page.small_figures, 89.0)] {
+            *figures = self.pictures(&Showing {
+                confidence,
+                width_mm,
+                height_mm: None,
+                letter: None,
+            })?;
+        }
+        Ok(())
+    }
+
+    fn pictures(&self, showing: &Showing) -> Result<Vec<Named>> {
+        let study = &self.study;
+        let mut pictures = growth_pictures(study, &self.trajectories, showing)?;
+        pictures.extend(deviation_pictures(study, &self.deviations, showing)?);
+        pictures.extend(study_lay::pictures(study, &self.trajectories, showing)?);
+        let scans = &self.scans;
+        if let Some(answer) = &scans.repeatability {
+            pictures.extend(precision_picture(answer, showing)?);
+        }
+        pictures.extend(calibration_pictures(study, &scans.chosen, showing)?);
+        if let Some(masses) = &scans.masses {
+            pictures.extend(body_parts_picture(study, masses, showing)?);
+        }
+        Ok(pictures)
+    }
 }
 
 /// A file name and its bytes.

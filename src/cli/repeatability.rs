@@ -70,7 +70,11 @@ pub(crate) fn run(args: &RepeatabilityArgs, common: &Common) -> Result<u8> {
 }
 
 /// Adds what a study's scans say.
-pub(crate) fn of_scans(study: &Study, confidence: f64, output: &mut Output) -> Result<()> {
+pub(crate) fn of_scans(
+    study: &Study,
+    confidence: f64,
+    output: &mut Output,
+) -> Result<Repeatability> {
     if study.scans.rows.is_empty() {
         return Err(Error::input(
             "study.toml, tables: found no scans, expected a table of readings; write scans = \"FILE\" under [tables]",
@@ -106,7 +110,7 @@ pub(crate) fn of_scans(study: &Study, confidence: f64, output: &mut Output) -> R
         study.scans.rows.len()
     ));
     output.replace(composition_tables::rejected_scans(&rejected));
-    Ok(())
+    Ok(answer)
 }
 
 fn bare(args: &RepeatabilityArgs, path: &Path, output: &mut Output) -> Result<Repeatability> {

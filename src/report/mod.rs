@@ -19,6 +19,7 @@ pub mod population_tables;
 pub mod population_words;
 mod record;
 mod staged;
+pub mod scan_pictures;
 pub mod table;
 pub mod words;
 mod workbook;

@@ -1,0 +1,336 @@
+//! The figures of scans and equations: chemistry against readings, differences,
+//! precision by method, composition of the body by age.
+
+use std::collections::BTreeMap;
+
+use crate::composition::Tissue;
+use crate::composition::agreement::AgreementRow;
+use crate::composition::repeatability::Repeatability;
+use crate::composition::study_equations::Chosen;
+use crate::composition::study_masses::StudyMasses;
+use crate::error::Result;
+use crate::figure::{
+    AgreementPanel, BlandAltman, BodyParts, Calibration, IdentityPanel, Method, MethodPrecision,
+    NamedPoint, PartsAt, Quantity, Ranged, RowsPanel, StrainParts, StrainPoints,
+};
+use crate::report::pictures::{Named, Showing};
+use crate::study::{Scan, Study};
+
+/// The figures of the equations: for each, chemistry against the reading and against
+/// the prediction without the bird, and the differences of both.
+///
+/// # Errors
+/// A size that leaves no room for what is to be drawn.
+pub fn calibration_pictures(
+    study: &Study,
+    chosen: &[Chosen],
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let scans: BTreeMap<u32, &Scan> = study
+        .scans
+        .rows
+        .iter()
+        .map(|scan| (scan.row, scan))
+        .collect();
+    let mut pictures = Vec::new();
+    for Chosen { calibration, .. } in chosen {
+        let name = &calibration.equation.provenance.response;
+        let Some(tissue) = Tissue::ALL.into_iter().find(|tissue| tissue.name() == name) else {
+            continue;
+        };
+        let stages = calibration.agreement.iter().map(|row| {
+            let points: Vec<Point> = calibration
+                .rows
+                .iter()
+                .filter_map(|one| {
+                    let scan = scans.get(&one.row)?;
+                    let told = match row.stage.as_str() {
+                        "before" => tissue.reading(scan),
+                        _ => one.observed - one.left_out_error?,
+                    };
+                    Some(Point {
+                        strain: study.birds[*scan.birds.first()?].strain,
+                        bird: one.bird.clone(),
+                        chemistry: one.observed,
+                        told,
+                    })
+                })
+                .collect();
+            (row, points)
+        });
+        let stages: Vec<(&AgreementRow, Vec<Point>)> = stages.collect();
+        pictures.push(identity(study, name, &stages, showing)?);
+        pictures.push(bland_altman(study, name, &stages, showing)?);
+    }
+    Ok(pictures)
+}
+
+/// One row of a calibration: what chemistry found and what the scan told.
+struct Point {
+    strain: usize,
+    bird: String,
+    chemistry: f64,
+    told: f64,
+}
+
+fn grams(name: String) -> Quantity {
+    Quantity {
+        name,
+        unit: "g".to_owned(),
+    }
+}
+
+fn stage_name(row: &AgreementRow) -> String {
+    match row.stage.as_str() {
+        "before" => "Before",
+        _ => "After (bird left out)",
+    }
+    .to_owned()
+}
+
+/// Points by strain, each placed by `place`.
+fn by_strain(
+    study: &Study,
+    points: &[Point],
+    place: impl Fn(&Point) -> (f64, f64),
+) -> Vec<StrainPoints> {
+    let strains = study.strains.iter().enumerate().map(|(strain, name)| {
+        let mine: Vec<&Point> = points
+            .iter()
+            .filter(|point| point.strain == strain)
+            .collect();
+        let mut birds: Vec<&str> = mine.iter().map(|point| point.bird.as_str()).collect();
+        birds.sort_unstable();
+        birds.dedup();
+        StrainPoints {
+            name: name.clone(),
+            birds: birds.len(),
+            points: mine
+                .iter()
+                .map(|point| {
+                    let (x, y) = place(point);
+                    NamedPoint {
+                        name: point.bird.clone(),
+                        x,
+                        y,
+                    }
+                })
+                .collect(),
+        }
+    });
+    strains.filter(|strain| !strain.points.is_empty()).collect()
+}
+
+fn identity(
+    study: &Study,
+    name: &str,
+    stages: &[(&AgreementRow, Vec<Point>)],
+    showing: &Showing,
+) -> Result<Named> {
+    let panels = stages.iter().map(|(row, points)| {
+        let across = match row.stage.as_str() {
+            "before" => format!("{} read", capital(name)),
+            _ => format!("{} predicted", capital(name)),
+        };
+        let (least, greatest) = points.iter().fold(
+            (f64::INFINITY, f64::NEG_INFINITY),
+            |(least, greatest), point| (least.min(point.chemistry), greatest.max(point.chemistry)),
+        );
+        // Deming's line is of the scan on the chemistry.
+        let line = match (row.deming_slope, row.deming_intercept) {
+            (Some(slope), Some(intercept)) => [least, greatest]
+                .map(|chemistry| (intercept + slope * chemistry, chemistry))
+                .to_vec(),
+            _ => Vec::new(),
+        };
+        let concordance = row.concordance.map_or(String::new(), |coefficient| {
+            format!(", concordance {coefficient:.3}")
+        });
+        IdentityPanel {
+            name: stage_name(row),
+            across: grams(across),
+            fact: format!("bias {:+.1} g{concordance}", row.bias).replace('-', "−"),
+            line,
+            strains: by_strain(study, points, |point| (point.told, point.chemistry)),
+        }
+    });
+    let figure = Calibration {
+        observed: grams(format!("{} by chemistry", capital(name))),
+        line: "Deming regression".to_owned(),
+        panels: panels.collect(),
+        letter: showing.letter,
+    };
+    Ok(Named {
+        name: format!("calibration_{name}"),
+        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
+    })
+}
+
+fn bland_altman(
+    study: &Study,
+    name: &str,
+    stages: &[(&AgreementRow, Vec<Point>)],
+    showing: &Showing,
+) -> Result<Named> {
+    let at = |value: f64| Ranged {
+        value,
+        ..Ranged::NONE
+    };
+    let panels = stages.iter().map(|(row, points)| AgreementPanel {
+        name: stage_name(row),
+        strains: by_strain(study, points, |point| {
+            (
+                f64::midpoint(point.told, point.chemistry),
+                point.told - point.chemistry,
+            )
+        }),
+        bias: at(row.bias),
+        lower_limit: at(row.lower_limit),
+        upper_limit: at(row.upper_limit),
+    });
+    let figure = BlandAltman {
+        mean: grams(format!("Mean of {name} by scan and by chemistry")),
+        difference: grams("Scan − chemistry".to_owned()),
+        limits: "95 % limits of agreement".to_owned(),
+        interval: String::new(),
+        panels: panels.collect(),
+        letter: showing.letter,
+    };
+    Ok(Named {
+        name: format!("bland_altman_{name}"),
+        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
+    })
+}
+
+/// Precision of each method, a panel a trait; none where no method has repeats.
+///
+/// # Errors
+/// As [`calibration_pictures`].
+pub fn precision_picture(answer: &Repeatability, showing: &Showing) -> Result<Option<Named>> {
+    let mut methods: Vec<&str> = Vec::new();
+    let mut traits: Vec<&str> = Vec::new();
+    for row in &answer.rows {
+        for (list, name) in [(&mut methods, &row.method), (&mut traits, &row.trait_name)] {
+            if !list.contains(&name.as_str()) {
+                list.push(name);
+            }
+        }
+    }
+    // Regions have traits of their own; the figure is of the whole body.
+    traits.retain(|name| ["fat", "lean", "bone", "total"].contains(name));
+    if methods.is_empty() || traits.is_empty() {
+        return Ok(None);
+    }
+    let of = |trait_name: &str, method: &str| {
+        answer
+            .rows
+            .iter()
+            .find(|row| row.trait_name == trait_name && row.method == method)
+    };
+    let df = |method: &&str| {
+        let rows = answer.rows.iter().filter(|row| row.method == **method);
+        rows.map(|row| row.df).max().unwrap_or_default()
+    };
+    let figure = MethodPrecision {
+        methods: methods
+            .iter()
+            .map(|method| Method {
+                name: method.replace(['=', '_'], " "),
+                df: df(method),
+            })
+            .collect(),
+        panels: traits
+            .iter()
+            .map(|name| RowsPanel {
+                name: capital(name),
+                label: "RMS SD (g)".to_owned(),
+                values: methods
+                    .iter()
+                    .map(|method| {
+                        of(name, method).map_or(Ranged::NONE, |row| Ranged {
+                            value: row.rms_sd,
+                            lower: row.lower,
+                            upper: row.upper,
+                        })
+                    })
+                    .collect(),
+                words: Vec::new(),
+            })
+            .collect(),
+        interval: format!("{} % intervals (chi-squared)", 100.0 * showing.confidence),
+        letter: showing.letter,
+    };
+    Ok(Some(Named {
+        name: "precision_by_method".to_owned(),
+        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
+    }))
+}
+
+/// Mean parts of the body by age, stacked, a panel a strain; none where there is no
+/// balance.
+///
+/// # Errors
+/// As [`calibration_pictures`].
+pub fn body_parts_picture(
+    study: &Study,
+    masses: &StudyMasses,
+    showing: &Showing,
+) -> Result<Option<Named>> {
+    let Some(first) = masses.balance.first() else {
+        return Ok(None);
+    };
+    let parts = first.parts.clone();
+    let strains = study.strains.iter().map(|strain| {
+        // Ages are not negative, so their bits are in their order.
+        let mut ages: BTreeMap<u64, (usize, Vec<f64>)> = BTreeMap::new();
+        let mut birds: Vec<&str> = Vec::new();
+        let mine = masses.balance.iter().filter(|row| row.strain == *strain);
+        for row in mine {
+            let at = ages
+                .entry(row.age_d.to_bits())
+                .or_insert_with(|| (0, vec![0.0; parts.len()]));
+            at.0 += 1;
+            for (sum, part_g) in at.1.iter_mut().zip(&row.parts_g) {
+                *sum += part_g;
+            }
+            birds.push(&row.bird);
+        }
+        birds.sort_unstable();
+        birds.dedup();
+        #[expect(clippy::cast_precision_loss, reason = "a count of scans")]
+        let mean = |n: usize, sum: f64| sum / n as f64;
+        StrainParts {
+            name: strain.clone(),
+            birds: birds.len(),
+            ages: ages
+                .into_iter()
+                .map(|(age_bits, (n, sums))| PartsAt {
+                    age_d: f64::from_bits(age_bits),
+                    values: sums.into_iter().map(|sum| mean(n, sum)).collect(),
+                })
+                .collect(),
+        }
+    });
+    let figure = BodyParts {
+        quantity: grams("Mass".to_owned()),
+        parts: parts.iter().map(|part| capital(part)).collect(),
+        values: "means of corrected masses".to_owned(),
+        strains: strains.filter(|strain| strain.ages.len() > 1).collect(),
+        letter: showing.letter,
+        ..BodyParts::default()
+    };
+    if figure.strains.is_empty() {
+        return Ok(None);
+    }
+    Ok(Some(Named {
+        name: "body_parts".to_owned(),
+        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
+    }))
+}
+
+fn capital(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().collect::<String>() + letters.as_str()
+    })
+}
