@@ -5,7 +5,7 @@ use clap::{Args, ValueEnum};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use super::target::TargetOptions;
-use super::{fit, target};
+use super::{fit, study_lay, target};
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
 use crate::flock::Deviation;
@@ -128,6 +128,7 @@ pub(crate) fn add(
     };
     let mut pictures = growth_pictures(study, trajectories, &showing)?;
     pictures.extend(deviation_pictures(study, deviations, &showing)?);
+    pictures.extend(study_lay::pictures(study, trajectories, &showing)?);
     let bar = output.progress(pictures.len(), "drawing");
     let files = rasterise(&pictures, paper, &|| bar.inc(1))?;
     bar.finish_and_clear();

@@ -3,6 +3,7 @@
 pub mod cue_tables;
 pub mod flock_tables;
 pub mod growth_tables;
+pub mod onset_pictures;
 pub mod onset_tables;
 pub mod onset_words;
 pub mod pictures;
