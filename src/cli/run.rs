@@ -5,27 +5,20 @@ use clap::Args;
 
 use super::correct::EquationOptions;
 use super::corrected::{self, RedrawOptions};
-use super::draw::PaperOptions;
+use super::draw::{Drawable, PaperOptions, ScanResults};
 use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::TargetOptions;
-use super::{calibrate, correct, draw, fit, onset, repeatability, target, verify};
+use super::{calibrate, correct, fit, onset, repeatability, target, verify};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
 use crate::composition::study_equations;
-use crate::composition::study_masses::{self, StudyMasses};
+use crate::composition::study_masses;
 use crate::error::Result;
-use crate::flock::Deviation;
 use crate::report::calibration_tables::Moved;
-<<<<<<< HEAD
 use crate::report::methods;
-=======
-use crate::report::pictures::Named;
-use crate::report::scan_pictures::{body_parts_picture, calibration_pictures, precision_picture};
->>>>>>> composition
 use crate::study::Study;
-use crate::trajectory::Trajectories;
 
 /// Run the whole study: corrected masses, growth curves, deviation from target,
 /// timing cues, figures, report page.
@@ -63,64 +56,18 @@ pub(crate) struct WholeStudy {
     redraw: RedrawOptions,
 }
 
-/// Results that figures are drawn from.
-pub(crate) struct Drawable {
-    study: Study,
-    trajectories: Trajectories,
-    deviations: Vec<Deviation>,
-}
-
 pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     if args.verify {
         return verify::run(&args.whole.input.path, common);
     }
     let mut output = Output::new("run", common);
-<<<<<<< HEAD
     let results = args.whole.results(&mut output)?;
     if output.keeps_files() {
-=======
-    let mut study = output.read(&args.input)?;
-    let looked = args.input.check()?;
-    output.attention |= looked.needs_attention();
-    output.words.push("What was read?".to_owned());
-    output.words.extend(
-        looked
-            .summary
-            .lines()
-            .iter()
-            .map(|line| format!("  {line}")),
-    );
-    let mut pictures = Vec::new();
-    let masses = composition(&mut study, args, &mut pictures, &mut output)?;
-    let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
-    fit::add(&study, &trajectories, &args.fit, &mut output);
-    corrected::add_shares(
-        &study,
-        masses.as_ref(),
-        &trajectories,
-        &args.fit,
-        &args.redraw,
-        &mut output,
-    )?;
-    let deviations = target::add(&study, &args.target, args.fit.confidence, &mut output)?;
-    onset::add(&study, &trajectories, &args.fit, &mut output)?;
-    if output.keeps_files() {
-        let confidence = args.fit.confidence;
-        draw::add_pictures(&pictures, &args.paper, &mut output)?;
->>>>>>> composition
-        draw::add(
-            &results.study,
-            &results.trajectories,
-            &results.deviations,
-            args.whole.fit.confidence,
-            &args.paper,
-            &mut output,
-        )?;
+        results.add(args.whole.fit.confidence, &args.paper, &mut output)?;
     }
     output.finish()
 }
 
-<<<<<<< HEAD
 impl WholeStudy {
     /// Reads, corrects, fits and judges; words and tables go to the output, and the
     /// page gets its title, its strains and its methods.
@@ -136,12 +83,12 @@ impl WholeStudy {
                 .iter()
                 .map(|line| format!("  {line}")),
         );
-        let masses = self.composition(&mut study, output)?;
+        let scans = self.composition(&mut study, output)?;
         let trajectories = fit::trajectories(&study, &self.fit, output)?;
         fit::add(&study, &trajectories, &self.fit, output);
         corrected::add_shares(
             &study,
-            masses.as_ref(),
+            scans.masses.as_ref(),
             &trajectories,
             &self.fit,
             &self.redraw,
@@ -168,67 +115,40 @@ impl WholeStudy {
             study,
             trajectories,
             deviations,
+            scans,
         })
     }
 
     /// The results with the figures that the page shows, and no files of them.
     pub(crate) fn page(&self, output: &mut Output) -> Result<()> {
         let results = self.results(output)?;
-        draw::add_to_page(
-            &results.study,
-            &results.trajectories,
-            &results.deviations,
-            self.fit.confidence,
-            output,
-        )
-=======
-/// Scans to corrected masses, as far as the study has the tables: how well the
-/// scanner repeats itself, the equations, and the masses as traits of the study.
-///
-/// Equations that the call names go before those that the study's chemistry gives.
-fn composition(
-    study: &mut Study,
-    args: &RunArgs,
-    pictures: &mut Vec<Named>,
-    output: &mut Output,
-) -> Result<Option<StudyMasses>> {
-    let path = &args.input.path;
-    if study.scans.rows.is_empty() {
-        return corrected::from_saved(study, &args.equations, path, output);
-    }
-    let confidence = args.fit.confidence;
-    let kept = keep(study);
-    let showing = args.paper.showing(confidence);
-    if study.scans.has_repeats() {
-        match repeatability::of_scans(study, confidence, output) {
-            Ok(answer) => pictures.extend(precision_picture(&answer, &showing)?),
-            // Repeats that were all rejected do not stop the rest.
-            Err(error) => output.warnings.push(format!("repeatability: {error}")),
-        }
->>>>>>> composition
+        results.add_to_page(self.fit.confidence, output)
     }
 
     /// Scans to corrected masses, as far as the study has the tables: how well the
     /// scanner repeats itself, the equations, and the masses as traits of the study.
     ///
     /// Equations that the call names go before those that the study's chemistry gives.
-    fn composition(&self, study: &mut Study, output: &mut Output) -> Result<Option<StudyMasses>> {
+    fn composition(&self, study: &mut Study, output: &mut Output) -> Result<ScanResults> {
         let path = &self.input.path;
+        let mut results = ScanResults::default();
         if study.scans.rows.is_empty() {
-            return corrected::from_saved(study, &self.equations, path, output);
+            results.masses = corrected::from_saved(study, &self.equations, path, output)?;
+            return Ok(results);
         }
         let confidence = self.fit.confidence;
         let kept = keep(study);
-        if study.scans.has_repeats()
-            && let Err(error) = repeatability::of_scans(study, confidence, output)
-        {
-            // Repeats that were all rejected do not stop the rest.
-            output.warnings.push(format!("repeatability: {error}"));
+        if study.scans.has_repeats() {
+            match repeatability::of_scans(study, confidence, output) {
+                Ok(answer) => results.repeatability = Some(answer),
+                // Repeats that were all rejected do not stop the rest.
+                Err(error) => output.warnings.push(format!("repeatability: {error}")),
+            }
         }
         if study.chemistry.rows.is_empty() || !self.equations.equation.is_empty() {
-            let masses = corrected::from_saved(study, &self.equations, path, output)?;
+            results.masses = corrected::from_saved(study, &self.equations, path, output)?;
             output.words.push(CAUTION.to_owned());
-            return Ok(masses);
+            return Ok(results);
         }
         let mut request = calibrate::usual_request(study, path)?;
         request.settings.confidence = confidence;
@@ -244,26 +164,8 @@ fn composition(
         let masses = study_masses::of_study(study, &kept, &equations, &allowed)?;
         correct::add(study, &kept, &masses, confidence, Moved::No, output)?;
         corrected::enter(study, &masses, output);
-        Ok(Some(masses))
+        results.chosen = answer.chosen;
+        results.masses = Some(masses);
+        Ok(results)
     }
-<<<<<<< HEAD
-=======
-    let mut request = calibrate::usual_request(study, path)?;
-    request.settings.confidence = confidence;
-    let answer = study_equations::of_study(study, &kept, &request)?;
-    calibrate::add(&answer, &kept, None, &request, output)?;
-    pictures.extend(calibration_pictures(study, &answer.chosen, &showing)?);
-    output.words.push(CAUTION.to_owned());
-    let equations: Vec<_> = answer
-        .calibrations(request.wanted.part)
-        .into_iter()
-        .map(|calibration| calibration.equation.clone())
-        .collect();
-    let allowed = args.equations.allowed(study);
-    let masses = study_masses::of_study(study, &kept, &equations, &allowed)?;
-    correct::add(study, &kept, &masses, confidence, Moved::No, output)?;
-    pictures.extend(body_parts_picture(study, &masses, &showing)?);
-    corrected::enter(study, &masses, output);
-    Ok(Some(masses))
->>>>>>> composition
 }

@@ -46,6 +46,8 @@ pub struct Threshold {
     pub not_laying: usize,
     /// Mean, its standard error and t interval.
     pub mean: (f64, f64, Interval),
+    /// Lower quartile, median, upper quartile.
+    pub quartiles: [f64; 3],
     /// Standard deviation between birds and its interval (chi-squared).
     pub sd: (f64, Interval),
     /// The same without the curves' own error; none where it is not known.
@@ -297,12 +299,28 @@ fn threshold(
         n: values.len(),
         not_laying: not_laying.count(),
         mean: (centre, std_error, Interval::around(centre, half)),
+        quartiles: [0.25, 0.5, 0.75].map(|share| quantile(&values, share)),
         sd: (sd, sd_interval),
         sd_without_error: errors.map(|e| (sd * sd - mean(&e)).max(0.0).sqrt()),
         cv_pct: (centre > 0.0).then(|| (100.0 * sd / centre, cv_interval(sd / centre, n, tail))),
         rule_error_d: (!squares.is_empty()).then(|| mean(&squares).sqrt()),
         never,
     })
+}
+
+/// Between the two values around (n - 1) share, as R's `quantile`, type 7.
+fn quantile(values: &[f64], share: f64) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let place = share * (sorted.len() as f64 - 1.0);
+    let below = sorted
+        .iter()
+        .enumerate()
+        .rev()
+        .find(|(k, _)| *k as f64 <= place);
+    let (k, low) = below.map_or((0, 0.0), |(k, value)| (k, *value));
+    let high = sorted.get(k + 1).copied().unwrap_or(low);
+    low + (place - k as f64) * (high - low)
 }
 
 /// Vangel MG 1996, Confidence intervals for a normal coefficient of variation, Am Stat

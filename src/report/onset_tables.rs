@@ -352,7 +352,7 @@ pub fn backtest(rows: &[Backtest]) -> Table {
 }
 
 /// Unit of a measure at first egg.
-fn unit(measure: &str) -> &'static str {
+pub(super) fn unit(measure: &str) -> &'static str {
     match measure {
         "age" => "d",
         share if share.ends_with("_pct") => "%",
