@@ -134,6 +134,7 @@ fn every_option_in_the_readme_exists() {
     let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
     let mut help = String::new();
     for command in [
+        "new",
         "check",
         "repeatability",
         "calibrate",
@@ -143,6 +144,8 @@ fn every_option_in_the_readme_exists() {
         "target",
         "onset",
         "draw",
+        "report",
+        "view",
         "run",
     ] {
         let output = Command::new(env!("CARGO_BIN_EXE_pinfeather"))
