@@ -96,7 +96,7 @@ pub(super) fn maximise(
             "the marginal likelihood was still rising after {MOST_ROUNDS} rounds; fewer random terms or a diagonal covariance may help"
         ));
     }
-    likelihood.finish(climb, &curved)
+    likelihood.finish(&climb, &curved)
 }
 
 impl Climb {
@@ -231,7 +231,7 @@ impl Likelihood<'_, '_> {
     }
 
     /// Standard errors, certificate, cautions.
-    fn finish(mut self, climb: Climb, curved: &Curved) -> Result<Ending, String> {
+    fn finish(mut self, climb: &Climb, curved: &Curved) -> Result<Ending, String> {
         let gradient = climb.gain(&curved.covariance).abs().sqrt();
         let (value, _) = self
             .evaluate(&climb.x, Gather::Information)

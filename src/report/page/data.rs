@@ -12,43 +12,78 @@ const MOST_CELLS: usize = 420_000;
 /// Rows that one table may have: more than anybody reads.
 const MOST_ROWS: usize = 25_000;
 
-/// Which birds a page shows.
+/// Which rows of single birds a page shows: those of each bird's best curve, and in a
+/// large study of some birds only.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Shown {
     /// Every `step`-th bird is shown, from the first.
     step: usize,
     /// The birds of all tables, in the order in which the tables name them.
     places: HashMap<String, usize>,
+    /// The best curve of a level, strain, bird and trait, by the table of choices.
+    best: HashMap<[String; 4], String>,
+}
+
+/// The columns by which a row tells whose it is.
+struct Whose<'a> {
+    table: &'a Table,
+    bird: Option<usize>,
+    curve: Option<usize>,
+    subject: [Option<usize>; 4],
+}
+
+impl<'a> Whose<'a> {
+    fn of(table: &'a Table) -> Self {
+        let column = |name: &str| table.header().iter().position(|header| *header == name);
+        Self {
+            table,
+            bird: column("bird"),
+            curve: column("curve"),
+            subject: ["level", "strain", "bird", "trait"].map(column),
+        }
+    }
+
+    fn word(&self, row: usize, column: Option<usize>) -> &'a str {
+        match column.map(|column| self.table.cell(row, column)) {
+            Some(Cell::Text(word)) => word,
+            _ => "",
+        }
+    }
+
+    fn bird(&self, row: usize) -> &'a str {
+        self.word(row, self.bird)
+    }
 }
 
 impl Shown {
     /// As many birds as the page has room for, spread evenly through the study.
     pub(super) fn of(tables: &[Table]) -> Self {
-        let mut places = HashMap::new();
+        let mut shown = Self {
+            step: 1,
+            places: HashMap::new(),
+            best: best_curves(tables),
+        };
         let (mut fixed, mut of_birds) = (0, 0);
         for table in tables {
-            let width = table.header().len();
-            let Some(column) = bird_column(table) else {
-                fixed += table.rows() * width;
-                continue;
-            };
+            let whose = Whose::of(table);
             for row in 0..table.rows() {
-                match table.cell(row, column) {
-                    Cell::Text(bird) => {
-                        of_birds += width;
-                        if !places.contains_key(bird) {
-                            places.insert(bird.to_owned(), places.len());
-                        }
-                    }
-                    _ => fixed += width,
+                let bird = whose.bird(row);
+                if bird.is_empty() {
+                    fixed += table.header().len();
+                    continue;
+                }
+                // A scan of several birds names them all.
+                if !bird.contains('+') && !shown.places.contains_key(bird) {
+                    shown.places.insert(bird.to_owned(), shown.places.len());
+                }
+                if shown.is_of_best(&whose, row) {
+                    of_birds += table.header().len();
                 }
             }
         }
         let room = MOST_CELLS.saturating_sub(fixed).max(MOST_CELLS / 4);
-        Self {
-            step: of_birds.div_ceil(room).max(1),
-            places,
-        }
+        shown.step = of_birds.div_ceil(room).max(1);
+        shown
     }
 
     /// Birds in the tables.
@@ -66,19 +101,50 @@ impl Shown {
         self.step > 1
     }
 
-    fn has(&self, bird: Cell<'_>) -> bool {
-        match bird {
-            Cell::Text(bird) => self
-                .places
-                .get(bird)
-                .is_none_or(|place| place.is_multiple_of(self.step)),
-            _ => true,
+    fn has(&self, whose: &Whose<'_>, row: usize) -> bool {
+        let bird = whose.bird(row);
+        if bird.is_empty() {
+            return true;
         }
+        let place = self.places.get(bird);
+        place.is_none_or(|place| place.is_multiple_of(self.step)) && self.is_of_best(whose, row)
+    }
+
+    /// Whether a row is about the best curve of its subject, or about no curve. Where a
+    /// strain's row names the bird that was observed, the curve is the strain's.
+    fn is_of_best(&self, whose: &Whose<'_>, row: usize) -> bool {
+        let curve = whose.word(row, whose.curve);
+        if curve.is_empty() || whose.table.name() == CHOICES {
+            return true;
+        }
+        let mut subject = whose
+            .subject
+            .map(|column| whose.word(row, column).to_owned());
+        if subject[0] != "bird" {
+            subject[2].clear();
+        }
+        self.best.get(&subject).is_none_or(|best| best == curve)
     }
 }
 
-fn bird_column(table: &Table) -> Option<usize> {
-    table.header().iter().position(|name| *name == "bird")
+/// The table that ranks the curves of each subject.
+const CHOICES: &str = "curve_choice";
+
+fn best_curves(tables: &[Table]) -> HashMap<[String; 4], String> {
+    let mut best = HashMap::new();
+    for table in tables.iter().filter(|table| table.name() == CHOICES) {
+        let whose = Whose::of(table);
+        let Some(rank) = table.header().iter().position(|name| *name == "rank") else {
+            continue;
+        };
+        for row in (0..table.rows()).filter(|row| table.cell(*row, rank) == Cell::Whole(1)) {
+            let subject = whose
+                .subject
+                .map(|column| whose.word(row, column).to_owned());
+            best.insert(subject, whose.word(row, whose.curve).to_owned());
+        }
+    }
+    best
 }
 
 /// A JSON array of the tables.
@@ -92,13 +158,11 @@ pub(super) fn json(tables: &[Table], shown: &Shown) -> String {
 }
 
 fn table_json(table: &Table, shown: &Shown) -> String {
-    let rows: Vec<usize> = match bird_column(table) {
-        Some(column) if shown.is_sample() => (0..table.rows())
-            .filter(|row| shown.has(table.cell(*row, column)))
-            .take(MOST_ROWS)
-            .collect(),
-        _ => (0..table.rows().min(MOST_ROWS)).collect(),
-    };
+    let whose = Whose::of(table);
+    let rows: Vec<usize> = (0..table.rows())
+        .filter(|row| shown.has(&whose, *row))
+        .take(MOST_ROWS)
+        .collect();
     let columns: Vec<String> = table
         .header()
         .iter()

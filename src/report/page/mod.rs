@@ -167,7 +167,7 @@ impl Page<'_> {
             line(
                 put,
                 &format!(
-                    "<p class=\"notice\">This study has {} birds; single birds on this page are a sample of {}, taken evenly through the study. Strains are whole. The files in <code>tables</code> hold every bird.</p>",
+                    "<p class=\"notice\">This study has {} birds; single birds on this page are a sample of {}, taken evenly through the study. Strains are whole; of each bird its best curve is shown. The files in <code>tables</code> hold every bird.</p>",
                     thousands(shown.birds()),
                     thousands(shown.shown())
                 ),
