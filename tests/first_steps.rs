@@ -296,7 +296,7 @@ fn the_notes_say_what_every_column_of_the_demo_means() {
     assert!(rows.len() > from + 60);
     assert!(
         unsaid.is_empty(),
-        "say in report/column_notes.rs what these mean: {unsaid:?}"
+        "say in report/column_notes.txt what these mean: {unsaid:?}"
     );
     for said in ["arguments", "input", "command", "program"] {
         assert!(rows.iter().any(|row| row[0] == said), "{said}");

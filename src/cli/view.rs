@@ -164,8 +164,9 @@ impl Live<'_> {
                 "not here: open the address that the program printed\n".to_owned(),
             )
         };
-        let mut response =
-            Response::from_data(body.into_bytes()).with_status_code(StatusCode(status));
+        let mut response = Response::from_data(body.into_bytes())
+            .with_chunked_threshold(usize::MAX)
+            .with_status_code(StatusCode(status));
         for (name, value) in [
             ("Content-Type", kind),
             ("Cache-Control", "no-store"),

@@ -102,7 +102,7 @@ fn the_demo_has_the_rows_of_the_contract() {
     assert!(number(&certificate["gradient"]) < 1e-4);
     assert!(number(&certificate["least_eigenvalue"]) > 0.0);
     let spurts = rows(&tables.join("spurts.csv"));
-    assert_eq!(spurts.len(), birds.len());
+    assert_eq!(spurts.len(), with_weighings);
     assert!(
         spurts
             .iter()
