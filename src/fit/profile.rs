@@ -22,7 +22,16 @@
 //!
 //! damped by a multiple of H's diagonal where S + |2 m| |d| (an exact penalty) does
 //! not fall. A term's q is the term itself, so one method serves terms and derived
-//! quantities. From the estimate outward each minimum starts where the one before it
+//! quantities.
+//!
+//! Where growth of the data does not bend any more, S(c) is no minimum but a limit:
+//! at a low rate of gain the best logistic is an exponential, of asymptote A without
+//! end and inflection ln(A)/k later and later. On the way there A and ti lie on a bent
+//! ridge, on which straight steps get ever shorter and stop short of the limit. So a term
+//! that is positive by its range, other than q, is multiplied rather than added to:
+//! the ridge of ln A and ti is straight, and each step takes a share of what is left.
+//!
+//! From the estimate outward each minimum starts where the one before it
 //! ended, so that a curved ridge is followed, and the limit is found between the
 //! last two by false position.
 //!
@@ -133,6 +142,12 @@ const SHORT: f64 = 1e-8;
 const IDLE: f64 = 1e-10;
 /// So many such steps in a row.
 const IDLE_STEPS: usize = 5;
+/// Least damping but none. Along a ridge the normal equations tend to singular: more
+/// damping than keeps them apart from rounding would stop the walk there.
+const LEAST_DAMPING: f64 = 1e-12;
+/// Longest step of a term that is multiplied, in its logarithm (twentyfold): a longer
+/// one comes of normal equations near singular, and is damped.
+const LONGEST_RATIO: f64 = 3.0;
 
 /// Where a walk along the profile stands.
 struct Walk<'a> {
@@ -199,7 +214,7 @@ impl<'a> Walk<'a> {
             let outside = inside + reach;
             match self.tau(outside) {
                 Some(tau) if tau >= factor => {
-                    return self.between((inside, tau_inside), (outside, tau), factor, &kept);
+                    return self.between((inside, tau_inside), (outside, tau), factor, &mut kept);
                 }
                 Some(tau) => {
                     (inside, tau_inside) = (outside, tau);
@@ -219,24 +234,27 @@ impl<'a> Walk<'a> {
     }
 
     /// The value between two with tau = `factor`: false position (the Illinois rule).
+    /// Each minimum starts from the last one inside: from outside, where a term may have
+    /// run away, the way back may be flat.
     fn between(
         &mut self,
         (mut inside, tau_inside): (f64, f64),
         (mut outside, tau_outside): (f64, f64),
         factor: f64,
-        kept: &[f64],
+        kept: &mut Vec<f64>,
     ) -> Option<f64> {
         let (mut below, mut above) = (tau_inside - factor, tau_outside - factor);
-        self.terms.copy_from_slice(kept);
         let mut last = 0.0;
         for _ in 0..100 {
             let middle = outside - above * (outside - inside) / (above - below);
+            self.terms.copy_from_slice(kept);
             let excess = self.tau(middle)? - factor;
             if excess.abs() < 1e-9 || (outside - inside).abs() <= 1e-13 * outside.abs() {
                 return Some(middle);
             }
             if excess < 0.0 {
                 (inside, below) = (middle, excess);
+                kept.clone_from(&self.terms);
                 if last < 0.0 {
                     above *= 0.5;
                 }
@@ -275,10 +293,13 @@ impl<'a> Walk<'a> {
             // Damp until the penalised sum falls.
             for _ in 0..40 {
                 let Some((step, multiplier)) = normal.step(gap, damping) else {
-                    damping = f64::max(10.0 * damping, 1e-6);
+                    damping = f64::max(10.0 * damping, LEAST_DAMPING);
                     continue;
                 };
-                let next: Vec<f64> = self.terms.iter().zip(&step).map(|(t, d)| t + d).collect();
+                let Some(next) = self.moved(&step) else {
+                    damping = f64::max(10.0 * damping, LEAST_DAMPING);
+                    continue;
+                };
                 let length = normal.length(&step);
                 let penalty = 4.0 * multiplier.abs();
                 if let Some((sum_next, found_next, gradient_next)) = self.evaluate(&next) {
@@ -293,7 +314,7 @@ impl<'a> Walk<'a> {
                 if length < SHORT * self.mean_square.sqrt() {
                     break;
                 }
-                damping = f64::max(10.0 * damping, 1e-6);
+                damping = f64::max(10.0 * damping, LEAST_DAMPING);
             }
             let Some((next, length, sum_next, found_next, gradient_next)) = trial else {
                 let near = (value - found).abs() <= 1e-7 * value.abs().max(1e-12);
@@ -302,7 +323,11 @@ impl<'a> Walk<'a> {
             let gained = sum - sum_next;
             self.terms = next;
             (sum, found, gradient) = (sum_next, found_next, gradient_next);
-            damping = if damping < 1e-7 { 0.0 } else { 0.2 * damping };
+            damping = if damping < 0.1 * LEAST_DAMPING {
+                0.0
+            } else {
+                0.2 * damping
+            };
             let near = (value - found).abs() <= 1e-9 * value.abs().max(1e-12);
             idle = if gained.abs() < IDLE * self.mean_square {
                 idle + 1
@@ -314,6 +339,21 @@ impl<'a> Walk<'a> {
             }
         }
         None
+    }
+
+    /// The terms after a step; `None` where it multiplies one by too much.
+    fn moved(&self, step: &[f64]) -> Option<Vec<f64>> {
+        let ranges = self.problem.curve.terms();
+        let of = |j: usize| {
+            let (term, by) = (self.terms[j], step[j]);
+            let adds = ranges[j].lower < 0.0 || term <= 0.0;
+            if adds || self.quantity == Quantity::Term(j) {
+                return Some(term + by);
+            }
+            let ratio = by / term;
+            (ratio.abs() <= LONGEST_RATIO).then(|| term * ratio.exp())
+        };
+        (0..self.terms.len()).map(of).collect()
     }
 
     /// Sum of squares, quantity and gradient at these terms, with the Jacobian left in
