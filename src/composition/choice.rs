@@ -1,5 +1,7 @@
 //! Which of several equations predicts best the birds that it has not seen?
 
+use rayon::prelude::*;
+
 use super::calibration::{Settings, failed, left_out_on_response};
 use super::complete::Complete;
 use super::formula::Formula;
@@ -56,8 +58,12 @@ pub fn choose(
     let mut tried: Vec<(Formula, ChoiceRow)> = Vec::new();
     // Of several errors that of the shortest formula: it asks for the least.
     let mut least_error: Option<(usize, Error)> = None;
-    for formula in candidates {
-        let row = candidate(&complete, response, formula, settings).unwrap_or_else(|error| {
+    let found: Vec<Result<ChoiceRow>> = candidates
+        .par_iter()
+        .map(|formula| candidate(&complete, response, formula, settings))
+        .collect();
+    for (formula, row) in candidates.iter().zip(found) {
+        let row = row.unwrap_or_else(|error| {
             let note = error.to_string();
             let terms = formula.names().len();
             if least_error.as_ref().is_none_or(|(least, _)| terms < *least) {

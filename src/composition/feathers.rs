@@ -12,6 +12,8 @@
 //! [`routes`] fits both on the same birds and compares how well each predicts
 //! birds that it has not seen.
 
+use rayon::prelude::*;
+
 use std::collections::BTreeMap;
 
 use super::Tissue;
@@ -272,8 +274,11 @@ pub fn routes(
     let chemistry = paired.intact.numbers(response)?;
     let n = paired.intact.n();
     let birds: Vec<String> = (0..n).map(|row| paired.intact.label("bird", row)).collect();
-    let mut errors = [vec![None; n], vec![None; n]];
-    for row in (0..n).filter(|row| chemistry[*row].is_finite()) {
+    // Each row's bird is left out by itself: side by side, in the rows' order.
+    let left_out = |row: usize| -> [Option<f64>; 2] {
+        if !chemistry[row].is_finite() {
+            return [None, None];
+        }
         let rest: Vec<usize> = (0..n).filter(|other| birds[*other] != birds[row]).collect();
         let lookup = |name: &str| paired.intact.value(name, row);
         let by_step = step.refit(paired, response, formula, &settings, &rest).ok();
@@ -282,10 +287,10 @@ pub fn routes(
             by_step.and_then(|step| step.value(lookup).ok()),
             by_one.and_then(|one| predicted(&one.equation, lookup).ok()),
         ];
-        for (errors, answer) in errors.iter_mut().zip(answers) {
-            errors[row] = answer.map(|answer| chemistry[row] - answer);
-        }
-    }
+        answers.map(|answer| answer.map(|answer| chemistry[row] - answer))
+    };
+    let pairs: Vec<[Option<f64>; 2]> = (0..n).into_par_iter().map(left_out).collect();
+    let errors = [0, 1].map(|route| pairs.iter().map(|pair| pair[route]).collect::<Vec<_>>());
     let known: Vec<usize> = (0..n).filter(|row| chemistry[*row].is_finite()).collect();
     let mean = known.iter().map(|row| chemistry[*row]).sum::<f64>() / known.len().max(1) as f64;
     let rows = ["feather step", "one regression"]
