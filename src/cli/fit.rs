@@ -176,8 +176,22 @@ pub(crate) fn trajectories(
     }
     let (weak, failed) = (trajectories.count("weak"), trajectories.count("failed"));
     if weak + failed > 0 {
+        // A bird that was scanned once has no curve: that is no trouble with a fit.
+        let fits = trajectories
+            .subjects
+            .iter()
+            .flat_map(|subject| &subject.fits);
+        let few = fits
+            .filter(|fit| fit.outcome.status() == "failed")
+            .filter(|fit| fit.outcome.n() <= fit.curve.terms().len())
+            .count();
+        let of_them = if few > 0 {
+            format!(" ({few} of these have no more records than the curve has terms)")
+        } else {
+            String::new()
+        };
         output.warnings.push(format!(
-            "{weak} fits are weak and {failed} failed: each has its reason in curve_fits.csv"
+            "{weak} fits are weak and {failed} failed{of_them}: each has its reason in curve_fits.csv"
         ));
     }
     Ok(trajectories)

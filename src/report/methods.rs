@@ -49,6 +49,16 @@ const SOURCES: [(&str, &str); 6] = [
 #[must_use]
 pub fn methods(study: &Study, trajectories: &Trajectories, told: &Told<'_>) -> Vec<String> {
     let mut paragraphs = vec![fitting(study, trajectories, told)];
+    if study
+        .traits
+        .iter()
+        .any(|records| !records.variances.is_empty())
+    {
+        paragraphs.push("Scanner readings were put on the chemistry scale by the regression equations of the calibration tables; each corrected mass was weighted by the inverse of its own error variance. The errors that an equation gives to all birds together are in no standard error of a curve: see calibration_share where redraws were asked for.".to_owned());
+    }
+    if !trajectories.populations.is_empty() {
+        paragraphs.push("All birds were also fitted at once by nonlinear mixed models with fixed effects by strain and random effects by bird; the tables mixed_fits and random_effects name the estimator's end and the effects.".to_owned());
+    }
     paragraphs.push(inference(told));
     if told.has_targets {
         paragraphs.push("Targets between the tabulated ages were read from a monotone piecewise cubic (Fritsch and Carlson 1980). The deviation in days is the age at which the target has the observed mass, less the age at weighing. Uniformity is the share of birds within 10 % of the mean of their strain or pen at that age, with Wilson (1927) intervals.".to_owned());
@@ -132,7 +142,7 @@ fn fitting(study: &Study, trajectories: &Trajectories, told: &Told<'_>) -> Strin
 
 fn inference(told: &Told<'_>) -> String {
     format!(
-        "Standard errors are those of the linearised model at the optimum, intervals are {} % t intervals, and derived quantities have delta-method standard errors. Bands of curves are pointwise, and simultaneous by Scheffé's method. Curves fitted to the same observations were ranked by AICc (Burnham and Anderson 2002).",
+        "Standard errors are those of the linearised model at the optimum, intervals are {} % t intervals, and derived quantities have delta-method standard errors. Bands of curves are pointwise, and simultaneous by Scheffé's method for single birds and by simulated maxima of the standardised curve (sup-t) for strains. Curves fitted to the same observations were ranked by AICc (Burnham and Anderson 2002).",
         (told.confidence * 1e4).round() / 1e2
     )
 }

@@ -443,7 +443,10 @@ pub(super) fn population(
             _ => PopulationFit {
                 curve: curve.clone(),
                 options: wanted.options(&**curve, request.settings.variance, request.correlation),
-                outcome: failed(super::NO_HATCH_WEIGHT.to_owned(), cohort.records()),
+                outcome: failed(
+                    super::observed::NO_HATCH_WEIGHT.to_owned(),
+                    cohort.records(),
+                ),
                 cohort: cohort.clone(),
             },
         }

@@ -61,30 +61,18 @@ pub struct Page<'a> {
     pub watch: Option<&'a str>,
 }
 
-/// The answers that the first screen holds, each with the beginnings of the names
-/// of the figures that show it best.
-const FIRST: [(&str, &[&str]); 3] = [
-    ("target", &["deviation_body_weight", "deviation"]),
+/// What the first screen answers: the questions under which the answer may stand, the
+/// best first, and the beginnings of the names of the figures that show it best.
+const FIRST: [(&[&str], &[&str]); 3] = [
+    (&["On target?"], &["deviation_body_weight", "deviation"]),
     (
-        "differ",
-        &["contrast", "forest", "growth_body_weight", "growth"],
+        &["Do they differ?", "How do they grow?"],
+        &["forest", "growth_body_weight", "growth"],
     ),
     (
-        "lay",
-        &[
-            "lay_curve",
-            "value_at_first_egg",
-            "rate_body_weight",
-            "rate",
-        ],
+        &["When do they come into lay?", "When do the cues fall?"],
+        &["lay_curve", "rate_body_weight", "rate"],
     ),
-];
-
-/// Words of a question that the first screen recognises, in the order of [`FIRST`].
-const QUESTIONS: [&[&str]; 3] = [
-    &["On target?", "target"],
-    &["Do the strains differ?", "How do they grow?"],
-    &["When will they lay?", "When do the cues fall?"],
 ];
 
 /// Groups the words for the screen: a line that begins at the margin is a question,
@@ -233,7 +221,7 @@ impl Page<'_> {
     /// Three questions, each with its words and one picture.
     fn first_screen(&self, put: &mut String) -> Result<()> {
         line(put, "<section class=\"first\" aria-label=\"The answers\">");
-        for ((_, names), questions) in FIRST.iter().zip(QUESTIONS) {
+        for (questions, names) in FIRST {
             let Some(answer) = questions.iter().find_map(|question| {
                 self.answers
                     .iter()
