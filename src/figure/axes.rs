@@ -173,7 +173,12 @@ impl Axis {
                         break;
                     }
                     if way == Way::Up {
+                        let padded = lo;
                         (lo, hi) = rounded_out(lo, hi, step);
+                        if self.data.is_some_and(|(least, _)| least >= 0.0) {
+                            // What is never below zero has no tick there.
+                            lo = lo.max(padded.min(0.0));
+                        }
                         ticks = ticks_at(self.scale, step, lo, hi);
                     }
                     break;

@@ -117,7 +117,8 @@ impl ValueAtFirstEgg {
         let most = groups.map(|g| g.birds.len()).max().unwrap_or(0);
         let mut note = vec![
             "Dots: birds at their first egg, moved up or down at random to be seen.".to_owned(),
-            "Black: median and quartiles. n: birds.".to_owned(),
+            "Black: median and quartiles. n: birds that laid; a panel has those with that measure."
+                .to_owned(),
         ];
         note.extend(sample::sentence("birds", most.min(MOST_IN_GROUP), most));
         Plan {
