@@ -2,22 +2,30 @@
 
 use clap::{Args, ValueEnum};
 
-use super::options::{Common, FitOptions, Input};
+use super::options::Common;
 use super::output::Output;
-use super::target::TargetOptions;
-use super::{fit, study_lay, target};
+use super::run::WholeStudy;
+use super::study_lay;
+use crate::composition::feather_ages::FeatherAgeRow;
 use crate::composition::repeatability::Repeatability;
 use crate::composition::study_equations::Chosen;
 use crate::composition::study_masses::StudyMasses;
+use crate::contrast::{Adjust, Comparison};
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
 use crate::flock::Deviation;
+use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::pictures::{Named, Showing, deviation_pictures, growth_pictures};
-use crate::report::scan_pictures::{body_parts_picture, calibration_pictures, precision_picture};
+use crate::report::population_pictures::population_pictures;
+use crate::report::profile_pictures::profile_pictures;
+use crate::report::scan_pictures::{
+    body_parts_picture, calibration_pictures, feather_share_picture, precision_picture,
+};
 use crate::study::Study;
 use crate::trajectory::Trajectories;
+use crate::trajectory::profiles::TermProfile;
 
-/// Draw the figures: growth, rate of gain, residuals, birds, deviation from target.
+/// Draw the figures of a study: all that its tables give, as `run` draws them.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather draw data-demo --width 89
@@ -25,11 +33,7 @@ use crate::trajectory::Trajectories;
   pinfeather draw weights.csv --bird Chick --age Time --value weight --group Diet --dpi 600")]
 pub(crate) struct DrawArgs {
     #[command(flatten)]
-    input: Input,
-    #[command(flatten)]
-    fit: FitOptions,
-    #[command(flatten)]
-    target: TargetOptions,
+    whole: WholeStudy,
     #[command(flatten)]
     paper: PaperOptions,
 }
@@ -100,16 +104,9 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
             "--json: draw prints no figure, expected --out DIR as well",
         ));
     }
-    let study = output.read(&args.input)?;
-    let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
-    let deviations = target::deviations(&study, &args.target, args.fit.confidence)?;
-    let results = Drawable {
-        study,
-        trajectories,
-        deviations,
-        scans: ScanResults::default(),
-    };
-    results.add(args.fit.confidence, &args.paper, &mut output)?;
+    let results = args.whole.results(&mut output)?;
+    output.keep_figures_only();
+    results.add(args.whole.confidence(), &args.paper, &mut output)?;
     output.finish()
 }
 
@@ -118,6 +115,10 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
 pub(crate) struct Drawable {
     pub(crate) study: Study,
     pub(crate) trajectories: Trajectories,
+    /// The strains compared, where there are two or more.
+    pub(crate) comparison: Option<Comparison>,
+    /// How surely the strains' curves know their terms.
+    pub(crate) profiles: Vec<TermProfile>,
     pub(crate) deviations: Vec<Deviation>,
     pub(crate) scans: ScanResults,
 }
@@ -129,6 +130,8 @@ pub(crate) struct ScanResults {
     pub(crate) repeatability: Option<Repeatability>,
     /// The equations, each with the candidates that it was chosen among.
     pub(crate) chosen: Vec<Chosen>,
+    /// Feathers by strain and age.
+    pub(crate) feathers: Vec<FeatherAgeRow>,
     /// The corrected masses.
     pub(crate) masses: Option<StudyMasses>,
 }
@@ -173,6 +176,12 @@ impl Drawable {
     fn pictures(&self, showing: &Showing) -> Result<Vec<Named>> {
         let study = &self.study;
         let mut pictures = growth_pictures(study, &self.trajectories, showing)?;
+        pictures.extend(population_pictures(study, &self.trajectories, showing)?);
+        pictures.extend(profile_pictures(study, &self.profiles, showing)?);
+        if let Some(comparison) = &self.comparison {
+            let adjust = Adjust::default();
+            pictures.extend(contrast_pictures(study, comparison, adjust, showing)?);
+        }
         pictures.extend(deviation_pictures(study, &self.deviations, showing)?);
         pictures.extend(study_lay::pictures(study, &self.trajectories, showing)?);
         let scans = &self.scans;
@@ -180,6 +189,7 @@ impl Drawable {
             pictures.extend(precision_picture(answer, showing)?);
         }
         pictures.extend(calibration_pictures(study, &scans.chosen, showing)?);
+        pictures.extend(feather_share_picture(&scans.feathers, showing)?);
         if let Some(masses) = &scans.masses {
             pictures.extend(body_parts_picture(study, masses, showing)?);
         }

@@ -117,6 +117,14 @@ impl Output {
         self
     }
 
+    /// Drops everything but figures and warnings: what `draw` is asked for.
+    pub(crate) fn keep_figures_only(&mut self) {
+        self.tables.clear();
+        self.words.clear();
+        self.saved.clear();
+        self.page = None;
+    }
+
     /// Reads the study, with its files in the run record and its warnings told.
     pub(crate) fn read(&mut self, input: &Input) -> Result<Study> {
         let study = input.read()?;

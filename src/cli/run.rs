@@ -10,7 +10,7 @@ use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::TargetOptions;
-use super::{calibrate, correct, fit, onset, repeatability, target, verify};
+use super::{calibrate, contrast, correct, fit, onset, repeatability, target, verify};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
 use crate::composition::study_equations;
@@ -19,6 +19,7 @@ use crate::error::Result;
 use crate::report::calibration_tables::Moved;
 use crate::report::methods;
 use crate::study::Study;
+use crate::trajectory::profiles;
 
 /// Run the whole study: corrected masses, growth curves, deviation from target,
 /// timing cues, figures, report page.
@@ -69,6 +70,11 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
 }
 
 impl WholeStudy {
+    /// Confidence of intervals and bands.
+    pub(crate) fn confidence(&self) -> f64 {
+        self.fit.confidence
+    }
+
     /// Reads, corrects, fits and judges; words and tables go to the output, and the
     /// page gets its title, its strains and its methods.
     pub(crate) fn results(&self, output: &mut Output) -> Result<Drawable> {
@@ -84,8 +90,9 @@ impl WholeStudy {
                 .map(|line| format!("  {line}")),
         );
         let scans = self.composition(&mut study, output)?;
-        let trajectories = fit::trajectories(&study, &self.fit, output)?;
-        fit::add(&study, &trajectories, &self.fit, output);
+        let wishes = self.fit.at_every_level();
+        let trajectories = fit::trajectories(&study, &wishes, output)?;
+        fit::add(&study, &trajectories, &wishes, output);
         corrected::add_shares(
             &study,
             scans.masses.as_ref(),
@@ -94,6 +101,8 @@ impl WholeStudy {
             &self.redraw,
             output,
         )?;
+        let comparison = contrast::add_usual(&study, &trajectories, &wishes, output)?;
+        let profiles = profiles::of_strains(&study, &trajectories, self.fit.confidence);
         let deviations = target::add(&study, &self.target, self.fit.confidence, output)?;
         onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
         let told = methods::Told {
@@ -114,6 +123,8 @@ impl WholeStudy {
         Ok(Drawable {
             study,
             trajectories,
+            comparison,
+            profiles,
             deviations,
             scans,
         })
@@ -165,6 +176,7 @@ impl WholeStudy {
         correct::add(study, &kept, &masses, confidence, Moved::No, output)?;
         corrected::enter(study, &masses, output);
         results.chosen = answer.chosen;
+        results.feathers = answer.feather_ages;
         results.masses = Some(masses);
         Ok(results)
     }

@@ -162,7 +162,7 @@ impl Showing {
 }
 
 /// A trait's name as part of a file name: what is no letter or digit becomes a dash.
-fn file_name(words: &str) -> String {
+pub(super) fn file_name(words: &str) -> String {
     let plain = |c: char| {
         if c.is_alphanumeric() || c == '_' {
             c
@@ -173,7 +173,23 @@ fn file_name(words: &str) -> String {
     words.chars().map(plain).collect()
 }
 
-fn percent(share: f64) -> String {
+/// A trait as an axis names it: "Body weight (g)".
+pub(super) fn quantity(trait_name: &str) -> Quantity {
+    Quantity {
+        name: capital(&trait_name.replace('_', " ")),
+        unit: "g".to_owned(),
+    }
+}
+
+/// Words that begin a label.
+pub(super) fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+pub(super) fn percent(share: f64) -> String {
     format!("{} %", (share * 1e6).round() / 1e4)
 }
 
@@ -187,15 +203,7 @@ struct Scene<'a> {
 
 impl Scene<'_> {
     fn quantity(&self) -> Quantity {
-        let words = self.study.traits[self.trait_index].name.replace('_', " ");
-        let mut letters = words.chars();
-        let name = letters.next().map_or(String::new(), |first| {
-            first.to_uppercase().chain(letters).collect()
-        });
-        Quantity {
-            name,
-            unit: "g".to_owned(),
-        }
+        quantity(&self.study.traits[self.trait_index].name)
     }
 
     fn band(&self) -> String {
@@ -381,7 +389,7 @@ type BandOf =
     fn(&dyn crate::growth::Curve, &crate::fit::Estimates, &[f64], Band, f64) -> Vec<Estimate>;
 
 /// Forty ages suffice for a small panel.
-fn evenly_between((first_d, last_d): (f64, f64)) -> Vec<f64> {
+pub(super) fn evenly_between((first_d, last_d): (f64, f64)) -> Vec<f64> {
     const STEPS: u32 = 40;
     let step = (last_d - first_d) / f64::from(STEPS);
     (0..=STEPS).map(|i| first_d + step * f64::from(i)).collect()
