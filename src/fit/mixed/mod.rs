@@ -44,6 +44,7 @@ mod contribution;
 mod ending;
 mod error_terms;
 mod estimates;
+mod expected;
 mod follow;
 mod laplace;
 mod laplace_ending;
@@ -71,6 +72,7 @@ use ending::Ending;
 use problem::{Errors, Problem};
 use spread::inverse_of;
 
+pub use expected::{SpreadParameter, SubjectInformation};
 pub use model::{
     Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,
     RandomScale, RandomTerm,
