@@ -7,7 +7,7 @@ use std::sync::Arc;
 use clap::{Args, ValueEnum};
 
 use super::draw::{PaperOptions, add_pictures};
-use super::options::{Common, Input, TableColumns, VarianceName, confidence};
+use super::options::{Common, TableColumns, VarianceName, confidence};
 use super::output::Output;
 use crate::composition::study_masses::read_equations;
 use crate::composition::{self, Equation};
@@ -25,7 +25,7 @@ use crate::report::plan_tables::{self, Planned};
 use crate::report::plan_words;
 use crate::study::{BODY_WEIGHT, FixedEffectOf, Study};
 use crate::trajectory::{
-    PopulationFit, PopulationRequest, RandomTerms, Request, Trajectories, derived_quantities,
+    BirdPopulation, PopulationRequest, RandomTerms, Request, Trajectories, derived_quantities,
 };
 
 /// Plan a study: how few birds, weighed or scanned at which ages, would tell the growth
@@ -248,6 +248,9 @@ impl FromStr for Share {
     }
 }
 
+/// Strains have fixed effects of their own.
+const FIXED_BY: &[FixedEffectOf] = &[FixedEffectOf::Strain];
+
 /// What is planned from: a population, and where its data were.
 struct Basis {
     population: Population,
@@ -256,6 +259,37 @@ struct Basis {
     span_d: (f64, f64),
     /// Where it comes from, in words.
     from: String,
+}
+
+impl Basis {
+    fn of(known: BirdPopulation, whose: &str, output: &mut Output) -> Self {
+        if known.origin.status != "converged" {
+            output.warnings.push(format!(
+                "{whose} fit of all birds at once is weak: {}; what is planned from it is as uncertain",
+                known.origin.reasons.join("; ")
+            ));
+        }
+        let groups = 0..known.groups.len();
+        let spans = groups.map(|group| known.age_span(group));
+        let span_d = spans.fold((f64::INFINITY, f64::NEG_INFINITY), |span, own| {
+            (span.0.min(own.0), span.1.max(own.1))
+        });
+        let strains: Vec<String> = known.groups.iter().map(|one| one.name.clone()).collect();
+        let population = known.population;
+        Self {
+            from: format!(
+                "Planned from {whose} fit of {} to {} records of {} of {} birds ({}).",
+                population.curve().name(),
+                population.observations(),
+                known.origin.trait_name.replace('_', " "),
+                population.subjects(),
+                strains.join(", ")
+            ),
+            population,
+            strains,
+            span_d,
+        }
+    }
 }
 
 pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
@@ -357,42 +391,29 @@ impl PlanArgs {
         output.take(&study, path)?;
         self.only_trait(&mut study)?;
         let request = self.request(&study)?;
-        let mut fitted = Trajectories::fit(&study, &request, &|_| {});
-        let no_records = || Error::input(format!("{}: found no records to fit, expected repeated weighings of birds", path.display()));
-        let mut populations = fitted.populations.pop().ok_or_else(no_records)?;
-        let fit = populations.fits.pop().ok_or_else(no_records)?;
-        let reasons = fit.outcome.reasons().join("; ");
-        if fit.outcome.status() == "weak" {
-            output.warnings.push(format!(
-                "the pilot's fit of all birds at once is weak: {reasons}; what is planned from it is as uncertain"
-            ));
-        }
-        let population = fit.population().ok_or_else(|| {
+        let fitted = Trajectories::fit(&study, &request, &|_| {});
+        let fit = fitted.population_fits().pop().ok_or_else(|| {
             Error::input(format!(
-                "{}: the {} of all the pilot's birds at once failed ({reasons}), expected a fit to plan from; take another --curve, fewer --random terms, or --population FILE",
-                path.display(),
-                fit.curve.name()
+                "{}: found no records to fit, expected repeated weighings of birds",
+                path.display()
             ))
         })?;
-        let groups = fit.cohort.groups.len();
-        let spans = (0..groups).map(|group| fit.cohort.age_span(group));
-        let span_d = spans.fold((f64::INFINITY, f64::NEG_INFINITY), |span, own| {
-            (span.0.min(own.0), span.1.max(own.1))
-        });
-        let strains: Vec<String> = fit.cohort.groups.iter().map(|group| group.name.clone()).collect();
-        Ok(Basis {
-            from: format!(
-                "Planned from the {} of {} birds and {} records of {} ({}).",
+        let known = fit.bird_population(&study, FIXED_BY)?.ok_or_else(|| {
+            Error::input(format!(
+                "{}: the {} of all the pilot's birds at once failed ({}), expected a fit to plan from; take another --curve, fewer --random terms, or --population FILE",
+                path.display(),
                 fit.curve.name(),
-                fit.cohort.birds.len(),
-                fit.cohort.records(),
-                study.traits[0].name.replace('_', " "),
-                strains.join(", ")
-            ),
-            population,
-            strains,
-            span_d,
-        })
+                fit.outcome.reasons().join("; ")
+            ))
+        })?;
+        Ok(Basis::of(known, "the pilot's", output))
+    }
+
+    /// A population that an earlier fit saved.
+    fn saved(&self, file: &Path, output: &mut Output) -> Result<Basis> {
+        let known = BirdPopulation::read(file, &self.cards()?)?;
+        output.enter_file(file)?;
+        Ok(Basis::of(known, "a saved", output))
     }
 
     /// Leaves the trait that is planned for.
@@ -416,7 +437,8 @@ impl PlanArgs {
         let from = &self.from;
         let named = from.curve.as_deref();
         let own = study.settings.fit.curves.first().map(String::as_str);
-        let curve = self.curve(named.or(own).unwrap_or("gompertz"))?;
+        let name = named.or(own).unwrap_or("gompertz");
+        let curve = growth::find(name, &self.cards()?)?;
         let request = Request {
             curves: vec![curve],
             birds: false,
@@ -441,7 +463,7 @@ impl PlanArgs {
                 },
                 estimator: Estimator::Alternating,
                 criterion: Criterion::Likelihood,
-                groups: vec![FixedEffectOf::Strain],
+                groups: FIXED_BY.to_vec(),
             }),
             correlation: match from.correlation {
                 CorrelationName::None => Correlation::None,
@@ -452,12 +474,11 @@ impl PlanArgs {
         Ok(request)
     }
 
-    fn curve(&self, name: &str) -> Result<Arc<dyn Curve>> {
-        let cards = match &self.from.cards {
-            Some(folder) => growth::read_cards(folder)?,
-            None => Vec::new(),
-        };
-        growth::find(name, &cards)
+    fn cards(&self) -> Result<Vec<Arc<dyn Curve>>> {
+        match &self.from.cards {
+            Some(folder) => growth::read_cards(folder),
+            None => Ok(Vec::new()),
+        }
     }
 
     /// Takes so many strains as are asked for in place of the one.
