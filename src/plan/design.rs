@@ -4,10 +4,13 @@ use super::confirm::{Confirmation, Studies, confirm};
 use super::precision::Told;
 use super::schedule::{Limits, criterion, efficiency, optimum};
 use super::wish::{Needed, Wish};
-use super::{Sampling, Schedule, Target, targets};
+use super::{Sampling, Schedule, Target, as_number, targets};
 use crate::error::Result;
 use crate::fit::mixed::Population;
 use crate::growth::Derived;
+
+/// So many times the fewest birds are near it.
+const NEAR: f64 = 1.05;
 
 /// What is asked.
 #[derive(Debug, Clone)]
@@ -108,8 +111,8 @@ impl Plan {
     }
 }
 
-/// Looks for the smallest design: fewest birds, among those the fewest scans. Ages that
-/// the user asks for are kept.
+/// Looks for the smallest design: of those within 5 percent of the fewest birds the one
+/// with the fewest scans. Ages that the user asks for are kept.
 ///
 /// # Errors
 /// In words, where no schedule within the limits tells the curve's terms, or none tells
@@ -243,8 +246,9 @@ impl Search<'_> {
         });
     }
 
-    /// The asked design, else the one with fewest birds and among those fewest scans;
-    /// where none reaches, the one that comes nearest.
+    /// The asked design, else of those that come near the fewest birds the one with the
+    /// fewest scans: a bird is not handled once more for next to nothing. Where none
+    /// reaches, the one that comes nearest.
     fn chosen(&self) -> Option<usize> {
         let asked = |design: &Design| design.kind == Kind::Asked;
         if let Some(at) = self.designs.iter().position(asked) {
@@ -252,23 +256,21 @@ impl Search<'_> {
         }
         let about = |design: &Design| {
             let each = design.needed.iter();
-            each.map(|needed| needed.as_ref().map_or(f64::INFINITY, |needed| needed.about))
+            each.map(|needed| needed.as_ref().map_or(f64::INFINITY, |one| one.about))
                 .fold(0.0, f64::max)
         };
-        let size = |design: &Design| (design.birds.unwrap_or(usize::MAX), about(design));
-        (0..self.designs.len()).min_by(|a, b| {
-            let (one, other) = (&self.designs[*a], &self.designs[*b]);
-            let (birds, about) = size(one);
-            let (other_birds, other_about) = size(other);
-            let by_about = if birds == usize::MAX {
-                about.total_cmp(&other_about)
-            } else {
-                std::cmp::Ordering::Equal
-            };
-            birds
-                .cmp(&other_birds)
-                .then(by_about)
-                .then(one.schedule.ages_d.len().cmp(&other.schedule.ages_d.len()))
-        })
+        let designs = self.designs.iter().enumerate();
+        let Some(fewest) = self.designs.iter().filter_map(|design| design.birds).min() else {
+            return designs
+                .min_by(|(_, a), (_, b)| about(a).total_cmp(&about(b)))
+                .map(|(at, _)| at);
+        };
+        designs
+            .filter(|(_, design)| {
+                let near = |birds| as_number(birds) <= NEAR * as_number(fewest);
+                design.birds.is_some_and(near)
+            })
+            .min_by_key(|(_, design)| (design.schedule.ages_d.len(), design.birds))
+            .map(|(at, _)| at)
     }
 }
