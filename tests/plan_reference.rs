@@ -142,11 +142,7 @@ fn numbers(value: &Value) -> Vec<f64> {
 
 /// Fewest digits in which the numbers agree; of a matrix, relative to the sizes of its
 /// diagonal, since an entry near 0 has no digits of its own.
-fn digits<'a>(
-    found: impl IntoIterator<Item = &'a f64>,
-    expected: &[f64],
-    n: usize,
-) -> f64 {
+fn digits<'a>(found: impl IntoIterator<Item = &'a f64>, expected: &[f64], n: usize) -> f64 {
     let mut fewest = f64::INFINITY;
     for (at, found) in found.into_iter().enumerate() {
         let size = (expected[(at / n) * n + at / n] * expected[(at % n) * n + at % n])
@@ -219,7 +215,9 @@ fn a_gompertz_with_all_kinds_of_errors_has_the_information_of_its_definition() {
         number("sigma"),
         (Some(number("power")), Some(number("ar1"))),
     );
-    let told = population.information(0, &numbers(&gompertz["ages"])).expect("ages");
+    let told = population
+        .information(0, &numbers(&gompertz["ages"]))
+        .expect("ages");
     // R inverts V by LU: a condition of 1e5 or so leaves 11 digits.
     assert!(digits(&told.terms, &numbers(&gompertz["fixed_information"]), 3) > 10.0);
     assert!(digits(&told.spread, &numbers(&gompertz["spread_information"]), 6) > 10.0);
@@ -241,24 +239,40 @@ fn orange_trees_have_nearly_the_standard_errors_of_nlme() {
         number("sigma"),
         (None, None),
     );
-    let told = population.term_information(0, &numbers(&orange["ages"])).expect("ages");
+    let told = population
+        .term_information(0, &numbers(&orange["ages"]))
+        .expect("ages");
     let found = (told * 5.0).try_inverse().expect("regular");
     // R has A, ti, k; the curve A, k, ti.
     let order = [0, 2, 1];
-    let found: Vec<f64> = (0..9).map(|at| found[(order[at / 3], order[at % 3])]).collect();
+    let found: Vec<f64> = (0..9)
+        .map(|at| found[(order[at / 3], order[at % 3])])
+        .collect();
     assert!(digits(&found, &numbers(&orange["definition_vcov"]), 3) > 9.0);
     // nlme linearises at each tree's own mode: its information on ti and k is larger by
     // (mean of A_i^2) / A^2 = 1.027, its variances smaller by up to 3.1 percent.
     let nlme = numbers(&orange["nlme_vcov"]);
     for at in [0, 4, 8] {
-        assert!((found[at] / nlme[at] - 1.0).abs() < 0.032, "{} {}", found[at], nlme[at]);
+        assert!(
+            (found[at] / nlme[at] - 1.0).abs() < 0.032,
+            "{} {}",
+            found[at],
+            nlme[at]
+        );
     }
 }
 
 /// Two strains of a constant, a bird of which is seen once: two means.
 fn two_means(sigma: f64) -> Population {
     let curve = plain(&["mean"], constant);
-    population(curve, random(&[]), &[&[10.0], &[10.0]], &[], sigma, (None, None))
+    population(
+        curve,
+        random(&[]),
+        &[&[10.0], &[10.0]],
+        &[],
+        sigma,
+        (None, None),
+    )
 }
 
 fn once() -> Schedule {
@@ -286,7 +300,9 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
                 power: 0.8,
             },
         };
-        let needed = wish.needed(&population, &told, &targets, (500, 0.95)).expect("told");
+        let needed = wish
+            .needed(&population, &told, &targets, (500, 0.95))
+            .expect("told");
         // n = 2 (z_a + z_b)^2 sd^2 / d^2, to what rounding leaves of two quantiles.
         assert!((needed.about / classical[at] - 1.0).abs() < 1e-8);
         // By Student's t on 2 n - 2, as a fit of these birds would test.
@@ -297,14 +313,18 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
             name: "mean".to_owned(),
             aim: Aim::Within(Amount::Percent(2.0)),
         };
-        let needed = within.needed(&population, &told, &targets, (500, 0.95)).expect("told");
+        let needed = within
+            .needed(&population, &told, &targets, (500, 0.95))
+            .expect("told");
         let formula = (1.959_963_985_f64 * 10.0 / 2.0).powi(2);
         assert!((needed.about / formula - 1.0).abs() < 1e-8);
         let less = Wish {
             name: "mean".to_owned(),
             aim: Aim::Within(Amount::Percent(0.1)),
         };
-        let needed = less.needed(&population, &told, &targets, (500, 0.95)).expect("told");
+        let needed = less
+            .needed(&population, &told, &targets, (500, 0.95))
+            .expect("told");
         assert_eq!(needed.birds, None);
     }
 }
@@ -314,7 +334,14 @@ fn slaughter_and_cues_of_a_constant_have_a_closed_form() {
     let (between, sigma, ages) = (3.0_f64, 2.0_f64, 4.0);
     let curve = plain(&["mean"], constant);
     let groups: &[&[f64]] = &[&[10.0]];
-    let population = population(curve, random(&["mean"]), groups, &[9.0], sigma, (None, None));
+    let population = population(
+        curve,
+        random(&["mean"]),
+        groups,
+        &[9.0],
+        sigma,
+        (None, None),
+    );
     let ages_d = vec![7.0, 14.0, 21.0, 28.0];
     let targets = targets(&population, &[]);
     let variance = |sampling, what: fn(&Target) -> bool| {
@@ -323,7 +350,10 @@ fn slaughter_and_cues_of_a_constant_have_a_closed_form() {
             sampling,
         };
         let told = Told::of(&population, &schedule).expect("told");
-        let target = targets.iter().find(|target| what(target)).expect("a target");
+        let target = targets
+            .iter()
+            .find(|target| what(target))
+            .expect("a target");
         told.variance(&population, target)
     };
     let mean = |target: &Target| matches!(target.what, What::Value(_));
@@ -353,9 +383,8 @@ fn days(last: usize, gap: usize) -> Limits {
 
 #[test]
 fn optimal_ages_are_those_of_the_known_designs() {
-    let alone = |curve, terms: &[f64]| {
-        population(curve, random(&[]), &[terms], &[], 1.0, (None, None))
-    };
+    let alone =
+        |curve, terms: &[f64]| population(curve, random(&[]), &[terms], &[], 1.0, (None, None));
     let best = |population: &Population, scans, last| {
         let best = optimum(population, &days(last, 0), scans, 3).expect("a design");
         best.ages_d
@@ -371,7 +400,10 @@ fn optimal_ages_are_those_of_the_known_designs() {
     let decay = (-k * last).exp();
     let early = 1.0 / k - last * decay / (1.0 - decay);
     assert_eq!(best(&exponential, 2, 60), [early.round(), last]);
-    assert_eq!(best(&exponential, 4, 60), [early.round(), early.round(), last, last]);
+    assert_eq!(
+        best(&exponential, 4, 60),
+        [early.round(), early.round(), last, last]
+    );
     // V t / (K + t): T and K T / (2 K + T) (Bates and Watts 1988, 3.14, from memory; the
     // same derivative). K = 20, T = 100: 14.29, so day 14.
     let hyperbola = alone(plain(&["V", "K"], michaelis), &[100.0, 20.0]);
@@ -484,7 +516,10 @@ fn simulated_studies_hold_what_the_information_promises() {
     // Three terms and two derived quantities of two strains, and their differences.
     assert_eq!(seen, 15);
     // The same whatever the threads.
-    let few = Studies { count: 12, ..studies };
+    let few = Studies {
+        count: 12,
+        ..studies
+    };
     let with = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
         let run = || confirm(&population, design, (&targets, &wishes), few, &|| {});

@@ -159,10 +159,10 @@ struct LimitOptions {
     /// Least gap between the scans of a bird, weeks
     #[arg(long, value_name = "WEEKS", default_value_t = 1)]
     gap: usize,
-    /// First week allowed [default: the pilot's first]
+    /// First week allowed [default: the pilot's first, or the first of --weeks]
     #[arg(long, value_name = "WEEK")]
     first_week: Option<usize>,
-    /// Last week allowed [default: the pilot's last]
+    /// Last week allowed [default: the pilot's last, or the last of --weeks]
     #[arg(long, value_name = "WEEK")]
     last_week: Option<usize>,
     /// Simulated studies that confirm the chosen design; 0 for none
@@ -235,7 +235,10 @@ impl FromStr for Amount {
         match number.parse::<f64>() {
             Ok(value) if value > 0.0 && value.is_finite() && percent => Ok(Self::Percent(value)),
             Ok(value) if value > 0.0 && value.is_finite() => Ok(Self::Units(value)),
-            _ => Err("expected a number above 0 in the quantity's unit, or a percentage such as 5%".to_owned()),
+            _ => Err(
+                "expected a number above 0 in the quantity's unit, or a percentage such as 5%"
+                    .to_owned(),
+            ),
         }
     }
 }
@@ -323,7 +326,9 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         strains: &basis.strains,
         calibrations: &calibrations,
     };
-    output.words.push("How few birds would answer the question?".to_owned());
+    output
+        .words
+        .push("How few birds would answer the question?".to_owned());
     output.words.push(format!("  {}", basis.from));
     output.words.extend(plan_words::plan(&planned));
     output.tables.push(plan_tables::designs(&planned));
@@ -337,7 +342,9 @@ impl PlanArgs {
     /// Numbers that no plan can have.
     fn check(&self) -> Result<()> {
         let wrong = |option: &str, found: String, expected: &str| {
-            Err(Error::call(format!("{option} {found}: expected {expected}")))
+            Err(Error::call(format!(
+                "{option} {found}: expected {expected}"
+            )))
         };
         let limits = &self.limits;
         if let Some(birds) = limits.birds.iter().find(|birds| **birds < 2) {
@@ -350,14 +357,24 @@ impl PlanArgs {
         if limits.most_birds < 2 {
             return wrong("--most-birds", limits.most_birds.to_string(), "at least 2");
         }
-        if let Some(week) = limits.weeks.iter().find(|week| !(week.is_finite() && **week >= 0.0)) {
+        if let Some(week) = limits
+            .weeks
+            .iter()
+            .find(|week| !(week.is_finite() && **week >= 0.0))
+        {
             return wrong("--weeks", week.to_string(), "weeks from 0 on");
         }
         if let Some(week) = self.repeated_week() {
             return wrong("--weeks", week.to_string(), "each week once");
         }
-        for (option, values) in [("--at-age", &self.wanted.at_age), ("--at-weight", &self.wanted.at_weight)] {
-            if let Some(value) = values.iter().find(|value| !(value.is_finite() && **value > 0.0)) {
+        for (option, values) in [
+            ("--at-age", &self.wanted.at_age),
+            ("--at-weight", &self.wanted.at_weight),
+        ] {
+            if let Some(value) = values
+                .iter()
+                .find(|value| !(value.is_finite() && **value > 0.0))
+            {
                 return wrong(option, value.to_string(), "a number above 0");
             }
         }
@@ -419,15 +436,22 @@ impl PlanArgs {
     /// Leaves the trait that is planned for.
     fn only_trait(&self, study: &mut Study) -> Result<()> {
         let name = self.columns.r#trait.as_deref().unwrap_or(BODY_WEIGHT);
-        let known: Vec<&str> = study.traits.iter().map(|records| records.name.as_str()).collect();
+        let known: Vec<&str> = study
+            .traits
+            .iter()
+            .map(|records| records.name.as_str())
+            .collect();
         let at = match known.as_slice() {
             [_] => 0,
-            several => several.iter().position(|known| *known == name).ok_or_else(|| {
-                Error::call(format!(
-                    "--trait {name}: no such trait, expected one of {}; correct the name",
-                    several.join(", ")
-                ))
-            })?,
+            several => several
+                .iter()
+                .position(|known| *known == name)
+                .ok_or_else(|| {
+                    Error::call(format!(
+                        "--trait {name}: no such trait, expected one of {}; correct the name",
+                        several.join(", ")
+                    ))
+                })?,
         };
         study.traits = vec![study.traits.swap_remove(at)];
         Ok(())
@@ -543,14 +567,17 @@ impl PlanArgs {
         derived_quantities(&wanted.at_age, &wanted.at_weight)
     }
 
-    /// Whole weeks within the call's limits, else within the data.
+    /// Whole weeks within the call's limits, else within the data and the weeks asked for.
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,
         reason = "weeks of a bird's life"
     )]
     fn practical(&self, basis: &Basis) -> Result<Limits> {
-        let (first_d, last_d) = basis.span_d;
+        let asked = self.limits.weeks.iter().map(|week| 7.0 * week);
+        let (first_d, last_d) = asked.fold(basis.span_d, |span, asked_d| {
+            (span.0.min(asked_d), span.1.max(asked_d))
+        });
         let first = self
             .limits
             .first_week
@@ -599,7 +626,11 @@ impl PlanArgs {
         let targets = targets(&basis.population, derived);
         if wishes.is_empty() {
             let size = Amount::Percent(5.0);
-            let aim = if several { detect(size) } else { Aim::Within(size) };
+            let aim = if several {
+                detect(size)
+            } else {
+                Aim::Within(size)
+            };
             let mature = wish("mature_weight", aim);
             let first = basis.population.curve().terms()[0].name.to_string();
             let has = targets.iter().any(|target| mature.is_about(target));
@@ -664,11 +695,15 @@ impl CalibrationOptions {
         ];
         for (option, value) in numbers {
             if let Some(value) = value.filter(|value| !(value.is_finite() && *value > 0.0)) {
-                return Err(Error::call(format!("{option} {value}: expected a number above 0")));
+                return Err(Error::call(format!(
+                    "{option} {value}: expected a number above 0"
+                )));
             }
         }
         if self.coefficients == 0 {
-            return Err(Error::call("--coefficients 0: expected at least 1, the constant"));
+            return Err(Error::call(
+                "--coefficients 0: expected at least 1, the constant",
+            ));
         }
         let planned = self.calibration_sd.is_some() || !self.equation.is_empty();
         let wanted = self.calibration_within.or(self.coefficient_within);
@@ -685,15 +720,16 @@ impl CalibrationOptions {
         args: &PlanArgs,
         output: &mut Output,
     ) -> Result<Vec<(String, CalibrationWish)>> {
-        let wish = |residual_sd: f64, reading_sd: Option<f64>, coefficients: usize| CalibrationWish {
-            residual_sd,
-            reading_sd,
-            coefficients,
-            mean_within: Some(self.calibration_within.unwrap_or(0.25 * residual_sd)),
-            coefficient_within: self.coefficient_within,
-            level: args.wanted.confidence,
-            most: args.limits.most_birds,
-        };
+        let wish =
+            |residual_sd: f64, reading_sd: Option<f64>, coefficients: usize| CalibrationWish {
+                residual_sd,
+                reading_sd,
+                coefficients,
+                mean_within: Some(self.calibration_within.unwrap_or(0.25 * residual_sd)),
+                coefficient_within: self.coefficient_within,
+                level: args.wanted.confidence,
+                most: args.limits.most_birds,
+            };
         let mut wishes = Vec::new();
         if let Some(residual_sd) = self.calibration_sd {
             let wish = wish(residual_sd, self.reading_sd, self.coefficients);
@@ -708,7 +744,9 @@ impl CalibrationOptions {
         if !wishes.is_empty() {
             output.warnings.push(composition::CAUTION.to_owned());
         }
-        if self.coefficient_within.is_some() && wishes.iter().any(|(_, wish)| wish.reading_sd.is_none()) {
+        if self.coefficient_within.is_some()
+            && wishes.iter().any(|(_, wish)| wish.reading_sd.is_none())
+        {
             return Err(Error::call(
                 "--coefficient-within: found no spread of the readings, expected --reading-sd GRAMS beside --calibration-sd, or an equation that names the range of its reading",
             ));

@@ -156,16 +156,10 @@ fn estimate(fit: &MixedFit, model: &MixedModel<'_>, target: &Target) -> Option<(
         }
         What::Cue(_) | What::Spread(_) => return None,
     };
-    (value.is_finite() && variance > 0.0 && variance.is_finite())
-        .then(|| (value, variance.sqrt()))
+    (value.is_finite() && variance > 0.0 && variance.is_finite()).then(|| (value, variance.sqrt()))
 }
 
-fn summary(
-    told: &[(f64, f64)],
-    truth: f64,
-    size: Option<f64>,
-    critical: f64,
-) -> Option<Simulated> {
+fn summary(told: &[(f64, f64)], truth: f64, size: Option<f64>, critical: f64) -> Option<Simulated> {
     if told.len() < 2 {
         return None;
     }

@@ -261,8 +261,12 @@ impl Search<'_> {
         };
         let designs = self.designs.iter().enumerate();
         let Some(fewest) = self.designs.iter().filter_map(|design| design.birds).min() else {
+            // Where no number of birds will do, scans alone bring it nearer.
+            let scans = |design: &Design| design.schedule.ages_d.len();
             return designs
-                .min_by(|(_, a), (_, b)| about(a).total_cmp(&about(b)))
+                .min_by(|(_, a), (_, b)| {
+                    about(a).total_cmp(&about(b)).then(scans(b).cmp(&scans(a)))
+                })
                 .map(|(at, _)| at);
         };
         designs

@@ -57,7 +57,13 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
     let mut quantities: Vec<(String, String, Quantity)> = terms
         .iter()
         .enumerate()
-        .map(|(at, term)| (term.name.to_string(), term.unit.to_string(), Quantity::Term(at)))
+        .map(|(at, term)| {
+            (
+                term.name.to_string(),
+                term.unit.to_string(),
+                Quantity::Term(at),
+            )
+        })
         .collect();
     quantities.extend(derived.iter().map(|what| {
         let unit = what.unit().to_owned();
@@ -99,7 +105,13 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
     for (name, unit, quantity) in &quantities {
         for group in 0..groups {
             if let Some(between) = between(population, group, *quantity) {
-                add(What::Cue(*quantity), (name, unit), &[group], between, between);
+                add(
+                    What::Cue(*quantity),
+                    (name, unit),
+                    &[group],
+                    between,
+                    between,
+                );
             }
         }
     }

@@ -1,7 +1,7 @@
 //! How precisely is a study to tell it, and how many birds does that take?
 
-use super::precision::Told;
 use super::power::{factor, least_number, power};
+use super::precision::Told;
 use super::{Target, What};
 use crate::fit::mixed::Population;
 
@@ -136,7 +136,10 @@ impl Wish {
                 about_at_best,
                 reached: reached(most),
             };
-            if worst.as_ref().is_none_or(|known| needed.about > known.about) {
+            if worst
+                .as_ref()
+                .is_none_or(|known| needed.about > known.about)
+            {
                 worst = Some(needed);
             }
         }

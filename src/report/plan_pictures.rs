@@ -5,10 +5,11 @@ use super::plan_tables::{Planned, strain};
 use crate::error::Result;
 use crate::figure::{DesignPrecision, PrecisionByBirds, PrecisionPanel, Ranged};
 use crate::plan::design::{Design, Kind};
-use crate::plan::{Aim, Needed, Target, What, Wish, as_number};
+use crate::plan::power::factor;
+use crate::plan::{Aim, Needed, Target, What, Wish, as_number, freedom, standard_error};
 use crate::stats::distribution::normal_quantile;
 
-/// Most panels: a wish each.
+/// Most panels: two of a difference, one of another wish.
 const MOST_PANELS: usize = 4;
 /// Numbers of birds along a line.
 const POINTS: usize = 60;
@@ -21,7 +22,10 @@ const POINTS: usize = 60;
 pub fn plan_picture(planned: &Planned<'_>, showing: &Showing) -> Result<Option<Named>> {
     let wishes = planned.question.wishes.iter().enumerate();
     let panels: Vec<PrecisionPanel> = wishes
-        .filter_map(|(at, wish)| panel(planned, at, wish))
+        .flat_map(|(at, wish)| {
+            let [one, other] = shown(wish).map(|shown| panel(planned, at, wish, shown?));
+            one.into_iter().chain(other)
+        })
         .take(MOST_PANELS)
         .collect();
     if panels.is_empty() {
@@ -34,6 +38,11 @@ pub fn plan_picture(planned: &Planned<'_>, showing: &Showing) -> Result<Option<N
     let figure = PrecisionByBirds {
         expected: "expected information".to_owned(),
         simulated: simulated.unwrap_or_default(),
+        birds: if planned.population.groups() > 1 {
+            "Birds a strain".to_owned()
+        } else {
+            String::new()
+        },
         panels,
         letter: showing.letter,
     };
@@ -52,15 +61,18 @@ fn drawn<'a>(planned: &Planned<'a>) -> Vec<(bool, String, &'a Design)> {
     let scans = chosen.schedule.ages_d.len();
     let mut drawn = vec![(true, chosen)];
     if chosen.kind == Kind::Asked {
-        let best = plan.designs.iter().find(|design| {
-            design.kind == Kind::Optimal && design.schedule.ages_d.len() == scans
-        });
+        let best = plan
+            .designs
+            .iter()
+            .find(|design| design.kind == Kind::Optimal && design.schedule.ages_d.len() == scans);
         drawn.extend(best.map(|best| (false, best)));
     } else {
         // What the fewest scans would do.
-        let fewest = plan.designs.iter().enumerate().find(|(at, design)| {
-            design.kind == Kind::Optimal && *at != plan.chosen
-        });
+        let fewest = plan
+            .designs
+            .iter()
+            .enumerate()
+            .find(|(at, design)| design.kind == Kind::Optimal && *at != plan.chosen);
         drawn.extend(fewest.map(|(_, design)| (false, design)));
     }
     drawn.extend(plan.slaughter().map(|design| (false, design)));
@@ -78,36 +90,47 @@ fn drawn<'a>(planned: &Planned<'a>) -> Vec<(bool, String, &'a Design)> {
         .collect()
 }
 
-fn panel(planned: &Planned<'_>, at: usize, wish: &Wish) -> Option<PrecisionPanel> {
-    if matches!(wish.aim, Aim::Reliable(_)) {
-        return None;
+/// What a panel shows of a wish.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Shown {
+    Power,
+    HalfWidth,
+}
+
+/// The panels of a wish; how well a bird is told does not depend on the others.
+fn shown(wish: &Wish) -> [Option<Shown>; 2] {
+    match wish.aim {
+        Aim::Within(_) => [Some(Shown::HalfWidth), None],
+        Aim::Detect { .. } => [Some(Shown::Power), Some(Shown::HalfWidth)],
+        Aim::Reliable(_) => [None, None],
     }
+}
+
+fn panel(planned: &Planned<'_>, at: usize, wish: &Wish, shown: Shown) -> Option<PrecisionPanel> {
     let plan = planned.plan;
     let needed = plan.chosen().needed.get(at)?.as_ref()?;
     let target = &plan.targets[needed.target];
     let strains = planned.population.groups();
     let level = planned.question.level;
-    // To twice what is needed, so that both sides of the answer are seen.
     let last = last_number(planned, needed);
-    let percent = if matches!(wish.aim, Aim::Detect { .. }) { 100.0 } else { 1.0 };
+    let value = |variance: f64, birds: usize| match shown {
+        Shown::Power => 100.0 * wish.reached(target, variance, birds, (strains, level)),
+        Shown::HalfWidth => {
+            factor(level, freedom(strains, birds)) * standard_error(variance, birds)
+        }
+    };
     let designs = drawn(planned).into_iter().map(|(chosen, name, design)| {
         let variance = design.told.variance(planned.population, target);
         let expected = variance.map_or_else(Vec::new, |variance| {
-            numbers(last)
-                .map(|birds| {
-                    let reached = wish.reached(target, variance, birds, (strains, level));
-                    (as_number(birds), percent * reached)
-                })
+            numbers(shown, last)
+                .map(|birds| (as_number(birds), value(variance, birds)))
                 .collect()
         });
+        let simulated = chosen.then(|| simulated(planned, needed.target, shown));
         DesignPrecision {
             name,
             expected,
-            simulated: if chosen {
-                simulated(planned, wish, needed.target).into_iter().collect()
-            } else {
-                Vec::new()
-            },
+            simulated: simulated.flatten().into_iter().collect(),
         }
     });
     let whose = match target.strains.len() {
@@ -117,29 +140,38 @@ fn panel(planned: &Planned<'_>, at: usize, wish: &Wish) -> Option<PrecisionPanel
     };
     Some(PrecisionPanel {
         name: whose,
-        label: label(wish, target),
-        wanted: Some(match wish.aim {
-            Aim::Within(amount) => amount.of(target.value),
-            Aim::Detect { power, .. } => 100.0 * power,
-            Aim::Reliable(share) => share,
-        }),
+        label: label(wish, target, shown),
+        wanted: match (wish.aim, shown) {
+            (Aim::Within(amount), Shown::HalfWidth) => Some(amount.of(target.value)),
+            (Aim::Detect { power, .. }, Shown::Power) => Some(100.0 * power),
+            _ => None,
+        },
         designs: designs.collect(),
     })
 }
 
-fn label(wish: &Wish, target: &Target) -> String {
+fn label(wish: &Wish, target: &Target, shown: Shown) -> String {
     let name = in_words(&target.name);
-    let unit = if target.unit.is_empty() {
-        String::new()
-    } else {
-        format!(" ({})", target.unit)
-    };
-    match wish.aim {
-        Aim::Detect { size, .. } => {
+    match (wish.aim, shown) {
+        (Aim::Detect { size, .. }, Shown::Power) => {
             let size = super::words::three_digits(size.of(target.value));
-            format!("Power for {size} {} of {name} (%)", target.unit)
+            let unit = match target.unit.as_str() {
+                "" => String::new(),
+                unit => format!(" {unit}"),
+            };
+            format!("Power, {size}{unit} of {name} (%)")
         }
-        Aim::Within(_) | Aim::Reliable(_) => format!("Half width of {name}{unit}"),
+        _ => {
+            let unit = match target.unit.as_str() {
+                "" => String::new(),
+                unit => format!(" ({unit})"),
+            };
+            let of = match target.what {
+                What::Contrast(_) => "difference in ",
+                _ => "",
+            };
+            format!("Half width, {of}{name}{unit}")
+        }
     }
 }
 
@@ -148,35 +180,36 @@ fn in_words(name: &str) -> String {
     name.replace('_', " ")
 }
 
+/// To twice what is needed, so that both sides of the answer are seen.
 fn last_number(planned: &Planned<'_>, needed: &Needed) -> usize {
     let most = planned.question.most_birds;
-    let wanted = match needed.birds {
-        Some(birds) => 2 * birds,
-        None => most,
-    };
+    let wanted = needed.birds.map_or(most, |birds| 2 * birds);
     wanted.clamp(12, most.max(12))
 }
 
-fn numbers(last: usize) -> impl Iterator<Item = usize> {
-    let step = (last / POINTS).max(1);
-    (2..=last).step_by(step)
+/// Half widths from an eighth of the last on: those of very few birds dwarf all others.
+fn numbers(shown: Shown, last: usize) -> impl Iterator<Item = usize> {
+    let first = match shown {
+        Shown::Power => 2,
+        Shown::HalfWidth => (last / 8).max(3),
+    };
+    (first..=last).step_by((last / POINTS).max(1))
 }
 
-/// What simulated studies of the chosen design gave of a wish.
-fn simulated(planned: &Planned<'_>, wish: &Wish, target: usize) -> Option<(f64, Ranged)> {
+/// What simulated studies of the chosen design gave.
+fn simulated(planned: &Planned<'_>, target: usize, shown: Shown) -> Option<(f64, Ranged)> {
     let (birds, found) = planned.plan.confirmation.as_ref()?;
     let told = found.targets[target]?;
     let z = normal_quantile(0.975);
-    let what = planned.plan.targets[target].what;
-    let (value, error) = match (wish.aim, what) {
-        (Aim::Detect { .. }, What::Contrast(_)) => {
+    let (value, error) = match shown {
+        Shown::Power => {
             let power = told.power?;
             let n = as_number(told.n);
             (100.0 * power, 100.0 * (power * (1.0 - power) / n).sqrt())
         }
-        _ => {
-            let df = crate::plan::freedom(planned.population.groups(), *birds);
-            let factor = crate::plan::power::factor(planned.question.level, df);
+        Shown::HalfWidth => {
+            let df = freedom(planned.population.groups(), *birds);
+            let factor = factor(planned.question.level, df);
             (
                 factor * told.standard_error,
                 factor * told.standard_error_of_it,

@@ -119,8 +119,8 @@ impl Line<'_> {
             }
         }
         let simulated = confirmed.and_then(|(_, simulated)| simulated);
-        let reliability = matches!(target.what, What::Cue(_))
-            .then(|| 1.0 - self.variance / target.value.powi(2));
+        let reliability =
+            matches!(target.what, What::Cue(_)).then(|| 1.0 - self.variance / target.value.powi(2));
         table
             .row()
             .text(&design.name())

@@ -51,11 +51,7 @@ fn wanted(wish: &Wish, target: &Target, strains: &[String], several: bool) -> St
     let name = &target.name;
     match wish.aim {
         Aim::Within(within) => {
-            let whose = if several {
-                " of each strain"
-            } else {
-                ""
-            };
+            let whose = if several { " of each strain" } else { "" };
             format!("tell {name}{whose} to within {}", amount(within))
         }
         Aim::Detect { size, power } => format!(
@@ -118,10 +114,7 @@ fn unreached(planned: &Planned<'_>, wish: &Wish, needed: &Needed) -> String {
             format!("{} {}", three_digits(needed.reached), target.unit),
             "",
         ),
-        Aim::Detect { .. } => (
-            format!("{:.0} of 100 trials", 100.0 * needed.reached),
-            "",
-        ),
+        Aim::Detect { .. } => (format!("{:.0} of 100 trials", 100.0 * needed.reached), ""),
     };
     // Half of the birds is what perfect scans may at most spare before birds themselves
     // are what limits.
@@ -206,7 +199,10 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
     for (wish, target, variance, simulated) in wished(planned, found) {
         let seen = match (simulated.power, wish.aim) {
             (Some(power), Aim::Detect { .. }) => {
-                format!(", and the difference was seen in {:.0} of 100", 100.0 * power)
+                format!(
+                    ", and the difference was seen in {:.0} of 100",
+                    100.0 * power
+                )
             }
             _ => String::new(),
         };
@@ -242,11 +238,7 @@ fn slaughter(planned: &Planned<'_>) -> Option<String> {
         .needed
         .iter()
         .flatten()
-        .map(|needed| {
-            needed
-                .birds
-                .map_or(needed.about, crate::plan::as_number)
-        })
+        .map(|needed| needed.birds.map_or(needed.about, crate::plan::as_number))
         .filter(|about| about.is_finite())
         .fold(0.0, f64::max);
     let spared = 100.0 * (1.0 - crate::plan::as_number(birds) / about);

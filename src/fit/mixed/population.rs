@@ -208,7 +208,9 @@ impl Population {
                 0.0
             }
         };
-        let rows = of.iter().flat_map(|row| of.iter().map(|column| covariance(row, column)));
+        let rows = of
+            .iter()
+            .flat_map(|row| of.iter().map(|column| covariance(row, column)));
         numbers.fixed_covariance = rows.collect();
         numbers.groups = groups;
         numbers.subjects *= groups;
