@@ -207,126 +207,80 @@ fn a_saved_population_plans_as_its_pilot_does() {
     }
 }
 
+/// That a call is refused with these words, and nothing written.
+fn refused(folder: &Path, call: &str, parts: &[&str]) {
+    let output = pinfeather(folder, call);
+    let told = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{call}: {told}");
+    for part in parts {
+        assert!(told.contains(part), "{call}: {part} in {told}");
+    }
+    assert!(
+        !told.contains("NaN") && !told.contains("panicked"),
+        "{told}"
+    );
+    assert!(!folder.join("results").exists(), "{call} wrote results");
+}
+
 #[test]
-fn what_cannot_be_planned_is_told() {
-    let folder = two_lines();
-    let one = tempfile::tempdir().unwrap();
-    pilot(one.path(), &[("Ash", 1900.0)], 13);
+fn what_there_is_nothing_to_plan_from_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let nothing = ["neither a pilot nor a population", "--population FILE"];
+    refused(folder.path(), "plan", &nothing);
+    // One weighing a bird carries no mixed model.
     let short = "bird,line,age_d,weight_g\na,Ash,7,60\nb,Ash,7,62\nc,Ash,7,65\n";
     std::fs::write(folder.path().join("short.csv"), short).unwrap();
-    let both = format!("plan pilot.csv --group line {CALL}");
-    let alone = format!("plan pilot.csv {CALL}");
-    let cases: Vec<(&Path, String, &[&str])> = vec![
-        (
-            folder.path(),
-            "plan".to_owned(),
-            &["neither a pilot nor a population", "--population FILE"],
-        ),
-        (
-            folder.path(),
-            "plan short.csv --curve gompertz".to_owned(),
-            &["short.csv", "failed", "--curve"],
-        ),
-        (
-            one.path(),
-            format!("{alone} --detect A=5%"),
-            &["found one strain", "--strains 2"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --precision asymptote=5%"),
-            &[
-                "--precision asymptote",
-                "none of that name",
-                "A, k, ti",
-                "--at-age",
-            ],
-        ),
-        (
-            folder.path(),
-            format!("{both} --cue k=0.9"),
-            &["--cue k", "none of that name"],
-        ),
-        (folder.path(), format!("{both} --detect A"), &["NAME=VALUE"]),
-        (
-            folder.path(),
-            format!("{both} --detect A=-5%"),
-            &["above 0"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --power 1.2"),
-            &["between 0 and 1"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --birds 0"),
-            &["--birds 0", "at least 2"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --most-birds 1"),
-            &["--most-birds 1", "at least 2"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --scans 30"),
-            &["--scans 30", "room for 23 a bird"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --scans 2"),
-            &["no ages within the limits", "3 terms", "at least 3 scans"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --weeks 2,6"),
-            &["cannot tell the 3 terms"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --weeks 2,6,6"),
-            &["each week once"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --weeks 2,-6"),
-            &["weeks from 0 on"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --first-week 20 --last-week 10"),
-            &["--last-week 10", "before the first week 20"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --strains 3"),
-            &["--strains 3", "found 2"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --calibration-within 3"),
-            &["without a residual SD", "--calibration-sd"],
-        ),
-        (
-            folder.path(),
-            format!("{both} --calibration-sd 12 --coefficient-within 0.1"),
-            &["no spread of the readings", "--reading-sd"],
-        ),
+    let call = "plan short.csv --curve gompertz";
+    refused(folder.path(), call, &["short.csv", "failed", "--curve"]);
+    pilot(folder.path(), &[("Ash", 1900.0)], 13);
+    let call = format!("plan pilot.csv {CALL} --detect A=5%");
+    refused(folder.path(), &call, &["found one strain", "--strains 2"]);
+}
+
+#[test]
+fn wishes_that_make_no_sense_are_told() {
+    let folder = two_lines();
+    let told = |wish: &str, parts: &[&str]| {
+        let call = format!("plan pilot.csv --group line {CALL} {wish}");
+        refused(folder.path(), &call, parts);
+    };
+    let unknown = [
+        "--precision asymptote",
+        "none of that name",
+        "A, k, ti",
+        "--at-age",
     ];
-    for (place, call, parts) in cases {
-        let output = pinfeather(place, &call);
-        let told = text(&output.stderr);
-        assert_eq!(output.status.code(), Some(2), "{call}: {told}");
-        for part in parts {
-            assert!(told.contains(part), "{call}: {part} in {told}");
-        }
-        assert!(
-            !told.contains("NaN") && !told.contains("panicked"),
-            "{told}"
-        );
-        assert!(!place.join("results").exists(), "{call} wrote results");
-    }
+    told("--precision asymptote=5%", &unknown);
+    told("--cue k=0.9", &["--cue k", "none of that name"]);
+    told("--detect A", &["NAME=VALUE"]);
+    told("--detect A=-5%", &["above 0"]);
+    told("--power 1.2", &["between 0 and 1"]);
+    told("--at-age 0", &["--at-age 0", "above 0"]);
+    told("--strains 3", &["--strains 3", "found 2"]);
+    let bare = ["without a residual SD", "--calibration-sd"];
+    told("--calibration-within 3", &bare);
+    let spread = ["no spread of the readings", "--reading-sd"];
+    told("--calibration-sd 12 --coefficient-within 0.1", &spread);
+    told("--calibration-sd 0", &["--calibration-sd 0", "above 0"]);
+}
+
+#[test]
+fn limits_that_leave_no_design_are_told() {
+    let folder = two_lines();
+    let told = |limits: &str, parts: &[&str]| {
+        let call = format!("plan pilot.csv --group line {CALL} {limits}");
+        refused(folder.path(), &call, parts);
+    };
+    told("--birds 0", &["--birds 0", "at least 2"]);
+    told("--most-birds 1", &["--most-birds 1", "at least 2"]);
+    told("--scans 30", &["--scans 30", "room for 23 a bird"]);
+    let few = ["no ages within the limits", "3 terms", "at least 3 scans"];
+    told("--scans 2", &few);
+    told("--weeks 2,6", &["cannot tell the 3 terms"]);
+    told("--weeks 2,6,6", &["each week once"]);
+    told("--weeks 2,-6", &["weeks from 0 on"]);
+    let turned = ["--last-week 10", "before the first week 20"];
+    told("--first-week 20 --last-week 10", &turned);
 }
 
 #[test]

@@ -75,6 +75,13 @@ pub struct Simulated {
     pub power: Option<f64>,
 }
 
+/// What one simulated study told.
+struct OneFit {
+    weak: bool,
+    /// Estimate and standard error of each target.
+    told: Vec<Option<(f64, f64)>>,
+}
+
 /// Simulates studies of `birds` birds a strain scanned at `ages_d` and fits them;
 /// `done` is told, from any thread, of each.
 ///
@@ -94,7 +101,7 @@ pub fn confirm(
     let groups: Vec<usize> = (0..subjects).map(|at| at / birds).collect();
     let blank = vec![0.0; ages.len()];
     let design = Subjects::new(&starts, &ages, &blank, &groups)?;
-    let one = |at: usize| -> Option<(bool, Vec<Option<(f64, f64)>>)> {
+    let one = |at: usize| -> Option<OneFit> {
         let mut random = stream(studies.seed, at as u64);
         let values = population.simulate(&design, &mut random);
         let study = design.with_values(values).ok();
@@ -102,12 +109,13 @@ pub fn confirm(
         done();
         let outcome = outcome?;
         let fit = outcome.fit()?;
-        let weak = outcome.status() == "weak";
         let told = targets.iter().map(|target| estimate(fit, &model, target));
-        Some((weak, told.collect()))
+        Some(OneFit {
+            weak: outcome.status() == "weak",
+            told: told.collect(),
+        })
     };
-    let fitted: Vec<Option<(bool, Vec<Option<(f64, f64)>>)>> =
-        (0..studies.count).into_par_iter().map(one).collect();
+    let fitted: Vec<Option<OneFit>> = (0..studies.count).into_par_iter().map(one).collect();
     #[expect(clippy::cast_precision_loss, reason = "numbers of birds")]
     let df = (subjects.saturating_sub(strains)).max(1) as f64;
     let critical = factor(studies.level, df);
@@ -115,7 +123,7 @@ pub fn confirm(
         let told: Vec<(f64, f64)> = fitted
             .iter()
             .flatten()
-            .filter_map(|(_, told)| told[at])
+            .filter_map(|fit| fit.told[at])
             .collect();
         let size = wishes.iter().find_map(|wish| match wish.aim {
             Aim::Detect { size, .. } if wish.is_about(target) => Some(size.of(target.value)),
@@ -126,7 +134,7 @@ pub fn confirm(
     Ok(Confirmation {
         studies: studies.count,
         failed: fitted.iter().filter(|one| one.is_none()).count(),
-        weak: fitted.iter().flatten().filter(|(weak, _)| *weak).count(),
+        weak: fitted.iter().flatten().filter(|fit| fit.weak).count(),
         targets: targets.iter().enumerate().map(of_target).collect(),
     })
 }
