@@ -162,7 +162,7 @@ struct Rows<'a> {
 
 const LEAST_PANEL_MM: f64 = 27.0;
 const ROW_MM: f64 = 6.6;
-const LEAST_PANEL_HEIGHT_MM: f64 = 24.0;
+const LEAST_PANEL_HEIGHT_MM: f64 = 25.0;
 /// What the column of names may take of the width.
 const NAMES_SHARE: f64 = 0.36;
 
