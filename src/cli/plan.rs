@@ -433,25 +433,23 @@ impl PlanArgs {
         Ok(Basis::of(known, "a saved", output))
     }
 
-    /// Leaves the trait that is planned for.
+    /// Leaves the trait that is planned for: the one named, else body weight or the only one.
     fn only_trait(&self, study: &mut Study) -> Result<()> {
-        let name = self.columns.r#trait.as_deref().unwrap_or(BODY_WEIGHT);
         let known: Vec<&str> = study
             .traits
             .iter()
             .map(|records| records.name.as_str())
             .collect();
-        let at = match known.as_slice() {
-            [_] => 0,
-            several => several
-                .iter()
-                .position(|known| *known == name)
-                .ok_or_else(|| {
-                    Error::call(format!(
-                        "--trait {name}: no such trait, expected one of {}; correct the name",
-                        several.join(", ")
-                    ))
-                })?,
+        let name = match (&self.columns.r#trait, known.as_slice()) {
+            (Some(name), _) => name.as_str(),
+            (None, [only]) => only,
+            (None, _) => BODY_WEIGHT,
+        };
+        let Some(at) = known.iter().position(|known| *known == name) else {
+            return Err(Error::call(format!(
+                "--trait {name}: no such trait, expected one of {}; of corrected masses, plan from the population that fit --level population saves",
+                known.join(", ")
+            )));
         };
         study.traits = vec![study.traits.swap_remove(at)];
         Ok(())

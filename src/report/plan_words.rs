@@ -23,12 +23,15 @@ pub fn plan(planned: &Planned<'_>) -> Vec<String> {
     lines
 }
 
-/// `24 birds a strain (72 in all), weighed or scanned at 2, 6 and 10 weeks`.
+/// `24 birds a strain (72 birds and 216 scans in all), weighed or scanned at 2, 6 and 10
+/// weeks`.
 fn size(planned: &Planned<'_>, design: &Design, birds: usize) -> String {
     let strains = planned.population.groups();
+    let all = birds * strains;
+    let scans = all * design.schedule.scans_per_bird();
     let whose = match strains {
-        1 => format!("{birds} birds"),
-        _ => format!("{birds} birds a strain ({} in all)", birds * strains),
+        1 => format!("{birds} birds ({scans} scans)"),
+        _ => format!("{birds} birds a strain ({all} birds and {scans} scans in all)"),
     };
     format!(
         "{whose}, weighed or scanned at {}",
