@@ -385,7 +385,7 @@ impl Scene<'_> {
         };
         let ages_d = match fits.subject.level {
             Level::Strain => curve_ages_d(self.study, fits.subject),
-            Level::Bird => evenly_between(fits.subject.age_span(self.study)),
+            Level::Bird => evenly_between(fits.subject.age_span(self.study), STEPS),
         };
         let band = of(
             &**curve,
@@ -411,11 +411,13 @@ impl Scene<'_> {
 type BandOf =
     fn(&dyn crate::growth::Curve, &crate::fit::Estimates, &[f64], Band, f64) -> Vec<Estimate>;
 
-/// Forty ages suffice for a small panel.
-pub(super) fn evenly_between((first_d, last_d): (f64, f64)) -> Vec<f64> {
-    const STEPS: u32 = 40;
-    let step = (last_d - first_d) / f64::from(STEPS);
-    (0..=STEPS).map(|i| first_d + step * f64::from(i)).collect()
+/// So many steps suffice for a curve in a small panel.
+const STEPS: u32 = 40;
+
+/// Ages from the first to the last, in equal steps.
+pub(super) fn evenly_between((first_d, last_d): (f64, f64), steps: u32) -> Vec<f64> {
+    let step = (last_d - first_d) / f64::from(steps);
+    (0..=steps).map(|i| first_d + step * f64::from(i)).collect()
 }
 
 #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
