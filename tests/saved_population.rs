@@ -96,8 +96,11 @@ fn a_folder_for_no_population_is_a_wrong_call() {
 #[test]
 fn the_shipped_example_says_that_it_is_invented_and_is_what_the_demo_gives() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let shipped =
-        BirdPopulation::read(&root.join("models/populations/invented_body_weight.toml"), &[]).unwrap();
+    let shipped = BirdPopulation::read(
+        &root.join("models/populations/invented_body_weight.toml"),
+        &[],
+    )
+    .unwrap();
     assert!(shipped.origin.note.starts_with("INVENTED"));
     let folder = tempfile::tempdir().unwrap();
     let options = [

@@ -233,7 +233,7 @@ pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
             format!("off their course now: {}{more}", names.join(", "))
         };
         lines.push(format!(
-            "  {trait_name}: {now}; {} of {} birds gave an alarm, {} are expected by chance (a false alarm a bird with probability {})",
+            "  {trait_name}: {now}; {} of {} birds gave an alarm, at most {} are expected by chance (a false alarm a bird with probability {} at most)",
             watch.drifting.len(),
             watch.birds,
             three_digits(by_chance),
