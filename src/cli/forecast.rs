@@ -9,10 +9,10 @@ use super::output::Output;
 use crate::error::{Error, Result};
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, RandomScale};
 use crate::fit::{Settings, Variance};
-use crate::flock::{self, ForecastOptions, PopulationFrom, TraitForecast};
+use crate::flock::{self, ForecastOptions, PopulationFrom, TraitForecast, WeightBacktest};
 use crate::growth::Curve;
 use crate::report::{forecast_tables, forecast_words};
-use crate::study::{FixedEffectOf, Study};
+use crate::study::{FixedEffectOf, Records, Study};
 use crate::trajectory::{BirdPopulation, PopulationRequest, RandomTerms, Request};
 
 /// Weeks that the backtest hides, one after the other.
@@ -100,7 +100,11 @@ impl ForecastWishes {
             named_ages_d,
             confidence: asked.confidence,
         };
-        let traits = flock::forecast(known, from, &options)?;
+        let mut traits = flock::forecast(known, from, &options)?;
+        let tested = backtest(known, from, last_d, asked.confidence, output)?;
+        for one in &mut traits {
+            one.flag_by(&tested, asked.confidence);
+        }
         let named = if self.forecast.is_empty() {
             &options.named_ages_d
         } else {
@@ -117,33 +121,17 @@ impl ForecastWishes {
         output
             .tables
             .push(forecast_tables::forecast(known, as_of_d, &traits));
-        self.add_backtest(known, from, last_d, asked.confidence, output)?;
-        self.add_drifting(known, &traits, from, output)?;
-        Ok(Some(Ahead { as_of_d, traits }))
-    }
-
-    fn add_backtest(
-        &self,
-        known: &Study,
-        from: PopulationFrom<'_>,
-        last_d: f64,
-        confidence: f64,
-        output: &mut Output,
-    ) -> Result<()> {
-        let bar = output.progress(usize::from(BACKTEST_WEEKS), "backtesting");
-        let weeks = (last_d, BACKTEST_WEEKS);
-        let tested = flock::weight_backtest(known, from, weeks, confidence, &|| bar.inc(1))?;
-        bar.finish_and_clear();
         if tested.is_empty() {
             let none = "  no backtest: too little was weighed before the last weeks";
             output.words.push(none.to_owned());
-            return Ok(());
+        } else {
+            output
+                .words
+                .extend(forecast_words::backtest(known, &tested));
+            output.append(forecast_tables::backtest(known, &tested));
         }
-        output
-            .words
-            .extend(forecast_words::backtest(known, &tested, confidence));
-        output.append(forecast_tables::backtest(known, &tested));
-        Ok(())
+        self.add_drifting(known, &traits, from, output)?;
+        Ok(Some(Ahead { as_of_d, traits }))
     }
 
     fn add_drifting(
@@ -179,6 +167,41 @@ impl ForecastWishes {
             .push(forecast_tables::drifting(known, &watches));
         Ok(())
     }
+}
+
+/// The last weeks hidden and forecast, with a bar where somebody looks.
+fn backtest(
+    known: &Study,
+    from: PopulationFrom<'_>,
+    last_d: f64,
+    confidence: f64,
+    output: &Output,
+) -> Result<Vec<WeightBacktest>> {
+    let bar = output.progress(usize::from(BACKTEST_WEEKS), "backtesting");
+    let weeks = (last_d, BACKTEST_WEEKS);
+    let tested = flock::weight_backtest(known, from, weeks, confidence, &|| bar.inc(1))?;
+    bar.finish_and_clear();
+    Ok(tested)
+}
+
+/// The study with the records of those traits alone that have a target: what `run` and `draw`
+/// forecast, since each further trait takes as long.
+pub(crate) fn of_target(study: &Study) -> Study {
+    let mut only = study.clone();
+    for records in &mut only.traits {
+        let targets = &study.targets;
+        if !targets
+            .iter()
+            .any(|target| target.trait_name == records.name)
+        {
+            *records = Records {
+                name: std::mem::take(&mut records.name),
+                starts: vec![0; study.birds.len() + 1],
+                ..Records::default()
+            };
+        }
+    }
+    only
 }
 
 fn read(path: &Path, cards: &[Arc<dyn Curve>], output: &mut Output) -> Result<BirdPopulation> {

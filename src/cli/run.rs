@@ -9,7 +9,7 @@ use super::draw::{Drawable, PaperOptions, ScanResults};
 use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
-use super::target::TargetOptions;
+use super::target::{Looked, TargetOptions};
 use super::{calibrate, correct, fit, onset, repeatability, verify};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
@@ -96,7 +96,8 @@ impl WholeStudy {
         )?;
         let allowed = self.equations.allowed(&study).into_iter().collect();
         let fit = (&self.fit, allowed);
-        let verdict = self.target.add(&study, &study, None, fit, output)?;
+        let traits = Looked::WithTarget;
+        let verdict = self.target.add(&study, &study, None, fit, traits, output)?;
         onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
         let told = methods::Told {
             variance: self.fit.variance.into(),

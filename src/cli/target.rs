@@ -81,6 +81,15 @@ pub(crate) struct TargetOptions {
     ahead: ForecastWishes,
 }
 
+/// Which traits are forecast.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Looked {
+    /// All that the study has.
+    All,
+    /// Those with a target: a run has more to do.
+    WithTarget,
+}
+
 /// The verdict on a flock, and where it goes.
 #[derive(Debug, Default)]
 pub(crate) struct Verdict {
@@ -114,8 +123,9 @@ pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
         ..FitOptions::default()
     };
     let allowed = args.equations.allowed(&study).into_iter().collect();
+    let fit = (&fit, allowed);
     args.wishes
-        .add(&study, &known, args.as_of, (&fit, allowed), &mut output)?;
+        .add(&study, &known, args.as_of, fit, Looked::All, &mut output)?;
     output.finish()
 }
 
@@ -130,6 +140,7 @@ impl TargetOptions {
         known: &Study,
         as_of_d: Option<f64>,
         (fit, allowed): (&FitOptions, Vec<(String, String)>),
+        traits: Looked,
         output: &mut Output,
     ) -> Result<Verdict> {
         let mut verdict = self.verdict(known, fit.confidence)?;
@@ -158,6 +169,14 @@ impl TargetOptions {
             &weigh,
         ));
         if !known.targets.is_empty() || self.ahead.named() {
+            let some;
+            let known = match traits {
+                Looked::All => known,
+                Looked::WithTarget => {
+                    some = forecast::of_target(known);
+                    &some
+                }
+            };
             verdict.ahead = self.ahead(study, known, as_of_d, (fit, allowed), output)?;
         }
         if !verdict.deviations.is_empty() || verdict.ahead.is_some() {
@@ -176,7 +195,8 @@ impl TargetOptions {
         let mut verdict = self.verdict(study, fit.confidence)?;
         if !study.targets.is_empty() || self.ahead.named() {
             let mut unsaid = output.aside();
-            verdict.ahead = self.ahead(study, study, None, (fit, allowed), &mut unsaid)?;
+            let known = forecast::of_target(study);
+            verdict.ahead = self.ahead(study, &known, None, (fit, allowed), &mut unsaid)?;
         }
         Ok(verdict)
     }

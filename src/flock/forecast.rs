@@ -19,6 +19,7 @@ use crate::flock::deviation::{Level, NoTarget, target_at};
 use crate::flock::known_birds::KnownBirds;
 use crate::flock::occasion::{AgeMatching, Grouping, occasions};
 use crate::flock::target::{TargetPoint, Trajectory, trajectories};
+use crate::flock::weight_backtest::WeightBacktest;
 use crate::study::{Records, Study};
 use crate::trajectory::{BirdPopulation, Request, Trajectories};
 
@@ -34,6 +35,26 @@ pub enum PopulationFrom<'a> {
         /// Strains that it does not know, and which of its own each is taken for.
         taken_for: &'a [(String, String)],
     },
+}
+
+/// Coverage, in points of percent below what is stated, from which the intervals of a trait
+/// are not to be relied on.
+const ASTRAY_POINTS: f64 = 15.0;
+
+impl TraitForecast {
+    /// Flags every forecast where the backtest's intervals held far less than stated at some
+    /// horizon: the curve goes astray ahead of the data.
+    pub fn flag_by(&mut self, tested: &[WeightBacktest], confidence: f64) {
+        let own = tested
+            .iter()
+            .filter(|row| row.trait_index == self.trait_index);
+        let worst = own.map(|row| row.coverage_pct).fold(100.0, f64::min);
+        if worst < 100.0 * confidence - ASTRAY_POINTS {
+            for row in self.rows.iter_mut().filter(|row| row.forecast.is_some()) {
+                row.flags.push(Flag::AstrayInBacktest(worst));
+            }
+        }
+    }
 }
 
 /// What is to be forecast.
@@ -105,6 +126,8 @@ pub enum Flag {
     NoCurve,
     /// The population's fit is weak.
     WeakPopulation,
+    /// In the backtest of this trait the intervals held less than stated: percent.
+    AstrayInBacktest(f64),
     /// There is a target and no band.
     NoBand,
     /// There is no target to be within.
@@ -534,6 +557,10 @@ impl fmt::Display for Flag {
                 f.write_str("not forecast: no curve of the population goes through its weighings")
             }
             Self::WeakPopulation => f.write_str("the population's fit is weak"),
+            Self::AstrayInBacktest(held_pct) => write!(
+                f,
+                "in the backtest the intervals held {held_pct:.0} % only: expect errors as told there"
+            ),
             Self::NoBand => f.write_str("no chance stated: the target has no band"),
             Self::NoTarget(reason) => write!(f, "no chance stated: {reason}"),
         }

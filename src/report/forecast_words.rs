@@ -138,6 +138,15 @@ fn careful(one: &TraitForecast) -> Vec<String> {
             population.origin.reasons.join("; ")
         ));
     }
+    let astray = flags().find_map(|flag| match flag {
+        Flag::AstrayInBacktest(held_pct) => Some(*held_pct),
+        _ => None,
+    });
+    if let Some(held_pct) = astray {
+        lines.push(format!(
+            "    do not rely on these intervals: in the backtest below they held {held_pct:.0} % at the worst horizon; this curve goes astray ahead of the data, and the errors told there are its precision"
+        ));
+    }
     let gone = flags().filter(|flag| matches!(flag, Flag::Gone(_))).count();
     if gone > 0 {
         lines.push(format!(
@@ -152,7 +161,7 @@ fn careful(one: &TraitForecast) -> Vec<String> {
 
 /// How the forecasts of weights would have come true, a line a trait.
 #[must_use]
-pub fn backtest(study: &Study, rows: &[WeightBacktest], confidence: f64) -> Vec<String> {
+pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Vec<String> {
     let mut lines = Vec::new();
     for of_trait in rows.chunk_by(|a, b| a.trait_index == b.trait_index) {
         let birds = of_trait.iter().filter(|row| row.level == Level::Bird);
@@ -179,17 +188,6 @@ pub fn backtest(study: &Study, rows: &[WeightBacktest], confidence: f64) -> Vec<
             "  backtest of {name}, the last weeks hidden and forecast: {}{further}",
             told(first)
         ));
-        let worst = of_trait
-            .iter()
-            .map(|row| row.coverage_pct)
-            .fold(f64::INFINITY, f64::min);
-        // Well below what is stated: the curve is wrong ahead, and the reader must know.
-        if worst < 100.0 * confidence - 15.0 {
-            lines.push(format!(
-                "    careful: intervals stated at {:.0} % held {worst:.0} % at the worst horizon: this curve goes astray ahead of the data; take the errors above for its precision",
-                100.0 * confidence
-            ));
-        }
     }
     lines
 }
