@@ -31,7 +31,9 @@ fn whole(birds: f64) -> Option<usize> {
         clippy::cast_sign_loss,
         reason = "between 1 and a billion"
     )]
-    (birds >= 0.0 && birds < 1e9).then(|| birds.ceil().max(2.0) as usize)
+    (0.0..1e9)
+        .contains(&birds)
+        .then(|| birds.ceil().max(2.0) as usize)
 }
 
 #[cfg(test)]

@@ -164,8 +164,8 @@ fn careful(one: &TraitForecast) -> Vec<String> {
 pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Vec<String> {
     let mut lines = Vec::new();
     for of_trait in rows.chunk_by(|a, b| a.trait_index == b.trait_index) {
-        let birds = of_trait.iter().filter(|row| row.level == Level::Bird);
-        let (Some(first), Some(last)) = (birds.clone().next(), birds.last()) else {
+        let mut birds = of_trait.iter().filter(|row| row.level == Level::Bird);
+        let (Some(first), Some(last)) = (birds.clone().next(), birds.next_back()) else {
             continue;
         };
         let told = |row: &WeightBacktest| {
