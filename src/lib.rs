@@ -2,8 +2,8 @@
 //!
 //! Data flow one way: a [`study`] is read from tables, [`growth`] curves are
 //! [`fit`] to each bird and strain, and [`flock`] and [`maturity`] turn the fits
-//! into deviations from target and timing cues; [`figure`] draws them and
-//! [`report`] writes them down.
+//! into deviations from target and timing cues; [`plan`] says how few birds would have
+//! answered; [`figure`] draws the results and [`report`] writes them down.
 
 #![forbid(unsafe_code)]
 #![cfg_attr(
