@@ -4,14 +4,14 @@ use clap::{Args, ValueEnum};
 
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
-use super::target::TargetOptions;
-use super::{fit, study_lay, target};
+use super::target::{TargetOptions, Verdict};
+use super::{fit, study_lay};
 use crate::composition::repeatability::Repeatability;
 use crate::composition::study_equations::Chosen;
 use crate::composition::study_masses::StudyMasses;
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
-use crate::flock::Deviation;
+use crate::report::forecast_pictures::{forecast_pictures, uniformity_pictures};
 use crate::report::pictures::{Named, Showing, deviation_pictures, growth_pictures};
 use crate::report::scan_pictures::{body_parts_picture, calibration_pictures, precision_picture};
 use crate::study::Study;
@@ -102,11 +102,15 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
     }
     let study = output.read(&args.input)?;
     let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
-    let deviations = target::deviations(&study, &args.target, args.fit.confidence)?;
+    let allowed = study.settings.calibration.allowed_strains.clone();
+    let taken_for = allowed.into_iter().collect();
+    let verdict = args
+        .target
+        .looked(&study, (&args.fit, taken_for), &mut output)?;
     let results = Drawable {
         study,
         trajectories,
-        deviations,
+        verdict,
         scans: ScanResults::default(),
     };
     results.add(args.fit.confidence, &args.paper, &mut output)?;
@@ -118,7 +122,7 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
 pub(crate) struct Drawable {
     pub(crate) study: Study,
     pub(crate) trajectories: Trajectories,
-    pub(crate) deviations: Vec<Deviation>,
+    pub(crate) verdict: Verdict,
     pub(crate) scans: ScanResults,
 }
 
@@ -164,7 +168,21 @@ impl Drawable {
     fn pictures(&self, showing: &Showing) -> Result<Vec<Named>> {
         let study = &self.study;
         let mut pictures = growth_pictures(study, &self.trajectories, showing)?;
-        pictures.extend(deviation_pictures(study, &self.deviations, showing)?);
+        let verdict = &self.verdict;
+        pictures.extend(deviation_pictures(study, &verdict.deviations, showing)?);
+        let uniformities = &verdict.uniformities;
+        if let Some(ahead) = &verdict.ahead {
+            let (as_of_d, traits) = (ahead.as_of_d, &ahead.traits);
+            let fans = forecast_pictures(study, as_of_d, traits, uniformities, showing)?;
+            pictures.extend(fans);
+        }
+        let within_pct = verdict.within_pct;
+        pictures.extend(uniformity_pictures(
+            study,
+            uniformities,
+            within_pct,
+            showing,
+        )?);
         pictures.extend(study_lay::pictures(study, &self.trajectories, showing)?);
         let scans = &self.scans;
         if let Some(answer) = &scans.repeatability {

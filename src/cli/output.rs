@@ -105,6 +105,32 @@ impl Output {
         }
     }
 
+    /// An output whose words and tables are dropped, for results that are only drawn.
+    pub(crate) fn aside(&self) -> Self {
+        Self {
+            command: self.command,
+            folder: None,
+            json: self.json,
+            quiet: self.quiet,
+            strict: self.strict,
+            page_only: false,
+            xlsx: false,
+            arguments: Vec::new(),
+            silent: true,
+            tables: Vec::new(),
+            figures: Vec::new(),
+            saved: Vec::new(),
+            words: Vec::new(),
+            warnings: Vec::new(),
+            attention: false,
+            inputs: Vec::new(),
+            seed: self.seed,
+            methods: BTreeMap::new(),
+            counts: BTreeMap::new(),
+            page: None,
+        }
+    }
+
     /// A command whose answer is its words alone, such as `check`.
     pub(crate) fn without_files(mut self) -> Self {
         self.folder = None;

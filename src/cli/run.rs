@@ -9,8 +9,8 @@ use super::draw::{Drawable, PaperOptions, ScanResults};
 use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
-use super::target::TargetOptions;
-use super::{calibrate, correct, fit, onset, repeatability, target, verify};
+use super::target::{Looked, TargetOptions};
+use super::{calibrate, correct, fit, onset, repeatability, verify};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
 use crate::composition::study_equations;
@@ -94,7 +94,10 @@ impl WholeStudy {
             &self.redraw,
             output,
         )?;
-        let deviations = target::add(&study, &self.target, self.fit.confidence, output)?;
+        let allowed = self.equations.allowed(&study).into_iter().collect();
+        let fit = (&self.fit, allowed);
+        let traits = Looked::WithTarget;
+        let verdict = self.target.add(&study, &study, None, fit, traits, output)?;
         onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
         let told = methods::Told {
             variance: self.fit.variance.into(),
@@ -114,7 +117,7 @@ impl WholeStudy {
         Ok(Drawable {
             study,
             trajectories,
-            deviations,
+            verdict,
             scans,
         })
     }

@@ -162,7 +162,7 @@ impl Showing {
 }
 
 /// A trait's name as part of a file name: what is no letter or digit becomes a dash.
-fn file_name(words: &str) -> String {
+pub(super) fn file_name(words: &str) -> String {
     let plain = |c: char| {
         if c.is_alphanumeric() || c == '_' {
             c
@@ -173,8 +173,21 @@ fn file_name(words: &str) -> String {
     words.chars().map(plain).collect()
 }
 
-fn percent(share: f64) -> String {
+pub(super) fn percent(share: f64) -> String {
     format!("{} %", (share * 1e6).round() / 1e4)
+}
+
+/// "body_weight" as "Body weight", "g".
+pub(super) fn grams_of(trait_name: &str) -> Quantity {
+    let words = trait_name.replace('_', " ");
+    let mut letters = words.chars();
+    let name = letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    });
+    Quantity {
+        name,
+        unit: "g".to_owned(),
+    }
 }
 
 /// One trait of a study, about to be drawn.
@@ -187,15 +200,7 @@ struct Scene<'a> {
 
 impl Scene<'_> {
     fn quantity(&self) -> Quantity {
-        let words = self.study.traits[self.trait_index].name.replace('_', " ");
-        let mut letters = words.chars();
-        let name = letters.next().map_or(String::new(), |first| {
-            first.to_uppercase().chain(letters).collect()
-        });
-        Quantity {
-            name,
-            unit: "g".to_owned(),
-        }
+        grams_of(&self.study.traits[self.trait_index].name)
     }
 
     fn band(&self) -> String {
