@@ -196,14 +196,6 @@ pub(super) fn file_name(words: &str) -> String {
     words.chars().map(plain).collect()
 }
 
-/// A trait as an axis names it: "Body weight (g)".
-pub(super) fn quantity(trait_name: &str) -> Quantity {
-    Quantity {
-        name: capital(&trait_name.replace('_', " ")),
-        unit: "g".to_owned(),
-    }
-}
-
 /// Words that begin a label.
 pub(super) fn capital(words: &str) -> String {
     let mut letters = words.chars();
@@ -216,6 +208,14 @@ pub(super) fn percent(share: f64) -> String {
     format!("{} %", (share * 1e6).round() / 1e4)
 }
 
+/// "body_weight" as "Body weight", "g".
+pub(super) fn grams_of(trait_name: &str) -> Quantity {
+    Quantity {
+        name: capital(&trait_name.replace('_', " ")),
+        unit: "g".to_owned(),
+    }
+}
+
 /// One trait of a study, about to be drawn.
 struct Scene<'a> {
     study: &'a Study,
@@ -226,7 +226,7 @@ struct Scene<'a> {
 
 impl Scene<'_> {
     fn quantity(&self) -> Quantity {
-        quantity(&self.study.traits[self.trait_index].name)
+        grams_of(&self.study.traits[self.trait_index].name)
     }
 
     fn band(&self) -> String {

@@ -8,7 +8,7 @@ use crate::figure::{
     StrainPopulation,
 };
 use crate::fit::mixed::{Covariance, MixedFit, MixedResidual, RandomEffect};
-use crate::report::pictures::{Named, Showing, evenly_between, file_name, percent, quantity};
+use crate::report::pictures::{Named, Showing, evenly_between, file_name, grams_of, percent};
 use crate::stats::distribution::normal_quantile;
 use crate::study::Study;
 use crate::trajectory::{PopulationFit, Trajectories};
@@ -135,7 +135,7 @@ impl Scene<'_> {
             }
         });
         PopulationFigure {
-            quantity: quantity(self.trait_name()),
+            quantity: grams_of(self.trait_name()),
             ages: AgeUnit::Days,
             curve: format!("{}, mixed effects", self.fit.curve.name()),
             band: format!(
