@@ -16,6 +16,7 @@ use crate::fit::mixed::{
 };
 use crate::fit::{Failure, Variance};
 use crate::growth::Curve;
+use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{FixedEffectOf, Records, Study};
 
 /// How the population level is to be fitted.
@@ -347,12 +348,11 @@ impl PopulationFit {
         let fit = self.outcome.fit()?;
         let model = MixedModel::new(&*self.curve, &self.options).ok()?;
         let population = fit.population(&model, &self.curve);
+        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
+        let quantile = t_two_sided_quantile(level, population.df() as f64);
         let forecasts = population.unseen(group, ages_d).into_iter();
-        Some(
-            forecasts
-                .map(|one| one.map(|one| one.interval(level)))
-                .collect(),
-        )
+        let limits = forecasts.map(|one| one.map(|one| one.interval(quantile)));
+        Some(limits.collect())
     }
 
     /// Residuals of the fit; none of a failed one.

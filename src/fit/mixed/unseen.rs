@@ -77,6 +77,7 @@ mod tests {
         MixedOutcome, PopulationNumbers, RandomScale, RandomTerm, Subjects,
     };
     use crate::growth::{Curve, built_in};
+    use crate::stats::distribution::t_two_sided_quantile;
 
     fn options() -> MixedOptions {
         let random = ["A", "ti"].map(|term| RandomTerm {
@@ -138,13 +139,14 @@ mod tests {
             let found = fit.population(&model, &curve);
             let at: Vec<f64> = vec![10.0, 40.0, 70.0, 100.0, 140.0];
             let forecasts = found.unseen(0, &at);
+            let quantile = t_two_sided_quantile(0.95, f64::from(29));
             let starts: Vec<usize> = (0..=40).collect();
             let ages_d = at.repeat(8);
             let (groups, blank) = (vec![0; 40], vec![1.0; 40]);
             let new_birds = Subjects::new(&starts, &ages_d, &blank, &groups).unwrap();
             let values = truth.simulate(&new_birds, &mut random);
             for (index, value) in values.iter().enumerate() {
-                let (lower, upper) = forecasts[index % 5].unwrap().interval(0.95);
+                let (lower, upper) = forecasts[index % 5].unwrap().interval(quantile);
                 held += u32::from(lower <= *value && *value <= upper);
                 asked += 1;
             }
