@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use super::options::{Common, FormatOptions, confidence};
-use super::output::Output;
+use super::output::{Output, plain_name};
 use crate::composition::calibration::{Calibration, Settings, Weighting};
 use crate::composition::quality::{self, Kept};
 use crate::composition::study_equations::{
@@ -271,22 +271,12 @@ fn tell(chosen: &[Chosen], equations: &[&Calibration], output: &mut Output) {
 
 fn save(equations: &[&Calibration], folder: Option<&Path>, output: &mut Output) -> Result<()> {
     for calibration in equations {
-        let name = file_name(&calibration.equation.provenance.response);
+        let name = format!(
+            "{}.toml",
+            plain_name(&calibration.equation.provenance.response)
+        );
         let text = calibration.equation.to_toml()?;
         output.save(folder, "models/corrections", &name, text.into_bytes());
     }
     Ok(())
-}
-
-/// A file name for what an equation predicts; other letters than these are no
-/// part of it on some system.
-fn file_name(response: &str) -> String {
-    let plain = |c: char| {
-        if c.is_alphanumeric() || "_-".contains(c) {
-            c
-        } else {
-            '_'
-        }
-    };
-    format!("{}.toml", response.chars().map(plain).collect::<String>())
 }

@@ -1,11 +1,13 @@
 //! `fit`: how does each bird and strain grow?
 
+use std::path::PathBuf;
+
 use clap::{Args, ValueEnum};
 
 use super::correct::EquationOptions;
 use super::corrected::{self, RedrawOptions};
 use super::options::{Common, FitOptions, Input};
-use super::output::Output;
+use super::output::{Output, plain_name};
 use crate::error::{Error, Result};
 use crate::report::growth_tables::{Wanted, growth_tables};
 use crate::report::population_tables::{mixed_tables, second_phase_table};
@@ -22,6 +24,7 @@ use crate::trajectory::{self, Trajectories, derived_quantities};
       --curve logistic,gompertz --out results
   pinfeather fit data-demo --equation results/models/corrections --redraw 200 --seed 1
   pinfeather fit data-demo --curve gompertz --level population --random A,k,ti --covariance full
+  pinfeather fit data-demo --curve gompertz --level population --save-population models/populations
   pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200
   pinfeather fit data-demo --level strain --intervals bootstrap --replicates 2000 --seed 7 \\
       --cross-validate")]
@@ -36,6 +39,10 @@ pub(crate) struct FitArgs {
     redraw: RedrawOptions,
     #[command(flatten)]
     inference: InferenceOptions,
+    /// Folder for the populations of --level population, by which target judges another flock
+    /// [default: models/populations in the results' folder]
+    #[arg(long, value_name = "DIR", help_heading = "Fit of all birds at once")]
+    save_population: Option<PathBuf>,
 }
 
 pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
@@ -57,6 +64,7 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
         &mut output,
     )?;
     add_second_phase(&study, &trajectories, &args.fit, &mut output);
+    save_populations(&study, &trajectories, args, &mut output)?;
     output.finish()
 }
 
@@ -244,6 +252,46 @@ fn add_with(
         .tables
         .extend(growth_tables(study, trajectories, &wanted));
     output.tables.extend(mixed_tables(study, trajectories));
+}
+
+/// Saves the population of each curve and trait that was fitted to all birds at once.
+fn save_populations(
+    study: &Study,
+    trajectories: &Trajectories,
+    args: &FitArgs,
+    output: &mut Output,
+) -> Result<()> {
+    let Some(wanted) = args.fit.request(study)?.population else {
+        return match &args.save_population {
+            Some(_) => Err(Error::call(
+                "--save-population: found without a fit of all birds at once, expected --level population as well; add it or leave --save-population out",
+            )),
+            None => Ok(()),
+        };
+    };
+    for fit in trajectories.population_fits() {
+        let Some(mut population) = fit.bird_population(study, &wanted.groups)? else {
+            continue;
+        };
+        let file = &study.traits[fit.cohort.trait_index].file;
+        let input = output
+            .inputs
+            .iter()
+            .find(|input| !file.is_empty() && input.path.ends_with(file.as_str()));
+        population.origin.input_digest =
+            input.map_or(String::new(), |input| format!("sha256:{}", input.sha256));
+        population.origin.saved_by =
+            concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")).to_owned();
+        let name = format!(
+            "{}_{}.toml",
+            plain_name(&population.origin.trait_name),
+            plain_name(population.population.curve().name())
+        );
+        let text = population.to_toml()?;
+        let folder = args.save_population.as_deref();
+        output.save(folder, "models/populations", &name, text.into_bytes());
+    }
+    Ok(())
 }
 
 /// Adds the test of the second phase, where it is asked for, with a bar where somebody

@@ -369,6 +369,19 @@ impl Output {
     }
 }
 
+/// A part of a file's name, such as what an equation predicts; other letters than these
+/// are no part of one on some system.
+pub(crate) fn plain_name(name: &str) -> String {
+    let plain = |c: char| {
+        if c.is_alphanumeric() || "_-".contains(c) {
+            c
+        } else {
+            '_'
+        }
+    };
+    name.chars().map(plain).collect()
+}
+
 /// A call without what does not change a result: the program, the output folder,
 /// the number of threads.
 pub(crate) fn without_output(call: impl IntoIterator<Item = String>) -> Vec<String> {

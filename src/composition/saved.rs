@@ -6,18 +6,17 @@ use std::path::Path;
 
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest as _, Sha256};
 
 use super::companion::Companion;
 use super::equation::{Equation, Provenance};
 use super::formula::EquationColumn;
-use crate::error::{Error, Result, read_file, write_file};
+use crate::error::{Error, Result, write_file};
+use crate::study::{read_sealed, saved_keys, sealed, without_digest};
+
+pub use crate::study::digest;
 
 /// First line of every saved equation.
 const FORMAT: &str = "pinfeather correction equation, version 1";
-
-/// How the line of the digest begins.
-const DIGEST_LINE: &str = "digest = \"sha256:";
 
 /// The file's keys, in the file's order.
 #[derive(Serialize, Deserialize)]
@@ -98,10 +97,7 @@ impl Equation {
     /// cut short, changed since it was saved, or no equation.
     pub fn read(path: &Path) -> Result<Self> {
         let file = path.display().to_string();
-        let text = String::from_utf8(read_file(path)?).map_err(|_| {
-            Error::input(format!("{file}: found bytes that are no UTF-8, expected a saved equation; take the file anew from its source"))
-        })?;
-        let mut equation = parse(&text.replace("\r\n", "\n"), &file, Seal::Needed)?;
+        let mut equation = parse(&read_sealed(path, "equation")?, &file)?;
         equation.file = file;
         Ok(equation)
     }
@@ -114,78 +110,18 @@ impl Equation {
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) where the text is no equation.
 pub fn seal(text: &str) -> Result<String> {
     let body = without_digest(text);
-    parse(&body, "the equation", Seal::NotNeeded)?;
-    let digest = digest_of(&body);
-    let mut sealed = String::with_capacity(body.len() + 90);
-    let mut placed = false;
-    for line in body.lines() {
-        sealed.push_str(line);
-        sealed.push('\n');
-        if !placed && line.starts_with("format") {
-            sealed.push_str(&format!("digest = \"{digest}\"\n"));
-            placed = true;
-        }
-    }
-    Ok(sealed)
+    parse(&body, "the equation")?;
+    Ok(sealed(&body))
 }
 
-/// SHA-256 of some bytes, as the files write it.
-#[must_use]
-pub fn digest(bytes: &[u8]) -> String {
-    let hash = Sha256::digest(bytes);
-    let hex: Vec<String> = hash.iter().map(|byte| format!("{byte:02x}")).collect();
-    format!("sha256:{}", hex.concat())
-}
-
-/// The text without its digest; line ends as they are here, since copying
-/// between systems changes them.
-fn without_digest(text: &str) -> String {
-    let lines = text.lines().filter(|line| !line.starts_with(DIGEST_LINE));
-    let mut body = lines.collect::<Vec<_>>().join("\n");
-    body.truncate(body.trim_end().len());
-    body.push('\n');
-    body
-}
-
-fn digest_of(body: &str) -> String {
-    digest(body.as_bytes())
-}
-
-#[derive(Clone, Copy, PartialEq)]
-enum Seal {
-    Needed,
-    NotNeeded,
-}
-
-fn parse(text: &str, file: &str, seal: Seal) -> Result<Equation> {
+fn parse(text: &str, file: &str) -> Result<Equation> {
     let wrong = |found: String, expected: &str, advice: &str| {
         Error::input(format!(
             "{file}: found {found}, expected {expected}; {advice}"
         ))
     };
     let anew = "save the equation again, or take the file anew from its source";
-    let cut = "a whole equation that was saved";
-    // The digest first: of a damaged file nothing else is worth telling.
-    if seal == Seal::Needed {
-        let written = text
-            .lines()
-            .find_map(|line| line.strip_prefix(DIGEST_LINE))
-            .and_then(|rest| rest.split('"').next())
-            .ok_or_else(|| wrong("no digest".to_owned(), cut, anew))?;
-        if digest_of(&without_digest(text)).strip_prefix("sha256:") != Some(written) {
-            let found = "a text that does not match its digest: the file was cut short or changed";
-            return Err(wrong(found.to_owned(), cut, anew));
-        }
-    }
-    let saved: Saved = toml::from_str(text).map_err(|error| {
-        let row = error
-            .span()
-            .map_or(1, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);
-        let message = error.message().replace('\n', ", ");
-        Error::input(format!(
-            "{file}, row {row}: found text that is no equation ({message}), expected the keys of a saved equation; correct the row"
-        ))
-    })?;
+    let saved: Saved = saved_keys(text, file, "equation")?;
     if saved.format != FORMAT {
         return Err(wrong(
             format!("the format \"{}\"", saved.format),
@@ -330,8 +266,6 @@ mod tests {
 
     /// A file whose digest is right and whose content is not.
     fn seal_by_hand(text: &str) -> String {
-        let body = without_digest(text);
-        let line = format!("\ndigest = \"{}\"\n", digest_of(&body));
-        body.replacen('\n', &line, 1)
+        sealed(text)
     }
 }

@@ -35,6 +35,7 @@ mod plausible;
 mod read;
 mod records;
 mod scan;
+mod sealed;
 mod settings;
 mod starter;
 mod table;
@@ -57,6 +58,7 @@ pub use faults::{Fault, Place};
 pub use format::{Decimal, Format, Separator};
 pub use plausible::{Gap, Jump, JumpKind};
 pub use scan::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
+pub use sealed::{digest, read_sealed, saved_keys, sealed, without_digest};
 pub use settings::{
     CueWishes, EXAMPLE, FitWishes, FixedEffectOf, PerTable, Plausible, Settings, TableName,
     TargetWishes, Units,

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use super::calibration::CalibrationWishes;
 use super::chemistry::{ChemistryWishes, Part};
@@ -186,7 +186,7 @@ pub struct FitWishes {
 }
 
 /// What birds may be grouped by for fixed effects of their own.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum FixedEffectOf {
     /// Their strain.

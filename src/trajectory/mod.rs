@@ -6,8 +6,10 @@
 //! Nothing is averaged: a strain's curve is a fit to all its weighings, and weak or
 //! failed fits stand beside the others with their reason.
 
+mod bird_population;
 mod observed;
 mod population;
+mod saved_population;
 mod second_phase;
 
 pub mod evidence;
@@ -17,9 +19,10 @@ pub mod redraw;
 
 use std::sync::Arc;
 
-pub use observed::Pooled;
+pub use bird_population::{BirdPopulation, KnownGroup, Origin};
 pub(crate) use observed::ready;
 use observed::{ByBird, Observed, weights};
+pub use observed::{Pooled, usual_variance};
 pub use population::{
     Cohort, Group, Population, PopulationFit, PopulationRequest, RandomTerms, check,
     usual_random_terms,

@@ -99,9 +99,17 @@ impl Pooled {
 }
 
 /// Weights of values whose error variances are known: 1 over the variance, times the
-/// variances' geometric mean, so that sigma stays in grams and that of a value of
-/// usual variance. `None` where all weigh alike.
+/// usual variance, so that sigma stays in grams and that of a value of usual variance.
+/// `None` where all weigh alike.
 pub(super) fn weights(variances: &[f64]) -> Option<Box<[f64]>> {
+    let usual = usual_variance(variances)?;
+    Some(variances.iter().map(|variance| usual / variance).collect())
+}
+
+/// The geometric mean of known error variances, g^2; `None` where they are not all
+/// known, or all alike.
+#[must_use]
+pub fn usual_variance(variances: &[f64]) -> Option<f64> {
     let usable = |variance: &f64| *variance > 0.0 && variance.is_finite();
     let first = *variances.first()?;
     let alike = |variance: &f64| variance.total_cmp(&first).is_eq();
@@ -111,8 +119,7 @@ pub(super) fn weights(variances: &[f64]) -> Option<Box<[f64]>> {
     #[expect(clippy::cast_precision_loss, reason = "a count of values")]
     let mean_log =
         variances.iter().map(|variance| variance.ln()).sum::<f64>() / variances.len() as f64;
-    let weight = |variance: &f64| (mean_log - variance.ln()).exp();
-    Some(variances.iter().map(weight).collect())
+    Some(mean_log.exp())
 }
 
 /// A subject's records.

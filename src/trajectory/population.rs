@@ -293,7 +293,7 @@ fn part(study: &Study, bird: usize, by: FixedEffectOf) -> Option<usize> {
     }
 }
 
-fn group_of(study: &Study, bird: usize, by: &[FixedEffectOf]) -> Group {
+pub(super) fn group_of(study: &Study, bird: usize, by: &[FixedEffectOf]) -> Group {
     let word = |by: &FixedEffectOf| -> Cow<'_, str> {
         let known = part(study, bird, *by);
         match (by, known) {

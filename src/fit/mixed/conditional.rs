@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::cholesky;
-use super::ending::{Ending, around, sandwich};
+use super::ending::{Ending, around_into};
 use super::problem::{CHUNK, Problem};
 use super::scale;
 
@@ -30,7 +30,18 @@ impl Conditional {
             own_shares: vec![0.0; count * q],
             effects: vec![0.0; count * q],
         };
-        let one = One::new(ending, problem);
+        let sigma = ending.state.variance.sqrt();
+        let factor: Vec<f64> = ending
+            .state
+            .factor
+            .iter()
+            .map(|value| value * sigma)
+            .collect();
+        let shared = Shared {
+            problem,
+            factor: &factor,
+            beta_covariance: &ending.beta_covariance,
+        };
         // Without random effects the chunks of an empty slice would be none.
         let mut none = (vec![0.0; count], vec![0.0; count]);
         let (shares, effects) = if q == 0 {
@@ -47,7 +58,7 @@ impl Conditional {
             .zip(effects.par_chunks_mut(CHUNK * width))
             .enumerate()
             .for_each(|(chunk, (((terms, covariances), shares), effects))| {
-                let mut work = Work::new(p, q);
+                let mut known = Known::new(p, q);
                 for (at, (((terms, covariance), shares), effects)) in terms
                     .chunks_exact_mut(p)
                     .zip(covariances.chunks_exact_mut(p * p))
@@ -56,11 +67,15 @@ impl Conditional {
                     .enumerate()
                 {
                     let subject = chunk * CHUNK + at;
-                    one.effects(subject, &mut effects[..q]);
-                    problem.place(subject, &ending.state.beta, &effects[..q], &mut work.eta);
-                    scale::to_terms(problem.scales, &work.eta, terms);
-                    let inner = one.eta_covariance(subject, &mut work, &mut shares[..q]);
-                    covariance.copy_from_slice(&sandwich(problem, terms, &inner));
+                    let state = &ending.state;
+                    let spherical = &state.spherical[subject * q..(subject + 1) * q];
+                    effects_of(&state.factor, spherical, &mut effects[..q]);
+                    problem.place(subject, &state.beta, &effects[..q], &mut known.eta);
+                    scale::to_terms(problem.scales, &known.eta, terms);
+                    let information = &ending.information[subject * p * p..][..p * p];
+                    shared.know(information, &mut known);
+                    shares[..q].copy_from_slice(&known.shares);
+                    shared.covariance(subject, terms, &mut known, covariance);
                 }
             });
         conditional
@@ -86,63 +101,74 @@ impl Conditional {
     }
 }
 
-/// What the subjects have in common.
-struct One<'e, 'a> {
-    ending: &'e Ending,
-    problem: &'e Problem<'a>,
+/// What the subjects have in common: how a subject's own data and the population's
+/// estimates make up its terms.
+pub(super) struct Shared<'e, 'a> {
+    pub(super) problem: &'e Problem<'a>,
     /// Factor of the random effects' covariance, q x q.
-    factor: Vec<f64>,
+    pub(super) factor: &'e [f64],
+    /// Covariance of the fixed effects.
+    pub(super) beta_covariance: &'e [f64],
 }
 
-/// Working memory for one subject at a time.
-struct Work {
-    eta: Vec<f64>,
+/// Working memory for one subject at a time, and what is known of it.
+#[derive(Debug)]
+pub(super) struct Known {
+    /// Covariance of eta by the random effects given the data, p x p.
+    pub(super) own: Vec<f64>,
+    /// How eta at the mode moves with the fixed part of eta, p x p.
+    pub(super) transfer: Vec<f64>,
+    /// 1 - variance of a random effect given the data / its variance, q.
+    pub(super) shares: Vec<f64>,
+    /// The subject's eta.
+    pub(super) eta: Vec<f64>,
     k: Vec<f64>,
     m: Vec<f64>,
     inverse: Vec<f64>,
+    fixed: Vec<f64>,
+    half: Vec<f64>,
+    sum: Vec<f64>,
+    jacobian: Vec<f64>,
 }
 
-impl Work {
-    fn new(p: usize, q: usize) -> Self {
+impl Known {
+    pub(super) fn new(p: usize, q: usize) -> Self {
         Self {
+            own: vec![0.0; p * p],
+            transfer: vec![0.0; p * p],
+            shares: vec![0.0; q],
             eta: vec![0.0; p],
             k: vec![0.0; q * p],
             m: vec![0.0; q * q],
             inverse: vec![0.0; q * q],
+            fixed: vec![0.0; p * p],
+            half: vec![0.0; p * p],
+            sum: vec![0.0; p * p],
+            jacobian: vec![0.0; p * p],
         }
     }
 }
 
-impl<'e, 'a> One<'e, 'a> {
-    fn new(ending: &'e Ending, problem: &'e Problem<'a>) -> Self {
-        let sigma = ending.state.variance.sqrt();
-        let factor = ending.state.factor.iter().map(|value| value * sigma);
-        Self {
-            ending,
-            problem,
-            factor: factor.collect(),
-        }
-    }
-
-    /// A subject's random effects L u.
-    fn effects(&self, subject: usize, effects: &mut [f64]) {
-        let (q, state) = (self.problem.q, &self.ending.state);
-        for (row, effect) in effects.iter_mut().enumerate() {
-            *effect = (0..=row)
-                .map(|l| state.factor[row * q + l] * state.spherical[subject * q + l])
-                .sum();
-        }
-    }
-
-    /// Covariance of a subject's eta about its mode; writes the own shares.
+impl Shared<'_, '_> {
+    /// What a subject's expected information at its mode, p x p, makes known.
     ///
     /// The mode moves with the fixed effects by T = I - Z-part of L M^-1 L'Z'I, so
-    /// the covariance is L M^-1 L' (random terms) + T Cov(beta) T'.
-    fn eta_covariance(&self, subject: usize, work: &mut Work, shares: &mut [f64]) -> Vec<f64> {
-        let (problem, factor) = (self.problem, &self.factor);
-        let (p, q, fixed) = (problem.p, problem.q, problem.fixed);
-        let Work { k, m, inverse, .. } = work;
-        let information = &self.ending.information[subject * p * p..(subject + 1) * p * p];
+    /// the covariance is L M^-1 L' (random terms) + T Cov(beta) T'. For a curve linear
+    /// in its terms that is the prediction error variance of the best linear unbiased
+    /// predictor (Henderson 1975, Biometrics 31:423-447), for a subject that was fitted
+    /// and for a new one.
+    pub(super) fn know(&self, information: &[f64], known: &mut Known) {
+        let (problem, factor) = (self.problem, self.factor);
+        let (p, q) = (problem.p, problem.q);
+        let Known {
+            own,
+            transfer,
+            shares,
+            k,
+            m,
+            inverse,
+            ..
+        } = known;
         // K = L' I over the random terms, q x p.
         k.fill(0.0);
         for row in 0..q {
@@ -160,43 +186,71 @@ impl<'e, 'a> One<'e, 'a> {
             }
             m[row * q + row] += 1.0;
         }
-        let mut transfer: Vec<f64> = (0..p * p)
-            .map(|at| if at / p == at % p { 1.0 } else { 0.0 })
-            .collect();
-        let mut covariance = vec![0.0; p * p];
+        transfer.fill(0.0);
+        for j in 0..p {
+            transfer[j * p + j] = 1.0;
+        }
+        own.fill(0.0);
         shares.fill(0.0);
-        if cholesky::factor(m, q) {
-            cholesky::invert(m, q, inverse);
-            for a in 0..q {
-                for b in 0..q {
-                    // (L M^-1)[a, b]
-                    let left: f64 = (0..=a)
-                        .map(|l| factor[a * q + l] * inverse[l * q + b])
-                        .sum();
-                    for j in 0..p {
-                        transfer[problem.random[a] * p + j] -= left * k[b * p + j];
-                    }
-                    for c in b..q {
-                        covariance[problem.random[a] * p + problem.random[c]] +=
-                            left * factor[c * q + b];
-                    }
+        if !cholesky::factor(m, q) {
+            return;
+        }
+        cholesky::invert(m, q, inverse);
+        for a in 0..q {
+            for b in 0..q {
+                // (L M^-1)[a, b]
+                let left: f64 = (0..=a)
+                    .map(|l| factor[a * q + l] * inverse[l * q + b])
+                    .sum();
+                for j in 0..p {
+                    transfer[problem.random[a] * p + j] -= left * k[b * p + j];
                 }
-                let term = problem.random[a];
-                let before: f64 = (0..=a).map(|l| factor[a * q + l].powi(2)).sum();
-                if before > 0.0 {
-                    shares[a] = (1.0 - covariance[term * p + term] / before).clamp(0.0, 1.0);
+                for c in b..q {
+                    own[problem.random[a] * p + problem.random[c]] += left * factor[c * q + b];
                 }
             }
+            let term = problem.random[a];
+            let before: f64 = (0..=a).map(|l| factor[a * q + l].powi(2)).sum();
+            if before > 0.0 {
+                shares[a] = (1.0 - own[term * p + term] / before).clamp(0.0, 1.0);
+            }
         }
-        let columns = problem.columns_of(subject);
-        let own: Vec<f64> = (0..p * p)
-            .map(|at| self.ending.beta_covariance[columns[at / p] * fixed + columns[at % p]])
-            .collect();
-        let fixed_part = around(&transfer, &own, p);
-        covariance
+    }
+
+    /// Covariance of the subject's terms, p x p, after [`Self::know`].
+    pub(super) fn covariance(
+        &self,
+        subject: usize,
+        terms: &[f64],
+        known: &mut Known,
+        out: &mut [f64],
+    ) {
+        let (p, fixed) = (self.problem.p, self.problem.fixed);
+        let columns = self.problem.columns_of(subject);
+        for (at, value) in known.fixed.iter_mut().enumerate() {
+            *value = self.beta_covariance[columns[at / p] * fixed + columns[at % p]];
+        }
+        around_into(
+            &known.transfer,
+            &known.fixed,
+            p,
+            &mut known.half,
+            &mut known.sum,
+        );
+        known
+            .sum
             .iter_mut()
-            .zip(fixed_part)
+            .zip(&known.own)
             .for_each(|(sum, part)| *sum += part);
-        covariance
+        scale::jacobian(self.problem.scales, terms, &mut known.jacobian);
+        around_into(&known.jacobian, &known.sum, p, &mut known.half, out);
+    }
+}
+
+/// A subject's random effects L u, from spherical ones and their factor, q x q.
+pub(super) fn effects_of(factor: &[f64], spherical: &[f64], effects: &mut [f64]) {
+    let q = effects.len();
+    for (row, effect) in effects.iter_mut().enumerate() {
+        *effect = (0..=row).map(|l| factor[row * q + l] * spherical[l]).sum();
     }
 }

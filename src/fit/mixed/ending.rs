@@ -98,6 +98,7 @@ impl Ending {
             subject_groups: problem.groups.to_vec(),
             certificate: self.certificate,
             terms: p,
+            beta_covariance: self.beta_covariance,
             state: self.state,
         };
         weaknesses.extend(super::caution::cautions(
@@ -229,7 +230,14 @@ pub(super) fn is_full(model: &MixedModel<'_>) -> bool {
 
 /// A B A' for n x n matrices.
 pub(super) fn around(a: &[f64], b: &[f64], n: usize) -> Vec<f64> {
-    let mut half = vec![0.0; n * n];
+    let (mut half, mut out) = (vec![0.0; n * n], vec![0.0; n * n]);
+    around_into(a, b, n, &mut half, &mut out);
+    out
+}
+
+/// The same into `out`, with memory for A B.
+pub(super) fn around_into(a: &[f64], b: &[f64], n: usize, half: &mut [f64], out: &mut [f64]) {
+    half.fill(0.0);
     for i in 0..n {
         for k in 0..n {
             let weight = a[i * n + k];
@@ -240,17 +248,15 @@ pub(super) fn around(a: &[f64], b: &[f64], n: usize) -> Vec<f64> {
             }
         }
     }
-    let mut out = vec![0.0; n * n];
     for i in 0..n {
         for j in 0..n {
             out[i * n + j] = (0..n).map(|k| half[i * n + k] * a[j * n + k]).sum();
         }
     }
-    out
 }
 
 /// Covariance of the curve's terms from that of eta.
-pub(super) fn sandwich(problem: &Problem<'_>, terms: &[f64], covariance: &[f64]) -> Vec<f64> {
+fn sandwich(problem: &Problem<'_>, terms: &[f64], covariance: &[f64]) -> Vec<f64> {
     let p = problem.p;
     let mut jacobian = vec![0.0; p * p];
     scale::jacobian(problem.scales, terms, &mut jacobian);

@@ -141,7 +141,7 @@ impl Marginal {
 
     /// Brings u to the mode; leaves C in `h`, the gradient in `g`, the curve there in
     /// `scratch` and `here`. `None` where there is no finite value.
-    fn find_mode(
+    pub(super) fn find_mode(
         &mut self,
         problem: &Problem<'_>,
         point: &Point,

@@ -14,7 +14,9 @@
 //! `error_terms.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
 //! `likelihood.rs` (all subjects) over `marginal.rs` with `nodes.rs` and `follow.rs` (one
 //! subject) over `contribution.rs` (its data). `ending.rs` makes the result, with
-//! `conditional.rs` (subjects' own curves) and `caution.rs`. Without random terms the same code
+//! `conditional.rs` (subjects' own curves) and `caution.rs`. A [`Population`] is what a fit
+//! leaves for new subjects (`population.rs`): it draws them (`simulate.rs`) and forecasts
+//! them from their first values (`forecast.rs`). Without random terms the same code
 //! fits a marginal model (generalised nonlinear least squares).
 //!
 //! The two estimators maximise different functions. The alternating method
@@ -45,6 +47,7 @@ mod ending;
 mod error_terms;
 mod estimates;
 mod follow;
+mod forecast;
 mod laplace;
 mod laplace_ending;
 mod likelihood;
@@ -53,6 +56,7 @@ mod marginal;
 mod mixing;
 mod model;
 mod nodes;
+mod population;
 mod problem;
 mod quadrature;
 mod residual;
@@ -71,10 +75,12 @@ use ending::Ending;
 use problem::{Errors, Problem};
 use spread::inverse_of;
 
+pub use forecast::{Forecast, Forecasts};
 pub use model::{
     Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,
     RandomScale, RandomTerm,
 };
+pub use population::{Population, PopulationNumbers};
 pub use residual::MixedResidual;
 pub use result::{Certificate, Estimated, FixedEffect, MixedFit, MixedOutcome, RandomEffect};
 pub use scale::TermScale;

@@ -69,16 +69,17 @@ impl<'a> Problem<'a> {
         model: &'a MixedModel<'_>,
         subjects: &'a Subjects<'_>,
     ) -> Result<Self, String> {
+        Self::of_groups(model, subjects, subjects.group_count())
+    }
+
+    /// The same where the model has so many groups, not all of which need a subject.
+    pub(super) fn of_groups(
+        model: &'a MixedModel<'_>,
+        subjects: &'a Subjects<'_>,
+        groups: usize,
+    ) -> Result<Self, String> {
         let p = model.curve.terms().len();
-        let groups = subjects.group_count();
-        let mut columns = vec![0; groups * p];
-        let mut fixed = 0;
-        for term in 0..p {
-            for group in 0..groups {
-                columns[group * p + term] = fixed + if model.grouped[term] { group } else { 0 };
-            }
-            fixed += if model.grouped[term] { groups } else { 1 };
-        }
+        let (columns, fixed) = columns(&model.grouped, groups);
         let log_normal = model.variance == Variance::LogNormal;
         if log_normal && subjects.values.iter().any(|value| *value <= 0.0) {
             return Err(
@@ -291,6 +292,20 @@ impl<'a> Problem<'a> {
         }
         log_determinant
     }
+}
+
+/// Fixed effect of each term in each group, groups x p, and how many there are.
+pub(super) fn columns(grouped: &[bool], groups: usize) -> (Vec<usize>, usize) {
+    let p = grouped.len();
+    let mut columns = vec![0; groups * p];
+    let mut fixed = 0;
+    for (term, grouped) in grouped.iter().enumerate() {
+        for group in 0..groups {
+            columns[group * p + term] = fixed + if *grouped { group } else { 0 };
+        }
+        fixed += if *grouped { groups } else { 1 };
+    }
+    (columns, fixed)
 }
 
 fn mean_log(values: &[f64]) -> f64 {

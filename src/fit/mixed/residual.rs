@@ -118,7 +118,7 @@ impl MixedFit {
     }
 
     /// Residual SD on that scale.
-    pub(super) fn spread(&self, fitted: f64, known: f64) -> f64 {
+    fn spread(&self, fitted: f64, known: f64) -> f64 {
         let power = match self.variance {
             Variance::LogNormal => 0.0,
             _ => self.variance_power(),

@@ -167,6 +167,8 @@ pub struct MixedFit {
     /// How sure the maximum is.
     pub certificate: Certificate,
     pub(super) terms: usize,
+    /// Covariance of the fixed effects on the engine's scales.
+    pub(super) beta_covariance: Vec<f64>,
     pub(super) state: State,
 }
 

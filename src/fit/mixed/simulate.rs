@@ -1,4 +1,4 @@
-//! New values for the same subjects, drawn from a fitted model.
+//! New values, drawn from a population.
 //!
 //! Each subject gets new random effects (normal with the fitted covariance) and each
 //! observation a new residual with the fitted spread and correlation: what a
@@ -7,11 +7,38 @@
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 
+use super::conditional::effects_of;
 use super::model::MixedModel;
+use super::population::Population;
 use super::result::MixedFit;
-use super::scale;
+use super::scale::{self, TermScale};
 use super::subjects::Subjects;
 use crate::fit::Variance;
+use crate::growth::Curve;
+
+impl Population {
+    /// Values at the ages of `subjects`, in their order, for new subjects of the same
+    /// groups. The values that `subjects` hold do not matter.
+    ///
+    /// # Panics
+    /// Where a subject's group has no fixed effects in this population.
+    #[must_use]
+    pub fn simulate(&self, subjects: &Subjects<'_>, random: &mut impl Rng) -> Vec<f64> {
+        let typical: Vec<f64> = self.columns.iter().map(|at| self.beta[*at]).collect();
+        let source = Source {
+            curve: &*self.curve,
+            scales: &self.scales,
+            random: &self.random,
+            typical: &typical,
+            factor: &self.factor,
+            variance: self.options().variance,
+            sigma: self.sigma,
+            power: self.power,
+            ar1: self.ar1,
+        };
+        source.draw(subjects, random)
+    }
+}
 
 impl MixedFit {
     /// Values at the ages of `subjects`, in their order, for subjects of the same
@@ -28,42 +55,84 @@ impl MixedFit {
         subjects: &Subjects<'_>,
         random: &mut impl Rng,
     ) -> Vec<f64> {
-        let (p, q) = (self.terms, model.random.len());
+        let mut typical = vec![0.0; self.group_terms.len()];
+        let groups = self.group_terms.chunks_exact(self.terms);
+        for (terms, eta) in groups.zip(typical.chunks_exact_mut(self.terms)) {
+            // A fitted group's terms have their logarithms.
+            let _ = scale::from_terms(&model.scales, terms, eta);
+        }
+        let sigma = self.state.variance.sqrt();
+        let factor: Vec<f64> = self.state.factor.iter().map(|l| l * sigma).collect();
+        let source = Source {
+            curve: model.curve,
+            scales: &model.scales,
+            random: &model.random,
+            typical: &typical,
+            factor: &factor,
+            variance: self.variance,
+            sigma: self.sigma,
+            power: self.variance_power(),
+            ar1: self.ar1.map(|ar1| ar1.value),
+        };
+        source.draw(subjects, random)
+    }
+}
+
+/// What is drawn from.
+struct Source<'a> {
+    curve: &'a dyn Curve,
+    scales: &'a [TermScale],
+    random: &'a [usize],
+    /// eta of each group's typical subject, groups x p.
+    typical: &'a [f64],
+    /// Factor of the random effects' covariance, q x q.
+    factor: &'a [f64],
+    variance: Variance,
+    /// Residual SD at a fitted value of 1.
+    sigma: f64,
+    power: f64,
+    ar1: Option<f64>,
+}
+
+impl Source<'_> {
+    fn draw(&self, subjects: &Subjects<'_>, random: &mut impl Rng) -> Vec<f64> {
+        let (p, q) = (self.scales.len(), self.random.len());
         let mut values = Vec::with_capacity(subjects.observations());
         let (mut eta, mut terms) = (vec![0.0; p], vec![0.0; p]);
+        let (mut spherical, mut effects) = (vec![0.0; q], vec![0.0; q]);
         let mut normal = || -> f64 { StandardNormal.sample(&mut *random) };
-        let sigma = self.state.variance.sqrt();
         for subject in 0..subjects.len() {
-            let typical = self.group(subjects.group(subject));
-            // A fitted group's terms have their logarithms.
-            let _ = scale::from_terms(&model.scales, typical, &mut eta);
-            let spherical: Vec<f64> = (0..q).map(|_| sigma * normal()).collect();
-            for (row, term) in model.random.iter().enumerate() {
-                eta[*term] += (0..=row)
-                    .map(|l| self.state.factor[row * q + l] * spherical[l])
-                    .sum::<f64>();
+            let group = subjects.group(subject);
+            eta.copy_from_slice(&self.typical[group * p..(group + 1) * p]);
+            spherical.iter_mut().for_each(|u| *u = normal());
+            effects_of(self.factor, &spherical, &mut effects);
+            for (term, effect) in self.random.iter().zip(&effects) {
+                eta[*term] += effect;
             }
-            scale::to_terms(&model.scales, &eta, &mut terms);
+            scale::to_terms(self.scales, &eta, &mut terms);
             let (ages_d, _) = subjects.of(subject);
             let first = subjects.starts[subject];
             let mut before: Option<(f64, f64)> = None;
             for (at, age_d) in ages_d.iter().enumerate() {
-                let rho = match (self.ar1, before) {
-                    (Some(ar1), Some((age_before_d, _))) => ar1.value.powf(age_d - age_before_d),
-                    _ => 0.0,
+                let (rho, one_before) = match (self.ar1, before) {
+                    (Some(phi), Some((age_before_d, residual))) => {
+                        (phi.powf(age_d - age_before_d), residual)
+                    }
+                    _ => (0.0, 0.0),
                 };
-                let one_before = before.map_or(0.0, |(_, residual)| residual);
                 let residual = rho * one_before + ((1.0 - rho) * (1.0 + rho)).sqrt() * normal();
                 before = Some((*age_d, residual));
                 let known = subjects
                     .relative_variances
                     .as_ref()
                     .map_or(1.0, |variances| variances[first + at].sqrt());
-                let fitted = model.curve.value(*age_d, &terms);
-                let error = self.spread(fitted, known) * residual;
+                let fitted = self.curve.value(*age_d, &terms);
                 values.push(match self.variance {
-                    Variance::LogNormal => fitted * error.exp(),
-                    _ => fitted + error,
+                    Variance::LogNormal => fitted * (self.sigma * known * residual).exp(),
+                    _ => {
+                        let spread = self.sigma * fitted.abs().powf(self.power) * known;
+                        fitted + spread * residual
+                    }
                 });
             }
         }

@@ -1,0 +1,190 @@
+//! What is known of birds of these strains before a bird is weighed: the population of a
+//! mixed fit with the names of its groups and where it comes from.
+
+use serde::{Deserialize, Serialize};
+
+use super::observed::usual_variance;
+use super::population::{PopulationFit, group_of};
+use crate::error::{Error, Result};
+use crate::fit::mixed::{MixedModel, Population};
+use crate::study::{FixedEffectOf, Records, Study};
+
+/// A population of birds in one trait: of this study's own mixed fit, or a saved one.
+#[derive(Debug, Clone)]
+pub struct BirdPopulation {
+    /// The population in numbers.
+    pub population: Population,
+    /// Its groups, in the population's order.
+    pub groups: Vec<KnownGroup>,
+    /// Where it comes from and what it holds for.
+    pub origin: Origin,
+    /// The file that it was read from; empty for one just fitted.
+    pub file: String,
+}
+
+/// A group of birds that share their fixed effects.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct KnownGroup {
+    /// Its name: the strain's, and treatment or pen behind a slash.
+    pub name: String,
+    /// Birds that it was estimated from.
+    pub birds: usize,
+    /// First and last age of their records, d.
+    pub first_age_d: f64,
+    /// Last age of their records, d.
+    pub last_age_d: f64,
+}
+
+/// Where a population comes from and what it holds for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Origin {
+    /// The trait, `body_weight` or a corrected mass.
+    #[serde(rename = "trait")]
+    pub trait_name: String,
+    /// Unit of the values: always `g`.
+    pub unit: String,
+    /// What set its groups.
+    pub fixed_by: Vec<FixedEffectOf>,
+    /// How the fit ended: `converged` or `weak`.
+    pub status: String,
+    /// What is weak about it, in words.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub reasons: Vec<String>,
+    /// Error variance of a usual value, g^2, where values had known error variances: a
+    /// value of another variance weighs accordingly.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub usual_variance_g2: Option<f64>,
+    /// The study that it was fitted to.
+    #[serde(default)]
+    pub study: String,
+    /// What else a reader needs to know.
+    #[serde(default)]
+    pub note: String,
+    /// SHA-256 of the table that its values came from; empty where it is not known.
+    #[serde(default)]
+    pub input_digest: String,
+    /// The program and version that saved it; empty where it was not saved.
+    #[serde(default)]
+    pub saved_by: String,
+}
+
+impl PopulationFit {
+    /// The population that this fit estimates; `None` of a failed one.
+    ///
+    /// # Errors
+    /// As [`MixedModel::new`], which made the fit.
+    pub fn bird_population(
+        &self,
+        study: &Study,
+        fixed_by: &[FixedEffectOf],
+    ) -> Result<Option<BirdPopulation>> {
+        let Some(fit) = self.outcome.fit() else {
+            return Ok(None);
+        };
+        let model = MixedModel::new(&*self.curve, &self.options)?;
+        let records = &study.traits[self.cohort.trait_index];
+        let birds_of = |group| {
+            let of = fit.subject_groups.iter().filter(|own| **own == group);
+            of.count()
+        };
+        let groups = self.cohort.groups.iter().enumerate();
+        let groups = groups.map(|(at, group)| {
+            let (first_age_d, last_age_d) = self.cohort.age_span(at);
+            KnownGroup {
+                name: group.name.clone(),
+                birds: birds_of(at),
+                first_age_d,
+                last_age_d,
+            }
+        });
+        Ok(Some(BirdPopulation {
+            population: fit.population(&model, &self.curve),
+            groups: groups.collect(),
+            origin: Origin {
+                trait_name: records.name.clone(),
+                unit: "g".to_owned(),
+                fixed_by: fixed_by.to_vec(),
+                status: self.outcome.status().to_owned(),
+                reasons: self
+                    .outcome
+                    .reasons()
+                    .into_iter()
+                    .map(str::to_owned)
+                    .collect(),
+                usual_variance_g2: usual_variance(&records.variances),
+                study: study.name.clone(),
+                note: String::new(),
+                input_digest: String::new(),
+                saved_by: String::new(),
+            },
+            file: String::new(),
+        }))
+    }
+}
+
+impl BirdPopulation {
+    /// The group of each bird of a study, an index into the population's groups; `taken_for`
+    /// holds strains that the population does not know and which of its own each is taken
+    /// for.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Input`](crate::ErrorKind::Input) where a bird with records is of a group
+    /// that the population does not know; the known ones are named.
+    pub fn groups_of(
+        &self,
+        study: &Study,
+        records: &Records,
+        taken_for: &[(String, String)],
+    ) -> Result<Vec<Option<usize>>> {
+        let mut groups = Vec::with_capacity(study.birds.len());
+        for bird in 0..study.birds.len() {
+            if records.of(bird).0.is_empty() {
+                groups.push(None);
+                continue;
+            }
+            let own = group_of(study, bird, &self.origin.fixed_by).name;
+            let found = self.named(&own).or_else(|| {
+                let (_, known) = taken_for.iter().find(|(strain, _)| *strain == own)?;
+                self.named(known)
+            });
+            let Some(found) = found else {
+                let known: Vec<&str> = self.groups.iter().map(|group| &*group.name).collect();
+                return Err(Error::input(format!(
+                    "{}: found no strain {own} in the population, expected one of {}; say which of them it is taken for, by --allow-strain \"{own}=KNOWN\", or leave --population out",
+                    self.told(),
+                    known.join(", ")
+                )));
+            };
+            groups.push(Some(found));
+        }
+        Ok(groups)
+    }
+
+    fn named(&self, name: &str) -> Option<usize> {
+        self.groups.iter().position(|group| group.name == name)
+    }
+
+    /// Its file, or what it is.
+    #[must_use]
+    pub fn told(&self) -> &str {
+        if self.file.is_empty() {
+            "population"
+        } else {
+            &self.file
+        }
+    }
+
+    /// First and last age of a group's records, d.
+    ///
+    /// # Panics
+    /// Where there is no such group.
+    #[must_use]
+    pub fn age_span(&self, group: usize) -> (f64, f64) {
+        (
+            self.groups[group].first_age_d,
+            self.groups[group].last_age_d,
+        )
+    }
+}

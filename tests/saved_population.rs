@@ -1,0 +1,94 @@
+//! A population saved and read again: the same to the last digit, and a damaged file refused.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use pinfeather::study::sealed;
+use pinfeather::trajectory::BirdPopulation;
+
+fn pinfeather(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_pinfeather"))
+        .args(arguments)
+        .output()
+        .unwrap()
+}
+
+/// Populations of the demo's body weights by these options.
+fn saved(folder: &Path, options: &[&str]) -> PathBuf {
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo");
+    let (demo, out) = (demo.to_str().unwrap(), folder.to_str().unwrap());
+    let mut arguments = vec!["fit", demo, "--level", "population", "--out", out];
+    arguments.extend(options);
+    let output = pinfeather(&arguments);
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success(), "{told}");
+    folder.join("models/populations")
+}
+
+#[test]
+fn it_reads_back_as_it_was_and_a_damaged_file_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let options = [
+        "--curve",
+        "gompertz,anchored-gompertz",
+        "--variance",
+        "power",
+    ];
+    let populations = saved(folder.path(), &options);
+    for name in ["body_weight_gompertz", "body_weight_anchored-gompertz"] {
+        let path = populations.join(format!("{name}.toml"));
+        let text = std::fs::read_to_string(&path).unwrap();
+        let read = BirdPopulation::read(&path, &[]).unwrap();
+        assert_eq!(read.to_toml().unwrap(), text);
+        assert_eq!(read.groups.len(), 3);
+        assert!(read.origin.input_digest.starts_with("sha256:"));
+        assert!(read.origin.saved_by.starts_with("pinfeather "));
+    }
+    let path = populations.join("body_weight_gompertz.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let cases = [
+        (
+            text.replace("sigma = ", "sigma = 1"),
+            "cut short or changed",
+        ),
+        (text[..text.len() / 2].to_owned(), "cut short or changed"),
+        (String::new(), "no digest"),
+        (sealed(&text.replace("version 1", "version 7")), "version 7"),
+        (sealed(&text.replace("sigma =", "sigmas =")), "row "),
+        (
+            sealed(&text.replace("curve = \"gompertz\"", "curve = \"gompert\"")),
+            "did you mean gompertz",
+        ),
+        (
+            sealed(&text.replace("curve = \"gompertz\"", "curve = \"richards\"")),
+            "the term m where its place is",
+        ),
+        (
+            sealed(&text.replacen("term = \"ti\"", "term = \"tu\"", 1)),
+            "the term ti where its place is",
+        ),
+        (
+            sealed(&text.replace("unit = \"g\"\nfixed_by", "unit = \"kg\"\nfixed_by")),
+            "expected g",
+        ),
+        (
+            sealed(&text.replace("correlation = \"none\"", "correlation = \"ar2\"")),
+            "expected one of none, ar1",
+        ),
+    ];
+    for (damaged, says) in cases {
+        std::fs::write(&path, &damaged).unwrap();
+        let error = BirdPopulation::read(&path, &[]).unwrap_err().to_string();
+        assert!(error.contains(says), "expected \"{says}\" in: {error}");
+        assert!(error.contains("body_weight_gompertz.toml"), "{error}");
+    }
+}
+
+#[test]
+fn a_folder_for_no_population_is_a_wrong_call() {
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo");
+    let output = pinfeather(&["fit", demo.to_str().unwrap(), "--save-population", "x"]);
+    assert_eq!(output.status.code(), Some(2));
+    let told = String::from_utf8_lossy(&output.stderr);
+    assert!(told.contains("--level population"), "{told}");
+}
