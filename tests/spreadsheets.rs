@@ -148,8 +148,14 @@ fn encodings_that_leave_no_doubt_are_read() {
     };
     for (what, bytes) in [
         ("UTF-8", text.as_bytes().to_vec()),
-        ("UTF-16, low byte first", two_bytes([0xff, 0xfe], u16::to_le_bytes)),
-        ("UTF-16, high byte first", two_bytes([0xfe, 0xff], u16::to_be_bytes)),
+        (
+            "UTF-16, low byte first",
+            two_bytes([0xff, 0xfe], u16::to_le_bytes),
+        ),
+        (
+            "UTF-16, high byte first",
+            two_bytes([0xfe, 0xff], u16::to_be_bytes),
+        ),
     ] {
         fs::write(&path, bytes).unwrap();
         let study = Study::read_table(&path, &columns()).expect(what);
@@ -176,11 +182,19 @@ fn bytes_that_are_no_utf8_are_read_as_windows_1252_and_told() {
     // Where Windows-1252 is more than Latin-1: the euro sign and a curly apostrophe.
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("w.csv");
-    fs::write(&path, b"bird,strain,age_d,weight_g\na,\x80 line,0,40\nO\x92Hara,x,0,41\n").unwrap();
+    fs::write(
+        &path,
+        b"bird,strain,age_d,weight_g\na,\x80 line,0,40\nO\x92Hara,x,0,41\n",
+    )
+    .unwrap();
     let study = Study::read_table(&path, &columns()).unwrap();
     assert_eq!(study.strains[0], "\u{20ac} line");
     assert_eq!(study.birds[1].name, "O\u{2019}Hara");
-    assert!(study.warnings[0].contains("makes \"\u{20ac}\" here"), "{:?}", study.warnings);
+    assert!(
+        study.warnings[0].contains("makes \"\u{20ac}\" here"),
+        "{:?}",
+        study.warnings
+    );
 }
 
 /// A table that is refused, how it is read, how many messages there are, and the first.

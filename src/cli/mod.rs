@@ -14,6 +14,7 @@ mod new;
 mod onset;
 mod options;
 mod output;
+mod paper;
 mod population;
 mod repeatability;
 mod report;

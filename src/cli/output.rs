@@ -70,6 +70,8 @@ pub(crate) struct PageParts {
     pub(crate) small_figures: Vec<Named>,
     /// How it was done, a paragraph a line.
     pub(crate) methods: Vec<String>,
+    /// What was found, in words for a paper, a paragraph a line.
+    pub(crate) results: Vec<String>,
     /// Where a live page asks whether it is out of date.
     pub(crate) watch: Option<String>,
 }
@@ -292,6 +294,7 @@ impl Output {
             small_figures: &parts.small_figures,
             tables: &self.tables,
             methods: &parts.methods,
+            results: &parts.results,
             warnings: &self.warnings,
             record: &record,
             watch: parts.watch.as_deref(),

@@ -84,6 +84,10 @@ pub(crate) fn add(
             confidence,
         },
     )?;
+    output.methods.insert(
+        "uniformity".to_owned(),
+        format!("within {} % of the mean", wishes.within),
+    );
     let verdict = words::verdict(study, &deviations, &uniformities);
     if !verdict.is_empty() {
         output.words.push("On target?".to_owned());

@@ -5,9 +5,9 @@
 //! failed fit has one row, without numbers, that says why.
 
 use crate::contrast::{Compared, Comparison};
-use crate::fit::Outcome;
 use crate::fit::interval::{self, Estimate};
 use crate::fit::profile::Quantity;
+use crate::fit::{Outcome, Variance};
 use crate::growth::{Curve, Derived};
 use crate::report::Table;
 use crate::report::rounding;
@@ -122,7 +122,7 @@ fn row(table: &mut Table, whose: &Whose<'_>, (term, unit): (&str, &str), estimat
         if !note.is_empty() {
             note.push_str("; ");
         }
-        note.push_str("no standard error: a term of the fit is on its bound");
+        note.push_str("no standard error: on a bound, or not told apart from another term");
     }
     let error = estimate.standard_error;
     begin(table, whose)
@@ -202,10 +202,7 @@ fn strain_rows(
         strain: &study.strains[subject.strain],
         model: "pooled",
         curve: fit.curve.name(),
-        birds: study
-            .birds_of(subject.strain)
-            .filter(with_records)
-            .count(),
+        birds: study.birds_of(subject.strain).filter(with_records).count(),
         records: fit.outcome.n(),
         note: String::new(),
     };
@@ -261,7 +258,13 @@ fn population_rows(
             note: all.note.clone(),
             ..all
         };
-        curve_rows(table, &whose, &*fit.curve, &mixed.group_estimates(at), wishes);
+        curve_rows(
+            table,
+            &whose,
+            &*fit.curve,
+            &mixed.group_estimates(at),
+            wishes,
+        );
     }
     spread_rows(table, &all, fit, wishes.confidence);
 }
@@ -280,7 +283,7 @@ fn spread_rows(table: &mut Table, all: &Whose<'_>, fit: &PopulationFit, confiden
         // On the log scale a standard deviation is a share, and has no unit.
         let unit = match effect.map(|effect| (effect.scale, &terms[effect.term].unit)) {
             Some((crate::fit::mixed::TermScale::Natural, unit)) => unit.as_ref(),
-            None if name == "sigma" && mixed.power.is_none() => "g",
+            None if name == "sigma" && fit.options.variance == Variance::Constant => "g",
             _ => "",
         };
         let printed = match effect {
@@ -324,7 +327,12 @@ pub fn paper_contrasts(study: &Study, comparison: &Comparison, wishes: &PaperWis
             row.text(&format!("not compared: {note}"));
             continue;
         }
-        contrast_rows(&mut table, comparison, compared, (&trait_name, &derived, &note));
+        contrast_rows(
+            &mut table,
+            comparison,
+            compared,
+            (&trait_name, &derived, &note),
+        );
     }
     table
 }
@@ -367,7 +375,11 @@ fn contrast_rows(
             .text(&rounding::estimate_and_error(contrast.difference, error))
             .text(&rounding::interval(contrast.interval, error))
             .text(&percent.unwrap_or_default())
-            .text(&contrast.p_adjusted.map_or_else(String::new, rounding::chance))
+            .text(
+                &contrast
+                    .p_adjusted
+                    .map_or_else(String::new, rounding::chance),
+            )
             .text(note);
     }
 }

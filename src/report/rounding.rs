@@ -6,7 +6,7 @@
 
 use crate::fit::interval::Interval;
 
-/// Beyond so many decimals a number is written with its power of ten.
+/// Beyond so many decimals, or zeros before the point, a number is written with its power of ten.
 const MOST_DECIMALS: i32 = 12;
 
 /// How a number is written: so many decimals (negative: tens, hundreds), or with a
@@ -32,7 +32,7 @@ impl Digits {
         // 0.0996 has 0.10 for two digits, not 0.100.
         let carried = (value.abs() * 10_f64.powi(decimals)).round() >= 10_f64.powi(significant);
         match decimals - i32::from(carried) {
-            decimals if decimals > MOST_DECIMALS => Self::PowerOfTen,
+            decimals if decimals.abs() > MOST_DECIMALS => Self::PowerOfTen,
             decimals => Self::Decimals(decimals),
         }
     }
@@ -53,6 +53,8 @@ impl Digits {
                 let decimals = usize::try_from(decimals).unwrap_or(0);
                 format!("{value:.decimals$}")
             }
+            // No mass, age or rate is so small: a spread that went to zero.
+            Self::PowerOfTen if value.abs() < 1e-30 => "0".to_owned(),
             Self::PowerOfTen => format!("{value:.1e}"),
         };
         match text.strip_prefix('-') {
@@ -68,11 +70,11 @@ impl Digits {
 /// alone where there is none.
 pub(super) fn estimate_and_error(value: f64, standard_error: Option<f64>) -> String {
     match standard_error {
-        Some(error) => {
+        Some(error) if error.is_finite() => {
             let digits = Digits::of_error(error);
             format!("{} \u{b1} {}", digits.write(value), digits.write(error))
         }
-        None => significant(value, 3),
+        Some(_) | None => significant(value, 3),
     }
 }
 

@@ -47,7 +47,12 @@ pub(crate) fn decoded(bytes: Vec<u8>, file: &str, faults: &mut Faults) -> Option
             let place = refused
                 .row
                 .map_or_else(|| Place::file(file), |row| Place::row(file, row));
-            faults.add(place, refused.found, "a table as UTF-8 text", refused.advice);
+            faults.add(
+                place,
+                refused.found,
+                "a table as UTF-8 text",
+                refused.advice,
+            );
             None
         }
     }
