@@ -290,7 +290,7 @@ fn the_paper_has_the_numbers_of_the_full_table_rounded() {
 
 #[test]
 fn fits_that_failed_have_no_numbers_and_weak_ones_are_marked() {
-    // Straight lines: no asymptote is in sight. And two weighings alone.
+    // Ever faster growth: no asymptote is in sight. And two weighings alone.
     let mut text = "bird,strain,age_d,weight_g\n".to_owned();
     for bird in 0..4 {
         for week in 0..6 {
@@ -298,7 +298,7 @@ fn fits_that_failed_have_no_numbers_and_weak_ones_are_marked() {
                 text,
                 "l{bird},line,{},{}",
                 7 * week,
-                40 + 60 * week + bird + week * week
+                40 + 10 * week + bird + 9 * week * week
             );
         }
     }
@@ -369,6 +369,38 @@ fn a_strain_of_any_name_is_set_by_tex_as_it_is_written() {
         "{}",
         paper.methods
     );
+}
+
+/// TeX itself, where it is installed; elsewhere the unit tests of `report/latex.rs` stand
+/// alone, which balance braces and count cells.
+#[test]
+fn tex_sets_both_tables_where_it_is_installed() {
+    let strains = [
+        ("50%_&#$\\{x}^~|", 1500.0),
+        ("*[y](z)* <\"--`>", 1700.0),
+        ("Älder", 1400.0),
+    ];
+    let folder = folder_with(&[("w.csv", &weighings(&strains).replace("<\"", "<\"\""))]);
+    run(
+        folder.path(),
+        "run w.csv --group strain --curve gompertz,logistic --format svg",
+    );
+    let paper = folder.path().join("results/paper");
+    let document = "\\documentclass{article}\n\\usepackage[utf8]{inputenc}\n\\usepackage[T1]{fontenc}\n\
+        \\usepackage{booktabs,longtable}\n\\begin{document}\n\\input{terms}\n\\input{contrasts}\n\
+        \\end{document}\n";
+    fs::write(paper.join("all.tex"), document).unwrap();
+    let set = Command::new("pdflatex")
+        .current_dir(&paper)
+        .args(["-interaction=nonstopmode", "-halt-on-error", "all.tex"])
+        .output();
+    let Ok(set) = set else {
+        println!("there is no pdflatex on the path: nothing was set");
+        return;
+    };
+    let said = String::from_utf8_lossy(&set.stdout);
+    assert!(set.status.success(), "{said}");
+    assert!(paper.join("all.pdf").is_file(), "{said}");
 }
 
 /// `report` writes the paper beside its page; `draw` and `fit` write none.

@@ -357,6 +357,14 @@ impl Output {
                 let _ = writeln!(out, "written: {}", folder.join("report.html").display());
                 return;
             }
+            let for_paper = files
+                .iter()
+                .filter(|name| name.starts_with("paper/"))
+                .count();
+            let paper = match for_paper {
+                0 => String::new(),
+                files => format!("{files} files for a paper, "),
+            };
             let book = if self.xlsx { "results.xlsx, " } else { "" };
             let page = if self.page.is_some() {
                 "report.html, "
@@ -365,7 +373,7 @@ impl Output {
             };
             let _ = writeln!(
                 out,
-                "written to {}: {tables} tables, {figures} figure files, {page}{book}run.json",
+                "written to {}: {tables} tables, {figures} figure files, {paper}{page}{book}run.json",
                 folder.display()
             );
         }

@@ -6,7 +6,7 @@ use crate::composition::study_equations::Chosen;
 use crate::report::prose::{count, listed, was};
 use crate::report::sources::{References, Source};
 use crate::report::told::Told;
-use crate::study::{Feathers, Records, WHOLE};
+use crate::study::{Records, WHOLE};
 
 pub(super) fn scans(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     let rows = &told.study.scans.rows;
@@ -52,8 +52,8 @@ pub(super) fn scans(told: &Told<'_>, cited: &mut References) -> Vec<String> {
             .max()
             .unwrap_or(0);
         let mut text = format!(
-            "Repeatability was judged from {} scanned at least twice after repositioning, as the root mean square of their standard deviations with chi-squared intervals, and as the least significant change between two single scans, 2.77 times that {}.",
-            count(subjects, "bird"),
+            "Repeatability was judged from {} (a bird, or a group of birds, at one age) scanned at least twice after repositioning, as the root mean square of their standard deviations with chi-squared intervals, and as the least significant change between two single scans, 2.77 times that {}.",
+            count(subjects, "subject"),
             cited.cite(Source::Glueer)
         );
         if !answer.methods.is_empty() {
@@ -127,31 +127,22 @@ fn fitted_equations(chosen: &[Chosen], cited: &mut References) -> String {
         .iter()
         .map(|one| {
             let from = &one.calibration.equation.provenance;
-            let terms: Vec<&str> = one
-                .calibration
-                .terms
-                .iter()
-                .map(|term| term.term.as_str())
-                .filter(|term| *term != "intercept")
-                .collect();
+            // As the user wrote the candidate.
+            let terms = match one.choice.rows.first() {
+                Some(best) if !best.candidate.is_empty() => best.candidate.replace(',', ", "),
+                _ => "a constant".to_owned(),
+            };
             let how = match from.scale {
                 Scale::Identity => "",
                 Scale::Log => " on the scale of logarithms",
             };
             let among = match one.choice.rows.len() {
                 0 | 1 => String::new(),
-                n => format!(", chosen among {n} candidates by that error"),
+                n => format!(", chosen among {n} candidates"),
             };
             format!(
-                "{} on {}{how} ({} rows of {} birds{among})",
-                from.response,
-                if terms.is_empty() {
-                    "a constant".to_owned()
-                } else {
-                    terms.join(", ")
-                },
-                from.rows,
-                from.birds
+                "{} on {terms}{how} ({} rows of {} birds{among})",
+                from.response, from.rows, from.birds
             )
         })
         .collect();
@@ -169,9 +160,12 @@ fn fitted_equations(chosen: &[Chosen], cited: &mut References) -> String {
         _ => "by ordinary least squares".to_owned(),
     };
     let mut text = format!(
-        "Chemistry was regressed on scan readings {how}: {}. Candidates were compared by the root mean square error of birds left out whole.",
+        "Chemistry was regressed on scan readings {how}: {}.",
         each.join("; ")
     );
+    if chosen.iter().any(|one| one.choice.rows.len() > 1) {
+        text += " Candidates were compared by the root mean square error of birds left out whole.";
+    }
     let repeated = |one: &Chosen| {
         let from = &one.calibration.equation.provenance;
         from.rows > from.birds
@@ -204,7 +198,7 @@ pub(super) fn correction(told: &Told<'_>) -> Vec<String> {
         })
         .collect();
     let mut text = format!(
-        "Every scan that was kept was corrected by these equations: {}. The error of a corrected mass has a part of the bird's own and a part of the equation that all scans share",
+        "The scans that were kept and that the equations are for were corrected by them: {}. The error of a corrected mass has a part of the bird's own and a part of the equation that all scans share",
         listed(&traits)
     );
     let weighted: Vec<&Records> = told
@@ -227,15 +221,6 @@ pub(super) fn correction(told: &Told<'_>) -> Vec<String> {
     let allowed = &told.study.settings.calibration.allowed_strains;
     for (strain, known) in allowed {
         text += &format!(" {strain}, which the equations do not know, was taken for {known}.");
-    }
-    let plucked = told
-        .study
-        .scans
-        .rows
-        .iter()
-        .any(|scan| scan.feathers == Feathers::Plucked);
-    if plucked {
-        text += " Plucked carcasses were used for the feathers' effect and as the equations say, not as live birds.";
     }
     let mut all = vec![text];
     if let Some(first) = masses.balance.first() {

@@ -140,15 +140,11 @@ fn typical(told: &Told<'_>, trait_index: usize) -> Vec<String> {
             continue;
         };
         let mut text = format!(
-            "By the mixed model of all {} ({}, n = {} records) the typical birds had {}.",
+            "By the mixed model of all {} ({}, n = {} records) the typical birds had the following terms {}.",
             count(fit.cohort.birds.len(), "bird"),
             fit.curve.name(),
             fit.n(),
             told.see("paper_terms", &format!("population_{}", file_name(name)))
-        );
-        text = text.replace(
-            "the typical birds had (",
-            "the typical birds had the following terms (",
         );
         for (at, group) in fit.cohort.groups.iter().enumerate() {
             text += &format!(
