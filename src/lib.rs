@@ -88,6 +88,7 @@ pub mod fit;
 pub mod flock;
 pub mod growth;
 pub mod maturity;
+pub mod plan;
 pub mod report;
 pub mod stats;
 pub mod study;

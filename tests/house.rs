@@ -19,6 +19,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     ("flock", &["fit", "growth", "study"]),
     ("maturity", &["fit", "growth", "stats", "study"]),
+    ("plan", &["fit", "growth", "stats"]),
     ("figure", &[]),
     (
         "report",
@@ -30,6 +31,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "flock",
             "growth",
             "maturity",
+            "plan",
             "stats",
             "study",
             "trajectory",
@@ -45,6 +47,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "flock",
             "growth",
             "maturity",
+            "plan",
             "report",
             "stats",
             "study",

@@ -144,16 +144,7 @@ impl Drawable {
         paper: &PaperOptions,
         output: &mut Output,
     ) -> Result<()> {
-        let pictures = self.pictures(&Showing {
-            confidence,
-            width_mm: paper.width,
-            height_mm: paper.height,
-            letter: paper.letters.then_some('a'),
-        })?;
-        let bar = output.progress(pictures.len(), "drawing");
-        let files = rasterise(&pictures, paper, &|| bar.inc(1))?;
-        bar.finish_and_clear();
-        output.figures.extend(files);
+        add_pictures(paper, confidence, output, |showing| self.pictures(showing))?;
         self.add_to_page(confidence, output)
     }
 
@@ -195,6 +186,29 @@ impl Drawable {
         }
         Ok(pictures)
     }
+}
+
+/// Adds what `pictures` draws, in the formats asked for; nothing where no files are kept.
+pub(crate) fn add_pictures(
+    paper: &PaperOptions,
+    confidence: f64,
+    output: &mut Output,
+    pictures: impl FnOnce(&Showing) -> Result<Vec<Named>>,
+) -> Result<()> {
+    if !output.keeps_files() {
+        return Ok(());
+    }
+    let pictures = pictures(&Showing {
+        confidence,
+        width_mm: paper.width,
+        height_mm: paper.height,
+        letter: paper.letters.then_some('a'),
+    })?;
+    let bar = output.progress(pictures.len(), "drawing");
+    let files = rasterise(&pictures, paper, &|| bar.inc(1))?;
+    bar.finish_and_clear();
+    output.figures.extend(files);
+    Ok(())
 }
 
 /// A file name and its bytes.

@@ -15,6 +15,7 @@ mod onset;
 mod options;
 mod output;
 mod paper;
+mod plan;
 mod population;
 mod repeatability;
 mod report;
@@ -63,6 +64,7 @@ enum Command {
     Contrast(contrast::ContrastArgs),
     Target(target::TargetArgs),
     Onset(onset::OnsetArgs),
+    Plan(plan::PlanArgs),
     Draw(draw::DrawArgs),
     Report(report::ReportArgs),
     View(view::ViewArgs),
@@ -114,6 +116,7 @@ fn dispatch(cli: &Cli) -> Result<u8> {
         Command::Contrast(args) => contrast::run(args, common),
         Command::Target(args) => target::run(args, common),
         Command::Onset(args) => onset::run(args, common),
+        Command::Plan(args) => plan::run(args, common),
         Command::Draw(args) => draw::run(args, common),
         Command::Report(args) => report::run(args, common),
         Command::View(args) => view::run(args, common),

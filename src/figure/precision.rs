@@ -19,6 +19,8 @@ pub struct PrecisionByBirds {
     pub expected: String,
     /// What points and bars are, for the note: "500 simulated studies, 95 % interval".
     pub simulated: String,
+    /// Whose number it is: "Birds a strain"; "Birds" where empty.
+    pub birds: String,
     /// A panel a term, contrast or cue.
     pub panels: Vec<PrecisionPanel>,
     /// Letter of the first panel.
@@ -92,8 +94,12 @@ impl PrecisionByBirds {
     }
 
     fn plan(&self, size: Size) -> Plan {
+        let birds = match self.birds.as_str() {
+            "" => "Birds",
+            named => named,
+        };
         let cells = self.panels.iter().map(|p| {
-            let (birds, values) = drawn_at(p.places());
+            let (numbers, values) = drawn_at(p.places());
             let y = Axis::new(Words::plain(&p.label), Scale::Number)
                 .hold(values)
                 .with_zero();
@@ -102,8 +108,8 @@ impl PrecisionByBirds {
                     name: p.name.clone(),
                     ..Head::default()
                 },
-                x: Axis::new(Words::plain("Birds"), Scale::Number)
-                    .hold(birds)
+                x: Axis::new(Words::plain(birds), Scale::Number)
+                    .hold(numbers)
                     .with_zero(),
                 y: if y.is_empty() { y } else { y.hold(p.wanted) },
                 places: p.places().collect(),

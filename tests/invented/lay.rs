@@ -257,6 +257,7 @@ pub(crate) fn precision_by_birds() -> PrecisionByBirds {
             .collect(),
     };
     PrecisionByBirds {
+        birds: String::new(),
         expected: "expected information".into(),
         simulated: "500 simulated studies with 95 % interval".into(),
         panels: vec![

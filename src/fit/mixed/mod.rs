@@ -46,6 +46,7 @@ mod contribution;
 mod ending;
 mod error_terms;
 mod estimates;
+mod expected;
 mod follow;
 mod forecast;
 mod laplace;
@@ -75,6 +76,7 @@ use ending::Ending;
 use problem::{Errors, Problem};
 use spread::inverse_of;
 
+pub use expected::{SpreadParameter, SubjectInformation};
 pub use forecast::{Forecast, Forecasts};
 pub use model::{
     Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,

@@ -178,6 +178,46 @@ impl Population {
         }
     }
 
+    /// So many groups that are all like the one that it has: what a study of strains
+    /// that nobody has seen yet is planned with.
+    ///
+    /// # Errors
+    /// Where it has not one group, or none are asked for.
+    pub fn with_groups_alike(&self, groups: usize) -> Result<Self> {
+        let mut numbers = self.numbers();
+        let p = self.grouped.len();
+        if numbers.groups != 1 || groups == 0 {
+            return Err(Error::call(format!(
+                "groups alike: found {} groups and {groups} asked for, expected one to be repeated",
+                numbers.groups
+            )));
+        }
+        // Of one group, term and fixed effect are the same.
+        let of: Vec<(usize, usize)> = (0..p)
+            .flat_map(|term| {
+                let own = if self.grouped[term] { groups } else { 1 };
+                (0..own).map(move |group| (term, group))
+            })
+            .collect();
+        numbers.fixed = of.iter().map(|(term, _)| numbers.fixed[*term]).collect();
+        let covariance = |(a, group_a): &(usize, usize), (b, group_b): &(usize, usize)| {
+            let both = group_a == group_b || !self.grouped[*a] || !self.grouped[*b];
+            if both {
+                self.beta_covariance[a * p + b]
+            } else {
+                0.0
+            }
+        };
+        let rows = of
+            .iter()
+            .flat_map(|row| of.iter().map(|column| covariance(row, column)));
+        numbers.fixed_covariance = rows.collect();
+        numbers.groups = groups;
+        numbers.subjects *= groups;
+        numbers.observations *= groups;
+        Self::new(self.curve.clone(), &self.options, &numbers)
+    }
+
     /// The curve.
     #[must_use]
     pub fn curve(&self) -> &Arc<dyn Curve> {

@@ -1,0 +1,777 @@
+//! `plan`: how few birds, scanned at which ages, would answer the question?
+
+use std::path::{Path, PathBuf};
+use std::str::FromStr;
+use std::sync::Arc;
+
+use clap::{Args, ValueEnum};
+
+use super::draw::{PaperOptions, add_pictures};
+use super::options::{Common, TableColumns, VarianceName, confidence};
+use super::output::Output;
+use crate::composition::study_masses::read_equations;
+use crate::composition::{self, Equation};
+use crate::error::{Error, Result};
+use crate::fit::Settings;
+use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Population, RandomScale};
+use crate::growth::{self, Curve, Derived};
+use crate::plan::calibration::CalibrationWish;
+use crate::plan::confirm::Studies;
+use crate::plan::design::{self, Question};
+use crate::plan::schedule::Limits;
+use crate::plan::{Aim, Amount, Wish, targets};
+use crate::report::plan_pictures::plan_picture;
+use crate::report::plan_tables::{self, Planned};
+use crate::report::plan_words;
+use crate::study::{BODY_WEIGHT, FixedEffectOf, Study};
+use crate::trajectory::{
+    BirdPopulation, PopulationRequest, RandomTerms, Request, Trajectories, derived_quantities,
+};
+
+/// Plan a study: how few birds, weighed or scanned at which ages, would tell the growth
+/// curve's terms, a difference of strains or a bird's own cue as precisely as wanted;
+/// from a pilot study or a saved population.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  pinfeather plan data-demo --curve gompertz --detect mature_weight=5% --scans 5
+  pinfeather plan --population models/populations/demo.toml --weeks 2,6,10,14,18,24 \\
+      --precision age_at_50pct=2 --precision A=4% --birds 12,24,48
+
+--detect mature_weight=5% asks to see a difference of 5 % between any two strains in 8 of
+10 trials (--power 0.8); --precision A=4% asks that the 95 % interval of each strain's A
+reach 4 % to either side, --precision age_at_50pct=2 that it reach 2 days. Without a wish,
+the mature weight (or the first term) to within 5 %, or a difference of 5 % where there
+are several strains.")]
+pub(crate) struct PlanArgs {
+    /// The pilot: a study folder (with study.toml), or one table of repeated weighings
+    #[arg(value_name = "STUDY|TABLE")]
+    path: Option<PathBuf>,
+    #[command(flatten)]
+    from: FromOptions,
+    #[command(flatten)]
+    wanted: WantedOptions,
+    #[command(flatten)]
+    limits: LimitOptions,
+    #[command(flatten)]
+    calibration: CalibrationOptions,
+    #[command(flatten)]
+    paper: PaperOptions,
+    #[command(flatten)]
+    columns: TableColumns,
+}
+
+/// What strains, birds and scans are taken to be like.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Population")]
+struct FromOptions {
+    /// A saved population in place of a pilot
+    #[arg(long, value_name = "FILE", conflicts_with = "path")]
+    population: Option<PathBuf>,
+    /// So many strains that grow as the one strain of the pilot or population
+    #[arg(long, value_name = "N")]
+    strains: Option<usize>,
+    /// Curve of the pilot's fit [default: the study's first, or gompertz]
+    #[arg(long, value_name = "NAME")]
+    curve: Option<String>,
+    /// Folder of curve cards to add to the built-in curves
+    #[arg(long, value_name = "DIR")]
+    cards: Option<PathBuf>,
+    /// Terms that differ between birds [default: the curve's mass, inflection and rate]
+    #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
+    random: Vec<String>,
+    /// Scale on which they differ: by an amount, or by a factor
+    #[arg(long, value_enum, default_value = "natural")]
+    random_scale: ScaleName,
+    /// Whether these differences are independent or correlated
+    #[arg(long, value_enum, default_value = "diagonal")]
+    covariance: CovarianceName,
+    /// How the spread of the residuals depends on the fitted value
+    #[arg(long, value_enum, default_value = "constant")]
+    variance: VarianceName,
+    /// Correlation of a bird's residuals: none, or fading with the days apart
+    #[arg(long, value_enum, default_value = "none")]
+    correlation: CorrelationName,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum ScaleName {
+    Natural,
+    Log,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum CovarianceName {
+    Diagonal,
+    Full,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum CorrelationName {
+    None,
+    Ar1,
+}
+
+/// What the study is to tell.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "What is wanted")]
+struct WantedOptions {
+    /// How far the interval of each strain's quantity may reach to either side, in its unit
+    /// or percent
+    #[arg(long, value_name = "NAME=VALUE[%]")]
+    precision: Vec<Named<Amount>>,
+    /// Difference between any two strains that is to be seen, in its unit or percent
+    #[arg(long, value_name = "NAME=VALUE[%]")]
+    detect: Vec<Named<Amount>>,
+    /// Chance that it is seen
+    #[arg(long, value_name = "SHARE", default_value = "0.8", value_parser = confidence)]
+    power: f64,
+    /// How reliably a bird's own value is to be told as a cue: the share of the variance
+    /// between birds that its scans explain
+    #[arg(long, value_name = "NAME=SHARE")]
+    cue: Vec<Named<Share>>,
+    /// Ages at which value and rate are told
+    #[arg(long, value_name = "DAYS[,DAYS]", value_delimiter = ',')]
+    at_age: Vec<f64>,
+    /// Masses whose age is told
+    #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
+    at_weight: Vec<f64>,
+    /// Confidence of the intervals
+    #[arg(long, value_name = "SHARE", default_value = "0.95", value_parser = confidence)]
+    confidence: f64,
+}
+
+/// What is practical.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Birds and ages")]
+struct LimitOptions {
+    /// Numbers of birds a strain that the table tells of
+    #[arg(long, value_name = "N[,N]", value_delimiter = ',', default_values_t = [6, 8, 12, 16, 24, 32, 48, 64, 96])]
+    birds: Vec<usize>,
+    /// Most birds a strain
+    #[arg(long, value_name = "N", default_value_t = 500)]
+    most_birds: usize,
+    /// Weeks at which birds are to be scanned [default: the best ones]
+    #[arg(long, value_name = "WEEK[,WEEK]", value_delimiter = ',')]
+    weeks: Vec<f64>,
+    /// Most scans a bird [default: as many as --weeks, or 6]
+    #[arg(long, value_name = "N")]
+    scans: Option<usize>,
+    /// Least gap between the scans of a bird, weeks
+    #[arg(long, value_name = "WEEKS", default_value_t = 1)]
+    gap: usize,
+    /// First week allowed [default: the pilot's first, or the first of --weeks]
+    #[arg(long, value_name = "WEEK")]
+    first_week: Option<usize>,
+    /// Last week allowed [default: the pilot's last, or the last of --weeks]
+    #[arg(long, value_name = "WEEK")]
+    last_week: Option<usize>,
+    /// Simulated studies that confirm the chosen design; 0 for none
+    #[arg(long, value_name = "N", default_value_t = 500)]
+    studies: usize,
+    /// Seed of everything drawn at random
+    #[arg(long, value_name = "SEED", default_value_t = 1)]
+    seed: u64,
+}
+
+/// How many birds a calibration takes.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Calibration")]
+struct CalibrationOptions {
+    /// Saved equations whose residual SD and readings the next calibration will have
+    #[arg(long, value_name = "FILE[,FILE]", value_delimiter = ',')]
+    equation: Vec<PathBuf>,
+    /// Residual SD of a calibration, where no equation is saved
+    #[arg(long, value_name = "GRAMS", conflicts_with = "equation")]
+    calibration_sd: Option<f64>,
+    /// SD of the readings among the birds analysed
+    #[arg(long, value_name = "GRAMS", requires = "calibration_sd")]
+    reading_sd: Option<f64>,
+    /// Coefficients of the equation, its constant too
+    #[arg(long, value_name = "N", default_value_t = 2)]
+    coefficients: usize,
+    /// How far the interval of the equation's mean prediction may reach to either side
+    /// [default: a quarter of the residual SD, which adds about 2 % to the variance of a
+    /// corrected mass]
+    #[arg(long, value_name = "GRAMS")]
+    calibration_within: Option<f64>,
+    /// How far the interval of the reading's coefficient may reach to either side
+    #[arg(long, value_name = "VALUE")]
+    coefficient_within: Option<f64>,
+}
+
+/// `NAME=VALUE`.
+#[derive(Debug, Clone, PartialEq)]
+struct Named<T> {
+    name: String,
+    value: T,
+}
+
+/// A share between 0 and 1.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Share(f64);
+
+impl<T: FromStr<Err = String>> FromStr for Named<T> {
+    type Err = String;
+
+    fn from_str(text: &str) -> std::result::Result<Self, String> {
+        match text.split_once('=') {
+            Some((name, value)) if !name.trim().is_empty() => Ok(Self {
+                name: name.trim().to_owned(),
+                value: value.trim().parse()?,
+            }),
+            _ => Err("expected NAME=VALUE, such as mature_weight=5%".to_owned()),
+        }
+    }
+}
+
+impl FromStr for Amount {
+    type Err = String;
+
+    fn from_str(text: &str) -> std::result::Result<Self, String> {
+        let (number, percent) = match text.strip_suffix('%') {
+            Some(number) => (number.trim(), true),
+            None => (text, false),
+        };
+        match number.parse::<f64>() {
+            Ok(value) if value > 0.0 && value.is_finite() && percent => Ok(Self::Percent(value)),
+            Ok(value) if value > 0.0 && value.is_finite() => Ok(Self::Units(value)),
+            _ => Err(
+                "expected a number above 0 in the quantity's unit, or a percentage such as 5%"
+                    .to_owned(),
+            ),
+        }
+    }
+}
+
+impl FromStr for Share {
+    type Err = String;
+
+    fn from_str(text: &str) -> std::result::Result<Self, String> {
+        confidence(text).map(Self)
+    }
+}
+
+/// Strains have fixed effects of their own.
+const FIXED_BY: &[FixedEffectOf] = &[FixedEffectOf::Strain];
+
+/// What is planned from: a population, and where its data were.
+struct Basis {
+    population: Population,
+    strains: Vec<String>,
+    /// First and last age of its data, d.
+    span_d: (f64, f64),
+    /// Where it comes from, in words.
+    from: String,
+}
+
+impl Basis {
+    fn of(known: BirdPopulation, whose: &str, output: &mut Output) -> Self {
+        if known.origin.status != "converged" {
+            output.warnings.push(format!(
+                "{whose} fit of all birds at once is weak: {}; what is planned from it is as uncertain",
+                known.origin.reasons.join("; ")
+            ));
+        }
+        let groups = 0..known.groups.len();
+        let spans = groups.map(|group| known.age_span(group));
+        let span_d = spans.fold((f64::INFINITY, f64::NEG_INFINITY), |span, own| {
+            (span.0.min(own.0), span.1.max(own.1))
+        });
+        let strains: Vec<String> = known.groups.iter().map(|one| one.name.clone()).collect();
+        let population = known.population;
+        Self {
+            from: format!(
+                "Planned from {whose} fit of {} to {} records of {} of {} birds ({}).",
+                population.curve().name(),
+                population.observations(),
+                known.origin.trait_name.replace('_', " "),
+                population.subjects(),
+                strains.join(", ")
+            ),
+            population,
+            strains,
+            span_d,
+        }
+    }
+}
+
+pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
+    args.check()?;
+    let mut output = Output::new("plan", common);
+    output.seed = args.limits.seed;
+    let mut basis = args.basis(&mut output)?;
+    args.repeat_strain(&mut basis)?;
+    let question = args.question(&basis)?;
+    output.warnings.extend(args.beyond(&basis, &question));
+    let calibrations = args.calibration.wishes(args, &mut output)?;
+    let mut plan = design::plan(&basis.population, &question).map_err(Error::call)?;
+    output.warnings.extend(plan.untold.iter().cloned());
+    if let Some(birds) = plan.chosen().birds.filter(|_| args.limits.studies > 0) {
+        let studies = Studies {
+            count: args.limits.studies,
+            seed: args.limits.seed,
+            level: question.level,
+        };
+        let bar = output.progress(studies.count, "simulating");
+        let population = &basis.population;
+        plan.confirm(population, birds, &question.wishes, studies, &|| bar.inc(1))?;
+        bar.finish_and_clear();
+    } else if plan.chosen().birds.is_none() {
+        output.attention = true;
+    }
+    let planned = Planned {
+        population: &basis.population,
+        question: &question,
+        plan: &plan,
+        strains: &basis.strains,
+        calibrations: &calibrations,
+    };
+    output
+        .words
+        .push("How few birds would answer the question?".to_owned());
+    output.words.push(format!("  {}", basis.from));
+    output.words.extend(plan_words::plan(&planned));
+    output.tables.push(plan_tables::designs(&planned));
+    add_pictures(&args.paper, question.level, &mut output, |showing| {
+        Ok(plan_picture(&planned, showing)?.into_iter().collect())
+    })?;
+    output.finish()
+}
+
+impl PlanArgs {
+    /// Numbers that no plan can have.
+    fn check(&self) -> Result<()> {
+        let wrong = |option: &str, found: String, expected: &str| {
+            Err(Error::call(format!(
+                "{option} {found}: expected {expected}"
+            )))
+        };
+        let limits = &self.limits;
+        if let Some(birds) = limits.birds.iter().find(|birds| **birds < 2) {
+            return wrong(
+                "--birds",
+                birds.to_string(),
+                "at least 2 birds a strain, since how birds differ takes two",
+            );
+        }
+        if limits.most_birds < 2 {
+            return wrong("--most-birds", limits.most_birds.to_string(), "at least 2");
+        }
+        if let Some(week) = limits
+            .weeks
+            .iter()
+            .find(|week| !(week.is_finite() && **week >= 0.0))
+        {
+            return wrong("--weeks", week.to_string(), "weeks from 0 on");
+        }
+        if let Some(week) = self.repeated_week() {
+            return wrong("--weeks", week.to_string(), "each week once");
+        }
+        for (option, values) in [
+            ("--at-age", &self.wanted.at_age),
+            ("--at-weight", &self.wanted.at_weight),
+        ] {
+            if let Some(value) = values
+                .iter()
+                .find(|value| !(value.is_finite() && **value > 0.0))
+            {
+                return wrong(option, value.to_string(), "a number above 0");
+            }
+        }
+        self.calibration.check()
+    }
+
+    fn repeated_week(&self) -> Option<f64> {
+        let mut weeks = self.limits.weeks.clone();
+        weeks.sort_by(f64::total_cmp);
+        let pair = weeks.windows(2).find(|pair| pair[1] - pair[0] < 1e-9)?;
+        Some(pair[0])
+    }
+
+    fn basis(&self, output: &mut Output) -> Result<Basis> {
+        match (&self.path, &self.from.population) {
+            (Some(path), _) => self.pilot(path, output),
+            (None, Some(file)) => self.saved(file, output),
+            (None, None) => Err(Error::call(
+                "plan: found neither a pilot nor a population, expected a study folder or table of a pilot, or --population FILE (fit --level population saves one); name one of them",
+            )),
+        }
+    }
+
+    /// The mixed fit of a pilot.
+    fn pilot(&self, path: &Path, output: &mut Output) -> Result<Basis> {
+        let mut study = if path.is_dir() {
+            Study::read_folder(path)?
+        } else {
+            Study::read_table(path, &self.columns.ready())?
+        };
+        output.take(&study, path)?;
+        self.only_trait(&mut study)?;
+        let request = self.request(&study)?;
+        let fitted = Trajectories::fit(&study, &request, &|_| {});
+        let fit = fitted.population_fits().pop().ok_or_else(|| {
+            Error::input(format!(
+                "{}: found no records to fit, expected repeated weighings of birds",
+                path.display()
+            ))
+        })?;
+        let known = fit.bird_population(&study, FIXED_BY)?.ok_or_else(|| {
+            Error::input(format!(
+                "{}: the {} of all the pilot's birds at once failed ({}), expected a fit to plan from; take another --curve, fewer --random terms, or --population FILE",
+                path.display(),
+                fit.curve.name(),
+                fit.outcome.reasons().join("; ")
+            ))
+        })?;
+        Ok(Basis::of(known, "the pilot's", output))
+    }
+
+    /// A population that an earlier fit saved.
+    fn saved(&self, file: &Path, output: &mut Output) -> Result<Basis> {
+        let known = BirdPopulation::read(file, &self.cards()?)?;
+        output.enter_file(file)?;
+        Ok(Basis::of(known, "a saved", output))
+    }
+
+    /// Leaves the trait that is planned for.
+    fn only_trait(&self, study: &mut Study) -> Result<()> {
+        let name = self.columns.r#trait.as_deref().unwrap_or(BODY_WEIGHT);
+        let known: Vec<&str> = study
+            .traits
+            .iter()
+            .map(|records| records.name.as_str())
+            .collect();
+        let at = match known.as_slice() {
+            [_] => 0,
+            several => several
+                .iter()
+                .position(|known| *known == name)
+                .ok_or_else(|| {
+                    Error::call(format!(
+                        "--trait {name}: no such trait, expected one of {}; correct the name",
+                        several.join(", ")
+                    ))
+                })?,
+        };
+        study.traits = vec![study.traits.swap_remove(at)];
+        Ok(())
+    }
+
+    fn request(&self, study: &Study) -> Result<Request> {
+        let from = &self.from;
+        let named = from.curve.as_deref();
+        let own = study.settings.fit.curves.first().map(String::as_str);
+        let name = named.or(own).unwrap_or("gompertz");
+        let curve = growth::find(name, &self.cards()?)?;
+        let request = Request {
+            curves: vec![curve],
+            birds: false,
+            strains: false,
+            settings: Settings {
+                variance: from.variance.into(),
+                ..Settings::default()
+            },
+            hatch_weight_g: None,
+            population: Some(PopulationRequest {
+                random: match from.random.as_slice() {
+                    [] => RandomTerms::Usual,
+                    names => RandomTerms::Named(names.to_vec()),
+                },
+                scale: match from.random_scale {
+                    ScaleName::Natural => RandomScale::Natural,
+                    ScaleName::Log => RandomScale::Log,
+                },
+                covariance: match from.covariance {
+                    CovarianceName::Diagonal => Covariance::Diagonal,
+                    CovarianceName::Full => Covariance::Full,
+                },
+                estimator: Estimator::Alternating,
+                criterion: Criterion::Likelihood,
+                groups: FIXED_BY.to_vec(),
+            }),
+            correlation: match from.correlation {
+                CorrelationName::None => Correlation::None,
+                CorrelationName::Ar1 => Correlation::Ar1,
+            },
+        };
+        crate::trajectory::check(&request)?;
+        Ok(request)
+    }
+
+    fn cards(&self) -> Result<Vec<Arc<dyn Curve>>> {
+        match &self.from.cards {
+            Some(folder) => growth::read_cards(folder),
+            None => Ok(Vec::new()),
+        }
+    }
+
+    /// Takes so many strains as are asked for in place of the one.
+    fn repeat_strain(&self, basis: &mut Basis) -> Result<()> {
+        let Some(count) = self.from.strains else {
+            return Ok(());
+        };
+        let found = basis.strains.len();
+        if count == found {
+            return Ok(());
+        }
+        if found != 1 || count == 0 {
+            return Err(Error::call(format!(
+                "--strains {count}: found {found} in the pilot or population, expected as many, or a pilot of one strain that others are taken to grow like; leave the option out"
+            )));
+        }
+        basis.population = basis.population.with_groups_alike(count)?;
+        for number in 2..=count {
+            basis.strains.push(format!("{} {number}", basis.strains[0]));
+        }
+        Ok(())
+    }
+
+    fn question(&self, basis: &Basis) -> Result<Question> {
+        let limits = self.practical(basis)?;
+        let mut asked_d: Vec<f64> = self.limits.weeks.iter().map(|week| 7.0 * week).collect();
+        asked_d.sort_by(f64::total_cmp);
+        let most_scans = self.limits.scans.unwrap_or(match asked_d.len() {
+            0 => 6.min(limits.most_scans()),
+            asked => asked,
+        });
+        if self.limits.scans.is_some() && most_scans > limits.most_scans() {
+            return Err(Error::call(format!(
+                "--scans {most_scans}: found room for {} a bird with gaps of {} weeks from {} to {} days, expected no more; allow more weeks, a smaller --gap, or fewer scans",
+                limits.most_scans(),
+                limits.gap,
+                limits.first_d,
+                limits.first_d + 7.0 * crate::plan::as_number(limits.ages - 1)
+            )));
+        }
+        let derived = self.derived();
+        let question = Question {
+            wishes: self.wishes(basis, &derived)?,
+            derived,
+            asked_d: (!asked_d.is_empty()).then_some(asked_d),
+            limits,
+            most_scans,
+            birds: {
+                let mut birds = self.limits.birds.clone();
+                birds.sort_unstable();
+                birds
+            },
+            most_birds: self.limits.most_birds,
+            level: self.wanted.confidence,
+            seed: self.limits.seed,
+        };
+        Ok(question)
+    }
+
+    fn derived(&self) -> Vec<Derived> {
+        let wanted = &self.wanted;
+        derived_quantities(&wanted.at_age, &wanted.at_weight)
+    }
+
+    /// Whole weeks within the call's limits, else within the data and the weeks asked for.
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "weeks of a bird's life"
+    )]
+    fn practical(&self, basis: &Basis) -> Result<Limits> {
+        let asked = self.limits.weeks.iter().map(|week| 7.0 * week);
+        let (first_d, last_d) = asked.fold(basis.span_d, |span, asked_d| {
+            (span.0.min(asked_d), span.1.max(asked_d))
+        });
+        let first = self
+            .limits
+            .first_week
+            .unwrap_or((first_d / 7.0 - 1e-9).ceil().clamp(0.0, 1e4) as usize);
+        let last = self
+            .limits
+            .last_week
+            .unwrap_or((last_d / 7.0 + 1e-9).floor().clamp(0.0, 1e4) as usize);
+        if last < first {
+            return Err(Error::call(format!(
+                "--last-week {last}: found it before the first week {first}, expected the last week after the first"
+            )));
+        }
+        Ok(Limits {
+            first_d: 7.0 * crate::plan::as_number(first),
+            step_d: 7.0,
+            ages: last - first + 1,
+            // Ages of one bird differ.
+            gap: self.limits.gap.max(1),
+        })
+    }
+
+    fn wishes(&self, basis: &Basis, derived: &[Derived]) -> Result<Vec<Wish>> {
+        let wanted = &self.wanted;
+        let wish = |name: &str, aim| Wish {
+            name: name.to_owned(),
+            aim,
+        };
+        let detect = |size: Amount| Aim::Detect {
+            size,
+            power: wanted.power,
+        };
+        let within = |one: &Named<Amount>| wish(&one.name, Aim::Within(one.value));
+        let differs = |one: &Named<Amount>| wish(&one.name, detect(one.value));
+        let cue = |one: &Named<Share>| wish(&one.name, Aim::Reliable(one.value.0));
+        let mut wishes: Vec<Wish> = wanted.precision.iter().map(within).collect();
+        wishes.extend(wanted.detect.iter().map(differs));
+        wishes.extend(wanted.cue.iter().map(cue));
+        let several = basis.strains.len() > 1;
+        if let (Some(one), false) = (wanted.detect.first(), several) {
+            return Err(Error::call(format!(
+                "--detect {}: found one strain ({}), expected at least two to compare; add --strains 2 to assume a second that grows like it",
+                one.name, basis.strains[0]
+            )));
+        }
+        let targets = targets(&basis.population, derived);
+        if wishes.is_empty() {
+            let size = Amount::Percent(5.0);
+            let aim = if several {
+                detect(size)
+            } else {
+                Aim::Within(size)
+            };
+            let mature = wish("mature_weight", aim);
+            let first = basis.population.curve().terms()[0].name.to_string();
+            let has = targets.iter().any(|target| mature.is_about(target));
+            wishes.push(if has { mature } else { wish(&first, aim) });
+        }
+        for wish in &wishes {
+            if !targets.iter().any(|target| wish.is_about(target)) {
+                let (option, kind) = match wish.aim {
+                    Aim::Within(_) => ("--precision", "term"),
+                    Aim::Detect { .. } => ("--detect", "term"),
+                    Aim::Reliable(_) => ("--cue", "cue"),
+                };
+                let mut known: Vec<&str> = targets
+                    .iter()
+                    .filter(|target| match kind {
+                        "cue" => target.what.kind() == "cue",
+                        _ => matches!(target.what.kind(), "term" | "derived"),
+                    })
+                    .map(|target| target.name.as_str())
+                    .collect();
+                known.dedup();
+                return Err(Error::call(format!(
+                    "{option} {}: the curve {} has none of that name, expected one of {}; others come by --at-age and --at-weight",
+                    wish.name,
+                    basis.population.curve().name(),
+                    known.join(", ")
+                )));
+            }
+        }
+        Ok(wishes)
+    }
+
+    /// Ages that no data of the population support.
+    fn beyond(&self, basis: &Basis, question: &Question) -> Vec<String> {
+        let (first_d, last_d) = basis.span_d;
+        let last_allowed = question.limits.first_d
+            + question.limits.step_d * crate::plan::as_number(question.limits.ages - 1);
+        let mut ages_d = question.asked_d.clone().unwrap_or_default();
+        ages_d.extend([question.limits.first_d, last_allowed]);
+        let outside = |age_d: &&f64| **age_d < first_d - 1e-6 || **age_d > last_d + 1e-6;
+        let mut outside: Vec<f64> = ages_d.iter().filter(outside).copied().collect();
+        outside.sort_by(f64::total_cmp);
+        outside.dedup();
+        let words: Vec<String> = outside.iter().map(|age_d| format!("{age_d}")).collect();
+        if words.is_empty() {
+            return Vec::new();
+        }
+        vec![format!(
+            "ages of {} days lie outside the data that the curve was fitted to ({first_d} to {last_d} days): what it says there is extrapolated, and so is the plan",
+            words.join(", ")
+        )]
+    }
+}
+
+impl CalibrationOptions {
+    fn check(&self) -> Result<()> {
+        let numbers = [
+            ("--calibration-sd", self.calibration_sd),
+            ("--reading-sd", self.reading_sd),
+            ("--calibration-within", self.calibration_within),
+            ("--coefficient-within", self.coefficient_within),
+        ];
+        for (option, value) in numbers {
+            if let Some(value) = value.filter(|value| !(value.is_finite() && *value > 0.0)) {
+                return Err(Error::call(format!(
+                    "{option} {value}: expected a number above 0"
+                )));
+            }
+        }
+        if self.coefficients == 0 {
+            return Err(Error::call(
+                "--coefficients 0: expected at least 1, the constant",
+            ));
+        }
+        let planned = self.calibration_sd.is_some() || !self.equation.is_empty();
+        let wanted = self.calibration_within.or(self.coefficient_within);
+        if let (Some(_), false) = (wanted, planned) {
+            return Err(Error::call(
+                "--calibration-within or --coefficient-within: found without a residual SD, expected --calibration-sd GRAMS or --equation FILE beside it",
+            ));
+        }
+        Ok(())
+    }
+
+    fn wishes(
+        &self,
+        args: &PlanArgs,
+        output: &mut Output,
+    ) -> Result<Vec<(String, CalibrationWish)>> {
+        let wish =
+            |residual_sd: f64, reading_sd: Option<f64>, coefficients: usize| CalibrationWish {
+                residual_sd,
+                reading_sd,
+                coefficients,
+                mean_within: Some(self.calibration_within.unwrap_or(0.25 * residual_sd)),
+                coefficient_within: self.coefficient_within,
+                level: args.wanted.confidence,
+                most: args.limits.most_birds,
+            };
+        let mut wishes = Vec::new();
+        if let Some(residual_sd) = self.calibration_sd {
+            let wish = wish(residual_sd, self.reading_sd, self.coefficients);
+            wishes.push(("equation".to_owned(), wish));
+        }
+        for equation in read_equations(&self.equation)? {
+            output.enter_file(Path::new(&equation.file))?;
+            let (residual_sd, reading_sd) = spreads(&equation)?;
+            let wish = wish(residual_sd, reading_sd, equation.columns.len());
+            wishes.push((equation.provenance.response.clone(), wish));
+        }
+        if !wishes.is_empty() {
+            output.warnings.push(composition::CAUTION.to_owned());
+        }
+        if self.coefficient_within.is_some()
+            && wishes.iter().any(|(_, wish)| wish.reading_sd.is_none())
+        {
+            return Err(Error::call(
+                "--coefficient-within: found no spread of the readings, expected --reading-sd GRAMS beside --calibration-sd, or an equation that names the range of its reading",
+            ));
+        }
+        Ok(wishes)
+    }
+}
+
+/// Residual SD of an equation, and SD of its reading were birds spread evenly over the
+/// range that it was made from.
+fn spreads(equation: &Equation) -> Result<(f64, Option<f64>)> {
+    let own = &equation.provenance;
+    let plain = own.variance_power.abs() < 1e-12 && own.unit == "g";
+    let residual = own.residual_variance.filter(|_| plain).map(f64::sqrt);
+    let Some(residual_sd) = own.cross_validated_rmse.or(residual) else {
+        return Err(Error::input(format!(
+            "{}: found no residual SD in grams, expected cross_validated_rmse or a constant residual_variance; give --calibration-sd instead",
+            equation.file
+        )));
+    };
+    let stem = own.response.split('_').next().unwrap_or_default();
+    let reading = own
+        .ranges
+        .iter()
+        .find(|range| range.name.starts_with(stem) && range.name.ends_with("_scan"));
+    let spread = reading.map(|range| (range.greatest - range.least) / 12.0_f64.sqrt());
+    Ok((residual_sd, spread.filter(|spread| *spread > 0.0)))
+}

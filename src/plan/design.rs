@@ -1,0 +1,280 @@
+//! The smallest design that does what is wanted, beside the others that were looked at.
+
+use super::confirm::{Confirmation, Studies, confirm};
+use super::precision::Told;
+use super::schedule::{Limits, criterion, efficiency, optimum};
+use super::wish::{Needed, Wish};
+use super::{Sampling, Schedule, Target, as_number, targets};
+use crate::error::Result;
+use crate::fit::mixed::Population;
+use crate::growth::Derived;
+
+/// So many times the fewest birds are near it.
+const NEAR: f64 = 1.05;
+
+/// What is asked.
+#[derive(Debug, Clone)]
+pub struct Question {
+    /// What the design is to tell, and how precisely.
+    pub wishes: Vec<Wish>,
+    /// Derived quantities that are told besides the terms.
+    pub derived: Vec<Derived>,
+    /// Ages that the user thinks of, d, ascending; none to have the best ones alone.
+    pub asked_d: Option<Vec<f64>>,
+    /// Which ages are practical.
+    pub limits: Limits,
+    /// Most scans a bird.
+    pub most_scans: usize,
+    /// Numbers of birds a strain to tell of, ascending.
+    pub birds: Vec<usize>,
+    /// Most birds a strain.
+    pub most_birds: usize,
+    /// Level of the intervals.
+    pub level: f64,
+    /// Seed of all that is drawn.
+    pub seed: u64,
+}
+
+/// What a schedule is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// The user's own ages.
+    Asked,
+    /// The D-optimal ages for so many scans.
+    Optimal,
+    /// Each bird analysed once, at the ages of the design before it.
+    SerialSlaughter,
+}
+
+/// One schedule, and what any number of birds would tell by it.
+#[derive(Debug, Clone)]
+pub struct Design {
+    /// What it is.
+    pub kind: Kind,
+    /// The ages.
+    pub schedule: Schedule,
+    /// What one bird in each strain tells.
+    pub told: Told,
+    /// D-efficiency against the best ages for as many scans; none of a slaughter, or
+    /// where no ages within the limits have so many.
+    pub efficiency: Option<f64>,
+    /// What each wish takes; none where the schedule cannot tell it.
+    pub needed: Vec<Option<Needed>>,
+    /// Birds a strain that all wishes take; none where one takes more than the limit.
+    pub birds: Option<usize>,
+}
+
+impl Design {
+    /// `asked`, `optimal 5 scans`, `serial slaughter`.
+    #[must_use]
+    pub fn name(&self) -> String {
+        match self.kind {
+            Kind::Asked => "asked".to_owned(),
+            Kind::Optimal => match self.schedule.ages_d.len() {
+                1 => "optimal 1 scan".to_owned(),
+                scans => format!("optimal {scans} scans"),
+            },
+            Kind::SerialSlaughter => "serial slaughter".to_owned(),
+        }
+    }
+}
+
+/// The answer.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// All that a study can tell.
+    pub targets: Vec<Target>,
+    /// Designs looked at: the asked one, the best ages by number of scans, and serial
+    /// slaughter at the chosen one's ages.
+    pub designs: Vec<Design>,
+    /// The chosen repeated design, and its birds a strain; no birds where the wishes take
+    /// more than the limit.
+    pub chosen: usize,
+    /// Schedules that tell too little, in words.
+    pub untold: Vec<String>,
+    /// What simulated studies of the chosen design gave.
+    pub confirmation: Option<(usize, Confirmation)>,
+}
+
+impl Plan {
+    /// The chosen design.
+    #[must_use]
+    pub fn chosen(&self) -> &Design {
+        &self.designs[self.chosen]
+    }
+
+    /// Serial slaughter at the same ages.
+    #[must_use]
+    pub fn slaughter(&self) -> Option<&Design> {
+        let slaughter = |design: &&Design| design.kind == Kind::SerialSlaughter;
+        self.designs.iter().find(slaughter)
+    }
+}
+
+/// Looks for the smallest design: of those within 5 percent of the fewest birds the one
+/// with the fewest scans. Ages that the user asks for are kept.
+///
+/// # Errors
+/// In words, where no schedule within the limits tells the curve's terms, or none tells
+/// what a wish is about.
+pub fn plan(population: &Population, question: &Question) -> std::result::Result<Plan, String> {
+    let targets = targets(population, &question.derived);
+    for wish in &question.wishes {
+        if !targets.iter().any(|target| wish.is_about(target)) {
+            return Err(format!(
+                "{}: found nothing of that name to tell in these strains",
+                wish.name
+            ));
+        }
+    }
+    let mut search = Search {
+        population,
+        question,
+        targets: &targets,
+        designs: Vec::new(),
+        untold: Vec::new(),
+    };
+    if let Some(ages_d) = &question.asked_d {
+        search.add(Kind::Asked, ages_d.clone(), None);
+    }
+    let fewest = population.curve().terms().len();
+    for scans in fewest..=question.most_scans.min(question.limits.most_scans()) {
+        if let Some(best) = optimum(population, &question.limits, scans, question.seed) {
+            search.add(Kind::Optimal, best.ages_d, Some(best.criterion));
+        }
+    }
+    let Some(chosen) = search.chosen() else {
+        let why = search.untold.first().cloned().unwrap_or_else(|| {
+            format!(
+                "no ages within the limits tell the {fewest} terms of the curve {} apart; allow at least {fewest} scans a bird, a smaller gap, or more weeks",
+                population.curve().name()
+            )
+        });
+        return Err(why);
+    };
+    let ages_d = search.designs[chosen].schedule.ages_d.clone();
+    search.add(Kind::SerialSlaughter, ages_d, None);
+    let Search {
+        designs, untold, ..
+    } = search;
+    Ok(Plan {
+        targets,
+        designs,
+        chosen,
+        untold,
+        confirmation: None,
+    })
+}
+
+impl Plan {
+    /// Simulates studies of the chosen design with so many birds a strain.
+    ///
+    /// # Errors
+    /// As [`confirm`].
+    pub fn confirm(
+        &mut self,
+        population: &Population,
+        birds: usize,
+        wishes: &[Wish],
+        studies: Studies,
+        done: &(dyn Fn() + Sync),
+    ) -> Result<()> {
+        let ages_d = &self.designs[self.chosen].schedule.ages_d;
+        let wanted = (&self.targets[..], wishes);
+        let found = confirm(population, (birds, ages_d), wanted, studies, done)?;
+        self.confirmation = Some((birds, found));
+        Ok(())
+    }
+}
+
+struct Search<'a> {
+    population: &'a Population,
+    question: &'a Question,
+    targets: &'a [Target],
+    designs: Vec<Design>,
+    untold: Vec<String>,
+}
+
+impl Search<'_> {
+    /// Works a schedule out; `best` is the criterion of the best ages for as many scans,
+    /// looked for where it is not given.
+    fn add(&mut self, kind: Kind, ages_d: Vec<f64>, best: Option<f64>) {
+        let (population, question) = (self.population, self.question);
+        let schedule = Schedule {
+            ages_d,
+            sampling: match kind {
+                Kind::Asked | Kind::Optimal => Sampling::Repeated,
+                Kind::SerialSlaughter => Sampling::SerialSlaughter,
+            },
+        };
+        let told = match Told::of(population, &schedule) {
+            Ok(told) => told,
+            Err(untold) => {
+                self.untold.push(untold.reason);
+                return;
+            }
+        };
+        let efficiency = match kind {
+            Kind::SerialSlaughter => None,
+            Kind::Asked | Kind::Optimal => {
+                let own = criterion(population, &schedule.ages_d);
+                let scans = schedule.ages_d.len();
+                let best = best.or_else(|| {
+                    let best = optimum(population, &question.limits, scans, question.seed);
+                    best.map(|best| best.criterion)
+                });
+                own.zip(best).map(|(own, best)| efficiency(own, best))
+            }
+        };
+        let limits = (question.most_birds, question.level);
+        let needed: Vec<Option<Needed>> = question
+            .wishes
+            .iter()
+            .map(|wish| wish.needed(population, &told, self.targets, limits))
+            .collect();
+        let birds: Option<Vec<usize>> = needed
+            .iter()
+            .map(|needed| needed.as_ref().and_then(|needed| needed.birds))
+            .collect();
+        self.designs.push(Design {
+            kind,
+            schedule,
+            told,
+            efficiency,
+            needed,
+            birds: birds.map(|birds| birds.into_iter().max().unwrap_or(2)),
+        });
+    }
+
+    /// The asked design, else of those that come near the fewest birds the one with the
+    /// fewest scans: a bird is not handled once more for next to nothing. Where none
+    /// reaches, the one that comes nearest.
+    fn chosen(&self) -> Option<usize> {
+        let asked = |design: &Design| design.kind == Kind::Asked;
+        if let Some(at) = self.designs.iter().position(asked) {
+            return Some(at);
+        }
+        let about = |design: &Design| {
+            let each = design.needed.iter();
+            each.map(|needed| needed.as_ref().map_or(f64::INFINITY, |one| one.about))
+                .fold(0.0, f64::max)
+        };
+        let designs = self.designs.iter().enumerate();
+        let Some(fewest) = self.designs.iter().filter_map(|design| design.birds).min() else {
+            // Where no number of birds will do, scans alone bring it nearer.
+            let scans = |design: &Design| design.schedule.ages_d.len();
+            return designs
+                .min_by(|(_, a), (_, b)| {
+                    about(a).total_cmp(&about(b)).then(scans(b).cmp(&scans(a)))
+                })
+                .map(|(at, _)| at);
+        };
+        designs
+            .filter(|(_, design)| {
+                let near = |birds| as_number(birds) <= NEAR * as_number(fewest);
+                design.birds.is_some_and(near)
+            })
+            .min_by_key(|(_, design)| (design.schedule.ages_d.len(), design.birds))
+            .map(|(at, _)| at)
+    }
+}

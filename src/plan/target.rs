@@ -1,0 +1,148 @@
+//! What a study is to tell.
+
+use crate::fit::mixed::{Population, SpreadParameter};
+use crate::fit::profile::Quantity;
+use crate::growth::Derived;
+
+/// What is told of a strain, of two, or of a bird.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum What {
+    /// A term or derived quantity of a strain's typical bird.
+    Value(Quantity),
+    /// Its difference between two strains.
+    Contrast(Quantity),
+    /// It of a single bird, from its own scans: a cue.
+    Cue(Quantity),
+    /// How birds differ and scans err.
+    Spread(SpreadParameter),
+}
+
+impl What {
+    /// The word in the tables.
+    #[must_use]
+    pub fn kind(self) -> &'static str {
+        match self {
+            Self::Value(Quantity::Term(_)) => "term",
+            Self::Value(Quantity::Derived(_)) => "derived",
+            Self::Contrast(_) => "contrast",
+            Self::Cue(_) => "cue",
+            Self::Spread(_) => "spread",
+        }
+    }
+}
+
+/// One thing that a study is to tell.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Target {
+    /// What it is.
+    pub what: What,
+    /// Its name in the tables: `A`, `mature_weight`, `sd(A)`.
+    pub name: String,
+    /// Its unit; empty where it has none.
+    pub unit: String,
+    /// Indices of the strains: one, two of a contrast, none of the spread.
+    pub strains: Vec<usize>,
+    /// What 100 percent are: the value in the population, of a contrast that in the
+    /// second strain, of a cue the SD between birds.
+    pub value: f64,
+    /// True value of what is estimated: the same, but of a contrast the difference.
+    pub truth: f64,
+}
+
+/// Everything that a study of this population can tell: terms, these derived
+/// quantities, their differences, birds' own values, and the spread.
+#[must_use]
+pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
+    let terms = population.curve().terms();
+    let mut quantities: Vec<(String, String, Quantity)> = terms
+        .iter()
+        .enumerate()
+        .map(|(at, term)| {
+            (
+                term.name.to_string(),
+                term.unit.to_string(),
+                Quantity::Term(at),
+            )
+        })
+        .collect();
+    quantities.extend(derived.iter().map(|what| {
+        let unit = what.unit().to_owned();
+        (what.name().into_owned(), unit, Quantity::Derived(*what))
+    }));
+    let groups = population.groups();
+    let value = |group: usize, quantity: Quantity| {
+        let own = population.group_terms(group);
+        quantity.value(&**population.curve(), &own, &mut vec![0.0; own.len()])
+    };
+    let mut targets = Vec::new();
+    let mut add = |what, (name, unit): (&str, &str), strains: &[usize], value, truth| {
+        targets.push(Target {
+            what,
+            name: name.to_owned(),
+            unit: unit.to_owned(),
+            strains: strains.to_vec(),
+            value,
+            truth,
+        });
+    };
+    for (name, unit, quantity) in &quantities {
+        for group in 0..groups {
+            if let Some(value) = value(group, *quantity) {
+                add(What::Value(*quantity), (name, unit), &[group], value, value);
+            }
+        }
+    }
+    for (name, unit, quantity) in &quantities {
+        for a in 0..groups {
+            for b in a + 1..groups {
+                if let (Some(of_a), Some(of_b)) = (value(a, *quantity), value(b, *quantity)) {
+                    let what = What::Contrast(*quantity);
+                    add(what, (name, unit), &[a, b], of_b, of_a - of_b);
+                }
+            }
+        }
+    }
+    for (name, unit, quantity) in &quantities {
+        for group in 0..groups {
+            if let Some(between) = between(population, group, *quantity) {
+                add(
+                    What::Cue(*quantity),
+                    (name, unit),
+                    &[group],
+                    between,
+                    between,
+                );
+            }
+        }
+    }
+    for parameter in population.spread_parameters() {
+        if let Some((name, value)) = population.spread_value(parameter) {
+            add(What::Spread(parameter), (&name, ""), &[], value, value);
+        }
+    }
+    targets
+}
+
+/// SD between birds of a quantity, to first order; `None` where birds do not differ.
+fn between(population: &Population, group: usize, quantity: Quantity) -> Option<f64> {
+    let own = population.group_terms(group);
+    let mut gradient = vec![0.0; own.len()];
+    quantity.value(&**population.curve(), &own, &mut gradient)?;
+    let own = population.random_gradient(group, &gradient);
+    let variance = (population.random_matrix() * &own).dot(&own);
+    (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt())
+}
+
+/// Variance of a value or contrast with one bird a strain, were each bird's own curve
+/// known without error: what birds differ by remains.
+pub(super) fn variance_of_known_birds(population: &Population, target: &Target) -> f64 {
+    match target.what {
+        What::Value(quantity) | What::Contrast(quantity) => target
+            .strains
+            .iter()
+            .filter_map(|group| between(population, *group, quantity))
+            .map(|sd| sd * sd)
+            .sum(),
+        What::Cue(_) | What::Spread(_) => 0.0,
+    }
+}

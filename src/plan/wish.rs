@@ -1,0 +1,186 @@
+//! How precisely is a study to tell it, and how many birds does that take?
+
+use super::power::{factor, least_number, power};
+use super::precision::Told;
+use super::{Target, What};
+use crate::fit::mixed::Population;
+
+/// A size, in the quantity's own unit or as a share of its value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Amount {
+    /// Percent of the value.
+    Percent(f64),
+    /// In its unit.
+    Units(f64),
+}
+
+impl Amount {
+    /// In the unit of a quantity of this value.
+    #[must_use]
+    pub fn of(self, value: f64) -> f64 {
+        match self {
+            Self::Percent(percent) => 0.01 * percent * value.abs(),
+            Self::Units(units) => units,
+        }
+    }
+}
+
+/// How precisely.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Aim {
+    /// The interval of each strain reaches at most so far to each side.
+    Within(Amount),
+    /// A difference of this size between any two strains is seen with this chance.
+    Detect {
+        /// The difference; percent are of the second strain's value.
+        size: Amount,
+        /// The chance.
+        power: f64,
+    },
+    /// A bird's own value is told so reliably: 1 - variance given its scans / variance
+    /// between birds, the share that a regression on the cue keeps of its slope.
+    Reliable(f64),
+}
+
+/// What is wanted of a design.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Wish {
+    /// Name of the quantity.
+    pub name: String,
+    /// How precisely.
+    pub aim: Aim,
+}
+
+/// What a wish takes by one schedule.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Needed {
+    /// Birds a strain; none where it takes more than the limit, or no number will do.
+    pub birds: Option<usize>,
+    /// The target that asks for most.
+    pub target: usize,
+    /// About how many birds a strain that one would take, without a limit; infinite where no
+    /// number will do.
+    pub about: f64,
+    /// The same with birds whose own curve is known without error: what scanning more
+    /// often could at best achieve.
+    pub about_at_best: f64,
+    /// What is reached at the limit: half width, power or reliability.
+    pub reached: f64,
+}
+
+impl Wish {
+    /// Whether the wish is about this target.
+    #[must_use]
+    pub fn is_about(&self, target: &Target) -> bool {
+        let kind = match self.aim {
+            Aim::Within(_) => matches!(target.what, What::Value(_)),
+            Aim::Detect { .. } => matches!(target.what, What::Contrast(_)),
+            Aim::Reliable(_) => matches!(target.what, What::Cue(_)),
+        };
+        kind && target.name == self.name
+    }
+
+    /// What is reached with so many birds a strain: the half width, the power or the
+    /// reliability; `variance` is that of [`Told::variance`].
+    #[must_use]
+    pub fn reached(
+        &self,
+        target: &Target,
+        variance: f64,
+        birds: usize,
+        (strains, level): (usize, f64),
+    ) -> f64 {
+        let (error, df) = (standard_error(variance, birds), freedom(strains, birds));
+        match self.aim {
+            Aim::Within(_) => factor(level, df) * error,
+            Aim::Detect { size, .. } => power(size.of(target.value) / error, level, df),
+            Aim::Reliable(_) => 1.0 - variance / target.value.powi(2),
+        }
+    }
+
+    /// Whether that will do.
+    #[must_use]
+    pub fn is_met(&self, target: &Target, reached: f64) -> bool {
+        match self.aim {
+            Aim::Within(amount) => reached <= amount.of(target.value),
+            Aim::Detect { power, .. } => reached >= power,
+            Aim::Reliable(share) => reached >= share,
+        }
+    }
+
+    /// Birds a strain that the wish takes, at most `most`, for all its targets; `None`
+    /// where there is no such target or the schedule cannot tell one.
+    #[must_use]
+    pub fn needed(
+        &self,
+        population: &Population,
+        told: &Told,
+        targets: &[Target],
+        (most, level): (usize, f64),
+    ) -> Option<Needed> {
+        let strains = population.groups();
+        let mut worst: Option<Needed> = None;
+        for (at, target) in targets.iter().enumerate() {
+            if !self.is_about(target) {
+                continue;
+            }
+            let variance = told.variance(population, target)?;
+            let reached = |birds| self.reached(target, variance, birds, (strains, level));
+            // A spread between birds takes two of them.
+            let birds = least_number(2, most, |birds| self.is_met(target, reached(birds)));
+            let (about, about_at_best) = self.about(population, target, variance, level);
+            let needed = Needed {
+                birds,
+                target: at,
+                about,
+                about_at_best,
+                reached: reached(most),
+            };
+            if worst
+                .as_ref()
+                .is_none_or(|known| needed.about > known.about)
+            {
+                worst = Some(needed);
+            }
+        }
+        worst
+    }
+
+    /// Birds by the normal's quantiles, as scanned and with perfectly known birds.
+    fn about(
+        &self,
+        population: &Population,
+        target: &Target,
+        variance: f64,
+        level: f64,
+    ) -> (f64, f64) {
+        let z = factor(level, f64::INFINITY);
+        let size = match self.aim {
+            Aim::Within(amount) => amount.of(target.value) / z,
+            Aim::Detect { size, power } => {
+                let beyond = crate::stats::distribution::normal_quantile(power);
+                size.of(target.value) / (z + beyond)
+            }
+            Aim::Reliable(_) => {
+                let met = self.is_met(target, 1.0 - variance / target.value.powi(2));
+                return (if met { 0.0 } else { f64::INFINITY }, 0.0);
+            }
+        };
+        let best = super::target::variance_of_known_birds(population, target);
+        (variance / (size * size), best / (size * size))
+    }
+}
+
+/// Standard error with so many birds a strain.
+#[must_use]
+#[expect(clippy::cast_precision_loss, reason = "numbers of birds")]
+pub fn standard_error(variance: f64, birds: usize) -> f64 {
+    (variance / birds.max(1) as f64).sqrt()
+}
+
+/// Degrees of freedom with so many birds a strain: birds less strains.
+#[must_use]
+#[expect(clippy::cast_precision_loss, reason = "numbers of birds")]
+pub fn freedom(strains: usize, birds: usize) -> f64 {
+    (strains * birds.saturating_sub(1)).max(1) as f64
+}

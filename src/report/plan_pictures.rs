@@ -1,0 +1,225 @@
+//! The figure of a plan: precision, or power, against the number of birds.
+
+use super::pictures::{Named, Showing};
+use super::plan_tables::{Planned, strain};
+use crate::error::Result;
+use crate::figure::{DesignPrecision, PrecisionByBirds, PrecisionPanel, Ranged};
+use crate::plan::design::{Design, Kind};
+use crate::plan::power::factor;
+use crate::plan::{Aim, Needed, Target, What, Wish, as_number, freedom, standard_error};
+use crate::stats::distribution::normal_quantile;
+
+/// Most panels: two of a difference, one of another wish.
+const MOST_PANELS: usize = 4;
+/// Numbers of birds along a line.
+const POINTS: usize = 60;
+
+/// `precision_by_birds`: how each wish is approached as birds are added, by design;
+/// none without a wish about more than one bird.
+///
+/// # Errors
+/// A size that leaves no room for the panels.
+pub fn plan_picture(planned: &Planned<'_>, showing: &Showing) -> Result<Option<Named>> {
+    let wishes = planned.question.wishes.iter().enumerate();
+    let panels: Vec<PrecisionPanel> = wishes
+        .flat_map(|(at, wish)| {
+            let [one, other] = shown(wish).map(|shown| panel(planned, at, wish, shown?));
+            one.into_iter().chain(other)
+        })
+        .take(MOST_PANELS)
+        .collect();
+    if panels.is_empty() {
+        return Ok(None);
+    }
+    let simulated = planned.plan.confirmation.as_ref().map(|(_, found)| {
+        let studies = found.studies - found.failed;
+        format!("{studies} simulated studies, 95 % interval by simulation")
+    });
+    let figure = PrecisionByBirds {
+        expected: "expected information".to_owned(),
+        simulated: simulated.unwrap_or_default(),
+        birds: if planned.population.groups() > 1 {
+            "Birds a strain".to_owned()
+        } else {
+            String::new()
+        },
+        panels,
+        letter: showing.letter,
+    };
+    let size = showing.sized(figure.size(showing.width_mm)?)?;
+    Ok(Some(Named {
+        name: "precision_by_birds".to_owned(),
+        picture: figure.draw(size)?,
+    }))
+}
+
+/// Designs that are drawn: the chosen one, the best ages for as many scans, and serial
+/// slaughter.
+fn drawn<'a>(planned: &Planned<'a>) -> Vec<(bool, String, &'a Design)> {
+    let plan = planned.plan;
+    let chosen = plan.chosen();
+    let scans = chosen.schedule.ages_d.len();
+    let mut drawn = vec![(true, chosen)];
+    if chosen.kind == Kind::Asked {
+        let best = plan
+            .designs
+            .iter()
+            .find(|design| design.kind == Kind::Optimal && design.schedule.ages_d.len() == scans);
+        drawn.extend(best.map(|best| (false, best)));
+    } else {
+        // What the fewest scans would do.
+        let fewest = plan
+            .designs
+            .iter()
+            .enumerate()
+            .find(|(at, design)| design.kind == Kind::Optimal && *at != plan.chosen);
+        drawn.extend(fewest.map(|(_, design)| (false, design)));
+    }
+    drawn.extend(plan.slaughter().map(|design| (false, design)));
+    drawn
+        .into_iter()
+        .map(|(chosen, design)| {
+            let scans = design.schedule.ages_d.len();
+            let name = match design.kind {
+                Kind::Asked => format!("{scans} scans as asked"),
+                Kind::Optimal => format!("{scans} scans, best ages"),
+                Kind::SerialSlaughter => "Serial slaughter".to_owned(),
+            };
+            (chosen, name, design)
+        })
+        .collect()
+}
+
+/// What a panel shows of a wish.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Shown {
+    Power,
+    HalfWidth,
+}
+
+/// The panels of a wish; how well a bird is told does not depend on the others.
+fn shown(wish: &Wish) -> [Option<Shown>; 2] {
+    match wish.aim {
+        Aim::Within(_) => [Some(Shown::HalfWidth), None],
+        Aim::Detect { .. } => [Some(Shown::Power), Some(Shown::HalfWidth)],
+        Aim::Reliable(_) => [None, None],
+    }
+}
+
+fn panel(planned: &Planned<'_>, at: usize, wish: &Wish, shown: Shown) -> Option<PrecisionPanel> {
+    let plan = planned.plan;
+    let needed = plan.chosen().needed.get(at)?.as_ref()?;
+    let target = &plan.targets[needed.target];
+    let strains = planned.population.groups();
+    let level = planned.question.level;
+    let last = last_number(planned, needed);
+    let value = |variance: f64, birds: usize| match shown {
+        Shown::Power => 100.0 * wish.reached(target, variance, birds, (strains, level)),
+        Shown::HalfWidth => {
+            factor(level, freedom(strains, birds)) * standard_error(variance, birds)
+        }
+    };
+    let designs = drawn(planned).into_iter().map(|(chosen, name, design)| {
+        let variance = design.told.variance(planned.population, target);
+        let expected = variance.map_or_else(Vec::new, |variance| {
+            numbers(shown, last)
+                .map(|birds| (as_number(birds), value(variance, birds)))
+                .collect()
+        });
+        let simulated = chosen.then(|| simulated(planned, needed.target, shown));
+        DesignPrecision {
+            name,
+            expected,
+            simulated: simulated.flatten().into_iter().collect(),
+        }
+    });
+    let whose = match target.strains.len() {
+        2 => strain(target, planned.strains).replace(" - ", " against "),
+        _ if strains > 1 => strain(target, planned.strains),
+        _ => String::new(),
+    };
+    Some(PrecisionPanel {
+        name: whose,
+        label: label(wish, target, shown),
+        wanted: match (wish.aim, shown) {
+            (Aim::Within(amount), Shown::HalfWidth) => Some(amount.of(target.value)),
+            (Aim::Detect { power, .. }, Shown::Power) => Some(100.0 * power),
+            _ => None,
+        },
+        designs: designs.collect(),
+    })
+}
+
+fn label(wish: &Wish, target: &Target, shown: Shown) -> String {
+    let name = in_words(&target.name);
+    match (wish.aim, shown) {
+        (Aim::Detect { size, .. }, Shown::Power) => {
+            let size = super::words::three_digits(size.of(target.value));
+            let unit = match target.unit.as_str() {
+                "" => String::new(),
+                unit => format!(" {unit}"),
+            };
+            format!("Power, {size}{unit} of {name} (%)")
+        }
+        _ => {
+            let unit = match target.unit.as_str() {
+                "" => String::new(),
+                unit => format!(" ({unit})"),
+            };
+            let of = match target.what {
+                What::Contrast(_) => "difference in ",
+                _ => "",
+            };
+            format!("Half width, {of}{name}{unit}")
+        }
+    }
+}
+
+/// `mature weight`: of a term its letter as it stands.
+fn in_words(name: &str) -> String {
+    name.replace('_', " ")
+}
+
+/// To twice what is needed, so that both sides of the answer are seen.
+fn last_number(planned: &Planned<'_>, needed: &Needed) -> usize {
+    let most = planned.question.most_birds;
+    let wanted = needed.birds.map_or(most, |birds| 2 * birds);
+    wanted.clamp(12, most.max(12))
+}
+
+/// Half widths from an eighth of the last on: those of very few birds dwarf all others.
+fn numbers(shown: Shown, last: usize) -> impl Iterator<Item = usize> {
+    let first = match shown {
+        Shown::Power => 2,
+        Shown::HalfWidth => (last / 8).max(3),
+    };
+    (first..=last).step_by((last / POINTS).max(1))
+}
+
+/// What simulated studies of the chosen design gave.
+fn simulated(planned: &Planned<'_>, target: usize, shown: Shown) -> Option<(f64, Ranged)> {
+    let (birds, found) = planned.plan.confirmation.as_ref()?;
+    let told = found.targets[target]?;
+    let z = normal_quantile(0.975);
+    let (value, error) = match shown {
+        Shown::Power => {
+            let power = told.power?;
+            let n = as_number(told.n);
+            (100.0 * power, 100.0 * (power * (1.0 - power) / n).sqrt())
+        }
+        Shown::HalfWidth => {
+            let df = freedom(planned.population.groups(), *birds);
+            let factor = factor(planned.question.level, df);
+            (
+                factor * told.standard_error,
+                factor * told.standard_error_of_it,
+            )
+        }
+    };
+    let ranged = Ranged {
+        value,
+        lower: value - z * error,
+        upper: value + z * error,
+    };
+    Some((as_number(*birds), ranged))
+}

@@ -1,0 +1,307 @@
+//! What a plan says, in words first.
+
+use super::plan_tables::{Planned, strain};
+use super::words::three_digits;
+use crate::plan::confirm::{Confirmation, Simulated};
+use crate::plan::design::{Design, Kind};
+use crate::plan::{Aim, Amount, Needed, Target, What, Wish};
+
+/// Printed with every plan.
+pub const CAUTION: &str = "The local animal-care body approves the number of birds, with reasons such as these; X-ray scans need trained, authorised operators under the local radiation rules. The program replaces neither.";
+
+/// The answer: birds, ages, simulated studies, serial slaughter, cues, calibrations.
+#[must_use]
+pub fn plan(planned: &Planned<'_>) -> Vec<String> {
+    let mut lines = Vec::new();
+    lines.extend(answer(planned));
+    lines.extend(ages(planned));
+    lines.extend(simulated(planned));
+    lines.extend(slaughter(planned));
+    lines.extend(cues(planned));
+    lines.extend(calibrations(planned));
+    lines.push(format!("  {CAUTION}"));
+    lines
+}
+
+/// `24 birds a strain (72 in all), weighed or scanned at 2, 6 and 10 weeks`.
+fn size(planned: &Planned<'_>, design: &Design, birds: usize) -> String {
+    let strains = planned.population.groups();
+    let whose = match strains {
+        1 => format!("{birds} birds"),
+        _ => format!("{birds} birds a strain ({} in all)", birds * strains),
+    };
+    format!(
+        "{whose}, weighed or scanned at {}",
+        design.schedule.ages_in_words()
+    )
+}
+
+/// What is wanted of one target, in words.
+fn wanted(wish: &Wish, target: &Target, strains: &[String], several: bool) -> String {
+    let unit = |amount: f64| {
+        let space = if target.unit.is_empty() { "" } else { " " };
+        format!("{}{space}{}", three_digits(amount), target.unit)
+    };
+    let amount = |amount: Amount| match amount {
+        Amount::Percent(percent) => {
+            format!("{percent} % ({})", unit(amount.of(target.value)))
+        }
+        Amount::Units(units) => unit(units),
+    };
+    let name = &target.name;
+    match wish.aim {
+        Aim::Within(within) => {
+            let whose = if several { " of each strain" } else { "" };
+            format!("tell {name}{whose} to within {}", amount(within))
+        }
+        Aim::Detect { size, power } => format!(
+            "see a difference of {} in {name} between {} in {} of 100 trials",
+            amount(size),
+            strain(target, strains).replace(" - ", " and "),
+            (100.0 * power).round()
+        ),
+        Aim::Reliable(share) => {
+            format!("tell a bird's own {name} with a reliability of {share}")
+        }
+    }
+}
+
+fn answer(planned: &Planned<'_>) -> Vec<String> {
+    let design = planned.plan.chosen();
+    let several = planned.population.groups() > 1;
+    let told = |(wish, needed): (&Wish, &Option<Needed>)| {
+        let target = &planned.plan.targets[needed.as_ref()?.target];
+        Some(wanted(wish, target, planned.strains, several))
+    };
+    let wishes = planned.question.wishes.iter().zip(&design.needed);
+    let all: Vec<String> = wishes.clone().filter_map(told).collect();
+    if let Some(birds) = design.birds {
+        return vec![format!(
+            "  {}, would {}.",
+            size(planned, design, birds),
+            all.join(", and ")
+        )];
+    }
+    let unmet = wishes.filter(|(_, needed)| needed.as_ref().is_none_or(|n| n.birds.is_none()));
+    unmet
+        .map(|(wish, needed)| match needed {
+            Some(needed) => unreached(planned, wish, needed),
+            None => format!(
+                "  These ages tell nothing of {}: at {}; take others.",
+                wish.name,
+                design.schedule.ages_in_words()
+            ),
+        })
+        .collect()
+}
+
+/// That no number within the limit will do, the best reached, and why.
+fn unreached(planned: &Planned<'_>, wish: &Wish, needed: &Needed) -> String {
+    let plan = planned.plan;
+    let target = &plan.targets[needed.target];
+    let most = planned.question.most_birds;
+    let several = planned.population.groups() > 1;
+    let aim = wanted(wish, target, planned.strains, several);
+    let ages = plan.chosen().schedule.ages_in_words();
+    let (reached, why) = match wish.aim {
+        Aim::Reliable(_) => {
+            return format!(
+                "  No number of birds would {aim} when scanned at {ages}: {:.3} is reached, and more birds do not help; a bird must be scanned more often, over more weeks, or more precisely.",
+                needed.reached
+            );
+        }
+        Aim::Within(_) => (
+            format!("{} {}", three_digits(needed.reached), target.unit),
+            "",
+        ),
+        Aim::Detect { .. } => (format!("{:.0} of 100 trials", 100.0 * needed.reached), ""),
+    };
+    // Half of the birds is what perfect scans may at most spare before birds themselves
+    // are what limits.
+    let cause = if needed.about_at_best > 0.5 * needed.about {
+        format!(
+            "birds differ so much that even birds known without error would have to be about {:.0} a strain",
+            needed.about_at_best
+        )
+    } else {
+        format!(
+            "most of the uncertainty comes from too few, too noisy or too early scans: were each bird known without error, about {:.0} a strain would do",
+            needed.about_at_best
+        )
+    };
+    format!(
+        "  Up to {most} birds a strain, weighed or scanned at {ages}, would not {aim}: {most} reach {}{why}. It would take about {:.0} a strain; {cause}.",
+        reached.trim_end(),
+        needed.about
+    )
+}
+
+fn ages(planned: &Planned<'_>) -> Option<String> {
+    let plan = planned.plan;
+    let chosen = plan.chosen();
+    let share = 100.0 * chosen.efficiency?;
+    let scans = chosen.schedule.ages_d.len();
+    let mut others: Vec<&Design> = plan
+        .designs
+        .iter()
+        .filter(|design| design.kind == Kind::Optimal && design.birds.is_some())
+        .collect();
+    others.sort_by_key(|design| design.schedule.ages_d.len());
+    let told: Vec<String> = others
+        .iter()
+        .filter_map(|design| {
+            Some(format!(
+                "{} birds by {} scans ({})",
+                design.birds?,
+                design.schedule.ages_d.len(),
+                design.schedule.ages_in_words()
+            ))
+        })
+        .collect();
+    let best = if told.is_empty() {
+        String::new()
+    } else {
+        format!(" The best ages by number of scans: {}.", told.join("; "))
+    };
+    Some(match chosen.kind {
+        Kind::Asked => format!(
+            "  These ages are worth {share:.0} % of the best ages for {scans} scans within the limits (D-efficiency: with the best, {share:.0} birds would tell the terms together as well as 100).{best}"
+        ),
+        Kind::Optimal | Kind::SerialSlaughter => {
+            format!("  The ages are the D-optimal ones for {scans} scans within the limits.{best}")
+        }
+    })
+}
+
+/// The targets that wishes are about, with what was simulated of them.
+fn wished<'a>(
+    planned: &'a Planned<'_>,
+    found: &'a Confirmation,
+) -> impl Iterator<Item = (&'a Wish, &'a Target, f64, Simulated)> {
+    let (plan, chosen) = (planned.plan, planned.plan.chosen());
+    let wishes = planned.question.wishes.iter().zip(&chosen.needed);
+    wishes.filter_map(move |(wish, needed)| {
+        let at = needed.as_ref()?.target;
+        let target = &plan.targets[at];
+        let variance = chosen.told.variance(planned.population, target)?;
+        Some((wish, target, variance, found.targets[at]?))
+    })
+}
+
+fn simulated(planned: &Planned<'_>) -> Vec<String> {
+    let Some((birds, found)) = &planned.plan.confirmation else {
+        return Vec::new();
+    };
+    let mut lines = vec![format!(
+        "  {} simulated studies of {birds} birds a strain, each fitted as a real one: {} fits failed, {} have a weakness.",
+        found.studies, found.failed, found.weak
+    )];
+    for (wish, target, variance, simulated) in wished(planned, found) {
+        let seen = match (simulated.power, wish.aim) {
+            (Some(power), Aim::Detect { .. }) => {
+                format!(
+                    ", and the difference was seen in {:.0} of 100",
+                    100.0 * power
+                )
+            }
+            _ => String::new(),
+        };
+        let kind = match target.what {
+            What::Contrast(_) => "difference in ",
+            _ => "",
+        };
+        lines.push(format!(
+            "    {}{kind}{} ({}): standard error {} {} beside {} expected, bias {}; the {:.0} % intervals held the truth in {:.1} of 100{seen}",
+            "",
+            target.name,
+            strain(target, planned.strains),
+            three_digits(simulated.standard_error),
+            target.unit,
+            three_digits(crate::plan::standard_error(variance, *birds)),
+            three_digits(simulated.bias),
+            100.0 * planned.question.level,
+            100.0 * simulated.coverage,
+        ));
+    }
+    lines
+}
+
+fn slaughter(planned: &Planned<'_>) -> Option<String> {
+    let plan = planned.plan;
+    let chosen = plan.chosen();
+    let Some(slaughter) = plan.slaughter() else {
+        return Some("  Serial slaughter, each bird analysed once, cannot tell the curve's terms at these ages.".to_owned());
+    };
+    let birds = chosen.birds?;
+    // Without the limit, so that the comparison stands where it is passed; cues apart.
+    let about = slaughter
+        .needed
+        .iter()
+        .flatten()
+        .map(|needed| needed.birds.map_or(needed.about, crate::plan::as_number))
+        .filter(|about| about.is_finite())
+        .fold(0.0, f64::max);
+    let spared = 100.0 * (1.0 - crate::plan::as_number(birds) / about);
+    if spared <= 0.0 {
+        return None;
+    }
+    Some(format!(
+        "  Serial slaughter, each bird analysed once at one of the same ages and as precisely, would need {about:.0} birds a strain for the same: to follow the same {birds} spares {spared:.0} % of them. That is the reduction that Russell and Burch (1959) ask for beside replacement and refinement; the cost is that each of these birds is handled {} times.",
+        chosen.schedule.ages_d.len()
+    ))
+}
+
+fn cues(planned: &Planned<'_>) -> Vec<String> {
+    let plan = planned.plan;
+    let chosen = plan.chosen();
+    let wished: Vec<&str> = planned
+        .question
+        .wishes
+        .iter()
+        .map(|wish| wish.name.as_str())
+        .collect();
+    let told = plan.targets.iter().filter_map(|target| {
+        let cue = matches!(target.what, What::Cue(_)) && target.strains == [0];
+        if !(cue && wished.contains(&target.name.as_str())) {
+            return None;
+        }
+        let variance = chosen.told.variance(planned.population, target)?;
+        let reliability = 1.0 - variance / target.value.powi(2);
+        Some(format!(
+            "  As a cue, a bird's own {} would be told with an error SD of {} {} where birds differ by an SD of {}: reliability {reliability:.2}, the share of its slope that a regression on it keeps. A slaughtered bird tells no cue of its own.",
+            target.name,
+            three_digits(variance.sqrt()),
+            target.unit,
+            three_digits(target.value),
+        ))
+    });
+    told.collect()
+}
+
+fn calibrations(planned: &Planned<'_>) -> Vec<String> {
+    let strains = planned.population.groups();
+    let told = planned.calibrations.iter().map(|(name, wish)| {
+        let mut aims = Vec::new();
+        if let Some(within) = wish.mean_within {
+            aims.push(format!("its mean prediction to within {} g", three_digits(within)));
+        }
+        if let Some(within) = wish.coefficient_within {
+            aims.push(format!("the reading's coefficient to within {within}"));
+        }
+        let aims = aims.join(" and ");
+        match wish.birds() {
+            Some(birds) => format!(
+                "  Calibration {name}: {birds} birds analysed chemically (residual SD {} g, {} coefficients) tell {aims}; {} a strain, spread over the ages from first to last.",
+                three_digits(wish.residual_sd),
+                wish.coefficients,
+                birds.div_ceil(strains)
+            ),
+            None => format!(
+                "  Calibration {name}: {} birds do not tell {aims}: a residual SD of {} g is too large, or the readings too much alike.",
+                wish.most,
+                three_digits(wish.residual_sd)
+            ),
+        }
+    });
+    told.collect()
+}
