@@ -15,11 +15,14 @@ use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
 use crate::flock::Deviation;
 use crate::report::contrast_pictures::contrast_pictures;
-use crate::report::pictures::{Named, Showing, deviation_pictures, growth_pictures};
-use crate::report::population_pictures::population_pictures;
+use crate::report::pictures::{
+    Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
+};
+use crate::report::population_pictures::{mixed_diagnostic_pictures, population_pictures};
 use crate::report::profile_pictures::profile_pictures;
 use crate::report::scan_pictures::{
-    body_parts_picture, calibration_pictures, feather_share_picture, precision_picture,
+    body_parts_picture, calibration_pictures, calibration_residual_pictures, feather_share_picture,
+    precision_picture,
 };
 use crate::study::Study;
 use crate::trajectory::Trajectories;
@@ -144,7 +147,11 @@ impl Drawable {
         paper: &PaperOptions,
         output: &mut Output,
     ) -> Result<()> {
-        add_pictures(paper, confidence, output, |showing| self.pictures(showing))?;
+        add_pictures(paper, confidence, output, |showing| {
+            let mut pictures = self.pictures(showing)?;
+            pictures.extend(self.diagnostics(showing)?);
+            Ok(pictures)
+        })?;
         self.add_to_page(confidence, output)
     }
 
@@ -164,11 +171,29 @@ impl Drawable {
         Ok(())
     }
 
+    /// What a reviewer looks for: they are files, and not on the page.
+    fn diagnostics(&self, showing: &Showing) -> Result<Vec<Named>> {
+        let study = &self.study;
+        let mut pictures = residual_pictures(study, &self.trajectories, showing)?;
+        pictures.extend(mixed_diagnostic_pictures(
+            study,
+            &self.trajectories,
+            showing,
+        )?);
+        pictures.extend(profile_pictures(study, &self.profiles, showing)?);
+        pictures.extend(calibration_residual_pictures(
+            study,
+            &self.scans.chosen,
+            showing,
+        )?);
+        Ok(pictures)
+    }
+
+    /// The answers.
     fn pictures(&self, showing: &Showing) -> Result<Vec<Named>> {
         let study = &self.study;
         let mut pictures = growth_pictures(study, &self.trajectories, showing)?;
         pictures.extend(population_pictures(study, &self.trajectories, showing)?);
-        pictures.extend(profile_pictures(study, &self.profiles, showing)?);
         if let Some(comparison) = &self.comparison {
             let adjust = Adjust::default();
             pictures.extend(contrast_pictures(study, comparison, adjust, showing)?);

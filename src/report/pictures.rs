@@ -39,7 +39,7 @@ pub struct Showing {
     pub letter: Option<char>,
 }
 
-/// The figures of the fits, trait by trait: growth, rate of gain, residuals, birds.
+/// The figures of the fits, trait by trait: growth, rate of gain, birds.
 ///
 /// # Errors
 /// A size that leaves no room for what is to be drawn.
@@ -72,13 +72,6 @@ pub fn growth_pictures(
                 name: file("rate"),
                 picture: scene.rate(&strains).draw(size)?,
             });
-            let residuals = scene
-                .residuals(&strains)
-                .draw(showing.sized(Residuals::size(showing.width_mm)?)?)?;
-            pictures.push(Named {
-                name: file("residuals"),
-                picture: residuals,
-            });
         }
         let birds: Vec<&SubjectFits> = trajectories.of(Level::Bird, trait_index).collect();
         if !birds.is_empty() {
@@ -89,6 +82,36 @@ pub fn growth_pictures(
                 picture,
             }));
         }
+    }
+    Ok(pictures)
+}
+
+/// How the strains' fits miss what was observed, a figure a trait.
+///
+/// # Errors
+/// A size that leaves no room for what is to be drawn.
+pub fn residual_pictures(
+    study: &Study,
+    trajectories: &Trajectories,
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = Vec::new();
+    for (trait_index, records) in study.traits.iter().enumerate() {
+        let strains: Vec<&SubjectFits> = trajectories.of(Level::Strain, trait_index).collect();
+        if strains.is_empty() {
+            continue;
+        }
+        let scene = Scene {
+            study,
+            trajectories,
+            trait_index,
+            showing,
+        };
+        let size = showing.sized(Residuals::size(showing.width_mm)?)?;
+        pictures.push(Named {
+            name: format!("residuals_{}", file_name(&records.name)),
+            picture: scene.residuals(&strains).draw(size)?,
+        });
     }
     Ok(pictures)
 }

@@ -7,14 +7,14 @@ use crate::figure::{
     ResidualLine, ResidualPanel, ResidualPanels, Standing, StrainEffects, StrainPoints,
     StrainPopulation,
 };
-use crate::fit::interval::{self, Band};
 use crate::fit::mixed::{Covariance, MixedFit, MixedResidual, RandomEffect};
 use crate::report::pictures::{Named, Showing, evenly_between, file_name, percent, quantity};
 use crate::stats::distribution::normal_quantile;
 use crate::study::Study;
 use crate::trajectory::{PopulationFit, Trajectories};
 
-/// The figures of each trait's best mixed fit; none where no trait has one.
+/// The population's curve with those of its birds, by each trait's best mixed fit; none
+/// where no trait has one.
 ///
 /// # Errors
 /// A size that leaves no room for what is to be drawn.
@@ -24,40 +24,61 @@ pub fn population_pictures(
     showing: &Showing,
 ) -> Result<Vec<Named>> {
     let mut pictures = Vec::new();
-    for population in &trajectories.populations {
-        let Some(fit) = population.best() else {
-            continue;
-        };
-        let Some(mixed) = fit.outcome.fit() else {
-            continue;
-        };
-        let scene = Scene {
-            study,
-            fit,
-            mixed,
-            showing,
-        };
-        let name = &study.traits[population.trait_index].name;
-        let file = |figure: &str| format!("{figure}_{}", file_name(name));
+    for scene in scenes(study, trajectories, showing) {
         let figure = scene.population();
         pictures.push(Named {
-            name: file("population"),
+            name: scene.file("population"),
             picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
         });
+    }
+    Ok(pictures)
+}
+
+/// How the birds' departures go together, and the residuals, of the same fits.
+///
+/// # Errors
+/// As [`population_pictures`].
+pub fn mixed_diagnostic_pictures(
+    study: &Study,
+    trajectories: &Trajectories,
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = Vec::new();
+    for scene in scenes(study, trajectories, showing) {
         let pairs = scene.random_pairs();
         if pairs.terms.len() > 1 {
             pictures.push(Named {
-                name: file("random_effects"),
+                name: scene.file("random_effects"),
                 picture: pairs.draw(showing.sized(pairs.size(showing.width_mm)?)?)?,
             });
         }
         let residuals = scene.residuals();
         pictures.push(Named {
-            name: file("mixed_residuals"),
+            name: scene.file("mixed_residuals"),
             picture: residuals.draw(showing.sized(residuals.size(showing.width_mm)?)?)?,
         });
     }
     Ok(pictures)
+}
+
+fn scenes<'a>(
+    study: &'a Study,
+    trajectories: &'a Trajectories,
+    showing: &'a Showing,
+) -> impl Iterator<Item = Scene<'a>> {
+    trajectories
+        .populations
+        .iter()
+        .filter_map(move |population| {
+            let fit = population.best()?;
+            let mixed = fit.outcome.fit()?;
+            Some(Scene {
+                study,
+                fit,
+                mixed,
+                showing,
+            })
+        })
 }
 
 /// From this shrinkage on the birds' own effects are rounding.
@@ -74,6 +95,10 @@ struct Scene<'a> {
 impl Scene<'_> {
     fn trait_name(&self) -> &str {
         &self.study.traits[self.fit.cohort.trait_index].name
+    }
+
+    fn file(&self, figure: &str) -> String {
+        format!("{figure}_{}", file_name(self.trait_name()))
     }
 
     fn groups(&self) -> impl Iterator<Item = (usize, &str)> {
@@ -110,7 +135,7 @@ impl Scene<'_> {
             ages: AgeUnit::Days,
             curve: format!("{}, mixed effects", self.fit.curve.name()),
             band: format!(
-                "{} pointwise confidence band of the typical bird",
+                "{} prediction band of a new bird's weighing",
                 percent(self.showing.confidence)
             ),
             strains: strains.collect(),
@@ -135,15 +160,17 @@ impl Scene<'_> {
 
     fn typical(&self, group: usize) -> Vec<BandPoint> {
         let ages_d = evenly_between(self.fit.cohort.age_span(group));
-        let estimates = self.mixed.group_estimates(group);
         let level = self.showing.confidence;
-        let curve = &*self.fit.curve;
-        let band = interval::value_band(curve, &estimates, &ages_d, Band::Pointwise, level);
-        let points = ages_d.iter().zip(band).map(|(age_d, estimate)| BandPoint {
-            age_d: *age_d,
-            value: estimate.value,
-            lower: estimate.interval.map_or(f64::NAN, |limits| limits.lower),
-            upper: estimate.interval.map_or(f64::NAN, |limits| limits.upper),
+        let limits = self.fit.new_bird(group, &ages_d, level).unwrap_or_default();
+        let terms = self.mixed.group(group);
+        let points = ages_d.iter().zip(limits).map(|(age_d, limits)| {
+            let (lower, upper) = limits.unwrap_or((f64::NAN, f64::NAN));
+            BandPoint {
+                age_d: *age_d,
+                value: self.fit.curve.value(*age_d, terms),
+                lower,
+                upper,
+            }
         });
         points.collect()
     }

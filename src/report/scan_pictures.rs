@@ -31,12 +31,7 @@ pub fn calibration_pictures(
     chosen: &[Chosen],
     showing: &Showing,
 ) -> Result<Vec<Named>> {
-    let scans: BTreeMap<u32, &Scan> = study
-        .scans
-        .rows
-        .iter()
-        .map(|scan| (scan.row, scan))
-        .collect();
+    let scans = scans_by_row(study);
     let mut pictures = Vec::new();
     for Chosen { calibration, .. } in chosen {
         let name = &calibration.equation.provenance.response;
@@ -66,9 +61,31 @@ pub fn calibration_pictures(
         let stages: Vec<(&AgreementRow, Vec<Point>)> = stages.collect();
         pictures.push(identity(study, name, &stages, showing)?);
         pictures.push(bland_altman(study, name, &stages, showing)?);
-        pictures.push(residuals(study, calibration, name, &scans, showing)?);
     }
     Ok(pictures)
+}
+
+/// Residuals of each equation from several sides.
+///
+/// # Errors
+/// As [`calibration_pictures`].
+pub fn calibration_residual_pictures(
+    study: &Study,
+    chosen: &[Chosen],
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let scans = scans_by_row(study);
+    let equations = chosen.iter().filter_map(|chosen| {
+        let name = &chosen.calibration.equation.provenance.response;
+        let known = Tissue::ALL.iter().any(|tissue| tissue.name() == name);
+        known.then(|| residuals(study, &chosen.calibration, name, &scans, showing))
+    });
+    equations.collect()
+}
+
+fn scans_by_row(study: &Study) -> BTreeMap<u32, &Scan> {
+    let rows = study.scans.rows.iter();
+    rows.map(|scan| (scan.row, scan)).collect()
 }
 
 /// One row of a calibration: what chemistry found and what the scan told.

@@ -24,7 +24,7 @@ pub(crate) use observed::ready;
 use observed::{ByBird, Observed, weights};
 pub use observed::{Pooled, usual_variance};
 pub use population::{
-    Cohort, Group, Population, PopulationFit, PopulationRequest, RandomTerms, check,
+    Cohort, Group, Limits, Population, PopulationFit, PopulationRequest, RandomTerms, check,
     usual_random_terms,
 };
 use rayon::prelude::*;

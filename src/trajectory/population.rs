@@ -326,6 +326,9 @@ pub(super) fn group_of(study: &Study, bird: usize, by: &[FixedEffectOf]) -> Grou
     }
 }
 
+/// Lower and upper limit; `None` where there is no finite value.
+pub type Limits = Option<(f64, f64)>;
+
 /// One curve fitted to all birds of one trait.
 #[derive(Debug, Clone)]
 pub struct PopulationFit {
@@ -344,6 +347,21 @@ impl PopulationFit {
     #[must_use]
     pub fn n(&self) -> usize {
         self.cohort.records()
+    }
+
+    /// Limits between which a new bird of a group is to be expected at these ages, one
+    /// weighing; `None` of a failed fit.
+    #[must_use]
+    pub fn new_bird(&self, group: usize, ages_d: &[f64], level: f64) -> Option<Vec<Limits>> {
+        let fit = self.outcome.fit()?;
+        let model = MixedModel::new(&*self.curve, &self.options).ok()?;
+        let population = fit.population(&model, &self.curve);
+        let forecasts = population.unseen(group, ages_d).into_iter();
+        Some(
+            forecasts
+                .map(|one| one.map(|one| one.interval(level)))
+                .collect(),
+        )
     }
 
     /// Residuals of the fit; none of a failed one.

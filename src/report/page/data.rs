@@ -50,6 +50,17 @@ impl<'a> Whose<'a> {
         }
     }
 
+    /// Whether the row is of the fit of all birds at once.
+    fn is_of_population(&self, row: usize) -> bool {
+        self.word(row, self.subject[0]) == "population"
+    }
+
+    /// Whether the table tells curves day by day: of others than the best, the page
+    /// tells the terms only.
+    fn is_daily(&self) -> bool {
+        self.table.name() == "curves"
+    }
+
     fn bird(&self, row: usize) -> &'a str {
         self.word(row, self.bird)
     }
@@ -69,7 +80,9 @@ impl Shown {
             for row in 0..table.rows() {
                 let bird = whose.bird(row);
                 if bird.is_empty() {
-                    fixed += table.header().len();
+                    if shown.has(&whose, row) {
+                        fixed += table.header().len();
+                    }
                     continue;
                 }
                 // A scan of several birds names them all.
@@ -104,7 +117,7 @@ impl Shown {
     fn has(&self, whose: &Whose<'_>, row: usize) -> bool {
         let bird = whose.bird(row);
         if bird.is_empty() {
-            return true;
+            return !whose.is_daily() || self.is_of_best(whose, row);
         }
         let place = self.places.get(bird);
         place.is_none_or(|place| place.is_multiple_of(self.step)) && self.is_of_best(whose, row)
@@ -120,6 +133,10 @@ impl Shown {
         let mut subject = whose
             .subject
             .map(|column| whose.word(row, column).to_owned());
+        if whose.is_of_population(row) {
+            // One fit of all birds: it was chosen for all of them.
+            subject[1].clear();
+        }
         if subject[0] != "bird" {
             subject[2].clear();
         }
