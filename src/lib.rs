@@ -4,7 +4,8 @@
 //! each bird, each strain and, by mixed models, to all birds at once ([`trajectory`]);
 //! [`composition`] puts scanner readings on the chemistry scale before that, [`contrast`]
 //! compares strains, [`flock`] and [`maturity`] turn the fits into deviations from target,
-//! timing cues and the onset of lay; [`figure`] draws and [`report`] writes it all down.
+//! timing cues and the onset of lay, [`plan`] says how few birds and scans would do;
+//! [`figure`] draws and [`report`] writes it all down.
 //! [`stats`] has what no other crate gave, [`cli`] is the program `pinfeather`.
 //!
 //! Start at [`Study::read_folder`](study::Study::read_folder) or

@@ -235,6 +235,20 @@ fn what_there_is_nothing_to_plan_from_is_told() {
     pilot(folder.path(), &[("Ash", 1900.0)], 13);
     let call = format!("plan pilot.csv {CALL} --detect A=5%");
     refused(folder.path(), &call, &["found one strain", "--strains 2"]);
+    let study = "name = \"s\"\n[tables]\nbirds = \"birds.csv\"\nweighings = \"pilot.csv\"\n";
+    std::fs::write(folder.path().join("study.toml"), study).unwrap();
+    let birds: String = (0..13).map(|bird| format!("Ash{bird},Ash\n")).collect();
+    std::fs::write(
+        folder.path().join("birds.csv"),
+        format!("bird,strain\n{birds}"),
+    )
+    .unwrap();
+    let call = format!("plan . {CALL} --trait fat");
+    refused(
+        folder.path(),
+        &call,
+        &["--trait fat", "body_weight", "fit --level population"],
+    );
 }
 
 #[test]

@@ -193,6 +193,30 @@ fn a_linear_mixed_model_is_told_exactly() {
     let error = standard_error(plan.variance(&population, sd).expect("told"), 27);
     let by_hand = spread_covariance[(0, 0)].sqrt() / (2.0 * spread[0].sqrt());
     assert!((error - by_hand).abs() < 1e-10 * by_hand);
+    // And of the correlation, its slopes in var(a), cov(a, b), var(b) by differences.
+    let correlation = |v: [f64; 3]| v[1] / (v[0] * v[2]).sqrt();
+    let at = [spread[0], spread[1], spread[3]];
+    let slope: Vec<f64> = (0..4)
+        .map(|k| {
+            let (mut up, mut down) = (at, at);
+            if k < 3 {
+                up[k] *= 1.0 + 1e-5;
+                down[k] *= 1.0 - 1e-5;
+                (correlation(up) - correlation(down)) / (up[k] - down[k])
+            } else {
+                0.0
+            }
+        })
+        .collect();
+    let slope = nalgebra::DVector::from_vec(slope);
+    let by_hand = (&spread_covariance * &slope).dot(&slope).sqrt();
+    let cor = targets.iter().find(|t| t.name == "cor(a,b)").expect("cor");
+    let error = standard_error(plan.variance(&population, cor).expect("told"), 27);
+    // Central differences of this width leave 1e-9.
+    assert!(
+        (error - by_hand).abs() < 1e-8 * by_hand,
+        "{error} {by_hand}"
+    );
 }
 
 #[test]

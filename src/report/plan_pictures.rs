@@ -6,7 +6,7 @@ use crate::error::Result;
 use crate::figure::{DesignPrecision, PrecisionByBirds, PrecisionPanel, Ranged};
 use crate::plan::design::{Design, Kind};
 use crate::plan::power::factor;
-use crate::plan::{Aim, Needed, Target, What, Wish, as_number, freedom, standard_error};
+use crate::plan::{Aim, Needed, Target, Wish, as_number, freedom, standard_error};
 use crate::stats::distribution::normal_quantile;
 
 /// Most panels: two of a difference, one of another wish.
@@ -133,13 +133,17 @@ fn panel(planned: &Planned<'_>, at: usize, wish: &Wish, shown: Shown) -> Option<
             simulated: simulated.flatten().into_iter().collect(),
         }
     });
-    let whose = match target.strains.len() {
-        2 => strain(target, planned.strains).replace(" - ", " against "),
-        _ if strains > 1 => strain(target, planned.strains),
-        _ => String::new(),
+    let quantity = target.name.replace('_', " ");
+    let name = match target.strains.len() {
+        2 => {
+            let both = strain(target, planned.strains).replace(" - ", " against ");
+            format!("{both}: {quantity}")
+        }
+        _ if strains > 1 => format!("{}: {quantity}", strain(target, planned.strains)),
+        _ => quantity,
     };
     Some(PrecisionPanel {
-        name: whose,
+        name,
         label: label(wish, target, shown),
         wanted: match (wish.aim, shown) {
             (Aim::Within(amount), Shown::HalfWidth) => Some(amount.of(target.value)),
@@ -150,34 +154,17 @@ fn panel(planned: &Planned<'_>, at: usize, wish: &Wish, shown: Shown) -> Option<
     })
 }
 
+/// Short enough to stand beside a panel's letter: the panel's name says of what.
 fn label(wish: &Wish, target: &Target, shown: Shown) -> String {
-    let name = in_words(&target.name);
+    let unit = target.unit.as_str();
     match (wish.aim, shown) {
         (Aim::Detect { size, .. }, Shown::Power) => {
             let size = super::words::three_digits(size.of(target.value));
-            let unit = match target.unit.as_str() {
-                "" => String::new(),
-                unit => format!(" {unit}"),
-            };
-            format!("Power, {size}{unit} of {name} (%)")
+            format!("Power for {size} {unit}").trim_end().to_owned() + " (%)"
         }
-        _ => {
-            let unit = match target.unit.as_str() {
-                "" => String::new(),
-                unit => format!(" ({unit})"),
-            };
-            let of = match target.what {
-                What::Contrast(_) => "difference in ",
-                _ => "",
-            };
-            format!("Half width, {of}{name}{unit}")
-        }
+        _ if unit.is_empty() => "Half width".to_owned(),
+        _ => format!("Half width ({unit})"),
     }
-}
-
-/// `mature weight`: of a term its letter as it stands.
-fn in_words(name: &str) -> String {
-    name.replace('_', " ")
 }
 
 /// To twice what is needed, so that both sides of the answer are seen.

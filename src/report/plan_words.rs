@@ -9,6 +9,9 @@ use crate::plan::{Aim, Amount, Needed, Target, What, Wish};
 /// Printed with every plan.
 pub const CAUTION: &str = "The local animal-care body approves the number of birds, with reasons such as these; X-ray scans need trained, authorised operators under the local radiation rules. The program replaces neither.";
 
+/// Share of failed fits that is worth a word: one study in fifty without an answer.
+const MANY_FAILED: f64 = 0.02;
+
 /// The answer: birds, ages, simulated studies, serial slaughter, cues, calibrations.
 #[must_use]
 pub fn plan(planned: &Planned<'_>) -> Vec<String> {
@@ -23,12 +26,15 @@ pub fn plan(planned: &Planned<'_>) -> Vec<String> {
     lines
 }
 
-/// `24 birds a strain (72 in all), weighed or scanned at 2, 6 and 10 weeks`.
+/// `24 birds a strain (72 birds and 216 scans in all), weighed or scanned at 2, 6 and 10
+/// weeks`.
 fn size(planned: &Planned<'_>, design: &Design, birds: usize) -> String {
     let strains = planned.population.groups();
+    let all = birds * strains;
+    let scans = all * design.schedule.scans_per_bird();
     let whose = match strains {
-        1 => format!("{birds} birds"),
-        _ => format!("{birds} birds a strain ({} in all)", birds * strains),
+        1 => format!("{birds} birds ({scans} scans)"),
+        _ => format!("{birds} birds a strain ({all} birds and {scans} scans in all)"),
     };
     format!(
         "{whose}, weighed or scanned at {}",
@@ -211,16 +217,22 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
             _ => "",
         };
         lines.push(format!(
-            "    {}{kind}{} ({}): standard error {} {} beside {} expected, bias {}; the {:.0} % intervals held the truth in {:.1} of 100{seen}",
-            "",
+            "    {kind}{} ({}): standard error {} {} beside {} expected, bias {} {}; the {:.0} % intervals held the truth in {:.1} of 100{seen}",
             target.name,
             strain(target, planned.strains),
             three_digits(simulated.standard_error),
             target.unit,
             three_digits(crate::plan::standard_error(variance, *birds)),
             three_digits(simulated.bias),
+            target.unit,
             100.0 * planned.question.level,
             100.0 * simulated.coverage,
+        ));
+    }
+    if found.failed_share() > MANY_FAILED {
+        lines.push(format!(
+            "    So many failed fits are no part of the expected precision: give each bird more scans than the {} terms of the curve, or take a curve of fewer.",
+            planned.population.curve().terms().len()
         ));
     }
     lines

@@ -61,6 +61,12 @@ impl<'a> Whose<'a> {
         self.table.name() == "curves"
     }
 
+    /// Whether the table has a row an age: a bird's own curve by the mixed fit is told
+    /// by its terms, beside the fit to that bird alone.
+    fn is_by_age(&self) -> bool {
+        ["curves", "residuals"].contains(&self.table.name())
+    }
+
     fn bird(&self, row: usize) -> &'a str {
         self.word(row, self.bird)
     }
@@ -89,7 +95,7 @@ impl Shown {
                 if !bird.contains('+') && !shown.places.contains_key(bird) {
                     shown.places.insert(bird.to_owned(), shown.places.len());
                 }
-                if shown.is_of_best(&whose, row) {
+                if shown.has(&whose, row) {
                     of_birds += table.header().len();
                 }
             }
@@ -118,6 +124,9 @@ impl Shown {
         let bird = whose.bird(row);
         if bird.is_empty() {
             return !whose.is_daily() || self.is_of_best(whose, row);
+        }
+        if whose.is_of_population(row) && whose.is_by_age() {
+            return false;
         }
         let place = self.places.get(bird);
         place.is_none_or(|place| place.is_multiple_of(self.step)) && self.is_of_best(whose, row)

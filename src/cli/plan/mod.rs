@@ -1,21 +1,26 @@
 //! `plan`: how few birds, scanned at which ages, would answer the question?
 
+mod calibration;
+mod options;
+
 use std::path::{Path, PathBuf};
-use std::str::FromStr;
 use std::sync::Arc;
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 
-use super::draw::{PaperOptions, add_pictures};
-use super::options::{Common, TableColumns, VarianceName, confidence};
-use super::output::Output;
-use crate::composition::study_masses::read_equations;
-use crate::composition::{self, Equation};
+use calibration::CalibrationOptions;
+use options::{
+    CorrelationName, CovarianceName, FromOptions, LimitOptions, Named, ScaleName, Share,
+    WantedOptions,
+};
+
+use crate::cli::draw::{PaperOptions, add_pictures};
+use crate::cli::options::{Common, TableColumns};
+use crate::cli::output::Output;
 use crate::error::{Error, Result};
 use crate::fit::Settings;
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Population, RandomScale};
 use crate::growth::{self, Curve, Derived};
-use crate::plan::calibration::CalibrationWish;
 use crate::plan::confirm::Studies;
 use crate::plan::design::{self, Question};
 use crate::plan::schedule::Limits;
@@ -58,197 +63,6 @@ pub(crate) struct PlanArgs {
     paper: PaperOptions,
     #[command(flatten)]
     columns: TableColumns,
-}
-
-/// What strains, birds and scans are taken to be like.
-#[derive(Debug, Args)]
-#[command(next_help_heading = "Population")]
-struct FromOptions {
-    /// A saved population in place of a pilot
-    #[arg(long, value_name = "FILE", conflicts_with = "path")]
-    population: Option<PathBuf>,
-    /// So many strains that grow as the one strain of the pilot or population
-    #[arg(long, value_name = "N")]
-    strains: Option<usize>,
-    /// Curve of the pilot's fit [default: the study's first, or gompertz]
-    #[arg(long, value_name = "NAME")]
-    curve: Option<String>,
-    /// Folder of curve cards to add to the built-in curves
-    #[arg(long, value_name = "DIR")]
-    cards: Option<PathBuf>,
-    /// Terms that differ between birds [default: the curve's mass, inflection and rate]
-    #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
-    random: Vec<String>,
-    /// Scale on which they differ: by an amount, or by a factor
-    #[arg(long, value_enum, default_value = "natural")]
-    random_scale: ScaleName,
-    /// Whether these differences are independent or correlated
-    #[arg(long, value_enum, default_value = "diagonal")]
-    covariance: CovarianceName,
-    /// How the spread of the residuals depends on the fitted value
-    #[arg(long, value_enum, default_value = "constant")]
-    variance: VarianceName,
-    /// Correlation of a bird's residuals: none, or fading with the days apart
-    #[arg(long, value_enum, default_value = "none")]
-    correlation: CorrelationName,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum ScaleName {
-    Natural,
-    Log,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum CovarianceName {
-    Diagonal,
-    Full,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum CorrelationName {
-    None,
-    Ar1,
-}
-
-/// What the study is to tell.
-#[derive(Debug, Args)]
-#[command(next_help_heading = "What is wanted")]
-struct WantedOptions {
-    /// How far the interval of each strain's quantity may reach to either side, in its unit
-    /// or percent
-    #[arg(long, value_name = "NAME=VALUE[%]")]
-    precision: Vec<Named<Amount>>,
-    /// Difference between any two strains that is to be seen, in its unit or percent
-    #[arg(long, value_name = "NAME=VALUE[%]")]
-    detect: Vec<Named<Amount>>,
-    /// Chance that it is seen
-    #[arg(long, value_name = "SHARE", default_value = "0.8", value_parser = confidence)]
-    power: f64,
-    /// How reliably a bird's own value is to be told as a cue: the share of the variance
-    /// between birds that its scans explain
-    #[arg(long, value_name = "NAME=SHARE")]
-    cue: Vec<Named<Share>>,
-    /// Ages at which value and rate are told
-    #[arg(long, value_name = "DAYS[,DAYS]", value_delimiter = ',')]
-    at_age: Vec<f64>,
-    /// Masses whose age is told
-    #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
-    at_weight: Vec<f64>,
-    /// Confidence of the intervals
-    #[arg(long, value_name = "SHARE", default_value = "0.95", value_parser = confidence)]
-    confidence: f64,
-}
-
-/// What is practical.
-#[derive(Debug, Args)]
-#[command(next_help_heading = "Birds and ages")]
-struct LimitOptions {
-    /// Numbers of birds a strain that the table tells of
-    #[arg(long, value_name = "N[,N]", value_delimiter = ',', default_values_t = [6, 8, 12, 16, 24, 32, 48, 64, 96])]
-    birds: Vec<usize>,
-    /// Most birds a strain
-    #[arg(long, value_name = "N", default_value_t = 500)]
-    most_birds: usize,
-    /// Weeks at which birds are to be scanned [default: the best ones]
-    #[arg(long, value_name = "WEEK[,WEEK]", value_delimiter = ',')]
-    weeks: Vec<f64>,
-    /// Most scans a bird [default: as many as --weeks, or 6]
-    #[arg(long, value_name = "N")]
-    scans: Option<usize>,
-    /// Least gap between the scans of a bird, weeks
-    #[arg(long, value_name = "WEEKS", default_value_t = 1)]
-    gap: usize,
-    /// First week allowed [default: the pilot's first, or the first of --weeks]
-    #[arg(long, value_name = "WEEK")]
-    first_week: Option<usize>,
-    /// Last week allowed [default: the pilot's last, or the last of --weeks]
-    #[arg(long, value_name = "WEEK")]
-    last_week: Option<usize>,
-    /// Simulated studies that confirm the chosen design; 0 for none
-    #[arg(long, value_name = "N", default_value_t = 500)]
-    studies: usize,
-    /// Seed of everything drawn at random
-    #[arg(long, value_name = "SEED", default_value_t = 1)]
-    seed: u64,
-}
-
-/// How many birds a calibration takes.
-#[derive(Debug, Args)]
-#[command(next_help_heading = "Calibration")]
-struct CalibrationOptions {
-    /// Saved equations whose residual SD and readings the next calibration will have
-    #[arg(long, value_name = "FILE[,FILE]", value_delimiter = ',')]
-    equation: Vec<PathBuf>,
-    /// Residual SD of a calibration, where no equation is saved
-    #[arg(long, value_name = "GRAMS", conflicts_with = "equation")]
-    calibration_sd: Option<f64>,
-    /// SD of the readings among the birds analysed
-    #[arg(long, value_name = "GRAMS", requires = "calibration_sd")]
-    reading_sd: Option<f64>,
-    /// Coefficients of the equation, its constant too
-    #[arg(long, value_name = "N", default_value_t = 2)]
-    coefficients: usize,
-    /// How far the interval of the equation's mean prediction may reach to either side
-    /// [default: a quarter of the residual SD, which adds about 2 % to the variance of a
-    /// corrected mass]
-    #[arg(long, value_name = "GRAMS")]
-    calibration_within: Option<f64>,
-    /// How far the interval of the reading's coefficient may reach to either side
-    #[arg(long, value_name = "VALUE")]
-    coefficient_within: Option<f64>,
-}
-
-/// `NAME=VALUE`.
-#[derive(Debug, Clone, PartialEq)]
-struct Named<T> {
-    name: String,
-    value: T,
-}
-
-/// A share between 0 and 1.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Share(f64);
-
-impl<T: FromStr<Err = String>> FromStr for Named<T> {
-    type Err = String;
-
-    fn from_str(text: &str) -> std::result::Result<Self, String> {
-        match text.split_once('=') {
-            Some((name, value)) if !name.trim().is_empty() => Ok(Self {
-                name: name.trim().to_owned(),
-                value: value.trim().parse()?,
-            }),
-            _ => Err("expected NAME=VALUE, such as mature_weight=5%".to_owned()),
-        }
-    }
-}
-
-impl FromStr for Amount {
-    type Err = String;
-
-    fn from_str(text: &str) -> std::result::Result<Self, String> {
-        let (number, percent) = match text.strip_suffix('%') {
-            Some(number) => (number.trim(), true),
-            None => (text, false),
-        };
-        match number.parse::<f64>() {
-            Ok(value) if value > 0.0 && value.is_finite() && percent => Ok(Self::Percent(value)),
-            Ok(value) if value > 0.0 && value.is_finite() => Ok(Self::Units(value)),
-            _ => Err(
-                "expected a number above 0 in the quantity's unit, or a percentage such as 5%"
-                    .to_owned(),
-            ),
-        }
-    }
-}
-
-impl FromStr for Share {
-    type Err = String;
-
-    fn from_str(text: &str) -> std::result::Result<Self, String> {
-        confidence(text).map(Self)
-    }
 }
 
 /// Strains have fixed effects of their own.
@@ -433,25 +247,23 @@ impl PlanArgs {
         Ok(Basis::of(known, "a saved", output))
     }
 
-    /// Leaves the trait that is planned for.
+    /// Leaves the trait that is planned for: the one named, else body weight or the only one.
     fn only_trait(&self, study: &mut Study) -> Result<()> {
-        let name = self.columns.r#trait.as_deref().unwrap_or(BODY_WEIGHT);
         let known: Vec<&str> = study
             .traits
             .iter()
             .map(|records| records.name.as_str())
             .collect();
-        let at = match known.as_slice() {
-            [_] => 0,
-            several => several
-                .iter()
-                .position(|known| *known == name)
-                .ok_or_else(|| {
-                    Error::call(format!(
-                        "--trait {name}: no such trait, expected one of {}; correct the name",
-                        several.join(", ")
-                    ))
-                })?,
+        let name = match (&self.columns.r#trait, known.as_slice()) {
+            (Some(name), _) => name.as_str(),
+            (None, [only]) => only,
+            (None, _) => BODY_WEIGHT,
+        };
+        let Some(at) = known.iter().position(|known| *known == name) else {
+            return Err(Error::call(format!(
+                "--trait {name}: no such trait, expected one of {}; of corrected masses, plan from the population that fit --level population saves",
+                known.join(", ")
+            )));
         };
         study.traits = vec![study.traits.swap_remove(at)];
         Ok(())
@@ -683,95 +495,4 @@ impl PlanArgs {
             words.join(", ")
         )]
     }
-}
-
-impl CalibrationOptions {
-    fn check(&self) -> Result<()> {
-        let numbers = [
-            ("--calibration-sd", self.calibration_sd),
-            ("--reading-sd", self.reading_sd),
-            ("--calibration-within", self.calibration_within),
-            ("--coefficient-within", self.coefficient_within),
-        ];
-        for (option, value) in numbers {
-            if let Some(value) = value.filter(|value| !(value.is_finite() && *value > 0.0)) {
-                return Err(Error::call(format!(
-                    "{option} {value}: expected a number above 0"
-                )));
-            }
-        }
-        if self.coefficients == 0 {
-            return Err(Error::call(
-                "--coefficients 0: expected at least 1, the constant",
-            ));
-        }
-        let planned = self.calibration_sd.is_some() || !self.equation.is_empty();
-        let wanted = self.calibration_within.or(self.coefficient_within);
-        if let (Some(_), false) = (wanted, planned) {
-            return Err(Error::call(
-                "--calibration-within or --coefficient-within: found without a residual SD, expected --calibration-sd GRAMS or --equation FILE beside it",
-            ));
-        }
-        Ok(())
-    }
-
-    fn wishes(
-        &self,
-        args: &PlanArgs,
-        output: &mut Output,
-    ) -> Result<Vec<(String, CalibrationWish)>> {
-        let wish =
-            |residual_sd: f64, reading_sd: Option<f64>, coefficients: usize| CalibrationWish {
-                residual_sd,
-                reading_sd,
-                coefficients,
-                mean_within: Some(self.calibration_within.unwrap_or(0.25 * residual_sd)),
-                coefficient_within: self.coefficient_within,
-                level: args.wanted.confidence,
-                most: args.limits.most_birds,
-            };
-        let mut wishes = Vec::new();
-        if let Some(residual_sd) = self.calibration_sd {
-            let wish = wish(residual_sd, self.reading_sd, self.coefficients);
-            wishes.push(("equation".to_owned(), wish));
-        }
-        for equation in read_equations(&self.equation)? {
-            output.enter_file(Path::new(&equation.file))?;
-            let (residual_sd, reading_sd) = spreads(&equation)?;
-            let wish = wish(residual_sd, reading_sd, equation.columns.len());
-            wishes.push((equation.provenance.response.clone(), wish));
-        }
-        if !wishes.is_empty() {
-            output.warnings.push(composition::CAUTION.to_owned());
-        }
-        if self.coefficient_within.is_some()
-            && wishes.iter().any(|(_, wish)| wish.reading_sd.is_none())
-        {
-            return Err(Error::call(
-                "--coefficient-within: found no spread of the readings, expected --reading-sd GRAMS beside --calibration-sd, or an equation that names the range of its reading",
-            ));
-        }
-        Ok(wishes)
-    }
-}
-
-/// Residual SD of an equation, and SD of its reading were birds spread evenly over the
-/// range that it was made from.
-fn spreads(equation: &Equation) -> Result<(f64, Option<f64>)> {
-    let own = &equation.provenance;
-    let plain = own.variance_power.abs() < 1e-12 && own.unit == "g";
-    let residual = own.residual_variance.filter(|_| plain).map(f64::sqrt);
-    let Some(residual_sd) = own.cross_validated_rmse.or(residual) else {
-        return Err(Error::input(format!(
-            "{}: found no residual SD in grams, expected cross_validated_rmse or a constant residual_variance; give --calibration-sd instead",
-            equation.file
-        )));
-    };
-    let stem = own.response.split('_').next().unwrap_or_default();
-    let reading = own
-        .ranges
-        .iter()
-        .find(|range| range.name.starts_with(stem) && range.name.ends_with("_scan"));
-    let spread = reading.map(|range| (range.greatest - range.least) / 12.0_f64.sqrt());
-    Ok((residual_sd, spread.filter(|spread| *spread > 0.0)))
 }
