@@ -97,21 +97,16 @@ fn words(name: &str) -> String {
 
 /// A derived quantity's name as it is printed: `age_at_50pct` is "age at 50 %".
 fn printed(what: Derived) -> String {
-    match what {
-        Derived::AgeAtFraction(fraction) => {
-            format!("age at {} %", rounding::significant(100.0 * fraction, 3))
-        }
-        Derived::AgeAtValue(_) | Derived::ValueAt(_) => {
-            let name = words(&what.name());
-            let unit = if matches!(what, Derived::ValueAt(_)) {
-                "d"
-            } else {
-                "g"
-            };
-            name.strip_suffix(unit)
-                .map_or_else(|| name.clone(), |number| format!("{number} {unit}"))
-        }
-        _ => words(&what.name()),
+    let name = words(&what.name());
+    let (ending, unit) = match what {
+        Derived::AgeAtFraction(_) => ("pct", "%"),
+        Derived::AgeAtValue(_) => ("g", "g"),
+        Derived::ValueAt(_) => ("d", "d"),
+        _ => return name,
+    };
+    match name.strip_suffix(ending) {
+        Some(number) => format!("{number} {unit}"),
+        None => name,
     }
 }
 

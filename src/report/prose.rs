@@ -83,12 +83,15 @@ impl Prose {
 /// Words without what Markdown would take for its own: a bird may be called `*`.
 fn plain(words: &str) -> String {
     let mut out = String::with_capacity(words.len());
-    for letter in words.chars() {
+    let mut letters = words.chars().peekable();
+    while let Some(letter) = letters.next() {
         match letter {
-            '\\' | '*' | '`' | '<' => {
+            '\\' | '*' | '`' => {
                 out.push('\\');
                 out.push(letter);
             }
+            // A tag; in `p < 0.001` it is none.
+            '<' if letters.peek().is_some_and(|next| !next.is_whitespace()) => out.push_str("\\<"),
             // A link; a citation such as [1] is none.
             '(' if out.ends_with(']') => out.push_str("\\("),
             letter if letter.is_control() => out.push(' '),

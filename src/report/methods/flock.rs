@@ -52,7 +52,7 @@ pub(super) fn onset(told: &Told<'_>, cited: &mut References) -> Vec<String> {
                     cited.cite(Source::Turnbull)
                 ),
                 _ => format!(
-                    "the Kaplan-Meier estimate {}",
+                    "the Kaplan-Meier method {}",
                     cited.cite(Source::KaplanMeier)
                 ),
             })

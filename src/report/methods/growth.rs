@@ -102,6 +102,9 @@ pub(super) fn mixed(told: &Told<'_>, cited: &mut References) -> Vec<String> {
         return Vec::new();
     };
     let options = &first.options;
+    // In the order in which the sentence has them, for the numbers of the sources.
+    let random = random(&fits, cited);
+    let spread = spread(told.variance, cited);
     let estimator = match options.estimator {
         Estimator::Alternating => format!(
             "by alternating penalised least squares with a linearised mixed model {}",
@@ -122,14 +125,12 @@ pub(super) fn mixed(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     };
     let groups = first.cohort.groups.len();
     let mut text = format!(
-        "All birds were also fitted at once by nonlinear mixed models, with {} and {}, {}, {estimator} ({criterion}).",
+        "All birds were also fitted at once by nonlinear mixed models, with {}, {random} and {spread}, {estimator} ({criterion}).",
         if groups == 1 {
             "fixed effects common to all birds".to_owned()
         } else {
             format!("fixed effects of each term for each of {groups} groups of birds")
-        },
-        random(&fits, cited),
-        spread(told.variance, cited)
+        }
     );
     if told.correlation == Correlation::Ar1 {
         text += " A bird's residuals were correlated, the less the more days lay between them.";

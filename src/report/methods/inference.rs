@@ -103,10 +103,19 @@ pub(super) fn comparison(told: &Told<'_>, cited: &mut References) -> Vec<String>
         }
     }
     if !tests.is_empty() {
+        let tests: Vec<String> = tests
+            .iter()
+            .map(|test| {
+                let source = match *test {
+                    "likelihood ratio" => Source::PinheiroBates,
+                    _ => Source::BatesWatts,
+                };
+                format!("{test} {}", cited.cite(source))
+            })
+            .collect();
         text += &format!(
-            " Whether one curve is enough for all strains was tested by {} {}.",
-            listed(&tests),
-            cited.cite(Source::PinheiroBates)
+            " Whether one curve is enough for all strains was tested by {}.",
+            listed(&tests)
         );
     }
     if comparison.compared.iter().any(|one| !one.by_age.is_empty()) {

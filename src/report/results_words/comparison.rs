@@ -41,7 +41,11 @@ fn compared_words(
     compared: &Compared,
     name: &str,
 ) -> String {
-    let file = file_name(&format!("{name}_{}", compared.curve));
+    // As its figure is called: a trait's only curve needs no name.
+    let alone = file_name(name);
+    let with_curve = file_name(&format!("{name}_{}", compared.curve));
+    let figures = [alone, with_curve].map(|whose| format!("contrasts_{whose}"));
+    let figure = figures.iter().find(|name| told.figures.contains(name));
     let mut sentences = Vec::new();
     let whole = compared.tests.iter().find(|test| test.pair.is_none());
     let head = format!("{} by {}", in_words(name), compared.curve);
@@ -61,7 +65,7 @@ fn compared_words(
     for pair in &compared.by_age {
         sentences.push(pair_words(comparison, compared, pair));
     }
-    sentences.push(told.see("paper_contrasts", &format!("contrasts_{file}")));
+    sentences.push(told.see("paper_contrasts", figure.map_or("", String::as_str)));
     if !compared.notes.is_empty() {
         sentences.push(format!(
             "To be careful about: {}.",

@@ -98,6 +98,14 @@ pub(super) fn uniformity(told: &Told<'_>) -> Vec<String> {
     )]
 }
 
+/// Whether a curve is the one by which the strains are compared in a trait.
+fn is_best(told: &Told<'_>, trait_name: &str, curve: &str) -> bool {
+    let mut traits = told.study.traits.iter();
+    let place = traits.position(|records| records.name == trait_name);
+    let best = place.and_then(|place| told.trajectories.best_of_strains(place));
+    best.is_some_and(|best| best.name() == curve)
+}
+
 pub(super) fn cues(told: &Told<'_>) -> Vec<String> {
     let Some(table) = told.table("cue_summary") else {
         return Vec::new();
@@ -107,6 +115,7 @@ pub(super) fn cues(told: &Told<'_>) -> Vec<String> {
         let steadiest = table
             .rows()
             .filter(|row| row.text("strain") == strain)
+            .filter(|row| is_best(told, row.text("trait"), row.text("curve")))
             .filter(|row| {
                 row.number("mean_difference_d")
                     .is_some_and(|mean| mean > 0.0)
