@@ -100,7 +100,6 @@ fn measure(bencher: Bencher<'_, '_>, known: &BirdPopulation) {
     let mut random = ChaCha8Rng::seed_from_u64(1);
     let values = known.population.simulate(&ages, &mut random);
     let later: Vec<f64> = (11..25).map(|week| 7.0 * f64::from(week)).collect();
-    let all: Vec<usize> = (0..BIRDS).collect();
     bencher.bench(|| {
         let saved = BirdPopulation::read(&path, &[]).expect("population");
         let subjects = Subjects::new(&starts, &ages_d, &values, &groups).expect("columns");
@@ -108,15 +107,17 @@ fn measure(bencher: Bencher<'_, '_>, known: &BirdPopulation) {
             .population
             .forecast(&subjects, |_| &later[..])
             .expect("forecasts");
+        let quantile = forecasts.quantile(0.95);
         let mut sum = 0.0;
         for at in 0..later.len() {
             for bird in 0..BIRDS {
                 if let Some(forecast) = forecasts.of(bird, at) {
-                    let (lower, upper) = forecast.interval(0.95);
+                    let (lower, upper) = forecast.interval(quantile);
                     sum += upper - lower;
                 }
             }
-            sum += forecasts.mean_of(&all, at).map_or(0.0, |mean| mean.value);
+            let all: Vec<(usize, usize)> = (0..BIRDS).map(|bird| (bird, at)).collect();
+            sum += forecasts.mean_of(&all).map_or(0.0, |mean| mean.value);
         }
         sum
     });

@@ -17,7 +17,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "contrast",
         &["fit", "growth", "stats", "study", "trajectory"],
     ),
-    ("flock", &["fit", "growth", "study"]),
+    ("flock", &["fit", "growth", "study", "trajectory"]),
     ("maturity", &["fit", "growth", "stats", "study"]),
     ("plan", &["fit", "growth", "stats"]),
     ("figure", &[]),

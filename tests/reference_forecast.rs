@@ -196,8 +196,8 @@ fn the_mean_of_ten_does_not_average_the_fixed_effects_error_away() {
         .forecast(&children.subjects(), |_| &[16.0])
         .expect("forecasts");
     let theirs = numbers(&expected["henderson_mean_of_ten_at_16"]);
-    let first_ten: Vec<usize> = (0..10).collect();
-    let ours = forecasts.mean_of(&first_ten, 0).expect("a forecast");
+    let first_ten: Vec<(usize, usize)> = (0..10).map(|child| (child, 0)).collect();
+    let ours = forecasts.mean_of(&first_ten).expect("a forecast");
     close("mean", ours.value, theirs[0]);
     close("its error", ours.standard_error, theirs[1]);
     close("of ten new observations", ours.prediction_error, theirs[2]);

@@ -6,6 +6,7 @@ use super::options::Common;
 use super::output::Output;
 use super::run::WholeStudy;
 use super::study_lay;
+use super::target::Verdict;
 use crate::composition::feather_ages::FeatherAgeRow;
 use crate::composition::repeatability::Repeatability;
 use crate::composition::study_equations::Chosen;
@@ -13,8 +14,8 @@ use crate::composition::study_masses::StudyMasses;
 use crate::contrast::{Adjust, Comparison};
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
-use crate::flock::Deviation;
 use crate::report::contrast_pictures::contrast_pictures;
+use crate::report::forecast_pictures::{forecast_pictures, uniformity_pictures};
 use crate::report::pictures::{
     Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
 };
@@ -122,7 +123,7 @@ pub(crate) struct Drawable {
     pub(crate) comparison: Option<Comparison>,
     /// How surely the strains' curves know their terms.
     pub(crate) profiles: Vec<TermProfile>,
-    pub(crate) deviations: Vec<Deviation>,
+    pub(crate) verdict: Verdict,
     pub(crate) scans: ScanResults,
 }
 
@@ -198,7 +199,21 @@ impl Drawable {
             let adjust = Adjust::default();
             pictures.extend(contrast_pictures(study, comparison, adjust, showing)?);
         }
-        pictures.extend(deviation_pictures(study, &self.deviations, showing)?);
+        let verdict = &self.verdict;
+        pictures.extend(deviation_pictures(study, &verdict.deviations, showing)?);
+        let uniformities = &verdict.uniformities;
+        if let Some(ahead) = &verdict.ahead {
+            let (as_of_d, traits) = (ahead.as_of_d, &ahead.traits);
+            let fans = forecast_pictures(study, as_of_d, traits, uniformities, showing)?;
+            pictures.extend(fans);
+        }
+        let within_pct = verdict.within_pct;
+        pictures.extend(uniformity_pictures(
+            study,
+            uniformities,
+            within_pct,
+            showing,
+        )?);
         pictures.extend(study_lay::pictures(study, &self.trajectories, showing)?);
         let scans = &self.scans;
         if let Some(answer) = &scans.repeatability {

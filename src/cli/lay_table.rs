@@ -272,7 +272,7 @@ pub(crate) fn add_forecast(
         output
             .words
             .extend(onset_words::backtest(&tested, wanted.confidence));
-        output.tables.push(onset_tables::backtest(&tested));
+        output.append(onset_tables::backtest(&tested));
     }
 }
 

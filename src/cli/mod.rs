@@ -8,6 +8,7 @@ mod correct;
 mod corrected;
 mod draw;
 mod fit;
+mod forecast;
 mod lay_table;
 mod man;
 mod new;

@@ -364,6 +364,31 @@ impl FitOptions {
     /// The fits that are asked for, each name found and each number in its range.
     pub(crate) fn request(&self, study: &Study) -> Result<Request> {
         self.check_numbers()?;
+        let curves = self.curves(study)?;
+        let population = if self.wants(LevelName::Population) {
+            Some(self.population.request(study)?)
+        } else {
+            self.population.check_unused()?;
+            None
+        };
+        let request = Request {
+            curves,
+            birds: self.wants(LevelName::Bird),
+            strains: self.wants(LevelName::Strain),
+            settings: Settings {
+                variance: self.variance.into(),
+                ..Settings::default()
+            },
+            hatch_weight_g: self.hatch_weight,
+            population,
+            correlation: self.population.correlation(),
+        };
+        trajectory::check(&request)?;
+        Ok(request)
+    }
+
+    /// The curves that the call names, or the study, or else the usual ones.
+    pub(crate) fn curves(&self, study: &Study) -> Result<Vec<Arc<dyn Curve>>> {
         let cards = match &self.cards {
             Some(folder) => growth::read_cards(folder)?,
             None => Vec::new(),
@@ -390,26 +415,7 @@ impl FitOptions {
             }
             curves.push(growth::find(name, &cards)?);
         }
-        let population = if self.wants(LevelName::Population) {
-            Some(self.population.request(study)?)
-        } else {
-            self.population.check_unused()?;
-            None
-        };
-        let request = Request {
-            curves,
-            birds: self.wants(LevelName::Bird),
-            strains: self.wants(LevelName::Strain),
-            settings: Settings {
-                variance: self.variance.into(),
-                ..Settings::default()
-            },
-            hatch_weight_g: self.hatch_weight,
-            population,
-            correlation: self.population.correlation(),
-        };
-        trajectory::check(&request)?;
-        Ok(request)
+        Ok(curves)
     }
 
     /// Masses whose age is wanted: the call's, or the study's thresholds.

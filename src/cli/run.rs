@@ -9,8 +9,8 @@ use super::draw::{Drawable, PaperOptions, ScanResults};
 use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
-use super::target::TargetOptions;
-use super::{calibrate, contrast, correct, fit, onset, paper, repeatability, target, verify};
+use super::target::{Looked, TargetOptions};
+use super::{calibrate, contrast, correct, fit, onset, paper, repeatability, verify};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
 use crate::composition::study_equations;
@@ -103,7 +103,10 @@ impl WholeStudy {
         )?;
         let comparison = contrast::add_usual(&study, &trajectories, &wishes, output)?;
         let profiles = profiles::of_strains(&study, &trajectories, self.fit.confidence);
-        let deviations = target::add(&study, &self.target, self.fit.confidence, output)?;
+        let allowed = self.equations.allowed(&study).into_iter().collect();
+        let fit = (&self.fit, allowed);
+        let traits = Looked::WithTarget;
+        let verdict = self.target.add(&study, &study, None, fit, traits, output)?;
         onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
         output.page = Some(PageParts {
             title: study.name.clone(),
@@ -119,7 +122,7 @@ impl WholeStudy {
             trajectories,
             comparison,
             profiles,
-            deviations,
+            verdict,
             scans,
         })
     }

@@ -1,19 +1,31 @@
-//! `target`: is the flock on its target trajectory, and by how many days is it off?
+//! `target`: is the flock on its target trajectory, by how many days is it off, and where
+//! does it go?
+
+use std::borrow::Cow;
+use std::path::PathBuf;
 
 use clap::Args;
 
-use super::options::{Common, Input};
+use super::correct::EquationOptions;
+use super::corrected;
+use super::forecast::{self, Ahead, Asked, ForecastWishes};
+use super::options::{Common, FitOptions, Input, confidence};
 use super::output::Output;
 use crate::error::{Error, Result};
-use crate::flock::{self, AgeMatching, Deviation, DeviationOptions, UniformityOptions};
+use crate::flock::{
+    self, AgeMatching, Deviation, DeviationOptions, FlockUniformity, UniformityOptions,
+};
+use crate::growth;
 use crate::report::{flock_tables, words};
 use crate::study::Study;
 
 /// Set weighings against the target trajectory: deviation in g, percent and days,
-/// uniformity, and the gain needed to be back on target.
+/// uniformity, the gain needed to be back on target, and the weights to come.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather target data-demo
+  pinfeather target data-demo --as-of 84 --forecast 112,119
+  pinfeather target new-flock --population models/populations/body_weight_gompertz.toml
   pinfeather target weights.csv --bird ring --age day --value grams --group line \\
       --targets targets.csv --back-by 126")]
 pub(crate) struct TargetArgs {
@@ -21,6 +33,29 @@ pub(crate) struct TargetArgs {
     input: Input,
     #[command(flatten)]
     wishes: TargetOptions,
+    /// Answer as of this age, from what was known then
+    #[arg(long, value_name = "DAYS", help_heading = "Forecast")]
+    as_of: Option<f64>,
+    /// Curves of this flock's own population, of which the best is taken [default: the study's, or
+    /// gompertz, logistic and richards]
+    #[arg(
+        long,
+        value_name = "NAME[,NAME]",
+        value_delimiter = ',',
+        help_heading = "Forecast"
+    )]
+    curve: Vec<String>,
+    /// Folder of curve cards to add to the built-in curves
+    #[arg(long, value_name = "DIR", help_heading = "Forecast")]
+    cards: Option<PathBuf>,
+    /// Weight at hatch in g for the anchored curves
+    #[arg(long, value_name = "GRAMS", help_heading = "Forecast")]
+    hatch_weight: Option<f64>,
+    /// Confidence of the intervals
+    #[arg(long, value_name = "SHARE", default_value = "0.95", value_parser = confidence)]
+    confidence: f64,
+    #[command(flatten)]
+    equations: EquationOptions,
 }
 
 /// How to set weighings against the target.
@@ -35,72 +70,187 @@ pub(crate) struct TargetOptions {
     same_age: f64,
     /// Half width of the range that counts as uniform, percent of the mean
     #[arg(long, value_name = "PERCENT", default_value = "10")]
-    within: f64,
+    pub(crate) within: f64,
+    /// Say how many birds to weigh for the mean to be known within so many percent
+    #[arg(long, value_name = "PERCENT", default_value = "2")]
+    precision: f64,
+    /// Say how many birds to weigh for the uniformity to be known within so many points of percent
+    #[arg(long, value_name = "POINTS", default_value = "8")]
+    uniformity_precision: f64,
+    #[command(flatten)]
+    ahead: ForecastWishes,
+}
+
+/// Which traits are forecast.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Looked {
+    /// All that the study has.
+    All,
+    /// Those with a target: a run has more to do.
+    WithTarget,
+}
+
+/// The verdict on a flock, and where it goes.
+#[derive(Debug, Default)]
+pub(crate) struct Verdict {
+    pub(crate) deviations: Vec<Deviation>,
+    pub(crate) uniformities: Vec<FlockUniformity>,
+    pub(crate) ahead: Option<Ahead>,
+    /// Half width of the range that counts as uniform, percent.
+    pub(crate) within_pct: f64,
 }
 
 pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("target", common);
-    let study = output.read(&args.input)?;
-    if study.targets.is_empty() {
+    let mut study = output.read(&args.input)?;
+    if study.targets.is_empty() && !args.wishes.ahead.named() {
         return Err(Error::input(format!(
             "{}: found no targets, expected a table of targets; name one under [tables] in study.toml \
-             or with --targets",
+             or with --targets, or ask for a forecast alone by --forecast",
             args.input.path.display()
         )));
     }
-    add(&study, &args.wishes, 0.95, &mut output)?;
+    corrected::from_saved(&mut study, &args.equations, &args.input.path, &mut output)?;
+    let known = match args.as_of {
+        Some(as_of_d) => Cow::Owned(forecast::as_of(&study, as_of_d)?),
+        None => Cow::Borrowed(&study),
+    };
+    let fit = FitOptions {
+        curve: args.curve.clone(),
+        cards: args.cards.clone(),
+        confidence: args.confidence,
+        hatch_weight: args.hatch_weight,
+        ..FitOptions::default()
+    };
+    let allowed = args.equations.allowed(&study).into_iter().collect();
+    let fit = (&fit, allowed);
+    args.wishes
+        .add(&study, &known, args.as_of, fit, Looked::All, &mut output)?;
     output.finish()
 }
 
-/// Deviations from target of every weighing; none without targets.
-pub(crate) fn deviations(
-    study: &Study,
-    wishes: &TargetOptions,
-    confidence: f64,
-) -> Result<Vec<Deviation>> {
-    flock::deviations(
-        study,
-        &DeviationOptions {
-            matching: AgeMatching::RoundedTo(wishes.same_age),
-            back_on_target_by_d: wishes.back_by.or(study.settings.target.back_on_target_by_d),
-            confidence,
-        },
-    )
-}
+impl TargetOptions {
+    /// Adds the flock's tables, the verdict, and what is to come to the output.
+    ///
+    /// `known` is the study as of the age asked for, `study` all of it; `allowed` are strains
+    /// that a saved population does not know, and what each is taken for.
+    pub(crate) fn add(
+        &self,
+        study: &Study,
+        known: &Study,
+        as_of_d: Option<f64>,
+        (fit, allowed): (&FitOptions, Vec<(String, String)>),
+        traits: Looked,
+        output: &mut Output,
+    ) -> Result<Verdict> {
+        let mut verdict = self.verdict(known, fit.confidence)?;
+        output.methods.insert(
+            "uniformity".to_owned(),
+            format!("within {} % of the mean", verdict.within_pct),
+        );
+        let gains = flock::gains_seen(known, &verdict.deviations, self.back_by_d(known));
+        let told = words::verdict(known, &verdict.deviations, &verdict.uniformities, &gains);
+        let weigh = flock_tables::Weigh {
+            mean_within_pct: self.precision,
+            share_within_points: self.uniformity_precision,
+            confidence: fit.confidence,
+        };
+        if !told.is_empty() {
+            output.words.push("On target?".to_owned());
+            output.words.extend(told);
+            output
+                .words
+                .extend(words::birds_to_weigh(known, &verdict.uniformities, &weigh));
+        }
+        if !verdict.deviations.is_empty() {
+            output
+                .tables
+                .push(flock_tables::deviation(known, &verdict.deviations, &gains));
+        }
+        output.tables.push(flock_tables::uniformity(
+            known,
+            &verdict.uniformities,
+            &weigh,
+        ));
+        if !known.targets.is_empty() || self.ahead.named() {
+            let some;
+            let known = match traits {
+                Looked::All => known,
+                Looked::WithTarget => {
+                    some = forecast::of_target(known);
+                    &some
+                }
+            };
+            verdict.ahead = self.ahead(study, known, as_of_d, (fit, allowed), output)?;
+        }
+        if !verdict.deviations.is_empty() || verdict.ahead.is_some() {
+            output.words.push(format!("  {}", words::VERDICT_CAUTION));
+        }
+        Ok(verdict)
+    }
 
-/// Adds the flock's tables and the verdict to the output.
-pub(crate) fn add(
-    study: &Study,
-    wishes: &TargetOptions,
-    confidence: f64,
-    output: &mut Output,
-) -> Result<Vec<Deviation>> {
-    let deviations = deviations(study, wishes, confidence)?;
-    let uniformities = flock::uniformities(
-        study,
-        &UniformityOptions {
-            matching: AgeMatching::RoundedTo(wishes.same_age),
-            within_pct: wishes.within,
-            confidence,
-        },
-    )?;
-    output.methods.insert(
-        "uniformity".to_owned(),
-        format!("within {} % of the mean", wishes.within),
-    );
-    let verdict = words::verdict(study, &deviations, &uniformities);
-    if !verdict.is_empty() {
-        output.words.push("On target?".to_owned());
-        output.words.extend(verdict);
-        output.words.push(format!("  {}", words::VERDICT_CAUTION));
+    fn ahead(
+        &self,
+        study: &Study,
+        known: &Study,
+        as_of_d: Option<f64>,
+        (fit, taken_for): (&FitOptions, Vec<(String, String)>),
+        output: &mut Output,
+    ) -> Result<Option<Ahead>> {
+        let cards = match &fit.cards {
+            Some(folder) => growth::read_cards(folder)?,
+            None => Vec::new(),
+        };
+        let asked = Asked {
+            as_of_d,
+            curves: fit.curves(study)?,
+            cards: &cards,
+            hatch_weight_g: fit.hatch_weight,
+            confidence: fit.confidence,
+            back_by_d: self.back_by_d(study),
+            taken_for,
+        };
+        self.ahead.add(study, known, &asked, output)
     }
-    if !deviations.is_empty() {
-        output
-            .tables
-            .push(flock_tables::deviation(study, &deviations));
+
+    fn back_by_d(&self, study: &Study) -> Option<f64> {
+        self.back_by.or(study.settings.target.back_on_target_by_d)
     }
-    output
-        .tables
-        .push(flock_tables::uniformity(study, &uniformities));
-    Ok(deviations)
+
+    /// Deviations from target of every weighing (none without targets), and uniformities.
+    pub(crate) fn verdict(&self, study: &Study, confidence: f64) -> Result<Verdict> {
+        for (option, value) in [
+            ("--precision", self.precision),
+            ("--uniformity-precision", self.uniformity_precision),
+        ] {
+            if !(value > 0.0 && value < 100.0) {
+                return Err(Error::call(format!(
+                    "{option} {value}: expected a number between 0 and 100, such as 2"
+                )));
+            }
+        }
+        let matching = AgeMatching::RoundedTo(self.same_age);
+        let deviations = flock::deviations(
+            study,
+            &DeviationOptions {
+                matching,
+                back_on_target_by_d: self.back_by_d(study),
+                confidence,
+            },
+        )?;
+        let uniformities = flock::uniformities(
+            study,
+            &UniformityOptions {
+                matching,
+                within_pct: self.within,
+                confidence,
+            },
+        )?;
+        Ok(Verdict {
+            deviations,
+            uniformities,
+            ahead: None,
+            within_pct: self.within,
+        })
+    }
 }

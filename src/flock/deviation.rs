@@ -41,6 +41,8 @@ pub enum Level {
     Pen,
     /// One weighing of one bird.
     Bird,
+    /// All birds of the study.
+    Flock,
 }
 
 /// One row of `deviation.csv`: a weighing, or the mean of several, against the target.
@@ -283,7 +285,10 @@ impl Judge<'_> {
     }
 }
 
-fn target_at(trajectory: &Trajectory, age_d: f64) -> std::result::Result<TargetPoint, NoTarget> {
+pub(super) fn target_at(
+    trajectory: &Trajectory,
+    age_d: f64,
+) -> std::result::Result<TargetPoint, NoTarget> {
     trajectory.at(age_d).ok_or_else(|| {
         let (first, last) = (trajectory.first_age_d(), trajectory.last_age_d());
         if age_d < first {
@@ -344,7 +349,9 @@ fn compare_group(
 }
 
 impl TargetPoint {
-    fn has_band(&self) -> bool {
+    /// Whether an edge of the band is given here.
+    #[must_use]
+    pub fn has_band(&self) -> bool {
         self.lower_g.is_some() || self.upper_g.is_some()
     }
 }
@@ -450,6 +457,7 @@ impl fmt::Display for Level {
             Self::Strain => "strain",
             Self::Pen => "pen",
             Self::Bird => "bird",
+            Self::Flock => "flock",
         })
     }
 }

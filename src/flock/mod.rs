@@ -5,26 +5,41 @@
 //! [`deviations`] gives the difference in grams, percent and days, and the gain
 //! that would bring it back. [`uniformities`] says how alike the birds are.
 //!
-//! Start reading at `deviation.rs`. Nothing here is fitted or forecast: only what
-//! was weighed counts, and no target is continued past its table.
+//! Start reading at `deviation.rs`: there only what was weighed counts, and no target is
+//! continued past its table. [`forecast`] says what the birds will weigh, by the population
+//! of a mixed fit; [`weight_backtest`] how well that would have come true; [`drifting`]
+//! which birds have left their own course; [`gains_seen`] whether birds of a strain have
+//! ever gained what is asked of them.
 
+mod cusum;
 mod deviation;
+mod drift;
+mod forecast;
+mod gains;
+mod known_birds;
 mod monotone_cubic;
 mod occasion;
+mod sample_size;
 mod target;
 mod uniformity;
+mod weight_backtest;
 
 use crate::error::{Error, Result};
 
 pub use deviation::{
     AgainstTarget, Band, Deviation, DeviationOptions, Gain, Level, NoTarget, deviations,
 };
+pub use drift::{DriftWatch, Drifting, drifting, drifting_by};
+pub use forecast::{Flag, ForecastOptions, ForecastRow, PopulationFrom, TraitForecast, forecast};
+pub use gains::{GainsSeen, gains_seen};
 pub use occasion::AgeMatching;
-pub use target::{NoTargetAge, TargetPoint, Trajectory};
+pub use sample_size::{birds_for_mean, birds_for_share};
+pub use target::{NoTargetAge, TargetPoint, Trajectory, trajectories as target_trajectories};
 pub use uniformity::{
     Cv, FlockUniformity, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
     normal_share_pct, uniformities, uniformity,
 };
+pub use weight_backtest::{Errors, WeightBacktest, weight_backtest};
 
 /// A confidence that is none is a wrong call.
 fn check_confidence(confidence: f64) -> Result<()> {

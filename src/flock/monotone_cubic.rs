@@ -43,6 +43,11 @@ impl MonotoneCubic {
         Self { x, y, slope }
     }
 
+    /// The knots.
+    pub(super) fn places(&self) -> impl Iterator<Item = f64> + '_ {
+        self.x.iter().copied()
+    }
+
     /// First and last knot.
     pub(super) fn range(&self) -> (f64, f64) {
         (self.x[0], self.x[self.x.len() - 1])

@@ -66,6 +66,11 @@ impl Trajectory {
         self.target.range().1
     }
 
+    /// The ages of the table, d.
+    pub fn ages_d(&self) -> impl Iterator<Item = f64> + '_ {
+        self.target.places()
+    }
+
     /// Target and band at an age; none outside the table's ages.
     #[must_use]
     pub fn at(&self, age_d: f64) -> Option<TargetPoint> {
@@ -94,10 +99,10 @@ impl Trajectory {
 
 /// Each strain's trajectory for a trait: its own, else the one for all strains;
 /// none at all where no target is for this trait.
-pub(super) fn trajectories(
-    study: &Study,
-    trait_name: &str,
-) -> Result<Option<Vec<Option<Trajectory>>>> {
+///
+/// # Errors
+/// An input error where a target's table is faulty or given twice.
+pub fn trajectories(study: &Study, trait_name: &str) -> Result<Option<Vec<Option<Trajectory>>>> {
     let of = |strain: Option<usize>| {
         let mut found = study
             .targets

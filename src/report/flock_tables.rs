@@ -1,6 +1,8 @@
 //! The tables of the flock against its target.
 
-use crate::flock::{Deviation, FlockUniformity, Gain, Share};
+use crate::flock::{
+    Deviation, FlockUniformity, Gain, GainsSeen, Share, birds_for_mean, birds_for_share,
+};
 use crate::report::Table;
 use crate::study::Study;
 
@@ -9,7 +11,7 @@ use crate::study::Study;
 /// `days` is ahead (+) or behind (-); `in_band` is yes, no, unsure (a group
 /// whose interval spans an edge) or empty; `note` says why a cell is empty.
 #[must_use]
-pub fn deviation(study: &Study, rows: &[Deviation]) -> Table {
+pub fn deviation(study: &Study, rows: &[Deviation], gains: &[Option<GainsSeen>]) -> Table {
     let mut table = Table::new(
         "deviation",
         &[
@@ -34,9 +36,12 @@ pub fn deviation(study: &Study, rows: &[Deviation]) -> Table {
             "gain_needed_g_per_d",
             "target_gain_g_per_d",
             "note",
+            "gains_seen",
+            "fastest_gain_g_per_d",
+            "gains_as_fast_pct",
         ],
     );
-    for row in rows {
+    for (row, seen) in rows.iter().zip(gains) {
         let against = row.against.as_ref().ok();
         let target = against.map(|against| against.target);
         let interval = against.and_then(|against| against.interval_g);
@@ -73,7 +78,10 @@ pub fn deviation(study: &Study, rows: &[Deviation]) -> Table {
             )
             .number(needed)
             .number(planned)
-            .text(&deviation_note(row));
+            .text(&deviation_note(row))
+            .whole(seen.map(|seen| seen.n))
+            .number(seen.map(|seen| seen.fastest_g_per_d))
+            .number(seen.map(|seen| seen.as_fast_pct));
     }
     table
 }
@@ -99,9 +107,39 @@ fn deviation_note(row: &Deviation) -> String {
     notes.join("; ")
 }
 
+/// How well a flock's mean and its uniformity are to be known.
+#[derive(Debug, Clone, Copy)]
+pub struct Weigh {
+    /// The mean, within so many percent.
+    pub mean_within_pct: f64,
+    /// The uniformity, within so many points of percent.
+    pub share_within_points: f64,
+    /// Confidence of both, between 0 and 1.
+    pub confidence: f64,
+}
+
+impl Weigh {
+    /// Birds to weigh for the mean of a flock like this one.
+    #[must_use]
+    pub fn for_mean(&self, row: &FlockUniformity) -> Option<usize> {
+        let cv_pct = row.uniformity.cv.as_ref().ok()?.cv_pct;
+        birds_for_mean(cv_pct, self.mean_within_pct, self.confidence)
+    }
+
+    /// Birds to weigh for its uniformity.
+    #[must_use]
+    pub fn for_uniformity(&self, row: &FlockUniformity) -> Option<usize> {
+        // A share counted as all or none would ask for no bird: the normal share does not.
+        let share = row.uniformity.near_mean.as_ref()?.pct;
+        let counted = (share > 0.0 && share < 100.0).then_some(share);
+        let share = counted.or(row.uniformity.normal_share_pct)?;
+        birds_for_share(share, self.share_within_points, self.confidence)
+    }
+}
+
 /// `uniformity.csv`: how alike the birds of a strain or pen are at each age.
 #[must_use]
-pub fn uniformity(study: &Study, rows: &[FlockUniformity]) -> Table {
+pub fn uniformity(study: &Study, rows: &[FlockUniformity], weigh: &Weigh) -> Table {
     let mut table = Table::new(
         "uniformity",
         &[
@@ -124,6 +162,8 @@ pub fn uniformity(study: &Study, rows: &[FlockUniformity]) -> Table {
             "target_g",
             "near_target_pct",
             "note",
+            "birds_for_mean",
+            "birds_for_uniformity",
         ],
     );
     for row in rows {
@@ -156,7 +196,9 @@ pub fn uniformity(study: &Study, rows: &[FlockUniformity]) -> Table {
                     .err()
                     .map(ToString::to_string)
                     .unwrap_or_default(),
-            );
+            )
+            .whole(weigh.for_mean(row))
+            .whole(weigh.for_uniformity(row));
     }
     table
 }

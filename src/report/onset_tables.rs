@@ -301,27 +301,28 @@ fn separator(note: &str) -> &'static str {
     if note.is_empty() { "" } else { "; " }
 }
 
+/// Columns of `backtest.csv`, of weights and of first eggs alike.
+pub(super) const BACKTEST: &[&str] = &[
+    "quantity",
+    "unit",
+    "as_of_d",
+    "horizon_d",
+    "n",
+    "bias",
+    "rmse",
+    "mean_absolute_error",
+    "coverage_pct",
+    "note",
+    "level",
+];
+
 /// `backtest.csv`: how forecasts made with what came later hidden would have come true.
 ///
 /// `bias` is forecast less observed; first eggs in days, shares in lay in points of
 /// percent. Empty `as_of_d` is all ages together.
 #[must_use]
 pub fn backtest(rows: &[Backtest]) -> Table {
-    let mut table = Table::new(
-        "backtest",
-        &[
-            "quantity",
-            "unit",
-            "as_of_d",
-            "horizon_d",
-            "n",
-            "bias",
-            "rmse",
-            "mean_absolute_error",
-            "coverage_pct",
-            "note",
-        ],
-    );
+    let mut table = Table::new("backtest", BACKTEST);
     for row in rows {
         let (quantity, unit) = match row.quantity {
             Quantity::FirstEggAge => ("first_egg_age", "d"),
@@ -346,7 +347,11 @@ pub fn backtest(rows: &[Backtest]) -> Table {
             .number(row.rmse)
             .number(row.mean_absolute)
             .number(row.coverage_pct)
-            .text(&note);
+            .text(&note)
+            .text(match row.quantity {
+                Quantity::FirstEggAge => "bird",
+                Quantity::ShareInLay => "strain",
+            });
     }
     table
 }

@@ -196,14 +196,6 @@ pub(super) fn file_name(words: &str) -> String {
     words.chars().map(plain).collect()
 }
 
-/// A trait as an axis names it: "Body weight (g)".
-pub(super) fn quantity(trait_name: &str) -> Quantity {
-    Quantity {
-        name: capital(&trait_name.replace('_', " ")),
-        unit: "g".to_owned(),
-    }
-}
-
 /// Words that begin a label.
 pub(super) fn capital(words: &str) -> String {
     let mut letters = words.chars();
@@ -216,6 +208,14 @@ pub(super) fn percent(share: f64) -> String {
     format!("{} %", (share * 1e6).round() / 1e4)
 }
 
+/// "body_weight" as "Body weight", "g".
+pub(super) fn grams_of(trait_name: &str) -> Quantity {
+    Quantity {
+        name: capital(&trait_name.replace('_', " ")),
+        unit: "g".to_owned(),
+    }
+}
+
 /// One trait of a study, about to be drawn.
 struct Scene<'a> {
     study: &'a Study,
@@ -226,7 +226,7 @@ struct Scene<'a> {
 
 impl Scene<'_> {
     fn quantity(&self) -> Quantity {
-        quantity(&self.study.traits[self.trait_index].name)
+        grams_of(&self.study.traits[self.trait_index].name)
     }
 
     fn band(&self) -> String {
@@ -385,7 +385,7 @@ impl Scene<'_> {
         };
         let ages_d = match fits.subject.level {
             Level::Strain => curve_ages_d(self.study, fits.subject),
-            Level::Bird => evenly_between(fits.subject.age_span(self.study)),
+            Level::Bird => evenly_between(fits.subject.age_span(self.study), STEPS),
         };
         let band = of(
             &**curve,
@@ -411,11 +411,13 @@ impl Scene<'_> {
 type BandOf =
     fn(&dyn crate::growth::Curve, &crate::fit::Estimates, &[f64], Band, f64) -> Vec<Estimate>;
 
-/// Forty ages suffice for a small panel.
-pub(super) fn evenly_between((first_d, last_d): (f64, f64)) -> Vec<f64> {
-    const STEPS: u32 = 40;
-    let step = (last_d - first_d) / f64::from(STEPS);
-    (0..=STEPS).map(|i| first_d + step * f64::from(i)).collect()
+/// So many steps suffice for a curve in a small panel.
+const STEPS: u32 = 40;
+
+/// Ages from the first to the last, in equal steps.
+pub(super) fn evenly_between((first_d, last_d): (f64, f64), steps: u32) -> Vec<f64> {
+    let step = (last_d - first_d) / f64::from(steps);
+    (0..=steps).map(|i| first_d + step * f64::from(i)).collect()
 }
 
 #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]

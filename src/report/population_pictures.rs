@@ -8,7 +8,7 @@ use crate::figure::{
     StrainPopulation,
 };
 use crate::fit::mixed::{Covariance, MixedFit, MixedResidual, RandomEffect};
-use crate::report::pictures::{Named, Showing, evenly_between, file_name, percent, quantity};
+use crate::report::pictures::{Named, Showing, evenly_between, file_name, grams_of, percent};
 use crate::stats::distribution::normal_quantile;
 use crate::study::Study;
 use crate::trajectory::{PopulationFit, Trajectories};
@@ -81,6 +81,10 @@ fn scenes<'a>(
         })
 }
 
+/// Steps of a faint line among many, and of the typical curve.
+const FAINT_STEPS: u32 = 28;
+const TYPICAL_STEPS: u32 = 56;
+
 /// From this shrinkage on the birds' own effects are rounding.
 const GONE: f64 = 0.9999;
 
@@ -131,7 +135,7 @@ impl Scene<'_> {
             }
         });
         PopulationFigure {
-            quantity: quantity(self.trait_name()),
+            quantity: grams_of(self.trait_name()),
             ages: AgeUnit::Days,
             curve: format!("{}, mixed effects", self.fit.curve.name()),
             band: format!(
@@ -147,7 +151,9 @@ impl Scene<'_> {
     fn bird_curve(&self, subject: usize) -> BirdLine {
         let own = self.fit.cohort.ages_of(subject);
         let ends = own.first().zip(own.last());
-        let ages_d = ends.map_or(Vec::new(), |(first, last)| evenly_between((*first, *last)));
+        let ages_d = ends.map_or(Vec::new(), |(first, last)| {
+            evenly_between((*first, *last), FAINT_STEPS)
+        });
         let terms = self.mixed.subject(subject);
         BirdLine {
             name: self.bird_name(subject),
@@ -159,7 +165,7 @@ impl Scene<'_> {
     }
 
     fn typical(&self, group: usize) -> Vec<BandPoint> {
-        let ages_d = evenly_between(self.fit.cohort.age_span(group));
+        let ages_d = evenly_between(self.fit.cohort.age_span(group), TYPICAL_STEPS);
         let level = self.showing.confidence;
         let limits = self.fit.new_bird(group, &ages_d, level).unwrap_or_default();
         let terms = self.mixed.group(group);

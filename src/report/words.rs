@@ -1,9 +1,10 @@
 //! The answers in words, for the screen and the page.
 
 use crate::fit::interval;
-use crate::flock::{Band, Deviation, FlockUniformity, Gain, Level};
+use crate::flock::{Band, Deviation, FlockUniformity, Gain, GainsSeen, Level};
 use crate::growth::Derived;
 use crate::maturity::{Cue, CueSummary};
+use crate::report::flock_tables::Weigh;
 use crate::study::Study;
 use crate::trajectory::{self, SubjectFits, Trajectories};
 
@@ -18,25 +19,67 @@ pub fn verdict(
     study: &Study,
     deviations: &[Deviation],
     uniformities: &[FlockUniformity],
+    gains: &[Option<GainsSeen>],
 ) -> Vec<String> {
-    let strains = deviations.iter().filter(|row| row.level == Level::Strain);
-    let mut last: Vec<&Deviation> = Vec::new();
+    let rows = deviations.iter().zip(gains);
+    let strains = rows.filter(|(row, _)| row.level == Level::Strain);
+    let mut last: Vec<(&Deviation, &Option<GainsSeen>)> = Vec::new();
     for row in strains {
         match last.last_mut() {
-            Some(before) if same_flock(before, row) => *before = row,
+            Some(before) if same_flock(before.0, row.0) => *before = row,
             _ => last.push(row),
         }
     }
     last.iter()
-        .map(|row| format!("  {}", sentence(study, row, uniformities)))
+        .map(|(row, seen)| format!("  {}", sentence(study, row, uniformities, seen.as_ref())))
         .collect()
+}
+
+/// How many more birds to weigh for the mean and the uniformity to be known as well as
+/// asked, a line a strain: of the trait weighed first, at its last age.
+#[must_use]
+pub fn birds_to_weigh(
+    study: &Study,
+    uniformities: &[FlockUniformity],
+    weigh: &Weigh,
+) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (strain, name) in study.strains.iter().enumerate() {
+        let own = |row: &&FlockUniformity| {
+            row.level == Level::Strain && row.trait_index == 0 && row.strain == strain
+        };
+        let Some(row) = uniformities.iter().rfind(own) else {
+            continue;
+        };
+        let n = row.uniformity.n;
+        let more = |needed: usize| match needed.saturating_sub(n) {
+            0 => "enough".to_owned(),
+            more => format!("{more} more ({needed} in all)"),
+        };
+        if let (Some(mean), Some(share)) = (weigh.for_mean(row), weigh.for_uniformity(row)) {
+            lines.push(format!(
+                "  {name}: {n} birds weighed at {} d; to know the mean within {} %: {}; the uniformity within {} points: {}",
+                whole(row.age_d),
+                weigh.mean_within_pct,
+                more(mean),
+                weigh.share_within_points,
+                more(share)
+            ));
+        }
+    }
+    lines
 }
 
 fn same_flock(a: &Deviation, b: &Deviation) -> bool {
     (a.trait_index, a.strain) == (b.trait_index, b.strain)
 }
 
-fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) -> String {
+fn sentence(
+    study: &Study,
+    row: &Deviation,
+    uniformities: &[FlockUniformity],
+    seen: Option<&GainsSeen>,
+) -> String {
     let name = &study.strains[row.strain];
     let trait_name = study.traits[row.trait_index].name.replace('_', " ");
     let weighed = format!(
@@ -85,6 +128,7 @@ fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) ->
             words += &format!(
                 "; to be back on target in time it must gain {needed_g_per_d:.1} g/d where the target gains {target_g_per_d:.1}"
             );
+            words += &ever_gained(needed_g_per_d, seen);
         }
         Gain::PerDay { target_g_per_d, .. } => {
             words += &format!(
@@ -109,6 +153,29 @@ fn sentence(study: &Study, row: &Deviation, uniformities: &[FlockUniformity]) ->
         );
     }
     words
+}
+
+/// Whether the strain has ever gained so fast.
+fn ever_gained(needed_g_per_d: f64, seen: Option<&GainsSeen>) -> String {
+    let Some(seen) = seen else {
+        return ", and no gain of this strain at such a weight was seen to compare with".to_owned();
+    };
+    let means = if seen.n == 1 {
+        "the one mean gain".to_owned()
+    } else {
+        format!("{} mean gains", seen.n)
+    };
+    if needed_g_per_d <= seen.fastest_g_per_d {
+        format!(
+            ", which it has done before ({:.0} % of {means} at such weights were as fast)",
+            seen.as_fast_pct
+        )
+    } else {
+        format!(
+            ", which it has never done at such a weight in this study (fastest of {means}: {:.1} g/d)",
+            seen.fastest_g_per_d
+        )
+    }
 }
 
 /// How each strain grows, a line a strain and trait, and how its birds' fits ended.

@@ -7,6 +7,7 @@ use super::observed::usual_variance;
 use super::population::{PopulationFit, group_of};
 use crate::error::{Error, Result};
 use crate::fit::mixed::{MixedModel, Population};
+use crate::growth;
 use crate::study::{FixedEffectOf, Records, Study};
 
 /// A population of birds in one trait: of this study's own mixed fit, or a saved one.
@@ -174,6 +175,17 @@ impl BirdPopulation {
         } else {
             &self.file
         }
+    }
+
+    /// Whether its curve is held at a known weight at hatch, so that a weighing at hatch
+    /// tells nothing.
+    #[must_use]
+    pub fn holds_hatch_weight(&self) -> bool {
+        let curve = self.population.curve();
+        growth::built_in(curve.name()).map_or_else(
+            || curve.at_hatch_weight(1.0).is_some(),
+            |plain| plain.needs_hatch_weight(),
+        )
     }
 
     /// First and last age of a group's records, d.

@@ -181,17 +181,15 @@ impl BirdPopulation {
                 scale: word(SCALES, &random.scale),
                 standard_deviation: numbers.random_covariance[at * q + at].sqrt(),
             });
-        let anchored = growth::built_in(curve.name()).map_or_else(
-            || curve.at_hatch_weight(1.0).is_some(),
-            |plain| plain.needs_hatch_weight(),
-        );
         let saved = Saved {
             format: FORMAT.to_owned(),
             digest: String::new(),
             population: self.origin.clone(),
             model: Model {
                 curve: curve.name().to_owned(),
-                hatch_weight_g: anchored.then(|| curve.value(0.0, &self.population.group_terms(0))),
+                hatch_weight_g: self
+                    .holds_hatch_weight()
+                    .then(|| curve.value(0.0, &self.population.group_terms(0))),
                 estimator: estimator_word(options.estimator),
                 criterion: word(CRITERIA, &options.criterion),
                 covariance: word(COVARIANCES, &options.covariance),

@@ -306,6 +306,14 @@ impl Forecasts {
         self.subjects.found.is_empty()
     }
 
+    /// Standard errors to either side of a forecast in an interval at this level, such as
+    /// 0.95: the same for all, since it takes longer to find than a forecast.
+    #[must_use]
+    pub fn quantile(&self, level: f64) -> f64 {
+        let probability = 0.5 + 0.5 * level;
+        StudentsT::new(0.0, 1.0, self.df).map_or(f64::NAN, |t| t.inverse_cdf(probability))
+    }
+
     /// A subject's terms at its conditional mode; `None` where it was not found.
     #[must_use]
     pub fn terms(&self, subject: usize) -> Option<&[f64]> {
@@ -352,8 +360,8 @@ impl Forecasts {
         })
     }
 
-    /// The forecast for the mean of some subjects, each at the `at`-th age asked for it;
-    /// `None` where one of them has none.
+    /// The forecast for the mean of some subjects, each at one of the ages asked for it:
+    /// pairs of a subject and the place of the age; `None` where one of them has none.
     ///
     /// The subjects' own errors average out with their number, those of the fixed effects,
     /// which all share, do not.
@@ -361,11 +369,11 @@ impl Forecasts {
     /// # Panics
     /// Where there is no such subject or age.
     #[must_use]
-    pub fn mean_of(&self, subjects: &[usize], at: usize) -> Option<Forecast> {
+    pub fn mean_of(&self, members: &[(usize, usize)]) -> Option<Forecast> {
         let (mut value, mut own, mut residual, mut age_d) = (0.0, 0.0, 0.0, 0.0);
         let mut slope = vec![0.0; self.fixed];
-        for subject in subjects {
-            let row = self.row(*subject, at)?;
+        for (subject, at) in members {
+            let row = self.row(*subject, *at)?;
             let (of_own, of_residual) = (
                 self.subjects.own_variances[row],
                 self.subjects.residual_variances[row],
@@ -388,7 +396,7 @@ impl Forecasts {
             }
         }
         #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
-        let n = subjects.len() as f64;
+        let n = members.len() as f64;
         let common = quadratic(&slope, &self.beta_covariance).max(0.0);
         let variance = (own + common) / (n * n);
         let forecast = Forecast {
@@ -422,10 +430,11 @@ impl Forecasts {
 }
 
 impl Forecast {
-    /// Interval of a new observation at this level, such as 0.95.
+    /// Interval of a new observation, so many standard errors to either side:
+    /// [`Forecasts::quantile`].
     #[must_use]
-    pub fn interval(&self, level: f64) -> (f64, f64) {
-        let half = self.quantile(0.5 + 0.5 * level) * self.prediction_error;
+    pub fn interval(&self, quantile: f64) -> (f64, f64) {
+        let half = quantile * self.prediction_error;
         if self.logarithmic {
             (self.value * (-half).exp(), self.value * half.exp())
         } else {
@@ -462,10 +471,6 @@ impl Forecast {
         } else {
             self.prediction_error
         }
-    }
-
-    fn quantile(&self, probability: f64) -> f64 {
-        StudentsT::new(0.0, 1.0, self.df).map_or(f64::NAN, |t| t.inverse_cdf(probability))
     }
 }
 

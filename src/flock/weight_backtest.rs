@@ -1,0 +1,188 @@
+//! How well would the forecasts of weights have come true?
+//!
+//! As of each of the last weeks, all that came later is hidden, the population fitted to what
+//! was known (a saved one is taken as it is), the forecast made, and set against the
+//! weighings that came: each bird's, and the mean of each strain's birds of one age.
+
+use super::forecast::{PopulationFrom, populations};
+use crate::error::Result;
+use crate::fit::mixed::Forecast;
+use crate::flock::deviation::Level;
+use crate::flock::known_birds::KnownBirds;
+use crate::flock::occasion::AgeMatching;
+use crate::study::Study;
+
+/// Errors of the forecasts of one trait at one horizon.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WeightBacktest {
+    /// Index into [`Study::traits`].
+    pub trait_index: usize,
+    /// [`Level::Bird`] or [`Level::Strain`].
+    pub level: Level,
+    /// Days ahead, in whole weeks (to the nearest).
+    pub horizon_d: f64,
+    /// Forecasts that came to be known.
+    pub n: usize,
+    /// Errors in grams.
+    pub grams: Errors,
+    /// Errors in percent of what was weighed.
+    pub percent: Errors,
+    /// Percent of intervals that held what was weighed.
+    pub coverage_pct: f64,
+}
+
+/// Errors, forecast less weighed.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Errors {
+    /// Their mean.
+    pub bias: f64,
+    /// Root of their mean square.
+    pub rmse: f64,
+    /// Mean of their sizes.
+    pub mean_absolute: f64,
+}
+
+/// One forecast and what came.
+struct Hit {
+    key: (usize, u8, u32),
+    error: f64,
+    value: f64,
+    held: bool,
+}
+
+const BIRD: u8 = 0;
+const STRAIN: u8 = 1;
+
+/// Backtests as of 1 to `weeks` weeks before `last_d`, by trait, level and horizon.
+///
+/// Ages as of which no population could be fitted are left out.
+///
+/// # Errors
+/// As [`super::forecast`].
+pub fn weight_backtest(
+    study: &Study,
+    from: PopulationFrom<'_>,
+    (last_d, weeks): (f64, u8),
+    confidence: f64,
+    done: &(dyn Fn() + Sync),
+) -> Result<Vec<WeightBacktest>> {
+    let shown = study.as_of(last_d);
+    let mut hits = Vec::new();
+    for week in 1..=weeks {
+        let as_of_d = last_d - 7.0 * f64::from(week);
+        hits.extend(hits_as_of(&shown, from, as_of_d, confidence)?);
+        done();
+    }
+    hits.sort_by_key(|hit| hit.key);
+    Ok(hits.chunk_by(|a, b| a.key == b.key).map(summed).collect())
+}
+
+fn hits_as_of(
+    study: &Study,
+    from: PopulationFrom<'_>,
+    as_of_d: f64,
+    confidence: f64,
+) -> Result<Vec<Hit>> {
+    let known = study.as_of(as_of_d);
+    let mut hits = Vec::new();
+    if known.traits.iter().all(|records| records.values.is_empty()) {
+        return Ok(hits);
+    }
+    let taken_for = match from {
+        PopulationFrom::Saved { taken_for, .. } => taken_for,
+        PopulationFrom::Flock(_) => &[],
+    };
+    for (trait_index, population) in populations(&known, from)? {
+        let Ok(population) = population else { continue };
+        let (records, later) = (&known.traits[trait_index], &study.traits[trait_index]);
+        let groups = population.groups_of(&known, records, taken_for)?;
+        let comes = |bird: usize| later.of(bird).0.len() > records.of(bird).0.len();
+        let birds = KnownBirds::of(&known, records, &population, &groups, comes);
+        // What came of each subject.
+        let hidden = |subject: usize| {
+            let bird = birds.birds[subject];
+            let seen = records.of(bird).0.len();
+            let (ages_d, values) = later.of(bird);
+            (&ages_d[seen..], &values[seen..])
+        };
+        let forecasts = population
+            .population
+            .forecast(&birds.subjects()?, |subject| hidden(subject).0)?;
+        let quantile = forecasts.quantile(confidence);
+        let mut hit = |level: u8, forecast: &Forecast, value: f64| {
+            let (lower, upper) = forecast.interval(quantile);
+            hits.push(Hit {
+                key: (trait_index, level, weeks_ahead(forecast.age_d - as_of_d)),
+                error: forecast.value - value,
+                value,
+                held: lower <= value && value <= upper,
+            });
+        };
+        // Birds of one strain forecast for one age: (strain, age) and who.
+        let mut together: Vec<(usize, f64, (usize, usize))> = Vec::new();
+        for subject in 0..forecasts.len() {
+            let (ages_d, values) = hidden(subject);
+            for (at, (age_d, value)) in ages_d.iter().zip(values).enumerate() {
+                if let Some(forecast) = forecasts.of(subject, at) {
+                    hit(BIRD, &forecast, *value);
+                    let strain = known.birds[birds.birds[subject]].strain;
+                    let age_d = AgeMatching::default().key(*age_d);
+                    together.push((strain, age_d, (subject, at)));
+                }
+            }
+        }
+        together.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+        for group in together.chunk_by(|a, b| a.0 == b.0 && a.1.total_cmp(&b.1).is_eq()) {
+            let members: Vec<(usize, usize)> = group.iter().map(|row| row.2).collect();
+            let values = members.iter().map(|(subject, at)| hidden(*subject).1[*at]);
+            #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
+            let mean = values.sum::<f64>() / members.len() as f64;
+            if let Some(forecast) = forecasts.mean_of(&members) {
+                hit(STRAIN, &forecast, mean);
+            }
+        }
+    }
+    Ok(hits)
+}
+
+/// Whole weeks ahead, to the nearest, one at least.
+fn weeks_ahead(days: f64) -> u32 {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "between 1 and the weeks of a bird's life"
+    )]
+    let weeks = (days / 7.0).round().clamp(1.0, 1000.0) as u32;
+    weeks
+}
+
+fn summed(hits: &[Hit]) -> WeightBacktest {
+    let (trait_index, level, weeks) = hits[0].key;
+    let errors = |of: &dyn Fn(&Hit) -> f64| {
+        #[expect(clippy::cast_precision_loss, reason = "a count of forecasts")]
+        let n = hits.len() as f64;
+        let mean = |of: &dyn Fn(f64) -> f64, from: &dyn Fn(&Hit) -> f64| {
+            hits.iter().map(|hit| of(from(hit))).sum::<f64>() / n
+        };
+        Errors {
+            bias: mean(&|error| error, of),
+            rmse: mean(&|error| error * error, of).sqrt(),
+            mean_absolute: mean(&f64::abs, of),
+        }
+    };
+    #[expect(clippy::cast_precision_loss, reason = "a count of forecasts")]
+    let coverage = hits.iter().filter(|hit| hit.held).count() as f64 / hits.len() as f64;
+    WeightBacktest {
+        trait_index,
+        level: if level == BIRD {
+            Level::Bird
+        } else {
+            Level::Strain
+        },
+        horizon_d: 7.0 * f64::from(weeks),
+        n: hits.len(),
+        grams: errors(&|hit| hit.error),
+        percent: errors(&|hit| 100.0 * hit.error / hit.value),
+        coverage_pct: 100.0 * coverage,
+    }
+}

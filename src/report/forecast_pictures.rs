@@ -1,0 +1,190 @@
+//! The figures of the flock's course: the forecast against the target, and how even the
+//! birds are by age.
+
+use crate::error::Result;
+use crate::figure::{
+    AgeUnit, BandPoint, FanPoint, FlockForecast, ForecastFan, Quantity, StrainUniformity,
+    Uniformity,
+};
+use crate::flock::{FlockUniformity, ForecastRow, Level, TraitForecast, target_trajectories};
+use crate::report::pictures::{Named, Showing, file_name, grams_of, percent};
+use crate::study::Study;
+
+/// Birds at an age from which its uniformity is drawn: of fewer a share tells nothing.
+const LEAST_BIRDS: usize = 5;
+
+/// `forecast_TRAIT`: weights so far, target and forecast, a panel a strain; none of a trait
+/// without a forecast.
+///
+/// # Errors
+/// As the figure's, and where a target's table is faulty.
+pub fn forecast_pictures(
+    study: &Study,
+    as_of_d: f64,
+    traits: &[TraitForecast],
+    uniformities: &[FlockUniformity],
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = Vec::new();
+    for one in traits {
+        let of_strains = one.rows.iter().filter(|row| row.level == Level::Strain);
+        let ahead: Vec<&ForecastRow> = of_strains.filter(|row| row.forecast.is_some()).collect();
+        if ahead.is_empty() {
+            continue;
+        }
+        let name = &study.traits[one.trait_index].name;
+        let targets = target_trajectories(study, name)?.unwrap_or_default();
+        let flocks = (0..study.strains.len()).map(|strain| {
+            let own: Vec<&&ForecastRow> = ahead
+                .iter()
+                .filter(|row| row.strain == Some(strain))
+                .collect();
+            let means: Vec<&FlockUniformity> = uniformities
+                .iter()
+                .filter(|row| {
+                    row.level == Level::Strain
+                        && (row.trait_index, row.strain) == (one.trait_index, strain)
+                })
+                .collect();
+            let observed = observed(&means);
+            let last_d = own
+                .iter()
+                .filter_map(|row| row.age_d)
+                .fold(as_of_d, f64::max);
+            FlockForecast {
+                name: study.strains[strain].clone(),
+                birds: own.first().map_or(0, |row| row.n),
+                target: targets.get(strain).and_then(Option::as_ref).map_or_else(
+                    Vec::new,
+                    |target| {
+                        let ages_d = target.ages_d().filter(|age_d| *age_d <= last_d + 1e-9);
+                        ages_d
+                            .filter_map(|age_d| band_point(target.at(age_d)?, age_d))
+                            .collect()
+                    },
+                ),
+                forecast: fan(&own, observed.last()),
+                observed,
+                as_of_d,
+            }
+        });
+        let figure = ForecastFan {
+            quantity: grams_of(name),
+            ages: AgeUnit::Days,
+            interval: String::new(),
+            fan: format!(
+                "50, 80 and {} prediction intervals of the mean of the birds' weighings",
+                percent(showing.confidence)
+            ),
+            flocks: flocks.collect(),
+            letter: showing.letter,
+        };
+        let size = showing.sized(figure.size(showing.width_mm)?)?;
+        pictures.push(Named {
+            name: format!("forecast_{}", file_name(name)),
+            picture: figure.draw(size)?,
+        });
+    }
+    Ok(pictures)
+}
+
+fn band_point(target: crate::flock::TargetPoint, age_d: f64) -> Option<BandPoint> {
+    Some(BandPoint {
+        age_d,
+        value: target.target_g,
+        lower: target.lower_g.unwrap_or(f64::NAN),
+        upper: target.upper_g.unwrap_or(f64::NAN),
+    })
+}
+
+fn observed(means: &[&FlockUniformity]) -> Vec<BandPoint> {
+    let points = means.iter().filter_map(|row| {
+        Some(BandPoint {
+            age_d: row.age_d,
+            value: row.uniformity.mean_g?,
+            lower: f64::NAN,
+            upper: f64::NAN,
+        })
+    });
+    points.collect()
+}
+
+/// The fan opens at the last mean that was weighed.
+fn fan(rows: &[&&ForecastRow], last: Option<&BandPoint>) -> Vec<FanPoint> {
+    let ahead = rows.iter().filter_map(|row| {
+        let ([half, most], widest) = (row.fan_g?, row.interval_g?);
+        Some(FanPoint {
+            age_d: row.age_d?,
+            value: row.forecast?.value,
+            intervals: vec![half, most, widest],
+        })
+    });
+    let start = last.map(|last| FanPoint {
+        age_d: last.age_d,
+        value: last.value,
+        intervals: vec![(last.value, last.value); 3],
+    });
+    start.into_iter().chain(ahead).collect()
+}
+
+/// `uniformity_TRAIT`: the share of birds near their mean by age; none of a trait with too
+/// few birds together.
+///
+/// # Errors
+/// As the figure's.
+pub fn uniformity_pictures(
+    study: &Study,
+    uniformities: &[FlockUniformity],
+    within_pct: f64,
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = Vec::new();
+    for (trait_index, records) in study.traits.iter().enumerate() {
+        let strains: Vec<StrainUniformity> = (0..study.strains.len())
+            .map(|strain| {
+                let own = uniformities.iter().filter(|row| {
+                    row.level == Level::Strain
+                        && (row.trait_index, row.strain) == (trait_index, strain)
+                        && row.uniformity.n >= LEAST_BIRDS
+                });
+                let points = own.clone().filter_map(|row| {
+                    let share = row.uniformity.near_mean?;
+                    Some(BandPoint {
+                        age_d: row.age_d,
+                        value: share.pct,
+                        lower: share.lower_pct,
+                        upper: share.upper_pct,
+                    })
+                });
+                StrainUniformity {
+                    name: study.strains[strain].clone(),
+                    birds: own.clone().map(|row| row.uniformity.n).max().unwrap_or(0),
+                    points: points.collect(),
+                }
+            })
+            .collect();
+        if strains.iter().all(|strain| strain.points.len() < 2) {
+            continue;
+        }
+        let figure = Uniformity {
+            quantity: Quantity {
+                name: format!("Birds within {within_pct} % of their mean"),
+                unit: "%".to_owned(),
+            },
+            ages: AgeUnit::Days,
+            interval: format!(
+                "{} interval of the share (Wilson)",
+                percent(showing.confidence)
+            ),
+            goal: None,
+            strains,
+            letter: showing.letter,
+        };
+        let size = showing.sized(figure.size(showing.width_mm)?)?;
+        pictures.push(Named {
+            name: format!("uniformity_{}", file_name(&records.name)),
+            picture: figure.draw(size)?,
+        });
+    }
+    Ok(pictures)
+}
