@@ -94,7 +94,7 @@ fn first_eggs(strains: &[&str]) -> String {
 /// Phrases, each with the runs that must have it: bare (one strain, nothing else), two
 /// (two strains with targets and first eggs, all levels), strains (two strains, pooled
 /// fits alone, one curve).
-const SENTENCES: [(&str, [bool; 3]); 17] = [
+const SENTENCES: [(&str, [bool; 3]); 18] = [
     ("of one strain", [true, false, false]),
     ("of 2 strains", [false, true, true]),
     (
@@ -114,6 +114,7 @@ const SENTENCES: [(&str, [bool; 3]); 17] = [
     ("monotone piecewise cubic", [false, true, false]),
     ("Kaplan-Meier", [false, true, false]),
     ("landmark (", [false, true, false]),
+    ("Later weights were forecast", [false, true, false]),
     ("## Scans", [false, false, false]),
     ("## Scanner calibration", [false, false, false]),
     ("## Corrected masses", [false, false, false]),

@@ -17,6 +17,7 @@ pub(super) enum Source {
     Glueer,
     Gum,
     Harrell,
+    Henderson,
     Holm,
     Hothorn,
     Huber,
@@ -26,6 +27,7 @@ pub(super) enum Source {
     Lin,
     LindstromBates,
     Moulton,
+    Page,
     PinheiroBates,
     Scheffe,
     Turnbull,
@@ -79,6 +81,9 @@ impl Source {
             Self::Harrell => {
                 "Harrell FE, Lee KL, Mark DB (1996) Multivariable prognostic models. Statistics in Medicine 15:361-387"
             }
+            Self::Henderson => {
+                "Henderson CR (1975) Best linear unbiased estimation and prediction under a selection model. Biometrics 31:423-447"
+            }
             Self::Holm => {
                 "Holm S (1979) A simple sequentially rejective multiple test procedure. Scandinavian Journal of Statistics 6:65-70"
             }
@@ -106,6 +111,7 @@ impl Source {
             Self::Moulton => {
                 "Moulton BR (1986) Random group effects and the precision of regression estimates. Journal of Econometrics 32:385-397"
             }
+            Self::Page => "Page ES (1954) Continuous inspection schemes. Biometrika 41:100-115",
             Self::PinheiroBates => {
                 "Pinheiro JC, Bates DM (2000) Mixed-Effects Models in S and S-PLUS. Springer, New York"
             }

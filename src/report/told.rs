@@ -56,6 +56,11 @@ impl<'a> Told<'a> {
         (table.rows() > 0).then_some(Read { table })
     }
 
+    /// Whether there is a table of that name, be it without a row.
+    pub(super) fn has_table(&self, name: &str) -> bool {
+        self.tables.iter().any(|table| table.name() == name)
+    }
+
     /// Confidence of the intervals, percent.
     pub(super) fn percent(&self) -> f64 {
         (self.wishes.confidence * 1e4).round() / 1e2

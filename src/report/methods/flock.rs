@@ -2,7 +2,7 @@
 
 use crate::report::prose::listed;
 use crate::report::sources::{References, Source};
-use crate::report::told::Told;
+use crate::report::told::{Read, ReadRow, Told};
 
 pub(super) fn targets(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     let mut all = Vec::new();
@@ -29,6 +29,38 @@ pub(super) fn targets(told: &Told<'_>, cited: &mut References) -> Vec<String> {
         ));
     }
     all
+}
+
+/// Forecasts of weights, how they would have come true, and birds that drift.
+pub(super) fn weights_to_come(told: &Told<'_>, cited: &mut References) -> Vec<String> {
+    let forecast = told.table("forecast");
+    let told_any = |table: Read<'_>| table.rows().any(|row| row.number("forecast").is_some());
+    if !forecast.is_some_and(told_any) {
+        return Vec::new();
+    }
+    let population = told
+        .methods
+        .get("population of the forecast")
+        .map_or_else(String::new, |whose| format!(" ({whose} population)"));
+    let mut text = format!(
+        "Later weights were forecast by updating the mixed model of a bird's strain{population} with that bird's weighings so far {}; {} % intervals are of a weighing of a bird, or of the mean of such weighings over a strain or pen.",
+        cited.cite(Source::Henderson),
+        told.percent()
+    );
+    if let Some(backtest) = told.table("backtest") {
+        let of_weights =
+            |row: ReadRow<'_>| !matches!(row.text("quantity"), "first_egg_age" | "share_in_lay");
+        if backtest.rows().any(of_weights) {
+            text += " The same forecasts were made with the last weeks hidden and set against what was weighed (backtest.csv).";
+        }
+    }
+    if told.has_table("drifting") {
+        text += &format!(
+            " Birds that left their own course were looked for by cumulative sums of their forecast errors, with what a strain has in common at an age taken out {}.",
+            cited.cite(Source::Page)
+        );
+    }
+    vec![text]
 }
 
 pub(super) fn onset(told: &Told<'_>, cited: &mut References) -> Vec<String> {
@@ -70,7 +102,9 @@ pub(super) fn onset(told: &Told<'_>, cited: &mut References) -> Vec<String> {
         all.push(format!(
             "The first eggs of birds not laying when last seen were forecast by the accelerated failure time model of least AIC, with {} % intervals{}.",
             told.percent(),
-            if told.table("backtest").is_some() {
+            if told.table("backtest").is_some_and(|table| {
+                table.rows().any(|row| row.text("quantity") == "first_egg_age")
+            }) {
                 "; the same forecasts were made at earlier ages, with what came later hidden, and set against what came"
             } else {
                 ""

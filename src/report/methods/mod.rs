@@ -7,7 +7,7 @@ mod growth;
 mod inference;
 
 use composition::{calibration, correction, scans};
-use flock::{onset, targets};
+use flock::{onset, targets, weights_to_come};
 use growth::{curves, endings, mixed};
 use inference::{comparison, inference};
 
@@ -36,6 +36,7 @@ pub fn methods(told: &Told<'_>) -> Prose {
         ("Intervals and choice of curve", inference(told, &mut cited)),
         ("Comparison of strains", comparison(told, &mut cited)),
         ("Targets and uniformity", targets(told, &mut cited)),
+        ("Weights to come", weights_to_come(told, &mut cited)),
         ("Onset of lay", onset(told, &mut cited)),
         ("Fits that were weak or failed", endings(told)),
         ("Computations", computations(told, &mut cited)),

@@ -3,7 +3,7 @@
 use super::{interval_words, limits, short, signed};
 use crate::report::methods::{days, in_words};
 use crate::report::pictures::file_name;
-use crate::report::prose::{count, listed};
+use crate::report::prose::{count, listed, was};
 use crate::report::told::{ReadRow, Told};
 use crate::study::BODY_WEIGHT;
 
@@ -96,6 +96,51 @@ pub(super) fn uniformity(told: &Told<'_>) -> Vec<String> {
         "Uniformity of body weight at the last weighing was {} (uniformity.csv).",
         listed(&sentences)
     )]
+}
+
+/// What each strain is forecast to weigh at the last age that is forecast, and the birds
+/// that left their course.
+fn weights_to_come_of(told: &Told<'_>) -> Vec<String> {
+    last_of_strains(told, "forecast")
+        .into_iter()
+        .filter_map(|row| {
+            let doubt = match row.text("flag") {
+                "" => String::new(),
+                flag => format!(" [{flag}]"),
+            };
+            Some(format!(
+                "the {} of {} {} g at {} d{}{doubt}",
+                in_words(row.text("trait")),
+                row.text("strain"),
+                short(row.number("forecast")?),
+                days(row.number("age_d")?),
+                interval_words(told, limits(row, "lower", "upper"))
+            ))
+        })
+        .collect()
+}
+
+pub(super) fn weights_to_come(told: &Told<'_>) -> Vec<String> {
+    let mut all = Vec::new();
+    let strains = weights_to_come_of(told);
+    if !strains.is_empty() {
+        all.push(format!(
+            "Forecast were, as means: {} (forecast.csv).",
+            listed(&strains)
+        ));
+    }
+    if told.has_table("drifting") {
+        let drifting = told
+            .table("drifting")
+            .map_or(0, |table| table.rows().count());
+        all.push(format!(
+            "{} {} told as having left {} own course (drifting.csv).",
+            count(drifting, "bird"),
+            was(drifting),
+            if drifting == 1 { "its" } else { "their" }
+        ));
+    }
+    all
 }
 
 /// Whether a curve is the one by which the strains are compared in a trait.

@@ -9,7 +9,7 @@ mod growth;
 
 use comparison::comparison;
 use composition::{calibration, scanner};
-use flock::{cues, onset, target, uniformity};
+use flock::{cues, onset, target, uniformity, weights_to_come};
 use growth::growth;
 
 use crate::report::prose::{Prose, count, was};
@@ -28,6 +28,7 @@ pub fn results(told: &Told<'_>) -> Prose {
         ("Comparison of strains", comparison(told)),
         ("Target", target(told)),
         ("Uniformity", uniformity(told)),
+        ("Weights to come", weights_to_come(told)),
         ("Timing cues", cues(told)),
         ("Onset of lay", onset(told)),
         ("Records and fits left out", left_out(told)),
