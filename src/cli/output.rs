@@ -70,6 +70,8 @@ pub(crate) struct PageParts {
     pub(crate) small_figures: Vec<Named>,
     /// How it was done, a paragraph a line.
     pub(crate) methods: Vec<String>,
+    /// What was found, in words for a paper, a paragraph a line.
+    pub(crate) results: Vec<String>,
     /// Where a live page asks whether it is out of date.
     pub(crate) watch: Option<String>,
 }
@@ -292,6 +294,7 @@ impl Output {
             small_figures: &parts.small_figures,
             tables: &self.tables,
             methods: &parts.methods,
+            results: &parts.results,
             warnings: &self.warnings,
             record: &record,
             watch: parts.watch.as_deref(),
@@ -354,6 +357,14 @@ impl Output {
                 let _ = writeln!(out, "written: {}", folder.join("report.html").display());
                 return;
             }
+            let for_paper = files
+                .iter()
+                .filter(|name| name.starts_with("paper/"))
+                .count();
+            let paper = match for_paper {
+                0 => String::new(),
+                files => format!("{files} files for a paper, "),
+            };
             let book = if self.xlsx { "results.xlsx, " } else { "" };
             let page = if self.page.is_some() {
                 "report.html, "
@@ -362,7 +373,7 @@ impl Output {
             };
             let _ = writeln!(
                 out,
-                "written to {}: {tables} tables, {figures} figure files, {page}{book}run.json",
+                "written to {}: {tables} tables, {figures} figure files, {paper}{page}{book}run.json",
                 folder.display()
             );
         }

@@ -10,14 +10,13 @@ use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::{Looked, TargetOptions};
-use super::{calibrate, contrast, correct, fit, onset, repeatability, verify};
+use super::{calibrate, contrast, correct, fit, onset, paper, repeatability, verify};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
 use crate::composition::study_equations;
 use crate::composition::study_masses;
 use crate::error::Result;
 use crate::report::calibration_tables::Moved;
-use crate::report::methods;
 use crate::study::Study;
 use crate::trajectory::profiles;
 
@@ -66,6 +65,7 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     if output.keeps_files() {
         results.add(args.whole.fit.confidence, &args.paper, &mut output)?;
     }
+    paper::add(&results, &args.whole.fit, &mut output);
     output.finish()
 }
 
@@ -76,7 +76,7 @@ impl WholeStudy {
     }
 
     /// Reads, corrects, fits and judges; words and tables go to the output, and the
-    /// page gets its title, its strains and its methods.
+    /// page gets its title and its strains.
     pub(crate) fn results(&self, output: &mut Output) -> Result<Drawable> {
         let mut study = output.read(&self.input)?;
         let looked = self.input.check()?;
@@ -108,19 +108,13 @@ impl WholeStudy {
         let traits = Looked::WithTarget;
         let verdict = self.target.add(&study, &study, None, fit, traits, output)?;
         onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
-        let told = methods::Told {
-            variance: self.fit.variance.into(),
-            confidence: self.fit.confidence,
-            has_targets: !study.targets.is_empty(),
-            has_onset: !study.onset.is_empty(),
-            software: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
-        };
         output.page = Some(PageParts {
             title: study.name.clone(),
             strains: study.strains.clone(),
             figures: Vec::new(),
             small_figures: Vec::new(),
-            methods: methods::methods(&study, &trajectories, &told),
+            methods: Vec::new(),
+            results: Vec::new(),
             watch: None,
         });
         Ok(Drawable {
@@ -136,7 +130,9 @@ impl WholeStudy {
     /// The results with the figures that the page shows, and no files of them.
     pub(crate) fn page(&self, output: &mut Output) -> Result<()> {
         let results = self.results(output)?;
-        results.add_to_page(self.fit.confidence, output)
+        results.add_to_page(self.fit.confidence, output)?;
+        paper::add(&results, &self.fit, output);
+        Ok(())
     }
 
     /// Scans to corrected masses, as far as the study has the tables: how well the

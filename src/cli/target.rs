@@ -144,6 +144,10 @@ impl TargetOptions {
         output: &mut Output,
     ) -> Result<Verdict> {
         let mut verdict = self.verdict(known, fit.confidence)?;
+        output.methods.insert(
+            "uniformity".to_owned(),
+            format!("within {} % of the mean", verdict.within_pct),
+        );
         let gains = flock::gains_seen(known, &verdict.deviations, self.back_by_d(known));
         let told = words::verdict(known, &verdict.deviations, &verdict.uniformities, &gains);
         let weigh = flock_tables::Weigh {

@@ -182,7 +182,7 @@ impl Rows<'_> {
     }
 
     fn size(&self, width_mm: f64) -> Result<Size> {
-        // A single row still needs what the sheet asks of any panel.
+        // A single row still needs what the sheet asks of any panel, and the note its lines.
         let panel_mm = (16.0 + ROW_MM * count(self.names.len())).max(LEAST_PANEL_HEIGHT_MM);
         let rows = board::rows(self.panels.len(), self.columns(width_mm));
         Size::new(width_mm, (8.0 + panel_mm * rows).max(40.0))

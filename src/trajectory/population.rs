@@ -277,6 +277,15 @@ impl Cohort {
         span
     }
 
+    /// Birds and records of a group.
+    #[must_use]
+    pub fn counts(&self, group: usize) -> (usize, usize) {
+        let own = (0..self.birds.len()).filter(|subject| self.group_of[*subject] == group);
+        own.fold((0, 0), |(birds, records), subject| {
+            (birds + 1, records + self.ages_of(subject).len())
+        })
+    }
+
     /// Ages of one subject's records, d.
     #[must_use]
     pub fn ages_of(&self, subject: usize) -> &[f64] {
