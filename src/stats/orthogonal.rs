@@ -155,15 +155,10 @@ pub(super) fn refine(
         }
         b += step;
         r += f - &factors.q * along;
-        // The next step would be shorter by the same ratio: none where it could not
-        // change the last bit of the least coefficient.
-        let least = b.iter().fold(f64::INFINITY, |least, b| {
-            if *b == 0.0 { least } else { least.min(b.abs()) }
-        });
-        if size <= 0.0 || size * (size / last) < 0.25 * f64::EPSILON * least {
+        last = size;
+        if size <= 0.0 {
             break;
         }
-        last = size;
     }
     (b, r)
 }

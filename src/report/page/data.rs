@@ -7,7 +7,7 @@ use super::super::digits::write_number;
 use super::super::table::{Cell, Table};
 
 /// Cells that all tables of a page may have together; a cell takes some six bytes.
-const MOST_CELLS: usize = 420_000;
+const MOST_CELLS: usize = 520_000;
 
 /// Rows that one table may have: more than anybody reads.
 const MOST_ROWS: usize = 25_000;
