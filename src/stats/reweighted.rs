@@ -1,6 +1,6 @@
 //! Linear fits whose weights come from the fit itself: robust, and power of the mean.
 //!
-//! Both repeat [`fit_weighted`](super::linear::fit_weighted) until the weights stand still.
+//! Both repeat [`fit_weighted`] until the weights stand still.
 
 use super::linear::{Design, Fit, fit, fit_weighted};
 use super::{Failure, median};
