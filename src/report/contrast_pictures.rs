@@ -52,6 +52,9 @@ pub fn contrast_pictures(
     Ok(pictures)
 }
 
+/// Differences over more days than this are drawn every other day.
+const DAILY_UP_TO: usize = 60;
+
 /// Two groups as a row's name.
 fn pair_name(names: &[String], (a, b): (usize, usize)) -> String {
     format!("{} − {}", names[a], names[b])
@@ -139,9 +142,13 @@ fn difference_band(
 ) -> DifferenceBand {
     let pairs = compared.by_age.iter().map(|pair| StrainPair {
         name: pair_name(names, (pair.a, pair.b)),
+        // Every other day, and the last, is as smooth on paper.
         difference: pair
             .ages
             .iter()
+            .rev()
+            .step_by(if pair.ages.len() > DAILY_UP_TO { 2 } else { 1 })
+            .rev()
             .map(|at| DifferencePoint {
                 age_d: at.age_d,
                 value: at.difference,

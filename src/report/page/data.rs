@@ -1,4 +1,4 @@
-//! The tables as the page holds them: columns, words stored once, numbers to six
+//! The tables as the page holds them: columns, words stored once, numbers to five
 //! digits, and of a large study a part that says that it is one.
 
 use std::collections::HashMap;
@@ -237,7 +237,7 @@ fn column_json(table: &Table, rows: &[usize], column: usize, name: &str) -> Stri
     let mut values: Vec<String> = Vec::with_capacity(rows.len());
     for row in rows {
         values.push(match table.cell(*row, column) {
-            Cell::Number(value) => six_digits(value),
+            Cell::Number(value) => five_digits(value),
             Cell::Whole(value) => value.to_string(),
             Cell::Text(_) | Cell::Missing => "null".to_owned(),
         });
@@ -266,9 +266,9 @@ fn runs(values: &[String]) -> String {
     }
 }
 
-/// A number to six significant digits.
-fn six_digits(value: f64) -> String {
-    let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
+/// A number to five significant digits.
+fn five_digits(value: f64) -> String {
+    let rounded: f64 = format!("{value:.4e}").parse().unwrap_or(value);
     let mut text = Vec::new();
     write_number(&mut text, rounded);
     String::from_utf8_lossy(&text).into_owned()
