@@ -1,9 +1,71 @@
 //! Pinfeather: growth of egg-type pullets from repeated weighings and live-bird body scans.
 //!
-//! Data flow one way: a [`study`] is read from tables, [`growth`] curves are
-//! [`fit`] to each bird and strain, and [`flock`] and [`maturity`] turn the fits
-//! into deviations from target and timing cues; [`plan`] says how few birds would have
-//! answered; [`figure`] draws the results and [`report`] writes them down.
+//! Data flow one way: a [`study`] is read from tables, [`growth`] curves are [`fit`] to
+//! each bird, each strain and, by mixed models, to all birds at once ([`trajectory`]);
+//! [`composition`] puts scanner readings on the chemistry scale before that, [`contrast`]
+//! compares strains, [`flock`] and [`maturity`] turn the fits into deviations from target,
+//! timing cues and the onset of lay, [`plan`] says how few birds and scans would do;
+//! [`figure`] draws and [`report`] writes it all down.
+//! [`stats`] has what no other crate gave, [`cli`] is the program `pinfeather`.
+//!
+//! Start at [`Study::read_folder`](study::Study::read_folder) or
+//! [`Study::read_table`](study::Study::read_table) for tables, at [`fit::fit`] for two
+//! arrays, at [`Trajectories::fit`](trajectory::Trajectories::fit) for every bird and strain.
+//!
+//! # From a CSV file to a curve and its standard errors
+//!
+//! ```
+//! use pinfeather::fit::{self, Outcome, Series, Settings, Workspace, interval};
+//! use pinfeather::growth::{self, Derived};
+//! use pinfeather::study::{Columns, Study};
+//!
+//! # let folder = std::env::temp_dir().join(format!("pinfeather-front-{}", std::process::id()));
+//! # std::fs::create_dir_all(&folder)?;
+//! # let path = folder.join("weights.csv");
+//! # std::fs::write(
+//! #     &path,
+//! #     "ring,week,grams\n7,0,38\n7,2,105\n7,4,262\n7,6,455\n7,8,670\n7,10,872\n\
+//! #      7,12,1043\n7,14,1189\n7,16,1300\n7,18,1383\n",
+//! # )?;
+//! // weights.csv holds "ring,week,grams", a row a weighing; ages become days.
+//! let columns = Columns {
+//!     bird: Some("ring".into()),
+//!     age: Some("week".into()),
+//!     value: Some("grams".into()),
+//!     ..Columns::default()
+//! };
+//! let study = Study::read_table(&path, &columns)?;
+//! let (ages_d, weights_g) = study.traits[0].of(0);
+//!
+//! let curve = growth::find("gompertz", &[])?;
+//! let series = Series { ages_d, values: weights_g };
+//! match fit::fit(&*curve, series, &Settings::default(), &mut Workspace::new()) {
+//!     Outcome::Converged(estimates) => {
+//!         for (place, term) in curve.terms().iter().enumerate() {
+//!             let told = interval::term(&estimates, place, 0.95);
+//!             println!("{} {:.4} {:?}", term.name, told.value, told.standard_error);
+//!         }
+//!         let mature = interval::derived(&*curve, &estimates, Derived::Mature, 0.95);
+//!         let mature = mature.and_then(|mature| mature.interval).ok_or("no interval")?;
+//!         assert!(mature.holds(1580.0));
+//!     }
+//!     // Not every fit is to be relied upon: each says why, in words.
+//!     Outcome::Weak(_, reasons) => println!("careful: {reasons:?}"),
+//!     Outcome::Failed(failure) => println!("no fit: {}", failure.reason),
+//! }
+//! # std::fs::remove_dir_all(folder)?;
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
+//! More in the folder `examples`: one bird from two arrays (`one_bird`), a study folder to
+//! its deviations from target (`deviation_from_target`), a curve of one's own from a card
+//! (`own_curve`).
+//!
+//! # What a result promises
+//!
+//! A fit ends as an [`Outcome`](fit::Outcome): converged, weak with its reasons, or failed
+//! without numbers. What a user wrote wrongly comes back as one [`Error`] that tells every
+//! fault with file, row and column. Nothing here prints, exits or panics on input.
 
 #![forbid(unsafe_code)]
 #![cfg_attr(

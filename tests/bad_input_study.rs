@@ -45,7 +45,7 @@ const GROUPLESS: &str = "bird,age_d,weight_g\n";
 
 #[test]
 fn files_that_are_no_table() {
-    let cases: [(&str, &[u8], &str); 9] = [
+    let cases: [(&str, &[u8], &str); 13] = [
         (
             "empty file",
             b"",
@@ -62,19 +62,39 @@ fn files_that_are_no_table() {
             "w.csv: found a header without rows, expected at least one row of data; check that the whole table was saved",
         ),
         (
-            "Latin-1",
-            b"bird,age_d,weight_g\na,0,40\nb\xe9,0,41\n",
-            "w.csv, row 3: found byte 0xe9, which is no UTF-8 (the file looks like Latin-1 or Windows-1252), expected a table as UTF-8 text; save it again as CSV UTF-8",
+            "UTF-8 and Latin-1 in one file",
+            b"bird,age_d,weight_g\n\xc3\xa4,0,40\nb\xe9,0,41\n",
+            "w.csv, row 3: found byte 0xe9, which is no UTF-8, in a file that has UTF-8 letters elsewhere, expected a table as UTF-8 text; save it again as CSV UTF-8",
         ),
         (
-            "UTF-16",
+            "a byte that is no letter",
+            b"bird,age_d,weight_g\na,0,40\nb\xe9,0,41\nb\x81,0,41\n",
+            "w.csv, row 4: found byte 0x81, which is neither UTF-8 nor Windows-1252 text, expected a table as UTF-8 text; the file is damaged or is no text: export the table again",
+        ),
+        (
+            "a control byte in what may be Latin-1",
+            b"bird,age_d,weight_g\na,0,40\nb\xe9,0,41\x07\n",
+            "w.csv, row 3: found byte 0x07, which is neither UTF-8 nor Windows-1252 text, expected a table as UTF-8 text; the file is damaged or is no text: export the table again",
+        ),
+        (
+            "UTF-16 of one line",
             b"\xff\xfeb\0i\0r\0d\0",
-            "w.csv: found UTF-16 text (\"Unicode text\"), expected a table as UTF-8 text; save it again as CSV UTF-8",
+            "w.csv: found a header without rows, expected at least one row of data; check that the whole table was saved",
+        ),
+        (
+            "half a letter of UTF-16",
+            b"\xff\xfeb\0i\0r\0d",
+            "w.csv: found UTF-16 text that is cut short or damaged, expected a table as UTF-8 text; export the whole table again, as CSV UTF-8",
+        ),
+        (
+            "UTF-32",
+            b"\xff\xfe\0\0b\0\0\0i\0\0\0",
+            "w.csv, row 1: found a zero byte, expected a table as UTF-8 text; the file is damaged or is no text: export the table again",
         ),
         (
             "UTF-16 without a mark",
             b"b\0i\0r\0d\0,\0",
-            "w.csv: found UTF-16 text (every other byte is zero), expected a table as UTF-8 text; save it again as CSV UTF-8",
+            "w.csv: found UTF-16 text without its mark (every other byte is zero), expected a table as UTF-8 text; save it again as CSV UTF-8",
         ),
         (
             "zero byte",

@@ -123,7 +123,33 @@ fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
     assert_eq!(one, two);
     assert!(one.contains("Alder: on target"), "{one}");
     assert!(one.contains("Cedar: below target"), "{one}");
-    for part in ["tables", "figures"] {
+    let words =
+        |name: &str| std::fs::read_to_string(folder.path().join("one/paper").join(name)).unwrap();
+    let methods = words("methods.md");
+    for step in [
+        "132 birds of 3 strains",
+        "least significant change",
+        "weighted by an estimated power of the prediction",
+        "chosen among 3 candidates",
+        "explicit feather step",
+        "weighted by the inverse of the variance of its own part",
+        "monotone piecewise cubic",
+        "landmark (119 d)",
+        "within 10 % of the mean",
+        "JCGM 100:2008",
+    ] {
+        assert!(methods.contains(step), "{step:?} in {methods}");
+    }
+    let results = words("results.md");
+    for found in [
+        "## Scanner",
+        "## Calibration",
+        "## Growth",
+        "## Onset of lay",
+    ] {
+        assert!(results.contains(found), "{found:?} in {results}");
+    }
+    for part in ["tables", "figures", "paper"] {
         for entry in std::fs::read_dir(folder.path().join("one").join(part)).unwrap() {
             let path = entry.unwrap().path();
             let other = folder

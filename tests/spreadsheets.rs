@@ -115,6 +115,7 @@ fn text_tables_that_are_read_right() {
         ("tabs.txt", columns()),
         ("decimal_comma.csv", columns()),
         ("bom.csv", columns()),
+        ("utf16.txt", columns()),
         ("title_rows.csv", first_row(4)),
         ("units_in_headers.csv", columns()),
         ("dates.csv", hatched()),
@@ -132,6 +133,70 @@ fn text_tables_that_are_read_right() {
     }
 }
 
+/// Every way of writing the plain table, its first strain with a letter that is not
+/// ASCII, in 8 and in 16 bits.
+#[test]
+fn encodings_that_leave_no_doubt_are_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("w.csv");
+    let text = fs::read_to_string(corpus("plain.csv")).unwrap();
+    let text = text.replace("amber", "\u{e4}mber");
+    let units: Vec<u16> = text.encode_utf16().collect();
+    let two_bytes = |mark: [u8; 2], bytes: fn(u16) -> [u8; 2]| {
+        let rest = units.iter().flat_map(|unit| bytes(*unit));
+        mark.into_iter().chain(rest).collect::<Vec<u8>>()
+    };
+    for (what, bytes) in [
+        ("UTF-8", text.as_bytes().to_vec()),
+        (
+            "UTF-16, low byte first",
+            two_bytes([0xff, 0xfe], u16::to_le_bytes),
+        ),
+        (
+            "UTF-16, high byte first",
+            two_bytes([0xfe, 0xff], u16::to_be_bytes),
+        ),
+    ] {
+        fs::write(&path, bytes).unwrap();
+        let study = Study::read_table(&path, &columns()).expect(what);
+        assert_eq!(study.strains[0], "\u{e4}mber", "{what}");
+        assert!(study.warnings.is_empty(), "{what}: {:?}", study.warnings);
+        let amber = |(bird, strain, points): Bird| (bird, strain.replace('\u{e4}', "a"), points);
+        let read: Vec<Bird> = birds(&study).into_iter().map(amber).collect();
+        assert_eq!(read, plain(), "{what}");
+    }
+}
+
+#[test]
+fn bytes_that_are_no_utf8_are_read_as_windows_1252_and_told() {
+    let latin1 = Study::read_table(&corpus("latin1.csv"), &columns()).unwrap();
+    assert_eq!(latin1.strains[0], "\u{e4}mber");
+    let told = latin1.warnings[0].replace(&corpus("").display().to_string(), "");
+    assert_eq!(
+        told,
+        "latin1.csv, row 2: found byte 0xe4, which is no UTF-8, and read the file as Windows-1252, which makes \"\u{e4}mber\" here: check that word, and save the table as CSV UTF-8 if it is wrong"
+    );
+    assert_eq!(latin1.warnings.len(), 1);
+    let check = Check::table(&corpus("latin1.csv"), &columns()).unwrap();
+    assert!(check.needs_attention());
+    // Where Windows-1252 is more than Latin-1: the euro sign and a curly apostrophe.
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("w.csv");
+    fs::write(
+        &path,
+        b"bird,strain,age_d,weight_g\na,\x80 line,0,40\nO\x92Hara,x,0,41\n",
+    )
+    .unwrap();
+    let study = Study::read_table(&path, &columns()).unwrap();
+    assert_eq!(study.strains[0], "\u{20ac} line");
+    assert_eq!(study.birds[1].name, "O\u{2019}Hara");
+    assert!(
+        study.warnings[0].contains("makes \"\u{20ac}\" here"),
+        "{:?}",
+        study.warnings
+    );
+}
+
 /// A table that is refused, how it is read, how many messages there are, and the first.
 type Refused = (&'static str, fn() -> Columns, usize, &'static str);
 
@@ -141,18 +206,6 @@ const REFUSED: &[Refused] = &[
         columns,
         1,
         "thousands.csv, row 7, column weight_g: found \"1,205\", expected a mass in g such as 1250.5; write numbers without thousands marks, and name the decimal mark under [format] in study.toml (--decimal point or --decimal comma)",
-    ),
-    (
-        "latin1.csv",
-        columns,
-        1,
-        "latin1.csv, row 2: found byte 0xe4, which is no UTF-8 (the file looks like Latin-1 or Windows-1252), expected a table as UTF-8 text; save it again as CSV UTF-8",
-    ),
-    (
-        "utf16.txt",
-        columns,
-        1,
-        "utf16.txt: found UTF-16 text (\"Unicode text\"), expected a table as UTF-8 text; save it again as CSV UTF-8",
     ),
     (
         "title_rows.csv",

@@ -168,6 +168,7 @@ fn bare(args: &CalibrateArgs, output: &mut Output) -> Result<Chosen> {
     let candidates = formulas(&args.terms)?;
     let frame = Frame::read(&args.path, &args.format.ready())?;
     output.enter_file(&args.path)?;
+    output.warnings.extend(frame.warning.clone());
     output.counts.insert("rows".to_owned(), frame.n());
     let usual = frame
         .columns

@@ -1,14 +1,18 @@
 //! `contrast`: do strains differ, in what, and from which age?
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
 
 use super::options::{Common, FitOptions, Input, LevelName, VarianceName};
 use super::output::Output;
-use crate::contrast::{self, Adjust, By, MixedWishes, Request, Source, allometry, fat_share};
+use crate::contrast::{
+    self, Adjust, By, Comparison, MixedWishes, Request, Source, allometry, fat_share,
+};
 use crate::error::{Error, Result};
 use crate::fit::mixed::{Covariance, Estimator};
+use crate::growth::Curve;
 use crate::report::growth_tables::{self, Wanted};
 use crate::report::{Table, contrast_tables, contrast_words};
 use crate::study::{BODY_WEIGHT, Records, Study};
@@ -227,6 +231,78 @@ impl ContrastOptions {
             None => Ok((study.traits.len() > 1).then(|| find(BODY_WEIGHT).unwrap_or(0))),
         }
     }
+}
+
+/// Compares the strains where the whole study is run: each trait by its strains' best
+/// curve, by one mixed fit, Holm's adjustment; nothing where there is one strain.
+pub(crate) fn add_usual(
+    study: &Study,
+    trajectories: &Trajectories,
+    fit: &FitOptions,
+    output: &mut Output,
+) -> Result<Option<Comparison>> {
+    if study.strains.len() < 2 {
+        return Ok(None);
+    }
+    let best: Vec<Option<Arc<dyn Curve>>> = (0..study.traits.len())
+        .map(|trait_index| trajectories.best_of_strains(trait_index))
+        .collect();
+    let mut request = usual_request(study, fit)?;
+    let mut found: Option<Comparison> = None;
+    for curve in trajectories.curves.iter() {
+        let is_best = |index: usize| {
+            best[index]
+                .as_ref()
+                .is_some_and(|best| best.name() == curve.name())
+        };
+        if !(0..study.traits.len()).any(is_best) {
+            continue;
+        }
+        request.curves = vec![curve.clone()];
+        let mut comparison = contrast::compare(study, &request, &|_| {})?;
+        comparison.compared.retain(|one| is_best(one.trait_index));
+        match &mut found {
+            None => found = Some(comparison),
+            Some(found) => found.compared.extend(comparison.compared),
+        }
+    }
+    let Some(mut comparison) = found else {
+        return Ok(None);
+    };
+    comparison.compared.sort_by_key(|one| one.trait_index);
+    output.words.push("Do they differ?".to_owned());
+    output
+        .words
+        .extend(contrast_words::differences(study, &comparison));
+    output
+        .warnings
+        .extend(contrast_words::warnings(study, &comparison, &[], &[]));
+    output.tables.extend([
+        contrast_tables::contrasts(study, &comparison),
+        contrast_tables::curve_tests(study, &comparison, &[]),
+        contrast_tables::difference_by_age(study, &comparison),
+    ]);
+    Ok(Some(comparison))
+}
+
+/// What `contrast` is asked where only the fits are chosen.
+fn usual_request(study: &Study, fit: &FitOptions) -> Result<Request> {
+    let fits = fit.request(study)?;
+    Ok(Request {
+        curves: Vec::new(),
+        by: By::Strain,
+        source: Source::Mixed,
+        terms: Vec::new(),
+        adjust: Adjust::default(),
+        confidence: fit.confidence,
+        ages_d: fit.ages_d(study),
+        masses_g: fit.weights_g(study),
+        settings: fits.settings,
+        hatch_weight_g: fits.hatch_weight_g,
+        mixed: MixedWishes::default(),
+        replicates: 0,
+        seed: fit.seed,
+    })
 }
 
 /// The strains' curves ranked, with their errors in what they have not seen.

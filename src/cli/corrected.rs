@@ -103,6 +103,9 @@ pub(crate) fn add_shares(
         return Ok(());
     }
     output.seed = fit.seed;
+    output
+        .methods
+        .insert("redraws".to_owned(), options.redraw.to_string());
     let Some(masses) = masses else {
         return Err(Error::call(
             "--redraw: found without corrected scans, expected a study with scans and equations; name them by --equation",

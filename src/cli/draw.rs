@@ -2,22 +2,34 @@
 
 use clap::{Args, ValueEnum};
 
-use super::options::{Common, FitOptions, Input};
+use super::options::Common;
 use super::output::Output;
-use super::target::{TargetOptions, Verdict};
-use super::{fit, study_lay};
+use super::run::WholeStudy;
+use super::study_lay;
+use super::target::Verdict;
+use crate::composition::feather_ages::FeatherAgeRow;
 use crate::composition::repeatability::Repeatability;
 use crate::composition::study_equations::Chosen;
 use crate::composition::study_masses::StudyMasses;
+use crate::contrast::{Adjust, Comparison};
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
+use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::forecast_pictures::{forecast_pictures, uniformity_pictures};
-use crate::report::pictures::{Named, Showing, deviation_pictures, growth_pictures};
-use crate::report::scan_pictures::{body_parts_picture, calibration_pictures, precision_picture};
+use crate::report::pictures::{
+    Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
+};
+use crate::report::population_pictures::{mixed_diagnostic_pictures, population_pictures};
+use crate::report::profile_pictures::profile_pictures;
+use crate::report::scan_pictures::{
+    body_parts_picture, calibration_pictures, calibration_residual_pictures, feather_share_picture,
+    precision_picture,
+};
 use crate::study::Study;
 use crate::trajectory::Trajectories;
+use crate::trajectory::profiles::TermProfile;
 
-/// Draw the figures: growth, rate of gain, residuals, birds, deviation from target.
+/// Draw the figures of a study: all that its tables give, as `run` draws them.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather draw data-demo --width 89
@@ -25,11 +37,7 @@ use crate::trajectory::Trajectories;
   pinfeather draw weights.csv --bird Chick --age Time --value weight --group Diet --dpi 600")]
 pub(crate) struct DrawArgs {
     #[command(flatten)]
-    input: Input,
-    #[command(flatten)]
-    fit: FitOptions,
-    #[command(flatten)]
-    target: TargetOptions,
+    whole: WholeStudy,
     #[command(flatten)]
     paper: PaperOptions,
 }
@@ -100,20 +108,9 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
             "--json: draw prints no figure, expected --out DIR as well",
         ));
     }
-    let study = output.read(&args.input)?;
-    let trajectories = fit::trajectories(&study, &args.fit, &mut output)?;
-    let allowed = study.settings.calibration.allowed_strains.clone();
-    let taken_for = allowed.into_iter().collect();
-    let verdict = args
-        .target
-        .looked(&study, (&args.fit, taken_for), &mut output)?;
-    let results = Drawable {
-        study,
-        trajectories,
-        verdict,
-        scans: ScanResults::default(),
-    };
-    results.add(args.fit.confidence, &args.paper, &mut output)?;
+    let results = args.whole.results(&mut output)?;
+    output.keep_figures_only();
+    results.add(args.whole.confidence(), &args.paper, &mut output)?;
     output.finish()
 }
 
@@ -122,6 +119,10 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
 pub(crate) struct Drawable {
     pub(crate) study: Study,
     pub(crate) trajectories: Trajectories,
+    /// The strains compared, where there are two or more.
+    pub(crate) comparison: Option<Comparison>,
+    /// How surely the strains' curves know their terms.
+    pub(crate) profiles: Vec<TermProfile>,
     pub(crate) verdict: Verdict,
     pub(crate) scans: ScanResults,
 }
@@ -133,6 +134,8 @@ pub(crate) struct ScanResults {
     pub(crate) repeatability: Option<Repeatability>,
     /// The equations, each with the candidates that it was chosen among.
     pub(crate) chosen: Vec<Chosen>,
+    /// Feathers by strain and age.
+    pub(crate) feathers: Vec<FeatherAgeRow>,
     /// The corrected masses.
     pub(crate) masses: Option<StudyMasses>,
 }
@@ -145,7 +148,11 @@ impl Drawable {
         paper: &PaperOptions,
         output: &mut Output,
     ) -> Result<()> {
-        add_pictures(paper, confidence, output, |showing| self.pictures(showing))?;
+        add_pictures(paper, confidence, output, |showing| {
+            let mut pictures = self.pictures(showing)?;
+            pictures.extend(self.diagnostics(showing)?);
+            Ok(pictures)
+        })?;
         self.add_to_page(confidence, output)
     }
 
@@ -165,9 +172,33 @@ impl Drawable {
         Ok(())
     }
 
+    /// What a reviewer looks for: they are files, and not on the page.
+    fn diagnostics(&self, showing: &Showing) -> Result<Vec<Named>> {
+        let study = &self.study;
+        let mut pictures = residual_pictures(study, &self.trajectories, showing)?;
+        pictures.extend(mixed_diagnostic_pictures(
+            study,
+            &self.trajectories,
+            showing,
+        )?);
+        pictures.extend(profile_pictures(study, &self.profiles, showing)?);
+        pictures.extend(calibration_residual_pictures(
+            study,
+            &self.scans.chosen,
+            showing,
+        )?);
+        Ok(pictures)
+    }
+
+    /// The answers.
     fn pictures(&self, showing: &Showing) -> Result<Vec<Named>> {
         let study = &self.study;
         let mut pictures = growth_pictures(study, &self.trajectories, showing)?;
+        pictures.extend(population_pictures(study, &self.trajectories, showing)?);
+        if let Some(comparison) = &self.comparison {
+            let adjust = Adjust::default();
+            pictures.extend(contrast_pictures(study, comparison, adjust, showing)?);
+        }
         let verdict = &self.verdict;
         pictures.extend(deviation_pictures(study, &verdict.deviations, showing)?);
         let uniformities = &verdict.uniformities;
@@ -189,6 +220,7 @@ impl Drawable {
             pictures.extend(precision_picture(answer, showing)?);
         }
         pictures.extend(calibration_pictures(study, &scans.chosen, showing)?);
+        pictures.extend(feather_share_picture(&scans.feathers, showing)?);
         if let Some(masses) = &scans.masses {
             pictures.extend(body_parts_picture(study, masses, showing)?);
         }

@@ -81,6 +81,13 @@ impl ForecastWishes {
             Some(path) => Some(read(path, asked.cards, output)?),
             None => None,
         };
+        let population = match &self.population {
+            Some(path) => format!("the saved {}", path.display()),
+            None => "this flock's own".to_owned(),
+        };
+        output
+            .methods
+            .insert("population of the forecast".to_owned(), population);
         let request = request(asked);
         let from = match &saved {
             Some(population) => PopulationFrom::Saved {

@@ -198,6 +198,13 @@ pub(crate) fn add_models(
     options: &OnsetOptions,
     output: &mut Output,
 ) -> OnsetModels {
+    let cue_error = match options.cue_error {
+        CueError::AsMeasured => "as measured",
+        CueError::Calibrated => "calibrated",
+    };
+    output
+        .methods
+        .insert("cue error".to_owned(), cue_error.to_owned());
     let models = maturity::onset_models(records, options);
     if models.without_cue > 0 {
         output.warnings.push(format!(

@@ -15,6 +15,7 @@ mod new;
 mod onset;
 mod options;
 mod output;
+mod paper;
 mod plan;
 mod population;
 mod repeatability;

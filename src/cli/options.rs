@@ -276,7 +276,7 @@ pub(crate) fn study_files(path: &Path, study: &Study) -> Vec<PathBuf> {
 }
 
 /// Which curves to fit to what, and how.
-#[derive(Debug, Default, Args)]
+#[derive(Debug, Clone, Default, Args)]
 #[command(next_help_heading = "Fit")]
 pub(crate) struct FitOptions {
     /// Curves to fit, by name; with several, each is fitted and they are ranked by AICc
@@ -286,7 +286,8 @@ pub(crate) struct FitOptions {
     #[arg(long, value_name = "DIR")]
     pub(crate) cards: Option<PathBuf>,
     /// What to fit: each bird, each strain pooled, all birds at once by a mixed model
-    #[arg(long, value_enum, value_delimiter = ',', default_values = ["bird", "strain"])]
+    /// [default: bird,strain; all three where the whole study is run]
+    #[arg(long, value_enum, value_delimiter = ',')]
     pub(crate) level: Vec<LevelName>,
     /// How the spread of the residuals depends on the fitted value
     #[arg(long, value_enum, default_value = "constant")]
@@ -342,11 +343,29 @@ impl From<VarianceName> for Variance {
 const USUAL_CURVES: [&str; 3] = ["gompertz", "logistic", "richards"];
 
 impl FitOptions {
+    /// The same, at every level where the call names none.
+    pub(crate) fn at_every_level(&self) -> Self {
+        let mut wishes = self.clone();
+        if wishes.level.is_empty() {
+            wishes.level = vec![LevelName::Bird, LevelName::Strain, LevelName::Population];
+        }
+        wishes
+    }
+
+    /// Whether fits of one level are wanted.
+    fn wants(&self, level: LevelName) -> bool {
+        if self.level.is_empty() {
+            level != LevelName::Population
+        } else {
+            self.level.contains(&level)
+        }
+    }
+
     /// The fits that are asked for, each name found and each number in its range.
     pub(crate) fn request(&self, study: &Study) -> Result<Request> {
         self.check_numbers()?;
         let curves = self.curves(study)?;
-        let population = if self.level.contains(&LevelName::Population) {
+        let population = if self.wants(LevelName::Population) {
             Some(self.population.request(study)?)
         } else {
             self.population.check_unused()?;
@@ -354,8 +373,8 @@ impl FitOptions {
         };
         let request = Request {
             curves,
-            birds: self.level.contains(&LevelName::Bird),
-            strains: self.level.contains(&LevelName::Strain),
+            birds: self.wants(LevelName::Bird),
+            strains: self.wants(LevelName::Strain),
             settings: Settings {
                 variance: self.variance.into(),
                 ..Settings::default()

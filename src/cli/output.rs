@@ -70,6 +70,8 @@ pub(crate) struct PageParts {
     pub(crate) small_figures: Vec<Named>,
     /// How it was done, a paragraph a line.
     pub(crate) methods: Vec<String>,
+    /// What was found, in words for a paper, a paragraph a line.
+    pub(crate) results: Vec<String>,
     /// Where a live page asks whether it is out of date.
     pub(crate) watch: Option<String>,
 }
@@ -105,32 +107,6 @@ impl Output {
         }
     }
 
-    /// An output whose words and tables are dropped, for results that are only drawn.
-    pub(crate) fn aside(&self) -> Self {
-        Self {
-            command: self.command,
-            folder: None,
-            json: self.json,
-            quiet: self.quiet,
-            strict: self.strict,
-            page_only: false,
-            xlsx: false,
-            arguments: Vec::new(),
-            silent: true,
-            tables: Vec::new(),
-            figures: Vec::new(),
-            saved: Vec::new(),
-            words: Vec::new(),
-            warnings: Vec::new(),
-            attention: false,
-            inputs: Vec::new(),
-            seed: self.seed,
-            methods: BTreeMap::new(),
-            counts: BTreeMap::new(),
-            page: None,
-        }
-    }
-
     /// A command whose answer is its words alone, such as `check`.
     pub(crate) fn without_files(mut self) -> Self {
         self.folder = None;
@@ -141,6 +117,14 @@ impl Output {
     pub(crate) fn page_only(mut self) -> Self {
         self.page_only = true;
         self
+    }
+
+    /// Drops everything but figures and warnings: what `draw` is asked for.
+    pub(crate) fn keep_figures_only(&mut self) {
+        self.tables.clear();
+        self.words.clear();
+        self.saved.clear();
+        self.page = None;
     }
 
     /// Reads the study, with its files in the run record and its warnings told.
@@ -310,6 +294,7 @@ impl Output {
             small_figures: &parts.small_figures,
             tables: &self.tables,
             methods: &parts.methods,
+            results: &parts.results,
             warnings: &self.warnings,
             record: &record,
             watch: parts.watch.as_deref(),
@@ -372,6 +357,14 @@ impl Output {
                 let _ = writeln!(out, "written: {}", folder.join("report.html").display());
                 return;
             }
+            let for_paper = files
+                .iter()
+                .filter(|name| name.starts_with("paper/"))
+                .count();
+            let paper = match for_paper {
+                0 => String::new(),
+                files => format!("{files} files for a paper, "),
+            };
             let book = if self.xlsx { "results.xlsx, " } else { "" };
             let page = if self.page.is_some() {
                 "report.html, "
@@ -380,7 +373,7 @@ impl Output {
             };
             let _ = writeln!(
                 out,
-                "written to {}: {tables} tables, {figures} figure files, {page}{book}run.json",
+                "written to {}: {tables} tables, {figures} figure files, {paper}{page}{book}run.json",
                 folder.display()
             );
         }

@@ -9,7 +9,7 @@ use crate::trajectory::{PopulationRequest, RandomTerms, Simulation};
 
 /// How all birds are fitted at once (--level population), and how a bird's residuals
 /// go together at every level.
-#[derive(Debug, Default, Args)]
+#[derive(Debug, Clone, Default, Args)]
 #[command(next_help_heading = "Fit of all birds at once")]
 pub(crate) struct PopulationOptions {
     /// Correlation of a bird's residuals: none, or fading with the days apart

@@ -122,6 +122,7 @@ fn bare(args: &RepeatabilityArgs, path: &Path, output: &mut Output) -> Result<Re
     }
     let frame = Frame::read(path, &args.format.ready())?;
     output.enter_file(path)?;
+    output.warnings.extend(frame.warning.clone());
     output.counts.insert("rows".to_owned(), frame.n());
     let bird = args.bird.as_deref().unwrap_or("bird");
     let method = args.method.as_deref();

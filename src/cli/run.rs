@@ -10,15 +10,15 @@ use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::{Looked, TargetOptions};
-use super::{calibrate, correct, fit, onset, repeatability, verify};
+use super::{calibrate, contrast, correct, fit, onset, paper, repeatability, verify};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
 use crate::composition::study_equations;
 use crate::composition::study_masses;
 use crate::error::Result;
 use crate::report::calibration_tables::Moved;
-use crate::report::methods;
 use crate::study::Study;
+use crate::trajectory::profiles;
 
 /// Run the whole study: corrected masses, growth curves, deviation from target,
 /// timing cues, figures, report page.
@@ -65,12 +65,18 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     if output.keeps_files() {
         results.add(args.whole.fit.confidence, &args.paper, &mut output)?;
     }
+    paper::add(&results, &args.whole.fit, &mut output);
     output.finish()
 }
 
 impl WholeStudy {
+    /// Confidence of intervals and bands.
+    pub(crate) fn confidence(&self) -> f64 {
+        self.fit.confidence
+    }
+
     /// Reads, corrects, fits and judges; words and tables go to the output, and the
-    /// page gets its title, its strains and its methods.
+    /// page gets its title and its strains.
     pub(crate) fn results(&self, output: &mut Output) -> Result<Drawable> {
         let mut study = output.read(&self.input)?;
         let looked = self.input.check()?;
@@ -84,8 +90,9 @@ impl WholeStudy {
                 .map(|line| format!("  {line}")),
         );
         let scans = self.composition(&mut study, output)?;
-        let trajectories = fit::trajectories(&study, &self.fit, output)?;
-        fit::add(&study, &trajectories, &self.fit, output);
+        let wishes = self.fit.at_every_level();
+        let trajectories = fit::trajectories(&study, &wishes, output)?;
+        fit::add(&study, &trajectories, &wishes, output);
         corrected::add_shares(
             &study,
             scans.masses.as_ref(),
@@ -94,29 +101,27 @@ impl WholeStudy {
             &self.redraw,
             output,
         )?;
+        let comparison = contrast::add_usual(&study, &trajectories, &wishes, output)?;
+        let profiles = profiles::of_strains(&study, &trajectories, self.fit.confidence);
         let allowed = self.equations.allowed(&study).into_iter().collect();
         let fit = (&self.fit, allowed);
         let traits = Looked::WithTarget;
         let verdict = self.target.add(&study, &study, None, fit, traits, output)?;
         onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
-        let told = methods::Told {
-            variance: self.fit.variance.into(),
-            confidence: self.fit.confidence,
-            has_targets: !study.targets.is_empty(),
-            has_onset: !study.onset.is_empty(),
-            software: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
-        };
         output.page = Some(PageParts {
             title: study.name.clone(),
             strains: study.strains.clone(),
             figures: Vec::new(),
             small_figures: Vec::new(),
-            methods: methods::methods(&study, &trajectories, &told),
+            methods: Vec::new(),
+            results: Vec::new(),
             watch: None,
         });
         Ok(Drawable {
             study,
             trajectories,
+            comparison,
+            profiles,
             verdict,
             scans,
         })
@@ -125,7 +130,9 @@ impl WholeStudy {
     /// The results with the figures that the page shows, and no files of them.
     pub(crate) fn page(&self, output: &mut Output) -> Result<()> {
         let results = self.results(output)?;
-        results.add_to_page(self.fit.confidence, output)
+        results.add_to_page(self.fit.confidence, output)?;
+        paper::add(&results, &self.fit, output);
+        Ok(())
     }
 
     /// Scans to corrected masses, as far as the study has the tables: how well the
@@ -168,6 +175,7 @@ impl WholeStudy {
         correct::add(study, &kept, &masses, confidence, Moved::No, output)?;
         corrected::enter(study, &masses, output);
         results.chosen = answer.chosen;
+        results.feathers = answer.feather_ages;
         results.masses = Some(masses);
         Ok(results)
     }

@@ -36,6 +36,8 @@ pub(crate) fn add(
     output.words.push(onset_words::light_programme(study));
     let landmark_d = landmark(study, &known, wishes, as_of_d);
     output.words.push("Which cue tells it?".to_owned());
+    let landmark = format!("{landmark_d} d");
+    output.methods.insert("landmark".to_owned(), landmark);
     let at_landmark = match at_landmark(&all, landmark_d, output) {
         Ok(records) => records,
         Err(error) if wishes.landmark.is_some() => return Err(error),

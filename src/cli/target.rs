@@ -144,6 +144,10 @@ impl TargetOptions {
         output: &mut Output,
     ) -> Result<Verdict> {
         let mut verdict = self.verdict(known, fit.confidence)?;
+        output.methods.insert(
+            "uniformity".to_owned(),
+            format!("within {} % of the mean", verdict.within_pct),
+        );
         let gains = flock::gains_seen(known, &verdict.deviations, self.back_by_d(known));
         let told = words::verdict(known, &verdict.deviations, &verdict.uniformities, &gains);
         let weigh = flock_tables::Weigh {
@@ -181,22 +185,6 @@ impl TargetOptions {
         }
         if !verdict.deviations.is_empty() || verdict.ahead.is_some() {
             output.words.push(format!("  {}", words::VERDICT_CAUTION));
-        }
-        Ok(verdict)
-    }
-
-    /// The verdict and what is to come, for figures: nothing is told.
-    pub(crate) fn looked(
-        &self,
-        study: &Study,
-        (fit, allowed): (&FitOptions, Vec<(String, String)>),
-        output: &mut Output,
-    ) -> Result<Verdict> {
-        let mut verdict = self.verdict(study, fit.confidence)?;
-        if !study.targets.is_empty() || self.ahead.named() {
-            let mut unsaid = output.aside();
-            let known = forecast::of_target(study);
-            verdict.ahead = self.ahead(study, &known, None, (fit, allowed), &mut unsaid)?;
         }
         Ok(verdict)
     }

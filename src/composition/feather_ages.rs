@@ -8,6 +8,8 @@ use super::chemistry::{age_at_analysis, masses};
 use super::feathers::Paired;
 use super::frame::Value;
 use crate::error::{Error, Result};
+use crate::stats::Interval;
+use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::Study;
 
 /// A mean, and its standard error where there are two values or more.
@@ -44,10 +46,26 @@ pub struct FeatherAgeRow {
     pub feathers_g: Option<Mean>,
     /// Feathers, percent of the whole bird.
     pub share_pct: Option<Mean>,
+    /// The same of each bird.
+    pub shares_pct: Vec<f64>,
     /// Carcasses scanned intact and plucked.
     pub pairs: usize,
     /// Intact less plucked reading of fat, lean and bone, g.
     pub effects_g: [Option<Mean>; 3],
+}
+
+impl FeatherAgeRow {
+    /// Interval of the mean share, percent, by Student's t; `None` of one bird.
+    #[must_use]
+    pub fn share_interval(&self, level: f64) -> Option<Interval> {
+        let mean = self.share_pct?;
+        let df = self.shares_pct.len() as f64 - 1.0;
+        let error = mean.std_error?;
+        Some(Interval::around(
+            mean.value,
+            t_two_sided_quantile(level, df) * error,
+        ))
+    }
 }
 
 #[derive(Default)]
@@ -110,6 +128,7 @@ pub fn by_age(study: &Study, paired: Option<&Paired>) -> Result<Vec<FeatherAgeRo
             n: seen.feathers_g.len(),
             feathers_g: Mean::of(&seen.feathers_g),
             share_pct: Mean::of(&seen.share_pct),
+            shares_pct: seen.share_pct,
             pairs: seen.pairs,
             effects_g: seen.effects_g.map(|effects| Mean::of(&effects)),
         });

@@ -18,6 +18,8 @@ pub struct Frame {
     pub rows: Vec<u32>,
     /// Columns by name.
     pub columns: BTreeMap<String, Column>,
+    /// What to tell of how the file was read.
+    pub warning: Option<String>,
 }
 
 /// One column.
@@ -58,6 +60,7 @@ impl Frame {
             file: table.file,
             rows: table.rows,
             columns: columns.collect(),
+            warning: table.warning,
         })
     }
 
@@ -159,6 +162,7 @@ impl Frame {
             file: self.file.clone(),
             rows: rows.iter().map(|row| self.rows[*row]).collect(),
             columns: columns.collect(),
+            warning: self.warning.clone(),
         }
     }
 }

@@ -2,6 +2,7 @@
 //! birds left out whole.
 
 use nalgebra::DMatrix;
+use rayon::prelude::*;
 
 use super::calibration::Weighting;
 use super::likeness::Likeness;
@@ -145,9 +146,8 @@ fn refit_without(
     birds: &[usize],
     weighting: Weighting,
 ) -> Vec<Option<f64>> {
-    let mut errors = vec![None; response.len()];
     let last = birds.iter().copied().max().map_or(0, |bird| bird + 1);
-    for bird in 0..last {
+    let of_bird = |bird: usize| -> Vec<(usize, f64)> {
         let kept: Vec<usize> = (0..birds.len()).filter(|row| birds[*row] != bird).collect();
         let columns = design
             .names()
@@ -157,13 +157,21 @@ fn refit_without(
         let rest: Vec<f64> = kept.iter().map(|row| response[*row]).collect();
         let refit =
             Design::new(columns.collect()).and_then(|design| once(&design, &rest, weighting));
-        if let Ok(refit) = refit {
-            for row in (0..birds.len()).filter(|row| birds[*row] == bird) {
-                let x = design.matrix().row(row);
-                let predicted: f64 = x.iter().zip(&refit.coefficients).map(|(x, b)| x * b).sum();
-                errors[row] = Some(response[row] - predicted);
-            }
-        }
+        let Ok(refit) = refit else {
+            return Vec::new();
+        };
+        let own = (0..birds.len()).filter(|row| birds[*row] == bird);
+        own.map(|row| {
+            let x = design.matrix().row(row);
+            let predicted: f64 = x.iter().zip(&refit.coefficients).map(|(x, b)| x * b).sum();
+            (row, response[row] - predicted)
+        })
+        .collect()
+    };
+    let found: Vec<(usize, f64)> = (0..last).into_par_iter().flat_map_iter(of_bird).collect();
+    let mut errors = vec![None; response.len()];
+    for (row, error) in found {
+        errors[row] = Some(error);
     }
     errors
 }

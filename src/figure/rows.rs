@@ -162,6 +162,7 @@ struct Rows<'a> {
 
 const LEAST_PANEL_MM: f64 = 27.0;
 const ROW_MM: f64 = 6.6;
+const LEAST_PANEL_HEIGHT_MM: f64 = 25.0;
 /// What the column of names may take of the width.
 const NAMES_SHARE: f64 = 0.36;
 
@@ -181,7 +182,8 @@ impl Rows<'_> {
     }
 
     fn size(&self, width_mm: f64) -> Result<Size> {
-        let panel_mm = 16.0 + ROW_MM * count(self.names.len());
+        // A single row still needs what the sheet asks of any panel, and the note its lines.
+        let panel_mm = (16.0 + ROW_MM * count(self.names.len())).max(LEAST_PANEL_HEIGHT_MM);
         let rows = board::rows(self.panels.len(), self.columns(width_mm));
         Size::new(width_mm, (8.0 + panel_mm * rows).max(40.0))
     }

@@ -63,7 +63,7 @@ pub fn read_lay_table(path: &Path, columns: &LayColumns) -> Result<LayTable> {
     }
     let table = study::read_columns(path, &columns.format)?;
     let cells = Cells::read(&table, columns)?;
-    let mut notes = Vec::new();
+    let mut notes: Vec<String> = table.warning.iter().cloned().collect();
     notes.extend(cells.coding.clone());
     let (birds, strains, kept) = cells.birds(&table, columns)?;
     let left_out = table.rows.len() - kept.len();

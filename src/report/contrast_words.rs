@@ -175,7 +175,7 @@ pub fn warnings(
 }
 
 /// A p value with two digits, or that it is less than a ten-thousandth.
-fn chance(p: f64) -> String {
+pub(super) fn chance(p: f64) -> String {
     if p < 1e-4 {
         "< 0.0001".to_owned()
     } else if p < 0.01 {

@@ -12,7 +12,8 @@ use crate::study::Study;
 use crate::trajectory::evidence::{Evidence, evidence};
 use crate::trajectory::interval::{Intervals, Method, Validated, Validation};
 use crate::trajectory::{
-    CurveFit, Level, Pooled, Subject, SubjectFits, Trajectories, days_between, derived_quantities,
+    CurveFit, Level, Limits, Pooled, Subject, SubjectFits, Trajectories, days_between,
+    derived_quantities,
 };
 
 /// What the tables hold beside the curves' terms.
@@ -383,7 +384,11 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
             let bands = Bands {
                 level,
                 sup_t_seed: pooled.then_some(wanted.seed),
-                new_bird: pooled,
+                new_bird: if pooled {
+                    NewBird::Residuals
+                } else {
+                    NewBird::Untold
+                },
             };
             write_curve(
                 &mut table,
@@ -399,13 +404,24 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
 
 /// Which bands of a curve are told.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Bands {
+pub(crate) struct Bands<'a> {
     /// Their confidence.
     pub(crate) level: f64,
     /// Seed of the sup-t band; Scheffé's, which needs no draws, where there is none.
     pub(crate) sup_t_seed: Option<u64>,
-    /// Whether a new bird's values are told: those of one curve plus its residuals.
-    pub(crate) new_bird: bool,
+    /// Where a new bird's values are to be expected.
+    pub(crate) new_bird: NewBird<'a>,
+}
+
+/// Where a new bird's values are to be expected.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum NewBird<'a> {
+    /// The curve is one bird's own.
+    Untold,
+    /// About one curve through all birds, by its residuals.
+    Residuals,
+    /// Between these limits, one pair an age.
+    Limits(&'a [Limits]),
 }
 
 /// The rows of one curve.
@@ -414,7 +430,7 @@ pub(crate) fn write_curve(
     whose: &Whose<'_>,
     (curve, estimates): (&dyn Curve, &Estimates),
     ages_d: &[f64],
-    bands: Bands,
+    bands: Bands<'_>,
 ) {
     let law = Law::of(estimates);
     let factor = law.pointwise_factor(bands.level);
@@ -431,12 +447,15 @@ pub(crate) fn write_curve(
         limits(&mut row, &pointwise[index].at_factor(all));
         row.number(rates[index].value);
         limits(&mut row, &rates[index]);
-        let new_bird = bands
-            .new_bird
-            .then(|| interval::prediction(estimates, pointwise[index], factor).interval)
-            .flatten();
-        row.number(new_bird.map(|interval| interval.lower))
-            .number(new_bird.map(|interval| interval.upper));
+        let new_bird = match bands.new_bird {
+            NewBird::Untold => None,
+            NewBird::Residuals => interval::prediction(estimates, pointwise[index], factor)
+                .interval
+                .map(|interval| (interval.lower, interval.upper)),
+            NewBird::Limits(limits) => limits[index],
+        };
+        row.number(new_bird.map(|limits| limits.0))
+            .number(new_bird.map(|limits| limits.1));
     }
 }
 

@@ -39,7 +39,7 @@ pub struct Showing {
     pub letter: Option<char>,
 }
 
-/// The figures of the fits, trait by trait: growth, rate of gain, residuals, birds.
+/// The figures of the fits, trait by trait: growth, rate of gain, birds.
 ///
 /// # Errors
 /// A size that leaves no room for what is to be drawn.
@@ -72,13 +72,6 @@ pub fn growth_pictures(
                 name: file("rate"),
                 picture: scene.rate(&strains).draw(size)?,
             });
-            let residuals = scene
-                .residuals(&strains)
-                .draw(showing.sized(Residuals::size(showing.width_mm)?)?)?;
-            pictures.push(Named {
-                name: file("residuals"),
-                picture: residuals,
-            });
         }
         let birds: Vec<&SubjectFits> = trajectories.of(Level::Bird, trait_index).collect();
         if !birds.is_empty() {
@@ -89,6 +82,36 @@ pub fn growth_pictures(
                 picture,
             }));
         }
+    }
+    Ok(pictures)
+}
+
+/// How the strains' fits miss what was observed, a figure a trait.
+///
+/// # Errors
+/// A size that leaves no room for what is to be drawn.
+pub fn residual_pictures(
+    study: &Study,
+    trajectories: &Trajectories,
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = Vec::new();
+    for (trait_index, records) in study.traits.iter().enumerate() {
+        let strains: Vec<&SubjectFits> = trajectories.of(Level::Strain, trait_index).collect();
+        if strains.is_empty() {
+            continue;
+        }
+        let scene = Scene {
+            study,
+            trajectories,
+            trait_index,
+            showing,
+        };
+        let size = showing.sized(Residuals::size(showing.width_mm)?)?;
+        pictures.push(Named {
+            name: format!("residuals_{}", file_name(&records.name)),
+            picture: scene.residuals(&strains).draw(size)?,
+        });
     }
     Ok(pictures)
 }
@@ -173,19 +196,22 @@ pub(super) fn file_name(words: &str) -> String {
     words.chars().map(plain).collect()
 }
 
+/// Words that begin a label.
+pub(super) fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
 pub(super) fn percent(share: f64) -> String {
     format!("{} %", (share * 1e6).round() / 1e4)
 }
 
 /// "body_weight" as "Body weight", "g".
 pub(super) fn grams_of(trait_name: &str) -> Quantity {
-    let words = trait_name.replace('_', " ");
-    let mut letters = words.chars();
-    let name = letters.next().map_or(String::new(), |first| {
-        first.to_uppercase().chain(letters).collect()
-    });
     Quantity {
-        name,
+        name: capital(&trait_name.replace('_', " ")),
         unit: "g".to_owned(),
     }
 }
@@ -359,7 +385,7 @@ impl Scene<'_> {
         };
         let ages_d = match fits.subject.level {
             Level::Strain => curve_ages_d(self.study, fits.subject),
-            Level::Bird => evenly_between(fits.subject.age_span(self.study)),
+            Level::Bird => evenly_between(fits.subject.age_span(self.study), STEPS),
         };
         let band = of(
             &**curve,
@@ -385,11 +411,13 @@ impl Scene<'_> {
 type BandOf =
     fn(&dyn crate::growth::Curve, &crate::fit::Estimates, &[f64], Band, f64) -> Vec<Estimate>;
 
-/// Forty ages suffice for a small panel.
-fn evenly_between((first_d, last_d): (f64, f64)) -> Vec<f64> {
-    const STEPS: u32 = 40;
-    let step = (last_d - first_d) / f64::from(STEPS);
-    (0..=STEPS).map(|i| first_d + step * f64::from(i)).collect()
+/// So many steps suffice for a curve in a small panel.
+const STEPS: u32 = 40;
+
+/// Ages from the first to the last, in equal steps.
+pub(super) fn evenly_between((first_d, last_d): (f64, f64), steps: u32) -> Vec<f64> {
+    let step = (last_d - first_d) / f64::from(steps);
+    (0..=steps).map(|i| first_d + step * f64::from(i)).collect()
 }
 
 #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]

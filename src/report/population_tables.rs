@@ -10,7 +10,7 @@ use crate::fit::mixed::{Covariance, Criterion, Estimator, MixedFit, MixedOutcome
 use crate::growth::Curve;
 use crate::report::Table;
 use crate::report::growth_tables::{
-    Bands, Wanted, Whose, choice_table, curves_table, estimate_cells, fits_table,
+    Bands, NewBird, Wanted, Whose, choice_table, curves_table, estimate_cells, fits_table,
     no_evidence_cells, residuals_table, terms_table, write_curve,
 };
 use crate::study::Study;
@@ -202,11 +202,10 @@ fn curve_choice(table: &mut Table, study: &Study, population: &Population, _want
 
 fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wanted) {
     for (fit, curve, mixed) in fitted(population) {
-        // A new bird differs by its random effects too: no prediction from sigma alone.
         let bands = Bands {
             level: wanted.confidence,
             sup_t_seed: None,
-            new_bird: false,
+            new_bird: NewBird::Untold,
         };
         for (at, group) in fit.cohort.groups.iter().enumerate() {
             let estimates = mixed.group_estimates(at);
@@ -216,6 +215,8 @@ fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wa
                 ..whose(study, fit)
             };
             let ages_d = days_between(first_d, last_d);
+            // A new bird differs by its random effects as well as by its residuals.
+            let limits = fit.new_bird(at, &ages_d, wanted.confidence);
             write_curve(
                 table,
                 &whose,
@@ -223,6 +224,7 @@ fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wa
                 &ages_d,
                 Bands {
                     sup_t_seed: Some(wanted.seed),
+                    new_bird: limits.as_deref().map_or(NewBird::Untold, NewBird::Limits),
                     ..bands
                 },
             );

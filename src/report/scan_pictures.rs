@@ -5,15 +5,20 @@ use std::collections::BTreeMap;
 
 use crate::composition::Tissue;
 use crate::composition::agreement::AgreementRow;
+use crate::composition::calibration::Calibration as Fitted;
+use crate::composition::feather_ages::FeatherAgeRow;
 use crate::composition::repeatability::Repeatability;
 use crate::composition::study_equations::Chosen;
 use crate::composition::study_masses::StudyMasses;
 use crate::error::Result;
 use crate::figure::{
-    AgreementPanel, BlandAltman, BodyParts, Calibration, IdentityPanel, Method, MethodPrecision,
-    NamedPoint, PartsAt, Quantity, Ranged, RowsPanel, StrainParts, StrainPoints,
+    AgreementPanel, BandPoint, BirdLine, BlandAltman, BodyParts, Calibration, FeatherShare,
+    IdentityPanel, Layout, Method, MethodPrecision, NamedPoint, PartsAt, Quantity, Ranged,
+    ResidualLine, ResidualPanel, ResidualPanels, RowsPanel, StrainGrowth, StrainParts,
+    StrainPoints,
 };
-use crate::report::pictures::{Named, Showing};
+use crate::report::pictures::{Named, Showing, capital, percent};
+use crate::report::population_pictures::normal_scores;
 use crate::study::{Scan, Study};
 
 /// The figures of the equations: for each, chemistry against the reading and against
@@ -26,12 +31,7 @@ pub fn calibration_pictures(
     chosen: &[Chosen],
     showing: &Showing,
 ) -> Result<Vec<Named>> {
-    let scans: BTreeMap<u32, &Scan> = study
-        .scans
-        .rows
-        .iter()
-        .map(|scan| (scan.row, scan))
-        .collect();
+    let scans = scans_by_row(study);
     let mut pictures = Vec::new();
     for Chosen { calibration, .. } in chosen {
         let name = &calibration.equation.provenance.response;
@@ -63,6 +63,29 @@ pub fn calibration_pictures(
         pictures.push(bland_altman(study, name, &stages, showing)?);
     }
     Ok(pictures)
+}
+
+/// Residuals of each equation from several sides.
+///
+/// # Errors
+/// As [`calibration_pictures`].
+pub fn calibration_residual_pictures(
+    study: &Study,
+    chosen: &[Chosen],
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let scans = scans_by_row(study);
+    let equations = chosen.iter().filter_map(|chosen| {
+        let name = &chosen.calibration.equation.provenance.response;
+        let known = Tissue::ALL.iter().any(|tissue| tissue.name() == name);
+        known.then(|| residuals(study, &chosen.calibration, name, &scans, showing))
+    });
+    equations.collect()
+}
+
+fn scans_by_row(study: &Study) -> BTreeMap<u32, &Scan> {
+    let rows = study.scans.rows.iter();
+    rows.map(|scan| (scan.row, scan)).collect()
 }
 
 /// One row of a calibration: what chemistry found and what the scan told.
@@ -202,6 +225,145 @@ fn bland_altman(
     })
 }
 
+/// Studentised residuals of an equation against its prediction, age and normal quantiles.
+fn residuals(
+    study: &Study,
+    calibration: &Fitted,
+    name: &str,
+    scans: &BTreeMap<u32, &Scan>,
+    showing: &Showing,
+) -> Result<Named> {
+    struct One<'a> {
+        bird: usize,
+        name: &'a str,
+        at: [f64; 2],
+        studentised: f64,
+    }
+    let all: Vec<One> = calibration
+        .rows
+        .iter()
+        .filter_map(|row| {
+            let scan = scans.get(&row.row)?;
+            Some(One {
+                bird: *scan.birds.first()?,
+                name: &row.bird,
+                at: [row.fitted, scan.age_d],
+                studentised: row.studentised?,
+            })
+        })
+        .collect();
+    let mut sorted: Vec<f64> = all.iter().map(|one| one.studentised).collect();
+    sorted.sort_by(f64::total_cmp);
+    let scores = normal_scores(&sorted);
+    let score = |one: &One| {
+        let place = sorted.partition_point(|other| *other < one.studentised);
+        scores[place.min(scores.len() - 1)]
+    };
+    let strains = |x: &dyn Fn(&One) -> f64| -> Vec<StrainPoints> {
+        let strains = study
+            .strains
+            .iter()
+            .enumerate()
+            .map(|(strain, strain_name)| {
+                let mine: Vec<&One> = all
+                    .iter()
+                    .filter(|one| study.birds[one.bird].strain == strain)
+                    .collect();
+                let mut birds: Vec<usize> = mine.iter().map(|one| one.bird).collect();
+                birds.sort_unstable();
+                birds.dedup();
+                StrainPoints {
+                    name: strain_name.clone(),
+                    birds: birds.len(),
+                    points: mine
+                        .iter()
+                        .map(|one| NamedPoint {
+                            name: one.name.to_owned(),
+                            x: x(one),
+                            y: one.studentised,
+                        })
+                        .collect(),
+                }
+            });
+        strains.filter(|strain| !strain.points.is_empty()).collect()
+    };
+    let panel = |across: String, reference, x: &dyn Fn(&One) -> f64| ResidualPanel {
+        across,
+        up: "Studentised residual".to_owned(),
+        reference,
+        strains: strains(x),
+    };
+    let figure = ResidualPanels {
+        of: format!("{name} by chemistry on the equation's prediction"),
+        panels: vec![
+            panel(
+                format!("{} predicted (g)", capital(name)),
+                ResidualLine::Zero,
+                &|one| one.at[0],
+            ),
+            panel("Age (days)".to_owned(), ResidualLine::Zero, &|one| {
+                one.at[1]
+            }),
+            panel("Normal quantile".to_owned(), ResidualLine::Equality, &score),
+        ],
+        letter: showing.letter,
+    };
+    Ok(Named {
+        name: format!("calibration_residuals_{name}"),
+        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
+    })
+}
+
+/// Share of feathers in the body by age and strain; none where no feathers were weighed.
+///
+/// # Errors
+/// As [`calibration_pictures`].
+pub fn feather_share_picture(rows: &[FeatherAgeRow], showing: &Showing) -> Result<Option<Named>> {
+    let strains = rows
+        .chunk_by(|one, next| one.strain == next.strain)
+        .map(|rows| StrainGrowth {
+            name: rows[0].strain.clone(),
+            birds: rows.iter().map(|row| row.shares_pct.len()).sum(),
+            lines: rows
+                .iter()
+                .flat_map(|row| row.shares_pct.iter().map(|share| (row.age_d, *share)))
+                .map(|point| BirdLine {
+                    name: rows[0].strain.clone(),
+                    points: vec![point],
+                })
+                .collect(),
+            curve: rows
+                .iter()
+                .filter_map(|row| {
+                    let limits = row.share_interval(showing.confidence);
+                    Some(BandPoint {
+                        age_d: row.age_d,
+                        value: row.share_pct?.value,
+                        lower: limits.map_or(f64::NAN, |limits| limits.lower),
+                        upper: limits.map_or(f64::NAN, |limits| limits.upper),
+                    })
+                })
+                .collect(),
+            ..StrainGrowth::default()
+        });
+    let strains: Vec<StrainGrowth> = strains.filter(|strain| !strain.lines.is_empty()).collect();
+    if strains.is_empty() {
+        return Ok(None);
+    }
+    let figure = FeatherShare {
+        layout: Layout::Facets,
+        curve: "means at each age, joined".to_owned(),
+        band: format!("{} intervals of the means", percent(showing.confidence)),
+        strains,
+        letter: showing.letter,
+        ..FeatherShare::default()
+    };
+    Ok(Some(Named {
+        name: "feather_share".to_owned(),
+        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
+    }))
+}
+
 /// Precision of each method, a panel a trait; none where no method has repeats.
 ///
 /// # Errors
@@ -326,11 +488,4 @@ pub fn body_parts_picture(
         name: "body_parts".to_owned(),
         picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
     }))
-}
-
-fn capital(word: &str) -> String {
-    let mut letters = word.chars();
-    letters.next().map_or(String::new(), |first| {
-        first.to_uppercase().collect::<String>() + letters.as_str()
-    })
 }

@@ -1,6 +1,6 @@
 //! Linear fits whose weights come from the fit itself: robust, and power of the mean.
 //!
-//! Both repeat [`fit_weighted`](super::linear::fit_weighted) until the weights stand still.
+//! Both repeat [`fit_weighted`] until the weights stand still.
 
 use super::linear::{Design, Fit, fit, fit_weighted};
 use super::{Failure, median};
@@ -12,6 +12,8 @@ const NORMAL_MAD: f64 = 0.674_489_750_196_081_7;
 const ITERATIONS: usize = 500;
 /// Largest relative change of a fitted value, over the response's spread, at the end.
 const CONVERGED: f64 = 1e-11;
+/// Beyond this no power of the mean is an error model.
+const LARGEST_POWER: f64 = 5.0;
 
 /// A robust fit: rows far from the rest pull with a limited force.
 #[derive(Debug, Clone)]
@@ -158,7 +160,7 @@ impl PowerFit {
 /// Carroll & Ruppert 1988, Transformation and Weighting in Regression, section 2.1
 /// (generalised least squares: the weights are not differentiated).
 pub fn power_of_mean(design: &Design, response: &[f64], power: f64) -> Result<PowerFit, Failure> {
-    reweight(design, response, |_| Ok(power))
+    reweight(design, response, power, |_, power| Ok(power))
 }
 
 /// The same, with the power estimated by pseudo-likelihood between the reweightings.
@@ -171,7 +173,7 @@ pub fn power_of_mean(design: &Design, response: &[f64], power: f64) -> Result<Po
 /// # Source
 /// Davidian & Carroll 1987, J. Am. Statist. Assoc. 82:1079-1091.
 pub fn estimated_power_of_mean(design: &Design, response: &[f64]) -> Result<PowerFit, Failure> {
-    let mut answer = reweight(design, response, pseudo_likelihood_power)?;
+    let mut answer = reweight(design, response, 0.5, pseudo_likelihood_power)?;
     answer.fit.parameters += 1;
     Ok(answer)
 }
@@ -179,12 +181,13 @@ pub fn estimated_power_of_mean(design: &Design, response: &[f64]) -> Result<Powe
 fn reweight(
     design: &Design,
     response: &[f64],
-    power: impl Fn(&Fit) -> Result<f64, Failure>,
+    mut power: f64,
+    next_power: impl Fn(&Fit, f64) -> Result<f64, Failure>,
 ) -> Result<PowerFit, Failure> {
     let mut current = fit(design, response)?;
     for iterations in 1..=ITERATIONS {
         check_positive(&current.fitted)?;
-        let power = power(&current)?;
+        power = next_power(&current, power)?;
         let weights: Vec<f64> = current
             .fitted
             .iter()
@@ -226,8 +229,8 @@ fn check_positive(fitted: &[f64]) -> Result<(), Failure> {
 /// Power d that maximises -n/2 ln(sum e^2 / m^2d) - d sum ln m for residuals e and
 /// fitted values m. With weights v_i = e_i^2 / m_i^2d its slope is zero where the
 /// v-weighted mean of ln m equals the plain mean, and the weighted mean falls as d
-/// rises, so the root is single.
-fn pseudo_likelihood_power(fit: &Fit) -> Result<f64, Failure> {
+/// rises, so the root is single. The search begins at `near`.
+fn pseudo_likelihood_power(fit: &Fit, near: f64) -> Result<f64, Failure> {
     let logs: Vec<f64> = fit.fitted.iter().map(|m| m.ln()).collect();
     let centre = super::mean(&logs);
     let spread = logs
@@ -238,26 +241,44 @@ fn pseudo_likelihood_power(fit: &Fit) -> Result<f64, Failure> {
             what: "fitted values or residuals, from which the power is estimated".to_owned(),
         });
     }
-    let slope = |power: f64| {
-        let (mut top, mut bottom) = (0.0, 0.0);
+    // The slope's sign at a power, and Newton's next: the slope falls at twice the
+    // v-weighted variance of ln m.
+    let newton = |power: f64| {
+        let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
         for (e, log) in fit.residuals.iter().zip(&logs) {
-            let part = e * e * (-2.0 * power * (log - centre)).exp();
-            top += part * (log - centre);
-            bottom += part;
+            let away = log - centre;
+            let part = e * e * (-2.0 * power * away).exp();
+            sum += part;
+            first += part * away;
+            second += part * away * away;
         }
-        top / bottom
+        let slope = first / sum;
+        (
+            slope,
+            power + slope / (2.0 * (second / sum - slope * slope)),
+        )
     };
     // Powers beyond 5 are no error model; the ends are then returned.
-    let (mut low, mut high) = (-5.0, 5.0);
+    let (mut low, mut high) = (-LARGEST_POWER, LARGEST_POWER);
+    let mut power = near.clamp(low, high);
     for _ in 0..60 {
-        let middle = f64::midpoint(low, high);
-        if slope(middle) > 0.0 {
-            low = middle;
+        let (slope, next) = newton(power);
+        if slope > 0.0 {
+            low = power;
         } else {
-            high = middle;
+            high = power;
         }
+        if (next - power).abs() <= 4.0 * f64::EPSILON * LARGEST_POWER {
+            return Ok(next);
+        }
+        // A step out of the bracket is none of Newton's: halve it.
+        power = if next > low && next < high {
+            next
+        } else {
+            f64::midpoint(low, high)
+        };
     }
-    Ok(f64::midpoint(low, high))
+    Ok(power)
 }
 
 #[cfg(test)]

@@ -20,6 +20,8 @@ pub struct AnyTable {
     pub rows: Vec<u32>,
     /// Columns in the order of the header.
     pub columns: Vec<(String, AnyColumn)>,
+    /// What to tell of how the file was read.
+    pub warning: Option<String>,
 }
 
 /// One column.
@@ -44,6 +46,7 @@ pub fn read_columns(path: &Path, format: &Format) -> Result<AnyTable> {
         file: String::new(),
         rows: Vec::new(),
         columns: Vec::new(),
+        warning: None,
     };
     faults.or(table.unwrap_or(empty))
 }
@@ -121,5 +124,6 @@ fn read(path: &Path, format: &Format, faults: &mut Faults) -> Option<AnyTable> {
         file,
         rows: rows_of,
         columns,
+        warning: table.warning,
     })
 }

@@ -23,6 +23,7 @@ mod check;
 mod chemistry;
 mod columns;
 mod doubt;
+mod encoding;
 mod events;
 mod faults;
 mod format;

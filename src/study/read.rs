@@ -46,6 +46,7 @@ pub(crate) fn study(
     let mut all_known = true;
     if settings.tables.birds.is_some() {
         let table = source.open(TableName::Birds, faults);
+        register.tell(table.as_ref());
         all_known = table.is_some_and(|table| {
             birds::read(
                 &source.header(&table, TableName::Birds),
@@ -57,6 +58,7 @@ pub(crate) fn study(
         register.closed = all_known;
     }
     if let Some(table) = source.open(TableName::Weighings, faults) {
+        register.tell(Some(&table));
         let header = source.header(&table, TableName::Weighings);
         let default = Columns::default();
         let columns = bare.unwrap_or(&default);
@@ -77,6 +79,7 @@ pub(crate) fn study(
         let Some(table) = source.open(name, faults) else {
             continue;
         };
+        register.tell(Some(&table));
         let header = source.header(&table, name);
         match name {
             TableName::Scans if all_known => {
@@ -313,6 +316,12 @@ pub(crate) struct Register {
 }
 
 impl Register {
+    /// Warns of a table that was read by a guess at its encoding.
+    fn tell(&mut self, table: Option<&Table>) {
+        let warning = table.and_then(|table| table.warning.clone());
+        self.study.warnings.extend(warning);
+    }
+
     /// The bird of that name, where it is known.
     ///
     /// Tables run in blocks of one bird, or through all birds at each age: the

@@ -3,6 +3,7 @@
 
 use std::path::Path;
 
+use super::encoding::{self, Decoded};
 use super::faults::{Faults, Place, listed, nearest, quoted};
 use super::format::{Decimal, Format, Mark, MarkEvidence, NotNumber, Separator, Writing, number};
 use super::workbook::{self, Sheet, file_and_sheet};
@@ -22,6 +23,8 @@ pub(crate) struct Table {
     errors: Vec<(u32, usize, String)>,
     /// Cells of a sheet that hold a date: row, column from 0.
     dates: Vec<(u32, usize)>,
+    /// What to tell of how the file was read.
+    pub(crate) warning: Option<String>,
 }
 
 impl Table {
@@ -71,6 +74,7 @@ impl Table {
             format: writing.format.clone(),
             errors: sheet.errors,
             dates: sheet.dates,
+            warning: sheet.warning,
         };
         table.read_header(faults).then_some(table)
     }
@@ -390,7 +394,7 @@ fn text_file(
     writing: &Writing<'_>,
     faults: &mut Faults,
 ) -> Option<Sheet> {
-    let mut text = decoded(bytes, file, faults)?;
+    let Decoded { mut text, warning } = encoding::decoded(bytes, file, faults)?;
     if text.trim().is_empty() {
         let expected = "a header row and at least one row of data";
         faults.add(
@@ -409,73 +413,9 @@ fn text_file(
         name: file.to_owned(),
         text,
         separator,
+        warning,
         ..Sheet::default()
     })
-}
-
-/// The file's bytes as text with line feeds, or a fault that names the encoding.
-fn decoded(bytes: Vec<u8>, file: &str, faults: &mut Faults) -> Option<String> {
-    let mut fault = |place: Place, found: &str, advice: &str| {
-        faults.add(place, found, "a table as UTF-8 text", advice);
-    };
-    let whole = Place::file(file);
-    let resave = "save it again as CSV UTF-8";
-    match bytes.as_slice() {
-        [0xff, 0xfe, ..] | [0xfe, 0xff, ..] => {
-            fault(whole, "UTF-16 text (\"Unicode text\")", resave);
-            return None;
-        }
-        [b'P', b'K', 3, 4, ..] | [0xd0, 0xcf, 0x11, 0xe0, ..] => {
-            fault(
-                whole,
-                "a spreadsheet workbook",
-                "save the sheet as CSV UTF-8 and name that file",
-            );
-            return None;
-        }
-        _ => {}
-    }
-    let row_of = |offset: usize| {
-        let lines = bytes[..offset]
-            .iter()
-            .filter(|byte| **byte == b'\n')
-            .count();
-        u32::try_from(lines + 1).unwrap_or(u32::MAX)
-    };
-    if let Some(offset) = bytes.iter().position(|byte| *byte == 0) {
-        let nulls = bytes.iter().filter(|byte| **byte == 0).count();
-        if nulls * 3 > bytes.len() {
-            fault(whole, "UTF-16 text (every other byte is zero)", resave);
-        } else {
-            let place = Place::row(file, row_of(offset));
-            fault(
-                place,
-                "a zero byte",
-                "the file is damaged or is no text: export the table again",
-            );
-        }
-        return None;
-    }
-    let offset = match std::str::from_utf8(&bytes) {
-        Ok(_) => None,
-        Err(error) => Some(error.valid_up_to()),
-    };
-    if let Some(offset) = offset {
-        let found = format!(
-            "byte {:#04x}, which is no UTF-8 (the file looks like Latin-1 or Windows-1252)",
-            bytes[offset]
-        );
-        fault(Place::row(file, row_of(offset)), &found, resave);
-        return None;
-    }
-    let mut text = String::from_utf8(bytes).ok()?;
-    if text.starts_with('\u{feff}') {
-        text.drain(..'\u{feff}'.len_utf8());
-    }
-    if text.contains('\r') && !text.contains('\n') {
-        text = text.replace('\r', "\n");
-    }
-    Some(text)
 }
 
 /// The separator: as the user says, or the one most frequent in the header.

@@ -39,6 +39,8 @@ pub(crate) struct Sheet {
     pub(crate) errors: Vec<(u32, usize, String)>,
     /// Cells that hold a date: row, column from 0.
     pub(crate) dates: Vec<(u32, usize)>,
+    /// What to tell of how a text file was read.
+    pub(crate) warning: Option<String>,
 }
 
 /// A table's path taken apart: `book.xlsx#Sheet` is a file and a sheet in it.

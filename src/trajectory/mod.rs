@@ -14,6 +14,7 @@ mod second_phase;
 
 pub mod evidence;
 pub mod interval;
+pub mod profiles;
 pub mod redraw;
 
 use std::sync::Arc;
@@ -23,7 +24,7 @@ pub(crate) use observed::ready;
 use observed::{ByBird, Observed, weights};
 pub use observed::{Pooled, usual_variance};
 pub use population::{
-    Cohort, Group, Population, PopulationFit, PopulationRequest, RandomTerms, check,
+    Cohort, Group, Limits, Population, PopulationFit, PopulationRequest, RandomTerms, check,
     usual_random_terms,
 };
 use rayon::prelude::*;
@@ -172,6 +173,34 @@ pub struct Trajectories {
 }
 
 impl Trajectories {
+    /// The curve by which a trait's strains are compared: of the curves that most of
+    /// them converge with, the one of least AICc over these strains. `None` where no
+    /// strain has a fit.
+    #[must_use]
+    pub fn best_of_strains(&self, trait_index: usize) -> Option<Arc<dyn Curve>> {
+        let strains: Vec<&SubjectFits> = self.of(Level::Strain, trait_index).collect();
+        let judged = self.curves.iter().enumerate().filter_map(|(place, curve)| {
+            let mut converged = 0;
+            let mut fitted = 0;
+            let mut aicc = 0.0_f64;
+            for fits in &strains {
+                if let Some(estimates) = fits.fits[place].outcome.estimates() {
+                    fitted += 1;
+                    aicc += estimates.aicc().unwrap_or(f64::INFINITY);
+                    converged +=
+                        usize::from(matches!(fits.fits[place].outcome, Outcome::Converged(_)));
+                }
+            }
+            (fitted > 0).then_some((converged, fitted, aicc, curve))
+        });
+        let best = judged.max_by(|one, other| {
+            (one.0, one.1)
+                .cmp(&(other.0, other.1))
+                .then(other.2.total_cmp(&one.2))
+        });
+        best.map(|(.., curve)| curve.clone())
+    }
+
     /// Makes every fit that is asked for; `done` is told, from any thread, of
     /// each subject that is finished.
     ///

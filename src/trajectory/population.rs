@@ -16,6 +16,7 @@ use crate::fit::mixed::{
 };
 use crate::fit::{Failure, Variance};
 use crate::growth::Curve;
+use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{FixedEffectOf, Records, Study};
 
 /// How the population level is to be fitted.
@@ -276,6 +277,15 @@ impl Cohort {
         span
     }
 
+    /// Birds and records of a group.
+    #[must_use]
+    pub fn counts(&self, group: usize) -> (usize, usize) {
+        let own = (0..self.birds.len()).filter(|subject| self.group_of[*subject] == group);
+        own.fold((0, 0), |(birds, records), subject| {
+            (birds + 1, records + self.ages_of(subject).len())
+        })
+    }
+
     /// Ages of one subject's records, d.
     #[must_use]
     pub fn ages_of(&self, subject: usize) -> &[f64] {
@@ -317,6 +327,9 @@ pub(super) fn group_of(study: &Study, bird: usize, by: &[FixedEffectOf]) -> Grou
     }
 }
 
+/// Lower and upper limit; `None` where there is no finite value.
+pub type Limits = Option<(f64, f64)>;
+
 /// One curve fitted to all birds of one trait.
 #[derive(Debug, Clone)]
 pub struct PopulationFit {
@@ -335,6 +348,20 @@ impl PopulationFit {
     #[must_use]
     pub fn n(&self) -> usize {
         self.cohort.records()
+    }
+
+    /// Limits between which a new bird of a group is to be expected at these ages, one
+    /// weighing; `None` of a failed fit.
+    #[must_use]
+    pub fn new_bird(&self, group: usize, ages_d: &[f64], level: f64) -> Option<Vec<Limits>> {
+        let fit = self.outcome.fit()?;
+        let model = MixedModel::new(&*self.curve, &self.options).ok()?;
+        let population = fit.population(&model, &self.curve);
+        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
+        let quantile = t_two_sided_quantile(level, population.df() as f64);
+        let forecasts = population.unseen(group, ages_d).into_iter();
+        let limits = forecasts.map(|one| one.map(|one| one.interval(quantile)));
+        Some(limits.collect())
     }
 
     /// Residuals of the fit; none of a failed one.

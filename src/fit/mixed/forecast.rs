@@ -475,7 +475,7 @@ impl Forecast {
 }
 
 /// g' M g.
-fn quadratic(g: &[f64], matrix: &[f64]) -> f64 {
+pub(super) fn quadratic(g: &[f64], matrix: &[f64]) -> f64 {
     let n = g.len();
     let mut sum = 0.0;
     for (row, one) in g.iter().enumerate() {

@@ -69,6 +69,7 @@ mod spherical;
 mod spread;
 mod start;
 mod subjects;
+mod unseen;
 
 use alternating::{Alternated, Alternation, State};
 use condense::stride;

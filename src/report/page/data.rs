@@ -1,4 +1,4 @@
-//! The tables as the page holds them: columns, words stored once, numbers to six
+//! The tables as the page holds them: columns, words stored once, numbers to five
 //! digits, and of a large study a part that says that it is one.
 
 use std::collections::HashMap;
@@ -7,7 +7,7 @@ use super::super::digits::write_number;
 use super::super::table::{Cell, Table};
 
 /// Cells that all tables of a page may have together; a cell takes some six bytes.
-const MOST_CELLS: usize = 420_000;
+const MOST_CELLS: usize = 520_000;
 
 /// Rows that one table may have: more than anybody reads.
 const MOST_ROWS: usize = 25_000;
@@ -50,6 +50,23 @@ impl<'a> Whose<'a> {
         }
     }
 
+    /// Whether the row is of the fit of all birds at once.
+    fn is_of_population(&self, row: usize) -> bool {
+        self.word(row, self.subject[0]) == "population"
+    }
+
+    /// Whether the table tells curves day by day: of others than the best, the page
+    /// tells the terms only.
+    fn is_daily(&self) -> bool {
+        self.table.name() == "curves"
+    }
+
+    /// Whether the table has a row an age: a bird's own curve by the mixed fit is told
+    /// by its terms, beside the fit to that bird alone.
+    fn is_by_age(&self) -> bool {
+        ["curves", "residuals"].contains(&self.table.name())
+    }
+
     fn bird(&self, row: usize) -> &'a str {
         self.word(row, self.bird)
     }
@@ -69,14 +86,16 @@ impl Shown {
             for row in 0..table.rows() {
                 let bird = whose.bird(row);
                 if bird.is_empty() {
-                    fixed += table.header().len();
+                    if shown.has(&whose, row) {
+                        fixed += table.header().len();
+                    }
                     continue;
                 }
                 // A scan of several birds names them all.
                 if !bird.contains('+') && !shown.places.contains_key(bird) {
                     shown.places.insert(bird.to_owned(), shown.places.len());
                 }
-                if shown.is_of_best(&whose, row) {
+                if shown.has(&whose, row) {
                     of_birds += table.header().len();
                 }
             }
@@ -104,7 +123,10 @@ impl Shown {
     fn has(&self, whose: &Whose<'_>, row: usize) -> bool {
         let bird = whose.bird(row);
         if bird.is_empty() {
-            return true;
+            return !whose.is_daily() || self.is_of_best(whose, row);
+        }
+        if whose.is_of_population(row) && whose.is_by_age() {
+            return false;
         }
         let place = self.places.get(bird);
         place.is_none_or(|place| place.is_multiple_of(self.step)) && self.is_of_best(whose, row)
@@ -120,6 +142,10 @@ impl Shown {
         let mut subject = whose
             .subject
             .map(|column| whose.word(row, column).to_owned());
+        if whose.is_of_population(row) {
+            // One fit of all birds: it was chosen for all of them.
+            subject[1].clear();
+        }
         if subject[0] != "bird" {
             subject[2].clear();
         }
@@ -211,7 +237,7 @@ fn column_json(table: &Table, rows: &[usize], column: usize, name: &str) -> Stri
     let mut values: Vec<String> = Vec::with_capacity(rows.len());
     for row in rows {
         values.push(match table.cell(*row, column) {
-            Cell::Number(value) => six_digits(value),
+            Cell::Number(value) => five_digits(value),
             Cell::Whole(value) => value.to_string(),
             Cell::Text(_) | Cell::Missing => "null".to_owned(),
         });
@@ -240,9 +266,9 @@ fn runs(values: &[String]) -> String {
     }
 }
 
-/// A number to six significant digits.
-fn six_digits(value: f64) -> String {
-    let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
+/// A number to five significant digits.
+fn five_digits(value: f64) -> String {
+    let rounded: f64 = format!("{value:.4e}").parse().unwrap_or(value);
     let mut text = Vec::new();
     write_number(&mut text, rounded);
     String::from_utf8_lossy(&text).into_owned()

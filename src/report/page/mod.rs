@@ -53,6 +53,8 @@ pub struct Page<'a> {
     pub tables: &'a [Table],
     /// How it was done, a paragraph a line.
     pub methods: &'a [String],
+    /// What was found, in words for a paper, a paragraph a line.
+    pub results: &'a [String],
     /// What needs attention.
     pub warnings: &'a [String],
     /// What was run on what.
@@ -316,6 +318,16 @@ impl Page<'_> {
         line(put, "<section id=\"methods\"><h2>Methods</h2>");
         for paragraph in self.methods {
             line(put, &format!("<p>{}</p>", escaped(paragraph)));
+        }
+        if !self.results.is_empty() {
+            line(
+                put,
+                "<details><summary>Results in words, to begin a paper with</summary>",
+            );
+            for paragraph in self.results {
+                line(put, &format!("<p>{}</p>", escaped(paragraph)));
+            }
+            line(put, "</details>");
         }
         line(put, "</section><section id=\"warnings\"><h2>Warnings</h2>");
         if self.warnings.is_empty() {

@@ -467,7 +467,7 @@
       const seen = Math.min(state.shown, state.rows.length);
       const part = state.table.rows < state.table.all
         ? ` The page holds ${state.table.rows} of ${state.table.all} rows (of single birds, those of the best curve); the file tables/${state.table.name}.csv holds all.` : "";
-      note.textContent = `${seen} of ${state.rows.length} rows shown, numbers to six digits.${part}`;
+      note.textContent = `${seen} of ${state.rows.length} rows shown, numbers to five digits.${part}`;
       more.disabled = seen >= state.rows.length;
     };
     const open = (name) => {

@@ -1,0 +1,179 @@
+//! The figures of a comparison: contrasts as rows, differences along age.
+
+use crate::contrast::{Adjust, Compared, Comparison, Contrast};
+use crate::error::Result;
+use crate::figure::{
+    AgeUnit, DifferenceBand, DifferencePoint, Forest, Quantity, Ranged, RowsPanel, StrainPair,
+};
+use crate::report::contrast_words::chance;
+use crate::report::pictures::{Named, Showing, file_name, percent};
+use crate::study::Study;
+
+/// The figures of each trait and curve that was compared; none where no two groups had
+/// a fit.
+///
+/// # Errors
+/// A size that leaves no room for what is to be drawn.
+pub fn contrast_pictures(
+    study: &Study,
+    comparison: &Comparison,
+    adjust: Adjust,
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = Vec::new();
+    let curves_of = |trait_index: usize| {
+        let compared = comparison.compared.iter();
+        compared.filter(move |one| one.trait_index == trait_index && one.joint.is_some())
+    };
+    for compared in comparison.compared.iter().filter(|one| one.joint.is_some()) {
+        let trait_name = &study.traits[compared.trait_index].name;
+        // A trait's only curve needs no name.
+        let whose = if curves_of(compared.trait_index).count() == 1 {
+            file_name(trait_name)
+        } else {
+            file_name(&format!("{trait_name}_{}", compared.curve))
+        };
+        let names = &comparison.groups.names;
+        let forest = forest(compared, names, adjust, showing);
+        if !forest.panels.is_empty() {
+            pictures.push(Named {
+                name: format!("contrasts_{whose}"),
+                picture: forest.draw(showing.sized(forest.size(showing.width_mm)?)?)?,
+            });
+        }
+        let band = difference_band(compared, names, trait_name, showing);
+        if !band.pairs.is_empty() {
+            pictures.push(Named {
+                name: format!("difference_{whose}"),
+                picture: band.draw(showing.sized(band.size(showing.width_mm)?)?)?,
+            });
+        }
+    }
+    Ok(pictures)
+}
+
+/// Differences over more days than this are drawn every other day.
+const DAILY_UP_TO: usize = 60;
+
+/// Two groups as a row's name.
+fn pair_name(names: &[String], (a, b): (usize, usize)) -> String {
+    format!("{} − {}", names[a], names[b])
+}
+
+fn forest(compared: &Compared, names: &[String], adjust: Adjust, showing: &Showing) -> Forest {
+    let mut pairs: Vec<(usize, usize)> = Vec::new();
+    let mut terms: Vec<&str> = Vec::new();
+    for contrast in &compared.contrasts {
+        let pair = (contrast.a, contrast.b);
+        if !pairs.contains(&pair) {
+            pairs.push(pair);
+        }
+        if !terms.contains(&contrast.term.as_str()) {
+            terms.push(&contrast.term);
+        }
+    }
+    let of = |term: &str, pair: (usize, usize)| -> Option<&Contrast> {
+        let mut contrasts = compared.contrasts.iter();
+        contrasts.find(|one| one.term == term && (one.a, one.b) == pair)
+    };
+    let panels = terms.iter().map(|term| {
+        let found: Vec<Option<&Contrast>> = pairs.iter().map(|pair| of(term, *pair)).collect();
+        let unit = found.iter().flatten().map(|one| one.unit.as_str()).next();
+        RowsPanel {
+            name: term.replace('_', " "),
+            label: match unit {
+                None | Some("") => "Difference".to_owned(),
+                Some(unit) => format!("Difference ({unit})"),
+            },
+            values: found
+                .iter()
+                .map(|one| one.map_or(Ranged::NONE, ranged))
+                .collect(),
+            words: found
+                .iter()
+                .map(|one| {
+                    one.and_then(|one| one.p_adjusted)
+                        .map_or(String::new(), |p| format!("p {}", chance(p)))
+                })
+                .collect(),
+        }
+    });
+    // What equals a term (the mature weight of one phase is A) is told once.
+    let mut told: Vec<RowsPanel> = Vec::new();
+    for panel in panels {
+        if told.iter().all(|other| other.values != panel.values) {
+            told.push(panel);
+        }
+    }
+    Forest {
+        contrasts: pairs.iter().map(|pair| pair_name(names, *pair)).collect(),
+        panels: told,
+        interval: match adjust {
+            Adjust::Tukey => format!(
+                "{} intervals that hold for all pairs of a term together",
+                percent(showing.confidence)
+            ),
+            Adjust::Holm | Adjust::None => {
+                format!("{} intervals of one pair", percent(showing.confidence))
+            }
+        },
+        adjustment: match adjust {
+            Adjust::Holm => "Holm, within a term".to_owned(),
+            Adjust::Tukey => "Tukey, within a term".to_owned(),
+            Adjust::None => String::new(),
+        },
+        letter: showing.letter,
+    }
+}
+
+fn ranged(contrast: &Contrast) -> Ranged {
+    Ranged {
+        value: contrast.difference,
+        lower: contrast.interval.map_or(f64::NAN, |limits| limits.lower),
+        upper: contrast.interval.map_or(f64::NAN, |limits| limits.upper),
+    }
+}
+
+fn difference_band(
+    compared: &Compared,
+    names: &[String],
+    trait_name: &str,
+    showing: &Showing,
+) -> DifferenceBand {
+    let pairs = compared.by_age.iter().map(|pair| StrainPair {
+        name: pair_name(names, (pair.a, pair.b)),
+        // Every other day, and the last, is as smooth on paper.
+        difference: pair
+            .ages
+            .iter()
+            .rev()
+            .step_by(if pair.ages.len() > DAILY_UP_TO { 2 } else { 1 })
+            .rev()
+            .map(|at| DifferencePoint {
+                age_d: at.age_d,
+                value: at.difference,
+                lower: at.interval.map_or(f64::NAN, |limits| limits.lower),
+                upper: at.interval.map_or(f64::NAN, |limits| limits.upper),
+                simultaneous_lower: at.simultaneous.map_or(f64::NAN, |limits| limits.lower),
+                simultaneous_upper: at.simultaneous.map_or(f64::NAN, |limits| limits.upper),
+            })
+            .collect(),
+        differ_d: pair
+            .spans()
+            .into_iter()
+            .map(|(first_d, last_d, _)| (first_d, last_d))
+            .collect(),
+    });
+    let share = percent(showing.confidence);
+    DifferenceBand {
+        quantity: Quantity {
+            name: format!("Difference in {}", trait_name.replace('_', " ")),
+            unit: "g".to_owned(),
+        },
+        ages: AgeUnit::Days,
+        pointwise: format!("{share} pointwise confidence band"),
+        simultaneous: format!("{share} band that holds at all ages together (sup-t)"),
+        pairs: pairs.filter(|pair| !pair.difference.is_empty()).collect(),
+        letter: showing.letter,
+    }
+}

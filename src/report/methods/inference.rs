@@ -1,0 +1,129 @@
+//! How sure the curves are, how one was chosen, and how strains were compared.
+
+use crate::contrast::{Adjust, Source as Joined};
+use crate::report::prose::listed;
+use crate::report::sources::{References, Source};
+use crate::report::told::Told;
+use crate::trajectory::Level;
+
+pub(super) fn inference(told: &Told<'_>, cited: &mut References) -> Vec<String> {
+    let trajectories = told.trajectories;
+    let at = |level: Level| {
+        trajectories
+            .subjects
+            .iter()
+            .any(|fits| fits.subject.level == level)
+    };
+    let (birds, strains) = (at(Level::Bird), at(Level::Strain));
+    let mixed = !trajectories.populations.is_empty();
+    if !birds && !strains && !mixed {
+        return Vec::new();
+    }
+    let mut text = format!(
+        "Standard errors are those of the linearised model at the optimum, intervals are {} % intervals by Student's t, and quantities that follow from a curve's terms have standard errors by the delta method {}.",
+        told.percent(),
+        cited.cite(Source::BatesWatts)
+    );
+    if strains {
+        text += " Those of the pooled fits take all records of a strain as independent, and are too narrow where birds were measured again and again.";
+    }
+    if mixed {
+        text += " Intervals for the typical bird of a mixed model rest on birds less groups as degrees of freedom.";
+    }
+    let mut bands = Vec::new();
+    if birds {
+        bands.push(format!(
+            "by Scheffé's method {} for single birds",
+            cited.cite(Source::Scheffe)
+        ));
+    }
+    if strains || mixed {
+        bands.push(format!(
+            "by simulated maxima of the standardised curve {} for strains",
+            cited.cite(Source::Hothorn)
+        ));
+    }
+    text += &format!(
+        " Bands of curves are pointwise, and simultaneous {}.",
+        listed(&bands)
+    );
+    let mut all = vec![text];
+    if trajectories.curves.len() > 1 {
+        all.push(format!(
+            "Curves fitted to the same observations were ranked by AICc {}{}; a weak fit was ranked and marked, a failed one was not. [Say why the chosen curve suits the biology.]",
+            cited.cite(Source::HurvichTsai),
+            cited.cite(Source::BurnhamAnderson)
+        ));
+    }
+    all
+}
+
+pub(super) fn comparison(told: &Told<'_>, cited: &mut References) -> Vec<String> {
+    let Some(comparison) = told.comparison else {
+        return Vec::new();
+    };
+    let joints = comparison
+        .compared
+        .iter()
+        .filter_map(|one| one.joint.as_ref());
+    let sources: Vec<Joined> = joints.map(|joint| joint.source).collect();
+    if sources.is_empty() {
+        return vec![
+            "The strains were to be compared, but no curve could be fitted to two of them."
+                .to_owned(),
+        ];
+    }
+    let mixed = sources.contains(&Joined::Mixed);
+    let pooled = sources.contains(&Joined::Pooled);
+    let by_what = match (mixed, pooled) {
+        (true, true) => {
+            "one mixed model of all birds, or pooled fits with standard errors by bird where that failed"
+        }
+        (true, false) => "one mixed model of all birds",
+        _ => "pooled fits of each strain with standard errors by bird",
+    };
+    let adjusted = match told.adjust {
+        Adjust::Holm => format!(
+            "p values were adjusted for the number of pairs within each term by Holm's method {}, intervals were not",
+            cited.cite(Source::Holm)
+        ),
+        Adjust::Tukey => format!(
+            "p values and intervals were adjusted for the number of pairs within each term by Tukey's method {}",
+            cited.cite(Source::Tukey)
+        ),
+        Adjust::None => "p values were not adjusted for the number of pairs".to_owned(),
+    };
+    let mut text = format!(
+        "Strains were compared, trait by trait, in the terms of the curve that most of them converge with and whose AICc over them is least, and in quantities that follow from it, by {by_what}; {adjusted}."
+    );
+    let mut tests: Vec<&str> = Vec::new();
+    for test in comparison.compared.iter().flat_map(|one| &one.tests) {
+        if !tests.contains(&test.test) {
+            tests.push(test.test);
+        }
+    }
+    if !tests.is_empty() {
+        let tests: Vec<String> = tests
+            .iter()
+            .map(|test| {
+                let source = match *test {
+                    "likelihood ratio" => Source::PinheiroBates,
+                    _ => Source::BatesWatts,
+                };
+                format!("{test} {}", cited.cite(source))
+            })
+            .collect();
+        text += &format!(
+            " Whether one curve is enough for all strains was tested by {}.",
+            listed(&tests)
+        );
+    }
+    if comparison.compared.iter().any(|one| !one.by_age.is_empty()) {
+        text += &format!(
+            " The difference between two strains along age was given a simultaneous {} % band (sup-t {}).",
+            told.percent(),
+            cited.cite(Source::Hothorn)
+        );
+    }
+    vec![text]
+}

@@ -1,0 +1,59 @@
+//! The figure of profile likelihoods: how surely each strain's curve knows its terms.
+
+use crate::error::Result;
+use crate::figure::{Profile, ProfileTerm, Quantity, Ranged};
+use crate::report::pictures::{Named, Showing, file_name, percent};
+use crate::study::Study;
+use crate::trajectory::profiles::TermProfile;
+
+/// A figure for each trait; none where no strain's curve has a profile.
+///
+/// # Errors
+/// A size that leaves no room for what is to be drawn.
+pub fn profile_pictures(
+    study: &Study,
+    profiles: &[TermProfile],
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = Vec::new();
+    for of_trait in profiles.chunk_by(|one, next| one.trait_index == next.trait_index) {
+        let Some(first) = of_trait.first() else {
+            continue;
+        };
+        let figure = Profile {
+            measure: "τ² (rise of the residual sum of squares)".to_owned(),
+            cut_off: first.cut_off,
+            cut_off_words: format!(
+                "{} of one term (square of Student's t); weighings of a strain taken as independent",
+                percent(showing.confidence)
+            ),
+            terms: of_trait.iter().map(|one| term(study, one)).collect(),
+            letter: showing.letter,
+        };
+        pictures.push(Named {
+            name: format!(
+                "profile_{}",
+                file_name(&study.traits[first.trait_index].name)
+            ),
+            picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
+        });
+    }
+    Ok(pictures)
+}
+
+fn term(study: &Study, profile: &TermProfile) -> ProfileTerm {
+    let closed = |limit: f64| if limit.is_finite() { limit } else { f64::NAN };
+    ProfileTerm {
+        term: Quantity {
+            name: profile.term.clone(),
+            unit: profile.unit.clone(),
+        },
+        name: format!("{}, {}", study.strains[profile.strain], profile.curve),
+        points: profile.points.clone(),
+        estimate: Ranged {
+            value: profile.estimate,
+            lower: closed(profile.interval.lower),
+            upper: closed(profile.interval.upper),
+        },
+    }
+}
