@@ -146,6 +146,7 @@ fn every_option_in_the_readme_exists() {
         "contrast",
         "target",
         "onset",
+        "plan",
         "draw",
         "report",
         "view",

@@ -82,6 +82,21 @@ fn sentence(study: &Study, row: &ForecastRow) -> String {
     let Ok(target) = &row.target else {
         return format!("{name}: {weight}");
     };
+    // Where only the curve speaks, or has been seen to go astray, no chance is told in words.
+    let unsure = |flag: &Flag| matches!(flag, Flag::PastPopulation(_) | Flag::AstrayInBacktest(_));
+    if row.flags.iter().any(unsure) {
+        let side = match (target.lower_g, target.upper_g) {
+            (Some(lower_g), _) if forecast.value < lower_g => "below the target's band",
+            (_, Some(upper_g)) if forecast.value > upper_g => "above the target's band",
+            (Some(_), Some(_)) => "within the target's band",
+            _ if forecast.value < target.target_g => "below target",
+            _ => "above target",
+        };
+        return format!(
+            "{name}: would be {side} if growth kept to this curve; {weight}, target {:.0} g",
+            target.target_g
+        );
+    }
     let call = match row.chance {
         Some(chance) if chance >= 0.9 => "will most likely be in the target's band",
         Some(chance) if chance <= 0.1 && forecast.value < target.target_g => {

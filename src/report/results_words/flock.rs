@@ -125,7 +125,7 @@ pub(super) fn weights_to_come(told: &Told<'_>) -> Vec<String> {
     let strains = weights_to_come_of(told);
     if !strains.is_empty() {
         all.push(format!(
-            "Forecast were, as means: {} (forecast.csv).",
+            "The means were forecast: {} (forecast.csv).",
             listed(&strains)
         ));
     }
