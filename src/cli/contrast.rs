@@ -7,6 +7,8 @@ use clap::{Args, ValueEnum};
 
 use super::options::{Common, FitOptions, Input, LevelName, VarianceName};
 use super::output::Output;
+use crate::contrast::allometry::Allometry;
+use crate::contrast::fat_share::FatShare;
 use crate::contrast::{
     self, Adjust, By, Comparison, MixedWishes, Request, Source, allometry, fat_share,
 };
@@ -167,9 +169,8 @@ impl ContrastOptions {
                 self.replicates
             )));
         }
-        let fits = fit.request(study)?;
         Ok(Request {
-            curves: fits.curves,
+            curves: fit.curves(study)?,
             by: match self.by {
                 ByName::Strain => By::Strain,
                 ByName::Treatment => By::Treatment,
@@ -185,11 +186,6 @@ impl ContrastOptions {
                 AdjustName::Tukey => Adjust::Tukey,
                 AdjustName::None => Adjust::None,
             },
-            confidence: self.confidence,
-            ages_d: fit.ages_d(study),
-            masses_g: fit.weights_g(study),
-            settings: fits.settings,
-            hatch_weight_g: fits.hatch_weight_g,
             mixed: MixedWishes {
                 random: self.random.clone(),
                 covariance: match self.covariance {
@@ -207,6 +203,7 @@ impl ContrastOptions {
                 IntervalKind::Bootstrap => self.replicates,
             },
             seed: self.seed,
+            ..usual_request(study, fit)?
         })
     }
 
@@ -270,19 +267,37 @@ pub(crate) fn add_usual(
         return Ok(None);
     };
     comparison.compared.sort_by_key(|one| one.trait_index);
+    tell(study, &comparison, (&[], &[]), output);
+    Ok(Some(comparison))
+}
+
+/// Says how the groups differ, with the tables that show it.
+fn tell(
+    study: &Study,
+    comparison: &Comparison,
+    (allometries, shares): (&[Allometry], &[FatShare]),
+    output: &mut Output,
+) {
     output.words.push("Do they differ?".to_owned());
     output
         .words
-        .extend(contrast_words::differences(study, &comparison));
-    output
-        .warnings
-        .extend(contrast_words::warnings(study, &comparison, &[], &[]));
+        .extend(contrast_words::differences(study, comparison));
+    output.words.extend(contrast_words::allometries(
+        study,
+        &comparison.groups,
+        allometries,
+    ));
+    output.warnings.extend(contrast_words::warnings(
+        study,
+        comparison,
+        allometries,
+        shares,
+    ));
     output.tables.extend([
-        contrast_tables::contrasts(study, &comparison),
-        contrast_tables::curve_tests(study, &comparison, &[]),
-        contrast_tables::difference_by_age(study, &comparison),
+        contrast_tables::contrasts(study, comparison),
+        contrast_tables::curve_tests(study, comparison, allometries),
+        contrast_tables::difference_by_age(study, comparison),
     ]);
-    Ok(Some(comparison))
 }
 
 /// What `contrast` is asked where only the fits are chosen.
@@ -400,30 +415,11 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
         None => Vec::new(),
     };
     let shares = fat_share::fat_shares(&study, &comparison.groups, &request);
-    output.words.push("Do they differ?".to_owned());
-    output
-        .words
-        .extend(contrast_words::differences(&study, &comparison));
-    output.words.extend(contrast_words::allometries(
-        &study,
-        &comparison.groups,
-        &allometries,
-    ));
-    output.warnings.extend(contrast_words::warnings(
-        &study,
-        &comparison,
-        &allometries,
-        &shares,
-    ));
     if args.options.by == ByName::Strain {
         let choice = curve_choice(&study, &options, &request, &mut output)?;
         output.tables.push(choice);
     }
-    output.tables.extend([
-        contrast_tables::contrasts(&study, &comparison),
-        contrast_tables::curve_tests(&study, &comparison, &allometries),
-        contrast_tables::difference_by_age(&study, &comparison),
-    ]);
+    tell(&study, &comparison, (&allometries, &shares), &mut output);
     if !allometries.is_empty() {
         output.tables.push(contrast_tables::allometry(
             &study,

@@ -25,7 +25,7 @@ use crate::study::Study;
 #[command(after_help = "Examples:
   pinfeather target data-demo
   pinfeather target data-demo --as-of 84 --forecast 112,119
-  pinfeather target new-flock --population models/populations/body_weight_gompertz.toml
+  pinfeather target new-flock --population models/populations/invented_body_weight.toml
   pinfeather target weights.csv --bird ring --age day --value grams --group line \\
       --targets targets.csv --back-by 126")]
 pub(crate) struct TargetArgs {

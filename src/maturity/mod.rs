@@ -28,6 +28,7 @@ mod onset_backtest;
 mod onset_check;
 mod onset_forecast;
 mod onset_model;
+mod onset_subjects;
 mod thresholds;
 
 use crate::error::{Error, Result};

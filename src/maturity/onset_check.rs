@@ -11,7 +11,8 @@
 //! cross-validation).
 
 use super::lay::middle;
-use super::onset_model::{CueSet, FittedLaw, Law, Subjects};
+use super::onset_model::{CueSet, FittedLaw, Law};
+use super::onset_subjects::Subjects;
 use crate::stats::concordance::order_agreement;
 use crate::stats::linear::Design;
 use crate::stats::parametric_survival::accelerated_failure;

@@ -17,7 +17,8 @@ use rand_distr::StandardNormal;
 use rayon::prelude::*;
 
 use super::lay::{LayBird, LayRecords};
-use super::onset_model::{CueSet, Subjects, least_aic, with_intercept};
+use super::onset_model::{CueSet, least_aic, with_intercept};
+use super::onset_subjects::Subjects;
 use crate::stats::Interval;
 use crate::stats::parametric_survival::{AcceleratedFit, Family};
 use crate::stats::resample::{percentile_interval, stream};

@@ -12,7 +12,9 @@ use crate::growth::{Curve, Derived};
 use crate::report::Table;
 use crate::report::rounding;
 use crate::study::Study;
-use crate::trajectory::{Level, Population, PopulationFit, SubjectFits, Trajectories};
+use crate::trajectory::{
+    Level, Population, PopulationFit, SubjectFits, Trajectories, derived_quantities,
+};
 
 /// What the tables tell beside the curves' terms.
 #[derive(Debug, Clone)]
@@ -29,19 +31,9 @@ impl PaperWishes {
     /// The derived quantities of the paper's tables: landmarks, ages of these masses and
     /// values at these ages. Rates at single ages stay in the full tables.
     fn derived(&self) -> Vec<Derived> {
-        let landmarks = [
-            Derived::Mature,
-            Derived::InflectionAge,
-            Derived::InflectionWeight,
-            Derived::InflectionRate,
-            Derived::AgeAtFraction(0.5),
-            Derived::AgeAtFraction(0.95),
-            Derived::SecondPeakAge,
-            Derived::SecondPeakRate,
-        ];
-        let masses = self.masses_g.iter().map(|mass| Derived::AgeAtValue(*mass));
-        let ages = self.ages_d.iter().map(|age| Derived::ValueAt(*age));
-        landmarks.into_iter().chain(masses).chain(ages).collect()
+        let all = derived_quantities(&self.ages_d, &self.masses_g).into_iter();
+        all.filter(|what| !matches!(what, Derived::RateAt(_) | Derived::RelativeRateAt(_)))
+            .collect()
     }
 }
 
