@@ -5,6 +5,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use pinfeather::fit::{Outcome, Series, Settings, Variance, Workspace, fit, fit_all};
 use pinfeather::growth::{Curve, built_in};
 use proptest::prelude::*;
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
 
 const CURVES: [&str; 3] = ["gompertz", "logistic", "bertalanffy"];
 
@@ -377,4 +380,68 @@ fn two_phases_stand_in_the_order_of_their_ages() {
         }
         assert_eq!(in_order.reason(), swapped.reason(), "{name}");
     }
+}
+
+/// Weighings that end soon after the inflection leave a richards in a narrow valley: an
+/// automatic start that follows it and stops early loses nothing that other starts find.
+/// A stop on a ridge may leave a thousandth of the sum of squares (`least_squares.rs`),
+/// one after the other perhaps two. A fit that is told without doubt is the optimum.
+#[test]
+fn a_narrow_valley_is_left_only_where_no_start_finds_more() {
+    let richards = built_in("richards").unwrap();
+    let mut random = ChaCha8Rng::seed_from_u64(4);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
+    let ages_d: Vec<f64> = (0..12).map(|i| 1.0 + 2.6 * f64::from(i)).collect();
+    let (mut weak, mut certain) = (0, 0);
+    for bird in 0..60 {
+        let terms = [
+            2500.0 * (1.0 + 0.12 * normal()),
+            0.075 * (1.0 + 0.1 * normal()),
+            26.0 * (1.0 + 0.08 * normal()),
+            1.2 + 0.1 * f64::from(bird % 8),
+        ];
+        let values: Vec<f64> = ages_d
+            .iter()
+            .map(|age_d| richards.value(*age_d, &terms) * (1.0 + 0.03 * normal()))
+            .collect();
+        let outcome = fitted(richards.as_ref(), &ages_d, &values);
+        let Some(own) = outcome.estimates() else {
+            panic!("bird {bird}: {outcome:?}");
+        };
+        let last = values[11];
+        let mut best = f64::INFINITY;
+        for times in [1.05, 1.5, 3.0, 10.0] {
+            for rate in [0.02, 0.06, 0.15] {
+                for shape in [0.6, 1.5, 4.0] {
+                    let settings = Settings {
+                        start: Some(Box::new([times * last, rate, 20.0 * times.sqrt(), shape])),
+                        ..Settings::default()
+                    };
+                    let series = Series {
+                        ages_d: &ages_d,
+                        values: &values,
+                    };
+                    let other = fit(richards.as_ref(), series, &settings, &mut Workspace::new());
+                    if let Some(other) = other.estimates() {
+                        best = best.min(other.rss);
+                    }
+                }
+            }
+        }
+        let slack = if outcome.status() == "converged" {
+            certain += 1;
+            1e-6
+        } else {
+            weak += 1;
+            2e-3
+        };
+        assert!(
+            own.rss <= best * (1.0 + slack),
+            "bird {bird} ({}): {} against {best}",
+            outcome.status(),
+            own.rss
+        );
+    }
+    // The birds are of both kinds.
+    assert!(weak > 20 && certain > 0, "{weak} weak, {certain} converged");
 }

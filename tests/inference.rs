@@ -235,6 +235,51 @@ fn the_intervals_of_fit_come_from_the_method_asked_for() {
     }
 }
 
+/// The typical bird of each strain in a mixed fit. With 40 and more birds a strain the
+/// marginal likelihood is nearly quadratic, so that the three kinds of interval are of one
+/// width, yet none is another's copy.
+#[test]
+fn a_mixed_fit_has_intervals_by_profile_and_by_bootstrap() {
+    let folder = tempfile::tempdir().unwrap();
+    let demo = root().join("data-demo");
+    let terms = |options: &str, out: &str| {
+        let call = format!(
+            "fit {} --curve gompertz --level population --estimator laplace --out {out} {options}",
+            demo.display()
+        );
+        pinfeather(folder.path(), &call);
+        let rows = rows(&folder.path().join(out).join("tables/curve_terms.csv"));
+        let typical =
+            |row: &HashMap<String, String>| !row["strain"].is_empty() && row["bird"].is_empty();
+        rows.into_iter().filter(typical).collect::<Vec<_>>()
+    };
+    let wald = terms("", "wald");
+    let number = |row: &HashMap<String, String>, column: &str| row[column].parse::<f64>().unwrap();
+    let width = |row: &HashMap<String, String>| number(row, "upper") - number(row, "lower");
+    for (options, out) in [
+        ("--intervals profile", "profile"),
+        (
+            "--intervals bootstrap --replicates 400 --seed 9",
+            "bootstrap",
+        ),
+    ] {
+        let other = terms(options, out);
+        assert_eq!(other.len(), wald.len());
+        for (other, wald) in other.iter().zip(&wald) {
+            assert_eq!(other["estimate"], wald["estimate"]);
+            assert_ne!(other["lower"], wald["lower"], "{options}: {other:?}");
+            let inside = number(other, "lower") < number(wald, "estimate")
+                && number(wald, "estimate") < number(other, "upper");
+            assert!(inside, "{options}: {other:?}");
+            if ["A", "k", "ti"].contains(&other["term"].as_str()) {
+                let ratio = width(other) / width(wald);
+                // 400 replicates tell a width to 5 percent; three such errors and more.
+                assert!((0.8..1.25).contains(&ratio), "{options}: {ratio} {other:?}");
+            }
+        }
+    }
+}
+
 /// The bootstrap by bird against two errors over birds that need no draws: the sandwich,
 /// which errs to the small side with few birds, and the jackknife by bird, which errs to
 /// the great side (Efron and Stein 1981; from memory). Its width, 2 t se on birds - 1

@@ -6,11 +6,13 @@
 use std::path::Path;
 
 use pinfeather::fit::Variance;
+use pinfeather::fit::interval::Interval;
 use pinfeather::fit::mixed::{
     Correlation, Covariance, Estimator, GroupedTerms, MixedFit, MixedModel, MixedOptions,
     RandomTerm, Subjects,
 };
-use pinfeather::growth::built_in;
+use pinfeather::fit::profile::Quantity;
+use pinfeather::growth::{Card, built_in};
 use pinfeather::growth::{Curve, Derived, Term};
 use serde_json::Value;
 
@@ -700,4 +702,123 @@ fn laplace_and_quadrature_tend_to_one_value_as_nodes_grow() {
     let alternating = fit(&*logistic, &subjects, &alternating);
     let gap = log_liks[4] - alternating.log_lik;
     assert!((0.5..2.0).contains(&gap), "{gap}");
+}
+
+const NORMAL_975: f64 = 1.959_963_984_540_054;
+
+fn laplace(random: Vec<RandomTerm>, covariance: Covariance) -> MixedOptions {
+    MixedOptions {
+        random,
+        covariance,
+        estimator: Estimator::Laplace,
+        ..MixedOptions::default()
+    }
+}
+
+/// The profile's limits of some quantities of the first group.
+fn profiled(
+    curve: &dyn Curve,
+    subjects: &Subjects<'_>,
+    options: &MixedOptions,
+    quantities: &[Quantity],
+) -> Vec<Interval> {
+    let ours = fit(curve, subjects, options);
+    let model = MixedModel::new(curve, options).expect("options");
+    let wanted: Vec<(usize, Quantity)> = quantities.iter().map(|one| (0, *one)).collect();
+    let found = model
+        .profile(subjects, &ours, &wanted, NORMAL_975)
+        .expect("a maximum");
+    found.into_iter().map(|one| one.expect("limits")).collect()
+}
+
+/// `mixed_profile/SOURCE.md`; limits to a ten-thousandth of a standard error.
+#[test]
+fn profile_of_a_straight_line_is_that_of_lme4() {
+    let table = Table::read(
+        "mixed_profile/sleepstudy.csv",
+        "Subject",
+        None,
+        "Days",
+        "Reaction",
+    );
+    let line = Card::parse(
+        r#"
+name = "line"
+description = "straight line"
+equation = "a + b*t"
+source = "for this test"
+[[term]]
+name = "a"
+meaning = "at day 0"
+unit = "ms"
+[[term]]
+name = "b"
+meaning = "a day"
+unit = "ms/d"
+[[start]]
+a = "y_first"
+b = "1"
+"#,
+        "line.toml",
+    )
+    .expect("card");
+    let options = laplace(random(&["a", "b"]), Covariance::Full);
+    let quantities = [Quantity::Term(0), Quantity::Term(1)];
+    let found = profiled(&line, &table.subjects(), &options, &quantities);
+    let expected = [
+        (237.680_689_978_56, 265.129_519_724_6, 6.632_122_742_19),
+        (7.358_652_019_45, 13.575_919_916_1, 1.502_230_213_83),
+    ];
+    for (found, (lower, upper, error)) in found.iter().zip(expected) {
+        assert!((found.lower - lower).abs() < 1e-4 * error, "{found:?}");
+        assert!((found.upper - upper).abs() < 1e-4 * error, "{found:?}");
+    }
+}
+
+/// `mixed_profile/SOURCE.md`; the rate is one over lme4's scale, so that their limits
+/// change sides.
+#[test]
+fn profile_of_orange_trees_is_that_of_lme4s_deviance() {
+    let table = orange();
+    let logistic = built_in("logistic").expect("curve");
+    let options = laplace(random(&["A"]), Covariance::Diagonal);
+    let quantities = [Quantity::Term(0), Quantity::Term(1), Quantity::Term(2)];
+    let found = profiled(&*logistic, &table.subjects(), &options, &quantities);
+    let expected = [
+        (156.664_347_42, 228.866_891_464),
+        (1.0 / 409.197_225_062, 1.0 / 298.065_031_299),
+        (664.777_602_041, 811.963_813_947),
+    ];
+    for (found, (lower, upper)) in found.iter().zip(expected) {
+        close("lower limit", found.lower, lower, 1e-5);
+        close("upper limit", found.upper, upper, 1e-5);
+    }
+}
+
+/// A profile does not ask how a curve is written: the gompertz weighs A/e at its
+/// inflection and bends at ti, so that these have the limits of A and ti.
+#[test]
+fn profile_follows_a_quantity_through_any_change_of_terms() {
+    let table = chicks();
+    let one_group = vec![0; table.groups.len()];
+    let subjects = Subjects::new(&table.starts, &table.ages_d, &table.values, &one_group);
+    let subjects = subjects.expect("columns");
+    let gompertz = built_in("gompertz").expect("curve");
+    let options = laplace(
+        vec![RandomTerm::log("A"), RandomTerm::natural("ti")],
+        Covariance::Full,
+    );
+    let quantities = [
+        Quantity::Term(0),
+        Quantity::Term(2),
+        Quantity::Derived(Derived::InflectionWeight),
+        Quantity::Derived(Derived::InflectionAge),
+    ];
+    let found = profiled(&*gompertz, &subjects, &options, &quantities);
+    let e = std::f64::consts::E;
+    close("A below", found[2].lower * e, found[0].lower, 1e-5);
+    close("A above", found[2].upper * e, found[0].upper, 1e-5);
+    close("ti below", found[3].lower, found[1].lower, 1e-5);
+    close("ti above", found[3].upper, found[1].upper, 1e-5);
+    assert!(found[0].lower < found[0].upper && found[1].lower < found[1].upper);
 }

@@ -87,7 +87,7 @@ pub(crate) struct InferenceOptions {
 enum IntervalName {
     /// Standard errors and Student's t
     Wald,
-    /// Profile likelihood
+    /// Profile likelihood (of a fit of all birds at once: its marginal likelihood by Laplace)
     Profile,
     /// Birds drawn with replacement (a bird's own residuals at bird level)
     Bootstrap,
@@ -132,7 +132,8 @@ impl InferenceOptions {
         let intervals = if method == Method::Wald {
             Intervals::default()
         } else {
-            let bar = output.progress(trajectories.subjects.len(), method.name());
+            let fits = trajectories.subjects.len() + trajectories.population_fits().len();
+            let bar = output.progress(fits, method.name());
             let wanted = (&derived[..], method);
             let found =
                 trajectories.intervals(study, &request, wanted, options.confidence, &|done| {

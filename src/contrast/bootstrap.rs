@@ -14,10 +14,11 @@ use super::joint::{Joint, PooledFit, PopulationFit};
 use super::pairs::Contrast;
 use crate::error::Result;
 use crate::fit::interval::Interval;
-use crate::fit::mixed::{MixedModel, Subjects};
+use crate::fit::mixed::MixedModel;
 use crate::fit::{Series, Settings, Workspace, fit};
 use crate::growth::Curve;
 use crate::stats::resample::{draw, percentile_interval, stream};
+use crate::trajectory::Redrawn;
 use crate::trajectory::interval::widened;
 
 /// What is fitted again.
@@ -45,12 +46,14 @@ pub(super) fn put_intervals(
     let drawn = match refit {
         Refit::Population(population) => {
             let subjects = sample.subjects()?;
-            let again = Again {
-                model: MixedModel::new(curve, &population.options)?,
-                subjects,
-                population,
+            let model = MixedModel::new(curve, &population.options)?;
+            let again = Redrawn {
+                model: &model,
+                subjects: &subjects,
+                fit: &population.fit,
+                birds: &birds,
             };
-            let one = |random: &mut ChaCha8Rng| again.terms(&birds, random);
+            let one = |random: &mut ChaCha8Rng| again.terms(random);
             replicate(contrasts, joint, &one, (request.seed, replicates), done)
         }
         Refit::Pooled(fits) => {
@@ -126,25 +129,6 @@ fn replicate(
             terms.map_or_else(|| vec![None; contrasts.len()], |terms| differences(&terms))
         })
         .collect()
-}
-
-struct Again<'a> {
-    model: MixedModel<'a>,
-    subjects: Subjects<'a>,
-    population: &'a PopulationFit,
-}
-
-impl Again<'_> {
-    fn terms(&self, birds: &[Vec<usize>], random: &mut ChaCha8Rng) -> Option<Vec<Vec<f64>>> {
-        let mut indices = Vec::new();
-        for group in birds {
-            indices.extend(draw(random, group.len()).into_iter().map(|at| group[at]));
-        }
-        let drawn = self.subjects.draw(&indices);
-        let outcome = self.model.fit_from(&drawn, &self.population.fit);
-        let fit = outcome.fit()?;
-        Some((0..birds.len()).map(|at| fit.group(at).to_vec()).collect())
-    }
 }
 
 fn pooled_terms(

@@ -5,7 +5,7 @@
 //! these have fixed effects), the bird for a bird's own curve, and neither for what
 //! holds for all.
 
-use crate::fit::interval;
+use crate::fit::interval::{self, Estimate};
 use crate::fit::mixed::{Covariance, Criterion, Estimator, MixedFit, MixedOutcome, TermScale};
 use crate::growth::Curve;
 use crate::report::Table;
@@ -14,6 +14,7 @@ use crate::report::growth_tables::{
     no_evidence_cells, residuals_table, terms_table, write_curve,
 };
 use crate::study::Study;
+use crate::trajectory::interval::Method;
 use crate::trajectory::{
     Population, PopulationFit, SecondPhase, SpurtFrom, Trajectories, days_between, spurts,
 };
@@ -96,7 +97,10 @@ fn curve_terms(table: &mut Table, study: &Study, population: &Population, wanted
         .into_iter()
         .map(|what| (what, what.name()))
         .collect();
-    for (fit, curve, mixed) in fitted(population) {
+    for (number, fit) in population.fits.iter().enumerate() {
+        let (curve, Some(mixed)) = (&*fit.curve, fit.outcome.fit()) else {
+            continue;
+        };
         let all = whose(study, fit);
         for (at, group) in fit.cohort.groups.iter().enumerate() {
             let estimates = mixed.group_estimates(at);
@@ -104,16 +108,29 @@ fn curve_terms(table: &mut Table, study: &Study, population: &Population, wanted
                 strain: &group.name,
                 ..all
             };
-            for (index, term) in curve.terms().iter().enumerate() {
+            let mut write = |place: usize, name: &str, estimate: Estimate| {
+                let interval = match wanted.method {
+                    Method::Wald => estimate.interval,
+                    Method::Profile | Method::Bootstrap { .. } => {
+                        let group = (population.trait_index, at);
+                        wanted.intervals.of_group(group, number, place)
+                    }
+                };
                 let mut row = whose.begin(table, curve);
-                row.text(&term.name);
-                estimate_cells(&mut row, &interval::term(&estimates, index, level));
+                row.text(name);
+                let estimate = Estimate {
+                    interval,
+                    ..estimate
+                };
+                estimate_cells(&mut row, &estimate);
+            };
+            let terms = curve.terms();
+            for (index, term) in terms.iter().enumerate() {
+                write(index, &term.name, interval::term(&estimates, index, level));
             }
-            for (what, name) in &derived {
+            for (place, (what, name)) in derived.iter().enumerate() {
                 if let Some(estimate) = interval::derived(curve, &estimates, *what, level) {
-                    let mut row = whose.begin(table, curve);
-                    row.text(name);
-                    estimate_cells(&mut row, &estimate);
+                    write(terms.len() + place, name, estimate);
                 }
             }
         }

@@ -2,13 +2,15 @@
 //!
 //! Bootstrap of a strain: its birds are drawn with replacement, whole, and the curve is
 //! fitted to their weighings again, so that it holds however the weighings of a bird
-//! are correlated. Of a bird: there is one, so its residuals are drawn in place of
-//! birds, on the scale of the variance model. Percentiles are taken wider than the
-//! level by what few birds lose, at -+ sqrt(n/(n - 1)) t on n - 1 degrees of freedom
-//! in place of the normal quantile.
+//! are correlated. Percentiles are taken wider than the level by what few birds lose, at
+//! -+ sqrt(n/(n - 1)) t on n - 1 degrees of freedom in place of the normal quantile.
+//! Of a bird: there is one, so its residuals are drawn in place of birds, on the scale of
+//! the variance model. A handful of weighings tell their own spread badly and percentiles
+//! do not know of it, so each replicate is measured in its own standard errors
+//! (bootstrap-t).
 //!
 //! # Source
-//! Efron B, Tibshirani RJ (1993) An Introduction to the Bootstrap, 9.4, 13 (from
+//! Efron B, Tibshirani RJ (1993) An Introduction to the Bootstrap, 9.4, 12.5, 13 (from
 //! memory); the wider percentiles: Hesterberg TC (2015) What teachers should know about
 //! the bootstrap, Am Stat 69: 371-386 (from memory).
 
@@ -18,7 +20,10 @@ use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
-use super::{CurveFit, Level, Pooled, Request, Subject, SubjectFits, Trajectories, ready};
+use super::population_interval::OfGroup;
+use super::{
+    CurveFit, Level, Pooled, Population, Request, Subject, SubjectFits, Trajectories, ready,
+};
 use crate::fit::interval::{Interval, Law};
 use crate::fit::profile::{self, Quantity};
 use crate::fit::{Estimates, Outcome, Series, Settings, Variance, Workspace, diagnostics, fit};
@@ -64,6 +69,8 @@ const MOST_FAILED: f64 = 0.1;
 pub struct Intervals {
     /// Curve by curve, the terms first, then the derived quantities.
     of: HashMap<Subject, Vec<Vec<Option<Interval>>>>,
+    /// The same of each group of birds in a mixed fit: trait by trait, curve by curve.
+    of_groups: HashMap<usize, Vec<Vec<OfGroup>>>,
 }
 
 impl Intervals {
@@ -72,6 +79,18 @@ impl Intervals {
     #[must_use]
     pub fn of(&self, subject: Subject, fit: usize, place: usize) -> Option<Interval> {
         *self.of.get(&subject)?.get(fit)?.get(place)?
+    }
+
+    /// The same of the typical bird of a group in the mixed fit of a trait.
+    #[must_use]
+    pub fn of_group(
+        &self,
+        (trait_index, group): (usize, usize),
+        fit: usize,
+        place: usize,
+    ) -> Option<Interval> {
+        let fits = self.of_groups.get(&trait_index)?;
+        *fits.get(fit)?.get(group)?.get(place)?
     }
 }
 
@@ -126,8 +145,14 @@ impl Trajectories {
             done(1);
             (subject.subject, fits)
         };
+        let wanted: Vec<Quantity> = derived.iter().copied().map(Quantity::Derived).collect();
+        let of_population = |population: &Population| {
+            let found = population.intervals(&wanted, method, level, done);
+            (population.trait_index, found)
+        };
         Intervals {
             of: self.subjects.par_iter().map(of_subject).collect(),
+            of_groups: self.populations.iter().map(of_population).collect(),
         }
     }
 }
@@ -143,6 +168,13 @@ pub(super) fn records_of(study: &Study, subject: Subject) -> Pooled {
 
 /// How the ages and values of a replicate are drawn.
 type Draw<'a> = dyn Fn(&mut ChaCha8Rng) -> (Vec<f64>, Vec<f64>) + Sync + 'a;
+
+/// A quantity of one replicate.
+#[derive(Debug, Clone, Copy)]
+struct Drawn {
+    value: f64,
+    standard_error: Option<f64>,
+}
 
 struct OneFit<'a> {
     curve: &'a dyn Curve,
@@ -175,7 +207,7 @@ impl OneFit<'_> {
         // Each strain and bird has draws of its own.
         let place = subject.bird.map_or(subject.strain, |bird| bird + 1_000_003) as u64;
         let seed = seed ^ place.wrapping_mul(0x9E37_79B9_7F4A_7C15);
-        let (level, drawn): (f64, Vec<Vec<Option<f64>>>) = match subject.level {
+        match subject.level {
             Level::Strain => {
                 let mut names = self.birds.to_vec();
                 names.sort_unstable();
@@ -184,36 +216,39 @@ impl OneFit<'_> {
                     return vec![None; self.quantities.len()];
                 }
                 let make = |random: &mut ChaCha8Rng| self.draw_birds(&names, random);
-                (
-                    widened(self.level, names.len()),
-                    self.replicates(replicates, seed, &make),
-                )
+                let drawn = self.replicates(replicates, seed, &make);
+                let level = widened(self.level, names.len());
+                let of = |place: usize| {
+                    let known = drawn.iter().filter_map(|drawn| drawn[place]);
+                    let values: Vec<f64> = known.map(|drawn| drawn.value).collect();
+                    percentiles(&values, replicates, level)
+                };
+                (0..self.quantities.len()).map(of).collect()
             }
             Level::Bird => {
                 let make = |random: &mut ChaCha8Rng| self.draw_residuals(random);
-                let law = Law::of(self.estimates);
-                let level = 2.0 * normal_lower(law.pointwise_factor(self.level)) - 1.0;
-                (level, self.replicates(replicates, seed, &make))
+                let drawn = self.replicates(replicates, seed, &make);
+                let found = self.drawn(self.estimates);
+                let of = |place: usize| {
+                    let estimate = found[place]?;
+                    let error = estimate.standard_error?;
+                    let off =
+                        |drawn: Drawn| Some((drawn.value - estimate.value) / drawn.standard_error?);
+                    let known = drawn.iter().filter_map(|drawn| off(drawn[place]?));
+                    let offs: Vec<f64> = known.collect();
+                    let offs = percentiles(&offs, replicates, self.level)?;
+                    Some(Interval {
+                        lower: estimate.value - offs.upper * error,
+                        upper: estimate.value - offs.lower * error,
+                    })
+                };
+                (0..self.quantities.len()).map(of).collect()
             }
-        };
-        let of = |place: usize| {
-            let values: Vec<f64> = drawn.iter().filter_map(|values| values[place]).collect();
-            #[expect(clippy::cast_precision_loss, reason = "a count of replicates")]
-            let failed = 1.0 - values.len() as f64 / replicates as f64;
-            if failed > MOST_FAILED {
-                return None;
-            }
-            let found = percentile_interval(&values, level).ok()?;
-            Some(Interval {
-                lower: found.lower,
-                upper: found.upper,
-            })
-        };
-        (0..self.quantities.len()).map(of).collect()
+        }
     }
 
     /// The quantities of each replicate.
-    fn replicates(&self, replicates: usize, seed: u64, make: &Draw<'_>) -> Vec<Vec<Option<f64>>> {
+    fn replicates(&self, replicates: usize, seed: u64, make: &Draw<'_>) -> Vec<Vec<Option<Drawn>>> {
         let from = Settings {
             start: Some(self.estimates.terms.clone()),
             ..self.settings.clone()
@@ -225,7 +260,10 @@ impl OneFit<'_> {
                 values: &values,
             };
             let outcome = fit(self.curve, series, &from, workspace);
-            self.values_of(&outcome)
+            match outcome.estimates() {
+                Some(estimates) => self.drawn(estimates),
+                None => vec![None; self.quantities.len()],
+            }
         };
         (0..replicates as u64)
             .into_par_iter()
@@ -233,12 +271,17 @@ impl OneFit<'_> {
             .collect()
     }
 
-    fn values_of(&self, outcome: &Outcome) -> Vec<Option<f64>> {
-        let Some(estimates) = outcome.estimates() else {
-            return vec![None; self.quantities.len()];
-        };
+    /// The quantities of a fit.
+    fn drawn(&self, estimates: &Estimates) -> Vec<Option<Drawn>> {
+        let law = Law::of(estimates);
         let mut gradient = vec![0.0; estimates.terms.len()];
-        let of = |quantity: &Quantity| quantity.value(self.curve, &estimates.terms, &mut gradient);
+        let of = |quantity: &Quantity| {
+            let value = quantity.value(self.curve, &estimates.terms, &mut gradient)?;
+            Some(Drawn {
+                value,
+                standard_error: law.standard_error(&gradient),
+            })
+        };
         self.quantities.iter().map(of).collect()
     }
 
@@ -276,6 +319,20 @@ impl OneFit<'_> {
         });
         (self.ages_d.to_vec(), values.collect())
     }
+}
+
+/// The interval of the replicates that have the quantity; `None` where too few have.
+pub(super) fn percentiles(values: &[f64], replicates: usize, level: f64) -> Option<Interval> {
+    #[expect(clippy::cast_precision_loss, reason = "a count of replicates")]
+    let failed = 1.0 - values.len() as f64 / replicates as f64;
+    if failed > MOST_FAILED {
+        return None;
+    }
+    let found = percentile_interval(values, level).ok()?;
+    Some(Interval {
+        lower: found.lower,
+        upper: found.upper,
+    })
 }
 
 /// The level at which percentiles of n drawn birds hold `level`.

@@ -9,6 +9,7 @@
 mod bird_population;
 mod observed;
 mod population;
+mod population_interval;
 mod saved_population;
 mod second_phase;
 
@@ -27,6 +28,7 @@ pub use population::{
     Cohort, Group, Limits, Population, PopulationFit, PopulationRequest, RandomTerms, check,
     usual_random_terms,
 };
+pub(crate) use population_interval::Redrawn;
 use rayon::prelude::*;
 pub use second_phase::{
     PhaseTest, SecondPhase, Simulation, Spurt, SpurtFrom, second_phase, simulated_studies, spurts,

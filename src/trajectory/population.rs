@@ -286,6 +286,16 @@ impl Cohort {
         })
     }
 
+    /// The subjects of each group.
+    #[must_use]
+    pub fn by_group(&self) -> Vec<Vec<usize>> {
+        let mut birds = vec![Vec::new(); self.groups.len()];
+        for (subject, group) in self.group_of.iter().enumerate() {
+            birds[*group].push(subject);
+        }
+        birds
+    }
+
     /// Ages of one subject's records, d.
     #[must_use]
     pub fn ages_of(&self, subject: usize) -> &[f64] {

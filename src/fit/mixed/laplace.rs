@@ -33,23 +33,30 @@ const MOST_ROUNDS: usize = 200;
 const DIFFERENCE: f64 = 1e-3;
 
 /// A climb to the maximum.
-struct Climb {
-    x: Vec<f64>,
-    value: f64,
-    slope: Vec<f64>,
+pub(super) struct Climb {
+    pub(super) x: Vec<f64>,
+    pub(super) value: f64,
+    pub(super) slope: Vec<f64>,
     /// Inverse of the curvature as BFGS knows it.
-    inverse: Vec<f64>,
-    rounds: usize,
+    pub(super) inverse: Vec<f64>,
+    pub(super) rounds: usize,
 }
 
 /// The curvature at a point of the climb.
-struct Curved {
+pub(super) struct Curved {
     /// Inverse of minus the Hessian; zero for what the likelihood does not depend on.
-    covariance: Vec<f64>,
+    pub(super) covariance: Vec<f64>,
     /// Least eigenvalue of minus the Hessian scaled to unit diagonal.
     least_eigenvalue: f64,
     /// Whether minus the Hessian is positive definite.
-    definite: bool,
+    pub(super) definite: bool,
+}
+
+/// The maximum, and what was climbed.
+pub(super) struct Summit<'p, 'a> {
+    pub(super) likelihood: Likelihood<'p, 'a>,
+    pub(super) climb: Climb,
+    pub(super) curved: Curved,
 }
 
 /// Maximises from where the alternation ended; the reason in words where it fails.
@@ -59,6 +66,17 @@ pub(super) fn maximise(
     start: &State,
     beta_covariance: Option<&[f64]>,
 ) -> Result<Ending, String> {
+    let top = summit(problem, model, start, beta_covariance)?;
+    top.likelihood.finish(&top.climb, &top.curved)
+}
+
+/// Climbs to the maximum; the reason in words where there is none.
+pub(super) fn summit<'p, 'a>(
+    problem: &'p Problem<'a>,
+    model: &MixedModel<'_>,
+    start: &State,
+    beta_covariance: Option<&[f64]>,
+) -> Result<Summit<'p, 'a>, String> {
     let nodes = match model.estimator {
         Estimator::Quadrature { nodes } => nodes,
         Estimator::Alternating | Estimator::Laplace => 1,
@@ -96,7 +114,11 @@ pub(super) fn maximise(
             "the marginal likelihood was still rising after {MOST_ROUNDS} rounds; fewer random terms or a diagonal covariance may help"
         ));
     }
-    likelihood.finish(&climb, &curved)
+    Ok(Summit {
+        likelihood,
+        climb,
+        curved,
+    })
 }
 
 impl Climb {
@@ -132,6 +154,11 @@ impl Likelihood<'_, '_> {
             update(&mut climb.inverse, &step, &change, m);
             climb.go(&step, 1.0, value, slope);
         }
+    }
+
+    /// BFGS rounds until a step gains nothing.
+    pub(super) fn climb_to_end(&mut self, climb: &mut Climb) {
+        self.climb(climb, GAIN);
     }
 
     /// Newton steps while they bring the maximum nearer.

@@ -13,6 +13,7 @@ use super::error_terms::{error_terms, logit, phi};
 use super::marginal::{Marginal, Point};
 use super::model::{Correlation, MixedModel};
 use super::problem::{CHUNK, Errors, Problem};
+use super::profile::Pull;
 use super::quadrature::Rule;
 use super::scale::TermScale;
 use super::spread::inverse_of;
@@ -50,6 +51,8 @@ pub(super) struct Likelihood<'p, 'a> {
     pub(super) modes: Vec<f64>,
     pub(super) information: Vec<f64>,
     pub(super) widths: Vec<f64>,
+    /// What is added to the likelihood while a profile is walked.
+    pub(super) pull: Option<Pull>,
 }
 
 impl<'p, 'a> Likelihood<'p, 'a> {
@@ -104,6 +107,7 @@ impl<'p, 'a> Likelihood<'p, 'a> {
             },
             information: vec![0.0; problem.subjects() * problem.p * problem.p],
             widths,
+            pull: None,
         }
     }
 
@@ -212,6 +216,9 @@ impl<'p, 'a> Likelihood<'p, 'a> {
             }
             value += task.value;
             slope.iter_mut().zip(&task.slope).for_each(|(a, b)| *a += b);
+        }
+        if let Some(pull) = &self.pull {
+            pull.add(problem, x, &mut value, &mut slope)?;
         }
         (value.is_finite() && slope.iter().all(|slope| slope.is_finite())).then_some((value, slope))
     }

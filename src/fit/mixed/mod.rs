@@ -59,6 +59,7 @@ mod model;
 mod nodes;
 mod population;
 mod problem;
+mod profile;
 mod quadrature;
 mod residual;
 mod result;

@@ -1,0 +1,130 @@
+//! Intervals of the typical bird of each group of a mixed fit that do not rest on its
+//! standard errors: by the profile of its marginal likelihood, and by drawing birds again.
+//!
+//! Birds are drawn with replacement within each group, whole, and all are fitted again
+//! from where the fit ended; percentiles are widened for few birds by the birds of the
+//! group. What holds for all birds (`sd(A)`, `sigma`) and birds' own curves keep the
+//! intervals of their standard errors.
+
+use rand_chacha::ChaCha8Rng;
+use rayon::prelude::*;
+
+use super::interval::{Method, percentiles, widened};
+use super::{Population, PopulationFit};
+use crate::fit::interval::Interval;
+use crate::fit::mixed::{MixedFit, MixedModel, Subjects};
+use crate::fit::profile::Quantity;
+use crate::stats::distribution::t_two_sided_quantile;
+use crate::stats::resample::{draw, stream};
+
+/// The intervals of one group's quantities; a side that is open is infinite.
+pub(super) type OfGroup = Vec<Option<Interval>>;
+
+impl Population {
+    /// Intervals of the derived quantities after the terms, fit by fit and group by group.
+    pub(super) fn intervals(
+        &self,
+        derived: &[Quantity],
+        method: Method,
+        level: f64,
+        done: &(dyn Fn(usize) + Sync),
+    ) -> Vec<Vec<OfGroup>> {
+        let of_fit = |fit: &PopulationFit| {
+            let terms = fit.curve.terms().len();
+            let quantities: Vec<Quantity> = (0..terms)
+                .map(Quantity::Term)
+                .chain(derived.iter().copied())
+                .collect();
+            let found = fit.intervals(&quantities, method, level);
+            done(1);
+            found.unwrap_or_default()
+        };
+        self.fits.iter().map(of_fit).collect()
+    }
+}
+
+impl PopulationFit {
+    /// Group by group; `None` of a failed fit.
+    fn intervals(
+        &self,
+        quantities: &[Quantity],
+        method: Method,
+        level: f64,
+    ) -> Option<Vec<OfGroup>> {
+        let fit = self.outcome.fit()?;
+        let model = MixedModel::new(&*self.curve, &self.options).ok()?;
+        let subjects = self.cohort.subjects().ok()?;
+        let groups = self.cohort.groups.len();
+        match method {
+            Method::Wald => None,
+            Method::Profile => {
+                #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
+                let quantile = t_two_sided_quantile(level, fit.group_estimates(0).df as f64);
+                let wanted: Vec<(usize, Quantity)> = (0..groups)
+                    .flat_map(|group| quantities.iter().map(move |one| (group, *one)))
+                    .collect();
+                let found = model.profile(&subjects, fit, &wanted, quantile).ok()?;
+                Some(found.chunks(quantities.len()).map(<[_]>::to_vec).collect())
+            }
+            Method::Bootstrap { replicates, seed } => {
+                let birds = self.cohort.by_group();
+                let again = Redrawn {
+                    model: &model,
+                    subjects: &subjects,
+                    fit,
+                    birds: &birds,
+                };
+                let drawn: Vec<Option<Vec<Vec<f64>>>> = (0..replicates as u64)
+                    .into_par_iter()
+                    .map(|replicate| again.terms(&mut stream(seed, replicate)))
+                    .collect();
+                let mut gradient = vec![0.0; self.curve.terms().len()];
+                let mut of = |group: usize, quantity: &Quantity| {
+                    if birds[group].len() < 2 {
+                        return None;
+                    }
+                    let values: Vec<f64> = drawn
+                        .iter()
+                        .flatten()
+                        .filter_map(|terms| {
+                            quantity.value(&*self.curve, &terms[group], &mut gradient)
+                        })
+                        .collect();
+                    percentiles(&values, replicates, widened(level, birds[group].len()))
+                };
+                let of_group = |group| quantities.iter().map(|one| of(group, one)).collect();
+                Some((0..groups).map(of_group).collect())
+            }
+        }
+    }
+}
+
+/// A mixed fit whose birds are drawn again.
+pub(crate) struct Redrawn<'a> {
+    /// The model.
+    pub(crate) model: &'a MixedModel<'a>,
+    /// All birds.
+    pub(crate) subjects: &'a Subjects<'a>,
+    /// Where their fit ended.
+    pub(crate) fit: &'a MixedFit,
+    /// The birds of each group.
+    pub(crate) birds: &'a [Vec<usize>],
+}
+
+impl Redrawn<'_> {
+    /// Terms of each group from birds drawn with replacement within the groups; `None`
+    /// where their fit has no numbers.
+    pub(crate) fn terms(&self, random: &mut ChaCha8Rng) -> Option<Vec<Vec<f64>>> {
+        let mut indices = Vec::new();
+        for group in self.birds {
+            indices.extend(draw(random, group.len()).into_iter().map(|at| group[at]));
+        }
+        let outcome = self.model.fit_from(&self.subjects.draw(&indices), self.fit);
+        let fit = outcome.fit()?;
+        Some(
+            (0..self.birds.len())
+                .map(|at| fit.group(at).to_vec())
+                .collect(),
+        )
+    }
+}
