@@ -236,8 +236,10 @@ fn the_intervals_of_fit_come_from_the_method_asked_for() {
 }
 
 /// The typical bird of each strain in a mixed fit. With 40 and more birds a strain the
-/// marginal likelihood is nearly quadratic, so that the three kinds of interval are of one
-/// width, yet none is another's copy.
+/// marginal likelihood is nearly quadratic, so that profile and standard errors agree. Birds
+/// drawn again also tell what the model gets wrong (these birds have a second phase, the
+/// gompertz has none), and may differ more. That each kind holds the truth is seen in
+/// `coverage.rs`.
 #[test]
 fn a_mixed_fit_has_intervals_by_profile_and_by_bootstrap() {
     let folder = tempfile::tempdir().unwrap();
@@ -256,11 +258,12 @@ fn a_mixed_fit_has_intervals_by_profile_and_by_bootstrap() {
     let wald = terms("", "wald");
     let number = |row: &HashMap<String, String>, column: &str| row[column].parse::<f64>().unwrap();
     let width = |row: &HashMap<String, String>| number(row, "upper") - number(row, "lower");
-    for (options, out) in [
-        ("--intervals profile", "profile"),
+    for (options, out, widths) in [
+        ("--intervals profile", "profile", 0.8..1.25),
         (
             "--intervals bootstrap --replicates 400 --seed 9",
             "bootstrap",
+            0.5..2.0,
         ),
     ] {
         let other = terms(options, out);
@@ -273,8 +276,7 @@ fn a_mixed_fit_has_intervals_by_profile_and_by_bootstrap() {
             assert!(inside, "{options}: {other:?}");
             if ["A", "k", "ti"].contains(&other["term"].as_str()) {
                 let ratio = width(other) / width(wald);
-                // 400 replicates tell a width to 5 percent; three such errors and more.
-                assert!((0.8..1.25).contains(&ratio), "{options}: {ratio} {other:?}");
+                assert!(widths.contains(&ratio), "{options}: {ratio} {other:?}");
             }
         }
     }

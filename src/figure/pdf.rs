@@ -7,8 +7,8 @@
 use crate::error::Result;
 use crate::figure::paper::Size;
 use crate::figure::raster::{broken, tree};
-use pdf_writer::{Content, Finish, Name, Pdf, Rect, Ref, TextStr};
-use svg2pdf::{ConversionOptions, to_chunk};
+use krilla::page::PageSettings;
+use krilla_svg::{SurfaceExt, SvgSettings};
 
 /// PDF bytes of an SVG picture.
 ///
@@ -21,37 +21,23 @@ use svg2pdf::{ConversionOptions, to_chunk};
 )]
 pub(crate) fn pdf(svg: &str, size: Size, title: &str) -> Result<Vec<u8>> {
     const PT_PER_MM: f64 = 72.0 / 25.4;
-    const PICTURE: Name = Name(b"picture");
-    let (picture, drawn_at) =
-        to_chunk(&tree(svg)?, ConversionOptions::default()).map_err(broken)?;
+    let tree = tree(svg)?;
     let width_pt = (size.width_mm() * PT_PER_MM) as f32;
     let height_pt = (size.height_mm() * PT_PER_MM) as f32;
 
-    // The picture's objects keep their numbers; ours come after them.
-    let mut free = picture.refs().max().unwrap_or(Ref::new(1)).get();
-    let mut next = || {
-        free += 1;
-        Ref::new(free)
-    };
-    let [catalog, pages, page, content, info] = [(); 5].map(|()| next());
-
-    let mut document = Pdf::new();
-    document.catalog(catalog).pages(pages);
-    document.pages(pages).kids([page]).count(1);
-    let mut sheet = document.page(page);
-    sheet
-        .parent(pages)
-        .media_box(Rect::new(0.0, 0.0, width_pt, height_pt))
-        .contents(content);
-    sheet.resources().x_objects().pair(PICTURE, drawn_at);
-    sheet.finish();
-    // The picture is one unit wide and high.
-    let mut drawn = Content::new();
-    drawn
-        .transform([width_pt, 0.0, 0.0, height_pt, 0.0, 0.0])
-        .x_object(PICTURE);
-    document.stream(content, &drawn.finish());
-    document.extend(&picture);
-    document.document_info(info).title(TextStr(title));
-    Ok(document.finish())
+    let mut document = krilla::Document::new();
+    let settings = PageSettings::new(width_pt, height_pt);
+    let area = krilla::geom::Size::from_wh(width_pt, height_pt)
+        .ok_or_else(|| broken(format!("page of {width_pt} x {height_pt} pt")))?;
+    let mut page = document.start_page_with(settings);
+    let mut surface = page.surface();
+    surface
+        .draw_svg(&tree, area, SvgSettings::default())
+        .ok_or_else(|| broken("its SVG does not fit a PDF page"))?;
+    surface.finish();
+    page.finish();
+    document.set_metadata(krilla::metadata::Metadata::new().title(title.to_owned()));
+    document
+        .finish()
+        .map_err(|error| broken(format!("{error:?}")))
 }

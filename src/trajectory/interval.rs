@@ -26,7 +26,7 @@ use super::{
 };
 use crate::fit::interval::{Interval, Law};
 use crate::fit::profile::{self, Quantity};
-use crate::fit::{Estimates, Outcome, Series, Settings, Variance, Workspace, diagnostics, fit};
+use crate::fit::{Estimates, Series, Settings, Variance, Workspace, diagnostics, fit};
 use crate::growth::{Curve, Derived};
 use crate::stats::distribution::{normal_lower, t_two_sided_quantile};
 use crate::stats::resample::{draw, percentile_interval, stream};
