@@ -753,6 +753,42 @@ fn a_faulty_study_is_told_with_its_place_and_nothing_is_written() {
     }
 }
 
+/// A rule rejects the intact scan of one of five plucked carcasses: its pair drops
+/// out, the others go on. Where it rejects all, only the feathers are left out.
+#[test]
+fn a_pair_without_its_intact_scan_drops_out() {
+    let plucked = "a1,56,1,plucked,70,590,15,676\na2,56,1,plucked,80,630,16,727\na3,56,1,plucked,66,571,14,652\na4,56,1,plucked,77,591,15,684\n";
+    // Its tissues add up to half of the bird.
+    let rejected = "a5,56,1,intact,40,300,8,702\na5,56,1,plucked,77,591,15,684\n";
+    let analyses = format!("{CHEMISTRY}a5,body,655,33,20,10,3\n");
+    let folder = small(&format!("{SCANS}{plucked}{rejected}"), &analyses);
+    let at = folder.path();
+    let birds = "bird,strain\na1,A\na2,A\na3,A\na4,A\na5,A\n";
+    std::fs::write(at.join("birds.csv"), birds).unwrap();
+    let told = "scans.csv, row 11: the plucked scan of bird a5 at 56 d has no pair and tells nothing of feathers: its intact scan, row 10, was rejected: ";
+    for command in ["calibrate .", "run ."] {
+        let output = pinfeather(at, command);
+        let errors = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(0), "{command}: {errors}");
+        assert!(errors.contains(told), "{command}: {errors}");
+        let words = text(&output.stdout);
+        assert!(words.contains("from 4 carcasses"), "{command}: {words}");
+    }
+    done(at, "calibrate .");
+    let rows = table(at, "rejected_scans", "scan,bird,age_d");
+    let of_bird: Vec<&Row> = rows.iter().filter(|row| row["bird"] == "a5").collect();
+    assert_eq!(of_bird.len(), 2, "{rows:?}");
+    let plucked_row = find(&rows, &[("row", "11"), ("equation", "feather effects")]);
+    assert!(plucked_row["reason"].starts_with("its intact scan, row 10, was rejected: "));
+
+    let alone = small(&format!("{SCANS}{rejected}"), &analyses);
+    std::fs::write(alone.path().join("birds.csv"), birds).unwrap();
+    let output = pinfeather(alone.path(), "calibrate .");
+    let errors = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{errors}");
+    assert!(errors.contains("feathers: no equations, since"), "{errors}");
+}
+
 #[test]
 fn faulty_equations_are_refused() {
     let folder = small(SCANS, CHEMISTRY);
