@@ -203,11 +203,23 @@ fn frames(study: &Study, pairs: &[(usize, [Vec<&Scan>; 2])]) -> [Frame; 2] {
 /// The effect of feathers on each reading, as an equation of feather mass, and of
 /// age and strain where they help to predict it.
 ///
+/// The scatter of an effect is that of two positionings, which grows with the bird.
+/// So rows are weighted by a power of the feather mass where the likelihood is the
+/// better for it (AICc, the power counted), and else count alike.
+///
 /// # Errors
 /// As [`choose`] and [`calibrate`].
 pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Calibration)>> {
-    let settings = plain(settings);
     let formula = with_strain(&paired.intact, "feather_mass,age")?;
+    let candidates = formula.candidates(1)?;
+    let best = |response: &str, weighting: Weighting| {
+        let settings = Settings {
+            weighting,
+            ..with_bird(settings)
+        };
+        let best = choose(&paired.intact, response, &candidates, &settings)?.best;
+        calibrate(&paired.intact, response, &best, &settings)
+    };
     let mut effects = Vec::new();
     for tissue in Tissue::ALL {
         let response = format!("{}_effect", tissue.name());
@@ -216,19 +228,17 @@ pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Cali
             .numbers(&response)?
             .iter()
             .any(|effect| effect.is_finite());
-        if known {
-            let best = choose(
-                &paired.intact,
-                &response,
-                &formula.candidates(1)?,
-                &settings,
-            )?
-            .best;
-            effects.push((
-                tissue,
-                calibrate(&paired.intact, &response, &best, &settings)?,
-            ));
+        if !known {
+            continue;
         }
+        let alike = best(&response, Weighting::Ordinary)?;
+        // Feather masses that are all alike or not above 0 give no weights.
+        let weighted = best(&response, Weighting::PowerOfFeatherMass).ok();
+        let better = weighted.filter(|weighted| match (weighted.aicc(), alike.aicc()) {
+            (Some(weighted), Some(alike)) => weighted < alike,
+            _ => false,
+        });
+        effects.push((tissue, better.unwrap_or(alike)));
     }
     Ok(effects)
 }
@@ -242,7 +252,11 @@ pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Cali
 /// # Errors
 /// As [`choose`] and [`calibrate`].
 pub fn feather_mass(frame: &Frame, settings: &Settings) -> Result<Calibration> {
-    let settings = plain(settings);
+    // Logarithms have one spread: rows count alike.
+    let settings = Settings {
+        weighting: Weighting::Ordinary,
+        ..with_bird(settings)
+    };
     let formula = with_strain(frame, "log(body_weight),log(age)")?;
     let best = choose(
         frame,
@@ -258,14 +272,6 @@ pub(super) fn with_bird(settings: &Settings) -> Settings {
     Settings {
         bird: Some("bird".to_owned()),
         ..settings.clone()
-    }
-}
-
-/// Effects may be negative and logarithms have one spread: rows count alike.
-pub(super) fn plain(settings: &Settings) -> Settings {
-    Settings {
-        weighting: Weighting::Ordinary,
-        ..with_bird(settings)
     }
 }
 
