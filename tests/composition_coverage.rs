@@ -153,16 +153,18 @@ fn holds(calibration: &Calibration, bird: &Bird, reading: f64) -> bool {
     (told.value - bird.fat_g).abs() <= t_two_sided_quantile(0.95, df as f64) * error
 }
 
-/// One bird that no equation knows in each of 400 studies of 60 carcasses, scanned once
-/// or twice each: the number whose interval holds the bird's fat is binomial.
+/// One bird that no equation knows in each of many studies of 60 carcasses, scanned once
+/// or twice each: the number whose interval holds the bird's fat is binomial. Of 400
+/// studies each it was 376 and 379 (limits 364 to 393); fewer are asked for here, since
+/// each leaves out all its birds in turn.
 #[test]
 fn an_interval_for_a_new_bird_holds_its_true_mass() {
     let formula: Formula = "fat_scan,strain,body_weight,age*body_weight"
         .parse()
         .unwrap();
-    let limits = binomial_limits(STUDIES, 0.95);
-    for repeats in [1, 2] {
-        let held = (0..STUDIES).filter(|seed| {
+    for (repeats, studies) in [(1, 200), (2, 100)] {
+        let limits = binomial_limits(studies, 0.95);
+        let held = (0..studies).filter(|seed| {
             let mut study = Study(ChaCha8Rng::seed_from_u64(2_000 * repeats as u64 + seed));
             let birds = study.carcasses();
             let readings = birds
@@ -185,7 +187,7 @@ fn an_interval_for_a_new_bird_holds_its_true_mass() {
             holds(&calibration, &bird, reading)
         });
         let held = held.count() as u64;
-        println!("{repeats} scans a carcass: {held} of {STUDIES}, limits {limits:?}");
+        println!("{repeats} scans a carcass: {held} of {studies}, limits {limits:?}");
         assert!(limits.0 <= held && held <= limits.1, "{repeats}: {held}");
     }
 }
