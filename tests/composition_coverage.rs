@@ -180,7 +180,6 @@ fn an_interval_for_a_new_bird_holds_its_true_mass() {
                 &settings(Weighting::PowerOfMean),
             )
             .unwrap();
-            #[expect(clippy::cast_possible_truncation, reason = "below 15")]
             let place = (seed % 15) as usize;
             let bird = study.bird(place / 5, AGES_D[place % 5]);
             let reading = study.fat_readings(&bird, 1)[0];
