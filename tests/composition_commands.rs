@@ -382,6 +382,14 @@ fn a_study_folder_gives_equations_and_masses() {
     for trait_name in ["fat", "lean", "bone"] {
         let of = |stage| find(&agreement, &[("trait", trait_name), ("stage", stage)]);
         assert!(number(of("after"), "rmse") < number(of("before"), "rmse"));
+        for (value, lower, upper) in [
+            ("bias", "bias_lower", "bias_upper"),
+            ("lower_limit", "lower_limit_lower", "lower_limit_upper"),
+            ("upper_limit", "upper_limit_lower", "upper_limit_upper"),
+        ] {
+            let [value, lower, upper] = [value, lower, upper].map(|name| number(of("after"), name));
+            assert!(lower < value && value < upper, "{trait_name}");
+        }
     }
     let terms = table(study, "calibration_terms", TERMS);
     let effect = find(
@@ -749,6 +757,88 @@ fn a_faulty_study_is_told_with_its_place_and_nothing_is_written() {
             assert_eq!(output.status.code(), Some(2), "{what}, {command}: {errors}");
             assert!(errors.contains(says), "{what}, {command}: {errors}");
             assert!(!folder.path().join("results").exists(), "{what}");
+        }
+    }
+}
+
+/// A rule rejects the intact scan of one of five plucked carcasses: its pair drops
+/// out, the others go on. Where it rejects all, only the feathers are left out.
+#[test]
+fn a_pair_without_its_intact_scan_drops_out() {
+    let plucked = "a1,56,1,plucked,70,590,15,676\na2,56,1,plucked,80,630,16,727\na3,56,1,plucked,66,571,14,652\na4,56,1,plucked,77,591,15,684\n";
+    // Its tissues add up to half of the bird.
+    let rejected = "a5,56,1,intact,40,300,8,702\na5,56,1,plucked,77,591,15,684\n";
+    let analyses = format!("{CHEMISTRY}a5,body,655,33,20,10,3\n");
+    let folder = small(&format!("{SCANS}{plucked}{rejected}"), &analyses);
+    let at = folder.path();
+    let birds = "bird,strain\na1,A\na2,A\na3,A\na4,A\na5,A\n";
+    std::fs::write(at.join("birds.csv"), birds).unwrap();
+    let told = "scans.csv, row 11: the plucked scan of bird a5 at 56 d has no pair and tells nothing of feathers: its intact scan, row 10, was rejected: ";
+    for command in ["calibrate .", "run ."] {
+        let output = pinfeather(at, command);
+        let errors = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(0), "{command}: {errors}");
+        assert!(errors.contains(told), "{command}: {errors}");
+        let words = text(&output.stdout);
+        assert!(words.contains("from 4 carcasses"), "{command}: {words}");
+    }
+    done(at, "calibrate .");
+    let rows = table(at, "rejected_scans", "scan,bird,age_d");
+    let of_bird: Vec<&Row> = rows.iter().filter(|row| row["bird"] == "a5").collect();
+    assert_eq!(of_bird.len(), 2, "{rows:?}");
+    let plucked_row = find(&rows, &[("row", "11"), ("equation", "feather effects")]);
+    assert!(plucked_row["reason"].starts_with("its intact scan, row 10, was rejected: "));
+
+    let alone = small(&format!("{SCANS}{rejected}"), &analyses);
+    std::fs::write(alone.path().join("birds.csv"), birds).unwrap();
+    let output = pinfeather(alone.path(), "calibrate .");
+    let errors = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{errors}");
+    assert!(errors.contains("feathers: no equations, since"), "{errors}");
+}
+
+/// Regions that do not add up to their whole, or of which one is missing, are told by
+/// `check` with the row of the whole; those within the study's tolerance are not.
+#[test]
+fn regions_are_held_against_their_whole() {
+    let header = "bird,age_d,repeat,region,feathers,fat_g,lean_g,bone_g,scale_weight_g\n";
+    let regions = |rest_fat_g: &str| {
+        format!(
+            "{header}a1,56,1,whole,intact,80,600,15,700\na1,56,1,legs,intact,30,200,6,\na1,56,1,rest,intact,{rest_fat_g},400,9,\n"
+        )
+    };
+    let one_missing = format!(
+        "{}a2,56,1,whole,intact,90,640,16,745\na2,56,1,legs,intact,90,640,16,\n",
+        regions("50")
+    );
+    // (scans, tolerance in study.toml, what is told)
+    let cases = [
+        (regions("51.5"), "", None),
+        (
+            regions("53"),
+            "",
+            Some(
+                "scans.csv, row 2: fat of bird a1 at 56 d: legs + rest add to 83.0 g, the whole body is 80.0 g, +3.8 percent off where at most 2 are expected",
+            ),
+        ),
+        (regions("53"), "[scans]\nregion_tolerance_pct = 4.0\n", None),
+        (
+            one_missing,
+            "",
+            Some(
+                "scans.csv, row 5: bird a2 at 56 d has readings of legs and none of rest, which other scans have",
+            ),
+        ),
+    ];
+    for (scans, wishes, told) in cases {
+        let folder = small("", CHEMISTRY);
+        std::fs::write(folder.path().join("scans.csv"), &scans).unwrap();
+        let settings = format!("{STUDY}{wishes}");
+        std::fs::write(folder.path().join("study.toml"), settings).unwrap();
+        let words = done(folder.path(), "check .");
+        match told {
+            Some(told) => assert_eq!(words.matches(told).count(), 1, "{words}"),
+            None => assert!(!words.contains("legs"), "{words}"),
         }
     }
 }

@@ -254,6 +254,50 @@ fn the_demo_is_forecast_within_its_intervals() {
     assert!(number(overall, "n") > 20.0);
 }
 
+/// Corrected masses are traits of `onset` where the study has equations, and cues at the
+/// landmark where enough birds were scanned: here those that were followed.
+#[test]
+fn corrected_masses_are_cues_of_onset() {
+    let folder = demo_copy();
+    let at = folder.path();
+    let followed = |row: &&str| {
+        let number = row.get(1..3).and_then(|number| number.parse::<u32>().ok());
+        number.is_none_or(|number| number <= 6)
+    };
+    let onset = std::fs::read_to_string(at.join("onset.csv")).unwrap();
+    let onset: Vec<&str> = onset.lines().filter(followed).collect();
+    std::fs::write(at.join("onset.csv"), onset.join("\n")).unwrap();
+    let done = |call: &str| {
+        let output = pinfeather(at, call);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        text(&output.stdout)
+    };
+    let of_fat = || -> Vec<Row> {
+        let mut fat = rows(at, "cues");
+        fat.retain(|row| row["trait"] == "fat");
+        fat
+    };
+    let call = "onset . --curve gompertz --landmark 130";
+    assert!(done(call).contains("Scans are not corrected"));
+    assert!(of_fat().is_empty());
+    done("calibrate . --save models/corrections");
+    let words = done(call);
+    assert!(words.contains("What are the true masses?"), "{words}");
+    assert!(!of_fat().is_empty());
+    let cues = rows(at, "onset_cues");
+    assert!(
+        cues.iter().any(|row| row["cue"].starts_with("fat_")),
+        "{cues:?} {words}"
+    );
+    no_bad_number(at);
+    let output = pinfeather(
+        at,
+        "onset onset.csv --time first_egg_age_d --equation fat.toml",
+    );
+    assert_eq!(output.status.code(), Some(2));
+    assert!(text(&output.stderr).contains("--equation: found with a table with one row a bird"));
+}
+
 #[test]
 fn as_of_an_age_nothing_later_is_known() {
     let folder = demo_copy();

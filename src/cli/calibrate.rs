@@ -233,6 +233,7 @@ pub(crate) fn add(
         .rejected
         .iter()
         .map(|row| (row.clone(), String::new()))
+        .chain(answer.without_pair())
         .collect();
     output.replace(composition_tables::rejected_scans(&rejected));
     save(&answer.calibrations(request.wanted.part), folder, output)

@@ -4,10 +4,11 @@ use std::borrow::Cow;
 
 use clap::Args;
 
+use super::correct::EquationOptions;
 use super::lay_table::{LayTableColumns, OnsetWishes};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
-use super::{fit, lay_table, study_lay};
+use super::{corrected, fit, lay_table, study_lay};
 use crate::error::{Error, Result};
 use crate::maturity::{self, CueOptions, FittedCurve};
 use crate::report::{cue_tables, words};
@@ -19,6 +20,7 @@ use crate::trajectory::{SubjectFits, Trajectories};
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather onset data-demo
+  pinfeather onset data-demo --equation results/models/corrections
   pinfeather onset weights.csv --bird ring --age day --value grams --onset first_eggs.csv \\
       --curve two-phase-gompertz --at-weight 1200,1300
   pinfeather onset birds.csv --time age_first_egg --event laid --cues weight_126d,fat_126d \\
@@ -36,6 +38,8 @@ pub(crate) struct OnsetArgs {
     as_of: Option<f64>,
     #[command(flatten)]
     fit: FitOptions,
+    #[command(flatten)]
+    equations: EquationOptions,
 }
 
 pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
@@ -47,11 +51,17 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
         )));
     }
     if args.lay.named() {
+        if !args.equations.equation.is_empty() {
+            return Err(Error::call(
+                "--equation: found with a table with one row a bird, expected with a study folder that has scans; leave it out, or name the study",
+            ));
+        }
         let (input, wishes) = (&args.input, &args.onset);
         return lay_table::run(input, &args.lay, wishes, as_of_d, &args.fit, common);
     }
     let mut output = Output::new("onset", common);
-    let study = output.read(&args.input)?;
+    let mut study = output.read(&args.input)?;
+    corrected::from_saved(&mut study, &args.equations, &args.input.path, &mut output)?;
     let known = as_of_d.map_or_else(|| Cow::Borrowed(&study), |d| Cow::Owned(study.as_of(d)));
     let trajectories = fit::trajectories(&known, &args.fit, &mut output)?;
     add_cues(&known, &trajectories, &args.fit, &mut output)?;

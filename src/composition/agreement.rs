@@ -1,8 +1,8 @@
 //! How well two ways of knowing a mass agree: a row of the agreement table.
 
-use crate::stats::Failure;
 use crate::stats::agreement::{concordance_coefficient, deming, limits_of_agreement};
 use crate::stats::linear::{Design, fit};
+use crate::stats::{Failure, Interval};
 
 /// Agreement of one trait at one stage (`agreement`).
 #[derive(Debug, Clone, PartialEq)]
@@ -38,6 +38,12 @@ pub struct AgreementRow {
     pub rmse: f64,
     /// The same, percent of the mean of first; none where that is not above 0.
     pub rmse_pct: Option<f64>,
+    /// Confidence interval of the bias.
+    pub bias_interval: Interval,
+    /// Confidence interval of the lower limit.
+    pub lower_limit_interval: Interval,
+    /// Confidence interval of the upper limit.
+    pub upper_limit_interval: Interval,
 }
 
 /// Compares `second` (reading or prediction) with `first` (chemistry).
@@ -80,5 +86,8 @@ pub fn compare(
         calibration_slope: fit(&design, first).ok().map(|fit| fit.coefficients[1]),
         rmse,
         rmse_pct: (mean > 0.0).then(|| 100.0 * rmse / mean),
+        bias_interval: limits.bias_interval,
+        lower_limit_interval: limits.lower_limit_interval,
+        upper_limit_interval: limits.upper_limit_interval,
     })
 }

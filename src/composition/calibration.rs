@@ -12,7 +12,7 @@ use super::complete::Complete;
 use super::equation::{Equation, Provenance, Range, Scale};
 use super::formula::{Coding, Formula};
 use super::frame::{Column, Frame};
-use super::regression::{Regression, regress};
+use super::regression::{Regression, Rows, regress};
 use crate::error::{Error, Result};
 use crate::stats::Failure;
 use crate::stats::left_out::{CrossValidation, row_diagnostics};
@@ -25,9 +25,15 @@ pub enum Weighting {
     Ordinary,
     /// Residual SD grows with a power of the prediction, estimated.
     PowerOfMean,
+    /// Residual SD grows with a power of the column `feather_mass`, estimated: for
+    /// effects of feathers, whose prediction may be negative.
+    PowerOfFeatherMass,
     /// Rows far from the rest pull with a limited force (Huber).
     Robust,
 }
+
+/// The column that [`Weighting::PowerOfFeatherMass`] weights by.
+const FEATHER_MASS: &str = "feather_mass";
 
 impl Weighting {
     /// The word for it in saved equations.
@@ -36,8 +42,27 @@ impl Weighting {
         match self {
             Self::Ordinary => "ordinary",
             Self::PowerOfMean => "power of the mean",
+            Self::PowerOfFeatherMass => "power of the feather mass",
             Self::Robust => "robust",
         }
+    }
+
+    /// Columns that it needs beside those of the equation.
+    pub(super) fn names(self) -> &'static [&'static str] {
+        match self {
+            Self::PowerOfFeatherMass => &[FEATHER_MASS],
+            Self::Ordinary | Self::PowerOfMean | Self::Robust => &[],
+        }
+    }
+
+    /// The same for these rows.
+    pub(super) fn rows(self, frame: &Frame) -> Result<Rows<'_>> {
+        Ok(match self {
+            Self::Ordinary => Rows::Alike,
+            Self::PowerOfMean => Rows::PowerOfMean,
+            Self::PowerOfFeatherMass => Rows::PowerOf(frame.numbers(FEATHER_MASS)?),
+            Self::Robust => Rows::Robust,
+        })
     }
 }
 
@@ -97,6 +122,15 @@ pub struct Calibration {
     pub incomplete: Vec<u32>,
     /// What should be known: one line each.
     pub warnings: Vec<String>,
+}
+
+impl Calibration {
+    /// AICc of the equation on its own rows; none for a robust fit, which has no
+    /// likelihood.
+    #[must_use]
+    pub fn aicc(&self) -> Option<f64> {
+        self.regression.aicc
+    }
 }
 
 /// A term of an equation.
@@ -161,7 +195,9 @@ pub fn calibrate(
     formula: &Formula,
     settings: &Settings,
 ) -> Result<Calibration> {
-    let complete = Complete::of(frame, response, &formula.names(), settings.bird.as_deref())?;
+    let mut names = formula.names();
+    names.extend(settings.weighting.names());
+    let complete = Complete::of(frame, response, &names, settings.bird.as_deref())?;
     let coding = formula.coding(&complete.frame)?;
     complete.check_birds(coding.columns.len())?;
     let design = complete.design(&coding.columns)?;
@@ -170,7 +206,7 @@ pub fn calibrate(
         design,
         &complete.response,
         &complete.birds,
-        settings.weighting,
+        settings.weighting.rows(&complete.frame)?,
     )
     .map_err(wrong)?;
     let equation = equation(&complete, coding, response, &regression, settings)?;
@@ -274,6 +310,11 @@ fn equation(
             strains: words(frame, "strain"),
             residual_variance: Some(regression.sigma * regression.sigma),
             variance_power: regression.power,
+            variance_of: settings
+                .weighting
+                .names()
+                .first()
+                .map(|name| (*name).to_owned()),
             residual_df: Some(regression.df),
             cross_validated_rmse: None,
             scanner: settings.scanner.clone(),

@@ -52,6 +52,7 @@ pub fn choose(
     settings: &Settings,
 ) -> Result<Choice> {
     let mut names: Vec<&str> = candidates.iter().flat_map(Formula::names).collect();
+    names.extend(settings.weighting.names());
     names.sort_unstable();
     names.dedup();
     let complete = Complete::of(frame, response, &names, settings.bird.as_deref())?;
@@ -138,7 +139,7 @@ fn candidate(
         design,
         &complete.response,
         &complete.birds,
-        settings.weighting,
+        settings.weighting.rows(&complete.frame)?,
     )
     .map_err(|failure| failed(&complete.frame.file, response, &failure))?;
     let left_out = left_out_on_response(complete, &regression);

@@ -14,12 +14,12 @@ use super::PERCENTAGES;
 use super::equation::Equation;
 use super::formula::Gap;
 use super::frame::Value;
-use super::pairs::{lookup, position, regions, strain_of};
+use super::pairs::{lookup, regions, strain_of};
 use super::quality::{Kept, RejectedScan, bird_names, rejected};
 use crate::error::{Error, Result};
 use crate::stats::Interval;
 use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
-use crate::study::{Feathers, Scan, Study, WHOLE};
+use crate::study::{Feathers, Scan, Study, WHOLE, position};
 
 /// One corrected scan (`corrected`).
 #[derive(Debug, Clone, PartialEq)]

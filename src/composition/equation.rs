@@ -62,9 +62,13 @@ pub struct Provenance {
     /// not 0, of any row where it is; none where it was not published.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub residual_variance: Option<f64>,
-    /// The residual variance grows with |prediction|^(2 x this).
+    /// The residual variance grows with |prediction|^(2 x this), or with that power
+    /// of what `variance_of` names.
     #[serde(default)]
     pub variance_power: f64,
+    /// The column that the residual variance grows with; none where it is the prediction.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub variance_of: Option<String>,
     /// Degrees of freedom of the residual variance.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub residual_df: Option<usize>,
@@ -172,16 +176,18 @@ impl Equation {
         })
     }
 
-    /// Variance of one bird about the equation where it predicts `value`.
+    /// Variance of one bird about the equation where it predicts `value`, or where
+    /// what `variance_of` names is `value`; none where that is not known, or grows
+    /// without bound since the power is below 0 and `value` is 0.
     #[must_use]
     pub fn own_variance(&self, value: f64) -> Option<f64> {
         let variance = self.provenance.residual_variance?;
         let power = self.provenance.variance_power;
-        Some(match self.provenance.scale {
+        let own = match self.provenance.scale {
             Scale::Log => value * value * variance.exp_m1(),
-            Scale::Identity if power > 0.0 => variance * value.abs().powf(2.0 * power),
-            Scale::Identity => variance,
-        })
+            Scale::Identity => variance * value.abs().powf(2.0 * power),
+        };
+        Some(own).filter(|own| own.is_finite())
     }
 
     /// Coefficients drawn anew from a normal distribution with their covariance.
@@ -251,6 +257,7 @@ pub(super) mod tests {
                 strains: vec!["A".into(), "B \"two\"".into()],
                 residual_variance: Some(0.1 + 0.2),
                 variance_power: 0.0,
+                variance_of: None,
                 residual_df: Some(9),
                 cross_validated_rmse: Some(1.0 / 3.0),
                 scanner: "standard mode\nhead first".into(),
@@ -293,6 +300,18 @@ pub(super) mod tests {
         let shared = equation.shared_covariance(&a, &b).unwrap();
         assert!((shared - 3.5).abs() < 1e-12, "{shared}");
         assert_eq!(equation.own_variance(50.0), Some(0.1 + 0.2));
+    }
+
+    /// A power below 0 counts as one above it does.
+    #[test]
+    fn the_own_variance_follows_its_power() {
+        let mut equation = equation();
+        equation.provenance.residual_variance = Some(400.0);
+        equation.provenance.variance_power = -0.5;
+        assert_eq!(equation.own_variance(100.0), Some(4.0));
+        assert_eq!(equation.own_variance(0.0), None);
+        equation.provenance.variance_power = 0.5;
+        assert_eq!(equation.own_variance(100.0), Some(40_000.0));
     }
 
     #[test]

@@ -13,10 +13,10 @@ use std::collections::BTreeMap;
 use nalgebra::DMatrix;
 
 use super::Tissue;
-use super::calibration::{Settings, calibrate};
+use super::calibration::{Settings, Weighting, calibrate};
 use super::correction::{Corrector, Prediction};
 use super::equation::{Equation, Provenance, Scale};
-use super::feathers::{Paired, effects, feather_mass, plain, with_bird};
+use super::feathers::{Paired, effects, feather_mass, with_bird};
 use super::formula::{Formula, Gap};
 use super::frame::Value;
 use crate::error::Result;
@@ -76,7 +76,14 @@ impl FeatherStep {
     ) -> Result<Self> {
         let (intact, plucked) = (paired.intact.select(rows), paired.plucked.select(rows));
         let again = |equation: &Equation, response: &str| {
-            calibrate(&intact, response, &formula_of(equation)?, &plain(settings))
+            let settings = Settings {
+                weighting: match equation.provenance.variance_of {
+                    Some(_) => Weighting::PowerOfFeatherMass,
+                    None => Weighting::Ordinary,
+                },
+                ..with_bird(settings)
+            };
+            calibrate(&intact, response, &formula_of(equation)?, &settings)
                 .map(|calibration| calibration.equation)
         };
         let effects: Result<Vec<_>> = self
@@ -212,6 +219,8 @@ impl Corrector for FeatherStep {
         let mass = predicted(&self.feather_mass, &lookup)?;
         let mut own = self.plucked.own_variance(value);
         for (place, equation) in self.equations().take(1 + self.effects.len()).enumerate() {
+            // The feather mass is what the first predicts, and what the scatter of the
+            // others grows with, if with anything.
             let Some(variance) = equation.own_variance(mass) else {
                 own = None;
                 break;

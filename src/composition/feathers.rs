@@ -24,7 +24,7 @@ use super::feather_step::{FeatherStep, predicted};
 use super::formula::Formula;
 use super::frame::{Column, Frame};
 use super::pairs::strain_of;
-use super::quality::Kept;
+use super::quality::{Kept, RejectedScan, rejected};
 use crate::error::{Error, Result};
 use crate::stats::left_out::CrossValidation;
 use crate::study::{Feathers, Part, Scan, Study, WHOLE};
@@ -36,6 +36,8 @@ pub struct Paired {
     pub intact: Frame,
     /// Readings of the same birds without, under the same names.
     pub plucked: Frame,
+    /// Plucked scans whose intact scan was rejected, each with that reason.
+    pub unpaired: Vec<RejectedScan>,
 }
 
 /// What the two routes are compared on: the trait and one route.
@@ -63,9 +65,12 @@ pub struct RouteRow {
 /// difference of the two scale weights), `fat_effect`, `lean_effect`,
 /// `bone_effect` (intact less plucked).
 ///
+/// A carcass whose intact scan a rule rejected drops out, told in `unpaired`; where
+/// all do, both frames are without rows.
+///
 /// # Errors
-/// [`ErrorKind::Input`](crate::ErrorKind::Input) for a plucked scan without its
-/// intact one, with its row, and for a study without pairs.
+/// [`ErrorKind::Input`](crate::ErrorKind::Input) for a plucked scan whose intact one
+/// is not in the study at all, with its row, and for a study without pairs.
 pub fn paired(study: &Study, kept: &Kept) -> Result<Paired> {
     let mut carcasses: BTreeMap<(usize, u64), [Vec<&Scan>; 2]> = BTreeMap::new();
     for scan in kept.scans.iter().map(|index| &study.scans.rows[*index]) {
@@ -79,38 +84,66 @@ pub fn paired(study: &Study, kept: &Kept) -> Result<Paired> {
         };
         carcasses.entry((*bird, scan.age_d.to_bits())).or_default()[place].push(scan);
     }
-    let alone = carcasses.values().filter(|[intact, _]| intact.is_empty());
-    let faults: Vec<String> = alone
-        .flat_map(|[_, plucked]| plucked.first())
-        .map(|scan| {
-            format!(
+    let (mut faults, mut unpaired) = (Vec::new(), Vec::new());
+    for [intact, plucked] in carcasses.values() {
+        let ([], [first, ..]) = (intact.as_slice(), plucked.as_slice()) else {
+            continue;
+        };
+        let Some((row, reason)) = rejected_intact(study, kept, first) else {
+            faults.push(format!(
                 "{}, row {}, column feathers: found a plucked scan of bird {} at {} d without its intact scan, expected both of the same carcass; add the intact scan, or remove this one",
-                study.scans.file, scan.row, study.birds[scan.birds[0]].name, scan.age_d
-            )
-        })
-        .collect();
+                study.scans.file, first.row, study.birds[first.birds[0]].name, first.age_d
+            ));
+            continue;
+        };
+        unpaired.extend(plucked.iter().map(|scan| {
+            let reason = format!("its intact scan, row {row}, was rejected: {reason}");
+            rejected(study, scan, reason)
+        }));
+    }
     if !faults.is_empty() {
         return Err(Error::faults(faults));
     }
     let pairs: Vec<(usize, [Vec<&Scan>; 2])> = carcasses
         .into_iter()
-        .filter(|(_, [_, plucked])| !plucked.is_empty())
+        .filter(|(_, [intact, plucked])| !intact.is_empty() && !plucked.is_empty())
         .map(|((bird, _), scans)| (bird, scans))
         .collect();
-    if pairs.is_empty() {
+    if pairs.is_empty() && unpaired.is_empty() {
         return Err(Error::input(format!(
             "{}: found no carcass scanned intact and plucked, expected some for the feather effect; say intact or plucked in the column feathers",
             study.scans.file
         )));
     }
-    Ok(frames(study, &pairs))
+    let [intact, plucked] = frames(study, &pairs);
+    Ok(Paired {
+        intact,
+        plucked,
+        unpaired,
+    })
+}
+
+/// Row and reason of a rejected intact scan of the carcass that `plucked` is of.
+fn rejected_intact<'a>(study: &Study, kept: &'a Kept, plucked: &Scan) -> Option<(u32, &'a str)> {
+    let intact = study.scans.rows.iter().filter(|scan| {
+        scan.feathers == Feathers::Intact
+            && scan.region == WHOLE
+            && scan.birds == plucked.birds
+            && scan.age_d.total_cmp(&plucked.age_d).is_eq()
+    });
+    let mut found = intact.filter_map(|scan| {
+        let fallen = kept.rejected.iter().find(|fallen| fallen.row == scan.row)?;
+        Some((fallen.row, fallen.reason.as_str()))
+    });
+    found.next()
 }
 
 fn mean(scans: &[&Scan], of: impl Fn(&Scan) -> f64) -> f64 {
     scans.iter().map(|scan| of(scan)).sum::<f64>() / scans.len() as f64
 }
 
-fn frames(study: &Study, pairs: &[(usize, [Vec<&Scan>; 2])]) -> Paired {
+/// The rows of intact readings and those of plucked ones.
+fn frames(study: &Study, pairs: &[(usize, [Vec<&Scan>; 2])]) -> [Frame; 2] {
     let analysed = masses(study);
     let chemistry = |bird: usize| analysed.iter().find(|masses| masses.bird == bird);
     let feather_mass = |bird: usize, scans: &[Vec<&Scan>; 2]| {
@@ -164,20 +197,29 @@ fn frames(study: &Study, pairs: &[(usize, [Vec<&Scan>; 2])]) -> Paired {
         }
         frame
     };
-    Paired {
-        intact: frame(0),
-        plucked: frame(1),
-    }
+    [frame(0), frame(1)]
 }
 
 /// The effect of feathers on each reading, as an equation of feather mass, and of
 /// age and strain where they help to predict it.
 ///
+/// The scatter of an effect is that of two positionings, which grows with the bird.
+/// So rows are weighted by a power of the feather mass where the likelihood is the
+/// better for it (AICc, the power counted), and else count alike.
+///
 /// # Errors
 /// As [`choose`] and [`calibrate`].
 pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Calibration)>> {
-    let settings = plain(settings);
     let formula = with_strain(&paired.intact, "feather_mass,age")?;
+    let candidates = formula.candidates(1)?;
+    let best = |response: &str, weighting: Weighting| {
+        let settings = Settings {
+            weighting,
+            ..with_bird(settings)
+        };
+        let best = choose(&paired.intact, response, &candidates, &settings)?.best;
+        calibrate(&paired.intact, response, &best, &settings)
+    };
     let mut effects = Vec::new();
     for tissue in Tissue::ALL {
         let response = format!("{}_effect", tissue.name());
@@ -186,19 +228,17 @@ pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Cali
             .numbers(&response)?
             .iter()
             .any(|effect| effect.is_finite());
-        if known {
-            let best = choose(
-                &paired.intact,
-                &response,
-                &formula.candidates(1)?,
-                &settings,
-            )?
-            .best;
-            effects.push((
-                tissue,
-                calibrate(&paired.intact, &response, &best, &settings)?,
-            ));
+        if !known {
+            continue;
         }
+        let alike = best(&response, Weighting::Ordinary)?;
+        // Feather masses that are all alike or not above 0 give no weights.
+        let weighted = best(&response, Weighting::PowerOfFeatherMass).ok();
+        let better = weighted.filter(|weighted| match (weighted.aicc(), alike.aicc()) {
+            (Some(weighted), Some(alike)) => weighted < alike,
+            _ => false,
+        });
+        effects.push((tissue, better.unwrap_or(alike)));
     }
     Ok(effects)
 }
@@ -212,7 +252,11 @@ pub fn effects(paired: &Paired, settings: &Settings) -> Result<Vec<(Tissue, Cali
 /// # Errors
 /// As [`choose`] and [`calibrate`].
 pub fn feather_mass(frame: &Frame, settings: &Settings) -> Result<Calibration> {
-    let settings = plain(settings);
+    // Logarithms have one spread: rows count alike.
+    let settings = Settings {
+        weighting: Weighting::Ordinary,
+        ..with_bird(settings)
+    };
     let formula = with_strain(frame, "log(body_weight),log(age)")?;
     let best = choose(
         frame,
@@ -228,14 +272,6 @@ pub(super) fn with_bird(settings: &Settings) -> Settings {
     Settings {
         bird: Some("bird".to_owned()),
         ..settings.clone()
-    }
-}
-
-/// Effects may be negative and logarithms have one spread: rows count alike.
-pub(super) fn plain(settings: &Settings) -> Settings {
-    Settings {
-        weighting: Weighting::Ordinary,
-        ..with_bird(settings)
     }
 }
 

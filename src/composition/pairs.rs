@@ -14,7 +14,7 @@ use super::frame::{Frame, Value};
 use super::quality::Kept;
 use super::{Tissue, quality};
 use crate::error::{Error, Result};
-use crate::study::{Feathers, Part, Scan, Study, WHOLE};
+use crate::study::{Feathers, Part, Position, Scan, Study, WHOLE, position};
 
 /// Which rows are wanted.
 #[derive(Debug, Clone)]
@@ -191,13 +191,6 @@ pub(super) fn strain_of<'a>(study: &'a Study, scan: &Scan) -> Option<&'a str> {
         .iter()
         .all(|bird| study.birds[*bird].strain == strain);
     same.then(|| study.strains[strain].as_str())
-}
-
-/// What the readings of one positioning share.
-pub(super) type Position = (Vec<usize>, u64, u32, String, &'static str);
-
-pub(super) fn position(scan: &Scan) -> Position {
-    quality::position(scan)
 }
 
 /// Regional readings by positioning.

@@ -4,12 +4,11 @@
 use nalgebra::DMatrix;
 use rayon::prelude::*;
 
-use super::calibration::Weighting;
-use super::likeness::Likeness;
+use super::likeness::{Likeness, Residuals, aicc};
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::stats::left_out::group_left_out_errors;
 use crate::stats::linear::{Design, Fit, fit, fit_weighted};
-use crate::stats::reweighted::{PowerFit, estimated_power_of_mean, huber};
+use crate::stats::reweighted::{PowerFit, estimated_power_of, estimated_power_of_mean, huber};
 use crate::stats::{Failure, Interval};
 
 /// A fitted regression.
@@ -20,7 +19,7 @@ pub(super) struct Regression {
     pub(super) coefficients: Vec<f64>,
     pub(super) standard_errors: Vec<f64>,
     pub(super) covariance: DMatrix<f64>,
-    /// Residual SD; at a prediction of 1 where `power` is not 0.
+    /// Residual SD; at a prediction (or size) of 1 where `power` is not 0.
     pub(super) sigma: f64,
     /// Degrees of freedom of `sigma` and of the coefficients.
     pub(super) df: usize,
@@ -29,6 +28,7 @@ pub(super) struct Regression {
     pub(super) likeness: f64,
     pub(super) power: f64,
     pub(super) residuals: Vec<f64>,
+    /// By the likelihood in which rows of one bird are alike; none for a robust fit.
     pub(super) aicc: Option<f64>,
     /// Observed less predicted without the row's bird.
     pub(super) left_out: Vec<Option<f64>>,
@@ -36,7 +36,7 @@ pub(super) struct Regression {
 
 impl Regression {
     /// Several rows of one bird count for less than as many birds.
-    fn allow_for_likeness(&mut self, birds: &[usize]) {
+    fn allow_for_likeness(&mut self, response: &[f64], birds: &[usize]) {
         let whitened: Vec<f64> = self
             .residuals
             .iter()
@@ -51,6 +51,15 @@ impl Regression {
             Some(_) => likeness.variance / (self.sigma * self.sigma).max(f64::MIN_POSITIVE),
             None => 1.0,
         };
+        self.aicc = self.aicc.and_then(|_| {
+            let rows = Residuals {
+                whitened: &whitened,
+                weights: &self.linear.weights,
+                response,
+                birds,
+            };
+            aicc(rows, self.coefficients.len(), self.linear.parameters)
+        });
         self.sigma *= spread.sqrt();
         self.covariance *= spread * likeness.factor;
         for error in &mut self.standard_errors {
@@ -71,6 +80,19 @@ impl Regression {
     }
 }
 
+/// How the rows of a regression count.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Rows<'a> {
+    /// Alike.
+    Alike,
+    /// Residual SD grows with a power of the prediction.
+    PowerOfMean,
+    /// It grows with a power of these sizes, n of them, above 0.
+    PowerOf(&'a [f64]),
+    /// Those far from the rest pull with a limited force.
+    Robust,
+}
+
 /// Fits a regression and leaves each bird out in turn.
 ///
 /// # Shapes
@@ -79,28 +101,31 @@ pub(super) fn regress(
     columns: Vec<(String, Vec<f64>)>,
     response: &[f64],
     birds: &[usize],
-    weighting: Weighting,
+    rows: Rows<'_>,
 ) -> Result<Regression, Failure> {
     let design = Design::new(columns)?;
-    let mut regression = once(&design, response, weighting)?;
-    regression.allow_for_likeness(birds);
-    regression.left_out = match weighting {
-        Weighting::Ordinary => group_left_out_errors(&regression.linear, birds)?,
-        Weighting::PowerOfMean | Weighting::Robust => {
-            refit_without(&design, response, birds, weighting)
-        }
+    let mut regression = once(&design, response, rows)?;
+    regression.allow_for_likeness(response, birds);
+    regression.left_out = match rows {
+        // The one power of known sizes hardly hangs on a single bird: it is kept.
+        Rows::Alike | Rows::PowerOf(_) => group_left_out_errors(&regression.linear, birds)?,
+        Rows::PowerOfMean | Rows::Robust => refit_without(&design, response, birds, rows),
     };
     Ok(regression)
 }
 
-fn once(design: &Design, response: &[f64], weighting: Weighting) -> Result<Regression, Failure> {
-    match weighting {
-        Weighting::Ordinary => Ok(linear(fit(design, response)?, 0.0)),
-        Weighting::PowerOfMean => {
+fn once(design: &Design, response: &[f64], rows: Rows<'_>) -> Result<Regression, Failure> {
+    match rows {
+        Rows::Alike => Ok(linear(fit(design, response)?, 0.0)),
+        Rows::PowerOfMean => {
             let PowerFit { fit, power, .. } = estimated_power_of_mean(design, response)?;
             Ok(linear(fit, power))
         }
-        Weighting::Robust => {
+        Rows::PowerOf(sizes) => {
+            let PowerFit { fit, power, .. } = estimated_power_of(design, response, sizes)?;
+            Ok(linear(fit, power))
+        }
+        Rows::Robust => {
             let robust = huber(design, response)?;
             let plain = fit(design, response)?;
             // Huber's covariance is that of the plain fit times one factor.
@@ -144,7 +169,7 @@ fn refit_without(
     design: &Design,
     response: &[f64],
     birds: &[usize],
-    weighting: Weighting,
+    rows: Rows<'_>,
 ) -> Vec<Option<f64>> {
     let last = birds.iter().copied().max().map_or(0, |bird| bird + 1);
     let of_bird = |bird: usize| -> Vec<(usize, f64)> {
@@ -155,8 +180,7 @@ fn refit_without(
             .zip(design.matrix().column_iter())
             .map(|(name, column)| (name.clone(), kept.iter().map(|row| column[*row]).collect()));
         let rest: Vec<f64> = kept.iter().map(|row| response[*row]).collect();
-        let refit =
-            Design::new(columns.collect()).and_then(|design| once(&design, &rest, weighting));
+        let refit = Design::new(columns.collect()).and_then(|design| once(&design, &rest, rows));
         let Ok(refit) = refit else {
             return Vec::new();
         };

@@ -13,7 +13,7 @@ use super::feathers::{Paired, RouteRow, effects, feather_mass, paired, routes};
 use super::formula::Formula;
 use super::frame::{Column, Frame};
 use super::pairs::{Wanted, frame};
-use super::quality::Kept;
+use super::quality::{Kept, RejectedScan};
 use super::{Tissue, digest};
 use crate::error::{Error, Result};
 use crate::study::{Feathers, Part, RowWeighting, Study};
@@ -38,6 +38,8 @@ pub struct StudyEquations {
     pub feather_ages: Vec<FeatherAgeRow>,
     /// What plucked pairs tell; none where no carcass was plucked.
     pub plucked: Option<Plucked>,
+    /// Plucked scans that tell nothing, since their intact scan was rejected.
+    pub unpaired: Vec<RejectedScan>,
     /// What should be known: one line each.
     pub warnings: Vec<String>,
 }
@@ -194,11 +196,21 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
         },
         None => None,
     };
+    let unpaired = pairs
+        .as_ref()
+        .map_or_else(Vec::new, |pairs| pairs.unpaired.clone());
+    warnings.extend(unpaired.iter().map(|scan| {
+        format!(
+            "{}, row {}: the plucked scan of bird {} at {} d has no pair and tells nothing of feathers: {}",
+            study.scans.file, scan.row, scan.bird, scan.age_d, scan.reason
+        )
+    }));
     Ok(StudyEquations {
         feather_ages: by_age(study, pairs.as_ref())?,
         chosen,
         closure,
         plucked,
+        unpaired,
         warnings,
     })
 }
@@ -259,6 +271,14 @@ fn usual(frame: &Frame) -> Result<Vec<(String, Vec<Formula>)>> {
 }
 
 impl StudyEquations {
+    /// The scans without a pair as a table of unused scans takes them, each with
+    /// what it was not used for.
+    pub fn without_pair(&self) -> impl Iterator<Item = (RejectedScan, String)> + '_ {
+        self.unpaired
+            .iter()
+            .map(|scan| (scan.clone(), "feather effects".to_owned()))
+    }
+
     /// The equations as a correction takes them: the chosen ones, and that of the
     /// feather mass where the feathers are a part of the balance.
     #[must_use]

@@ -154,6 +154,12 @@ pub fn agreement(rows: &[AgreementRow]) -> Table {
             "calibration_slope",
             "rmse",
             "rmse_pct",
+            "bias_lower",
+            "bias_upper",
+            "lower_limit_lower",
+            "lower_limit_upper",
+            "upper_limit_lower",
+            "upper_limit_upper",
         ],
     );
     for row in rows {
@@ -173,7 +179,13 @@ pub fn agreement(rows: &[AgreementRow]) -> Table {
             .number(row.deming_intercept)
             .number(row.calibration_slope)
             .number(row.rmse)
-            .number(row.rmse_pct);
+            .number(row.rmse_pct)
+            .number(row.bias_interval.lower)
+            .number(row.bias_interval.upper)
+            .number(row.lower_limit_interval.lower)
+            .number(row.lower_limit_interval.upper)
+            .number(row.upper_limit_interval.lower)
+            .number(row.upper_limit_interval.upper);
     }
     table
 }

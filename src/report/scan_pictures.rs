@@ -19,6 +19,7 @@ use crate::figure::{
 };
 use crate::report::pictures::{Named, Showing, capital, percent};
 use crate::report::population_pictures::normal_scores;
+use crate::stats::Interval;
 use crate::study::{Scan, Study};
 
 /// The figures of the equations: for each, chemistry against the reading and against
@@ -195,9 +196,10 @@ fn bland_altman(
     stages: &[(&AgreementRow, Vec<Point>)],
     showing: &Showing,
 ) -> Result<Named> {
-    let at = |value: f64| Ranged {
+    let ranged = |value: f64, interval: Interval| Ranged {
         value,
-        ..Ranged::NONE
+        lower: interval.lower,
+        upper: interval.upper,
     };
     let panels = stages.iter().map(|(row, points)| AgreementPanel {
         name: stage_name(row),
@@ -207,15 +209,15 @@ fn bland_altman(
                 point.told - point.chemistry,
             )
         }),
-        bias: at(row.bias),
-        lower_limit: at(row.lower_limit),
-        upper_limit: at(row.upper_limit),
+        bias: ranged(row.bias, row.bias_interval),
+        lower_limit: ranged(row.lower_limit, row.lower_limit_interval),
+        upper_limit: ranged(row.upper_limit, row.upper_limit_interval),
     });
     let figure = BlandAltman {
         mean: grams(format!("Mean of {name} by scan and by chemistry")),
         difference: grams("Scan − chemistry".to_owned()),
         limits: "95 % limits of agreement".to_owned(),
-        interval: String::new(),
+        interval: format!("{} confidence intervals", percent(showing.confidence)),
         panels: panels.collect(),
         letter: showing.letter,
     };

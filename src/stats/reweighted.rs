@@ -1,7 +1,9 @@
-//! Linear fits whose weights come from the fit itself: robust, and power of the mean.
+//! Linear fits whose weights come from the fit itself: robust, power of the mean, and
+//! power of a size that is known.
 //!
-//! Both repeat [`fit_weighted`] until the weights stand still.
+//! All repeat [`fit_weighted`] until the weights stand still.
 
+use super::failure::{check_finite, check_length};
 use super::linear::{Design, Fit, fit, fit_weighted};
 use super::{Failure, median};
 
@@ -129,23 +131,24 @@ fn moved(before: &[f64], after: &[f64], scale: f64) -> f64 {
         .fold(0.0, f64::max)
 }
 
-/// A fit whose residual SD is sigma times a power of the fitted value.
+/// A fit whose residual SD is sigma times a power of the fitted value, or of a size.
 #[derive(Debug, Clone)]
 pub struct PowerFit {
-    /// The weighted fit at the end; sigma is the SD at a fitted value of 1. Its
-    /// `parameters` count the power where that was estimated.
+    /// The weighted fit at the end; sigma is the SD at a fitted value (a size) of 1.
+    /// Its `parameters` count the power where that was estimated.
     pub fit: Fit,
-    /// Power of the mean in the SD: 0 constant, 1 proportional.
+    /// Power in the SD: 0 constant, 1 proportional.
     pub power: f64,
     /// Iterations taken.
     pub iterations: usize,
 }
 
 impl PowerFit {
-    /// Weight of a row with this fitted value, to hand to [`Fit::predict_weighted`].
+    /// Weight of a row with this fitted value or size, to hand to
+    /// [`Fit::predict_weighted`].
     #[must_use]
-    pub fn weight(&self, fitted: f64) -> f64 {
-        fitted.abs().powf(-2.0 * self.power)
+    pub fn weight(&self, size: f64) -> f64 {
+        size.abs().powf(-2.0 * self.power)
     }
 }
 
@@ -160,7 +163,9 @@ impl PowerFit {
 /// Carroll & Ruppert 1988, Transformation and Weighting in Regression, section 2.1
 /// (generalised least squares: the weights are not differentiated).
 pub fn power_of_mean(design: &Design, response: &[f64], power: f64) -> Result<PowerFit, Failure> {
-    reweight(design, response, power, |_, power| Ok(power))
+    reweight(design, response, Sizes::Fitted, power, |_, _, power| {
+        Ok(power)
+    })
 }
 
 /// The same, with the power estimated by pseudo-likelihood between the reweightings.
@@ -173,26 +178,82 @@ pub fn power_of_mean(design: &Design, response: &[f64], power: f64) -> Result<Po
 /// # Source
 /// Davidian & Carroll 1987, J. Am. Statist. Assoc. 82:1079-1091.
 pub fn estimated_power_of_mean(design: &Design, response: &[f64]) -> Result<PowerFit, Failure> {
-    let mut answer = reweight(design, response, 0.5, pseudo_likelihood_power)?;
+    estimated(design, response, Sizes::Fitted)
+}
+
+/// Least squares with SD proportional to a power of a size that each row has, such as
+/// a body weight, the power estimated; response and fitted values may be negative.
+///
+/// Maximum likelihood in coefficients, power and sigma at once, since the weights do
+/// not hang on the coefficients: each step maximises it in the one, then in the other.
+///
+/// # Shapes
+/// `response`, `sizes`: n, as many as the design has rows; sizes above 0.
+/// # Errors
+/// Those of [`fit`]; [`Failure::Lengths`]; [`Failure::Value`] for a size that is not
+/// above 0; [`Failure::NoVariation`] for sizes that are all alike or a fit that is
+/// exact; [`Failure::NotConverged`].
+/// # Source
+/// Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, section 5.2
+/// (`varPower`). Cited from memory.
+pub fn estimated_power_of(
+    design: &Design,
+    response: &[f64],
+    sizes: &[f64],
+) -> Result<PowerFit, Failure> {
+    check_length("sizes", sizes.len(), design.n())?;
+    check_finite("size", sizes)?;
+    estimated(design, response, Sizes::Known(sizes))
+}
+
+fn estimated(design: &Design, response: &[f64], sizes: Sizes<'_>) -> Result<PowerFit, Failure> {
+    let mut answer = reweight(design, response, sizes, 0.5, pseudo_likelihood_power)?;
     answer.fit.parameters += 1;
     Ok(answer)
+}
+
+/// What the SD of a row is a power of.
+#[derive(Clone, Copy)]
+enum Sizes<'a> {
+    Fitted,
+    Known(&'a [f64]),
+}
+
+impl<'a> Sizes<'a> {
+    /// The sizes at this fit, all above 0.
+    fn of(self, fit: &'a Fit) -> Result<&'a [f64], Failure> {
+        let (sizes, what, expected) = match self {
+            Sizes::Fitted => (
+                fit.fitted.as_slice(),
+                "fitted value",
+                "a fitted value above 0 for weights by a power of the mean",
+            ),
+            Sizes::Known(sizes) => (sizes, "size", "a number above 0 for weights by its power"),
+        };
+        match sizes.iter().position(|size| *size <= 0.0) {
+            None => Ok(sizes),
+            Some(row) => Err(Failure::Value {
+                what: what.to_owned(),
+                row,
+                found: sizes[row],
+                expected,
+            }),
+        }
+    }
 }
 
 fn reweight(
     design: &Design,
     response: &[f64],
+    sizes: Sizes<'_>,
     mut power: f64,
-    next_power: impl Fn(&Fit, f64) -> Result<f64, Failure>,
+    next_power: impl Fn(&Fit, &[f64], f64) -> Result<f64, Failure>,
 ) -> Result<PowerFit, Failure> {
     let mut current = fit(design, response)?;
     for iterations in 1..=ITERATIONS {
-        check_positive(&current.fitted)?;
-        power = next_power(&current, power)?;
-        let weights: Vec<f64> = current
-            .fitted
-            .iter()
-            .map(|m| m.powf(-2.0 * power))
-            .collect();
+        let now = sizes.of(&current)?;
+        power = next_power(&current, now, power)?;
+        let weights: Vec<f64> = now.iter().map(|m| m.powf(-2.0 * power)).collect();
         let next = fit_weighted(design, response, &weights)?;
         let size = next
             .fitted
@@ -201,7 +262,7 @@ fn reweight(
         let change = moved(&current.fitted, &next.fitted, size);
         current = next;
         if change < CONVERGED {
-            check_positive(&current.fitted)?;
+            sizes.of(&current)?;
             return Ok(PowerFit {
                 fit: current,
                 power,
@@ -214,31 +275,19 @@ fn reweight(
     })
 }
 
-fn check_positive(fitted: &[f64]) -> Result<(), Failure> {
-    match fitted.iter().position(|value| *value <= 0.0) {
-        None => Ok(()),
-        Some(row) => Err(Failure::Value {
-            what: "fitted value".to_owned(),
-            row,
-            found: fitted[row],
-            expected: "a fitted value above 0 for weights by a power of the mean",
-        }),
-    }
-}
-
 /// Power d that maximises -n/2 ln(sum e^2 / m^2d) - d sum ln m for residuals e and
-/// fitted values m. With weights v_i = e_i^2 / m_i^2d its slope is zero where the
+/// sizes m. With weights v_i = e_i^2 / m_i^2d its slope is zero where the
 /// v-weighted mean of ln m equals the plain mean, and the weighted mean falls as d
 /// rises, so the root is single. The search begins at `near`.
-fn pseudo_likelihood_power(fit: &Fit, near: f64) -> Result<f64, Failure> {
-    let logs: Vec<f64> = fit.fitted.iter().map(|m| m.ln()).collect();
+fn pseudo_likelihood_power(fit: &Fit, sizes: &[f64], near: f64) -> Result<f64, Failure> {
+    let logs: Vec<f64> = sizes.iter().map(|m| m.ln()).collect();
     let centre = super::mean(&logs);
     let spread = logs
         .iter()
         .fold(0.0_f64, |a, log| a.max((log - centre).abs()));
     if spread < 1e-9 || fit.is_exact() {
         return Err(Failure::NoVariation {
-            what: "fitted values or residuals, from which the power is estimated".to_owned(),
+            what: "fitted values, sizes or residuals, from which the power is estimated".to_owned(),
         });
     }
     // The slope's sign at a power, and Newton's next: the slope falls at twice the
@@ -371,6 +420,38 @@ mod tests {
         close(answer.fit.coefficients[1], 10.0, 1e-9);
         close(answer.fit.sigma, 0.01, 0.01);
         assert_eq!(answer.fit.parameters, 4);
+    }
+
+    /// R 4 `nlme::gls(stack.loss ~ Water.Temp, weights = varPower(form = ~ Air.Flow),
+    /// method = "ML")`, and its profile maximised by `lm` and `optimize` (tolerance 1e-12).
+    #[test]
+    fn power_of_a_known_size() {
+        let column = |j: usize| STACK_LOSS.iter().map(|row| row[j]).collect::<Vec<f64>>();
+        let water = vec![("water".to_owned(), column(1))];
+        let design = Design::with_intercept(21, water).unwrap();
+        let answer = estimated_power_of(&design, &column(3), &column(0)).unwrap();
+        // The optimum of R is known to the root of its tolerance, about 1e-8.
+        close(answer.power, 3.390_648_69, 1e-7);
+        close(answer.fit.coefficients[0], -30.178_487_88, 1e-7);
+        close(answer.fit.coefficients[1], 2.142_381_143, 1e-7);
+        let errors = answer.fit.standard_errors();
+        close(errors[0], 7.770_752_760, 1e-7);
+        close(errors[1], 0.394_406_790_7, 1e-7);
+        // At the optimum the likelihood is flat.
+        close(answer.fit.log_lik.unwrap(), -60.601_748_287_686, 1e-12);
+        close(
+            -2.0 * answer.fit.log_lik.unwrap() + 2.0 * answer.fit.parameters as f64,
+            129.203_496_575_37,
+            1e-12,
+        );
+        let mut sizes = column(0);
+        sizes[4] = 0.0;
+        let failure = estimated_power_of(&design, &column(3), &sizes).unwrap_err();
+        assert!(failure.to_string().contains("above 0"), "{failure}");
+        assert!(matches!(
+            estimated_power_of(&design, &column(3), &[2.0; 21]),
+            Err(Failure::NoVariation { .. })
+        ));
     }
 
     #[test]

@@ -8,7 +8,7 @@ use std::fmt;
 
 use super::columns::BODY_WEIGHT;
 use super::faults::Place;
-use super::scan::{Feathers, Scan, WHOLE};
+use super::scan::{Feathers, Scan, WHOLE, regions};
 use super::{Part, Study};
 
 /// A weighing this near to a scan is held against its scale weight, in days; a
@@ -39,6 +39,7 @@ impl fmt::Display for Doubt {
 pub(crate) fn doubts(study: &Study) -> Vec<Doubt> {
     let mut doubts = Vec::new();
     about_scans(study, &mut doubts);
+    about_regions(study, &mut doubts);
     about_chemistry(study, &mut doubts);
     doubts
 }
@@ -101,6 +102,40 @@ fn about_scans(study: &Study, doubts: &mut Vec<Doubt>) {
                 ),
             });
         }
+    }
+}
+
+/// Regions that do not add up to the whole body of the same positioning.
+fn about_regions(study: &Study, doubts: &mut Vec<Doubt>) {
+    let tolerance_pct = study.settings.scans.region_tolerance_pct;
+    let mut lacking = HashSet::new();
+    for row in regions(study).iter().filter(|row| !row.within) {
+        let parts = row.regions.join(" + ");
+        let words = if row.missing.is_empty() {
+            format!(
+                "{} of bird {} at {} d: {parts} add to {:.1} g, the whole body is {:.1} g, {:+.1} percent off where at most {tolerance_pct} are expected; look the readings up again",
+                row.tissue.name(),
+                row.bird,
+                row.age_d,
+                row.sum_g,
+                row.whole_g,
+                row.sum_pct - 100.0
+            )
+        } else if lacking.insert(row.row) {
+            format!(
+                "bird {} at {} d has readings of {parts} and none of {}, which other scans have; add the missing rows",
+                row.bird,
+                row.age_d,
+                row.missing.join(", ")
+            )
+        } else {
+            // Told once for all tissues.
+            continue;
+        };
+        doubts.push(Doubt {
+            place: Place::row(&study.scans.file, row.row),
+            words,
+        });
     }
 }
 

@@ -57,7 +57,10 @@ pub use doubt::Doubt;
 pub use faults::{Fault, Place};
 pub use format::{Decimal, Format, Separator};
 pub use plausible::{Gap, Jump, JumpKind};
-pub use scan::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
+pub use scan::{
+    Feathers, GroupMasses, RegionRow, Scan, ScanWishes, Scans, Tissue, WHOLE, bird_names, regions,
+};
+pub(crate) use scan::{Position, position};
 pub use sealed::{digest, read_sealed, saved_keys, sealed, without_digest};
 pub use settings::{
     CueWishes, EXAMPLE, FitWishes, FixedEffectOf, PerTable, Plausible, Settings, TableName,

@@ -21,6 +21,31 @@ fn davis_weights() {
         all_agree("bias interval", &interval, &numbers(&ba["ci_bias"]), 11.0);
         let error = number(&ba["se_limit_BlandAltman1999"]);
         agree("limit error", limits.limit_standard_error, error, 12.0);
+        // R 4.x: limit -+ qt(0.975, n - 1) sd sqrt(1 / n + 1.96^2 / (2 (n - 1))).
+        let (lower, upper) = match set {
+            "weight" => (
+                [-5.127_603_910_109_71, -3.965_795_310_878_29],
+                [3.965_795_310_878_29, 5.127_603_910_109_71],
+            ),
+            _ => (
+                [-4.263_237_174_532_86, -2.860_066_320_569_83],
+                [3.820_066_320_569_83, 5.223_237_174_532_86],
+            ),
+        };
+        let interval = limits.lower_limit_interval;
+        all_agree(
+            "lower limit",
+            &[interval.lower, interval.upper],
+            &lower,
+            11.0,
+        );
+        let interval = limits.upper_limit_interval;
+        all_agree(
+            "upper limit",
+            &[interval.lower, interval.upper],
+            &upper,
+            11.0,
+        );
 
         let lin = concordance_coefficient(&x, &y, 0.95).unwrap();
         let reference = &all["lin"];

@@ -7,10 +7,15 @@
 
 mod layout;
 mod read;
+mod regions;
 mod rules;
+mod tissue;
 
 pub(in crate::study) use read::{read, unknown_bird};
+pub(crate) use regions::{Position, position};
+pub use regions::{RegionRow, bird_names, regions};
 pub use rules::{GroupMasses, ScanWishes};
+pub use tissue::Tissue;
 
 /// The region of a reading of the whole body.
 pub const WHOLE: &str = "whole";
