@@ -51,8 +51,8 @@ pub struct PredictedObserved {
     pub observed: Quantity,
     /// What the lines of the panels are, for the note.
     pub line: String,
-    /// What the grey bars of the panels are, for the note; empty where there are none.
-    pub interval: String,
+    /// A sentence for the note, such as what the grey bars are; may be empty.
+    pub intervals: String,
     /// A panel a cue, model or age at which the prediction was made.
     pub panels: Vec<IdentityPanel>,
     /// Letter of the first panel.
@@ -95,7 +95,7 @@ impl Calibration {
         Equality {
             observed: &self.observed,
             line: &self.line,
-            interval: "",
+            intervals: "",
             panels: &self.panels,
             letter: self.letter,
             title: format!("{} against the scanner", self.observed.name),
@@ -121,7 +121,7 @@ impl PredictedObserved {
         Equality {
             observed: &self.observed,
             line: &self.line,
-            interval: &self.interval,
+            intervals: &self.intervals,
             panels: &self.panels,
             letter: self.letter,
             title: format!("{} against what was predicted", self.observed.name),
@@ -140,7 +140,7 @@ fn size(panels: usize, width_mm: f64) -> Result<Size> {
 struct Equality<'a> {
     observed: &'a Quantity,
     line: &'a str,
-    interval: &'a str,
+    intervals: &'a str,
     panels: &'a [IdentityPanel],
     letter: Option<char>,
     title: String,
@@ -187,8 +187,8 @@ impl Equality<'_> {
         if !self.line.is_empty() {
             note.push(format!("Black line: {}.", self.line));
         }
-        if !self.interval.is_empty() {
-            note.push(format!("Grey bars: {}.", self.interval));
+        if !self.intervals.is_empty() {
+            note.push(self.intervals.to_owned());
         }
         note.push("n: birds.".to_owned());
         note.extend(Strains::sampled(

@@ -159,7 +159,7 @@ pub fn foretold_picture(
     // Evenly from the first age to the last.
     let places = (0..kept).map(|k| k * (ages_d.len() - 1) / (kept - 1).max(1));
     let mut panels: Vec<IdentityPanel> = places
-        .map(|place| foretold_panel(study, eggs, ages_d[place], showing.confidence))
+        .map(|place| foretold_panel(study, eggs, ages_d[place]))
         .collect();
     let points = |panel: &IdentityPanel| panel.strains.iter().map(|s| s.points.len()).sum();
     if panels.iter().map(points).max() > Some(MOST_INTERVALS) {
@@ -167,17 +167,18 @@ pub fn foretold_picture(
             panel.intervals.clear();
         }
     }
-    let interval = panels.iter().any(|panel| !panel.intervals.is_empty());
+    let barred = panels.iter().any(|panel| !panel.intervals.is_empty());
+    let percent = 100.0 * showing.confidence;
     let figure = PredictedObserved {
         observed: Quantity {
             name: "Observed age at first egg".to_owned(),
             unit: "days".to_owned(),
         },
         line: String::new(),
-        interval: if interval {
-            format!("{:.0} % prediction intervals", 100.0 * showing.confidence)
+        intervals: if barred {
+            format!("Grey bars: {percent:.0} % prediction intervals; held: by them.")
         } else {
-            String::new()
+            format!("Held: by the {percent:.0} % prediction interval.")
         },
         panels,
         letter: showing.letter,
@@ -189,12 +190,7 @@ pub fn foretold_picture(
     }))
 }
 
-fn foretold_panel(
-    study: &Study,
-    eggs: &[ForetoldEgg],
-    as_of_d: f64,
-    confidence: f64,
-) -> IdentityPanel {
+fn foretold_panel(study: &Study, eggs: &[ForetoldEgg], as_of_d: f64) -> IdentityPanel {
     let own: Vec<&ForetoldEgg> = eggs
         .iter()
         .filter(|egg| (egg.as_of_d - as_of_d).abs() < 1e-9)
@@ -234,9 +230,8 @@ fn foretold_panel(
             unit: "days".to_owned(),
         },
         fact: format!(
-            "error {:.1} d; {:.0} % intervals held {held} of {}",
+            "error {:.1} d, {held} of {} held",
             (squares / n).sqrt(),
-            100.0 * confidence,
             own.len()
         ),
         line: Vec::new(),
