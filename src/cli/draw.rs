@@ -30,7 +30,8 @@ use crate::study::Study;
 use crate::trajectory::Trajectories;
 use crate::trajectory::profiles::TermProfile;
 
-/// Draw the figures of a study: all that its tables give, as `run` draws them.
+/// Draw the figures of a study: all that its tables give, as `run` draws them (`plan` draws
+/// its own).
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather draw data-demo --width 89
