@@ -168,6 +168,73 @@ fn intervals_over_many_flocks() {
     }
 }
 
+/// A pre-lay spurt is foreseen by a curve that has one, and by no other. Birds grow on two
+/// phases, the second with its inflection at 120 d; forecast from 126 d to 147 d.
+#[test]
+fn a_spurt_is_foreseen_by_two_phases_and_by_one_it_is_missed() {
+    let options = MixedOptions {
+        grouped: GroupedTerms::All,
+        random: vec![RandomTerm::natural("A1")],
+        variance: Variance::Proportional,
+        ..MixedOptions::default()
+    };
+    let numbers = PopulationNumbers {
+        groups: 1,
+        // A1, k1, ti1, A2, k2, ti2: fat of an early line, in g.
+        fixed: vec![120.0, 0.035, 60.0, 60.0, 0.09, 120.0],
+        fixed_covariance: vec![0.0; 36],
+        random_covariance: vec![15.0 * 15.0],
+        sigma: 0.03,
+        power: None,
+        ar1: None,
+        subjects: 1000,
+        observations: 10_000,
+    };
+    let two = Population::new(built_in("two-phase-gompertz").unwrap(), &options, &numbers);
+    let two = two.unwrap();
+    let (birds, scans) = (60, 8);
+    let ages = [21.0, 42.0, 49.0, 63.0, 84.0, 105.0, 126.0, 147.0];
+    let starts = |own: usize| -> Vec<usize> { (0..=birds).map(|bird| bird * own).collect() };
+    let groups = vec![0; birds];
+    let all_ages = ages.repeat(birds);
+    let blank = vec![0.0; all_ages.len()];
+    let (all_starts, known_starts) = (starts(scans), starts(scans - 1));
+    let drawn = Subjects::new(&all_starts, &all_ages, &blank, &groups).unwrap();
+    let values = two.simulate(&drawn, &mut ChaCha8Rng::seed_from_u64(3));
+    let known: Vec<f64> = values
+        .chunks(scans)
+        .flat_map(|own| own[..scans - 1].to_vec())
+        .collect();
+    let known_ages = ages[..scans - 1].repeat(birds);
+    let seen = Subjects::new(&known_starts, &known_ages, &known, &groups).unwrap();
+    let curve = built_in("gompertz").unwrap() as Arc<_>;
+    let one_phase = MixedOptions {
+        random: vec![RandomTerm::natural("A")],
+        variance: Variance::Constant,
+        ..options
+    };
+    let model = pinfeather::fit::mixed::MixedModel::new(&*curve, &one_phase).unwrap();
+    let outcome = model.fit(&seen);
+    let fitted = outcome
+        .fit()
+        .unwrap_or_else(|| panic!("{:?}", outcome.reasons()));
+    let one = fitted.population(&model, &curve);
+    let bias = |population: &Population| {
+        let forecasts = population.forecast(&seen, |_| &[147.0]).unwrap();
+        let errors = (0..birds).map(|bird| {
+            let came = values[bird * scans + scans - 1];
+            forecasts.of(bird, 0).unwrap().value / came - 1.0
+        });
+        100.0 * errors.sum::<f64>() / f64::from(u8::try_from(birds).unwrap())
+    };
+    let (two, one) = (bias(&two), bias(&one));
+    println!("bias at 147 d: two phases {two:.1} %, one {one:.1} %");
+    // A scan errs by 3 %, a bird's curve by less: the mean of 60 has a standard error of 0.5:
+    // three of them for no bias, and as many for one.
+    assert!(two.abs() < 1.5, "{two}");
+    assert!(one < -1.5, "{one}");
+}
+
 #[test]
 fn the_backtest_counts_every_hidden_weighing_once_a_week() {
     let study = flock(24, 16, 7);

@@ -4,13 +4,32 @@ use pinfeather::maturity::{
     CueColumn, ForecastOptions, LayBird, LayRecords, Reading, forecast_onset,
 };
 use pinfeather::stats::time_to_event::EventTime;
-use rand::SeedableRng;
+use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
 
-/// ln days since the landmark = 3 - 0.2 x + 0.3 z, forecast when about half have laid.
-fn birds(seed: u64, n: usize) -> LayRecords {
+/// Law of the scatter of ln days about what the cue says, all with an SD near 0.3.
+#[derive(Debug, Clone, Copy)]
+enum Scatter {
+    Normal,
+    Logistic,
+    LeastExtreme,
+}
+
+impl Scatter {
+    fn draw(self, random: &mut rand_chacha::ChaCha8Rng) -> f64 {
+        let normal: f64 = StandardNormal.sample(random);
+        let share: f64 = random.random_range(1e-12..1.0);
+        match self {
+            Self::Normal => 0.3 * normal,
+            Self::Logistic => 0.17 * (share / (1.0 - share)).ln(),
+            Self::LeastExtreme => 0.25 * (-(-share).ln_1p()).ln(),
+        }
+    }
+}
+
+/// ln days since the landmark = 3 - 0.2 x + scatter.
+fn birds(seed: u64, n: usize, scatter: Scatter) -> LayRecords {
     let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
-    let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
     let mut records = LayRecords {
         strains: vec!["one".to_owned()],
         counted_from_d: 119.0,
@@ -18,15 +37,16 @@ fn birds(seed: u64, n: usize) -> LayRecords {
     };
     let mut readings = Vec::new();
     for bird in 0..n {
-        let x = normal();
+        let x: f64 = StandardNormal.sample(&mut random);
         readings.push(Some(Reading {
             value: x,
             std_error: None,
         }));
+        let days = (3.0 - 0.2 * x + scatter.draw(&mut random)).exp();
         records.birds.push(LayBird {
             name: bird.to_string(),
             strain: 0,
-            first_egg: EventTime::Exact((3.0 - 0.2 * x + 0.3 * normal()).exp()),
+            first_egg: EventTime::Exact(days),
         });
     }
     records.cues.push(CueColumn {
@@ -45,51 +65,114 @@ fn as_ages(records: &LayRecords) -> LayRecords {
     all
 }
 
-#[test]
-fn nine_of_ten_come_within_ninety_percent_intervals() {
-    let (mut held, mut forecast) = (0, 0);
-    // Of each flock, birds that came before their median less half of the birds.
-    let mut early = Vec::new();
-    for seed in 0..40 {
-        let records = birds(seed, 60);
+/// Of many birds, the share with a property, and its standard error with flocks as what
+/// varies independently: the birds of a flock share its estimated terms.
+#[derive(Debug)]
+struct Share {
+    share: f64,
+    error: f64,
+}
+
+impl Share {
+    fn of(flocks: &[(f64, f64)]) -> Self {
+        let birds: f64 = flocks.iter().map(|(n, _)| n).sum();
+        let share = flocks.iter().map(|(_, with)| with).sum::<f64>() / birds;
+        let squares = flocks.iter().map(|(n, with)| (with - share * n).powi(2));
+        Self {
+            share,
+            error: squares.sum::<f64>().sqrt() / birds,
+        }
+    }
+
+    fn is_within(&self, expected: f64, errors: f64) -> bool {
+        (self.share - expected).abs() < errors * self.error
+    }
+}
+
+/// Birds held by their 95 % interval, and birds that came before their median, in flocks
+/// of `n` forecast when `laid` of them have laid.
+fn simulated(
+    scatter: Scatter,
+    (n, laid): (usize, usize),
+    seeds: std::ops::Range<u64>,
+) -> (Share, Share) {
+    let (mut held, mut early) = (Vec::new(), Vec::new());
+    for seed in seeds {
+        let records = birds(seed, n, scatter);
+        let mut days: Vec<f64> = records
+            .birds
+            .iter()
+            .map(|bird| bird.first_egg.range().0)
+            .collect();
+        days.sort_by(f64::total_cmp);
         let options = ForecastOptions {
-            as_of_d: 139.0,
-            confidence: 0.9,
+            // On the day of an egg: an age that looks at the next one would not be fair.
+            as_of_d: 119.0 + days[laid - 1] + 1e-9,
+            confidence: 0.95,
             seed: 1,
         };
         let found = forecast_onset(&as_ages(&records), &records, &options).unwrap();
-        let mut before = 0.0;
-        for bird in found.birds {
+        let (mut within, mut before) = (0.0, 0.0);
+        for bird in &found.birds {
             let Some(EventTime::Exact(egg_d)) = bird.came else {
                 panic!("{bird:?}");
             };
-            assert!(egg_d > 139.0 && bird.median_d > 139.0);
-            held += usize::from(bird.interval_d.contains(egg_d));
-            before += if egg_d < bird.median_d { 0.5 } else { -0.5 };
-            forecast += 1;
+            within += f64::from(u8::from(bird.interval_d.contains(egg_d)));
+            before += f64::from(u8::from(egg_d < bird.median_d));
         }
-        early.push(before);
+        assert_eq!(found.birds.len(), n - laid);
+        held.push(((n - laid) as f64, within));
+        early.push(((n - laid) as f64, before));
     }
-    let share = f64::from(u32::try_from(held).unwrap()) / f64::from(forecast);
-    // Some 1,200 birds: binomial error 0.9 %, somewhat more since birds of a flock share
-    // their terms. Four points leave room for that and for the law being chosen by AIC.
-    assert!((0.86..=0.94).contains(&share), "{held} of {forecast}");
-    // Half of the birds come before their median. Birds of a flock share the estimated
-    // terms, so flocks are what varies independently: a sign test over the 40 flocks,
-    // at three standard errors of their sum (chance 1 in 370).
-    // That sees a lean of 5 % or more. Of 400 further flocks 48.1 % came before (se 0.6 %):
-    // medians lean early by two birds in a hundred.
-    let sum: f64 = early.iter().sum();
-    let error = early.iter().map(|e| e * e).sum::<f64>().sqrt();
-    assert!(
-        sum.abs() < 3.0 * error,
-        "{sum} of {forecast}, error {error}"
-    );
+    (Share::of(&held), Share::of(&early))
+}
+
+/// 95 of 100 birds come within their interval and half before their median, of log-normal
+/// first eggs, within three standard errors (chance 1 in 370 each).
+///
+/// With the terms' normal law about the single model of least AIC the share is 93 % here and
+/// 88 % where one bird in seven has laid.
+#[test]
+fn intervals_hold_what_they_say_and_medians_do_not_lean() {
+    let (held, before) = simulated(Scatter::Normal, (60, 33), 0..60);
+    assert!(held.is_within(0.95, 3.0), "{held:?}");
+    assert!(before.is_within(0.5, 3.0), "{before:?}");
+}
+
+/// Many flocks, by each law, half laid and early. Where the few first eggs cannot tell the
+/// law, no forecast can be right for all: the bounds are the shares to which that leads,
+/// as found by the same averaging written again in Python (numpy, SciPy; terms by
+/// importance resampling in place of a chain) with 150 to 200 flocks of each, to what the
+/// theory promises, give or take three standard errors of both.
+#[test]
+#[ignore = "minutes"]
+fn intervals_of_many_flocks() {
+    for (scatter, flock, held_in, before_in) in [
+        (Scatter::Normal, (60, 33), (0.947, 0.95), (0.499, 0.50)),
+        (Scatter::Logistic, (60, 33), (0.93, 0.93), (0.50, 0.502)),
+        (
+            Scatter::LeastExtreme,
+            (60, 33),
+            (0.966, 0.966),
+            (0.547, 0.547),
+        ),
+        (Scatter::Normal, (135, 20), (0.943, 0.95), (0.476, 0.50)),
+    ] {
+        let (held, before) = simulated(scatter, flock, 1000..1400);
+        println!("{scatter:?}, {flock:?}: held {held:.4?}, before their median {before:.4?}");
+        // Python's shares have errors too, of half as many flocks.
+        let room = |share: &Share| 3.0 * share.error * 3.0_f64.sqrt();
+        let inside = |share: &Share, (least, most): (f64, f64)| {
+            share.share > least - room(share) && share.share < most + room(share)
+        };
+        assert!(inside(&held, held_in), "{held:?}");
+        assert!(inside(&before, before_in), "{before:?}");
+    }
 }
 
 #[test]
 fn no_forecast_without_a_bird_that_laid_or_one_that_waits() {
-    let records = birds(1, 30);
+    let records = birds(1, 30, Scatter::Normal);
     let at = |as_of_d: f64| {
         let options = ForecastOptions {
             as_of_d,

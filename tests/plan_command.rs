@@ -123,7 +123,8 @@ fn a_plan_says_how_few_birds_and_its_table_agrees() {
     // The chosen design is the smallest that reaches: a bird less does not.
     let confirmed: Vec<&Row> = rows
         .iter()
-        .filter(|row| !row["simulated_se"].is_empty())
+        // A cue's row is of one bird, whatever the number.
+        .filter(|row| !row["simulated_se"].is_empty() && row["kind"] != "cue")
         .collect();
     assert!(
         confirmed
@@ -346,4 +347,57 @@ fn ages_past_the_data_are_flagged_and_a_second_strain_may_be_assumed() {
     assert!(number(asked[0], "d_efficiency") <= 1.0 + 1e-9);
     let pair = asked.iter().find(|row| row["kind"] == "contrast").unwrap();
     assert!(pair["strain"].contains(" - "), "{}", pair["strain"]);
+}
+
+/// A plan of a corrected mass: from the population that a fit saves, with the equation that
+/// the next calibration will have.
+#[test]
+fn a_corrected_mass_is_planned_from_its_saved_population_and_equation() {
+    let folder = tempfile::tempdir().unwrap();
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo");
+    let demo = demo.to_str().unwrap();
+    let done = |call: &str| {
+        let output = pinfeather(folder.path(), call);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        text(&output.stdout)
+    };
+    done(&format!("calibrate {demo} --out equations"));
+    let equation = "equations/models/corrections/fat.toml";
+    done(&format!(
+        "fit {demo} --equation {equation} --level population --curve gompertz --variance proportional --covariance full --out fitted"
+    ));
+    let words = done(&format!(
+        "plan --population fitted/models/populations/fat_gompertz.toml --equation {equation} --detect A=20% --weeks 3,6,9,12,15,21 --birds 12,24 --studies 20 --format svg"
+    ));
+    assert!(words.contains("of fat of"), "{words}");
+    let rows = designs(folder.path());
+    let of = |kind: &str, quantity: &str, birds: &str| {
+        let mut rows = rows.iter().filter(|row| {
+            row["kind"] == kind && row["quantity"].contains(quantity) && row["birds"] == birds
+        });
+        rows.next()
+            .unwrap_or_else(|| panic!("{kind} {quantity} {birds}"))
+    };
+    // The mean prediction's standard error is the residual SD over the root of the birds
+    // (any textbook of regression), the SD being the equation's own of birds left out.
+    let file = std::fs::read_to_string(folder.path().join(equation)).unwrap();
+    let rmse = file
+        .lines()
+        .find_map(|line| line.strip_prefix("cross_validated_rmse = "));
+    let rmse: f64 = rmse.unwrap().trim().parse().unwrap();
+    let mean = of("calibration", "mean prediction", "24");
+    assert!((number(mean, "expected_se") / (rmse / 24.0_f64.sqrt()) - 1.0).abs() < 1e-8);
+    // Twice the birds, the standard error over the root of two, as of weights.
+    let (few, many) = (of("term", "A", "12"), of("term", "A", "24"));
+    let ratio = number(few, "expected_se") / number(many, "expected_se");
+    assert!((ratio - 2.0_f64.sqrt()).abs() < 1e-8);
+    // What was simulated stands beside it, of strains that differ as asked too.
+    let told = rows.iter().filter(|row| !row["differing_power"].is_empty());
+    for row in told.clone() {
+        assert_eq!(row["kind"], "contrast");
+        assert!((0.0..=1.0).contains(&number(row, "differing_power")));
+    }
+    assert_eq!(told.count(), 1);
+    let cues = rows.iter().filter(|row| row["kind"] == "cue");
+    assert!(cues.clone().any(|row| number(row, "simulated_se") > 0.0));
 }

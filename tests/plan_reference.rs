@@ -10,8 +10,9 @@ use pinfeather::fit::Variance;
 use pinfeather::fit::mixed::{
     Correlation, Covariance, GroupedTerms, MixedOptions, Population, PopulationNumbers, RandomTerm,
 };
+use pinfeather::fit::profile::Quantity;
 use pinfeather::growth::{Curve, Derived, Term, built_in};
-use pinfeather::plan::confirm::{Studies, confirm};
+use pinfeather::plan::confirm::{Studies, confirm, see_difference};
 use pinfeather::plan::schedule::{Limits, criterion, efficiency, optimum};
 use pinfeather::plan::{
     Aim, Amount, Sampling, Schedule, Target, Told, What, Wish, standard_error, targets,
@@ -515,9 +516,17 @@ fn simulated_studies_hold_what_the_information_promises() {
         };
         seen += 1;
         let variance = told.variance(&population, target).expect("told");
-        let error = standard_error(variance, 20);
-        // Four standard errors of an SD of 400 normal values, SD / sqrt(2 * 399).
-        let bound = 4.0 / (2.0 * (n - 1.0)).sqrt();
+        let is_cue = matches!(target.what, What::Cue(_));
+        let error = standard_error(variance, if is_cue { 1 } else { 20 });
+        let bound = if is_cue {
+            // Four standard errors as simulated, and 4 % since expected information takes
+            // the strain's terms as known: of 20 birds, what a bird takes from its strain
+            // has an error too.
+            4.0 * simulated.standard_error_of_it / error + 0.04
+        } else {
+            // Four standard errors of an SD of 400 normal values, SD / sqrt(2 * 399).
+            4.0 / (2.0 * (n - 1.0)).sqrt()
+        };
         let ratio = simulated.standard_error / error;
         assert!((ratio - 1.0).abs() < bound, "{}: {ratio}", target.name);
         // Four standard errors of the mean, and 1/5 of a study's own for the bend of the
@@ -528,7 +537,7 @@ fn simulated_studies_hold_what_the_information_promises() {
         // estimated by maximum likelihood from 40 birds.
         let bound = 4.0 * (0.95 * 0.05 / n).sqrt() + 0.02;
         assert!((simulated.coverage - 0.95).abs() < bound, "{}", target.name);
-        if wishes[0].is_about(target) {
+        if wishes[0].is_about(target) && !is_cue {
             let expected = wishes[0].reached(target, variance, 20, (2, 0.95));
             let power = simulated.power.expect("a wish");
             let bound = 4.0 * (expected * (1.0 - expected) / n).sqrt() + 0.03;
@@ -537,8 +546,9 @@ fn simulated_studies_hold_what_the_information_promises() {
             assert!(simulated.power.is_none());
         }
     }
-    // Three terms and two derived quantities of two strains, and their differences.
-    assert_eq!(seen, 15);
+    // Three terms and two derived quantities of two strains, their differences, and as
+    // cues of two strains all but k, in which birds do not differ.
+    assert_eq!(seen, 15 + 8);
     // The same whatever the threads.
     let few = Studies {
         count: 12,
@@ -550,6 +560,88 @@ fn simulated_studies_hold_what_the_information_promises() {
         pool.expect("threads").install(run).expect("ages")
     };
     assert_eq!(with(1), with(3));
+}
+
+#[test]
+fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
+    let population = pullets();
+    let targets = targets(&population, &[Derived::Mature, Derived::AgeAtFraction(0.5)]);
+    let ages_d = [14.0, 42.0, 70.0, 98.0, 154.0];
+    let schedule = Schedule {
+        ages_d: ages_d.to_vec(),
+        sampling: Sampling::Repeated,
+    };
+    let told = Told::of(&population, &schedule).expect("told");
+    let studies = Studies {
+        count: 400,
+        seed: 11,
+        level: 0.95,
+    };
+    // The lines differ by 200 g and 3 d; asked is for 110 g and 2 d.
+    for (name, size) in [("A", 110.0), ("age_at_50pct", 2.0)] {
+        let is_it = |one: &&Target| one.name == name && matches!(one.what, What::Contrast(_));
+        let target = targets.iter().find(is_it).expect("a contrast");
+        let wish = Wish {
+            name: name.to_owned(),
+            aim: Aim::Detect {
+                size: Amount::Units(size),
+                power: 0.8,
+            },
+        };
+        let variance = told.variance(&population, target).expect("told");
+        let expected = wish.reached(target, variance, 20, (2, 0.95));
+        let design = (20, &ages_d[..]);
+        let seen = see_difference(&population, design, (target, size), studies, &|| {});
+        let seen = seen.expect("ages").expect("a contrast");
+        let found = confirm(&population, design, (&targets, &[wish]), studies, &|| {});
+        let at = targets.iter().position(|one| one == target).expect("there");
+        let shifted = found.expect("ages").targets[at]
+            .expect("told")
+            .power
+            .expect("a wish");
+        println!("{name}: {seen} simulated, {shifted} by moving, {expected} expected");
+        // Four binomial errors of 400 studies, and 3 points since the variances are
+        // estimated by maximum likelihood from 40 birds.
+        let bound = 4.0 * (expected * (1.0 - expected) / 400.0_f64).sqrt() + 0.03;
+        assert!(expected > 0.3 && expected < 0.95, "{expected}");
+        assert!((seen - expected).abs() < bound, "{seen} {expected}");
+        assert!((seen - shifted).abs() < bound, "{seen} {shifted}");
+    }
+    // Only contrasts can be told apart.
+    let none = see_difference(
+        &population,
+        (20, &ages_d),
+        (&targets[0], 1.0),
+        studies,
+        &|| {},
+    );
+    assert_eq!(none.expect("ages"), None);
+}
+
+#[test]
+fn a_strain_is_moved_to_a_value_and_no_other_with_it() {
+    let population = pullets();
+    let half = Quantity::Derived(Derived::AgeAtFraction(0.5));
+    let value = |of: &Population, group: usize, quantity: Quantity| {
+        let terms = of.group_terms(group);
+        let value = quantity.value(&**of.curve(), &terms, &mut vec![0.0; terms.len()]);
+        value.expect("a value")
+    };
+    let heavier = population
+        .with_group_at(0, Quantity::Term(0), 2200.0)
+        .expect("moved");
+    // Birds' A and ti are independent here, so A alone is moved.
+    assert!((heavier.group_terms(0)[0] - 2200.0).abs() < 1e-6);
+    assert_eq!(heavier.group_terms(0)[1..], population.group_terms(0)[1..]);
+    assert_eq!(heavier.group_terms(1), population.group_terms(1));
+    let later = population.with_group_at(1, half, 70.0).expect("moved");
+    assert!((value(&later, 1, half) - 70.0).abs() < 1e-6);
+    assert!((value(&later, 0, half) - value(&population, 0, half)).abs() < 1e-12);
+    // Birds do not differ in k: along its own slope.
+    let faster = population
+        .with_group_at(0, Quantity::Term(1), 0.035)
+        .expect("moved");
+    assert!((faster.group_terms(0)[1] - 0.035).abs() < 1e-9);
 }
 
 #[test]

@@ -14,6 +14,7 @@ use crate::composition::study_masses::StudyMasses;
 use crate::contrast::{Adjust, Comparison};
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
+use crate::maturity::ForetoldEgg;
 use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::forecast_pictures::{forecast_pictures, uniformity_pictures};
 use crate::report::pictures::{
@@ -29,7 +30,8 @@ use crate::study::Study;
 use crate::trajectory::Trajectories;
 use crate::trajectory::profiles::TermProfile;
 
-/// Draw the figures of a study: all that its tables give, as `run` draws them.
+/// Draw the figures of a study: all that its tables give, as `run` draws them (`plan` draws
+/// its own).
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather draw data-demo --width 89
@@ -124,6 +126,8 @@ pub(crate) struct Drawable {
     /// How surely the strains' curves know their terms.
     pub(crate) profiles: Vec<TermProfile>,
     pub(crate) verdict: Verdict,
+    /// First eggs as forecast with what came later hidden.
+    pub(crate) foretold: Vec<ForetoldEgg>,
     pub(crate) scans: ScanResults,
 }
 
@@ -214,7 +218,12 @@ impl Drawable {
             within_pct,
             showing,
         )?);
-        pictures.extend(study_lay::pictures(study, &self.trajectories, showing)?);
+        pictures.extend(study_lay::pictures(
+            study,
+            &self.trajectories,
+            &self.foretold,
+            showing,
+        )?);
         let scans = &self.scans;
         if let Some(answer) = &scans.repeatability {
             pictures.extend(precision_picture(answer, showing)?);

@@ -6,8 +6,8 @@ use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use crate::error::{Error, Result};
 use crate::maturity::{
-    self, CueError, ForecastOptions, LayColumns, LayRecords, OnsetModels, OnsetOptions,
-    read_lay_table,
+    self, Backtests, CueError, ForecastOptions, ForetoldEgg, LayColumns, LayRecords, OnsetModels,
+    OnsetOptions, read_lay_table,
 };
 use crate::report::{InputFile, onset_tables, onset_words, words};
 use crate::study::AgeUnit;
@@ -242,19 +242,20 @@ pub(crate) enum Backtesting {
     EachWeek,
 }
 
-/// Adds the forecast of the birds not laying, and how such forecasts would have come true.
+/// Adds the forecast of the birds not laying, and how such forecasts would have come true;
+/// gives the first eggs so foretold.
 pub(crate) fn add_forecast(
     all: &LayRecords,
     at_landmark: &LayRecords,
     wanted: &ForecastOptions,
     backtesting: Backtesting,
     output: &mut Output,
-) {
+) -> Vec<ForetoldEgg> {
     output.words.push("When will the others lay?".to_owned());
     let forecast = maturity::forecast_onset(all, at_landmark, wanted);
     let tested = match (&forecast, backtesting) {
         (Ok(forecast), Backtesting::ThatAge) => maturity::backtest_of(forecast),
-        (Err(_), Backtesting::ThatAge) => Vec::new(),
+        (Err(_), Backtesting::ThatAge) => Backtests::default(),
         (_, Backtesting::EachWeek) => {
             maturity::backtest(all, at_landmark, wanted.confidence, wanted.seed)
         }
@@ -268,12 +269,13 @@ pub(crate) fn add_forecast(
         }
         Err(reason) => output.words.push(format!("  no forecast: {reason}")),
     }
-    if !tested.is_empty() {
+    if !tested.rows.is_empty() {
         output
             .words
-            .extend(onset_words::backtest(&tested, wanted.confidence));
-        output.append(onset_tables::backtest(&tested));
+            .extend(onset_words::backtest(&tested.rows, wanted.confidence));
+        output.append(onset_tables::backtest(&tested.rows));
     }
+    tested.eggs
 }
 
 /// The caution that goes with every verdict and forecast, once.

@@ -10,7 +10,7 @@ use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use super::{corrected, fit, lay_table, study_lay};
 use crate::error::{Error, Result};
-use crate::maturity::{self, CueOptions, FittedCurve};
+use crate::maturity::{self, CueOptions, FittedCurve, ForetoldEgg};
 use crate::report::{cue_tables, words};
 use crate::study::Study;
 use crate::trajectory::{SubjectFits, Trajectories};
@@ -66,18 +66,20 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
     let trajectories = fit::trajectories(&known, &args.fit, &mut output)?;
     add_cues(&known, &trajectories, &args.fit, &mut output)?;
     let (fit, wishes) = (&args.fit, &args.onset);
-    study_lay::add(&study, &trajectories, fit, wishes, as_of_d, &mut output)?;
+    // `run` and `draw` draw what is foretold; this command draws nothing.
+    let _ = study_lay::add(&study, &trajectories, fit, wishes, as_of_d, &mut output)?;
     output.finish()
 }
 
-/// Adds what the cues and the first eggs say, with all that is known.
+/// Adds what the cues and the first eggs say, with all that is known; gives the first eggs
+/// that the backtest foretold.
 pub(crate) fn add(
     study: &Study,
     trajectories: &Trajectories,
     options: &FitOptions,
     wishes: &OnsetWishes,
     output: &mut Output,
-) -> Result<()> {
+) -> Result<Vec<ForetoldEgg>> {
     add_cues(study, trajectories, options, output)?;
     study_lay::add(study, trajectories, options, wishes, None, output)
 }

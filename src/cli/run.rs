@@ -107,7 +107,7 @@ impl WholeStudy {
         let fit = (&self.fit, allowed);
         let traits = Looked::WithTarget;
         let verdict = self.target.add(&study, &study, None, fit, traits, output)?;
-        onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
+        let foretold = onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
         output.page = Some(PageParts {
             title: study.name.clone(),
             strains: study.strains.clone(),
@@ -123,6 +123,7 @@ impl WholeStudy {
             comparison,
             profiles,
             verdict,
+            foretold,
             scans,
         })
     }

@@ -7,7 +7,7 @@ use super::onset::fitted_curves;
 use super::options::FitOptions;
 use super::output::Output;
 use crate::error::{Error, Result};
-use crate::maturity::{self, ForecastOptions, LayRecords};
+use crate::maturity::{self, ForecastOptions, ForetoldEgg, LayRecords};
 use crate::report::pictures::{Named, Showing};
 use crate::report::{onset_pictures, onset_tables, onset_words};
 use crate::study::Study;
@@ -16,7 +16,8 @@ use crate::trajectory::{Request, Trajectories};
 /// Birds named in a warning; more are counted.
 const NAMED: usize = 10;
 
-/// Adds what the study's first eggs say; nothing where none are written down.
+/// Adds what the study's first eggs say; nothing where none are written down. Gives the
+/// first eggs that its backtest foretold.
 pub(crate) fn add(
     study: &Study,
     trajectories: &Trajectories,
@@ -24,10 +25,10 @@ pub(crate) fn add(
     wishes: &OnsetWishes,
     as_of_d: Option<f64>,
     output: &mut Output,
-) -> Result<()> {
+) -> Result<Vec<ForetoldEgg>> {
     let all = LayRecords::of(study);
     if all.birds.is_empty() {
-        return Ok(());
+        return Ok(Vec::new());
     }
     let confidence = fit.confidence;
     warn_early(study, output);
@@ -44,7 +45,7 @@ pub(crate) fn add(
         Err(error) => {
             output.warnings.push(error.to_string());
             add_caution(output);
-            return Ok(());
+            return Ok(Vec::new());
         }
     };
     let with_cues = with_cues(study, at_landmark, landmark_d, fit, wishes, output)?;
@@ -63,9 +64,9 @@ pub(crate) fn add(
     } else {
         Backtesting::EachWeek
     };
-    add_forecast(&all, &with_cues, &wanted, backtesting, output);
+    let foretold = add_forecast(&all, &with_cues, &wanted, backtesting, output);
     add_caution(output);
-    Ok(())
+    Ok(foretold)
 }
 
 /// First eggs before the first weighing: nothing measured can have come before them.
@@ -198,6 +199,7 @@ fn add_thresholds(
 pub(crate) fn pictures(
     study: &Study,
     trajectories: &Trajectories,
+    foretold: &[ForetoldEgg],
     showing: &Showing,
 ) -> Result<Vec<Named>> {
     let records = LayRecords::of(study);
@@ -211,5 +213,6 @@ pub(crate) fn pictures(
     let (values, thresholds) = maturity::thresholds(study, &fits, showing.confidence);
     let lay = onset_pictures::lay_picture(&records, &curves, showing)?;
     let first_egg = onset_pictures::first_egg_picture(study, &values, &thresholds, showing)?;
-    Ok(lay.into_iter().chain(first_egg).collect())
+    let foretold = onset_pictures::foretold_picture(study, foretold, showing)?;
+    Ok(lay.into_iter().chain(first_egg).chain(foretold).collect())
 }

@@ -77,6 +77,10 @@ pub(crate) struct TargetOptions {
     /// Say how many birds to weigh for the uniformity to be known within so many points of percent
     #[arg(long, value_name = "POINTS", default_value = "8")]
     uniformity_precision: f64,
+    /// Birds in each strain's flock, of which those weighed are a sample: of a small flock
+    /// fewer will do [default: a flock much larger than its sample]
+    #[arg(long, value_name = "BIRDS", value_parser = clap::value_parser!(u32).range(1..))]
+    flock_size: Option<u32>,
     #[command(flatten)]
     ahead: ForecastWishes,
 }
@@ -154,6 +158,7 @@ impl TargetOptions {
             mean_within_pct: self.precision,
             share_within_points: self.uniformity_precision,
             confidence: fit.confidence,
+            flock: self.flock_size.map(|birds| birds as usize),
         };
         if !told.is_empty() {
             output.words.push("On target?".to_owned());

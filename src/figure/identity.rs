@@ -51,6 +51,8 @@ pub struct PredictedObserved {
     pub observed: Quantity,
     /// What the lines of the panels are, for the note.
     pub line: String,
+    /// A sentence for the note, such as what the grey bars are; may be empty.
+    pub intervals: String,
     /// A panel a cue, model or age at which the prediction was made.
     pub panels: Vec<IdentityPanel>,
     /// Letter of the first panel.
@@ -68,6 +70,8 @@ pub struct IdentityPanel {
     pub fact: String,
     /// A line through the points, by its ends or more; may be empty.
     pub line: Vec<(f64, f64)>,
+    /// Bars along x under the points: from, to, and the y at which; may be empty.
+    pub intervals: Vec<(f64, f64, f64)>,
     /// x: read or predicted; y: observed.
     pub strains: Vec<StrainPoints>,
 }
@@ -91,6 +95,7 @@ impl Calibration {
         Equality {
             observed: &self.observed,
             line: &self.line,
+            intervals: "",
             panels: &self.panels,
             letter: self.letter,
             title: format!("{} against the scanner", self.observed.name),
@@ -116,6 +121,7 @@ impl PredictedObserved {
         Equality {
             observed: &self.observed,
             line: &self.line,
+            intervals: &self.intervals,
             panels: &self.panels,
             letter: self.letter,
             title: format!("{} against what was predicted", self.observed.name),
@@ -134,6 +140,7 @@ fn size(panels: usize, width_mm: f64) -> Result<Size> {
 struct Equality<'a> {
     observed: &'a Quantity,
     line: &'a str,
+    intervals: &'a str,
     panels: &'a [IdentityPanel],
     letter: Option<char>,
     title: String,
@@ -152,7 +159,11 @@ impl Equality<'_> {
     fn plan(&self, size: Size, strains: &Strains) -> Plan {
         let places = |p: &IdentityPanel| -> Vec<(f64, f64)> {
             let points = p.strains.iter().flat_map(StrainPoints::places);
-            points.chain(p.line.iter().copied()).collect()
+            let bars = p
+                .intervals
+                .iter()
+                .flat_map(|&(from, to, y)| [(from, y), (to, y)]);
+            points.chain(p.line.iter().copied()).chain(bars).collect()
         };
         let (xs, ys) = drawn_at(self.panels.iter().flat_map(places));
         let both: Vec<f64> = xs.into_iter().chain(ys).collect();
@@ -175,6 +186,9 @@ impl Equality<'_> {
         let mut note = vec!["Points: single birds; thin dashed: equality.".to_owned()];
         if !self.line.is_empty() {
             note.push(format!("Black line: {}.", self.line));
+        }
+        if !self.intervals.is_empty() {
+            note.push(self.intervals.to_owned());
         }
         note.push("n: birds.".to_owned());
         note.extend(Strains::sampled(
@@ -199,6 +213,9 @@ impl IdentityPanel {
             return Ok(());
         }
         panel.identity(&Pen::solid(GREY, 0.6).dashed(REFERENCE_DASH))?;
+        for &(from, to, y) in &self.intervals {
+            panel.line(&[(from, y), (to, y)], &Pen::solid(GREY, 0.4))?;
+        }
         strains.draw(panel, &self.strains)?;
         panel.line(&self.line, &Pen::solid(INK, 0.8))?;
         let places: Vec<(f64, f64)> = self.strains.iter().flat_map(StrainPoints::places).collect();

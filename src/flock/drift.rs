@@ -10,7 +10,8 @@
 
 use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
-use super::forecast::{PopulationFrom, populations};
+use super::forecast::PopulationFrom;
+use super::trait_population::populations;
 use crate::error::{Error, Result};
 use crate::flock::cusum::{self, ALLOWANCE};
 use crate::flock::known_birds::KnownBirds;

@@ -19,9 +19,10 @@ use crate::flock::deviation::{Level, NoTarget, target_at};
 use crate::flock::known_birds::KnownBirds;
 use crate::flock::occasion::{AgeMatching, Grouping, occasions};
 use crate::flock::target::{TargetPoint, Trajectory, trajectories};
+use crate::flock::trait_population::populations;
 use crate::flock::weight_backtest::WeightBacktest;
 use crate::study::{Records, Study};
-use crate::trajectory::{BirdPopulation, Request, Trajectories};
+use crate::trajectory::{BirdPopulation, Request};
 
 /// By which population birds are judged.
 #[derive(Debug, Clone, Copy)]
@@ -175,59 +176,6 @@ pub fn forecast(
         });
     }
     Ok(all)
-}
-
-/// A trait and its population, or why it has none.
-type TraitPopulation = (usize, std::result::Result<BirdPopulation, String>);
-
-/// The population of each trait that has records.
-pub(super) fn populations(known: &Study, from: PopulationFrom<'_>) -> Result<Vec<TraitPopulation>> {
-    match from {
-        PopulationFrom::Saved { population, .. } => {
-            let name = &population.origin.trait_name;
-            let mut traits = known.traits.iter();
-            let Some(trait_index) = traits.position(|records| records.name == *name) else {
-                let has: Vec<&str> = known.traits.iter().map(|records| &*records.name).collect();
-                return Err(Error::input(format!(
-                    "{}: found a population of {name}, expected one of the study's {}; give the population of that trait",
-                    population.told(),
-                    has.join(", ")
-                )));
-            };
-            Ok(vec![(trait_index, Ok(population.clone()))])
-        }
-        PopulationFrom::Flock(request) => {
-            let groups = request.population.as_ref().map(|wanted| &wanted.groups[..]);
-            let fitted = Trajectories::fit(known, request, &|_| {});
-            let of_trait = |all: &crate::trajectory::Population| {
-                let population = match all.best() {
-                    Some(best) => best
-                        .bird_population(known, groups.unwrap_or_default())?
-                        .ok_or_else(String::new),
-                    None => Err(failures(all)),
-                };
-                Ok((all.trait_index, population))
-            };
-            fitted.populations.iter().map(of_trait).collect()
-        }
-    }
-}
-
-/// Why no curve could be fitted to all birds.
-fn failures(all: &crate::trajectory::Population) -> String {
-    let mut reasons: Vec<String> = Vec::new();
-    for fit in &all.fits {
-        let reason = fit.outcome.reasons().join("; ");
-        let told = format!("{}: {reason}", fit.curve.name());
-        // Data that carry no curve say the same of each.
-        match reasons.iter_mut().find(|known| known.ends_with(&reason)) {
-            Some(known) if !reason.is_empty() => {
-                *known = format!("{}, {}", fit.curve.name(), known);
-            }
-            _ => reasons.push(told),
-        }
-    }
-    reasons.join("; ")
 }
 
 /// Whether each bird is still there: weighed at or after its strain's last weighing in any

@@ -21,6 +21,7 @@ mod monotone_cubic;
 mod occasion;
 mod sample_size;
 mod target;
+mod trait_population;
 mod uniformity;
 mod weight_backtest;
 

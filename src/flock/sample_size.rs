@@ -1,8 +1,8 @@
 //! How many birds must be weighed for a given precision?
 //!
 //! Mean within e percent: n = (z CV / e)^2. Share p within d points: n = z^2 p (1 - p) / d^2.
-//! Both rounded up, for birds drawn at random from a flock much larger than n; that birds
-//! of one pen are alike is not allowed for.
+//! Of a flock of N birds, n = n0 / (1 + n0 / N), n0 being the number above. Rounded up, for
+//! birds drawn at random; that birds of one pen are alike is not allowed for.
 //!
 //! # Source
 //! Cochran WG 1977, Sampling techniques, 3rd ed., chapter 4 (from memory); the tests hold a
@@ -11,18 +11,39 @@
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Birds to weigh for the mean to be known within `within_pct` percent; `None` where that is
-/// no number of birds.
+/// no number of birds. `flock`: birds that it is the mean of; none for a flock without end.
 #[must_use]
-pub fn birds_for_mean(cv_pct: f64, within_pct: f64, confidence: f64) -> Option<usize> {
+pub fn birds_for_mean(
+    cv_pct: f64,
+    within_pct: f64,
+    confidence: f64,
+    flock: Option<usize>,
+) -> Option<usize> {
     let z = Normal::standard().inverse_cdf(0.5 + 0.5 * confidence);
-    whole((z * cv_pct / within_pct).powi(2))
+    of_flock((z * cv_pct / within_pct).powi(2), flock)
 }
 
-/// Birds to weigh for a share (percent) to be known within so many points of percent.
+/// Birds to weigh for a share (percent) of a flock to be known within so many points of
+/// percent; `flock` as of [`birds_for_mean`].
 #[must_use]
-pub fn birds_for_share(share_pct: f64, within_points: f64, confidence: f64) -> Option<usize> {
+pub fn birds_for_share(
+    share_pct: f64,
+    within_points: f64,
+    confidence: f64,
+    flock: Option<usize>,
+) -> Option<usize> {
     let z = Normal::standard().inverse_cdf(0.5 + 0.5 * confidence);
-    whole(z * z * share_pct * (100.0 - share_pct) / (within_points * within_points))
+    let variance = share_pct * (100.0 - share_pct);
+    of_flock(z * z * variance / (within_points * within_points), flock)
+}
+
+fn of_flock(endless: f64, flock: Option<usize>) -> Option<usize> {
+    let Some(flock) = flock else {
+        return whole(endless);
+    };
+    // Of a flock of one or two, all are weighed.
+    let needed = whole(endless / (1.0 + endless / flock as f64))?;
+    Some(needed.min(flock))
 }
 
 fn whole(birds: f64) -> Option<usize> {
@@ -50,16 +71,31 @@ mod tests {
         ];
         for (cv_pct, birds) in table {
             for (within_pct, birds) in [1.0, 2.0, 3.0, 5.0].into_iter().zip(birds) {
-                assert_eq!(birds_for_mean(cv_pct, within_pct, 0.95), Some(birds));
+                assert_eq!(birds_for_mean(cv_pct, within_pct, 0.95, None), Some(birds));
             }
         }
+    }
+
+    /// n0 / (1 + n0 / N), Cochran 1977, (4.4) (from memory), by hand: 384.15 / 1.38415 of a
+    /// thousand birds; 96.04 / 1.4802 of two hundred.
+    #[test]
+    fn of_a_finite_flock_fewer_will_do() {
+        assert_eq!(birds_for_mean(10.0, 1.0, 0.95, Some(1000)), Some(278));
+        assert_eq!(birds_for_share(80.0, 8.0, 0.95, Some(200)), Some(65));
+        assert_eq!(
+            birds_for_mean(10.0, 1.0, 0.95, Some(1_000_000_000)),
+            Some(385)
+        );
+        // Never more than there are.
+        assert_eq!(birds_for_mean(10.0, 0.001, 0.95, Some(40)), Some(40));
+        assert_eq!(birds_for_mean(10.0, 1.0, 0.95, Some(1)), Some(1));
     }
 
     #[test]
     fn birds_for_a_share_and_what_is_no_number() {
         // 1.96^2 x 80 x 20 / 8^2 = 96.04.
-        assert_eq!(birds_for_share(80.0, 8.0, 0.95), Some(97));
-        assert_eq!(birds_for_mean(8.0, 0.0, 0.95), None);
-        assert_eq!(birds_for_mean(f64::NAN, 2.0, 0.95), None);
+        assert_eq!(birds_for_share(80.0, 8.0, 0.95, None), Some(97));
+        assert_eq!(birds_for_mean(8.0, 0.0, 0.95, None), None);
+        assert_eq!(birds_for_mean(f64::NAN, 2.0, 0.95, None), None);
     }
 }

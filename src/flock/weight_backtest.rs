@@ -4,7 +4,8 @@
 //! was known (a saved one is taken as it is), the forecast made, and set against the
 //! weighings that came: each bird's, and the mean of each strain's birds of one age.
 
-use super::forecast::{PopulationFrom, populations};
+use super::forecast::PopulationFrom;
+use super::trait_population::populations;
 use crate::error::Result;
 use crate::fit::mixed::Forecast;
 use crate::flock::deviation::Level;

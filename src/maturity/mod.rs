@@ -25,6 +25,7 @@ mod lay;
 mod lay_curve;
 mod lay_table;
 mod onset_backtest;
+mod onset_candidates;
 mod onset_check;
 mod onset_forecast;
 mod onset_model;
@@ -41,7 +42,7 @@ pub use landmark_cues::{LandmarkCues, landmark_cues};
 pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
 pub use lay_curve::{AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves};
 pub use lay_table::{LayColumns, LayTable, read_lay_table};
-pub use onset_backtest::{Backtest, Quantity, backtest, backtest_of};
+pub use onset_backtest::{Backtest, Backtests, ForetoldEgg, Quantity, backtest, backtest_of};
 pub use onset_check::CrossValidated;
 pub use onset_forecast::{
     BirdForecast, ForecastOptions, ForecastPoint, LayForecast, OnsetForecast, forecast_onset,

@@ -6,8 +6,8 @@
 
 use super::lay::LayRecords;
 use super::onset_forecast::{ForecastOptions, OnsetForecast, forecast_onset};
-use crate::stats::mean;
 use crate::stats::time_to_event::EventTime;
+use crate::stats::{Interval, mean};
 
 /// First eggs from which a forecast is tried.
 const LEAST_LAID: usize = 10;
@@ -49,6 +49,32 @@ pub struct Backtest {
     pub not_laid: usize,
 }
 
+/// How the forecasts of first eggs would have come true.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Backtests {
+    /// Their errors: a row an age, and of all together.
+    pub rows: Vec<Backtest>,
+    /// Each forecast of a bird whose first egg is known.
+    pub eggs: Vec<ForetoldEgg>,
+}
+
+/// A bird's first egg as it was forecast, and as it came.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ForetoldEgg {
+    /// The bird's name.
+    pub bird: String,
+    /// Index into [`LayRecords::strains`].
+    pub strain: usize,
+    /// Age of the forecast, d.
+    pub as_of_d: f64,
+    /// Forecast median, d.
+    pub median_d: f64,
+    /// Prediction interval, d.
+    pub interval_d: Interval,
+    /// Age at first egg, d.
+    pub egg_d: f64,
+}
+
 /// One forecast against what came: its error, where known, and whether the interval held it.
 #[derive(Debug, Clone, Copy)]
 struct Hit {
@@ -65,8 +91,9 @@ pub fn backtest(
     at_landmark: &LayRecords,
     confidence: f64,
     seed: u64,
-) -> Vec<Backtest> {
+) -> Backtests {
     let mut rows = Vec::new();
+    let mut foretold = Vec::new();
     let mut eggs: Vec<Hit> = Vec::new();
     let mut shares: Vec<Vec<Hit>> = vec![Vec::new(); HORIZONS_D.len()];
     for as_of_d in weeks(at_landmark) {
@@ -81,23 +108,26 @@ pub fn backtest(
         let of_week = egg_hits(&forecast);
         rows.push(summed(Quantity::FirstEggAge, Some(as_of_d), None, &of_week));
         eggs.extend(of_week);
+        foretold.extend(foretold_eggs(&forecast));
         for (hits, horizon_d) in shares.iter_mut().zip(HORIZONS_D) {
             hits.extend(share_hits(&forecast, horizon_d));
         }
     }
-    if eggs.is_empty() {
-        return rows;
+    if !eggs.is_empty() {
+        rows.push(summed(Quantity::FirstEggAge, None, None, &eggs));
+        for (hits, horizon_d) in shares.iter().zip(HORIZONS_D) {
+            rows.push(summed(Quantity::ShareInLay, None, Some(horizon_d), hits));
+        }
     }
-    rows.push(summed(Quantity::FirstEggAge, None, None, &eggs));
-    for (hits, horizon_d) in shares.iter().zip(HORIZONS_D) {
-        rows.push(summed(Quantity::ShareInLay, None, Some(horizon_d), hits));
+    Backtests {
+        rows,
+        eggs: foretold,
     }
-    rows
 }
 
 /// The backtest of one forecast.
 #[must_use]
-pub fn backtest_of(forecast: &OnsetForecast) -> Vec<Backtest> {
+pub fn backtest_of(forecast: &OnsetForecast) -> Backtests {
     let as_of_d = Some(forecast.as_of_d);
     let mut rows = vec![summed(
         Quantity::FirstEggAge,
@@ -110,7 +140,10 @@ pub fn backtest_of(forecast: &OnsetForecast) -> Vec<Backtest> {
         summed(Quantity::ShareInLay, as_of_d, Some(horizon_d), &hits)
     }));
     rows.retain(|row| row.n + row.not_laid > 0);
-    rows
+    Backtests {
+        rows,
+        eggs: foretold_eggs(forecast),
+    }
 }
 
 /// Ages, a week apart, with enough first eggs behind them and birds before them.
@@ -131,6 +164,21 @@ fn weeks(at_landmark: &LayRecords) -> Vec<f64> {
         age_d += 7.0;
     }
     weeks
+}
+
+fn foretold_eggs(forecast: &OnsetForecast) -> Vec<ForetoldEgg> {
+    let eggs = forecast.birds.iter().filter_map(|bird| match bird.came {
+        Some(EventTime::Exact(egg_d)) => Some(ForetoldEgg {
+            bird: bird.bird.clone(),
+            strain: bird.strain,
+            as_of_d: forecast.as_of_d,
+            median_d: bird.median_d,
+            interval_d: bird.interval_d,
+            egg_d,
+        }),
+        _ => None,
+    });
+    eggs.collect()
 }
 
 fn egg_hits(forecast: &OnsetForecast) -> Vec<Hit> {

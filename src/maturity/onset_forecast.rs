@@ -1,27 +1,29 @@
 //! When will the birds that are not laying yet lay, as of an age?
 //!
-//! The accelerated failure time model with the least AIC (among those with enough first
-//! eggs for their terms) is fitted to what was known at that age. Its terms are drawn many
-//! times from their normal law; with each draw, each bird draws its first egg from the
-//! law of its cues, given that it had not laid when last seen:
+//! The accelerated failure time models with enough first eggs for their terms are fitted
+//! to what was known at that age, and each draw of a forecast is made by one of them, as
+//! often as its Akaike weight says. Each draw has terms of its own
+//! ([`draw_terms`]); with them, each bird draws its first egg from the law of its cues,
+//! given that it had not laid when last seen:
 //!
 //! S(t | cues) / S(seen | cues).
 //!
-//! Medians and percentiles over the draws therefore hold both the spread between birds
-//! and the error of the terms (not that of having chosen the model). The flock's lay curve
-//! counts the drawn eggs, so that its interval holds the chance of so few birds too.
+//! Medians and percentiles over the draws therefore hold the spread between birds, the
+//! error of the terms and that of not knowing the model. The flock's lay curve counts the
+//! drawn eggs, so that its interval holds the chance of so few birds too.
 
-use nalgebra::{DMatrix, DVector};
 use rand::Rng;
-use rand_distr::StandardNormal;
 use rayon::prelude::*;
 
 use super::lay::{LayBird, LayRecords};
-use super::onset_model::{CueSet, least_aic, with_intercept};
+use super::onset_candidates::{Candidate, candidates};
+use super::onset_model::{CueSet, with_intercept};
 use super::onset_subjects::Subjects;
 use crate::stats::Interval;
-use crate::stats::parametric_survival::{AcceleratedFit, Family};
+use crate::stats::linear::Design;
+use crate::stats::parametric_survival::Family;
 use crate::stats::resample::{percentile_interval, stream};
+use crate::stats::time_posterior::{DrawnTerms, draw_terms};
 use crate::stats::time_to_event::EventTime;
 
 /// Draws: the ends of a 95 percent interval then stand on 50 draws each.
@@ -40,8 +42,8 @@ const AHEAD_D: u32 = 56;
 pub struct OnsetForecast {
     /// The age of the forecast, d.
     pub as_of_d: f64,
-    /// Name of the model.
-    pub model: String,
+    /// Models that it averages over, each with its Akaike weight, the heaviest first.
+    pub models: Vec<(String, f64)>,
     /// Birds not laying yet.
     pub birds: Vec<BirdForecast>,
     /// Lay curves of the strains and of all birds.
@@ -50,6 +52,14 @@ pub struct OnsetForecast {
     pub gone: usize,
     /// Birds that lack a cue, forecast from their strain alone.
     pub without_cue: usize,
+}
+
+impl OnsetForecast {
+    /// Name of the model of most weight.
+    #[must_use]
+    pub fn model(&self) -> &str {
+        self.models.first().map_or("", |(name, _)| name)
+    }
 }
 
 /// The forecast first egg of a bird.
@@ -135,7 +145,7 @@ pub fn forecast_onset(
     }
     let (rows, _) = known.complete();
     let draws = (EGGS / waiting.len()).clamp(LEAST_DRAWS, DRAWS);
-    let with_cues = Fitted::best(&known, rows, draws)?;
+    let with_cues = Fitted::of(&known, rows, draws)?;
     let every_row = (0..known.birds.len()).collect();
     let no_cue = LayRecords {
         cues: Vec::new(),
@@ -144,7 +154,7 @@ pub fn forecast_onset(
     let lacking = |row: &usize| known.cues.iter().any(|cue| cue.readings[*row].is_none());
     let without_cue = waiting.iter().filter(|row| lacking(row)).count();
     let by_strain = if without_cue > 0 {
-        Some(Fitted::best(&no_cue, every_row, draws)?)
+        Some(Fitted::of(&no_cue, every_row, draws)?)
     } else {
         None
     };
@@ -179,7 +189,7 @@ pub fn forecast_onset(
     };
     Ok(OnsetForecast {
         as_of_d,
-        model: with_cues.name.clone(),
+        models: with_cues.models,
         curves: crowd.curves(),
         birds,
         gone,
@@ -215,71 +225,105 @@ fn came(bird: &LayBird, as_of_d: f64, landmark_d: f64) -> Option<EventTime> {
     }
 }
 
-/// A fitted model with draws of its terms.
+/// Fitted models with draws of their terms.
 struct Fitted {
-    name: String,
+    models: Vec<(String, f64)>,
+    subjects: Subjects,
+    draws: Vec<Draw>,
+}
+
+/// One draw: the model that makes it, with its terms.
+struct Draw {
     set: CueSet,
     family: Family,
-    subjects: Subjects,
-    terms: Vec<(Vec<f64>, f64)>,
+    terms: DrawnTerms,
 }
 
 impl Fitted {
-    fn best(known: &LayRecords, rows: Vec<usize>, draws: usize) -> Result<Self, String> {
+    fn of(known: &LayRecords, rows: Vec<usize>, draws: usize) -> Result<Self, String> {
         let subjects = Subjects::of(known, rows);
-        let (law, set, fit) = least_aic(&subjects)?;
+        let candidates = candidates(&subjects)?;
+        let shares = shared_out(draws, &candidates);
+        let of_model = |(at, (model, share)): (usize, (&Candidate, usize))| {
+            // Every fit rests on a design, so this one has an answer.
+            let everyone: Vec<usize> = (0..subjects.times.len()).collect();
+            let columns = subjects.design_columns(model.set, &everyone);
+            let design = Design::with_intercept(everyone.len(), columns);
+            let design = design.map_err(|failure| failure.to_string())?;
+            let mut random = stream(SEED_OF_TERMS, at as u64);
+            let terms = draw_terms(&model.fit, &design, &subjects.times, share, &mut random);
+            let drawn = terms.into_iter().map(|terms| Draw {
+                set: model.set,
+                family: model.fit.family,
+                terms,
+            });
+            Ok(drawn.collect())
+        };
+        let drawn: Vec<(usize, (&Candidate, usize))> =
+            candidates.iter().zip(shares).enumerate().collect();
+        let drawn: Result<Vec<Vec<Draw>>, String> = drawn.into_par_iter().map(of_model).collect();
+        let name = |one: &Candidate| (subjects.model_name(one.law, one.set), one.weight);
         Ok(Self {
-            name: subjects.model_name(law, set),
-            set,
-            family: fit.family,
-            terms: draws_of_terms(&fit, draws),
+            models: candidates.iter().map(name).collect(),
+            draws: drawn?.into_iter().flatten().collect(),
             subjects,
         })
     }
 
     /// Ages at first egg of one bird, one a draw.
     fn draws(&self, records: &LayRecords, row: usize, landmark_d: f64, seed: u64) -> Vec<f64> {
-        let cues = with_intercept(&self.subjects.row_of(records, row, self.set));
         let seen = records.birds[row].first_egg.range().0;
+        // Stream 0 is no bird's.
         let mut random = stream(seed, 1 + row as u64);
-        let age = |(coefficients, scale): &(Vec<f64>, f64)| {
+        let mut rows: Vec<(CueSet, Vec<f64>)> = Vec::new();
+        let age = |draw: &Draw| {
+            // Draws of one model follow each other.
+            if rows.last().is_none_or(|(set, _)| *set != draw.set) {
+                let row = with_intercept(&self.subjects.row_of(records, row, draw.set));
+                rows.push((draw.set, row));
+            }
+            let cues = rows.last().map_or(&[][..], |(_, row)| row);
+            let DrawnTerms {
+                coefficients,
+                scale,
+            } = &draw.terms;
             let centre: f64 = cues.iter().zip(coefficients).map(|(x, b)| x * b).sum();
-            let left = self.family.log_upper((seen.ln() - centre) / scale).exp();
+            let left = draw.family.log_upper((seen.ln() - centre) / scale).exp();
             let chance: f64 = random.random();
             // Where the law has no bird left, the bird is due at once.
             let share = (1.0 - left * (1.0 - chance)).clamp(f64::MIN_POSITIVE, 1.0 - 1e-15);
-            let time = (centre + scale * self.family.quantile(share)).exp();
-            landmark_d + time.max(seen)
+            let time = (centre + scale * draw.family.quantile(share)).exp();
+            landmark_d + time.max(seen).min(FARTHEST_D)
         };
-        self.terms.iter().map(age).collect()
+        self.draws.iter().map(age).collect()
     }
 }
 
-/// Draws of the coefficients and sigma from the normal law of (b, ln sigma).
-fn draws_of_terms(fit: &AcceleratedFit, draws: usize) -> Vec<(Vec<f64>, f64)> {
-    let p = fit.coefficients.len();
-    let size = fit.covariance.nrows();
-    let root = fit.covariance.clone().cholesky();
-    // A covariance that is singular to rounding adds nothing to the terms.
-    let root = root.map_or_else(|| DMatrix::zeros(size, size), |factored| factored.l());
-    // Stream 0 is the terms'; the birds' begin at 1.
-    let mut random = stream(SEED_OF_TERMS, 0);
-    let draw = |_| {
-        let z = DVector::from_fn(size, |_, _| random.sample::<f64, _>(StandardNormal));
-        let moved = &root * z;
-        let coefficients = (0..p).map(|j| fit.coefficients[j] + moved[j]).collect();
-        let scale = if size > p {
-            fit.scale * moved[p].exp()
-        } else {
-            fit.scale
-        };
-        (coefficients, scale)
+/// How many draws each model makes.
+fn shared_out(draws: usize, candidates: &[Candidate]) -> Vec<usize> {
+    let mut told = 0.0;
+    let mut before = 0;
+    let of_one = |one: &Candidate| {
+        told += one.weight * draws as f64;
+        // The running sum, rounded: so the shares come to all draws.
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a count of draws, not above all of them"
+        )]
+        let up_to = (told.round() as usize).min(draws);
+        let own = up_to - before;
+        before = up_to;
+        own
     };
-    (0..draws).map(draw).collect()
+    candidates.iter().map(of_one).collect()
 }
 
 /// The terms' draws are the same for every bird; the birds' seed is the user's.
 const SEED_OF_TERMS: u64 = 0;
+/// The longest wait that a draw may say, d: few first eggs may leave sigma so open that a
+/// draw is beyond what numbers hold.
+const FARTHEST_D: f64 = 1e6;
 
 /// The birds that a lay curve counts.
 struct Crowd<'a> {

@@ -435,38 +435,6 @@ fn with_bootstrap_errors(
     }
 }
 
-/// The accelerated failure time model with the least AIC among those with enough first
-/// eggs for their terms; without cues where none has.
-pub(super) fn least_aic(subjects: &Subjects) -> Result<(Law, CueSet, AcceleratedFit), String> {
-    let everyone: Vec<usize> = (0..subjects.times.len()).collect();
-    let mut sets = vec![CueSet::None, CueSet::All];
-    sets.extend((0..subjects.cues.len()).map(CueSet::One));
-    let mut best: Option<(Law, CueSet, AcceleratedFit)> = None;
-    let mut first_failure = None;
-    for set in sets {
-        if set != CueSet::None && !subjects.weakness(set).is_empty() {
-            continue;
-        }
-        for law in Law::ALL {
-            match law.fit(subjects, set, &everyone) {
-                Ok(FittedLaw::Accelerated(fit)) => {
-                    if best
-                        .as_ref()
-                        .is_none_or(|(.., before)| fit.aic() < before.aic())
-                    {
-                        best = Some((law, set, fit));
-                    }
-                }
-                Ok(FittedLaw::Hazards(_)) => {}
-                Err(failure) => first_failure = first_failure.or(Some(failure)),
-            }
-        }
-    }
-    best.ok_or_else(|| {
-        first_failure.map_or_else(|| "no model".to_owned(), |failure| failure.to_string())
-    })
-}
-
 fn enough(replicates: &Replicates) -> bool {
     replicates.values.len() >= REPLICATES / 2
 }

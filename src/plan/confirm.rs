@@ -6,16 +6,19 @@
 //! standard error in fact), their bias, how often the intervals hold the truth, how often
 //! a difference of the stated size is seen, and how many fits fail.
 //!
-//! The power for a difference of a given size is read from the same studies: where the
-//! true difference is something else, the estimates are moved by what it lacks. Their
-//! errors hardly depend on so small a difference.
+//! The power for a difference of a given size is read twice. From the same studies, for
+//! every pair of strains: where the true difference is something else, the estimates are
+//! moved by what it lacks. And, for the pair that decides the design, from studies of
+//! strains that differ by just that size ([`see_difference`]), whose errors are their own.
+//!
+//! A cue is a bird's own value: it is set beside the bird's truth.
 
 use rayon::prelude::*;
 
 use super::power::factor;
-use super::{Aim, Target, What, Wish};
+use super::{Aim, Target, What, Wish, freedom};
 use crate::error::Result;
-use crate::fit::mixed::{MixedFit, MixedModel, Population, Subjects};
+use crate::fit::mixed::{MixedFit, MixedModel, Population, Simulation, Subjects};
 use crate::fit::profile::Quantity;
 use crate::stats::resample::stream;
 
@@ -39,8 +42,8 @@ pub struct Confirmation {
     pub failed: usize,
     /// Those whose fit has a weakness; their numbers count.
     pub weak: usize,
-    /// Target by target; none for what is not read from fits (cues, spreads) and where
-    /// fewer than two fits have it.
+    /// Target by target; none for what is not read from fits (spreads) and where fewer
+    /// than two fits have it.
     pub targets: Vec<Option<Simulated>>,
 }
 
@@ -63,16 +66,19 @@ impl Confirmation {
 pub struct Simulated {
     /// Studies that told it.
     pub n: usize,
-    /// SD of the estimates.
+    /// SD of the estimates; of a cue the root mean square of birds' values less their truth.
     pub standard_error: f64,
     /// Standard error of that by simulation: SD / sqrt(2 (n - 1)) for normal estimates.
     pub standard_error_of_it: f64,
-    /// Mean estimate less the truth.
+    /// Mean estimate less the truth; of a cue the mean over birds.
     pub bias: f64,
     /// Share of the intervals that hold the truth.
     pub coverage: f64,
-    /// Share of the studies that see a difference of the wished size.
+    /// Share of the studies that would see a difference of the wished size, their
+    /// estimates moved by what the true difference lacks.
     pub power: Option<f64>,
+    /// Share that sees it among studies of strains that differ so; where it was asked.
+    pub power_of_true: Option<f64>,
 }
 
 /// What one simulated study told.
@@ -80,6 +86,19 @@ struct OneFit {
     weak: bool,
     /// Estimate and standard error of each target.
     told: Vec<Option<(f64, f64)>>,
+    /// Of each target that is a cue, how its birds were told.
+    cues: Vec<Option<OwnValues>>,
+}
+
+/// How the birds of a strain were told in one study.
+#[derive(Debug, Clone, Copy, Default)]
+struct OwnValues {
+    birds: f64,
+    /// Sums over birds of the error and its square.
+    errors: f64,
+    squares: f64,
+    /// Birds whose interval holds the truth.
+    held: f64,
 }
 
 /// Simulates studies of `birds` birds a strain scanned at `ages_d` and fits them;
@@ -94,37 +113,18 @@ pub fn confirm(
     studies: Studies,
     done: &(dyn Fn() + Sync),
 ) -> Result<Confirmation> {
-    let (strains, model) = (population.groups(), population.model());
-    let subjects = birds * strains;
-    let starts: Vec<usize> = (0..=subjects).map(|at| at * ages_d.len()).collect();
-    let ages: Vec<f64> = ages_d.repeat(subjects);
-    let groups: Vec<usize> = (0..subjects).map(|at| at / birds).collect();
-    let blank = vec![0.0; ages.len()];
-    let design = Subjects::new(&starts, &ages, &blank, &groups)?;
-    let one = |at: usize| -> Option<OneFit> {
-        let mut random = stream(studies.seed, at as u64);
-        let values = population.simulate(&design, &mut random);
-        let study = design.with_values(values).ok();
-        let outcome = study.map(|study| model.fit(&study));
-        done();
-        let outcome = outcome?;
-        let fit = outcome.fit()?;
-        let told = targets.iter().map(|target| estimate(fit, &model, target));
-        Some(OneFit {
-            weak: outcome.status() == "weak",
-            told: told.collect(),
-        })
-    };
-    let fitted: Vec<Option<OneFit>> = (0..studies.count).into_par_iter().map(one).collect();
-    #[expect(clippy::cast_precision_loss, reason = "numbers of birds")]
-    let df = (subjects.saturating_sub(strains)).max(1) as f64;
-    let critical = factor(studies.level, df);
+    let fitted = fitted(population, (birds, ages_d), targets, studies, done)?;
+    let critical = factor(studies.level, freedom(population.groups(), birds));
     let of_target = |(at, target): (usize, &Target)| {
         let told: Vec<(f64, f64)> = fitted
             .iter()
             .flatten()
             .filter_map(|fit| fit.told[at])
             .collect();
+        if let What::Cue(_) = target.what {
+            let cues = fitted.iter().flatten().filter_map(|fit| fit.cues[at]);
+            return summary_of_cue(&cues.collect::<Vec<_>>());
+        }
         let size = wishes.iter().find_map(|wish| match wish.aim {
             Aim::Detect { size, .. } if wish.is_about(target) => Some(size.of(target.value)),
             _ => None,
@@ -139,21 +139,154 @@ pub fn confirm(
     })
 }
 
+/// Share of simulated studies that see a difference of `size` in a contrast, the strains
+/// differing by just that; `None` where the target is no contrast, where strains cannot be
+/// made to differ so, and where every fit failed.
+///
+/// # Errors
+/// Ages that do not ascend.
+pub fn see_difference(
+    population: &Population,
+    (birds, ages_d): (usize, &[f64]),
+    (target, size): (&Target, f64),
+    studies: Studies,
+    done: &(dyn Fn() + Sync),
+) -> Result<Option<f64>> {
+    let What::Contrast(quantity) = target.what else {
+        return Ok(None);
+    };
+    // The contrast's 100 percent are the second strain's value.
+    let wished = target.value + size;
+    let Some(differing) = population.with_group_at(target.strains[0], quantity, wished) else {
+        return Ok(None);
+    };
+    let only = std::slice::from_ref(target);
+    let fitted = fitted(&differing, (birds, ages_d), only, studies, done)?;
+    let critical = factor(studies.level, freedom(population.groups(), birds));
+    let told: Vec<(f64, f64)> = fitted
+        .iter()
+        .flatten()
+        .filter_map(|fit| fit.told[0])
+        .collect();
+    let seen = told
+        .iter()
+        .filter(|(value, error)| value.abs() > critical * error);
+    Ok((!told.is_empty()).then(|| share(seen.count(), told.len())))
+}
+
+/// Studies drawn from the population and fitted; none where the fit failed.
+fn fitted(
+    population: &Population,
+    (birds, ages_d): (usize, &[f64]),
+    targets: &[Target],
+    studies: Studies,
+    done: &(dyn Fn() + Sync),
+) -> Result<Vec<Option<OneFit>>> {
+    let (strains, model) = (population.groups(), population.model());
+    let subjects = birds * strains;
+    let starts: Vec<usize> = (0..=subjects).map(|at| at * ages_d.len()).collect();
+    let ages: Vec<f64> = ages_d.repeat(subjects);
+    let groups: Vec<usize> = (0..subjects).map(|at| at / birds).collect();
+    let blank = vec![0.0; ages.len()];
+    let design = Subjects::new(&starts, &ages, &blank, &groups)?;
+    let z = factor(studies.level, f64::INFINITY);
+    let one = |at: usize| -> Option<OneFit> {
+        let mut random = stream(studies.seed, at as u64);
+        let Simulation { values, terms } = population.simulate_known(&design, &mut random);
+        let study = design.with_values(values).ok();
+        let outcome = study.map(|study| model.fit(&study));
+        done();
+        let outcome = outcome?;
+        let fit = outcome.fit()?;
+        let told = targets.iter().map(|target| estimate(fit, &model, target));
+        let cues = targets.iter().map(|target| match target.what {
+            What::Cue(quantity) => {
+                let own = target.strains[0] * birds..(target.strains[0] + 1) * birds;
+                own_values(fit, &model, (quantity, own), &terms, z)
+            }
+            _ => None,
+        });
+        Some(OneFit {
+            weak: outcome.status() == "weak",
+            told: told.collect(),
+            cues: cues.collect(),
+        })
+    };
+    Ok((0..studies.count).into_par_iter().map(one).collect())
+}
+
+/// How a fit tells the birds' own values of a quantity, whose true terms are known.
+fn own_values(
+    fit: &MixedFit,
+    model: &MixedModel<'_>,
+    (quantity, birds): (Quantity, std::ops::Range<usize>),
+    terms: &[f64],
+    z: f64,
+) -> Option<OwnValues> {
+    let p = model.curve().terms().len();
+    let mut gradient = vec![0.0; p];
+    let mut all = OwnValues::default();
+    for bird in birds {
+        let own = &terms[bird * p..(bird + 1) * p];
+        let truth = quantity.value(model.curve(), own, &mut gradient)?;
+        let told = quantity.value(model.curve(), fit.subject(bird), &mut gradient)?;
+        let variance = quadratic(&gradient, fit.subject_covariance(bird));
+        let error = told - truth;
+        if !error.is_finite() {
+            return None;
+        }
+        all.birds += 1.0;
+        all.errors += error;
+        all.squares += error * error;
+        all.held += f64::from(u8::from(error.abs() <= z * variance.max(0.0).sqrt()));
+    }
+    Some(all)
+}
+
+/// g' V g, V p x p.
+fn quadratic(gradient: &[f64], covariance: &[f64]) -> f64 {
+    let rows = covariance.chunks_exact(gradient.len());
+    let of_row = |(row, own): (&[f64], &f64)| -> f64 {
+        own * row.iter().zip(gradient).map(|(v, g)| v * g).sum::<f64>()
+    };
+    rows.zip(gradient).map(of_row).sum()
+}
+
+/// Birds of one study share its estimates, so that studies are what varies independently.
+fn summary_of_cue(studies: &[OwnValues]) -> Option<Simulated> {
+    if studies.len() < 2 {
+        return None;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a count of studies")]
+    let n = studies.len() as f64;
+    let sum = |of: fn(&OwnValues) -> f64| studies.iter().map(of).sum::<f64>();
+    let birds = sum(|own| own.birds);
+    let mean_square = sum(|own| own.squares) / birds;
+    let off = studies
+        .iter()
+        .map(|own| (own.squares / own.birds - mean_square).powi(2))
+        .sum::<f64>();
+    let error_of_mean_square = (off / (n * (n - 1.0))).sqrt();
+    let standard_error = mean_square.sqrt();
+    (standard_error > 0.0).then(|| Simulated {
+        n: studies.len(),
+        standard_error,
+        // The derivative of the root.
+        standard_error_of_it: 0.5 * error_of_mean_square / standard_error,
+        bias: sum(|own| own.errors) / birds,
+        coverage: sum(|own| own.held) / birds,
+        power: None,
+        power_of_true: None,
+    })
+}
+
 /// Estimate and standard error of a target in one fit.
 fn estimate(fit: &MixedFit, model: &MixedModel<'_>, target: &Target) -> Option<(f64, f64)> {
     let of_group = |group: usize, quantity: Quantity| {
         let terms = fit.group(group);
-        let p = terms.len();
-        let mut gradient = vec![0.0; p];
+        let mut gradient = vec![0.0; terms.len()];
         let value = quantity.value(model.curve(), terms, &mut gradient)?;
-        let covariance = fit.group_covariance(group);
-        let mut variance = 0.0;
-        for k in 0..p {
-            for l in 0..p {
-                variance += gradient[k] * covariance[k * p + l] * gradient[l];
-            }
-        }
-        Some((value, variance))
+        Some((value, quadratic(&gradient, fit.group_covariance(group))))
     };
     let (value, variance) = match target.what {
         What::Value(quantity) => of_group(target.strains[0], quantity)?,
@@ -189,6 +322,7 @@ fn summary(told: &[(f64, f64)], truth: f64, size: Option<f64>, critical: f64) ->
         bias: mean - truth,
         coverage: share(covered, told.len()),
         power,
+        power_of_true: None,
     })
 }
 

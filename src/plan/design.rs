@@ -1,10 +1,10 @@
 //! The smallest design that does what is wanted, beside the others that were looked at.
 
-use super::confirm::{Confirmation, Studies, confirm};
+use super::confirm::{Confirmation, Studies, confirm, see_difference};
 use super::precision::Told;
 use super::schedule::{Limits, criterion, efficiency, optimum};
 use super::wish::{Needed, Wish};
-use super::{Sampling, Schedule, Target, as_number, targets};
+use super::{Aim, Sampling, Schedule, Target, as_number, targets};
 use crate::error::Result;
 use crate::fit::mixed::Population;
 use crate::growth::Derived;
@@ -181,7 +181,20 @@ impl Plan {
     ) -> Result<()> {
         let ages_d = &self.designs[self.chosen].schedule.ages_d;
         let wanted = (&self.targets[..], wishes);
-        let found = confirm(population, (birds, ages_d), wanted, studies, done)?;
+        let design = (birds, &ages_d[..]);
+        let mut found = confirm(population, design, wanted, studies, done)?;
+        let needed = &self.designs[self.chosen].needed;
+        for (wish, needed) in wishes.iter().zip(needed) {
+            let (Aim::Detect { size, .. }, Some(needed)) = (wish.aim, needed) else {
+                continue;
+            };
+            let target = &self.targets[needed.target];
+            let asked = (target, size.of(target.value));
+            let power = see_difference(population, design, asked, studies, done)?;
+            if let Some(simulated) = &mut found.targets[needed.target] {
+                simulated.power_of_true = power;
+            }
+        }
         self.confirmation = Some((birds, found));
         Ok(())
     }

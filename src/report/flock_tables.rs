@@ -116,6 +116,8 @@ pub struct Weigh {
     pub share_within_points: f64,
     /// Confidence of both, between 0 and 1.
     pub confidence: f64,
+    /// Birds of each strain's flock; none for a flock much larger than the birds weighed.
+    pub flock: Option<usize>,
 }
 
 impl Weigh {
@@ -123,7 +125,7 @@ impl Weigh {
     #[must_use]
     pub fn for_mean(&self, row: &FlockUniformity) -> Option<usize> {
         let cv_pct = row.uniformity.cv.as_ref().ok()?.cv_pct;
-        birds_for_mean(cv_pct, self.mean_within_pct, self.confidence)
+        birds_for_mean(cv_pct, self.mean_within_pct, self.confidence, self.flock)
     }
 
     /// Birds to weigh for its uniformity.
@@ -133,7 +135,7 @@ impl Weigh {
         let share = row.uniformity.near_mean.as_ref()?.pct;
         let counted = (share > 0.0 && share < 100.0).then_some(share);
         let share = counted.or(row.uniformity.normal_share_pct)?;
-        birds_for_share(share, self.share_within_points, self.confidence)
+        birds_for_share(share, self.share_within_points, self.confidence, self.flock)
     }
 }
 

@@ -2,10 +2,10 @@
 
 use crate::error::Result;
 use crate::figure::{
-    AgeUnit, BandPoint, FirstEggGroup, LayCurve, Quantity, Ranged, StrainLay, TraitAtFirstEgg,
-    ValueAtFirstEgg,
+    AgeUnit, BandPoint, FirstEggGroup, IdentityPanel, LayCurve, NamedPoint, PredictedObserved,
+    Quantity, Ranged, StrainLay, StrainPoints, TraitAtFirstEgg, ValueAtFirstEgg,
 };
-use crate::maturity::{self, AtFirstEgg, LayMethod, LayRecords, Threshold};
+use crate::maturity::{self, AtFirstEgg, ForetoldEgg, LayMethod, LayRecords, Threshold};
 use crate::report::pictures::{Named, Showing};
 use crate::study::Study;
 
@@ -132,6 +132,115 @@ pub fn first_egg_picture(
         name: "value_at_first_egg".to_owned(),
         picture: figure.draw(size)?,
     }))
+}
+
+/// Panels of `predicted_first_egg`: ages of more forecasts are left to the table.
+const MOST_PANELS: usize = 4;
+/// Points of a panel from which its intervals would be a grey mat.
+const MOST_INTERVALS: usize = 25;
+
+/// `predicted_first_egg`: age at first egg as forecast with what came later hidden, against
+/// what came, a panel an age of forecast; none without such forecasts.
+///
+/// # Errors
+/// As the figure's.
+pub fn foretold_picture(
+    study: &Study,
+    eggs: &[ForetoldEgg],
+    showing: &Showing,
+) -> Result<Option<Named>> {
+    let mut ages_d: Vec<f64> = eggs.iter().map(|egg| egg.as_of_d).collect();
+    ages_d.sort_by(f64::total_cmp);
+    ages_d.dedup();
+    if ages_d.is_empty() {
+        return Ok(None);
+    }
+    let kept = ages_d.len().min(MOST_PANELS);
+    // Evenly from the first age to the last.
+    let places = (0..kept).map(|k| k * (ages_d.len() - 1) / (kept - 1).max(1));
+    let mut panels: Vec<IdentityPanel> = places
+        .map(|place| foretold_panel(study, eggs, ages_d[place]))
+        .collect();
+    let points = |panel: &IdentityPanel| panel.strains.iter().map(|s| s.points.len()).sum();
+    if panels.iter().map(points).max() > Some(MOST_INTERVALS) {
+        for panel in &mut panels {
+            panel.intervals.clear();
+        }
+    }
+    let barred = panels.iter().any(|panel| !panel.intervals.is_empty());
+    let percent = 100.0 * showing.confidence;
+    let figure = PredictedObserved {
+        observed: Quantity {
+            name: "Observed age at first egg".to_owned(),
+            unit: "days".to_owned(),
+        },
+        line: String::new(),
+        intervals: if barred {
+            format!("Grey bars: {percent:.0} % prediction intervals; held: by them.")
+        } else {
+            format!("Held: by the {percent:.0} % prediction interval.")
+        },
+        panels,
+        letter: showing.letter,
+    };
+    let size = showing.sized(figure.size(showing.width_mm)?)?;
+    Ok(Some(Named {
+        name: "predicted_first_egg".to_owned(),
+        picture: figure.draw(size)?,
+    }))
+}
+
+fn foretold_panel(study: &Study, eggs: &[ForetoldEgg], as_of_d: f64) -> IdentityPanel {
+    let own: Vec<&ForetoldEgg> = eggs
+        .iter()
+        .filter(|egg| (egg.as_of_d - as_of_d).abs() < 1e-9)
+        .collect();
+    let n = own.len() as f64;
+    let squares: f64 = own
+        .iter()
+        .map(|egg| (egg.median_d - egg.egg_d).powi(2))
+        .sum();
+    let held = own
+        .iter()
+        .filter(|egg| egg.interval_d.contains(egg.egg_d))
+        .count();
+    let strains = study
+        .strains
+        .iter()
+        .enumerate()
+        .filter_map(|(strain, name)| {
+            let own = own.iter().filter(|egg| egg.strain == strain);
+            let points: Vec<NamedPoint> = own
+                .map(|egg| NamedPoint {
+                    name: egg.bird.clone(),
+                    x: egg.median_d,
+                    y: egg.egg_d,
+                })
+                .collect();
+            (!points.is_empty()).then(|| StrainPoints {
+                name: name.clone(),
+                birds: points.len(),
+                points,
+            })
+        });
+    IdentityPanel {
+        name: format!("As of {as_of_d} d"),
+        across: Quantity {
+            name: "Predicted".to_owned(),
+            unit: "days".to_owned(),
+        },
+        fact: format!(
+            "error {:.1} d, {held} of {} held",
+            (squares / n).sqrt(),
+            own.len()
+        ),
+        line: Vec::new(),
+        intervals: own
+            .iter()
+            .map(|egg| (egg.interval_d.lower, egg.interval_d.upper, egg.egg_d))
+            .collect(),
+        strains: strains.collect(),
+    }
 }
 
 /// "fat_share_pct" as "Fat share", "%".

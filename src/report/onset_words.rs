@@ -167,7 +167,7 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
     let mut lines = vec![format!(
         "  as of {} d, by {}: {} birds not laying yet{}",
         forecast.as_of_d,
-        forecast.model,
+        by_models(forecast),
         forecast.birds.len(),
         match forecast.gone {
             0 => String::new(),
@@ -209,6 +209,17 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
         ));
     }
     lines
+}
+
+/// "3 models, most by weibull (weight 0.62)".
+fn by_models(forecast: &OnsetForecast) -> String {
+    match &forecast.models[..] {
+        [(name, weight), _, ..] => format!(
+            "{} models, most by {name} (weight {weight:.2})",
+            forecast.models.len()
+        ),
+        _ => forecast.model().to_owned(),
+    }
 }
 
 /// How the forecasts of first eggs would have come true, over all ages of the backtest.

@@ -46,6 +46,7 @@ const HEADER: &[&str] = &[
     "weak_share",
     "d_efficiency",
     "reaches",
+    "differing_power",
 ];
 
 /// `designs.csv`: what each design would tell of each quantity, by number of birds.
@@ -66,7 +67,7 @@ pub fn designs(planned: &Planned<'_>) -> Table {
             };
             let mut row = |birds: Option<usize>| {
                 let confirmed = confirmed
-                    .filter(|(number, _)| Some(*number) == birds)
+                    .filter(|(number, _)| birds.is_none_or(|birds| *number == birds))
                     .map(|(_, found)| (found, found.targets[index]));
                 let line = Line {
                     planned,
@@ -147,7 +148,8 @@ impl Line<'_> {
                 Sampling::Repeated => design.efficiency,
                 Sampling::SerialSlaughter => None,
             })
-            .text(met.map_or("", yes));
+            .text(met.map_or("", yes))
+            .number(simulated.and_then(|found| found.power_of_true));
     }
 }
 
@@ -197,10 +199,10 @@ fn calibration(name: &str, wish: &CalibrationWish, birds: &[usize], table: &mut 
                 .number(error)
                 .number(None)
                 .number(half_width);
-            for _ in 11..HEADER.len() - 1 {
+            for _ in 11..HEADER.len() - 2 {
                 row.number(None);
             }
-            row.text(met.map_or("", yes));
+            row.text(met.map_or("", yes)).number(None);
         };
         let mean = (told.mean_error, told.mean_half_width);
         row("mean prediction", "g", mean.0, mean.1, wish.mean_within);

@@ -203,17 +203,24 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
         found.studies, found.failed, found.weak
     )];
     for (wish, target, variance, simulated) in wished(planned, found) {
-        let seen = match (simulated.power, wish.aim) {
-            (Some(power), Aim::Detect { .. }) => {
-                format!(
-                    ", and the difference was seen in {:.0} of 100",
-                    100.0 * power
-                )
-            }
+        let seen = match (simulated.power_of_true, simulated.power, wish.aim) {
+            (Some(power), _, Aim::Detect { .. }) => format!(
+                ", and of as many studies of strains that differ by what is to be seen {:.0} of 100 saw it",
+                100.0 * power
+            ),
+            (None, Some(power), Aim::Detect { .. }) => format!(
+                ", and the difference was seen in {:.0} of 100",
+                100.0 * power
+            ),
             _ => String::new(),
+        };
+        let told_by = match target.what {
+            What::Cue(_) => 1,
+            _ => *birds,
         };
         let kind = match target.what {
             What::Contrast(_) => "difference in ",
+            What::Cue(_) => "a bird's own ",
             _ => "",
         };
         lines.push(format!(
@@ -222,7 +229,7 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
             strain(target, planned.strains),
             three_digits(simulated.standard_error),
             target.unit,
-            three_digits(crate::plan::standard_error(variance, *birds)),
+            three_digits(crate::plan::standard_error(variance, told_by)),
             three_digits(simulated.bias),
             target.unit,
             100.0 * planned.question.level,

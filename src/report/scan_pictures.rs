@@ -175,6 +175,7 @@ fn identity(
             across: grams(across),
             fact: format!("bias {:+.1} g{concordance}", row.bias).replace('-', "−"),
             line,
+            intervals: Vec::new(),
             strains: by_strain(study, points, |point| (point.told, point.chemistry)),
         }
     });

@@ -25,6 +25,7 @@ pub mod resample;
 pub mod reweighted;
 pub mod survival_curve;
 mod time_law;
+pub mod time_posterior;
 pub mod time_to_event;
 
 pub use failure::{Collinearity, Failure};

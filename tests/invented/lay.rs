@@ -209,6 +209,7 @@ pub(crate) fn predicted_observed() -> PredictedObserved {
             },
             fact: fact.into(),
             line: Vec::new(),
+            intervals: Vec::new(),
             strains: strains.collect(),
         }
     };
@@ -218,6 +219,7 @@ pub(crate) fn predicted_observed() -> PredictedObserved {
             unit: "days".into(),
         },
         line: String::new(),
+        intervals: "Held: by the 95 % prediction interval.".into(),
         panels: vec![
             panel("As of 84 d", 6.5, "error 7.1 d, concordance 0.61"),
             panel("As of 126 d", 3.0, "error 3.8 d, concordance 0.79"),

@@ -61,6 +61,7 @@ pub(crate) fn calibration() -> Calibration {
                 across: quantity("Fat read", "g"),
                 fact: "bias 84.2 g, concordance 0.71".into(),
                 line: vec![(80.0, 17.0), (440.0, 322.0)],
+                intervals: Vec::new(),
                 strains: strains(|r| (r.1, r.0)),
             },
             IdentityPanel {
@@ -68,6 +69,7 @@ pub(crate) fn calibration() -> Calibration {
                 across: quantity("Fat fitted", "g"),
                 fact: "bias 0.3 g, concordance 0.99".into(),
                 line: Vec::new(),
+                intervals: Vec::new(),
                 strains: strains(|r| (r.2, r.0)),
             },
         ],

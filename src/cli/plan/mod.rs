@@ -126,7 +126,10 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
             seed: args.limits.seed,
             level: question.level,
         };
-        let bar = output.progress(studies.count, "simulating");
+        // Once as the pilot's strains are, once for each difference that is to be seen.
+        let is_difference = |wish: &&Wish| matches!(wish.aim, Aim::Detect { .. });
+        let rounds = 1 + question.wishes.iter().filter(is_difference).count();
+        let bar = output.progress(rounds * studies.count, "simulating");
         let population = &basis.population;
         plan.confirm(population, birds, &question.wishes, studies, &|| bar.inc(1))?;
         bar.finish_and_clear();

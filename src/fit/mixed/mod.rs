@@ -49,6 +49,7 @@ mod estimates;
 mod expected;
 mod follow;
 mod forecast;
+mod group_shift;
 mod laplace;
 mod laplace_ending;
 mod likelihood;
@@ -88,6 +89,7 @@ pub use population::{Population, PopulationNumbers};
 pub use residual::MixedResidual;
 pub use result::{Certificate, Estimated, FixedEffect, MixedFit, MixedOutcome, RandomEffect};
 pub use scale::TermScale;
+pub use simulate::Simulation;
 pub use subjects::Subjects;
 
 use crate::fit::{Failure, Variance, Weakness};

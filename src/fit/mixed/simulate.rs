@@ -24,6 +24,15 @@ impl Population {
     /// Where a subject's group has no fixed effects in this population.
     #[must_use]
     pub fn simulate(&self, subjects: &Subjects<'_>, random: &mut impl Rng) -> Vec<f64> {
+        self.simulate_known(subjects, random).values
+    }
+
+    /// As [`Population::simulate`], with the truth that the values were drawn about.
+    ///
+    /// # Panics
+    /// Where a subject's group has no fixed effects in this population.
+    #[must_use]
+    pub fn simulate_known(&self, subjects: &Subjects<'_>, random: &mut impl Rng) -> Simulation {
         let typical: Vec<f64> = self.columns.iter().map(|at| self.beta[*at]).collect();
         let source = Source {
             curve: &*self.curve,
@@ -38,6 +47,15 @@ impl Population {
         };
         source.draw(subjects, random)
     }
+}
+
+/// Values drawn for subjects, and the subjects' true terms.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Simulation {
+    /// Values in the order of the subjects' observations.
+    pub values: Vec<f64>,
+    /// True terms of each subject, subjects x p.
+    pub terms: Vec<f64>,
 }
 
 impl MixedFit {
@@ -74,7 +92,7 @@ impl MixedFit {
             power: self.variance_power(),
             ar1: self.ar1.map(|ar1| ar1.value),
         };
-        source.draw(subjects, random)
+        source.draw(subjects, random).values
     }
 }
 
@@ -95,9 +113,10 @@ struct Source<'a> {
 }
 
 impl Source<'_> {
-    fn draw(&self, subjects: &Subjects<'_>, random: &mut impl Rng) -> Vec<f64> {
+    fn draw(&self, subjects: &Subjects<'_>, random: &mut impl Rng) -> Simulation {
         let (p, q) = (self.scales.len(), self.random.len());
         let mut values = Vec::with_capacity(subjects.observations());
+        let mut drawn_terms = Vec::with_capacity(subjects.len() * p);
         let (mut eta, mut terms) = (vec![0.0; p], vec![0.0; p]);
         let (mut spherical, mut effects) = (vec![0.0; q], vec![0.0; q]);
         let mut normal = || -> f64 { StandardNormal.sample(&mut *random) };
@@ -110,6 +129,7 @@ impl Source<'_> {
                 eta[*term] += effect;
             }
             scale::to_terms(self.scales, &eta, &mut terms);
+            drawn_terms.extend_from_slice(&terms);
             let (ages_d, _) = subjects.of(subject);
             let first = subjects.starts[subject];
             let mut before: Option<(f64, f64)> = None;
@@ -136,6 +156,9 @@ impl Source<'_> {
                 });
             }
         }
-        values
+        Simulation {
+            values,
+            terms: drawn_terms,
+        }
     }
 }

@@ -100,7 +100,8 @@ pub(super) fn onset(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     }
     if told.table("onset_forecast").is_some() {
         all.push(format!(
-            "The first eggs of birds not laying when last seen were forecast by the accelerated failure time model of least AIC, with {} % intervals{}.",
+            "The first eggs of birds not laying when last seen were forecast by accelerated failure time models, averaged by their Akaike weights {}, with {} % intervals{}.",
+            cited.cite(Source::BurnhamAnderson),
             told.percent(),
             if told.table("backtest").is_some_and(|table| {
                 table.rows().any(|row| row.text("quantity") == "first_egg_age")
