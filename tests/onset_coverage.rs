@@ -130,10 +130,14 @@ fn simulated(
 /// 95 of 100 birds come within their interval and half before their median, of log-normal
 /// first eggs, within three standard errors (chance 1 in 370 each).
 ///
+/// Sixty flocks see a lean of 5 or more in a hundred. Of 400 flocks 46.8 (se 0.6) came before
+/// their median: medians lean early by three in a hundred, as the Weibull law, which the
+/// data seldom rule out, has the shorter tail. By a Weibull truth they lean late, by eight.
+///
 /// With the terms' normal law about the single model of least AIC the share is 93 % here and
 /// 88 % where one bird in seven has laid.
 #[test]
-fn intervals_hold_what_they_say_and_medians_do_not_lean() {
+fn intervals_hold_what_they_say_and_medians_lean_little() {
     let (held, before) = simulated(Scatter::Normal, (60, 33), 0..60);
     assert!(held.is_within(0.95, 3.0), "{held:?}");
     assert!(before.is_within(0.5, 3.0), "{before:?}");
