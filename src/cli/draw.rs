@@ -17,6 +17,7 @@ use crate::figure::{Picture, Theme};
 use crate::maturity::ForetoldEgg;
 use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::forecast_pictures::{forecast_pictures, uniformity_pictures};
+use crate::report::onset_pictures::foretold_picture;
 use crate::report::pictures::{
     Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
 };
@@ -191,6 +192,7 @@ impl Drawable {
             &self.scans.chosen,
             showing,
         )?);
+        pictures.extend(foretold_picture(study, &self.foretold, showing)?);
         Ok(pictures)
     }
 
@@ -218,12 +220,7 @@ impl Drawable {
             within_pct,
             showing,
         )?);
-        pictures.extend(study_lay::pictures(
-            study,
-            &self.trajectories,
-            &self.foretold,
-            showing,
-        )?);
+        pictures.extend(study_lay::pictures(study, &self.trajectories, showing)?);
         let scans = &self.scans;
         if let Some(answer) = &scans.repeatability {
             pictures.extend(precision_picture(answer, showing)?);

@@ -199,7 +199,6 @@ fn add_thresholds(
 pub(crate) fn pictures(
     study: &Study,
     trajectories: &Trajectories,
-    foretold: &[ForetoldEgg],
     showing: &Showing,
 ) -> Result<Vec<Named>> {
     let records = LayRecords::of(study);
@@ -213,6 +212,5 @@ pub(crate) fn pictures(
     let (values, thresholds) = maturity::thresholds(study, &fits, showing.confidence);
     let lay = onset_pictures::lay_picture(&records, &curves, showing)?;
     let first_egg = onset_pictures::first_egg_picture(study, &values, &thresholds, showing)?;
-    let foretold = onset_pictures::foretold_picture(study, foretold, showing)?;
-    Ok(lay.into_iter().chain(first_egg).chain(foretold).collect())
+    Ok(lay.into_iter().chain(first_egg).collect())
 }
