@@ -1,6 +1,8 @@
 //! What is to come, in words: plain first, numbers after.
 
 use super::words::three_digits;
+use crate::fit::Variance;
+use crate::fit::mixed::{Covariance, MixedOptions};
 use crate::flock::{DriftWatch, Flag, ForecastRow, Level, TraitForecast, WeightBacktest};
 use crate::study::Study;
 
@@ -28,7 +30,10 @@ pub fn forecast(
             }
         };
         let by = if population.file.is_empty() {
-            "fitted to this flock's weighings so far".to_owned()
+            format!(
+                "fitted to this flock's weighings so far{}",
+                simplified(population.population.options())
+            )
         } else {
             format!("of {}", population.file)
         };
@@ -254,4 +259,18 @@ pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
         ));
     }
     lines
+}
+
+/// What a flock's own population assumes where its records could not tell more.
+fn simplified(options: &MixedOptions) -> String {
+    let mut assumed = String::new();
+    if options.variance == Variance::Proportional {
+        assumed +=
+            ", spread taken as proportional to the mass since no power of it could be fitted";
+    }
+    if options.covariance == Covariance::Diagonal && options.random.len() > 1 {
+        assumed +=
+            ", birds' terms taken as independent since their correlations could not be fitted";
+    }
+    assumed
 }

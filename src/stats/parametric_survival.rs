@@ -83,9 +83,9 @@ pub fn accelerated_failure(
     problem.answer(design, events, &found)
 }
 
-/// Logs of a subject's limits, least squares taken out.
+/// Logs of a subject's limits.
 #[derive(Clone, Copy)]
-enum LogTime {
+pub(super) enum LogTime {
     Exact(f64),
     After(f64),
     Before(f64),

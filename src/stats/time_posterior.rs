@@ -15,7 +15,7 @@ use rand::Rng;
 use rand_distr::{ChiSquared, Distribution, StandardNormal};
 
 use super::linear::Design;
-use super::parametric_survival::{AcceleratedFit, Family};
+use super::parametric_survival::{AcceleratedFit, Family, LogTime};
 use super::time_to_event::EventTime;
 
 /// Degrees of freedom of the proposals: tails heavier than those of any posterior here.
@@ -54,7 +54,7 @@ pub fn draw_terms(
         coefficients: point.rows(0, p).iter().copied().collect(),
         scale: if size > p { point[p].exp() } else { fit.scale },
     };
-    let log_times: Vec<LogTime> = times.iter().map(LogTime::of).collect();
+    let log_times: Vec<LogTime> = times.iter().map(log_time).collect();
     let log_likelihood =
         |point: &DVector<f64>| log_likelihood(fit.family, design, &log_times, &terms(point));
     let mut here = centre.clone();
@@ -82,27 +82,17 @@ pub fn draw_terms(
     drawn
 }
 
-/// Logs of a time's limits.
-#[derive(Clone, Copy)]
-enum LogTime {
-    Exact(f64),
-    After(f64),
-    Before(f64),
-    Between(f64, f64),
-}
-
-impl LogTime {
-    fn of(time: &EventTime) -> Self {
-        match *time {
-            EventTime::Exact(t) => Self::Exact(t.ln()),
-            EventTime::After(t) => Self::After(t.ln()),
-            EventTime::Before(t) => Self::Before(t.ln()),
-            EventTime::Between(lower, upper) => Self::Between(lower.ln(), upper.ln()),
-        }
+fn log_time(time: &EventTime) -> LogTime {
+    match *time {
+        EventTime::Exact(t) => LogTime::Exact(t.ln()),
+        EventTime::After(t) => LogTime::After(t.ln()),
+        EventTime::Before(t) => LogTime::Before(t.ln()),
+        EventTime::Between(lower, upper) => LogTime::Between(lower.ln(), upper.ln()),
     }
 }
 
-/// Log-likelihood of the logs of the times.
+/// Log-likelihood of the logs of the times: its value alone, on the terms' own scale, where
+/// the fit works with derivatives in a basis of its own.
 fn log_likelihood(family: Family, design: &Design, times: &[LogTime], terms: &DrawnTerms) -> f64 {
     let scale = terms.scale;
     let matrix = design.matrix();
@@ -142,7 +132,7 @@ mod tests {
         let design = Design::with_intercept(6, vec![("cue".to_owned(), cue)]).unwrap();
         for family in [Family::Weibull, Family::LogNormal, Family::LogLogistic] {
             let fit = accelerated_failure(&design, &times, family).unwrap();
-            let logs: Vec<LogTime> = times.iter().map(LogTime::of).collect();
+            let logs: Vec<LogTime> = times.iter().map(log_time).collect();
             let terms = DrawnTerms {
                 coefficients: fit.coefficients.clone(),
                 scale: fit.scale,
