@@ -66,7 +66,7 @@ fn lack_of_fit_as_in_r() {
         &mut Workspace::new(),
     );
     let estimates = outcome.estimates().unwrap();
-    let residuals = diagnostics::residuals(curve.as_ref(), series, estimates);
+    let residuals: Vec<_> = diagnostics::residuals(curve.as_ref(), series, estimates).collect();
     let lack = diagnostics::lack_of_fit(&residuals, 3).unwrap();
     assert!(
         (lack.statistic / 0.070_610_864_634_8 - 1.0).abs() < 1e-8,

@@ -221,6 +221,43 @@ fn units_in_doubt_are_told() {
 }
 
 #[test]
+fn birds_that_no_column_names_are_told_and_not_taken_for_jumps() {
+    let text = flock(&[(3, "30")]).replace("bird,", "bird_no,");
+    let read = |group: Option<&str>, text: &str| {
+        let columns = Columns {
+            group: group.map(Into::into),
+            ..Columns::default()
+        };
+        check_with(text, &columns).summary
+    };
+    for (group, words) in [
+        (
+            None,
+            "all rows were taken as one subject weighed more than once at an age; not read: bird_no, strain; ",
+        ),
+        (
+            Some("strain"),
+            "the rows of a group were taken as one subject weighed more than once at an age; not read: bird_no; ",
+        ),
+    ] {
+        let summary = read(group, &text);
+        assert!(
+            summary.warnings[0].contains(words),
+            "{:?}",
+            summary.warnings
+        );
+        assert!(summary.jumps.is_empty(), "{:?}", summary.jumps);
+    }
+    // Replicates with nothing left to read, and one weighing an age, are as they are meant.
+    for quiet in [
+        "age_d,weight_g\n7,70\n0,40\n7,72\n",
+        "line,age_d,weight_g\nx,7,70\nx,0,40\n",
+    ] {
+        assert!(read(None, quiet).warnings.is_empty());
+    }
+}
+
+#[test]
 fn any_numbers_are_never_implausible() {
     let columns = Columns {
         values: Values::AnyNumber,

@@ -48,20 +48,27 @@ pub struct Runs {
     pub p_value: f64,
 }
 
-/// The residuals of a fit in the series' order.
-#[must_use]
-pub fn residuals(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Vec<Residual> {
-    let one = |(place, (age_d, value)): (usize, (&f64, &f64))| {
+/// The residuals of a fit in the series' order, one at a time: a strain's may be millions.
+///
+/// A series may hold, in front, records at hatch that the fit left out; they count with
+/// weight 1.
+pub fn residuals<'a>(
+    curve: &'a dyn Curve,
+    series: Series<'a>,
+    estimates: &'a Estimates,
+) -> impl Iterator<Item = Residual> + 'a {
+    let left_out = series.values.len().saturating_sub(estimates.n);
+    let one = move |(place, (age_d, value)): (usize, (&f64, &f64))| {
         let fitted = curve.value(*age_d, &estimates.terms);
         let residual = value - fitted;
         let raw = match estimates.variance {
             Variance::LogNormal => (value / fitted).ln(),
             _ => residual / fitted.abs().powf(estimates.variance_power),
         };
-        let weight = estimates
-            .weights
-            .as_ref()
-            .map_or(1.0, |weights| weights[place]);
+        let weights = estimates.weights.as_deref();
+        let weight = weights
+            .and_then(|weights| weights.get(place.checked_sub(left_out)?))
+            .map_or(1.0, |weight| *weight);
         let standardised = if estimates.sigma > 0.0 {
             raw * weight.sqrt() / estimates.sigma
         } else {
@@ -76,7 +83,7 @@ pub fn residuals(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -
         }
     };
     let values = series.ages_d.iter().zip(series.values);
-    values.enumerate().map(one).collect()
+    values.enumerate().map(one)
 }
 
 /// The runs test; `None` where all residuals are on one side.
@@ -196,7 +203,7 @@ pub fn durbin_watson(
     series: Series<'_>,
     estimates: &Estimates,
 ) -> Option<DurbinWatson> {
-    let residuals = residuals(curve, series, estimates);
+    let residuals: Vec<_> = residuals(curve, series, estimates).collect();
     let squares: f64 = residuals.iter().map(|r| r.standardised.powi(2)).sum();
     if squares <= 0.0 || series.ages_d.windows(2).any(|pair| pair[0] >= pair[1]) {
         return None;
@@ -349,7 +356,7 @@ pub fn notes(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Ve
             100.0 * last / mature
         ));
     }
-    let runs = runs_test(&residuals(curve, series, estimates));
+    let runs = runs_test(&residuals(curve, series, estimates).collect::<Vec<_>>());
     let alike = durbin_watson(curve, series, estimates);
     let few = |runs: &Runs| runs.p_value < DOUBTFUL;
     if let Some(runs) = runs

@@ -538,7 +538,7 @@ fn residuals(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table 
                 continue;
             };
             let rows = diagnostics::residuals(&**curve, pooled.series(), estimates);
-            for (residual, bird) in rows.iter().zip(&pooled.birds) {
+            for (residual, bird) in rows.zip(&pooled.birds) {
                 let whose = Subject {
                     bird: Some(*bird),
                     ..*subject

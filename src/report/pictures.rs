@@ -333,7 +333,8 @@ impl Scene<'_> {
         let estimates = best.outcome.estimates()?;
         let records = &self.study.traits[self.trait_index];
         let pooled = Pooled::of(self.study, records, fits.subject.strain);
-        let all = diagnostics::residuals(&*best.curve, pooled.series(), estimates);
+        let all: Vec<_> =
+            diagnostics::residuals(&*best.curve, pooled.series(), estimates).collect();
         let by = |of: fn(&diagnostics::Residual) -> f64| {
             let mut pairs: Vec<(f64, f64)> = all
                 .iter()

@@ -248,6 +248,10 @@ pub(crate) fn jumps(study: &Study, records: &Records) -> Vec<Jump> {
     let mut jumps = Vec::new();
     for (bird, what) in study.birds.iter().enumerate() {
         let (ages_d, weights_g) = records.of(bird);
+        // Replicates at an age are of a subject that is no single bird: nothing there falls or returns.
+        if ages_d.windows(2).any(|pair| pair[0] >= pair[1]) {
+            continue;
+        }
         let series = Series {
             ages_d,
             weights_g,

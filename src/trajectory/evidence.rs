@@ -49,7 +49,7 @@ pub fn evidence(study: &Study, fits: &SubjectFits, validation: &Validation) -> V
         evidence.asymptote_supported =
             diagnostics::asymptote_supported(&*fit.curve, series, estimates);
         if fits.subject.level == Level::Strain {
-            let rows = diagnostics::residuals(&*fit.curve, series, estimates);
+            let rows: Vec<_> = diagnostics::residuals(&*fit.curve, series, estimates).collect();
             evidence.lack_of_fit = diagnostics::lack_of_fit(&rows, estimates.terms.len());
             evidence.runs_p = diagnostics::runs_test(&rows).map(|runs| runs.p_value);
             evidence.autocorrelation = within_birds(&rows, &pooled.birds[first..]);

@@ -305,7 +305,8 @@ impl OneFit<'_> {
     /// The fitted values with residuals drawn with replacement.
     #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
     fn draw_residuals(&self, random: &mut ChaCha8Rng) -> (Vec<f64>, Vec<f64>) {
-        let rows = diagnostics::residuals(self.curve, self.series(), self.estimates);
+        let rows: Vec<_> =
+            diagnostics::residuals(self.curve, self.series(), self.estimates).collect();
         let n = rows.len();
         let mean = rows.iter().map(|row| row.standardised).sum::<f64>() / n as f64;
         let df = self.estimates.residual_df().max(1) as f64;
