@@ -1,0 +1,309 @@
+//! One row of weighings at a time, each fault told where it stands.
+
+use std::collections::HashSet;
+
+use chrono::NaiveDate;
+
+use super::super::columns::Values;
+use super::super::faults::{Faults, Place, nearest, quoted};
+use super::super::format::Mark;
+use super::super::header::{Measure, WideColumn};
+use super::super::names;
+use super::super::read::{Dates, ONE_BIRD, Register};
+use super::super::records::Seen;
+use super::super::table::Rows;
+use super::super::units::{AGE_LIMIT_D, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
+use super::layout::{Layout, Time};
+
+/// Rows to columns, one at a time.
+pub(super) struct Reader<'a> {
+    pub(super) layout: &'a Layout,
+    pub(super) mark: Mark,
+    pub(super) values: Values,
+    pub(super) dates: &'a Dates,
+    pub(super) register: &'a mut Register,
+    /// Birds of whom a fault has been told that each of their rows repeats.
+    pub(super) told: HashSet<String>,
+    pub(super) seen: Seen,
+}
+
+impl Reader<'_> {
+    pub(super) fn row(&mut self, rows: &Rows<'_>, faults: &mut Faults) {
+        let Some(bird) = self.bird(rows, faults) else {
+            return;
+        };
+        for at in 0..self.layout.wide.len() {
+            let WideColumn { age_d, value } = self.layout.wide[at];
+            if let Some(value) = self.value(rows, value, faults) {
+                self.enter(rows, bird, age_d, value);
+            }
+        }
+        if matches!(self.layout.time, Time::Header) {
+            return;
+        }
+        let Some(value) = self.value(rows, self.layout.value, faults) else {
+            return;
+        };
+        if let Some(age_d) = self.age(rows, bird, faults) {
+            self.enter(rows, bird, age_d, value);
+        }
+    }
+
+    fn enter(&mut self, rows: &Rows<'_>, bird: usize, age_d: f64, value: f64) {
+        let seen = &mut self.seen;
+        // Four thousand million birds do not fit in memory; the cast cannot fail before that.
+        seen.birds.push(u32::try_from(bird).unwrap_or(u32::MAX));
+        seen.ages_d.push(age_d);
+        seen.values.push(value);
+        seen.rows.push(rows.row);
+    }
+
+    fn bird(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<usize> {
+        let name = match (self.layout.bird, self.layout.strain) {
+            (Some(column), _) => rows.word(column, "a bird's name", faults)?,
+            (None, Some(column)) => rows.word(column, "a group's name", faults)?,
+            (None, None) => ONE_BIRD,
+        };
+        let bird = match self.register.bird(name) {
+            Some(bird) => bird,
+            None if names::is_no_bird(rows, self.layout.bird, name, faults) => return None,
+            None if self.register.closed => {
+                self.unknown_bird(name, rows, faults);
+                return None;
+            }
+            None => {
+                let bird = self.register.enter_bird(name);
+                if let Some(pen) = rows.optional_word(self.layout.pen) {
+                    self.register.study.birds[bird].pen = Some(self.register.pen(pen));
+                }
+                if let Some(treatment) = rows.optional_word(self.layout.treatment) {
+                    let treatment = self.register.treatment(treatment);
+                    self.register.study.birds[bird].treatment = Some(treatment);
+                }
+                bird
+            }
+        };
+        if let Some(column) = self.layout.strain {
+            self.strain(rows, column, bird, faults);
+        }
+        if let Some(column) = self.layout.hatch {
+            self.hatch(rows, column, bird, faults);
+        }
+        Some(bird)
+    }
+
+    fn unknown_bird(&mut self, name: &str, rows: &Rows<'_>, faults: &mut Faults) {
+        if !self.told.insert(name.to_owned()) {
+            return;
+        }
+        // The search for the nearest name walks all birds: not for every bird of a wrong table.
+        let known = self
+            .register
+            .study
+            .birds
+            .iter()
+            .map(|bird| bird.name.as_str());
+        let few = self.told.len() <= 50;
+        let alike = known.clone().find(|other| few && names::alike(other, name));
+        let near = few.then(|| nearest(name, known)).flatten();
+        let advice = match (alike, near) {
+            (Some(alike), _) => format!(
+                "perhaps {} is meant, which differs only in letter case, spaces or zeros in front: write it alike in both tables",
+                quoted(alike)
+            ),
+            (_, Some(near)) => format!("perhaps {near} is meant; otherwise add the bird there"),
+            _ => "add the bird there or correct its name".to_owned(),
+        };
+        faults.add(
+            self.layout
+                .bird
+                .map_or(Place::row("weighings", rows.row), |column| {
+                    rows.place(column)
+                }),
+            format!("bird {}", quoted(name)),
+            "a bird of the birds table",
+            advice,
+        );
+    }
+
+    fn strain(&mut self, rows: &Rows<'_>, column: usize, bird: usize, faults: &mut Faults) {
+        let cell = rows.optional_word(Some(column));
+        match (self.register.strain_of(bird), cell) {
+            (Some(known), Some(strain)) if known == strain => {}
+            (Some(known), Some(strain)) => {
+                let name = &self.register.study.birds[bird].name;
+                if self.told.insert(name.clone()) {
+                    faults.add(
+                        rows.place(column),
+                        format!(
+                            "bird {name} in {}, before in {}",
+                            quoted(strain),
+                            quoted(known)
+                        ),
+                        "each bird in one strain",
+                        "correct the strain, or give the two birds different names",
+                    );
+                }
+            }
+            (None, Some(strain)) => {
+                let strain = self.register.strain(strain);
+                self.register.study.birds[bird].strain = strain;
+            }
+            (Some(_), None) => {}
+            (None, None) => {
+                rows.word(column, "a strain's name", faults);
+            }
+        }
+    }
+
+    fn hatch(&mut self, rows: &Rows<'_>, column: usize, bird: usize, faults: &mut Faults) {
+        if rows.optional_word(Some(column)).is_none() {
+            return;
+        }
+        let Some(date) = self.dates.cell(rows, column, faults) else {
+            self.register.hatch_lost.insert(bird);
+            return;
+        };
+        let bird = &mut self.register.study.birds[bird];
+        match bird.hatch_date {
+            Some(known) if known != date => {
+                if self.told.insert(bird.name.clone()) {
+                    faults.add(
+                        rows.place(column),
+                        format!("bird {} hatched on {date}, before on {known}", bird.name),
+                        "one day of hatch a bird",
+                        "correct the date or the bird's name",
+                    );
+                }
+            }
+            _ => bird.hatch_date = Some(date),
+        }
+    }
+
+    fn value(
+        &mut self,
+        rows: &Rows<'_>,
+        column: Measure<MassUnit>,
+        faults: &mut Faults,
+    ) -> Option<f64> {
+        let Measure { index, unit } = column;
+        let before = faults.count();
+        let Some(written) = rows.number(index, self.mark, &self.layout.expected_value, faults)
+        else {
+            self.seen.missing += usize::from(faults.count() == before);
+            return None;
+        };
+        let value = written * unit.grams();
+        let (expected, advice) = match self.values {
+            Values::AnyNumber if value.abs() <= NUMBER_LIMIT => return Some(value),
+            Values::AnyNumber => (
+                "a number between -1e100 and 1e100".to_owned(),
+                "correct the cell or mark it missing (NA)",
+            ),
+            Values::BirdMasses if value > 0.0 && value <= MASS_LIMIT_G => return Some(value),
+            Values::BirdMasses if value > MASS_LIMIT_G => (
+                format!(
+                    "a mass in {unit} of at most {}",
+                    MASS_LIMIT_G / unit.grams()
+                ),
+                "correct the cell or the unit; for data that are not weights of birds say --any-number",
+            ),
+            Values::BirdMasses => (
+                format!("a mass in {unit} above 0"),
+                "correct the cell or mark it missing (NA); for data that are not weights of birds say --any-number",
+            ),
+        };
+        faults.add(
+            rows.place(index),
+            quoted(rows.cell(index)),
+            expected,
+            advice,
+        );
+        None
+    }
+
+    fn age(&mut self, rows: &Rows<'_>, bird: usize, faults: &mut Faults) -> Option<f64> {
+        match self.layout.time {
+            Time::Header => None,
+            Time::Date(column) => self.age_of_date(rows, column, bird, faults),
+            Time::Age(Measure { index, unit }) => {
+                let before = faults.count();
+                let written = rows.number(index, self.mark, &self.layout.expected_age, faults);
+                if written.is_none() && faults.count() == before {
+                    rows.word(index, &self.layout.expected_age, faults);
+                }
+                let age_d = written? * unit.days();
+                let range = match self.values {
+                    Values::AnyNumber => -NUMBER_LIMIT..=NUMBER_LIMIT,
+                    Values::BirdMasses => 0.0..=AGE_LIMIT_D,
+                };
+                if range.contains(&age_d) {
+                    return Some(age_d);
+                }
+                let (expected, advice) = match self.values {
+                    Values::AnyNumber => (
+                        "a number between -1e100 and 1e100".to_owned(),
+                        "correct the cell",
+                    ),
+                    Values::BirdMasses => (
+                        format!(
+                            "an age in {unit} from 0 (hatch) to {:.0}",
+                            (AGE_LIMIT_D / unit.days()).floor()
+                        ),
+                        "correct the cell or the unit; for data that are not weights of birds say --any-number",
+                    ),
+                };
+                faults.add(
+                    rows.place(index),
+                    quoted(rows.cell(index)),
+                    expected,
+                    advice,
+                );
+                None
+            }
+        }
+    }
+
+    fn age_of_date(
+        &mut self,
+        rows: &Rows<'_>,
+        column: usize,
+        bird: usize,
+        faults: &mut Faults,
+    ) -> Option<f64> {
+        rows.word(column, &self.layout.expected_age, faults)?;
+        let date = self.dates.cell(rows, column, faults)?;
+        let told = self.dates.hatch_lost || self.register.hatch_lost.contains(&bird);
+        let bird = &self.register.study.birds[bird];
+        let Some(hatch) = self.dates.hatch_of(bird.hatch_date) else {
+            if !told && self.told.insert(bird.name.clone()) {
+                faults.add(
+                    rows.place(column),
+                    format!("a date of bird {}, which has no day of hatch", bird.name),
+                    "a hatch_date by which the date becomes an age",
+                    "fill in hatch_date in the birds table, or give one for all (hatch_date in study.toml, --hatched-on)",
+                );
+            }
+            return None;
+        };
+        age_between(hatch, date).or_else(|| {
+            faults.add(
+                rows.place(column),
+                format!(
+                    "{}, which is {} days after hatch on {hatch}",
+                    quoted(rows.cell(column)),
+                    (date - hatch).num_days()
+                ),
+                "a date from hatch to ten years after it",
+                "correct the date or the hatch_date",
+            );
+            None
+        })
+    }
+}
+
+/// Age in days on a date, where it can be one.
+pub(crate) fn age_between(hatch: NaiveDate, date: NaiveDate) -> Option<f64> {
+    let days = i32::try_from((date - hatch).num_days()).ok()?;
+    Some(f64::from(days)).filter(|age_d| (0.0..=AGE_LIMIT_D).contains(age_d))
+}
