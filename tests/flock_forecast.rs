@@ -12,10 +12,12 @@ use pinfeather::flock::{
     ForecastOptions, Level, PopulationFrom, drifting, forecast, weight_backtest,
 };
 use pinfeather::growth::built_in;
+use pinfeather::report::forecast_words::of_population;
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study};
 use pinfeather::trajectory::{PopulationRequest, RandomTerms, Request};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
 
 /// Gompertz birds: A 1,800 g, k 0.03, ti 50 d in one strain, 5 percent more A in the other;
 /// SDs of 7, 5 and 4 percent; residual SD 2 percent of the weight.
@@ -263,6 +265,109 @@ fn the_backtest_counts_every_hidden_weighing_once_a_week() {
         assert!(row.percent.bias.abs() < 1.0, "{row:?}");
         assert!((85.0..=100.0).contains(&row.coverage_pct), "{row:?}");
     }
+}
+
+/// Fat of 48 birds scanned every third week, of a scanner that errs by such a share and says so;
+/// from 105 d on, a spurt that no curve of one phase follows.
+fn scanned(error: f64) -> Study {
+    let mut study = flock(24, 7, 11);
+    let mut random = ChaCha8Rng::seed_from_u64(12);
+    let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
+    let fat = &mut study.traits[0];
+    fat.name = "fat".to_owned();
+    for bird in 0..48 {
+        let own = (0.08 * normal()).exp();
+        for at in 7 * bird..7 * (bird + 1) {
+            fat.ages_d[at] *= 3.0;
+            let spurt = if fat.ages_d[at] > 105.0 { 1.35 } else { 1.0 };
+            let typical = 150.0 * (-(-0.03 * (fat.ages_d[at] - 60.0)).exp()).exp();
+            fat.values[at] = own * spurt * typical * (error * normal()).exp();
+        }
+    }
+    fat.variances = fat
+        .values
+        .iter()
+        .map(|value| (error * value).powi(2))
+        .collect();
+    study
+}
+
+#[test]
+fn masses_that_know_their_errors_are_weighted_by_these_alone_and_tested_scan_by_scan() {
+    let study = scanned(0.03);
+    let request = request();
+    let options = ForecastOptions {
+        as_of_d: 147.0,
+        ages_d: vec![154.0],
+        named_ages_d: Vec::new(),
+        confidence: 0.95,
+    };
+    let forecasts = forecast(&study, PopulationFrom::Flock(&request), &options).unwrap();
+    let population = forecasts[0].population.as_ref().unwrap();
+    assert_eq!(population.population.options().variance, Variance::Constant);
+    let rows = weight_backtest(
+        &study,
+        PopulationFrom::Flock(&request),
+        (147.0, 3),
+        0.95,
+        &|| {},
+    );
+    let birds = rows.unwrap();
+    let birds = birds.iter().filter(|row| row.level == Level::Bird);
+    let n: Vec<(f64, usize)> = birds.map(|row| (row.horizon_d, row.n)).collect();
+    // As of 126, 105 and 84 d: scans are three weeks apart, and no week without one is told.
+    assert_eq!(n, [(21.0, 3 * 48), (42.0, 2 * 48), (63.0, 48)]);
+}
+
+#[test]
+fn what_a_population_assumes_for_want_of_records_is_told() {
+    let study = flock(6, 10, 5);
+    let told = |variance: Variance, covariance: Covariance| {
+        let mut request = request();
+        request.settings.variance = variance;
+        if let Some(wanted) = &mut request.population {
+            wanted.covariance = covariance;
+        }
+        let options = ForecastOptions {
+            as_of_d: 70.0,
+            ages_d: vec![77.0],
+            named_ages_d: Vec::new(),
+            confidence: 0.95,
+        };
+        let forecasts = forecast(&study, PopulationFrom::Flock(&request), &options).unwrap();
+        of_population(forecasts[0].population.as_ref().unwrap())
+    };
+    let plain = "gompertz population fitted to this flock's weighings so far";
+    assert_eq!(told(Variance::Power, Covariance::Full), plain);
+    let words = told(Variance::Proportional, Covariance::Diagonal);
+    assert_eq!(
+        words,
+        format!(
+            "{plain}, spread taken as proportional to the mass since no power of it could be fitted, \
+             birds' terms taken as independent since their correlations could not be fitted"
+        )
+    );
+}
+
+#[test]
+fn a_spread_that_takes_up_what_the_curve_misses_is_told() {
+    let mut study = scanned(0.003);
+    study.traits[0].variances.clear();
+    let mut request = request();
+    if let Some(wanted) = &mut request.population {
+        wanted.random = RandomTerms::Named(vec!["A".to_owned()]);
+    }
+    let fits = pinfeather::trajectory::Trajectories::fit(&study, &request, &|_| {});
+    let fit = &fits.population_fits()[0];
+    let reasons = fit.outcome.reasons().join("; ");
+    println!(
+        "power {:?}",
+        fit.outcome.fit().map(|fit| fit.variance_power())
+    );
+    assert!(
+        reasons.contains("the residual spread grows with the power"),
+        "{reasons}"
+    );
 }
 
 #[test]

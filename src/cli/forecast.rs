@@ -15,8 +15,8 @@ use crate::report::{forecast_tables, forecast_words};
 use crate::study::{FixedEffectOf, Records, Study};
 use crate::trajectory::{BirdPopulation, PopulationRequest, RandomTerms, Request};
 
-/// Weeks that the backtest hides, one after the other.
-const BACKTEST_WEEKS: u8 = 4;
+/// Ages of each trait as of which the backtest forecasts.
+const BACKTEST_AGES: u8 = 4;
 
 /// What is to be forecast, and by which population.
 #[derive(Debug, Args)]
@@ -108,6 +108,15 @@ impl ForecastWishes {
             confidence: asked.confidence,
         };
         let mut traits = flock::forecast(known, from, &options)?;
+        for one in &traits {
+            if let Ok(population) = &one.population {
+                let name = &known.traits[one.trait_index].name;
+                output.methods.insert(
+                    format!("forecast of {name}"),
+                    forecast_words::of_population(population),
+                );
+            }
+        }
         let tested = backtest(known, from, last_d, asked.confidence, output)?;
         for one in &mut traits {
             one.flag_by(&tested, asked.confidence);
@@ -176,7 +185,7 @@ impl ForecastWishes {
     }
 }
 
-/// The last weeks hidden and forecast, with a bar where somebody looks.
+/// What came after the last ages hidden and forecast, with a bar where somebody looks.
 fn backtest(
     known: &Study,
     from: PopulationFrom<'_>,
@@ -184,9 +193,12 @@ fn backtest(
     confidence: f64,
     output: &Output,
 ) -> Result<Vec<WeightBacktest>> {
-    let bar = output.progress(usize::from(BACKTEST_WEEKS), "backtesting");
-    let weeks = (last_d, BACKTEST_WEEKS);
-    let tested = flock::weight_backtest(known, from, weeks, confidence, &|| bar.inc(1))?;
+    let bar = output.progress(
+        known.traits.len() * usize::from(BACKTEST_AGES),
+        "backtesting",
+    );
+    let ages = (last_d, BACKTEST_AGES);
+    let tested = flock::weight_backtest(known, from, ages, confidence, &|| bar.inc(1))?;
     bar.finish_and_clear();
     Ok(tested)
 }

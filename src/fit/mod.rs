@@ -312,7 +312,9 @@ pub fn fit(
         return Outcome::Failed(Failure { reason, n });
     }
     let reach = support::Reach::of(series);
-    let weaknesses = support::weaknesses(curve, reach, &estimates, &workspace.descent.held);
+    let mut weaknesses = support::weaknesses(curve, reach, &estimates, &workspace.descent.held);
+    let spread = support::spread_weakness(estimates.variance, estimates.variance_power);
+    weaknesses.extend(spread);
     if weaknesses.is_empty() {
         Outcome::Converged(estimates)
     } else {

@@ -15,6 +15,9 @@ use crate::growth::{Curve, Derived, Term};
 /// Greatest standard error of a term as a share of it (of the range of ages, for
 /// a term that is an age).
 const GREATEST_RELATIVE_ERROR: f64 = 0.5;
+/// Greatest power of the mean in the residual spread; common practice, no source: a scale
+/// errs by a constant (0) or in proportion (1).
+const GREATEST_POWER: f64 = 2.0;
 /// Greatest asymptote as a multiple of the largest value.
 const GREATEST_REACH: f64 = 2.0;
 /// An asymptote beyond this multiple of the largest value is none.
@@ -208,6 +211,18 @@ impl Reach {
             largest: largest(series.values).max(self.largest),
         }
     }
+}
+
+/// A residual spread that grows faster with the mean than errors of measurement do: it takes
+/// up what the curve misses, and lets the fit pass the larger values by.
+pub(super) fn spread_weakness(variance: Variance, power: f64) -> Option<Weakness> {
+    (variance == Variance::Power && power > GREATEST_POWER).then(|| Weakness {
+        term: None,
+        reason: format!(
+            "the residual spread grows with the power {} of the mean, errors of measurement with 1 or little more: it takes up what the curve misses; try another curve, or proportional errors",
+            Shown(power)
+        ),
+    })
 }
 
 /// Terms of a certified fit that the data do not support.

@@ -1,12 +1,16 @@
 //! By which population is each trait of a flock forecast: a saved one, or the best fit of
 //! all birds at once to the flock's own records.
 
+use std::borrow::Cow;
+
 use super::forecast::PopulationFrom;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::fit::mixed::Covariance;
 use crate::study::{Records, Study};
-use crate::trajectory::{BirdPopulation, PopulationFit, Request, Trajectories};
+use crate::trajectory::{
+    BirdPopulation, Population, PopulationFit, Request, Trajectories, usual_variance,
+};
 
 /// A trait and its population, or why it has none.
 type TraitPopulation = (usize, std::result::Result<BirdPopulation, String>);
@@ -29,69 +33,89 @@ pub(super) fn populations(known: &Study, from: PopulationFrom<'_>) -> Result<Vec
         }
         PopulationFrom::Flock(request) => {
             let groups = request.population.as_ref().map(|wanted| &wanted.groups[..]);
-            let mut fitted = Trajectories::fit(known, request, &|_| {});
-            for easier in easier(request) {
-                again(known, &easier, &mut fitted);
-            }
-            let of_trait = |all: &crate::trajectory::Population| {
+            let of_trait = |trait_index: usize| {
+                let all = own_population(known, trait_index, request)?;
                 let population = match all.best() {
                     Some(best) => best
-                        .bird_population(known, groups.unwrap_or_default())?
-                        .ok_or_else(String::new),
-                    None => Err(failures(all)),
+                        .bird_population(known, groups.unwrap_or_default())
+                        .map(|population| population.ok_or_else(String::new)),
+                    None => Ok(Err(failures(&all))),
                 };
-                Ok((all.trait_index, population))
+                Some(population.map(|population| (trait_index, population)))
             };
-            fitted.populations.iter().map(of_trait).collect()
+            (0..known.traits.len()).filter_map(of_trait).collect()
         }
     }
+}
+
+/// All birds at once in one trait, each curve as it was asked for or, where that fails, by
+/// the first easier request that succeeds.
+///
+/// Of a trait with a failed curve the others may be the wrong ones: a best among what is
+/// left would forecast by a curve that the data speak against.
+fn own_population(known: &Study, trait_index: usize, request: &Request) -> Option<Population> {
+    let only = only_trait(known, trait_index);
+    let fitted = |request: &Request| {
+        let all = Trajectories::fit(&only, request, &|_| {}).populations;
+        all.into_iter().find(|own| own.trait_index == trait_index)
+    };
+    let failed = |fit: &PopulationFit| fit.outcome.fit().is_none();
+    let asked = as_asked(request, &known.traits[trait_index]);
+    let mut all = fitted(&asked)?;
+    for easier in easier(&asked) {
+        if !all.fits.iter().any(failed) {
+            break;
+        }
+        // One a curve, in the order of the request: the same in both.
+        let again = fitted(&easier).into_iter().flat_map(|again| again.fits);
+        for (fit, again) in all.fits.iter_mut().zip(again) {
+            if failed(fit) && !failed(&again) {
+                *fit = again;
+            }
+        }
+    }
+    Some(all)
+}
+
+/// The request for one trait: values whose error variances are known already say how their
+/// spread grows with the mass. A power of the mean beside them would only take up what the
+/// curve misses at the later ages, and let the fit pass them by.
+fn as_asked(request: &Request, records: &Records) -> Request {
+    let mut asked = request.clone();
+    if usual_variance(&records.variances).is_some() {
+        asked.settings.variance = Variance::Constant;
+    }
+    asked
 }
 
 /// What is asked of the curves that fail as first asked, one after the other: a spread that
 /// follows the mean itself, since few records do not tell a power; then birds' terms that
 /// are independent, since they tell correlations still less.
-fn easier(request: &Request) -> Vec<Request> {
-    let mut proportional = request.clone();
-    if proportional.settings.variance == Variance::Power {
-        proportional.settings.variance = Variance::Proportional;
+fn easier(asked: &Request) -> Vec<Request> {
+    let mut requests = Vec::new();
+    let mut easier = asked.clone();
+    if easier.settings.variance == Variance::Power {
+        easier.settings.variance = Variance::Proportional;
+        requests.push(easier.clone());
     }
-    let mut independent = proportional.clone();
-    if let Some(wanted) = &mut independent.population {
+    if let Some(wanted) = &mut easier.population
+        && wanted.covariance == Covariance::Full
+    {
         wanted.covariance = Covariance::Diagonal;
+        requests.push(easier);
     }
-    vec![proportional, independent]
-}
-
-/// Fits the failed curves of each trait again; those that succeed take the failed ones' place.
-///
-/// Of a trait with a failed curve the others may be the wrong ones: a best among what is
-/// left would forecast by a curve that the data speak against.
-fn again(known: &Study, easier: &Request, fitted: &mut Trajectories) {
-    for all in &mut fitted.populations {
-        let failed = |fit: &PopulationFit| fit.outcome.fit().is_none();
-        if !all.fits.iter().any(failed) {
-            continue;
-        }
-        let only = only_trait(known, all.trait_index);
-        let retried = Trajectories::fit(&only, easier, &|_| {});
-        let retried = retried.populations.into_iter();
-        let Some(retried) = retried
-            .into_iter()
-            .find(|own| own.trait_index == all.trait_index)
-        else {
-            continue;
-        };
-        // One a curve, in the order of the request: the same in both.
-        for (fit, retried) in all.fits.iter_mut().zip(retried.fits) {
-            if fit.outcome.fit().is_none() && retried.outcome.fit().is_some() {
-                *fit = retried;
-            }
-        }
-    }
+    requests
 }
 
 /// The study with the records of one trait alone, in its place.
-fn only_trait(known: &Study, trait_index: usize) -> Study {
+pub(super) fn only_trait(known: &Study, trait_index: usize) -> Cow<'_, Study> {
+    let others = known.traits.iter().enumerate();
+    if others
+        .filter(|(at, _)| *at != trait_index)
+        .all(|(_, records)| records.values.is_empty())
+    {
+        return Cow::Borrowed(known);
+    }
     let mut only = known.clone();
     for (at, records) in only.traits.iter_mut().enumerate() {
         if at != trait_index {
@@ -102,11 +126,11 @@ fn only_trait(known: &Study, trait_index: usize) -> Study {
             };
         }
     }
-    only
+    Cow::Owned(only)
 }
 
 /// Why no curve could be fitted to all birds.
-fn failures(all: &crate::trajectory::Population) -> String {
+fn failures(all: &Population) -> String {
     let mut reasons: Vec<String> = Vec::new();
     for fit in &all.fits {
         let reason = fit.outcome.reasons().join("; ");

@@ -1,17 +1,21 @@
 //! How well would the forecasts of weights have come true?
 //!
-//! As of each of the last weeks, all that came later is hidden, the population fitted to what
-//! was known (a saved one is taken as it is), the forecast made, and set against the
-//! weighings that came: each bird's, and the mean of each strain's birds of one age.
+//! As of each of the last ages from which birds were followed further, what came is hidden,
+//! the population fitted to what was known (a saved one is taken as it is), the forecast
+//! made, and set against the weighings that came: each bird's, and the mean of each strain's
+//! birds of one age.
+
+use rayon::prelude::*;
 
 use super::forecast::PopulationFrom;
-use super::trait_population::populations;
+
+use super::trait_population::{only_trait, populations};
 use crate::error::Result;
 use crate::fit::mixed::Forecast;
 use crate::flock::deviation::Level;
 use crate::flock::known_birds::KnownBirds;
 use crate::flock::occasion::AgeMatching;
-use crate::study::Study;
+use crate::study::{Records, Study};
 
 /// Errors of the forecasts of one trait at one horizon.
 #[derive(Debug, Clone, PartialEq)]
@@ -54,28 +58,66 @@ struct Hit {
 const BIRD: u8 = 0;
 const STRAIN: u8 = 1;
 
-/// Backtests as of 1 to `weeks` weeks before `last_d`, by trait, level and horizon.
+/// Backtests by trait, level and horizon, as of the `most` last ages at which birds were
+/// measured that were measured again.
 ///
-/// Ages as of which no population could be fitted are left out.
+/// These ages lie a week apart at least: of a trait that is measured daily each seventh day,
+/// of one that is scanned every third week each scan. Ages as of which no population could
+/// be fitted are left out.
 ///
 /// # Errors
 /// As [`super::forecast`].
 pub fn weight_backtest(
     study: &Study,
     from: PopulationFrom<'_>,
-    (last_d, weeks): (f64, u8),
+    (last_d, most): (f64, u8),
     confidence: f64,
     done: &(dyn Fn() + Sync),
 ) -> Result<Vec<WeightBacktest>> {
     let shown = study.as_of(last_d);
-    let mut hits = Vec::new();
-    for week in 1..=weeks {
-        let as_of_d = last_d - 7.0 * f64::from(week);
-        hits.extend(hits_as_of(&shown, from, as_of_d, confidence)?);
-        done();
+    let mut asked = Vec::new();
+    for (trait_index, records) in shown.traits.iter().enumerate() {
+        let ages_d = ages_to_stand_at(followed_d(&shown, records), usize::from(most));
+        asked.extend(ages_d.into_iter().map(|as_of_d| (trait_index, as_of_d)));
     }
+    let made: Result<Vec<Vec<Hit>>> = asked
+        .into_par_iter()
+        .map(|(trait_index, as_of_d)| {
+            let only = only_trait(&shown, trait_index);
+            let hits = hits_as_of(&only, from, as_of_d, confidence);
+            done();
+            hits
+        })
+        .collect();
+    let mut hits: Vec<Hit> = made?.into_iter().flatten().collect();
     hits.sort_by_key(|hit| hit.key);
     Ok(hits.chunk_by(|a, b| a.key == b.key).map(summed).collect())
+}
+
+/// Ages at which a bird was measured that was measured again later, each as often.
+fn followed_d(study: &Study, records: &Records) -> Vec<f64> {
+    let of_bird = |bird: usize| {
+        records
+            .of(bird)
+            .0
+            .split_last()
+            .map_or(&[][..], |(_, before)| before)
+    };
+    let birds = 0..study.birds.len();
+    birds.flat_map(of_bird).copied().collect()
+}
+
+/// The last of these ages, a week apart at least, the latest first. Half a day less will do:
+/// birds of one hatch day are weighed on the same day, at ages that are rounded.
+fn ages_to_stand_at(mut ages_d: Vec<f64>, most: usize) -> Vec<f64> {
+    ages_d.sort_by(|a, b| b.total_cmp(a));
+    let mut chosen: Vec<f64> = Vec::new();
+    for age_d in ages_d {
+        if chosen.len() < most && chosen.last().is_none_or(|later_d| later_d - age_d >= 6.5) {
+            chosen.push(age_d);
+        }
+    }
+    chosen
 }
 
 fn hits_as_of(

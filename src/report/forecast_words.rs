@@ -5,6 +5,7 @@ use crate::fit::Variance;
 use crate::fit::mixed::{Covariance, MixedOptions};
 use crate::flock::{DriftWatch, Flag, ForecastRow, Level, TraitForecast, WeightBacktest};
 use crate::study::Study;
+use crate::trajectory::BirdPopulation;
 
 /// Birds that are named in one line.
 const NAMED: usize = 8;
@@ -29,18 +30,10 @@ pub fn forecast(
                 continue;
             }
         };
-        let by = if population.file.is_empty() {
-            format!(
-                "fitted to this flock's weighings so far{}",
-                simplified(population.population.options())
-            )
-        } else {
-            format!("of {}", population.file)
-        };
         lines.push(format!(
-            "  {trait_name} as of {} d, each bird's weighings set into the {} population {by}; {:.0} % intervals of weighings:",
+            "  {trait_name} as of {} d, each bird's weighings set into the {}; {:.0} % intervals of weighings:",
             three_digits(as_of_d),
-            population.population.curve().name(),
+            of_population(population),
             100.0 * confidence
         ));
         let groups = one
@@ -205,7 +198,7 @@ pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Vec<String> {
         };
         let name = study.traits[first.trait_index].name.replace('_', " ");
         lines.push(format!(
-            "  backtest of {name}, the last weeks hidden and forecast: {}{further}",
+            "  backtest of {name}, as of the last ages before, what came then hidden: {}{further}",
             told(first)
         ));
     }
@@ -259,6 +252,18 @@ pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
         ));
     }
     lines
+}
+
+/// By which population a trait is forecast: its curve, where it comes from, what it assumes.
+#[must_use]
+pub fn of_population(population: &BirdPopulation) -> String {
+    let curve = population.population.curve().name();
+    if population.file.is_empty() {
+        let assumed = simplified(population.population.options());
+        format!("{curve} population fitted to this flock's weighings so far{assumed}")
+    } else {
+        format!("{curve} population of {}", population.file)
+    }
 }
 
 /// What a flock's own population assumes where its records could not tell more.

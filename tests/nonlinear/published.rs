@@ -206,7 +206,7 @@ fn one_phase_leaves_runs_where_there_are_two() {
     }
     close("one-phase SSE", estimates.rss, 2462.52, 1e-5);
     // The residuals as the source prints them, in whole grams.
-    let residuals = residuals(curve.as_ref(), series, estimates);
+    let residuals: Vec<_> = residuals(curve.as_ref(), series, estimates).collect();
     let rounded: Vec<f64> = residuals.iter().map(|r| r.residual.round()).collect();
     assert_eq!(
         rounded,

@@ -107,6 +107,8 @@ fn fixed(
 }
 
 fn errors(fit: &MixedFit, weaknesses: &mut Vec<Weakness>) {
+    let variance = fit.variance;
+    weaknesses.extend(support::spread_weakness(variance, fit.variance_power()));
     let Some(phi) = fit.ar1.map(|ar1| ar1.value) else {
         return;
     };

@@ -36,6 +36,9 @@ use super::subjects::Subjects;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
 
+/// Searches for a subject's mode, each from where the one before it ended.
+const MOST_SEARCHES: usize = 10;
+
 /// Subjects brought to their modes, and what is to be expected of each at later ages.
 ///
 /// # Shapes
@@ -188,9 +191,11 @@ impl Ahead<'_, '_> {
         let (mut gradient, mut moved) = (vec![0.0; p], vec![0.0; p]);
         for subject in subjects {
             u.fill(0.0);
-            let found = marginal
-                .find_mode(problem, self.point, subject, &mut u)
-                .is_some();
+            // Far from its population a bird's steps are many: the search goes on where it stood.
+            let found = (0..MOST_SEARCHES).any(|_| {
+                let mode = marginal.find_mode(problem, self.point, subject, &mut u);
+                mode.is_some()
+            });
             effects_of(&self.point.factor, &u, &mut effects);
             problem.place(subject, &self.point.beta, &effects, &mut known.eta);
             scale::to_terms(problem.scales, &known.eta, &mut terms);

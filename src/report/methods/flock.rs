@@ -51,7 +51,7 @@ pub(super) fn weights_to_come(told: &Told<'_>, cited: &mut References) -> Vec<St
         let of_weights =
             |row: ReadRow<'_>| !matches!(row.text("quantity"), "first_egg_age" | "share_in_lay");
         if backtest.rows().any(of_weights) {
-            text += " The same forecasts were made with the last weeks hidden and set against what was weighed (backtest.csv).";
+            text += " The same forecasts were made as of each of the last ages before and set against what was weighed then (backtest.csv).";
         }
     }
     if told.has_table("drifting") {
