@@ -352,3 +352,44 @@ fn backtest_and_drifting_are_written() {
         "{header}"
     );
 }
+
+#[test]
+fn a_small_flock_needs_fewer_birds_whether_the_call_or_the_study_says_its_size() {
+    let flock = Flock::new(1..6);
+    let birds_for_mean = |output: Output| -> Vec<u32> {
+        assert!(output.status.success(), "{}", told(&output));
+        let rows = rows(&flock.out, "uniformity");
+        let birds = rows
+            .iter()
+            .map(|row| row["birds_for_mean"].parse().unwrap());
+        birds.collect()
+    };
+    let large = birds_for_mean(flock.target(&[]));
+    let called = birds_for_mean(flock.target(&["--flock-size", "60"]));
+    assert!(
+        large
+            .iter()
+            .zip(&called)
+            .all(|(large, small)| small < large)
+    );
+    let study = flock.folder.path().join("study");
+    std::fs::create_dir(&study).unwrap();
+    std::fs::copy(&flock.table, study.join("weighings.csv")).unwrap();
+    std::fs::copy(&flock.targets, study.join("targets.csv")).unwrap();
+    let settings = |size: u32| {
+        let text = format!(
+            "[tables]\nweighings = \"weighings.csv\"\ntargets = \"targets.csv\"\n[target]\nflock_size = {size}\n"
+        );
+        std::fs::write(study.join("study.toml"), text).unwrap();
+    };
+    let (path, out) = (study.display().to_string(), flock.out.display().to_string());
+    let of_study = || pinfeather(&["target", &path, "--curve", "gompertz", "--out", &out]);
+    settings(60);
+    assert_eq!(birds_for_mean(of_study()), called);
+    settings(0);
+    let output = of_study();
+    assert_eq!(output.status.code(), Some(2));
+    assert!(
+        told(&output).contains("target.flock_size: found 0, expected a number of birds from 1")
+    );
+}

@@ -112,20 +112,13 @@ pub(crate) fn run(
     let known = as_of_d.map_or_else(|| records.clone(), |age_d| records.as_of(age_d));
     add_lay_curves(&known, confidence, seed, &mut output)?;
     add_models(&known, &wishes.options(confidence, seed), &mut output);
-    if let Some(as_of_d) = as_of_d {
-        let wanted = ForecastOptions {
-            as_of_d,
-            confidence,
-            seed,
-        };
-        add_forecast(
-            &everyone,
-            &records,
-            &wanted,
-            Backtesting::ThatAge,
-            &mut output,
-        );
-    }
+    let wanted = ForecastOptions {
+        as_of_d: as_of_d.unwrap_or_else(|| last_seen(&everyone)),
+        confidence,
+        seed,
+    };
+    let backtesting = Backtesting::of(as_of_d);
+    add_forecast(&everyone, &records, &wanted, backtesting, &mut output);
     add_caution(&mut output);
     output.finish()
 }
@@ -240,6 +233,22 @@ pub(crate) enum Backtesting {
     ThatAge,
     /// What came after each week of the records.
     EachWeek,
+}
+
+impl Backtesting {
+    /// That of the age which the call names, or of all where it names none.
+    pub(crate) fn of(as_of_d: Option<f64>) -> Self {
+        match as_of_d {
+            Some(_) => Self::ThatAge,
+            None => Self::EachWeek,
+        }
+    }
+}
+
+/// The last age at which a bird was seen, d: that of a forecast where the call names none.
+pub(crate) fn last_seen(records: &LayRecords) -> f64 {
+    let seen = records.birds.iter().map(|bird| bird.first_egg.range().0);
+    seen.fold(0.0, f64::max)
 }
 
 /// Adds the forecast of the birds not laying, and how such forecasts would have come true;

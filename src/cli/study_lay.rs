@@ -2,6 +2,7 @@
 
 use super::lay_table::{
     Backtesting, OnsetWishes, add_caution, add_forecast, add_lay_curves, add_models, at_landmark,
+    last_seen,
 };
 use super::onset::fitted_curves;
 use super::options::FitOptions;
@@ -59,11 +60,7 @@ pub(crate) fn add(
         confidence,
         seed: fit.seed,
     };
-    let backtesting = if as_of_d.is_some() {
-        Backtesting::ThatAge
-    } else {
-        Backtesting::EachWeek
-    };
+    let backtesting = Backtesting::of(as_of_d);
     let foretold = add_forecast(&all, &with_cues, &wanted, backtesting, output);
     add_caution(output);
     Ok(foretold)
@@ -113,11 +110,6 @@ fn landmark(study: &Study, known: &LayRecords, wishes: &OnsetWishes, as_of_d: Op
     let named = study.settings.ages.get("light_stimulation").copied();
     let age_d = wishes.landmark.or(named).unwrap_or_else(earliest_egg);
     as_of_d.map_or(age_d, |as_of_d| age_d.min(as_of_d))
-}
-
-fn last_seen(records: &LayRecords) -> f64 {
-    let seen = records.birds.iter().map(|bird| bird.first_egg.range().0);
-    seen.fold(0.0, f64::max)
 }
 
 /// The birds at the landmark with the cues of curves fitted to weighings up to it.

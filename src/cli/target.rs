@@ -78,7 +78,7 @@ pub(crate) struct TargetOptions {
     #[arg(long, value_name = "POINTS", default_value = "8")]
     uniformity_precision: f64,
     /// Birds in each strain's flock, of which those weighed are a sample: of a small flock
-    /// fewer will do [default: a flock much larger than its sample]
+    /// fewer will do [default: the study's, or a flock much larger than its sample]
     #[arg(long, value_name = "BIRDS", value_parser = clap::value_parser!(u32).range(1..))]
     flock_size: Option<u32>,
     #[command(flatten)]
@@ -158,7 +158,10 @@ impl TargetOptions {
             mean_within_pct: self.precision,
             share_within_points: self.uniformity_precision,
             confidence: fit.confidence,
-            flock: self.flock_size.map(|birds| birds as usize),
+            flock: self
+                .flock_size
+                .or(known.settings.target.flock_size)
+                .map(|birds| birds as usize),
         };
         if !told.is_empty() {
             output.words.push("On target?".to_owned());

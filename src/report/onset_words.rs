@@ -235,8 +235,9 @@ pub fn backtest(rows: &[Backtest], confidence: f64) -> Option<String> {
     let weeks = eggs.filter(|row| row.as_of_d.is_some()).count();
     let bias = row.bias?;
     Some(format!(
-        "  backtest, what came later hidden, as of {weeks} ages: {} first eggs forecast with error {} d, {} d {} on the average; \
+        "  backtest, what came later hidden, as of {weeks} {}: {} first eggs forecast with error {} d, {} d {} on the average; \
          the {:.0} % intervals held {:.0} %{}",
+        if weeks == 1 { "age" } else { "ages" },
         row.n,
         three_digits(row.rmse?),
         three_digits(bias.abs()),

@@ -44,6 +44,12 @@ pub enum Failure {
         /// What was expected.
         expected: &'static str,
     },
+    /// Times that lie before an age or between two, of a method that takes exact and
+    /// right-censored times alone.
+    OtherCensoring {
+        /// How many there are.
+        found: usize,
+    },
     /// A setting outside its range.
     Setting {
         /// Which setting.
@@ -95,6 +101,10 @@ impl fmt::Display for Failure {
                 f,
                 "{what}, value {}: {found}, {expected} expected",
                 row.saturating_add(1)
+            ),
+            Self::OtherCensoring { found } => write!(
+                f,
+                "{found} times are known to lie before an age or between two, and this method takes only exact times and those after an age; use the models that take all"
             ),
             Self::Setting {
                 what,

@@ -79,17 +79,16 @@ pub(super) fn check_times(times: &[EventTime]) -> Result<(), Failure> {
 /// Times and whether the event happened, for methods that take no other censoring.
 pub(super) fn right_censored_only(times: &[EventTime]) -> Result<Vec<(f64, bool)>, Failure> {
     check_times(times)?;
-    let pairs = times.iter().enumerate().map(|(row, time)| match *time {
-        EventTime::Exact(t) => Ok((t, true)),
-        EventTime::After(t) => Ok((t, false)),
-        EventTime::Before(t) | EventTime::Between(t, _) => Err(Failure::Value {
-            what: "time".to_owned(),
-            row,
-            found: t,
-            expected: "an exact or right-censored time (this method takes no other)",
-        }),
-    });
-    pairs.collect()
+    let pair = |time: &EventTime| match *time {
+        EventTime::Exact(t) => Some((t, true)),
+        EventTime::After(t) => Some((t, false)),
+        EventTime::Before(_) | EventTime::Between(..) => None,
+    };
+    let pairs: Vec<(f64, bool)> = times.iter().filter_map(pair).collect();
+    match times.len() - pairs.len() {
+        0 => Ok(pairs),
+        found => Err(Failure::OtherCensoring { found }),
+    }
 }
 
 #[cfg(test)]

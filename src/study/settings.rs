@@ -203,6 +203,8 @@ pub enum FixedEffectOf {
 pub struct TargetWishes {
     /// The age by which birds off target are to be back on it, in days.
     pub back_on_target_by_d: Option<f64>,
+    /// Birds in each strain's flock, of which those weighed are a sample.
+    pub flock_size: Option<u32>,
 }
 
 /// Which cues `onset` looks at in this study.
@@ -292,6 +294,9 @@ impl Settings {
                     "a percentage above 0 and up to 100",
                 );
             }
+        }
+        if self.target.flock_size == Some(0) {
+            fault("target.flock_size", "0".into(), "a number of birds from 1");
         }
         for weight_g in &self.cues.thresholds_g {
             if !(*weight_g > 0.0 && *weight_g <= super::units::MASS_LIMIT_G) {

@@ -49,7 +49,7 @@ const SECTIONS: [&str; 8] = [
     "target",
 ];
 /// Keys in those sections that do not hold for the example tables.
-const OTHER_KEYS: [&str; 2] = ["hatch_date", "curves"];
+const OTHER_KEYS: [&str; 3] = ["hatch_date", "curves", "flock_size"];
 
 /// A `study.toml` for the example tables: all of [`EXAMPLE`], with the keys that
 /// do not hold for them turned into comments.
