@@ -159,26 +159,30 @@ impl Equality<'_> {
     fn plan(&self, size: Size, strains: &Strains) -> Plan {
         let places = |p: &IdentityPanel| -> Vec<(f64, f64)> {
             let points = p.strains.iter().flat_map(StrainPoints::places);
-            let bars = p
-                .intervals
-                .iter()
-                .flat_map(|&(from, to, y)| [(from, y), (to, y)]);
-            points.chain(p.line.iter().copied()).chain(bars).collect()
+            points.chain(p.line.iter().copied()).collect()
+        };
+        let bars = |p: &IdentityPanel| -> Vec<(f64, f64)> {
+            let bars = p.intervals.iter();
+            bars.flat_map(|&(from, to, y)| [(from, y), (to, y)])
+                .collect()
         };
         let (xs, ys) = drawn_at(self.panels.iter().flat_map(places));
+        // Bars may reach far along x; along y they stand at their points.
+        let (ends, _) = drawn_at(self.panels.iter().flat_map(bars));
         let both: Vec<f64> = xs.into_iter().chain(ys).collect();
         let axis = |quantity: &Quantity| {
             Axis::new(quantity.words(), Scale::Number).hold(both.iter().copied())
         };
         let cells = self.panels.iter().map(|p| Cell {
             head: Head {
-                name: p.name.clone(),
+                name: p.headed(),
                 ..Head::default()
             },
-            x: axis(&p.across),
+            x: axis(&p.across).hold(ends.iter().copied()),
             y: axis(self.observed),
             places: {
                 let mut covered = places(p);
+                covered.extend(bars(p));
                 covered.extend(both.iter().map(|&v| (v, v)));
                 covered
             },
@@ -208,6 +212,15 @@ impl Equality<'_> {
 }
 
 impl IdentityPanel {
+    /// What stands over it: where bars fill the panel, the fact too.
+    fn headed(&self) -> String {
+        if self.intervals.is_empty() || self.fact.is_empty() {
+            self.name.clone()
+        } else {
+            format!("{}: {}", self.name, self.fact)
+        }
+    }
+
     fn draw(&self, panel: &Panel, strains: &Strains) -> Result<()> {
         if panel.y.ticks.is_empty() {
             return Ok(());
@@ -218,8 +231,10 @@ impl IdentityPanel {
         }
         strains.draw(panel, &self.strains)?;
         panel.line(&self.line, &Pen::solid(INK, 0.8))?;
-        let places: Vec<(f64, f64)> = self.strains.iter().flat_map(StrainPoints::places).collect();
-        panel.say(&self.fact, &places);
+        if self.intervals.is_empty() {
+            let points = self.strains.iter().flat_map(StrainPoints::places);
+            panel.say(&self.fact, &points.collect::<Vec<_>>());
+        }
         Ok(())
     }
 }

@@ -111,12 +111,13 @@ impl<'a> Strains<'a> {
         Style::of(known.unwrap_or(0))
     }
 
-    /// The legend; a single strain without a name needs none.
+    /// The legend; a single strain without a name needs none, nor one without birds, which
+    /// only keeps its place.
     pub(crate) fn keys(&self, sample: Sample) -> Vec<Key> {
         self.0
             .iter()
             .enumerate()
-            .filter(|(_, (name, _))| !name.is_empty())
+            .filter(|(_, (name, birds))| !name.is_empty() && *birds > 0)
             .map(|(i, (name, birds))| Key {
                 name: (*name).to_owned(),
                 n: count(*birds),
@@ -131,6 +132,7 @@ impl<'a> Strains<'a> {
         let names: Vec<String> = self
             .0
             .iter()
+            .filter(|(_, birds)| *birds > 0)
             .map(|(name, birds)| {
                 let birds = crate::figure::series::counted(*birds, "bird");
                 format!("{name} ({birds})")

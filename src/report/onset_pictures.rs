@@ -204,25 +204,22 @@ fn foretold_panel(study: &Study, eggs: &[ForetoldEgg], as_of_d: f64) -> Identity
         .iter()
         .filter(|egg| egg.interval_d.contains(egg.egg_d))
         .count();
-    let strains = study
-        .strains
-        .iter()
-        .enumerate()
-        .filter_map(|(strain, name)| {
-            let own = own.iter().filter(|egg| egg.strain == strain);
-            let points: Vec<NamedPoint> = own
-                .map(|egg| NamedPoint {
-                    name: egg.bird.clone(),
-                    x: egg.median_d,
-                    y: egg.egg_d,
-                })
-                .collect();
-            (!points.is_empty()).then(|| StrainPoints {
-                name: name.clone(),
-                birds: points.len(),
-                points,
+    // A strain without a forecast egg keeps its place, so that the others keep their colours.
+    let strains = study.strains.iter().enumerate().map(|(strain, name)| {
+        let own = own.iter().filter(|egg| egg.strain == strain);
+        let points: Vec<NamedPoint> = own
+            .map(|egg| NamedPoint {
+                name: egg.bird.clone(),
+                x: egg.median_d,
+                y: egg.egg_d,
             })
-        });
+            .collect();
+        StrainPoints {
+            name: name.clone(),
+            birds: points.len(),
+            points,
+        }
+    });
     IdentityPanel {
         name: format!("As of {as_of_d} d"),
         across: Quantity {
