@@ -249,6 +249,8 @@ fn the_backtest_counts_every_hidden_weighing_once_a_week() {
         &|| {},
     )
     .unwrap();
+    assert_eq!(rows.weights.len(), (3 + 2 + 1) * 48);
+    let rows = rows.rows;
     // Hidden: 1, 2 and 3 weeks of 48 birds; of two strains' means.
     let n: Vec<(Level, f64, usize)> = rows
         .iter()
@@ -312,7 +314,7 @@ fn masses_that_know_their_errors_are_weighted_by_these_alone_and_tested_scan_by_
         0.95,
         &|| {},
     );
-    let birds = rows.unwrap();
+    let birds = rows.unwrap().rows;
     let birds = birds.iter().filter(|row| row.level == Level::Bird);
     let n: Vec<(f64, usize)> = birds.map(|row| (row.horizon_d, row.n)).collect();
     // As of 126, 105 and 84 d: scans are three weeks apart, and no week without one is told.
@@ -346,6 +348,27 @@ fn what_a_population_assumes_for_want_of_records_is_told() {
             "{plain}, spread taken as proportional to the mass since no power of it could be fitted, \
              birds' terms taken as independent since their correlations could not be fitted"
         )
+    );
+}
+
+#[test]
+fn fewer_ages_than_terms_give_no_population_of_its_own() {
+    let options = ForecastOptions {
+        as_of_d: 14.0,
+        ages_d: vec![21.0],
+        named_ages_d: Vec::new(),
+        confidence: 0.95,
+    };
+    let request = request();
+    let of_weeks = |weeks: usize| {
+        let study = flock(12, weeks, 9);
+        let forecasts = forecast(&study, PopulationFrom::Flock(&request), &options).unwrap();
+        forecasts[0].population.clone().map(|_| ())
+    };
+    let reason = of_weeks(2).unwrap_err();
+    assert!(
+        reason.starts_with("measured at 2 ages so far, and the curves have 3 terms or more;"),
+        "{reason}"
     );
 }
 

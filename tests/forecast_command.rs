@@ -310,12 +310,12 @@ fn a_target_shorter_than_the_flock_one_weighing_and_a_bird_that_is_gone_are_flag
     assert!(ages.contains("105") && ages.contains("126"), "{ages:?}");
     let said = told(&output);
     assert_eq!(said.matches("flock's veterinarian").count(), 1, "{said}");
-    // One weighing a bird carries no spread between birds.
+    // One weighing a bird carries no curve, and no spread between birds.
     let one = Flock::new(3..4);
     let output = one.target(&["--forecast", "84"]);
     assert!(output.status.success(), "{}", told(&output));
     assert!(
-        told(&output).contains("one observation"),
+        told(&output).contains("measured at 1 age so far, and the curves have 3 terms"),
         "{}",
         told(&output)
     );

@@ -16,7 +16,9 @@ use crate::error::{Error, Result};
 use crate::figure::{Picture, Theme};
 use crate::maturity::ForetoldEgg;
 use crate::report::contrast_pictures::contrast_pictures;
-use crate::report::forecast_pictures::{forecast_pictures, uniformity_pictures};
+use crate::report::forecast_pictures::{
+    forecast_pictures, foretold_weight_pictures, uniformity_pictures,
+};
 use crate::report::onset_pictures::foretold_picture;
 use crate::report::pictures::{
     Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
@@ -192,6 +194,9 @@ impl Drawable {
             &self.scans.chosen,
             showing,
         )?);
+        if let Some(ahead) = &self.verdict.ahead {
+            pictures.extend(foretold_weight_pictures(study, &ahead.foretold, showing)?);
+        }
         pictures.extend(foretold_picture(study, &self.foretold, showing)?);
         Ok(pictures)
     }

@@ -9,7 +9,9 @@ use super::output::Output;
 use crate::error::{Error, Result};
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, RandomScale};
 use crate::fit::{Settings, Variance};
-use crate::flock::{self, ForecastOptions, PopulationFrom, TraitForecast, WeightBacktest};
+use crate::flock::{
+    self, ForecastOptions, ForetoldWeight, PopulationFrom, TraitForecast, WeightBacktests,
+};
 use crate::growth::Curve;
 use crate::report::{forecast_tables, forecast_words};
 use crate::study::{FixedEffectOf, Records, Study};
@@ -56,6 +58,8 @@ pub(crate) struct Asked<'a> {
 pub(crate) struct Ahead {
     pub(crate) as_of_d: f64,
     pub(crate) traits: Vec<TraitForecast>,
+    /// Weights as the backtest foretold them, and as they came.
+    pub(crate) foretold: Vec<ForetoldWeight>,
 }
 
 impl ForecastWishes {
@@ -117,7 +121,10 @@ impl ForecastWishes {
                 );
             }
         }
-        let tested = backtest(known, from, last_d, asked.confidence, output)?;
+        let WeightBacktests {
+            rows: tested,
+            weights: foretold,
+        } = backtest(known, from, last_d, asked.confidence, output)?;
         for one in &mut traits {
             one.flag_by(&tested, asked.confidence);
         }
@@ -147,7 +154,11 @@ impl ForecastWishes {
             output.append(forecast_tables::backtest(known, &tested));
         }
         self.add_drifting(known, &traits, from, output)?;
-        Ok(Some(Ahead { as_of_d, traits }))
+        Ok(Some(Ahead {
+            as_of_d,
+            traits,
+            foretold,
+        }))
     }
 
     fn add_drifting(
@@ -192,7 +203,7 @@ fn backtest(
     last_d: f64,
     confidence: f64,
     output: &Output,
-) -> Result<Vec<WeightBacktest>> {
+) -> Result<WeightBacktests> {
     let bar = output.progress(
         known.traits.len() * usize::from(BACKTEST_AGES),
         "backtesting",

@@ -40,7 +40,9 @@ pub use uniformity::{
     Cv, FlockUniformity, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
     normal_share_pct, uniformities, uniformity,
 };
-pub use weight_backtest::{Errors, WeightBacktest, weight_backtest};
+pub use weight_backtest::{
+    Errors, ForetoldWeight, WeightBacktest, WeightBacktests, weight_backtest,
+};
 
 /// A confidence that is none is a wrong call.
 fn check_confidence(confidence: f64) -> Result<()> {

@@ -4,6 +4,7 @@
 use std::borrow::Cow;
 
 use super::forecast::PopulationFrom;
+use super::occasion::AgeMatching;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::fit::mixed::Covariance;
@@ -34,7 +35,11 @@ pub(super) fn populations(known: &Study, from: PopulationFrom<'_>) -> Result<Vec
         PopulationFrom::Flock(request) => {
             let groups = request.population.as_ref().map(|wanted| &wanted.groups[..]);
             let of_trait = |trait_index: usize| {
-                let all = own_population(known, trait_index, request)?;
+                let enough = match with_enough_ages(known, trait_index, request)? {
+                    Ok(enough) => enough,
+                    Err(reason) => return Some(Ok((trait_index, Err(reason)))),
+                };
+                let all = own_population(known, trait_index, &enough)?;
                 let population = match all.best() {
                     Some(best) => best
                         .bird_population(known, groups.unwrap_or_default())
@@ -46,6 +51,45 @@ pub(super) fn populations(known: &Study, from: PopulationFrom<'_>) -> Result<Vec
             (0..known.traits.len()).filter_map(of_trait).collect()
         }
     }
+}
+
+/// The request with those curves alone that have no more terms than a strain has ages, or
+/// why there is none; nothing of a trait without records. Beyond that any curve goes through
+/// the data, and a forecast by it is of its start values.
+fn with_enough_ages(
+    known: &Study,
+    trait_index: usize,
+    request: &Request,
+) -> Option<std::result::Result<Request, String>> {
+    let records = &known.traits[trait_index];
+    let ages = |strain: usize| {
+        let birds = known.birds_of(strain);
+        let ages_d = birds.flat_map(|bird| records.of(bird).0);
+        let mut keys: Vec<f64> = ages_d
+            .map(|age_d| AgeMatching::default().key(*age_d))
+            .collect();
+        keys.sort_by(f64::total_cmp);
+        keys.dedup();
+        keys.len()
+    };
+    let most = (0..known.strains.len()).map(ages).max()?;
+    if most == 0 {
+        return None;
+    }
+    let mut enough = request.clone();
+    enough.curves.retain(|curve| curve.terms().len() <= most);
+    if enough.curves.is_empty() {
+        let fewest = request
+            .curves
+            .iter()
+            .map(|curve| curve.terms().len())
+            .min()?;
+        return Some(Err(format!(
+            "measured at {most} {} so far, and the curves have {fewest} terms or more; give a population that an earlier flock saved (--population)",
+            if most == 1 { "age" } else { "ages" }
+        )));
+    }
+    Some(Ok(enough))
 }
 
 /// All birds at once in one trait, each curve as it was asked for or, where that fails, by

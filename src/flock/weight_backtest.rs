@@ -47,12 +47,54 @@ pub struct Errors {
     pub mean_absolute: f64,
 }
 
+/// A bird's weight as it was forecast, and as it came.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ForetoldWeight {
+    /// Index into [`Study::traits`].
+    pub trait_index: usize,
+    /// Index into [`Study::birds`].
+    pub bird: usize,
+    /// Days ahead, in whole weeks (to the nearest).
+    pub horizon_d: f64,
+    /// Forecast, g.
+    pub forecast_g: f64,
+    /// What was weighed, g.
+    pub weighed_g: f64,
+    /// Whether the interval held it.
+    pub held: bool,
+}
+
+/// The backtest, and the forecasts of birds that it rests on.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct WeightBacktests {
+    /// By trait, level and horizon.
+    pub rows: Vec<WeightBacktest>,
+    /// By trait and horizon.
+    pub weights: Vec<ForetoldWeight>,
+}
+
 /// One forecast and what came.
 struct Hit {
     key: (usize, u8, u32),
+    /// Index into [`Study::birds`], of one bird's.
+    bird: usize,
     error: f64,
     value: f64,
     held: bool,
+}
+
+impl Hit {
+    fn of_bird(&self) -> Option<ForetoldWeight> {
+        let (trait_index, level, weeks) = self.key;
+        (level == BIRD).then(|| ForetoldWeight {
+            trait_index,
+            bird: self.bird,
+            horizon_d: 7.0 * f64::from(weeks),
+            forecast_g: self.value + self.error,
+            weighed_g: self.value,
+            held: self.held,
+        })
+    }
 }
 
 const BIRD: u8 = 0;
@@ -73,7 +115,7 @@ pub fn weight_backtest(
     (last_d, most): (f64, u8),
     confidence: f64,
     done: &(dyn Fn() + Sync),
-) -> Result<Vec<WeightBacktest>> {
+) -> Result<WeightBacktests> {
     let shown = study.as_of(last_d);
     let mut asked = Vec::new();
     for (trait_index, records) in shown.traits.iter().enumerate() {
@@ -91,7 +133,10 @@ pub fn weight_backtest(
         .collect();
     let mut hits: Vec<Hit> = made?.into_iter().flatten().collect();
     hits.sort_by_key(|hit| hit.key);
-    Ok(hits.chunk_by(|a, b| a.key == b.key).map(summed).collect())
+    Ok(WeightBacktests {
+        rows: hits.chunk_by(|a, b| a.key == b.key).map(summed).collect(),
+        weights: hits.iter().filter_map(Hit::of_bird).collect(),
+    })
 }
 
 /// Ages at which a bird was measured that was measured again later, each as often.
@@ -152,10 +197,11 @@ fn hits_as_of(
             .population
             .forecast(&birds.subjects()?, |subject| hidden(subject).0)?;
         let quantile = forecasts.quantile(confidence);
-        let mut hit = |level: u8, forecast: &Forecast, value: f64| {
+        let mut hit = |level: u8, bird: usize, forecast: &Forecast, value: f64| {
             let (lower, upper) = forecast.interval(quantile);
             hits.push(Hit {
                 key: (trait_index, level, weeks_ahead(forecast.age_d - as_of_d)),
+                bird,
                 error: forecast.value - value,
                 value,
                 held: lower <= value && value <= upper,
@@ -167,8 +213,9 @@ fn hits_as_of(
             let (ages_d, values) = hidden(subject);
             for (at, (age_d, value)) in ages_d.iter().zip(values).enumerate() {
                 if let Some(forecast) = forecasts.of(subject, at) {
-                    hit(BIRD, &forecast, *value);
-                    let strain = known.birds[birds.birds[subject]].strain;
+                    let bird = birds.birds[subject];
+                    hit(BIRD, bird, &forecast, *value);
+                    let strain = known.birds[bird].strain;
                     let age_d = AgeMatching::default().key(*age_d);
                     together.push((strain, age_d, (subject, at)));
                 }
@@ -181,7 +228,7 @@ fn hits_as_of(
             #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
             let mean = values.sum::<f64>() / members.len() as f64;
             if let Some(forecast) = forecasts.mean_of(&members) {
-                hit(STRAIN, &forecast, mean);
+                hit(STRAIN, usize::MAX, &forecast, mean);
             }
         }
     }

@@ -3,10 +3,12 @@
 
 use crate::error::Result;
 use crate::figure::{
-    AgeUnit, BandPoint, FanPoint, FlockForecast, ForecastFan, Quantity, StrainUniformity,
-    Uniformity,
+    AgeUnit, BandPoint, FanPoint, FlockForecast, ForecastFan, IdentityPanel, NamedPoint,
+    PredictedObserved, Quantity, StrainPoints, StrainUniformity, Uniformity,
 };
-use crate::flock::{FlockUniformity, ForecastRow, Level, TraitForecast, target_trajectories};
+use crate::flock::{
+    FlockUniformity, ForecastRow, ForetoldWeight, Level, TraitForecast, target_trajectories,
+};
 use crate::report::pictures::{Named, Showing, file_name, grams_of, percent};
 use crate::study::Study;
 
@@ -125,6 +127,86 @@ fn fan(rows: &[&&ForecastRow], last: Option<&BandPoint>) -> Vec<FanPoint> {
         intervals: vec![(last.value, last.value); 3],
     });
     start.into_iter().chain(ahead).collect()
+}
+
+/// Panels of `predicted_TRAIT`: forecasts further ahead are left to the table.
+const MOST_HORIZONS: usize = 4;
+
+/// `predicted_TRAIT`: weights as forecast with what came later hidden, against what came, a
+/// panel a horizon; none of a trait without a backtest.
+///
+/// # Errors
+/// As the figure's.
+pub fn foretold_weight_pictures(
+    study: &Study,
+    foretold: &[ForetoldWeight],
+    showing: &Showing,
+) -> Result<Vec<Named>> {
+    let mut pictures = Vec::new();
+    for of_trait in foretold.chunk_by(|a, b| a.trait_index == b.trait_index) {
+        let name = &study.traits[of_trait[0].trait_index].name;
+        let panels = of_trait
+            .chunk_by(|a, b| a.horizon_d >= b.horizon_d)
+            .take(MOST_HORIZONS)
+            .map(|weights| horizon_panel(study, weights));
+        let percent = 100.0 * showing.confidence;
+        let figure = PredictedObserved {
+            observed: grams_of(name),
+            line: String::new(),
+            intervals: format!("Held: by the {percent:.0} % prediction interval."),
+            panels: panels.collect(),
+            letter: showing.letter,
+        };
+        let size = showing.sized(figure.size(showing.width_mm)?)?;
+        pictures.push(Named {
+            name: format!("predicted_{}", file_name(name)),
+            picture: figure.draw(size)?,
+        });
+    }
+    Ok(pictures)
+}
+
+fn horizon_panel(study: &Study, weights: &[ForetoldWeight]) -> IdentityPanel {
+    let strains = study.strains.iter().enumerate().map(|(strain, name)| {
+        let own = weights
+            .iter()
+            .filter(|one| study.birds[one.bird].strain == strain);
+        let mut birds: Vec<usize> = own.clone().map(|one| one.bird).collect();
+        birds.sort_unstable();
+        birds.dedup();
+        StrainPoints {
+            name: name.clone(),
+            birds: birds.len(),
+            points: own
+                .map(|one| NamedPoint {
+                    name: study.birds[one.bird].name.clone(),
+                    x: one.forecast_g,
+                    y: one.weighed_g,
+                })
+                .collect(),
+        }
+    });
+    let squares = weights
+        .iter()
+        .map(|one| (one.forecast_g / one.weighed_g - 1.0).powi(2));
+    #[expect(clippy::cast_precision_loss, reason = "a count of forecasts")]
+    let rms = (squares.sum::<f64>() / weights.len() as f64).sqrt();
+    let held = weights.iter().filter(|one| one.held).count();
+    IdentityPanel {
+        name: format!("{} days ahead", weights[0].horizon_d),
+        across: Quantity {
+            name: "Predicted".to_owned(),
+            unit: "g".to_owned(),
+        },
+        fact: format!(
+            "error {:.1} %, {held} of {} held",
+            100.0 * rms,
+            weights.len()
+        ),
+        line: Vec::new(),
+        intervals: Vec::new(),
+        strains: strains.collect(),
+    }
 }
 
 /// `uniformity_TRAIT`: the share of birds near their mean by age; none of a trait with too
