@@ -155,10 +155,10 @@ fn by_kaplan_meier(times: &[EventTime], origin_d: f64, confidence: f64) -> Resul
         laid: Some(step.events),
         last_seen: Some(step.censored),
         share: 1.0 - step.survival,
-        std_error: Some(step.standard_error),
-        interval: Some(Interval {
-            lower: 1.0 - step.interval.upper,
-            upper: 1.0 - step.interval.lower,
+        std_error: step.standard_error,
+        interval: step.interval.map(|of_rest| Interval {
+            lower: 1.0 - of_rest.upper,
+            upper: 1.0 - of_rest.lower,
         }),
     });
     let ages = SHARES_PCT.iter().map(|share_pct| {

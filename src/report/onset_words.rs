@@ -23,14 +23,17 @@ pub fn lay(records: &LayRecords, curves: &[LayCurve]) -> Vec<String> {
         let half = match half.and_then(|half| Some((half.age_d?, half))) {
             None => "half in lay: not reached".to_owned(),
             Some((age_d, half)) => {
-                let lower = half.lower_d.map_or("?".to_owned(), three_digits);
-                let upper = half
-                    .upper_d
-                    .map_or("no upper limit".to_owned(), three_digits);
-                format!(
-                    "half in lay at {} d ({lower} to {upper})",
-                    three_digits(age_d)
-                )
+                let limit =
+                    |age_d: Option<f64>, none: &str| age_d.map_or(none.to_owned(), three_digits);
+                let limits = match (half.lower_d, half.upper_d) {
+                    (None, None) => "too few different ages for limits".to_owned(),
+                    (lower, upper) => format!(
+                        "{} to {}",
+                        limit(lower, "no lower limit"),
+                        limit(upper, "no upper limit")
+                    ),
+                };
+                format!("half in lay at {} d ({limits})", three_digits(age_d))
             }
         };
         let separator = if of.is_empty() { "" } else { ": " };

@@ -33,10 +33,10 @@ pub struct Step {
     pub censored: usize,
     /// Share without the event just after.
     pub survival: f64,
-    /// Greenwood's standard error of that share.
-    pub standard_error: f64,
-    /// Interval of that share.
-    pub interval: Interval,
+    /// Greenwood's standard error of that share; none at 0, of which it says nothing.
+    pub standard_error: Option<f64>,
+    /// Interval of that share; none at 0.
+    pub interval: Option<Interval>,
 }
 
 /// A Kaplan-Meier curve: one step for each time at which something was seen.
@@ -96,7 +96,7 @@ pub fn kaplan_meier(
             events,
             censored: group.len() - events,
             survival,
-            standard_error: survival * relative_error,
+            standard_error: (left > 0).then_some(survival * relative_error),
             interval: survival_interval(survival, z * relative_error, scale),
         });
         at_risk -= group.len();
@@ -105,12 +105,17 @@ pub fn kaplan_meier(
 }
 
 /// `reach`: z times the standard error of ln S.
-fn survival_interval(survival: f64, reach: f64, scale: IntervalScale) -> Interval {
-    // At 0 and 1 Greenwood's variance says nothing; the interval is then the point.
-    if survival <= 0.0 || survival >= 1.0 {
-        return Interval::around(survival, 0.0);
+///
+/// At 0 Greenwood's variance says nothing: that all subjects seen had the event makes
+/// nobody sure that all have it. At 1, before the first event, the interval is the point.
+fn survival_interval(survival: f64, reach: f64, scale: IntervalScale) -> Option<Interval> {
+    if survival <= 0.0 {
+        return None;
     }
-    match scale {
+    if survival >= 1.0 {
+        return Some(Interval::around(survival, 0.0));
+    }
+    Some(match scale {
         IntervalScale::Plain => Interval {
             lower: (survival - survival * reach).max(0.0),
             upper: (survival + survival * reach).min(1.0),
@@ -127,7 +132,7 @@ fn survival_interval(survival: f64, reach: f64, scale: IntervalScale) -> Interva
                 upper: (log * shift.exp()).exp(),
             }
         }
-    }
+    })
 }
 
 impl SurvivalCurve {
@@ -145,7 +150,8 @@ impl SurvivalCurve {
     /// Time by which the given share (0.5 for the median) has had the event.
     ///
     /// Where the curve runs level at exactly that share, the middle of the level
-    /// stretch. Ends of the interval are where the curve's own limits cross the share.
+    /// stretch. Ends of the interval are where the curve's own limits cross the share, and
+    /// none where they do not cross it before the curve reaches 0.
     ///
     /// # Errors
     /// [`Failure::Setting`] for a share that is not between 0 and 1.
@@ -161,28 +167,26 @@ impl SurvivalCurve {
         }
         let left = 1.0 - share;
         Ok(TimeQuantile {
-            time: self.crossing(left, |step| step.survival),
-            lower: self.crossing(left, |step| step.interval.lower),
-            upper: self.crossing(left, |step| step.interval.upper),
+            time: self.crossing(left, |step| Some(step.survival)),
+            lower: self.crossing(left, |step| step.interval.map(|limits| limits.lower)),
+            upper: self.crossing(left, |step| step.interval.map(|limits| limits.upper)),
         })
     }
 
-    fn crossing(&self, left: f64, height: impl Fn(&Step) -> f64) -> Option<f64> {
+    fn crossing(&self, left: f64, height: impl Fn(&Step) -> Option<f64>) -> Option<f64> {
         // Products of fractions reach a share such as 1/2 only to rounding.
         let tolerance = 1e-12;
-        let first = self
-            .steps
-            .iter()
-            .find(|step| height(step) <= left + tolerance)?;
-        if height(first) < left - tolerance {
-            return Some(first.time);
+        let known = || {
+            let steps = self.steps.iter();
+            steps.filter_map(|step| Some((step.time, height(step)?)))
+        };
+        let (first, at_first) = known().find(|(_, height)| *height <= left + tolerance)?;
+        if at_first < left - tolerance {
+            return Some(first);
         }
-        let next = self
-            .steps
-            .iter()
-            .find(|step| height(step) < left - tolerance);
-        let end = next.or(self.steps.last())?;
-        Some(f64::midpoint(first.time, end.time))
+        let next = known().find(|(_, height)| *height < left - tolerance);
+        let (end, _) = next.or(known().last())?;
+        Some(f64::midpoint(first, end))
     }
 
     /// Mean time to the event up to `horizon`: the area under the curve.
@@ -382,7 +386,7 @@ mod tests {
         ] {
             let curve = kaplan_meier(&times, scale, 0.95).unwrap();
             let step = curve.steps[0];
-            assert!(step.survival.abs() < 1e-15 && step.standard_error.abs() < 1e-15);
+            assert!(step.survival.abs() < 1e-15 && step.standard_error.is_none());
             assert_eq!(curve.quantile(0.5).unwrap().time, Some(2.0));
         }
     }

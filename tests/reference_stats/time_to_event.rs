@@ -180,7 +180,10 @@ fn kaplan_meier_curves() {
             &numbers(&reference["surv_first8"]),
             14.0,
         );
-        let errors: Vec<f64> = first.iter().map(|step| step.standard_error).collect();
+        let errors: Vec<f64> = first
+            .iter()
+            .filter_map(|step| step.standard_error)
+            .collect();
         let greenwood = numbers(&reference["greenwood_se_first8"]);
         all_agree("Greenwood", &errors, &greenwood, 13.0);
         let median = curve.quantile(0.5).unwrap();
@@ -192,6 +195,24 @@ fn kaplan_meier_curves() {
         let mean = curve.restricted_mean(last).unwrap();
         agree("mean", mean, number(&reference["rmean"]), 13.0);
     }
+}
+
+/// `survfit` where all have had the event (R 4.2.2, survival 3.5.3): what the limits do not cross
+/// before the curve is at 0 is no limit.
+#[test]
+fn limits_that_the_curve_does_not_know() {
+    let limits = |times: &[f64]| {
+        let times: Vec<EventTime> = times.iter().copied().map(EventTime::Exact).collect();
+        let curve = kaplan_meier(&times, IntervalScale::Log, 0.95).unwrap();
+        let median = curve.quantile(0.5).unwrap();
+        (median.time, median.lower, median.upper)
+    };
+    assert_eq!(limits(&[152.0]), (Some(152.0), None, None));
+    assert_eq!(limits(&[150.0; 30]), (Some(150.0), None, None));
+    let three = limits(&[150.0, 150.0, 152.0]);
+    assert_eq!(three, (Some(150.0), Some(150.0), None));
+    let four = limits(&[148.0, 149.0, 150.0, 152.0]);
+    assert_eq!(four, (Some(149.5), Some(148.0), None));
 }
 
 /// All four kinds of censoring at once. Expected values: mpmath 1.4.1 at 40 digits, the
