@@ -24,6 +24,8 @@ pub struct LayCurve {
     pub band: String,
     /// The strains, in the order of their colours.
     pub strains: Vec<StrainLay>,
+    /// Ages at which birds were last seen that lie before the axis begins.
+    pub earlier: usize,
     /// Panel letter, for a figure of several parts.
     pub letter: Option<char>,
 }
@@ -119,10 +121,23 @@ impl LayCurve {
             note.push(format!("Shaded: {}.", self.band));
         }
         if self.strains.iter().any(|s| !s.censored_d.is_empty()) {
-            note.push("Upright ticks: birds last seen without an egg.".to_owned());
+            note.push(match self.earlier {
+                0 => "Upright ticks: birds last seen without an egg.".to_owned(),
+                1 => "Upright ticks: birds last seen without an egg (and at one age before)."
+                    .to_owned(),
+                ages => format!(
+                    "Upright ticks: birds last seen without an egg (and at {ages} ages before)."
+                ),
+            });
         }
         if self.strains.iter().any(|s| s.half_d.value.is_finite()) {
-            note.push("Markers: age at 50 % in lay, bars its interval.".to_owned());
+            let barred = |s: &StrainLay| s.half_d.lower.is_finite() && s.half_d.upper.is_finite();
+            note.push(if self.strains.iter().all(barred) {
+                "Markers: age at 50 % in lay, bars its interval.".to_owned()
+            } else {
+                "Markers: age at 50 % in lay, bars its interval where both limits are known."
+                    .to_owned()
+            });
         }
         note.push("n: birds.".to_owned());
         Plan {

@@ -18,13 +18,14 @@ pub fn lay_picture(
     curves: &[maturity::LayCurve],
     showing: &Showing,
 ) -> Result<Option<Named>> {
-    let strains: Vec<StrainLay> = curves
+    let mut strains: Vec<StrainLay> = curves
         .iter()
         .filter_map(|curve| Some(strain_lay(&records.strains[curve.strain?], curve)))
         .collect();
     if strains.is_empty() {
         return Ok(None);
     }
+    let earlier = from_shortly_before_lay(&mut strains);
     let by = match curves.first().map(|curve| curve.method) {
         Some(LayMethod::Turnbull) => "bootstrap over birds",
         _ => "Greenwood, log scale",
@@ -36,6 +37,7 @@ pub fn lay_picture(
             100.0 * showing.confidence
         ),
         strains,
+        earlier,
         letter: showing.letter,
     };
     let size = showing.sized(figure.size(showing.width_mm)?)?;
@@ -43,6 +45,45 @@ pub fn lay_picture(
         name: "lay_curve".to_owned(),
         picture: figure.draw(size)?,
     }))
+}
+
+/// Days before the first egg from which the curves are drawn.
+const BEFORE_LAY_D: f64 = 14.0;
+
+/// Lets every strain rise from nobody in lay, seen together from shortly before the first egg;
+/// gives how many ages at which a bird was last seen lie before that.
+fn from_shortly_before_lay(strains: &mut [StrainLay]) -> usize {
+    let steps = || strains.iter().flat_map(|strain| &strain.steps);
+    let first = |ages_d: &mut dyn Iterator<Item = f64>| ages_d.fold(f64::INFINITY, f64::min);
+    let first_d = first(&mut steps().map(|step| step.age_d));
+    let first_egg_d = first(
+        &mut steps()
+            .filter(|step| step.value > 0.0)
+            .map(|step| step.age_d),
+    );
+    // Without an egg all is drawn.
+    let start_d = match first_egg_d.is_finite() {
+        true => first_d.max(first_egg_d - BEFORE_LAY_D),
+        false => first_d,
+    };
+    let mut earlier = 0;
+    for strain in strains {
+        let seen = strain.censored_d.len();
+        strain.censored_d.retain(|age_d| *age_d >= start_d);
+        earlier += seen - strain.censored_d.len();
+        strain.steps.retain(|step| step.age_d >= start_d);
+        let begins = |step: &BandPoint| step.age_d > start_d || step.value > 0.0;
+        if strain.steps.first().is_some_and(begins) {
+            let nobody = BandPoint {
+                age_d: start_d,
+                value: 0.0,
+                lower: 0.0,
+                upper: 0.0,
+            };
+            strain.steps.insert(0, nobody);
+        }
+    }
+    earlier
 }
 
 fn strain_lay(name: &str, curve: &maturity::LayCurve) -> StrainLay {
