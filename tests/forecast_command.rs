@@ -354,6 +354,28 @@ fn backtest_and_drifting_are_written() {
 }
 
 #[test]
+fn one_weighing_a_bird_at_several_ages_carries_no_spread_between_birds() {
+    let flock = Flock::new(1..6);
+    let text = std::fs::read_to_string(&flock.table).unwrap();
+    let mut rows = text.lines();
+    let mut once = vec![rows.next().unwrap().to_owned()];
+    // Five weeks a bird, of which each bird keeps one, the next bird the next.
+    once.extend(
+        rows.enumerate()
+            .filter(|(at, _)| at % 5 == (at / 5) % 5)
+            .map(|(_, row)| row.to_owned()),
+    );
+    std::fs::write(&flock.table, once.join("\n")).unwrap();
+    let output = flock.target(&["--forecast", "84"]);
+    assert!(output.status.success(), "{}", told(&output));
+    assert!(
+        told(&output).contains("one observation"),
+        "{}",
+        told(&output)
+    );
+}
+
+#[test]
 fn a_small_flock_needs_fewer_birds_whether_the_call_or_the_study_says_its_size() {
     let flock = Flock::new(1..6);
     let birds_for_mean = |output: Output| -> Vec<u32> {
