@@ -1,4 +1,4 @@
-# Expected values for tests/plan_reference.rs: Rscript plan.R > expected.json
+# Expected values for tests/reference/plan.rs: Rscript plan.R > expected.json
 library(nlme)
 num <- function(x) paste(format(x, digits = 15, trim = TRUE, scientific = TRUE), collapse = ", ")
 arr <- function(x) paste0("[", num(as.vector(x)), "]")

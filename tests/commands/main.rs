@@ -1,0 +1,14 @@
+//! The program as its users call it: exit status, words, files, tables.
+
+mod command_line;
+mod composition_commands;
+mod contrast;
+mod first_steps;
+mod forecast_command;
+mod inference;
+mod onset_command;
+mod plan_command;
+mod population;
+mod saved_population;
+#[path = "../support/mod.rs"]
+mod support;

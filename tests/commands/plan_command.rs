@@ -1,0 +1,383 @@
+//! The command `plan`: its table and words, and what it says to what cannot be planned.
+
+use std::path::Path;
+
+use crate::support::{Row, cell, pinfeather, text};
+
+fn designs(folder: &Path) -> Vec<Row> {
+    let file = folder.join("results/tables/designs.csv");
+    let mut reader = csv::Reader::from_path(&file).unwrap();
+    reader.deserialize().map(Result::unwrap).collect()
+}
+
+const CALL: &str = "--curve gompertz --random A,ti";
+
+/// A pilot of so many birds a line, on gompertz curves with errors that no generator
+/// draws; the lines differ in A.
+fn pilot(folder: &Path, lines: &[(&str, f64)], birds: u32) {
+    let mut table = "bird,line,age_d,weight_g\n".to_owned();
+    for (line, mature_g) in lines {
+        for bird in 0..birds {
+            // Quantiles of a uniform, out of step with each other.
+            let own = |step: u32| f64::from((bird * step + 3) % birds) / f64::from(birds) - 0.45;
+            let (mature_g, turn_d) = (mature_g * (1.0 + 0.3 * own(7)), 55.0 + 9.0 * own(5));
+            for week in 0..12_u32 {
+                let age_d = f64::from(14 * week + 7);
+                let curve = mature_g * (-(-0.03 * (age_d - turn_d)).exp()).exp();
+                let error = f64::from((bird * 31 + week * 17 + 11) % 23) - 11.0;
+                let weight_g = curve + 3.0 * error;
+                table += &format!("{line}{bird},{line},{age_d},{weight_g:.1}\n");
+            }
+        }
+    }
+    std::fs::write(folder.join("pilot.csv"), table).unwrap();
+}
+
+fn two_lines() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    pilot(folder.path(), &[("Ash", 1900.0), ("Elm", 2100.0)], 13);
+    folder
+}
+
+#[test]
+fn a_plan_says_how_few_birds_and_its_table_agrees() {
+    let folder = two_lines();
+    let call = format!(
+        "plan pilot.csv --group line {CALL} --detect mature_weight=10% --precision ti=2 --scans 4 --gap 2 --birds 12,24 --studies 40 --format svg"
+    );
+    let output = pinfeather(folder.path(), &call);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let words = text(&output.stdout);
+    for part in [
+        "birds a strain (",
+        "see a difference of 10 %",
+        "tell ti of each strain to within 2.00 d",
+        "40 simulated studies",
+        "Serial slaughter, each bird analysed once",
+        "Russell and Burch (1959)",
+        "animal-care body",
+    ] {
+        assert!(words.contains(part), "{part} in\n{words}");
+    }
+    assert!(
+        folder
+            .path()
+            .join("results/figures/precision_by_birds.svg")
+            .is_file()
+    );
+    let rows = designs(folder.path());
+    let of = |design: &str, kind: &str, quantity: &str| -> Vec<&Row> {
+        rows.iter()
+            .filter(|row| {
+                row["design"].starts_with(design)
+                    && row["kind"] == kind
+                    && row["quantity"] == quantity
+            })
+            .collect()
+    };
+    // Twice the birds, the standard error over the root of two.
+    let terms = of("optimal 4 scans", "term", "A");
+    let error = |birds: &str, strain: &str| {
+        let row = terms
+            .iter()
+            .find(|row| row["birds"] == birds && row["strain"] == strain);
+        cell(row.unwrap(), "expected_se")
+    };
+    assert!((error("12", "Ash") / error("24", "Ash") - 2.0_f64.sqrt()).abs() < 1e-8);
+    // A difference's variance is the sum of both.
+    let contrasts = of("optimal 4 scans", "contrast", "A");
+    let contrast = contrasts.iter().find(|row| row["birds"] == "24").unwrap();
+    assert_eq!(contrast["strain"], "Ash - Elm");
+    let sum = error("24", "Ash").hypot(error("24", "Elm"));
+    assert!((cell(contrast, "expected_se") / sum - 1.0).abs() < 1e-8);
+    // Serial slaughter tells less of each term, and no bird's own cue.
+    let slaughter = of("serial slaughter", "term", "A");
+    let slaughter = slaughter
+        .iter()
+        .find(|row| row["birds"] == "24" && row["strain"] == "Ash");
+    assert!(cell(slaughter.unwrap(), "expected_se") > error("24", "Ash"));
+    assert!(of("serial slaughter", "cue", "A").is_empty());
+    let cue = of("optimal 4 scans", "cue", "A");
+    let reliability = cell(cue[0], "reliability");
+    assert!(reliability > 0.5 && reliability < 1.0, "{reliability}");
+    // The chosen design is the smallest that reaches: a bird less does not.
+    let confirmed: Vec<&Row> = rows
+        .iter()
+        // A cue's row is of one bird, whatever the number.
+        .filter(|row| !row["simulated_se"].is_empty() && row["kind"] != "cue")
+        .collect();
+    assert!(
+        confirmed
+            .iter()
+            .all(|row| row["birds"] == confirmed[0]["birds"])
+    );
+    let wished = |row: &&Row| !row["reaches"].is_empty() && row["kind"] != "cue";
+    let met: Vec<&Row> = confirmed.iter().copied().filter(wished).collect();
+    // Two strains' ti and one difference.
+    assert_eq!(met.len(), 3);
+    assert!(met.iter().all(|row| row["reaches"] == "yes"), "{met:?}");
+    // The ages keep the gap, within the pilot's.
+    for row in &rows {
+        let ages: Vec<f64> = row["ages"]
+            .split_whitespace()
+            .map(|age| age.parse().unwrap())
+            .collect();
+        assert!(ages.windows(2).all(|pair| pair[1] - pair[0] >= 14.0));
+        assert!(
+            ages.iter()
+                .all(|age| (7.0..=161.0).contains(age) && age % 7.0 == 0.0)
+        );
+    }
+}
+
+#[test]
+fn the_same_seed_gives_the_same_table_whatever_the_threads() {
+    let folder = two_lines();
+    let bytes = |threads: u32, seed: u32| {
+        let call = format!(
+            "plan pilot.csv --group line {CALL} --detect A=10% --weeks 2,6,12,20 --studies 24 --seed {seed} --threads {threads} --quiet --format svg"
+        );
+        let output = pinfeather(folder.path(), &call);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        assert!(output.stderr.is_empty());
+        std::fs::read(folder.path().join("results/tables/designs.csv")).unwrap()
+    };
+    let one = bytes(1, 5);
+    assert_eq!(one, bytes(3, 5));
+    assert_ne!(one, bytes(1, 6));
+}
+
+#[test]
+fn a_saved_population_plans_as_its_pilot_does() {
+    let folder = two_lines();
+    let fit = format!("fit pilot.csv --group line {CALL} --level population");
+    assert_eq!(pinfeather(folder.path(), &fit).status.code(), Some(0));
+    let plan = |from: &str| {
+        let call = format!("plan {from} --detect A=10% --weeks 2,6,12,20 --studies 0 --out plan");
+        let output = pinfeather(folder.path(), &call);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        std::fs::read_to_string(folder.path().join("plan/tables/designs.csv")).unwrap()
+    };
+    let saved = "results/models/populations/body_weight_gompertz.toml";
+    let own = plan(&format!("pilot.csv --group line {CALL}"));
+    assert_eq!(plan(&format!("--population {saved}")), own);
+    // One that was changed by hand is told, and one that is none.
+    let text_of = std::fs::read_to_string(folder.path().join(saved)).unwrap();
+    std::fs::write(
+        folder.path().join("edited.toml"),
+        text_of.replace("sigma", "sigma "),
+    )
+    .unwrap();
+    std::fs::write(
+        folder.path().join("other.toml"),
+        "name = \"from elsewhere\"\n",
+    )
+    .unwrap();
+    for (file, part) in [
+        ("edited.toml", "edited.toml"),
+        ("other.toml", "other.toml"),
+        ("none.toml", "no such file"),
+    ] {
+        let output = pinfeather(folder.path(), &format!("plan --population {file}"));
+        assert_eq!(output.status.code(), Some(2), "{file}");
+        assert!(
+            text(&output.stderr).contains(part),
+            "{}",
+            text(&output.stderr)
+        );
+    }
+}
+
+/// That a call is refused with these words, and nothing written.
+fn refused(folder: &Path, call: &str, parts: &[&str]) {
+    let output = pinfeather(folder, call);
+    let told = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{call}: {told}");
+    for part in parts {
+        assert!(told.contains(part), "{call}: {part} in {told}");
+    }
+    assert!(
+        !told.contains("NaN") && !told.contains("panicked"),
+        "{told}"
+    );
+    assert!(!folder.join("results").exists(), "{call} wrote results");
+}
+
+#[test]
+fn what_there_is_nothing_to_plan_from_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let nothing = ["neither a pilot nor a population", "--population FILE"];
+    refused(folder.path(), "plan", &nothing);
+    // One weighing a bird carries no mixed model.
+    let short = "bird,line,age_d,weight_g\na,Ash,7,60\nb,Ash,7,62\nc,Ash,7,65\n";
+    std::fs::write(folder.path().join("short.csv"), short).unwrap();
+    let call = "plan short.csv --curve gompertz";
+    refused(folder.path(), call, &["short.csv", "failed", "--curve"]);
+    pilot(folder.path(), &[("Ash", 1900.0)], 13);
+    let call = format!("plan pilot.csv {CALL} --detect A=5%");
+    refused(folder.path(), &call, &["found one strain", "--strains 2"]);
+    let study = "name = \"s\"\n[tables]\nbirds = \"birds.csv\"\nweighings = \"pilot.csv\"\n";
+    std::fs::write(folder.path().join("study.toml"), study).unwrap();
+    let birds: String = (0..13).map(|bird| format!("Ash{bird},Ash\n")).collect();
+    std::fs::write(
+        folder.path().join("birds.csv"),
+        format!("bird,strain\n{birds}"),
+    )
+    .unwrap();
+    let call = format!("plan . {CALL} --trait fat");
+    refused(
+        folder.path(),
+        &call,
+        &["--trait fat", "body_weight", "fit --level population"],
+    );
+}
+
+#[test]
+fn wishes_that_make_no_sense_are_told() {
+    let folder = two_lines();
+    let told = |wish: &str, parts: &[&str]| {
+        let call = format!("plan pilot.csv --group line {CALL} {wish}");
+        refused(folder.path(), &call, parts);
+    };
+    let unknown = [
+        "--precision asymptote",
+        "none of that name",
+        "A, k, ti",
+        "--at-age",
+    ];
+    told("--precision asymptote=5%", &unknown);
+    told("--cue k=0.9", &["--cue k", "none of that name"]);
+    told("--detect A", &["NAME=VALUE"]);
+    told("--detect A=-5%", &["above 0"]);
+    told("--power 1.2", &["between 0 and 1"]);
+    told("--at-age 0", &["--at-age 0", "above 0"]);
+    told("--strains 3", &["--strains 3", "found 2"]);
+    let bare = ["without a residual SD", "--calibration-sd"];
+    told("--calibration-within 3", &bare);
+    let spread = ["no spread of the readings", "--reading-sd"];
+    told("--calibration-sd 12 --coefficient-within 0.1", &spread);
+    told("--calibration-sd 0", &["--calibration-sd 0", "above 0"]);
+}
+
+#[test]
+fn limits_that_leave_no_design_are_told() {
+    let folder = two_lines();
+    let told = |limits: &str, parts: &[&str]| {
+        let call = format!("plan pilot.csv --group line {CALL} {limits}");
+        refused(folder.path(), &call, parts);
+    };
+    told("--birds 0", &["--birds 0", "at least 2"]);
+    told("--most-birds 1", &["--most-birds 1", "at least 2"]);
+    told("--scans 30", &["--scans 30", "room for 23 a bird"]);
+    let few = ["no ages within the limits", "3 terms", "at least 3 scans"];
+    told("--scans 2", &few);
+    told("--weeks 2,6", &["cannot tell the 3 terms"]);
+    told("--weeks 2,6,6", &["each week once"]);
+    told("--weeks 2,-6", &["weeks from 0 on"]);
+    let turned = ["--last-week 10", "before the first week 20"];
+    told("--first-week 20 --last-week 10", &turned);
+}
+
+#[test]
+fn what_no_number_reaches_says_the_best_and_why() {
+    let folder = two_lines();
+    let call = format!(
+        "plan pilot.csv --group line {CALL} --precision A=0.5% --cue ti=0.9999 --most-birds 60 --strict"
+    );
+    let output = pinfeather(folder.path(), &call);
+    assert_eq!(output.status.code(), Some(1), "{}", text(&output.stderr));
+    let words = text(&output.stdout);
+    for part in [
+        "Up to 60 birds a strain",
+        "would not tell A of each strain to within 0.5 %",
+        "60 reach",
+        "It would take about",
+        "birds differ so much",
+        "No number of birds would tell a bird's own ti",
+        "more birds do not help",
+    ] {
+        assert!(words.contains(part), "{part} in\n{words}");
+    }
+    let rows = designs(folder.path());
+    assert!(rows.iter().all(|row| row["reaches"] != "yes"));
+    assert!(rows.iter().all(|row| row["simulated_se"].is_empty()));
+}
+
+#[test]
+fn ages_past_the_data_are_flagged_and_a_second_strain_may_be_assumed() {
+    let folder = tempfile::tempdir().unwrap();
+    pilot(folder.path(), &[("Ash", 1900.0)], 13);
+    let call = format!(
+        "plan pilot.csv {CALL} --strains 2 --detect A=10% --weeks 2,8,16,40 --studies 10 --calibration-sd 10 --reading-sd 50 --calibration-within 4"
+    );
+    let output = pinfeather(folder.path(), &call);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let told = text(&output.stderr);
+    assert!(
+        told.contains("ages of 280 days lie outside the data"),
+        "{told}"
+    );
+    assert!(told.contains("extrapolated"), "{told}");
+    let words = text(&output.stdout);
+    // Fewest birds with t(n - 2) 10 / sqrt(n) <= 4: R gives 27 (see the unit test).
+    assert!(words.contains("27 birds analysed chemically"), "{words}");
+    // No more than the whole: the asked week is within the limits.
+    let rows = designs(folder.path());
+    let asked: Vec<&Row> = rows.iter().filter(|row| row["design"] == "asked").collect();
+    assert!(cell(asked[0], "d_efficiency") <= 1.0 + 1e-9);
+    let pair = asked.iter().find(|row| row["kind"] == "contrast").unwrap();
+    assert!(pair["strain"].contains(" - "), "{}", pair["strain"]);
+}
+
+/// A plan of a corrected mass: from the population that a fit saves, with the equation that
+/// the next calibration will have.
+#[test]
+fn a_corrected_mass_is_planned_from_its_saved_population_and_equation() {
+    let folder = tempfile::tempdir().unwrap();
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo");
+    let demo = demo.to_str().unwrap();
+    let done = |call: &str| {
+        let output = pinfeather(folder.path(), call);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        text(&output.stdout)
+    };
+    done(&format!("calibrate {demo} --out equations"));
+    let equation = "equations/models/corrections/fat.toml";
+    done(&format!(
+        "fit {demo} --equation {equation} --level population --curve gompertz --variance proportional --covariance full --out fitted"
+    ));
+    let words = done(&format!(
+        "plan --population fitted/models/populations/fat_gompertz.toml --equation {equation} --detect A=20% --weeks 3,6,9,12,15,21 --birds 12,24 --studies 20 --format svg"
+    ));
+    assert!(words.contains("of fat of"), "{words}");
+    let rows = designs(folder.path());
+    let of = |kind: &str, quantity: &str, birds: &str| {
+        let mut rows = rows.iter().filter(|row| {
+            row["kind"] == kind && row["quantity"].contains(quantity) && row["birds"] == birds
+        });
+        rows.next()
+            .unwrap_or_else(|| panic!("{kind} {quantity} {birds}"))
+    };
+    // The mean prediction's standard error is the residual SD over the root of the birds
+    // (any textbook of regression), the SD being the equation's own of birds left out.
+    let file = std::fs::read_to_string(folder.path().join(equation)).unwrap();
+    let rmse = file
+        .lines()
+        .find_map(|line| line.strip_prefix("cross_validated_rmse = "));
+    let rmse: f64 = rmse.unwrap().trim().parse().unwrap();
+    let mean = of("calibration", "mean prediction", "24");
+    assert!((cell(mean, "expected_se") / (rmse / 24.0_f64.sqrt()) - 1.0).abs() < 1e-8);
+    // Twice the birds, the standard error over the root of two, as of weights.
+    let (few, many) = (of("term", "A", "12"), of("term", "A", "24"));
+    let ratio = cell(few, "expected_se") / cell(many, "expected_se");
+    assert!((ratio - 2.0_f64.sqrt()).abs() < 1e-8);
+    // What was simulated stands beside it, of strains that differ as asked too.
+    let told = rows.iter().filter(|row| !row["differing_power"].is_empty());
+    for row in told.clone() {
+        assert_eq!(row["kind"], "contrast");
+        assert!((0.0..=1.0).contains(&cell(row, "differing_power")));
+    }
+    assert_eq!(told.count(), 1);
+    let cues = rows.iter().filter(|row| row["kind"] == "cue");
+    assert!(cues.clone().any(|row| cell(row, "simulated_se") > 0.0));
+}

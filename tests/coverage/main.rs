@@ -1,0 +1,4 @@
+//! Long simulations, ignored by default: commands in DEVELOPERS.md.
+
+mod intervals;
+mod onset;

@@ -1,0 +1,11 @@
+//! What must hold on any data: identities, and the truth of simulated studies.
+
+mod composition_coverage;
+mod composition_study;
+mod demo_truth;
+mod demo_truth_composition;
+mod fit_properties;
+mod flock_forecast;
+mod growth_curves;
+#[path = "../support/mod.rs"]
+mod support;

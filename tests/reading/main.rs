@@ -1,0 +1,10 @@
+//! What the program makes of tables, study folders and curve cards, right and wrong.
+
+mod bad_input_study;
+mod composition_bad_input;
+mod curve_cards;
+mod spreadsheets;
+mod study_check;
+mod study_reading;
+#[path = "../support/mod.rs"]
+mod support;
