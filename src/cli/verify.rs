@@ -16,7 +16,8 @@ use crate::report::{InputFile, OutputFile, RunRecord};
 /// whether running again gives the same.
 pub(crate) fn run(path: &Path, common: &Common) -> Result<u8> {
     let then = read(path)?;
-    interrupted::recover(&then.arguments, common.quiet)?;
+    let named: Vec<String> = then.inputs.iter().map(|input| input.path.clone()).collect();
+    interrupted::recover(&named, common.quiet)?;
     let mut output = Output::new("run", common).without_files();
     let results = if path.is_dir() {
         path
@@ -36,15 +37,14 @@ pub(crate) fn run(path: &Path, common: &Common) -> Result<u8> {
     output.attention = [&inputs, &files, &repeated]
         .iter()
         .any(|found| !found.changes.is_empty());
-    if !output.attention {
-        output
-            .words
-            .push(format!("nothing has changed since {}:", recorded(path)));
+    let what = if output.attention {
+        "changed"
     } else {
-        output
-            .words
-            .push(format!("changed since {}:", recorded(path)));
-    }
+        "nothing has changed"
+    };
+    output
+        .words
+        .push(format!("{what} since {}:", recorded(path)));
     for found in [inputs, files, repeated] {
         output.words.push(format!("  {}", found.summary));
         let changes = found.changes.into_iter();

@@ -198,11 +198,9 @@ impl Places {
                 });
                 let names = std::iter::once(settled(input)).chain(by_name);
                 for name in names {
-                    if name
-                        .strip_prefix(&real)
-                        .is_ok_and(|inside| kind.may_be(inside))
-                    {
-                        return Err(in_the_way(input, &folder.shown));
+                    let inside = name.strip_prefix(&real);
+                    if let Some(inside) = inside.ok().filter(|inside| kind.may_be(inside)) {
+                        return Err(in_the_way(input, &folder.shown.join(inside)));
                     }
                 }
             }

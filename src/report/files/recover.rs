@@ -58,6 +58,8 @@ pub(super) fn recover_with(disk: &dyn Disk, folder: &Path) -> Result<Option<Reco
         return Ok(None);
     }
     let interrupted = |source| interrupted(folder, source);
+    // Journals name folders without links.
+    let folder = &folder.canonicalize().map_err(interrupted)?;
     let is_moving = || Journal::read(folder).map(|found| found.is_some());
     // A run that is only staging needs no wait: the earlier files stand whole.
     let patience = if is_moving().map_err(interrupted)? {

@@ -109,8 +109,17 @@ impl Staged {
         let Folder { path, shown, .. } = &self.folders[at];
         let unwritable = |source| Error::unwritable(shown, source);
         let take = || {
+            // A run that failed may remove the folder that it made while this one waits.
+            fs::create_dir_all(path)?;
             make_stage(path)?;
-            Lock::take(path, PATIENCE)
+            match Lock::take(path, PATIENCE) {
+                Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                    fs::create_dir_all(path)?;
+                    make_stage(path)?;
+                    Lock::take(path, PATIENCE)
+                }
+                taken => taken,
+            }
         };
         let mut lock = take().map_err(unwritable)?.ok_or_else(|| busy(shown))?;
         if Journal::read(path).map_err(unwritable)?.is_some() {
@@ -204,8 +213,11 @@ impl Staged {
         // What is cut off from here on is completed by the next command.
         for (folder, journal) in self.folders.iter_mut().zip(&journals).rev() {
             if let Some(lock) = folder.lock.take() {
-                // What waits and cannot be removed does no harm: the next command tries again.
-                let _ = finish(&*self.disk, &folder.path, journal, lock);
+                // What cannot be cleared is left with every journal that is left: the next
+                // command finds all moves made, and clears again.
+                if finish(&*self.disk, &folder.path, journal, lock).is_err() {
+                    break;
+                }
             }
         }
         if let Some(results) = self.folders.first() {
