@@ -4,9 +4,7 @@
 //! failed is *not* an error: it is a result with its row in a table.
 
 use std::fmt;
-use std::fs::File;
-use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// Result of everything here that can fail for a user's input.
 pub type Result<T> = std::result::Result<T, Error>;
@@ -55,6 +53,7 @@ impl Error {
     #[must_use]
     pub fn unreadable(path: &Path, source: std::io::Error) -> Self {
         let advice = match source.kind() {
+            _ if is_open_elsewhere(source.raw_os_error(), cfg!(windows)) => OPEN_ELSEWHERE,
             std::io::ErrorKind::NotFound => "no such file: check the name and the folder",
             std::io::ErrorKind::PermissionDenied => "no permission to read it",
             _ => "it could not be read",
@@ -66,11 +65,25 @@ impl Error {
     /// A file could not be written.
     #[must_use]
     pub fn unwritable(path: &Path, source: std::io::Error) -> Self {
+        let advice = match source.kind() {
+            _ if is_open_elsewhere(source.raw_os_error(), cfg!(windows)) => OPEN_ELSEWHERE,
+            std::io::ErrorKind::CrossesDevices => {
+                "results go into place together, so that the folder must lie on one disk: \
+                 replace the link in it by a folder, or choose another folder"
+            }
+            _ => "check the folder's permissions and the free space",
+        };
         let message = format!(
-            "{}: could not be written ({source}); check the folder's permissions and the free space",
+            "{}: could not be written ({source}); {advice}",
             path.display()
         );
         Self::new(ErrorKind::Output, vec![message], Some(Box::new(source)))
+    }
+
+    /// A file that would be written is open in another program.
+    #[must_use]
+    pub fn busy(message: impl Into<String>) -> Self {
+        Self::new(ErrorKind::Output, vec![message.into()], None)
     }
 
     /// Standard output could not be written.
@@ -144,6 +157,16 @@ impl std::error::Error for Error {
     }
 }
 
+/// What to do about a file that another program has open.
+const OPEN_ELSEWHERE: &str = "it is open in another program: close it there and run again";
+
+/// Whether an error of the operating system says that another program has the file open:
+/// the sharing and the lock violation of Windows (32, 33). Elsewhere these numbers mean
+/// something else.
+pub(crate) fn is_open_elsewhere(code: Option<i32>, windows: bool) -> bool {
+    windows && matches!(code, Some(32 | 33))
+}
+
 /// Reads a whole file; the one place where a missing file gets its path.
 ///
 /// # Errors
@@ -152,35 +175,17 @@ pub fn read_file(path: &Path) -> Result<Vec<u8>> {
     std::fs::read(path).map_err(|source| Error::unreadable(path, source))
 }
 
-/// Writes a file to a temporary name beside it and moves it into place whole.
-///
-/// # Errors
-/// [`ErrorKind::Output`] with the path; the old file, if any, is then intact.
-pub fn write_file(path: &Path, bytes: &[u8]) -> Result<()> {
-    write_file_with(path, |out| out.write_all(bytes))
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-/// As [`write_file`], for what is too large to hold as bytes: `write` gets the file.
-///
-/// # Errors
-/// [`ErrorKind::Output`] with the path; the old file, if any, is then intact.
-pub fn write_file_with(
-    path: &Path,
-    write: impl FnOnce(&mut File) -> std::io::Result<()>,
-) -> Result<()> {
-    let unwritable = |source| Error::unwritable(path, source);
-    if let Some(folder) = path.parent() {
-        std::fs::create_dir_all(folder).map_err(unwritable)?;
+    #[test]
+    fn a_sharing_violation_is_one_on_windows_only() {
+        for code in [32, 33] {
+            assert!(is_open_elsewhere(Some(code), true));
+            assert!(!is_open_elsewhere(Some(code), false));
+        }
+        assert!(!is_open_elsewhere(Some(5), true));
+        assert!(!is_open_elsewhere(None, true));
     }
-    let mut temporary = path.as_os_str().to_owned();
-    temporary.push(format!(".{}.tmp", std::process::id()));
-    let temporary = PathBuf::from(temporary);
-    let written = File::create(&temporary)
-        .and_then(|mut file| write(&mut file))
-        .and_then(|()| std::fs::rename(&temporary, path));
-    if written.is_err() {
-        // The half-written file is ours to remove; its own error would hide the first.
-        let _ = std::fs::remove_file(&temporary);
-    }
-    written.map_err(unwritable)
 }

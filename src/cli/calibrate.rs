@@ -13,6 +13,7 @@ use crate::composition::study_equations::{
 };
 use crate::composition::{CAUTION, Formula, Frame, digest};
 use crate::error::{Error, Result, read_file};
+use crate::report::files::Place;
 use crate::report::{calibration_tables, composition_tables, composition_words};
 use crate::study::Study;
 
@@ -80,6 +81,9 @@ impl From<WeightingName> for Weighting {
     }
 }
 
+/// The folder of saved equations in a results folder.
+pub(crate) const FOLDER: &str = "models/corrections";
+
 pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("calibrate", common);
     if args.path.is_dir() {
@@ -92,13 +96,15 @@ pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
         output.take(&study, &args.path)?;
         let kept = quality::keep(&study);
         let request = request(args, &study)?;
+        let place = output.models(args.save.as_deref(), FOLDER)?;
         let answer = of_study(&study, &kept, &request)?;
-        add(&answer, &kept, args.save.as_deref(), &request, &mut output)?;
+        add(&answer, &kept, place.as_ref(), &request, &mut output)?;
     } else {
+        let place = output.models(args.save.as_deref(), FOLDER)?;
         let chosen = bare(args, &mut output)?;
         let equations: Vec<&Calibration> = vec![&chosen.calibration];
         tell(std::slice::from_ref(&chosen), &equations, &mut output);
-        save(&equations, args.save.as_deref(), &mut output)?;
+        save(&equations, place.as_ref(), &mut output)?;
     }
     output.words.push(CAUTION.to_owned());
     output.finish()
@@ -197,7 +203,7 @@ fn bare(args: &CalibrateArgs, output: &mut Output) -> Result<Chosen> {
 pub(crate) fn add(
     answer: &StudyEquations,
     kept: &Kept,
-    folder: Option<&Path>,
+    place: Option<&Place>,
     request: &Request,
     output: &mut Output,
 ) -> Result<()> {
@@ -236,7 +242,7 @@ pub(crate) fn add(
         .chain(answer.without_pair())
         .collect();
     output.replace(composition_tables::rejected_scans(&rejected));
-    save(&answer.calibrations(request.wanted.part), folder, output)
+    save(&answer.calibrations(request.wanted.part), place, output)
 }
 
 fn tell(chosen: &[Chosen], equations: &[&Calibration], output: &mut Output) {
@@ -270,14 +276,14 @@ fn tell(chosen: &[Chosen], equations: &[&Calibration], output: &mut Output) {
     output.append(composition_tables::agreement(&agreement));
 }
 
-fn save(equations: &[&Calibration], folder: Option<&Path>, output: &mut Output) -> Result<()> {
+fn save(equations: &[&Calibration], place: Option<&Place>, output: &mut Output) -> Result<()> {
     for calibration in equations {
         let name = format!(
             "{}.toml",
             plain_name(&calibration.equation.provenance.response)
         );
         let text = calibration.equation.to_toml()?;
-        output.save(folder, "models/corrections", &name, text.into_bytes());
+        output.save(place, &name, text.into_bytes());
     }
     Ok(())
 }

@@ -2,9 +2,11 @@
 
 use clap::Args;
 
+use super::interrupted::files_named_by;
 use super::options::{Common, Input};
 use super::output::Output;
 use crate::error::{Error, Result};
+use crate::study::file_and_sheet;
 
 /// Look a study or a table through: faults, gaps, duplicates, implausible jumps.
 /// Writes nothing.
@@ -20,6 +22,10 @@ pub(crate) struct CheckArgs {
 pub(crate) fn run(args: &CheckArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("check", common).without_files();
     let check = args.input.check()?;
+    output.note_open(&file_and_sheet(&args.input.path).0);
+    for table in files_named_by(&args.input.path) {
+        output.note_open(&table);
+    }
     output.words = check.summary.lines();
     output.attention |= check.needs_attention();
     let faults = check.messages();

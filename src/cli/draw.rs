@@ -3,7 +3,7 @@
 use clap::{Args, ValueEnum};
 
 use super::options::Common;
-use super::output::Output;
+use super::output::{Only, Output};
 use super::run::WholeStudy;
 use super::study_lay;
 use super::target::Verdict;
@@ -107,7 +107,7 @@ impl FigureFormat {
 }
 
 pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
-    let mut output = Output::new("draw", common);
+    let mut output = Output::new("draw", common).only(Only::Figures);
     if !output.keeps_files() {
         return Err(Error::call(
             "--json: draw prints no figure, expected --out DIR as well",

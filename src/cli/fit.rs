@@ -9,10 +9,11 @@ use super::corrected::{self, RedrawOptions};
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, plain_name};
 use crate::error::{Error, Result};
+use crate::report::files::Place;
 use crate::report::growth_tables::{Wanted, growth_tables};
 use crate::report::population_tables::{mixed_tables, second_phase_table};
 use crate::report::{population_words, words};
-use crate::study::Study;
+use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::interval::{Intervals, Method, Validation};
 use crate::trajectory::{self, Trajectories, derived_quantities};
 
@@ -50,6 +51,7 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     let mut study = output.read(&args.input)?;
     let path = &args.input.path;
     let masses = corrected::from_saved(&mut study, &args.equations, path, &mut output)?;
+    let saving = args.saving(&study, &mut output)?;
     let trajectories = trajectories(&study, &args.fit, &mut output)?;
     let further = args
         .inference
@@ -64,7 +66,7 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
         &mut output,
     )?;
     add_second_phase(&study, &trajectories, &args.fit, &mut output);
-    save_populations(&study, &trajectories, args, &mut output)?;
+    save_populations(&study, &trajectories, saving, &mut output)?;
     output.finish()
 }
 
@@ -255,23 +257,38 @@ fn add_with(
     output.tables.extend(mixed_tables(study, trajectories));
 }
 
+/// Where populations are saved, and what their groups are.
+type Saving = (Option<Place>, Vec<FixedEffectOf>);
+
+impl FitArgs {
+    /// Where the populations go; none where none is fitted.
+    fn saving(&self, study: &Study, output: &mut Output) -> Result<Option<Saving>> {
+        let folder = self.save_population.as_deref();
+        match (self.fit.request(study)?.population, folder) {
+            (Some(wanted), _) => {
+                let place = output.models(folder, "models/populations")?;
+                Ok(Some((place, wanted.groups)))
+            }
+            (None, Some(_)) => Err(Error::call(
+                "--save-population: found without a fit of all birds at once, expected --level population as well; add it or leave --save-population out",
+            )),
+            (None, None) => Ok(None),
+        }
+    }
+}
+
 /// Saves the population of each curve and trait that was fitted to all birds at once.
 fn save_populations(
     study: &Study,
     trajectories: &Trajectories,
-    args: &FitArgs,
+    saving: Option<Saving>,
     output: &mut Output,
 ) -> Result<()> {
-    let Some(wanted) = args.fit.request(study)?.population else {
-        return match &args.save_population {
-            Some(_) => Err(Error::call(
-                "--save-population: found without a fit of all birds at once, expected --level population as well; add it or leave --save-population out",
-            )),
-            None => Ok(()),
-        };
+    let Some((place, groups)) = saving else {
+        return Ok(());
     };
     for fit in trajectories.population_fits() {
-        let Some(mut population) = fit.bird_population(study, &wanted.groups)? else {
+        let Some(mut population) = fit.bird_population(study, &groups)? else {
             continue;
         };
         let file = &study.traits[fit.cohort.trait_index].file;
@@ -289,8 +306,7 @@ fn save_populations(
             plain_name(population.population.curve().name())
         );
         let text = population.to_toml()?;
-        let folder = args.save_population.as_deref();
-        output.save(folder, "models/populations", &name, text.into_bytes());
+        output.save(place.as_ref(), &name, text.into_bytes());
     }
     Ok(())
 }

@@ -9,7 +9,7 @@ use crate::maturity::{
     self, Backtests, CueError, ForecastOptions, ForetoldEgg, LayColumns, LayRecords, OnsetModels,
     OnsetOptions, read_lay_table,
 };
-use crate::report::{InputFile, onset_tables, onset_words, words};
+use crate::report::{onset_tables, onset_words, words};
 use crate::study::AgeUnit;
 
 /// Columns of a table with one row a bird.
@@ -102,7 +102,7 @@ pub(crate) fn run(
             format: input.columns.format(),
         },
     )?;
-    output.inputs.push(InputFile::digest(&input.path)?);
+    output.enter_file(&input.path)?;
     output.warnings.extend(table.notes);
     let mut records = table.records;
     let everyone = records.clone();

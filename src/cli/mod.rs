@@ -9,6 +9,7 @@ mod corrected;
 mod draw;
 mod fit;
 mod forecast;
+mod interrupted;
 mod lay_table;
 mod man;
 mod new;
@@ -87,12 +88,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
             return u8::try_from(error.exit_code()).unwrap_or(2);
         }
     };
-    let call = arguments
+    let call: Vec<String> = arguments
         .iter()
-        .map(|argument| argument.to_string_lossy().into_owned());
-    cli.common.arguments = output::without_output(call);
+        .map(|argument| argument.to_string_lossy().into_owned())
+        .collect();
+    cli.common.arguments = output::without_output(call.iter().cloned());
     let ready = cli.common.check().and_then(|()| cli.common.use_threads());
-    match ready.and_then(|()| dispatch(&cli)) {
+    let recovered = ready.and_then(|()| interrupted::recover(&call, cli.common.quiet));
+    match recovered.and_then(|()| dispatch(&cli)) {
         Ok(status) => status,
         Err(error) => {
             let mut out = std::io::stderr().lock();
@@ -101,6 +104,28 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
                 let _ = writeln!(out, "error: {message}");
             }
             error.exit_status()
+        }
+    }
+}
+
+impl Command {
+    /// Whether a run record may name it: it has results, and ends by itself.
+    fn has_results(&self) -> bool {
+        match self {
+            Self::Repeatability(_)
+            | Self::Calibrate(_)
+            | Self::Correct(_)
+            | Self::Fit(_)
+            | Self::Contrast(_)
+            | Self::Target(_)
+            | Self::Onset(_)
+            | Self::Plan(_)
+            | Self::Draw(_)
+            | Self::Report(_) => true,
+            Self::Run(args) => !args.verify,
+            Self::New(_) | Self::Check(_) | Self::View(_) | Self::Completions(_) | Self::Man(_) => {
+                false
+            }
         }
     }
 }

@@ -8,7 +8,8 @@ use clap::Args;
 use super::options::Common;
 use super::output::Output;
 use crate::error::{Error, Result};
-use crate::report::{Staged, tables_workbook};
+use crate::report::files::Places;
+use crate::report::tables_workbook;
 use crate::study::{STARTER_TABLES, starter_settings};
 
 /// Lay out a new study folder: study.toml with every key explained, and small invented
@@ -44,22 +45,32 @@ pub(crate) fn run(args: &NewArgs, common: &Common) -> Result<u8> {
         || "my study".into(),
         |name| name.to_string_lossy().into_owned(),
     );
-    let mut staged = Staged::new(folder);
+    let places = Places::new(&common.root, Some(folder));
+    let mut writing = places.begin()?;
+    let Some(here) = places.beside("") else {
+        return Ok(0);
+    };
     let settings = starter_settings(&name);
-    staged.write("study.toml", |out| out.write_all(settings.as_bytes()))?;
+    writing.write(&here, "study.toml", |out| {
+        out.write_all(settings.as_bytes())
+    })?;
     for table in STARTER_TABLES {
         let file = format!("{}.csv", table.name.key());
-        staged.write(&file, |out| out.write_all(table.csv.as_bytes()))?;
+        writing.write(&here, &file, |out| out.write_all(table.csv.as_bytes()))?;
     }
     let sheets: Vec<(&str, &str)> = STARTER_TABLES
         .iter()
         .map(|table| (table.name.key(), table.csv))
         .collect();
     let book = tables_workbook(&sheets)?;
-    staged.write(WORKBOOK, |out| out.write_all(&book))?;
-    let files = staged.move_into_place()?;
+    writing.write(&here, WORKBOOK, |out| out.write_all(&book))?;
+    let names: Vec<String> = writing
+        .results()
+        .iter()
+        .map(|file| file.path.clone())
+        .collect();
+    places.exchange(writing)?;
     let mut output = Output::new("new", common).without_files();
-    let names: Vec<String> = files.into_iter().map(|file| file.path).collect();
     output.words = vec![
         format!("{shown}: {}", names.join(", ")),
         "  the birds are invented; each table stands in its CSV file and as a sheet of the workbook"

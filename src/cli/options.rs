@@ -9,6 +9,7 @@ use super::population::PopulationOptions;
 use crate::error::{Error, Result};
 use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
+use crate::report::files::Root;
 use crate::study::{
     AgeUnit, Check, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName,
     Units, Values, file_and_sheet,
@@ -48,6 +49,9 @@ pub(crate) struct Common {
     /// Whether nothing is said: a run that is only compared with another.
     #[arg(skip)]
     pub(crate) silent: bool,
+    /// Under which folder everything is written.
+    #[arg(skip)]
+    pub(crate) root: Root,
 }
 
 impl Common {

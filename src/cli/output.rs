@@ -3,30 +3,31 @@
 //! Everything is gathered first and written last, so that a wrong input or a
 //! failed step leaves no half of a result behind.
 
+mod printed;
+
 use std::collections::BTreeMap;
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use serde::Serialize;
-use serde::ser::SerializeMap;
 
 use super::options::{Common, Input, study_files};
-use crate::error::{self, Error, Result};
+use crate::error::{Error, Result};
+use crate::report::files::{Place, Places, RECORD, owner_file};
 use crate::report::page::{self, Page};
 use crate::report::pictures::Named;
-use crate::report::{InputFile, OutputFile, RunRecord, Staged, Table, workbook};
+use crate::report::{InputFile, OutputFile, RunRecord, Table, workbook};
 use crate::study::Study;
 
 /// Everything that a command has to say.
 #[derive(Debug)]
 pub(crate) struct Output {
     command: &'static str,
-    folder: Option<PathBuf>,
+    files: Places,
     json: bool,
     quiet: bool,
     strict: bool,
-    page_only: bool,
+    only: Option<Only>,
     /// Whether the results are wanted as a workbook too.
     xlsx: bool,
     /// The call as given, for the run record.
@@ -37,8 +38,10 @@ pub(crate) struct Output {
     pub(crate) tables: Vec<Table>,
     /// Figures: file name and bytes.
     pub(crate) figures: Vec<(String, Vec<u8>)>,
-    /// Other files: path and bytes.
-    saved: Vec<(PathBuf, Vec<u8>)>,
+    /// Other files: place, name and bytes.
+    saved: Vec<(Place, String, Vec<u8>)>,
+    /// What the reader should know and the record need not.
+    notes: Vec<String>,
     /// The answer in words, for standard output.
     pub(crate) words: Vec<String>,
     /// What needs attention.
@@ -55,6 +58,15 @@ pub(crate) struct Output {
     pub(crate) counts: BTreeMap<String, usize>,
     /// What the report page shows besides; none where no page is wanted.
     pub(crate) page: Option<PageParts>,
+}
+
+/// The one kind of result that a command writes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Only {
+    /// The report page.
+    Page,
+    /// The figures.
+    Figures,
 }
 
 /// What the report page shows besides words, tables and warnings.
@@ -79,23 +91,28 @@ pub(crate) struct PageParts {
 impl Output {
     pub(crate) fn new(command: &'static str, common: &Common) -> Self {
         let folder = match (&common.out, common.json) {
-            (Some(folder), _) => Some(folder.clone()),
+            (Some(folder), _) => Some(folder.as_path()),
             (None, true) => None,
-            (None, false) => Some(PathBuf::from("results")),
+            (None, false) => Some(Path::new("results")),
         };
+        let mut files = Places::new(&common.root, folder);
+        if common.xlsx {
+            files.with_workbook();
+        }
         Self {
             command,
-            folder,
+            files,
             json: common.json,
             quiet: common.quiet,
             strict: common.strict,
-            page_only: false,
+            only: None,
             xlsx: common.xlsx,
             arguments: common.arguments.clone(),
             silent: common.silent,
             tables: Vec::new(),
             figures: Vec::new(),
             saved: Vec::new(),
+            notes: Vec::new(),
             words: Vec::new(),
             warnings: Vec::new(),
             attention: false,
@@ -109,13 +126,13 @@ impl Output {
 
     /// A command whose answer is its words alone, such as `check`.
     pub(crate) fn without_files(mut self) -> Self {
-        self.folder = None;
+        self.files.without_results();
         self
     }
 
-    /// A command that writes the report page and no other results.
-    pub(crate) fn page_only(mut self) -> Self {
-        self.page_only = true;
+    /// A command that writes one kind of result.
+    pub(crate) fn only(mut self, only: Only) -> Self {
+        self.only = Some(only);
         self
     }
 
@@ -123,7 +140,6 @@ impl Output {
     pub(crate) fn keep_figures_only(&mut self) {
         self.tables.clear();
         self.words.clear();
-        self.saved.clear();
         self.page = None;
     }
 
@@ -136,9 +152,10 @@ impl Output {
 
     /// Enters a study that was read from a folder or a table.
     pub(crate) fn take(&mut self, study: &Study, path: &Path) -> Result<()> {
-        for file in study_files(path, study) {
-            self.enter_file(&file)?;
+        if path.is_dir() {
+            self.files.study(path);
         }
+        self.enter_files(&study_files(path, study))?;
         self.warnings.extend(study.warnings.iter().cloned());
         self.counts.insert("birds".to_owned(), study.birds.len());
         self.counts
@@ -150,13 +167,36 @@ impl Output {
         Ok(())
     }
 
-    /// Enters a file that was read, once.
+    /// Enters a file that was read, once; it may not lie where results go.
     pub(crate) fn enter_file(&mut self, path: &Path) -> Result<()> {
-        let file = InputFile::digest(path)?;
-        if !self.inputs.contains(&file) {
-            self.inputs.push(file);
+        self.enter_files(&[path.to_owned()])
+    }
+
+    fn enter_files(&mut self, paths: &[PathBuf]) -> Result<()> {
+        self.files.read(paths)?;
+        for path in paths {
+            let file = InputFile::digest(path)?;
+            if !self.inputs.contains(&file) {
+                self.note_open(path);
+                self.inputs.push(file);
+            }
         }
         Ok(())
+    }
+
+    /// Notes that a file which is read is open in a spreadsheet program.
+    pub(crate) fn note_open(&mut self, path: &Path) {
+        if let Some(owner) = owner_file(path) {
+            let note = format!(
+                "{}: it is open in a spreadsheet program ({} lies beside it); what was read is what \
+                 was saved last",
+                path.display(),
+                owner.file_name().unwrap_or_default().to_string_lossy()
+            );
+            if !self.notes.contains(&note) {
+                self.notes.push(note);
+            }
+        }
     }
 
     /// Adds a table in the place of an earlier one of its name.
@@ -176,20 +216,33 @@ impl Output {
             .extend(Table::joined(earlier.into_iter().chain([table])));
     }
 
-    /// A file to be written beside the results, such as a saved equation: in
-    /// `folder` where one is given, else under the results' folder, else nowhere.
-    pub(crate) fn save(&mut self, folder: Option<&Path>, beside: &str, name: &str, bytes: Vec<u8>) {
-        let path = match (folder, &self.folder) {
-            (Some(folder), _) => folder.join(name),
-            (None, Some(results)) => results.join(beside).join(name),
-            (None, None) => return,
-        };
-        self.saved.push((path, bytes));
+    /// A place for saved models, to be asked for before they are computed: `folder` where
+    /// one is given, else `beside` in the results' folder, else none.
+    pub(crate) fn models(&mut self, folder: Option<&Path>, beside: &str) -> Result<Option<Place>> {
+        match self.only {
+            Some(_) => Ok(None),
+            None => self.files.models(folder, beside),
+        }
+    }
+
+    /// A place in the results' folder, if there is one.
+    pub(crate) fn beside(&self, inside: &str) -> Option<Place> {
+        match self.only {
+            Some(_) => None,
+            None => self.files.beside(inside),
+        }
+    }
+
+    /// A file to be written to a place, such as a saved equation; nowhere where there is none.
+    pub(crate) fn save(&mut self, place: Option<&Place>, name: &str, bytes: Vec<u8>) {
+        if let Some(place) = place {
+            self.saved.push((place.clone(), name.to_owned(), bytes));
+        }
     }
 
     /// Whether figures would be kept: they are not part of the JSON document.
     pub(crate) fn keeps_files(&self) -> bool {
-        self.folder.is_some()
+        self.files.results().is_some()
     }
 
     /// A bar on standard error for work of `length` steps, hidden where nobody looks.
@@ -216,7 +269,7 @@ impl Output {
     ///
     /// # Errors
     /// Where a file or standard output cannot be written.
-    pub(crate) fn finish(self) -> Result<u8> {
+    pub(crate) fn finish(mut self) -> Result<u8> {
         let files = self.write_files()?;
         let printed = if self.silent {
             Ok(())
@@ -233,51 +286,46 @@ impl Output {
         Ok(u8::from(self.strict && attention))
     }
 
-    fn write_files(&self) -> Result<Vec<String>> {
-        let inside = |path: &Path| {
-            let folder = self.folder.as_ref()?;
-            Some(path.strip_prefix(folder).ok()?.display().to_string())
-        };
-        // A place of its own, named by the call, is written first: the record names it.
-        let mut elsewhere = Vec::new();
-        for (path, bytes) in &self.saved {
-            if inside(path).is_none() {
-                error::write_file(path, bytes)?;
-                elsewhere.push(path.display().to_string());
+    fn write_files(&mut self) -> Result<Vec<String>> {
+        let mut writing = self.files.begin()?;
+        for (place, name, bytes) in &self.saved {
+            writing.write(place, name, |out| out.write_all(bytes))?;
+        }
+        if let Some(results) = self.files.beside("") {
+            let rest = if self.only == Some(Only::Page) {
+                0
+            } else {
+                usize::MAX
+            };
+            for table in self.tables.iter().take(rest) {
+                let name = format!("tables/{}.csv", table.name());
+                writing.write(&results, &name, |out| table.write_csv(out))?;
             }
-        }
-        let Some(folder) = &self.folder else {
-            return Ok(elsewhere);
-        };
-        let mut staged = Staged::new(folder);
-        for (path, bytes) in &self.saved {
-            if let Some(name) = inside(path) {
-                staged.write(&name, |out| out.write_all(bytes))?;
+            for (figure, bytes) in self.figures.iter().take(rest) {
+                let name = format!("figures/{figure}");
+                writing.write(&results, &name, |out| out.write_all(bytes))?;
             }
+            if let Some(html) = self.html()? {
+                writing.write(&results, "report.html", |out| {
+                    out.write_all(html.as_bytes())
+                })?;
+            }
+            if self.xlsx {
+                let book = workbook(&self.tables, &self.record(Vec::new(), Vec::new()))?;
+                writing.write(&results, "results.xlsx", |out| out.write_all(&book))?;
+            }
+            let record = self.record(writing.results().to_vec(), writing.saved());
+            writing.write(&results, RECORD, |out| {
+                serde_json::to_writer_pretty(&mut *out, &record)?;
+                out.write_all(b"\n")
+            })?;
         }
-        let beside = if self.page_only { 0 } else { usize::MAX };
-        for table in self.tables.iter().take(beside) {
-            let name = format!("tables/{}.csv", table.name());
-            staged.write(&name, |out| table.write_csv(out))?;
-        }
-        for (figure, bytes) in self.figures.iter().take(beside) {
-            staged.write(&format!("figures/{figure}"), |out| out.write_all(bytes))?;
-        }
-        if let Some(html) = self.html()? {
-            staged.write("report.html", |out| out.write_all(html.as_bytes()))?;
-        }
-        if self.xlsx {
-            let book = workbook(&self.tables, &self.record(Vec::new()))?;
-            staged.write("results.xlsx", |out| out.write_all(&book))?;
-        }
-        let record = self.record(staged.files().cloned().collect());
-        staged.write("run.json", |out| {
-            serde_json::to_writer_pretty(&mut *out, &record)?;
-            out.write_all(b"\n")
-        })?;
-        let files = staged.move_into_place()?;
-        elsewhere.extend(files.into_iter().map(|file| file.path));
-        Ok(elsewhere)
+        let saved = writing.saved();
+        let files = saved.iter().chain(writing.results());
+        let files = files.map(|file| file.path.clone()).collect();
+        let exchanged = self.files.exchange(writing)?;
+        self.note_exchange(&exchanged);
+        Ok(files)
     }
 
     /// The report page, where one is wanted.
@@ -285,7 +333,7 @@ impl Output {
         let Some(parts) = &self.page else {
             return Ok(None);
         };
-        let record = self.record(Vec::new());
+        let record = self.record(Vec::new(), Vec::new());
         let page = Page {
             title: &parts.title,
             answers: page::answers(&self.words),
@@ -302,7 +350,7 @@ impl Output {
         page.html().map(Some)
     }
 
-    fn record(&self, outputs: Vec<OutputFile>) -> RunRecord {
+    fn record(&self, outputs: Vec<OutputFile>, saved: Vec<OutputFile>) -> RunRecord {
         RunRecord {
             program: env!("CARGO_PKG_NAME").to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -314,68 +362,7 @@ impl Output {
             counts: self.counts.clone(),
             warnings: self.warnings.clone(),
             outputs,
-        }
-    }
-
-    fn print_json(&self, files: &[String]) -> std::io::Result<()> {
-        let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-        serde_json::to_writer(
-            &mut out,
-            &Document {
-                output: self,
-                files,
-            },
-        )?;
-        out.write_all(b"\n")?;
-        out.flush()
-    }
-
-    fn print_words(&self) -> std::io::Result<()> {
-        let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-        for line in &self.words {
-            writeln!(out, "{line}")?;
-        }
-        out.flush()
-    }
-
-    /// Messages are a courtesy: where standard error is closed, they are dropped.
-    fn print_messages(&self, files: &[String]) {
-        let mut out = std::io::stderr().lock();
-        for warning in &self.warnings {
-            let _ = writeln!(out, "warning: {warning}");
-        }
-        if let Some(folder) = &self.folder {
-            let tables = files
-                .iter()
-                .filter(|name| name.starts_with("tables/"))
-                .count();
-            let figures = files
-                .iter()
-                .filter(|name| name.starts_with("figures/"))
-                .count();
-            if self.page_only {
-                let _ = writeln!(out, "written: {}", folder.join("report.html").display());
-                return;
-            }
-            let for_paper = files
-                .iter()
-                .filter(|name| name.starts_with("paper/"))
-                .count();
-            let paper = match for_paper {
-                0 => String::new(),
-                files => format!("{files} files for a paper, "),
-            };
-            let book = if self.xlsx { "results.xlsx, " } else { "" };
-            let page = if self.page.is_some() {
-                "report.html, "
-            } else {
-                ""
-            };
-            let _ = writeln!(
-                out,
-                "written to {}: {tables} tables, {figures} figure files, {paper}{page}{book}run.json",
-                folder.display()
-            );
+            saved,
         }
     }
 }
@@ -410,41 +397,4 @@ pub(crate) fn without_output(call: impl IntoIterator<Item = String>) -> Vec<Stri
         }
     }
     kept
-}
-
-/// The one JSON document of a command.
-struct Document<'a> {
-    output: &'a Output,
-    files: &'a [String],
-}
-
-impl Serialize for Document<'_> {
-    fn serialize<S: serde::Serializer>(
-        &self,
-        serializer: S,
-    ) -> std::result::Result<S::Ok, S::Error> {
-        let output = self.output;
-        let mut map = serializer.serialize_map(None)?;
-        map.serialize_entry("program", env!("CARGO_PKG_NAME"))?;
-        map.serialize_entry("version", env!("CARGO_PKG_VERSION"))?;
-        map.serialize_entry("command", output.command)?;
-        map.serialize_entry("inputs", &output.inputs)?;
-        map.serialize_entry("counts", &output.counts)?;
-        map.serialize_entry("words", &output.words)?;
-        map.serialize_entry("warnings", &output.warnings)?;
-        map.serialize_entry("tables", &Tables(&output.tables))?;
-        map.serialize_entry("files", self.files)?;
-        map.end()
-    }
-}
-
-struct Tables<'a>(&'a [Table]);
-
-impl Serialize for Tables<'_> {
-    fn serialize<S: serde::Serializer>(
-        &self,
-        serializer: S,
-    ) -> std::result::Result<S::Ok, S::Error> {
-        serializer.collect_map(self.0.iter().map(|table| (table.name(), table)))
-    }
 }

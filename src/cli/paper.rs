@@ -1,8 +1,6 @@
 //! What a paper is written from: tables with sensible digits, methods, and a skeleton
 //! of the results, all from what was run.
 
-use std::path::Path;
-
 use super::draw::Drawable;
 use super::options::FitOptions;
 use super::output::Output;
@@ -71,7 +69,8 @@ pub(crate) fn add(results: &Drawable, fit: &FitOptions, output: &mut Output) {
 }
 
 fn save(output: &mut Output, name: &str, text: String) {
-    output.save(None::<&Path>, FOLDER, name, text.into_bytes());
+    let place = output.beside(FOLDER);
+    output.save(place.as_ref(), name, text.into_bytes());
 }
 
 fn percent(confidence: f64) -> String {

@@ -3,7 +3,7 @@
 use clap::Args;
 
 use super::options::Common;
-use super::output::Output;
+use super::output::{Only, Output};
 use super::run::WholeStudy;
 use crate::error::{Error, Result};
 
@@ -19,7 +19,7 @@ pub(crate) struct ReportArgs {
 }
 
 pub(crate) fn run(args: &ReportArgs, common: &Common) -> Result<u8> {
-    let mut output = Output::new("report", common).page_only();
+    let mut output = Output::new("report", common).only(Only::Page);
     if !output.keeps_files() {
         return Err(Error::call(
             "--json: report prints no page, expected --out DIR as well",

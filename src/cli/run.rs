@@ -32,7 +32,7 @@ pub(crate) struct RunArgs {
     /// Take the STUDY as a run record (OUT/run.json): run again what it records, and say whether
     /// anything has changed, and what
     #[arg(long)]
-    verify: bool,
+    pub(crate) verify: bool,
     #[command(flatten)]
     whole: WholeStudy,
     #[command(flatten)]
@@ -163,8 +163,9 @@ impl WholeStudy {
         }
         let mut request = calibrate::usual_request(study, path)?;
         request.settings.confidence = confidence;
+        let place = output.models(None, calibrate::FOLDER)?;
         let answer = study_equations::of_study(study, &kept, &request)?;
-        calibrate::add(&answer, &kept, None, &request, output)?;
+        calibrate::add(&answer, &kept, place.as_ref(), &request, output)?;
         output.words.push(CAUTION.to_owned());
         let equations: Vec<_> = answer
             .calibrations(request.wanted.part)

@@ -6,52 +6,64 @@ use clap::Parser;
 
 use super::options::Common;
 use super::output::Output;
-use super::{Cli, Command, dispatch};
+use super::{Cli, dispatch, interrupted};
 use crate::error::{Error, Result, read_file};
+use crate::report::files::{RECORD, Root, Standing, others_in, recorded};
 use crate::report::{InputFile, OutputFile, RunRecord};
 
-/// Runs again what a record says, into a folder of its own that is removed
-/// afterwards, and tells what has changed.
+/// Runs again what a record says, into a private folder that is removed afterwards, and
+/// reports separately how the inputs are now, how the files are that the run has left, and
+/// whether running again gives the same.
 pub(crate) fn run(path: &Path, common: &Common) -> Result<u8> {
     let then = read(path)?;
+    let named: Vec<String> = then.inputs.iter().map(|input| input.path.clone()).collect();
+    interrupted::recover(&named, common.quiet)?;
     let mut output = Output::new("run", common).without_files();
-    let mut changes = changed_inputs(&then, path)?;
-    let again = Folder::new();
-    let now = run_again(&then, path, &again.0)?;
-    let results = path.parent().unwrap_or(Path::new(""));
-    changes.extend(changed_outputs(&then, &now, results, &again.0));
-    for (what, same) in [
-        ("the counts", then.counts == now.counts),
-        ("the warnings", then.warnings == now.warnings),
-    ] {
-        if !same {
-            changes.push(format!("{what} of the run have changed"));
-        }
-    }
-    if then.version != now.version {
-        changes.push(format!(
-            "the program is version {}, the record of version {}",
-            now.version, then.version
-        ));
-    }
-    output.attention = !changes.is_empty();
-    output.words = if changes.is_empty() {
-        vec![format!(
-            "nothing has changed: {} input files and {} result files are the same, byte for byte",
-            then.inputs.len(),
-            then.outputs.len()
-        )]
+    let results = if path.is_dir() {
+        path
     } else {
-        let mut words = vec![format!("changed since {}:", path.display())];
-        words.extend(changes.into_iter().map(|change| format!("  {change}")));
-        words
+        path.parent().unwrap_or(Path::new(""))
     };
+    let inputs = inputs(&then, path)?;
+    let files = files(&then, results);
+    // Its name is random and it is made for us alone; everything that the call would write
+    // comes to lie inside it.
+    let private = tempfile::Builder::new()
+        .prefix("pinfeather-verify-")
+        .tempdir()
+        .map_err(|source| Error::unwritable(&std::env::temp_dir(), source))?;
+    let (now, again) = run_again(&then, path, private.path())?;
+    let repeated = repeated(&then, &now, results, &again);
+    output.attention = [&inputs, &files, &repeated]
+        .iter()
+        .any(|found| !found.changes.is_empty());
+    let what = if output.attention {
+        "changed"
+    } else {
+        "nothing has changed"
+    };
+    output
+        .words
+        .push(format!("{what} since {}:", recorded(path)));
+    for found in [inputs, files, repeated] {
+        output.words.push(format!("  {}", found.summary));
+        let changes = found.changes.into_iter();
+        output
+            .words
+            .extend(changes.map(|change| format!("    {change}")));
+    }
     output.finish()
+}
+
+/// What one comparison found: a sentence, and what is not as it was.
+struct Found {
+    summary: String,
+    changes: Vec<String>,
 }
 
 fn read(path: &Path) -> Result<RunRecord> {
     let file = if path.is_dir() {
-        path.join("run.json")
+        path.join(RECORD)
     } else {
         path.to_owned()
     };
@@ -64,13 +76,13 @@ fn read(path: &Path) -> Result<RunRecord> {
     })
 }
 
-/// Inputs whose bytes are others now.
-fn changed_inputs(then: &RunRecord, path: &Path) -> Result<Vec<String>> {
+/// How the files are that were read.
+fn inputs(then: &RunRecord, path: &Path) -> Result<Found> {
     let mut changes = Vec::new();
     let mut gone = Vec::new();
     for input in &then.inputs {
         match InputFile::digest(Path::new(&input.path)) {
-            Ok(now) if now == *input => {}
+            Ok(now) if (now.bytes, &now.sha256) == (input.bytes, &input.sha256) => {}
             Ok(now) => changes.push(format!(
                 "input {}: {} bytes, before {}, with other contents",
                 input.path, now.bytes, input.bytes
@@ -84,15 +96,55 @@ fn changed_inputs(then: &RunRecord, path: &Path) -> Result<Vec<String>> {
             )),
         }
     }
-    if gone.is_empty() {
-        Ok(changes)
-    } else {
-        Err(Error::faults(gone))
+    if !gone.is_empty() {
+        return Err(Error::faults(gone));
+    }
+    Ok(Found {
+        summary: format!(
+            "inputs: {} of {} are unchanged",
+            then.inputs.len() - changes.len(),
+            then.inputs.len()
+        ),
+        changes,
+    })
+}
+
+/// How the files are that the run has left.
+fn files(then: &RunRecord, results: &Path) -> Found {
+    let here = Path::new("");
+    let of_run = then.outputs.iter().map(|file| (results, file));
+    let all = of_run.chain(then.saved.iter().map(|file| (here, file)));
+    let mut changes = Vec::new();
+    let mut unchanged = 0;
+    for (folder, file) in all {
+        match file.standing(folder) {
+            Standing::Unchanged => unchanged += 1,
+            Standing::Changed => changes.push(format!(
+                "{}: changed since the run has written it",
+                file.path
+            )),
+            Standing::Missing => changes.push(format!("{}: missing", file.path)),
+        }
+    }
+    let written = then.outputs.iter().map(|file| file.path.as_str());
+    let others = others_in(results, written);
+    changes.extend(
+        others
+            .into_iter()
+            .map(|name| format!("{name}: extra, the run has not written it")),
+    );
+    Found {
+        summary: format!(
+            "files that the run has written: {unchanged} of {} are unchanged",
+            then.outputs.len() + then.saved.len()
+        ),
+        changes,
     }
 }
 
-/// Runs the record's call into `folder`, and reads the new record.
-fn run_again(then: &RunRecord, path: &Path, folder: &Path) -> Result<RunRecord> {
+/// Runs the record's call with everything written inside `private`; gives the new record and
+/// the folder of the results.
+fn run_again(then: &RunRecord, path: &Path, private: &Path) -> Result<(RunRecord, PathBuf)> {
     let program = std::iter::once(then.program.as_str());
     let call = program.chain(then.arguments.iter().map(String::as_str));
     let mut cli = Cli::try_parse_from(call).map_err(|error| {
@@ -111,32 +163,35 @@ fn run_again(then: &RunRecord, path: &Path, folder: &Path) -> Result<RunRecord> 
             env!("CARGO_PKG_VERSION")
         ))
     })?;
-    if matches!(
-        cli.command,
-        Command::Completions(_) | Command::Man(_) | Command::New(_)
-    ) {
+    if !cli.command.has_results() {
         return Err(Error::input(format!(
             "{}: found a record of {}, expected one of a command with results; check the path",
             path.display(),
             then.command
         )));
     }
-    cli.common.out = Some(folder.to_owned());
+    cli.common.root = Root::Inside(private.to_owned());
+    cli.common.out = Some(PathBuf::from("results"));
     cli.common.arguments.clone_from(&then.arguments);
     (cli.common.json, cli.common.quiet) = (false, true);
     (cli.common.strict, cli.common.silent) = (false, true);
     dispatch(&cli)?;
-    read(folder)
+    let results = private.join("results");
+    Ok((read(&results)?, results))
 }
 
-/// Results that are other, gone, or new; where the old table still lies beside
-/// the record, how many of its rows.
-fn changed_outputs(then: &RunRecord, now: &RunRecord, results: &Path, again: &Path) -> Vec<String> {
+/// Whether running again gives the same: files, counts, warnings, version.
+fn repeated(then: &RunRecord, now: &RunRecord, results: &Path, again: &Path) -> Found {
+    let of = |run: &RunRecord| -> Vec<OutputFile> {
+        run.outputs.iter().chain(&run.saved).cloned().collect()
+    };
+    let (before, after) = (of(then), of(now));
     let mut changes = Vec::new();
-    for old in &then.outputs {
-        match now.outputs.iter().find(|new| new.path == old.path) {
+    let mut reproduced = 0;
+    for old in &before {
+        match after.iter().find(|new| new.path == old.path) {
             None => changes.push(format!("{}: written then, not now", old.path)),
-            Some(new) if new == old => {}
+            Some(new) if new == old => reproduced += 1,
             Some(_) => changes.push(format!(
                 "{}: {}",
                 old.path,
@@ -144,10 +199,30 @@ fn changed_outputs(then: &RunRecord, now: &RunRecord, results: &Path, again: &Pa
             )),
         }
     }
-    let known = |new: &&OutputFile| then.outputs.iter().any(|old| old.path == new.path);
-    let new = now.outputs.iter().filter(|new| !known(new));
+    let known = |new: &&OutputFile| before.iter().any(|old| old.path == new.path);
+    let new = after.iter().filter(|new| !known(new));
     changes.extend(new.map(|new| format!("{}: written now, not then", new.path)));
-    changes
+    for (what, same) in [
+        ("the counts", then.counts == now.counts),
+        ("the warnings", then.warnings == now.warnings),
+    ] {
+        if !same {
+            changes.push(format!("{what} of the run have changed"));
+        }
+    }
+    if then.version != now.version {
+        changes.push(format!(
+            "the program is version {}, the record of version {}",
+            now.version, then.version
+        ));
+    }
+    Found {
+        summary: format!(
+            "run again: {reproduced} of {} files are reproduced byte for byte",
+            before.len()
+        ),
+        changes,
+    }
 }
 
 /// How a table differs from the one that lies beside the record, if that is still
@@ -156,8 +231,7 @@ fn difference(old: &OutputFile, results: &Path, again: &Path) -> Option<String> 
     if !old.path.ends_with(".csv") {
         return None;
     }
-    let kept = InputFile::digest(&results.join(&old.path)).ok()?;
-    if kept.sha256 != old.sha256 {
+    if old.standing(results) != Standing::Unchanged {
         return None;
     }
     let text = |folder: &Path| {
@@ -183,21 +257,4 @@ fn difference(old: &OutputFile, results: &Path, again: &Path) -> Option<String> 
         rows(&after),
         rows(&before)
     ))
-}
-
-/// A folder that goes when it is no longer needed.
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new() -> Self {
-        let name = format!("pinfeather-verify-{}", std::process::id());
-        Self(std::env::temp_dir().join(name))
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        // What cannot be removed from the temporary folder does no harm there.
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
 }

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::companion::Companion;
 use super::equation::{Equation, Provenance};
 use super::formula::EquationColumn;
-use crate::error::{Error, Result, write_file};
+use crate::error::{Error, Result};
 use crate::study::{read_sealed, saved_keys, sealed, without_digest};
 
 pub use crate::study::digest;
@@ -80,14 +80,6 @@ impl Equation {
             ))
         })?;
         seal(&text)
-    }
-
-    /// Writes the equation to its file, whole or not at all.
-    ///
-    /// # Errors
-    /// [`ErrorKind::Output`](crate::ErrorKind::Output) with the path.
-    pub fn save(&self, path: &Path) -> Result<()> {
-        write_file(path, self.to_toml()?.as_bytes())
     }
 
     /// Reads a saved equation and checks that it is whole and unchanged.
@@ -216,7 +208,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("fat.toml");
         let mut saved = equation();
-        saved.save(&path).unwrap();
+        std::fs::write(&path, saved.to_toml().unwrap()).unwrap();
         saved.file = path.display().to_string();
         assert_eq!(Equation::read(&path).unwrap(), saved);
         // Another system's line ends are no change.

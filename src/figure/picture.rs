@@ -1,10 +1,9 @@
 //! A finished figure, ready to be written.
 
-use crate::error::{Result, write_file};
+use crate::error::Result;
 use crate::figure::paper::{Size, Theme};
 use crate::figure::scene::Scene;
 use crate::figure::{pdf, raster};
-use std::path::Path;
 
 /// A finished figure: SVG text at exact millimetres.
 #[derive(Debug, Clone)]
@@ -96,21 +95,5 @@ impl Picture {
     /// [`crate::ErrorKind::Call`] where it cannot be rendered: a bug.
     pub fn pdf(&self) -> Result<Vec<u8>> {
         pdf::pdf(&self.svg, self.size, &self.title)
-    }
-
-    /// Writes the SVG.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Output`] with the path.
-    pub fn write_svg(&self, path: &Path) -> Result<()> {
-        write_file(path, self.svg.as_bytes())
-    }
-
-    /// Writes the PNG at `dpi`.
-    ///
-    /// # Errors
-    /// As [`Picture::png`], and [`crate::ErrorKind::Output`] with the path.
-    pub fn write_png(&self, path: &Path, dpi: u32) -> Result<()> {
-        write_file(path, &self.png(dpi)?)
     }
 }

@@ -289,6 +289,7 @@ mod tests {
             counts: BTreeMap::new(),
             warnings: vec!["=2 fits are weak".into()],
             outputs: Vec::new(),
+            saved: Vec::new(),
         }
     }
 

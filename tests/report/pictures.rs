@@ -141,8 +141,8 @@ fn pictures_for_the_eye() {
     };
     for (name, picture) in all_pictures() {
         let path = Path::new(&folder).join(name);
-        picture.write_svg(&path.with_extension("svg")).unwrap();
-        picture.write_png(&path.with_extension("png"), 300).unwrap();
+        std::fs::write(path.with_extension("svg"), picture.svg()).unwrap();
+        std::fs::write(path.with_extension("png"), picture.png(300).unwrap()).unwrap();
     }
 }
 
@@ -474,7 +474,7 @@ fn pictures_are_those_that_were_looked_at() {
         let (_, picture) = all_pictures().iter().find(|p| p.0 == name).unwrap();
         let path = folder.join(name).with_extension("png");
         if std::env::var_os("PINFEATHER_KEEP_PICTURES").is_some() {
-            picture.write_png(&path, 100).unwrap();
+            std::fs::write(&path, picture.png(100).unwrap()).unwrap();
         }
         let (now, then) = (
             pixels(&picture.png(100).unwrap()),

@@ -10,8 +10,8 @@ mod data;
 
 use std::fmt::Write as _;
 
+use super::files::RunRecord;
 use super::pictures::Named;
-use super::record::RunRecord;
 use super::table::Table;
 use crate::error::Result;
 use crate::figure::group_look;

@@ -1,0 +1,152 @@
+//! What a command prints: one JSON document, or words, and messages on standard error.
+
+use std::io::Write;
+
+use serde::Serialize;
+use serde::ser::SerializeMap;
+
+use super::{Only, Output};
+use crate::report::Table;
+use crate::report::files::{Exchanged, RECORD};
+
+impl Output {
+    /// What happened to files that stood in the results' folder.
+    pub(super) fn note_exchange(&mut self, exchanged: &Exchanged) {
+        if !exchanged.kept.is_empty() {
+            self.notes.push(format!(
+                "{} stood in the way of a result and this program has not written them, or they were \
+                 edited since; they are kept as {}",
+                files_in_words(exchanged.kept.len()),
+                some_of(&exchanged.kept)
+            ));
+        }
+        if exchanged.removed > 0 {
+            self.notes.push(format!(
+                "{} of the run before, which this run does not write, were removed: a results folder \
+                 belongs to one run",
+                files_in_words(exchanged.removed)
+            ));
+        }
+        if !exchanged.others.is_empty() {
+            self.notes.push(format!(
+                "{} among the results are not of this run and were left alone: {}",
+                files_in_words(exchanged.others.len()),
+                some_of(&exchanged.others)
+            ));
+        }
+    }
+
+    pub(super) fn print_json(&self, files: &[String]) -> std::io::Result<()> {
+        let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+        serde_json::to_writer(
+            &mut out,
+            &Document {
+                output: self,
+                files,
+            },
+        )?;
+        out.write_all(b"\n")?;
+        out.flush()
+    }
+
+    pub(super) fn print_words(&self) -> std::io::Result<()> {
+        let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+        for line in &self.words {
+            writeln!(out, "{line}")?;
+        }
+        out.flush()
+    }
+
+    /// Messages are a courtesy: where standard error is closed, they are dropped.
+    pub(super) fn print_messages(&self, files: &[String]) {
+        let mut out = std::io::stderr().lock();
+        for note in &self.notes {
+            let _ = writeln!(out, "note: {note}");
+        }
+        for warning in &self.warnings {
+            let _ = writeln!(out, "warning: {warning}");
+        }
+        let Some(folder) = self.files.results() else {
+            return;
+        };
+        if self.only == Some(Only::Page) {
+            let _ = writeln!(out, "written: {}", folder.join("report.html").display());
+            return;
+        }
+        let count = |start: &str| files.iter().filter(|name| name.starts_with(start)).count();
+        let paper = match count("paper/") {
+            0 => String::new(),
+            files => format!("{files} files for a paper, "),
+        };
+        let book = if self.xlsx { "results.xlsx, " } else { "" };
+        let page = if self.page.is_some() {
+            "report.html, "
+        } else {
+            ""
+        };
+        let _ = writeln!(
+            out,
+            "written to {}: {} tables, {} figure files, {paper}{page}{book}{RECORD}",
+            folder.display(),
+            count("tables/"),
+            count("figures/")
+        );
+    }
+}
+
+/// "1 file", "5 files".
+fn files_in_words(count: usize) -> String {
+    if count == 1 {
+        "1 file".to_owned()
+    } else {
+        format!("{count} files")
+    }
+}
+
+/// The first few names.
+fn some_of(names: &[String]) -> String {
+    const SHOWN: usize = 3;
+    let shown = names[..names.len().min(SHOWN)].join(", ");
+    if names.len() > SHOWN {
+        format!("{shown} and {} more", names.len() - SHOWN)
+    } else {
+        shown
+    }
+}
+
+/// The one JSON document of a command.
+struct Document<'a> {
+    output: &'a Output,
+    files: &'a [String],
+}
+
+impl Serialize for Document<'_> {
+    fn serialize<S: serde::Serializer>(
+        &self,
+        serializer: S,
+    ) -> std::result::Result<S::Ok, S::Error> {
+        let output = self.output;
+        let mut map = serializer.serialize_map(None)?;
+        map.serialize_entry("program", env!("CARGO_PKG_NAME"))?;
+        map.serialize_entry("version", env!("CARGO_PKG_VERSION"))?;
+        map.serialize_entry("command", output.command)?;
+        map.serialize_entry("inputs", &output.inputs)?;
+        map.serialize_entry("counts", &output.counts)?;
+        map.serialize_entry("words", &output.words)?;
+        map.serialize_entry("warnings", &output.warnings)?;
+        map.serialize_entry("tables", &Tables(&output.tables))?;
+        map.serialize_entry("files", self.files)?;
+        map.end()
+    }
+}
+
+struct Tables<'a>(&'a [Table]);
+
+impl Serialize for Tables<'_> {
+    fn serialize<S: serde::Serializer>(
+        &self,
+        serializer: S,
+    ) -> std::result::Result<S::Ok, S::Error> {
+        serializer.collect_map(self.0.iter().map(|table| (table.name(), table)))
+    }
+}
