@@ -1,0 +1,279 @@
+//! What a fit may report: an estimate, or why the data do not determine it.
+//!
+//! Every term and derived quantity that leaves the program passes [`Fitted`], so that
+//! no output can show a number that the data do not determine. The rules, by the unit
+//! of the quantity (limits are common practice, no source; a fit is weak by the same
+//! ones, see `support.rs`):
+//!
+//! - a mass lies within twice the largest value, its standard error within half of
+//!   the greater of the two; a mass that is a term of the curve within half of itself;
+//! - an age lies no further beyond the ages weighed than they span, its standard error
+//!   within half of that span; the inflection lies among the ages weighed;
+//! - a rate lies within twice the largest value a day, its standard error within half
+//!   of the greater of it and the mean gain, largest value / span of ages; a relative
+//!   rate likewise, with 2 a day and 1 / span of ages;
+//! - what follows from another quantity (the age at half of the mature mass) is
+//!   determined where that is.
+//!
+//! An estimate on a bound is the bound's, not the data's.
+
+use std::fmt;
+
+use super::interval::{Estimate, Law};
+use super::support::{self, GREATEST_REACH, GREATEST_RELATIVE_ERROR, Shown};
+use super::{Estimates, Series};
+use crate::growth::{Curve, Derived, Term};
+
+/// How far the data reach, by which a fit's quantities are judged.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reach {
+    /// First age, d.
+    pub first_d: f64,
+    /// Last age, d.
+    pub last_d: f64,
+    /// Largest value.
+    pub largest: f64,
+}
+
+impl Reach {
+    /// That of no data.
+    pub(crate) const NOTHING: Self = Self {
+        first_d: f64::INFINITY,
+        last_d: f64::NEG_INFINITY,
+        largest: 0.0,
+    };
+
+    /// That of a series with at least one value.
+    pub(crate) fn of(series: Series<'_>) -> Self {
+        Self::NOTHING.and(series)
+    }
+
+    /// That of these data and a further series.
+    pub(crate) fn and(self, series: Series<'_>) -> Self {
+        let ages_d = series.ages_d.iter().copied();
+        Self {
+            first_d: ages_d.clone().fold(self.first_d, f64::min),
+            last_d: ages_d.fold(self.last_d, f64::max),
+            largest: support::largest(series.values).max(self.largest),
+        }
+    }
+
+    /// Days from the first to the last age.
+    #[must_use]
+    pub fn span_d(&self) -> f64 {
+        self.last_d - self.first_d
+    }
+
+    /// Whether an age lies no further beyond the ages weighed than they span.
+    #[must_use]
+    pub fn is_near(&self, age_d: f64) -> bool {
+        let beyond = (GREATEST_REACH - 1.0) * self.span_d();
+        (self.first_d - beyond..=self.last_d + beyond).contains(&age_d)
+    }
+
+    fn far(&self, what: &str) -> NotEstimable {
+        NotEstimable::Undetermined(format!(
+            "{what} lies far beyond the ages weighed ({} to {} d)",
+            Shown(self.first_d),
+            Shown(self.last_d)
+        ))
+    }
+}
+
+/// Why a quantity has no number.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum NotEstimable {
+    /// The curve has no such quantity at its terms: it never comes there.
+    Absent,
+    /// The data do not determine it: why, in words.
+    Undetermined(String),
+}
+
+impl fmt::Display for NotEstimable {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Absent => f.write_str("the fitted curve never comes there"),
+            Self::Undetermined(reason) => f.write_str(reason),
+        }
+    }
+}
+
+/// A fitted curve with what its data determine.
+#[derive(Debug, Clone, Copy)]
+pub struct Fitted<'a> {
+    /// The curve.
+    pub curve: &'a dyn Curve,
+    /// Its terms and their covariance.
+    pub law: Law<'a>,
+    /// How far the data reach.
+    pub reach: Reach,
+}
+
+impl<'a> Fitted<'a> {
+    /// A curve with its estimates.
+    #[must_use]
+    pub fn of(curve: &'a dyn Curve, estimates: &'a Estimates) -> Self {
+        Self {
+            curve,
+            law: Law::of(estimates),
+            reach: estimates.reach,
+        }
+    }
+
+    /// A term, by its place in the curve's order, with its interval at `level`.
+    ///
+    /// # Errors
+    /// [`NotEstimable::Undetermined`].
+    pub fn term(&self, index: usize, level: f64) -> Result<Estimate, NotEstimable> {
+        let estimate = self.law.term(index, level);
+        match self.doubt(index, &estimate) {
+            None => Ok(estimate),
+            Some(reason) => Err(NotEstimable::Undetermined(reason)),
+        }
+    }
+
+    /// A quantity that follows from the terms, with its interval at `level`.
+    ///
+    /// # Errors
+    /// [`NotEstimable::Absent`] where the curve has none at its terms.
+    pub fn derived(&self, what: Derived, level: f64) -> Result<Estimate, NotEstimable> {
+        let estimate = self.law.derived(self.curve, what, level);
+        let estimate = estimate.ok_or(NotEstimable::Absent)?;
+        self.supports(what, &estimate)?;
+        Ok(estimate)
+    }
+
+    /// Whether the data determine an estimate of a derived quantity.
+    ///
+    /// # Errors
+    /// Why they do not.
+    pub fn supports(&self, what: Derived, estimate: &Estimate) -> Result<(), NotEstimable> {
+        let reach = &self.reach;
+        match what {
+            Derived::InflectionAge | Derived::InflectionWeight | Derived::InflectionRate => {
+                if let Some(weak) = support::inflection_weakness(self.curve, reach, self.law.terms)
+                {
+                    return Err(NotEstimable::Undetermined(weak.reason));
+                }
+            }
+            Derived::Mature => {
+                if let Some(weak) = support::asymptote_weakness(self.curve, reach, self.law.terms) {
+                    return Err(NotEstimable::Undetermined(weak.reason));
+                }
+            }
+            Derived::AgeAtFraction(_) => {
+                self.derived(Derived::Mature, 0.95)?;
+            }
+            Derived::SecondPeakRate => {
+                self.derived(Derived::SecondPeakAge, 0.95)?;
+            }
+            Derived::ValueAt(age_d) | Derived::RateAt(age_d) | Derived::RelativeRateAt(age_d) => {
+                if !reach.is_near(age_d) {
+                    return Err(reach.far(&format!("{} d", Shown(age_d))));
+                }
+            }
+            Derived::AgeAtValue(_) | Derived::SecondPeakAge => {}
+        }
+        self.within(what.unit(), estimate)
+    }
+
+    /// The limits by unit.
+    fn within(&self, unit: &str, estimate: &Estimate) -> Result<(), NotEstimable> {
+        let Reach { largest, .. } = self.reach;
+        let span_d = self.reach.span_d();
+        let value = estimate.value.abs();
+        let (most, measure, words) = match unit {
+            "g" => (
+                largest,
+                value.max(largest),
+                "of it and of the largest value",
+            ),
+            "d" => (f64::INFINITY, span_d, "of the range of ages"),
+            "g/d" => (
+                largest,
+                value.max(largest / span_d),
+                "of it and of the mean gain",
+            ),
+            _ => (1.0, value.max(1.0 / span_d), "of it"),
+        };
+        if unit == "d" && !self.reach.is_near(estimate.value) {
+            return Err(self.reach.far("it"));
+        }
+        let reason = if value > GREATEST_REACH * most {
+            format!(
+                "it lies far beyond the data (largest value {})",
+                Shown(largest)
+            )
+        } else if estimate.standard_error.unwrap_or(0.0) > GREATEST_RELATIVE_ERROR * measure {
+            format!("its standard error is more than half {words}")
+        } else {
+            return Ok(());
+        };
+        Err(NotEstimable::Undetermined(reason))
+    }
+
+    /// Why the data do not determine a term; `None` where they do.
+    fn doubt(&self, index: usize, estimate: &Estimate) -> Option<String> {
+        let (curve, reach, terms) = (self.curve, &self.reach, self.law.terms);
+        let term = &curve.terms()[index];
+        let of_whole = match &*term.unit {
+            "g" => support::asymptote_weakness(curve, reach, terms),
+            "d" => support::inflection_weakness(curve, reach, terms),
+            _ => None,
+        };
+        let of_whole = of_whole.filter(|weak| weak.term == Some(index));
+        // A term on its bound has no variance; neither has any term of an exact fit.
+        let exact = || self.law.covariance.iter().all(|entry| *entry == 0.0);
+        of_whole
+            .map(|weak| weak.reason)
+            .or_else(|| {
+                (estimate.standard_error.is_none() && !exact())
+                    .then(|| on_bound(term, estimate.value))
+            })
+            .or_else(|| own_doubt(term, estimate.value, estimate.standard_error, reach))
+    }
+}
+
+/// Why the data do not determine a term, by its own value and standard error; `None`
+/// where they do.
+pub(super) fn own_doubt(
+    term: &Term,
+    value: f64,
+    standard_error: Option<f64>,
+    reach: &Reach,
+) -> Option<String> {
+    let name = &term.name;
+    let far = match &*term.unit {
+        "g" => value.abs() > GREATEST_REACH * reach.largest,
+        "d" => !reach.is_near(value),
+        _ => false,
+    };
+    if far {
+        return Some(format!("{name} lies far beyond the data"));
+    }
+    let error = standard_error?;
+    // A term in days is a place on the age axis, whose zero has no meaning for it:
+    // there the range of ages is the measure.
+    let (measure, of) = match &*term.unit {
+        "d" => (reach.span_d(), "of the range of ages"),
+        _ => (value.abs(), "of it"),
+    };
+    (error > GREATEST_RELATIVE_ERROR * measure).then(|| {
+        let share = 100.0 * error / measure;
+        let share = if share > 1000.0 {
+            "over 1000".to_owned()
+        } else {
+            format!("{share:.0}")
+        };
+        format!("standard error of {name} is {share}% {of}")
+    })
+}
+
+/// A term at the end of its range.
+pub(super) fn on_bound(term: &Term, bound: f64) -> String {
+    format!(
+        "{} is at the end of its range ({})",
+        term.name,
+        Shown(bound)
+    )
+}
