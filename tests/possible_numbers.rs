@@ -81,6 +81,7 @@ fn odd_studies_put_out_no_number_that_cannot_be() {
         std::fs::create_dir(&study).unwrap();
         let what = studies::write(seed, &study);
         let of_run = faults(folder.path(), &["run", "study", "--format", "svg"]);
+        eprintln!("{what}: {} faults", of_run.len());
         all.extend(of_run.into_iter().map(|fault| format!("{what}: {fault}")));
     }
     assert_none(&all);

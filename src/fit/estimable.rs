@@ -277,3 +277,101 @@ pub(super) fn on_bound(term: &Term, bound: f64) -> String {
         Shown(bound)
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fit::{Settings, Workspace, fit};
+    use crate::growth::built_in;
+
+    /// The Gompertz curve through values of these ages, fitted.
+    fn fitted(value: impl Fn(f64) -> f64) -> (Box<dyn Curve>, Estimates) {
+        let ages_d: Vec<f64> = (0..10).map(|week| 14.0 * f64::from(week)).collect();
+        let values: Vec<f64> = ages_d.iter().map(|age_d| value(*age_d)).collect();
+        let curve = built_in("gompertz").expect("a curve");
+        let series = Series {
+            ages_d: &ages_d,
+            values: &values,
+        };
+        let outcome = fit(&*curve, series, &Settings::default(), &mut Workspace::new());
+        let estimates = outcome.estimates().expect("numbers").clone();
+        (curve, estimates)
+    }
+
+    fn gompertz(age_d: f64) -> f64 {
+        1700.0 * (-(-0.03 * (age_d - 55.0)).exp()).exp()
+    }
+
+    #[test]
+    fn growth_that_never_slows_has_values_and_no_asymptote() {
+        // A slow start and then 15 g a day, a little uneven.
+        let (curve, estimates) =
+            fitted(|age_d| 40.0 + 0.065 * age_d * age_d + 9.0 * (0.3 * age_d).sin());
+        let fitted = Fitted::of(&*curve, &estimates);
+        assert!(fitted.term(0, 0.95).is_err());
+        assert!(fitted.derived(Derived::Mature, 0.95).is_err());
+        assert!(fitted.derived(Derived::AgeAtFraction(0.5), 0.95).is_err());
+        assert!(fitted.derived(Derived::InflectionRate, 0.95).is_err());
+        let value = fitted
+            .derived(Derived::ValueAt(70.0), 0.95)
+            .expect("within the ages");
+        assert!((value.value - 358.5).abs() < 20.0, "{value:?}");
+        assert!(fitted.derived(Derived::ValueAt(600.0), 0.95).is_err());
+        let Err(NotEstimable::Undetermined(reason)) = fitted.term(0, 0.95) else {
+            panic!("a reason");
+        };
+        let largest = format!("{:.0}", estimates.reach.largest);
+        let digits = |c: char| c.is_ascii_digit();
+        let numbers: Vec<&str> = reason
+            .split(|c| !digits(c))
+            .filter(|part| !part.is_empty())
+            .collect();
+        let of_data = |number: &&&str| **number == largest || **number == "100";
+        assert_eq!(
+            numbers.iter().filter(|n| !of_data(n)).count(),
+            0,
+            "{reason}"
+        );
+    }
+
+    #[test]
+    fn exact_data_give_all_terms() {
+        let (curve, estimates) = fitted(gompertz);
+        let fitted = Fitted::of(&*curve, &estimates);
+        for (index, truth) in [1700.0, 0.03, 55.0].into_iter().enumerate() {
+            let places = ["A", "k", "ti"].map(|name| {
+                let mut terms = curve.terms().iter();
+                terms.position(|term| term.name == name).unwrap_or_default()
+            });
+            let found = fitted.term(places[index], 0.95).expect("an exact term");
+            assert!((found.value / truth - 1.0).abs() < 1e-6);
+        }
+        let what = Derived::AgeAtValue(1e6);
+        assert_eq!(fitted.derived(what, 0.95), Err(NotEstimable::Absent));
+    }
+
+    #[test]
+    fn what_follows_from_an_undetermined_quantity_is_undetermined() {
+        let (curve, mut estimates) = fitted(gompertz);
+        // As though the weighings had ended at 28 d, long before the inflection at 55 d.
+        estimates.reach = Reach {
+            first_d: 0.0,
+            last_d: 28.0,
+            largest: gompertz(28.0),
+        };
+        let fitted = Fitted::of(&*curve, &estimates);
+        for what in [
+            Derived::Mature,
+            Derived::InflectionAge,
+            Derived::InflectionRate,
+            Derived::AgeAtFraction(0.95),
+        ] {
+            let found = fitted.derived(what, 0.95);
+            assert!(
+                matches!(found, Err(NotEstimable::Undetermined(_))),
+                "{what:?}"
+            );
+        }
+        assert!(fitted.derived(Derived::ValueAt(28.0), 0.95).is_ok());
+    }
+}
