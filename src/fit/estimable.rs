@@ -19,7 +19,7 @@
 
 use std::fmt;
 
-use super::interval::{Estimate, Law};
+use super::interval::{Estimate, Interval, Law};
 use super::support::{self, GREATEST_REACH, GREATEST_RELATIVE_ERROR, Shown};
 use super::{Estimates, Series};
 use crate::growth::{Curve, Derived, Term};
@@ -175,6 +175,37 @@ impl<'a> Fitted<'a> {
             Derived::AgeAtValue(_) | Derived::SecondPeakAge => {}
         }
         self.within(what.unit(), estimate)
+    }
+
+    /// An interval whose limits beyond ten times what the data reach are open: infinite
+    /// (common practice, no source). `unit` is the quantity's.
+    #[must_use]
+    pub fn opened(&self, unit: &str, interval: Interval) -> Interval {
+        const FAR: f64 = 10.0;
+        let Reach {
+            first_d,
+            last_d,
+            largest,
+        } = self.reach;
+        let beyond_d = FAR * self.reach.span_d();
+        let (least, most) = match unit {
+            "g" | "g/d" => (-FAR * largest, FAR * largest),
+            "d" => (first_d - beyond_d, last_d + beyond_d),
+            "1/d" => (-FAR, FAR),
+            _ => return interval,
+        };
+        Interval {
+            lower: if interval.lower < least {
+                f64::NEG_INFINITY
+            } else {
+                interval.lower
+            },
+            upper: if interval.upper > most {
+                f64::INFINITY
+            } else {
+                interval.upper
+            },
+        }
     }
 
     /// The limits by unit.
@@ -373,5 +404,11 @@ mod tests {
             );
         }
         assert!(fitted.derived(Derived::ValueAt(28.0), 0.95).is_ok());
+        let wide = Interval {
+            lower: 40.0,
+            upper: 1e5,
+        };
+        let opened = fitted.opened("g", wide);
+        assert_eq!((opened.lower, opened.upper), (40.0, f64::INFINITY));
     }
 }

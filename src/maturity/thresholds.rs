@@ -330,7 +330,8 @@ fn cv_interval(ratio: f64, n: f64, tail: f64) -> Interval {
     let limit = |share: f64| {
         let u = chi_squared_quantile(share, n - 1.0);
         let scale = ((u + 2.0) / n - 1.0) * ratio * ratio + u / (n - 1.0);
-        if scale > 0.0 {
+        // Above 100 percent normal values are no masses, and the formula is for much less.
+        if scale > ratio * ratio {
             100.0 * ratio / scale.sqrt()
         } else {
             f64::INFINITY

@@ -9,9 +9,6 @@ use std::path::Path;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-/// Number of studies.
-pub(crate) const COUNT: u64 = 40;
-
 /// How the birds of a study grow.
 #[derive(Debug, Clone, Copy)]
 enum Growth {
