@@ -18,7 +18,7 @@ fn main() -> pinfeather::Result<()> {
     let outcome = fit::fit(&*curve, series, &Settings::default(), &mut Workspace::new());
     let estimates = match &outcome {
         Outcome::Converged(estimates) => estimates,
-        // Numbers that the data do not support well: shown, and said so.
+        // Some terms are not supported by the data: those have a reason in place of a number.
         Outcome::Weak(estimates, _) => {
             println!("careful: {}", outcome.reason());
             estimates
@@ -29,14 +29,18 @@ fn main() -> pinfeather::Result<()> {
         }
     };
     for (place, term) in curve.terms().iter().enumerate() {
-        let estimate = interval::term(estimates, place, 0.95);
-        let error = estimate.standard_error.unwrap_or(f64::NAN);
-        println!(
-            "{:>2} {:9.4} +- {error:.4} {}",
-            term.name, estimate.value, term.unit
-        );
+        match interval::term(&*curve, estimates, place, 0.95) {
+            Ok(estimate) => println!(
+                "{:>2} {:9.4} +- {:.4} {}",
+                term.name,
+                estimate.value,
+                estimate.standard_error.unwrap_or(0.0),
+                term.unit
+            ),
+            Err(reason) => println!("{:>2} not estimable: {reason}", term.name),
+        }
     }
-    if let Some(age) = interval::derived(&*curve, estimates, Derived::InflectionAge, 0.95)
+    if let Ok(age) = interval::derived(&*curve, estimates, Derived::InflectionAge, 0.95)
         && let Some(limits) = age.interval
     {
         println!(

@@ -42,11 +42,11 @@
 //! match fit::fit(&*curve, series, &Settings::default(), &mut Workspace::new()) {
 //!     Outcome::Converged(estimates) => {
 //!         for (place, term) in curve.terms().iter().enumerate() {
-//!             let told = interval::term(&estimates, place, 0.95);
+//!             let told = interval::term(&*curve, &estimates, place, 0.95).map_err(|why| why.to_string())?;
 //!             println!("{} {:.4} {:?}", term.name, told.value, told.standard_error);
 //!         }
 //!         let mature = interval::derived(&*curve, &estimates, Derived::Mature, 0.95);
-//!         let mature = mature.and_then(|mature| mature.interval).ok_or("no interval")?;
+//!         let mature = mature.map_err(|why| why.to_string())?.interval.ok_or("no interval")?;
 //!         assert!(mature.holds(1580.0));
 //!     }
 //!     // Not every fit is to be relied upon: each says why, in words.

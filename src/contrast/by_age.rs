@@ -69,8 +69,9 @@ impl PairByAge {
 /// All pairs of groups along age; a pair without common ages is left out.
 pub(super) fn differences(joint: &Joint, request: &Request) -> Vec<PairByAge> {
     let found = pairs(joint.groups.len()).filter_map(|(a, b)| {
-        let (one, other) = (joint.spans_d[a], joint.spans_d[b]);
-        let (first_d, last_d) = (one.0.max(other.0), one.1.min(other.1));
+        let (one, other) = (joint.reaches[a], joint.reaches[b]);
+        let first_d = one.first_d.max(other.first_d);
+        let last_d = one.last_d.min(other.last_d);
         (first_d <= last_d).then(|| pair(joint, (a, b), &days_between(first_d, last_d), request))
     });
     found.collect()

@@ -17,15 +17,15 @@ use nalgebra::{DMatrix, DVector};
 use super::grouping::Sample;
 use super::{MixedWishes, Request};
 use crate::error::Result;
+use crate::fit::estimable::{Fitted, NotEstimable, Reach};
 use crate::fit::influence;
-use crate::fit::interval::{Estimate, root_of};
+use crate::fit::interval::{Estimate, Law, root_of};
 use crate::fit::mixed::{
     GroupedTerms, MixedFit, MixedModel, MixedOptions, MixedOutcome, RandomTerm, Subjects,
 };
 use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Workspace, fit};
 use crate::growth::Curve;
-use crate::stats::distribution::t_two_sided_quantile;
 use crate::stats::multiple::Simultaneous;
 use crate::trajectory::ready;
 
@@ -64,8 +64,8 @@ pub struct Joint {
     pub covariance: DMatrix<f64>,
     /// Degrees of freedom of each group, or one number for all.
     df: DegreesOfFreedom,
-    /// First and last age of each group's data, d.
-    pub spans_d: Vec<(f64, f64)>,
+    /// How far the data of each group reach.
+    pub reaches: Vec<Reach>,
 }
 
 #[derive(Debug, Clone)]
@@ -88,35 +88,57 @@ pub struct Difference {
 }
 
 impl Joint {
-    /// A quantity of the group at one place, with its interval; `None` where its curve
-    /// has no such quantity.
-    #[must_use]
-    pub fn value(&self, at: usize, quantity: Quantity, level: f64) -> Option<Estimate> {
-        let mut gradient = vec![0.0; self.terms[at].len()];
-        let value = quantity.value(&*self.curves[at], &self.terms[at], &mut gradient)?;
-        let variance = self.covariance_of(at, &gradient, at, &gradient);
-        let df = match &self.df {
-            DegreesOfFreedom::Common(df) => *df,
-            DegreesOfFreedom::Each(each) => each[at],
+    /// A quantity of the group at one place, with its interval.
+    ///
+    /// # Errors
+    /// Why there is none: the curve has none, or the data do not determine it.
+    pub fn value(
+        &self,
+        at: usize,
+        quantity: Quantity,
+        level: f64,
+    ) -> std::result::Result<Estimate, NotEstimable> {
+        let p = self.terms[at].len();
+        let block = self.covariance.view((at * p, at * p), (p, p));
+        // Symmetric: by columns is by rows.
+        let covariance: Vec<f64> = block.iter().copied().collect();
+        let fitted = Fitted {
+            curve: &*self.curves[at],
+            law: Law {
+                terms: &self.terms[at],
+                covariance: &covariance,
+                df: match &self.df {
+                    DegreesOfFreedom::Common(df) => *df,
+                    DegreesOfFreedom::Each(each) => each[at],
+                },
+            },
+            reach: self.reaches[at],
         };
-        let standard_error = (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt());
-        let estimate = Estimate {
-            value,
-            standard_error,
-            interval: None,
-        };
-        Some(estimate.at_factor(t_two_sided_quantile(level, df)))
+        match quantity {
+            Quantity::Term(index) => fitted.term(index, level),
+            Quantity::Derived(what) => fitted.derived(what, level),
+        }
     }
 
-    /// The difference in a quantity between the groups at two places; `None` where
-    /// the curve has no such quantity in one of them.
-    #[must_use]
-    pub fn difference(&self, a: usize, b: usize, quantity: Quantity) -> Option<Difference> {
+    /// The difference in a quantity between the groups at two places.
+    ///
+    /// # Errors
+    /// Why there is none, where the data of one of them do not determine the quantity.
+    pub fn difference(
+        &self,
+        a: usize,
+        b: usize,
+        quantity: Quantity,
+    ) -> std::result::Result<Difference, NotEstimable> {
+        for at in [a, b] {
+            self.value(at, quantity, 0.95)?;
+        }
         let p = self.terms[a].len();
         let (mut gradient_a, mut gradient_b) = (vec![0.0; p], vec![0.0; p]);
-        let value_a = quantity.value(&*self.curves[a], &self.terms[a], &mut gradient_a)?;
-        let value_b = quantity.value(&*self.curves[b], &self.terms[b], &mut gradient_b)?;
-        Some(self.of_gradients((a, value_a, &gradient_a), (b, value_b, &gradient_b)))
+        let value_a = quantity.value(&*self.curves[a], &self.terms[a], &mut gradient_a);
+        let value_b = quantity.value(&*self.curves[b], &self.terms[b], &mut gradient_b);
+        let (value_a, value_b) = value_a.zip(value_b).ok_or(NotEstimable::Absent)?;
+        Ok(self.of_gradients((a, value_a, &gradient_a), (b, value_b, &gradient_b)))
     }
 
     /// The difference between the curves of two groups at an age.
@@ -251,10 +273,7 @@ pub(super) fn pooled(
             .collect(),
         covariance,
         df: DegreesOfFreedom::Each(df),
-        spans_d: fits
-            .iter()
-            .map(|(group, _)| sample.age_span(*group))
-            .collect(),
+        reaches: fits.iter().map(|(_, fit)| fit.estimates.reach).collect(),
     };
     Some((joint, fits.into_iter().map(|(_, fit)| fit).collect()))
 }
@@ -421,6 +440,6 @@ pub(super) fn of_population(
         terms: (0..groups).map(|group| fit.group(group).to_vec()).collect(),
         covariance,
         df: DegreesOfFreedom::Common(birds.saturating_sub(groups).max(1) as f64),
-        spans_d: (0..groups).map(|group| sample.age_span(group)).collect(),
+        reaches: fit.reaches.clone(),
     }
 }

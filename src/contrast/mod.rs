@@ -30,7 +30,7 @@ use crate::trajectory::derived_quantities;
 pub use by_age::{AgeDifference, PairByAge};
 pub use grouping::{By, Groups};
 pub use joint::{Difference, Joint, Source};
-pub use pairs::Contrast;
+pub use pairs::{Contrast, NoContrast};
 pub use whole_curve::CurveTest;
 
 use bootstrap::Refit;
@@ -102,6 +102,8 @@ pub struct Compared {
     pub joint: Option<Joint>,
     /// Terms and derived quantities, pair by pair.
     pub contrasts: Vec<Contrast>,
+    /// Those that the data of a group do not determine.
+    pub not_estimable: Vec<NoContrast>,
     /// Tests of whole curves.
     pub tests: Vec<CurveTest>,
     /// The difference along age, pair by pair.
@@ -193,6 +195,7 @@ fn one_curve(
         curve: curve.name().to_owned(),
         joint: None,
         contrasts: Vec::new(),
+        not_estimable: Vec::new(),
         tests: Vec::new(),
         by_age: Vec::new(),
         notes: Vec::new(),
@@ -213,7 +216,7 @@ fn one_curve(
         None => pooled(&sample_of, &sample, groups, curve, request, &mut compared),
     };
     if let Some((joint, refit)) = found {
-        compared.contrasts = pairs::contrasts(&joint, request);
+        (compared.contrasts, compared.not_estimable) = pairs::contrasts(&joint, request);
         if request.replicates > 0 {
             bootstrap::put_intervals(
                 &mut compared.contrasts,

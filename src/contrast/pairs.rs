@@ -2,6 +2,7 @@
 
 use super::joint::Joint;
 use super::{Adjust, Request};
+use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::Interval;
 use crate::fit::profile::Quantity;
 use crate::growth::Derived;
@@ -37,8 +38,24 @@ pub struct Contrast {
     pub p_adjusted: Option<f64>,
 }
 
-/// The contrasts of one curve: term by term, pair by pair.
-pub(super) fn contrasts(joint: &Joint, request: &Request) -> Vec<Contrast> {
+/// A pair of groups, one of which has no such quantity.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoContrast {
+    /// Name of the term or derived quantity.
+    pub term: String,
+    /// Unit of the difference.
+    pub unit: String,
+    /// The first group, an index into the names.
+    pub a: usize,
+    /// The second group.
+    pub b: usize,
+    /// Why.
+    pub reason: NotEstimable,
+}
+
+/// The contrasts of one curve, term by term, pair by pair, and those that the data do
+/// not determine.
+pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec<NoContrast>) {
     let curve = &*joint.curves[0];
     let mut quantities: Vec<(String, String, Quantity)> = Vec::new();
     for (index, term) in curve.terms().iter().enumerate() {
@@ -70,18 +87,26 @@ pub(super) fn contrasts(joint: &Joint, request: &Request) -> Vec<Contrast> {
         ));
     }
     let wanted = |name: &String| request.terms.is_empty() || request.terms.contains(name);
-    let mut all = Vec::new();
+    let (mut all, mut none) = (Vec::new(), Vec::new());
     for (name, unit, quantity) in quantities.into_iter().filter(|(name, ..)| wanted(name)) {
         let mut of_quantity = Vec::new();
         for (a, b) in pairs(joint.groups.len()) {
-            if let Some(contrast) = contrast(joint, (a, b), (&name, &unit), quantity, request) {
-                of_quantity.push(contrast);
+            match contrast(joint, (a, b), (&name, &unit), quantity, request) {
+                Ok(contrast) => of_quantity.push(contrast),
+                Err(NotEstimable::Absent) => {}
+                Err(reason) => none.push(NoContrast {
+                    term: name.clone(),
+                    unit: unit.clone(),
+                    a: joint.groups[a],
+                    b: joint.groups[b],
+                    reason,
+                }),
             }
         }
         adjust(&mut of_quantity, request.adjust);
         all.extend(of_quantity);
     }
-    all
+    (all, none)
 }
 
 /// All pairs of so many places, the first before the second.
@@ -95,7 +120,7 @@ fn contrast(
     (term, unit): (&str, &str),
     quantity: Quantity,
     request: &Request,
-) -> Option<Contrast> {
+) -> Result<Contrast, NotEstimable> {
     let found = joint.difference(a, b, quantity)?;
     let t = found.standard_error.map(|error| found.value / error);
     let groups = joint.groups.len();
@@ -113,7 +138,7 @@ fn contrast(
         Adjust::Tukey => t.and_then(|t| tukey(t, groups, found.df).ok()),
         Adjust::Holm | Adjust::None => None,
     };
-    Some(Contrast {
+    Ok(Contrast {
         term: term.to_owned(),
         unit: unit.to_owned(),
         quantity,

@@ -8,8 +8,9 @@
 //! terms and sigma are put on n - p degrees of freedom, as those of a fit without
 //! correlation are (R's `gnls` does the same).
 
+use super::estimable::Reach;
 use super::mixed::{Correlation, Estimator, MixedModel, MixedOptions, MixedOutcome, Subjects};
-use super::support::{self, Reach};
+use super::support;
 use super::{Failure, Outcome, Series, Settings, Weakness};
 use crate::growth::Curve;
 
@@ -62,8 +63,9 @@ pub fn fit_correlated(curve: &dyn Curve, subjects: &Subjects<'_>, settings: &Set
     estimates.df = n - p;
     // The terms are judged anew, on their standard errors as given here.
     weaknesses.retain(|weak| weak.term.is_none());
+    estimates.reach = Reach::of(series);
     let held = vec![false; p];
-    let own: Vec<Weakness> = support::weaknesses(curve, Reach::of(series), &estimates, &held);
+    let own: Vec<Weakness> = support::weaknesses(curve, estimates.reach, &estimates, &held);
     weaknesses.extend(own);
     if weaknesses.is_empty() {
         Outcome::Converged(estimates)

@@ -13,6 +13,7 @@
 use nalgebra::DMatrix;
 use statrs::distribution::{Beta, ContinuousCDF, Normal};
 
+use super::support::asymptote_weakness;
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
 use crate::stats::distribution::f_upper;
@@ -351,9 +352,16 @@ pub fn notes(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Ve
     if let (Some(mature), Some(last)) = (mature, last)
         && last < REACHED * mature
     {
+        // An asymptote that the data do not determine has no number.
+        let mature_g = match asymptote_weakness(curve, &estimates.reach, &estimates.terms) {
+            None => format!(
+                "{:.0}% of the asymptote ({mature:.0})",
+                100.0 * last / mature
+            ),
+            Some(_) => "less than half of the asymptote".to_owned(),
+        };
         notes.push(format!(
-            "the last value ({last:.0}) is {:.0}% of the asymptote ({mature:.0}): the asymptote is an extrapolation",
-            100.0 * last / mature
+            "the last value ({last:.0}) is {mature_g}: the asymptote is an extrapolation"
         ));
     }
     let runs = runs_test(&residuals(curve, series, estimates).collect::<Vec<_>>());

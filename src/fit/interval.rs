@@ -21,6 +21,7 @@ use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
 
 use nalgebra::{DMatrix, DVector};
 
+use super::estimable::{Fitted, NotEstimable};
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
 use crate::stats::multiple::Simultaneous;
@@ -239,21 +240,30 @@ pub enum Band {
 }
 
 /// A term, by its place in the curve's order, with its interval at `level` (0.95).
-#[must_use]
-pub fn term(estimates: &Estimates, index: usize, level: f64) -> Estimate {
-    Law::of(estimates).term(index, level)
+///
+/// # Errors
+/// Why the data do not determine it.
+pub fn term(
+    curve: &dyn Curve,
+    estimates: &Estimates,
+    index: usize,
+    level: f64,
+) -> Result<Estimate, NotEstimable> {
+    Fitted::of(curve, estimates).term(index, level)
 }
 
-/// A quantity that follows from the terms, by the delta method; `None` where the
-/// curve has no such quantity at these terms.
-#[must_use]
+/// A quantity that follows from the terms, by the delta method.
+///
+/// # Errors
+/// [`NotEstimable::Absent`] where the curve has no such quantity at these terms, else
+/// why the data do not determine it.
 pub fn derived(
     curve: &dyn Curve,
     estimates: &Estimates,
     what: Derived,
     level: f64,
-) -> Option<Estimate> {
-    Law::of(estimates).derived(curve, what, level)
+) -> Result<Estimate, NotEstimable> {
+    Fitted::of(curve, estimates).derived(what, level)
 }
 
 /// The fitted value at each age, with the band asked for.

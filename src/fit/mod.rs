@@ -10,6 +10,7 @@ pub mod choice;
 mod correlated;
 mod descend;
 pub mod diagnostics;
+pub mod estimable;
 pub mod influence;
 pub mod interval;
 mod least_squares;
@@ -26,6 +27,7 @@ use rayon::prelude::*;
 pub use correlated::fit_correlated;
 
 use crate::growth::Curve;
+use estimable::Reach;
 use least_squares::{Descent, End, Moves, Optimum, Path, Scaling, Tactic};
 use variance::{Problem, Scale};
 
@@ -152,6 +154,8 @@ pub struct Estimates {
     pub df: usize,
     /// Correlation of residuals one day apart, where it is estimated.
     pub ar1: Option<mixed::Estimated>,
+    /// How far the data reach, by which quantities are judged to be estimable or not.
+    pub reach: Reach,
 }
 
 impl Estimates {
@@ -311,8 +315,8 @@ pub fn fit(
         let reason = "the terms' standard errors are too large for a number: the values are of too different size".to_owned();
         return Outcome::Failed(Failure { reason, n });
     }
-    let reach = support::Reach::of(series);
-    let mut weaknesses = support::weaknesses(curve, reach, &estimates, &workspace.descent.held);
+    let mut weaknesses =
+        support::weaknesses(curve, estimates.reach, &estimates, &workspace.descent.held);
     let spread = support::spread_weakness(estimates.variance, estimates.variance_power);
     weaknesses.extend(spread);
     if weaknesses.is_empty() {
@@ -480,5 +484,6 @@ fn estimates(
         relative_offset: optimum.relative_offset,
         df: n - p,
         ar1: None,
+        reach: Reach::of(problem.series),
     }
 }

@@ -60,6 +60,15 @@ pub enum Quantity {
 }
 
 impl Quantity {
+    /// Its unit.
+    #[must_use]
+    pub fn unit(self, curve: &dyn Curve) -> std::borrow::Cow<'static, str> {
+        match self {
+            Self::Term(index) => curve.terms()[index].unit.clone(),
+            Self::Derived(what) => what.unit().into(),
+        }
+    }
+
     /// Its value and gradient in the terms; `None` where the curve has none there.
     pub fn value(self, curve: &dyn Curve, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
         match self {

@@ -7,19 +7,21 @@
 
 use std::fmt::Write as _;
 
+use super::estimable::{Reach, on_bound, own_doubt};
 use super::least_squares::{Descent, End, MOST_TERMS, Optimum};
 use super::variance::Problem;
 use super::{Estimates, Series, Settings, Variance, Weakness};
-use crate::growth::{Curve, Derived, Term};
+use crate::growth::{Curve, Derived};
 
 /// Greatest standard error of a term as a share of it (of the range of ages, for
 /// a term that is an age).
-const GREATEST_RELATIVE_ERROR: f64 = 0.5;
+pub(super) const GREATEST_RELATIVE_ERROR: f64 = 0.5;
 /// Greatest power of the mean in the residual spread; common practice, no source: a scale
 /// errs by a constant (0) or in proportion (1).
 const GREATEST_POWER: f64 = 2.0;
-/// Greatest asymptote as a multiple of the largest value.
-const GREATEST_REACH: f64 = 2.0;
+/// Greatest mass as a multiple of the largest value, and greatest span of ages that a
+/// result may rest on as a multiple of the span weighed.
+pub(super) const GREATEST_REACH: f64 = 2.0;
 /// An asymptote beyond this multiple of the largest value is none.
 const NO_ASYMPTOTE: f64 = 100.0;
 /// Values beyond this have squares that overflow.
@@ -133,7 +135,7 @@ pub(super) fn no_optimum(problem: &Problem<'_>, optimum: &Optimum, descent: &Des
     if let Some(mature) = curve.derived(Derived::Mature, &descent.terms, spare)
         && mature > NO_ASYMPTOTE * largest
     {
-        return no_finite_asymptote(mature, largest);
+        return no_finite_asymptote(largest);
     }
     let mut reason = format!(
         "no optimum was reached in {} evaluations (relative offset {:.1e}, 1e-5 is asked)",
@@ -183,44 +185,13 @@ pub(super) fn singular(curve: &dyn Curve, descent: &Descent) -> Option<String> {
     ))
 }
 
-/// How far the data reach, by which the terms are judged.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Reach {
-    pub(super) first_d: f64,
-    pub(super) last_d: f64,
-    pub(super) largest: f64,
-}
-
-impl Reach {
-    /// That of a series with at least one value.
-    pub(super) fn of(series: Series<'_>) -> Self {
-        let nothing = Self {
-            first_d: f64::INFINITY,
-            last_d: f64::NEG_INFINITY,
-            largest: 0.0,
-        };
-        nothing.and(series)
-    }
-
-    /// That of these data and a further series.
-    pub(super) fn and(self, series: Series<'_>) -> Self {
-        let ages_d = series.ages_d.iter().copied();
-        Self {
-            first_d: ages_d.clone().fold(self.first_d, f64::min),
-            last_d: ages_d.fold(self.last_d, f64::max),
-            largest: largest(series.values).max(self.largest),
-        }
-    }
-}
-
 /// A residual spread that grows faster with the mean than errors of measurement do: it takes
 /// up what the curve misses, and lets the fit pass the larger values by.
 pub(super) fn spread_weakness(variance: Variance, power: f64) -> Option<Weakness> {
     (variance == Variance::Power && power > GREATEST_POWER).then(|| Weakness {
         term: None,
         reason: format!(
-            "the residual spread grows with the power {} of the mean, errors of measurement with 1 or little more: it takes up what the curve misses; try another curve, or proportional errors",
-            Shown(power)
+            "the residual spread grows with more than the power {GREATEST_POWER} of the mean, errors of measurement with 1 or little more: it takes up what the curve misses; try another curve, or proportional errors"
         ),
     })
 }
@@ -242,128 +213,92 @@ pub(super) fn weaknesses(
         );
         weaknesses.push(Weakness { term: None, reason });
     }
-    let (first_d, last_d) = (reach.first_d, reach.last_d);
-    asymptote_weakness(curve, reach.largest, estimates, &mut weaknesses);
-    inflection_weakness(curve, (first_d, last_d), estimates, &mut weaknesses);
+    let terms = &estimates.terms;
+    weaknesses.extend(asymptote_weakness(curve, &reach, terms));
+    weaknesses.extend(inflection_weakness(curve, &reach, terms));
     for (j, term) in curve.terms().iter().enumerate() {
-        let (name, value) = (&term.name, estimates.terms[j]);
-        if held[j] {
-            let reason = format!("{name} is at the end of its range ({})", Shown(value));
-            weaknesses.push(Weakness {
-                term: Some(j),
-                reason,
-            });
-        } else if let Some(error) = estimates.standard_error(j)
-            && let Some(reason) = error_weakness(term, value, error, last_d - first_d)
-        {
-            weaknesses.push(Weakness {
-                term: Some(j),
-                reason,
-            });
-        }
+        let known = weaknesses.iter().any(|weak| weak.term == Some(j));
+        let reason = if held[j] {
+            Some(on_bound(term, terms[j]))
+        } else {
+            let own = own_doubt(term, terms[j], estimates.standard_error(j), &reach);
+            own.filter(|_| !known)
+        };
+        weaknesses.extend(reason.map(|reason| Weakness {
+            term: Some(j),
+            reason,
+        }));
     }
     weaknesses
 }
 
 /// An asymptote that runs away, or lies far beyond the data.
-fn asymptote_weakness(
+pub(super) fn asymptote_weakness(
     curve: &dyn Curve,
-    largest: f64,
-    estimates: &Estimates,
-    weaknesses: &mut Vec<Weakness>,
-) {
+    reach: &Reach,
+    terms: &[f64],
+) -> Option<Weakness> {
     let mut gradient = [0.0; MOST_TERMS];
-    let gradient = &mut gradient[..estimates.terms.len()];
-    let Some(mature) = curve.derived(Derived::Mature, &estimates.terms, gradient) else {
-        return;
-    };
-    let term = (0..gradient.len()).find(|j| gradient[*j] != 0.0);
-    if mature > NO_ASYMPTOTE * largest {
-        weaknesses.push(Weakness {
-            term,
-            reason: no_finite_asymptote(mature, largest),
-        });
-    } else if mature > GREATEST_REACH * largest {
-        let reason = format!(
-            "asymptote far beyond the data: {}, {:.1} times the largest value ({})",
-            Shown(mature),
-            mature / largest,
-            Shown(largest)
-        );
-        weaknesses.push(Weakness { term, reason });
+    let gradient = &mut gradient[..terms.len()];
+    let mature = curve.derived(Derived::Mature, terms, gradient)?;
+    if mature <= GREATEST_REACH * reach.largest {
+        return None;
     }
+    // Of two phases, the one that runs away.
+    let part = |j: &usize| (gradient[*j] * terms[*j]).abs();
+    let term = (0..terms.len())
+        .filter(|j| gradient[*j] != 0.0)
+        .max_by(|one, other| part(one).total_cmp(&part(other)).then(other.cmp(one)));
+    let reason = if mature > NO_ASYMPTOTE * reach.largest {
+        no_finite_asymptote(reach.largest)
+    } else {
+        format!(
+            "asymptote far beyond the data: more than twice the largest value ({})",
+            Shown(reach.largest)
+        )
+    };
+    Some(Weakness { term, reason })
 }
 
 /// An inflection that no weighing saw.
-fn inflection_weakness(
+pub(super) fn inflection_weakness(
     curve: &dyn Curve,
-    (first_d, last_d): (f64, f64),
-    estimates: &Estimates,
-    weaknesses: &mut Vec<Weakness>,
-) {
+    reach: &Reach,
+    terms: &[f64],
+) -> Option<Weakness> {
     let mut gradient = [0.0; MOST_TERMS];
-    let gradient = &mut gradient[..estimates.terms.len()];
-    let Some(age_d) = curve.derived(Derived::InflectionAge, &estimates.terms, gradient) else {
-        return;
-    };
-    let term = curve
-        .terms()
-        .iter()
-        .position(|term| term.name == "ti" || term.name == "ti1");
-    if age_d > last_d {
-        let reason = format!(
-            "the last age ({} d) is before the inflection ({} d)",
-            Shown(last_d),
-            Shown(age_d)
-        );
-        weaknesses.push(Weakness { term, reason });
-    } else if age_d < first_d {
+    let gradient = &mut gradient[..terms.len()];
+    let age_d = curve.derived(Derived::InflectionAge, terms, gradient)?;
+    let reason = if age_d > reach.last_d {
+        format!(
+            "the last age ({} d) is before the inflection",
+            Shown(reach.last_d)
+        )
+    } else if age_d < reach.first_d {
         let hatch = if age_d < 0.0 {
             "inflection before hatch"
         } else {
             "inflection before the first age"
         };
-        let reason = format!(
-            "{hatch}: {} d, the first age is {} d",
-            Shown(age_d),
-            Shown(first_d)
-        );
-        weaknesses.push(Weakness { term, reason });
-    }
-}
-
-/// A standard error too large for its term. A term in days is a place on the age
-/// axis, whose zero has no meaning for it: there the range of ages is the measure.
-fn error_weakness(term: &Term, value: f64, error: f64, range_d: f64) -> Option<String> {
-    let (measure, of) = if term.unit == "d" {
-        (range_d, "of the range of ages")
+        format!("{hatch}: the first age is {} d", Shown(reach.first_d))
     } else {
-        (value.abs(), "of it")
+        return None;
     };
-    (error > GREATEST_RELATIVE_ERROR * measure).then(|| {
-        let share = 100.0 * error / measure;
-        let share = if share > 1000.0 {
-            "over 1000".to_owned()
-        } else {
-            format!("{share:.0}")
-        };
-        format!(
-            "standard error of {} is {share}% {of} ({} +- {})",
-            term.name,
-            Shown(value),
-            Shown(error)
-        )
-    })
+    let term = curve
+        .terms()
+        .iter()
+        .position(|term| term.name == "ti" || term.name == "ti1");
+    Some(Weakness { term, reason })
 }
 
-fn no_finite_asymptote(mature: f64, largest: f64) -> String {
+fn no_finite_asymptote(largest: f64) -> String {
     format!(
-        "no finite asymptote: it runs away ({mature:.1e} against a largest value of {})",
+        "no finite asymptote: it runs away (beyond 100 times the largest value, {})",
         Shown(largest)
     )
 }
 
-fn largest(values: &[f64]) -> f64 {
+pub(super) fn largest(values: &[f64]) -> f64 {
     values
         .iter()
         .fold(f64::MIN, |most, value| most.max(*value))
@@ -382,7 +317,7 @@ fn most_confounded(descent: &Descent) -> Option<(usize, usize, f64)> {
 }
 
 /// A number to four significant digits, without an exponent where it can be read without.
-struct Shown(f64);
+pub(super) struct Shown(pub(super) f64);
 
 impl std::fmt::Display for Shown {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

@@ -84,6 +84,10 @@ pub struct Cv {
     pub upper_pct: Option<f64>,
 }
 
+/// An upper limit above this sets none: normal weights that spread as far as their mean
+/// would be below zero one time in six, and the formula is for much less.
+const GREATEST_CV_PCT: f64 = 100.0;
+
 /// Why there is no coefficient of variation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum NoCv {
@@ -224,7 +228,7 @@ fn coefficient_of_variation(weights_g: &[f64], confidence: f64) -> std::result::
         sd_g,
         cv_pct: 100.0 * ratio,
         lower_pct: limit(1.0 - tail).unwrap_or(0.0),
-        upper_pct: limit(tail),
+        upper_pct: limit(tail).filter(|upper_pct| *upper_pct <= GREATEST_CV_PCT),
     })
 }
 

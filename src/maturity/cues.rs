@@ -4,6 +4,7 @@ use std::collections::HashSet;
 use std::fmt;
 
 use crate::error::{Error, Result};
+use crate::fit::estimable::NotEstimable;
 use crate::fit::{Outcome, interval};
 use crate::growth::{Curve, Derived};
 use crate::maturity::check_confidence;
@@ -97,6 +98,8 @@ pub enum NoCue {
     FitFailed(String),
     /// The fitted curve never comes there.
     NotReached,
+    /// The data do not determine its age, for this reason.
+    NotEstimable(String),
 }
 
 /// What is known of a bird's first egg.
@@ -181,7 +184,7 @@ fn cue_age(
         Outcome::Weak(estimates, _) => (estimates, Some(fit.outcome.reason())),
         Outcome::Failed(failure) => return Err(NoCue::FitFailed(failure.reason.clone())),
     };
-    let age = interval::derived(fit.curve, estimates, what, confidence).ok_or(NoCue::NotReached)?;
+    let age = interval::derived(fit.curve, estimates, what, confidence)?;
     let support = match weak {
         Some(reason) => Support::Weak(reason),
         None if (fit.first_age_d..=fit.last_age_d).contains(&age.value) => Support::Supported,
@@ -220,7 +223,7 @@ impl Cue {
         }
     }
 
-    /// `supported`, `extrapolated`, `weak`, `failed` or `not reached`.
+    /// `supported`, `extrapolated`, `weak`, `failed`, `not reached` or `not estimable`.
     #[must_use]
     pub fn status(&self) -> &'static str {
         match &self.age {
@@ -238,6 +241,7 @@ impl Cue {
             }) => "weak",
             Err(NoCue::FitFailed(_)) => "failed",
             Err(NoCue::NotReached) => "not reached",
+            Err(NoCue::NotEstimable(_)) => "not estimable",
         }
     }
 
@@ -278,11 +282,21 @@ impl fmt::Display for Support {
     }
 }
 
+impl From<NotEstimable> for NoCue {
+    fn from(why: NotEstimable) -> Self {
+        match why {
+            NotEstimable::Absent => Self::NotReached,
+            NotEstimable::Undetermined(reason) => Self::NotEstimable(reason),
+        }
+    }
+}
+
 impl fmt::Display for NoCue {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::FitFailed(reason) => write!(f, "no fit: {reason}"),
-            Self::NotReached => f.write_str("the fitted curve never comes there"),
+            Self::NotReached => NotEstimable::Absent.fmt(f),
+            Self::NotEstimable(reason) => write!(f, "not estimable: {reason}"),
         }
     }
 }

@@ -148,7 +148,7 @@ pub(super) fn usual_curve<'a>(fits: &[&'a FittedCurve<'_>]) -> Option<&'a str> {
 fn reading(fit: &FittedCurve<'_>, what: Derived, landmark_d: f64) -> Option<Reading> {
     let estimates = fit.outcome.estimates()?;
     // The level does not matter: only the standard error is read.
-    let estimate = interval::derived(fit.curve, estimates, what, 0.95)?;
+    let estimate = interval::derived(fit.curve, estimates, what, 0.95).ok()?;
     let supported = match what {
         Derived::ValueAt(_) | Derived::RateAt(_) => fit.last_age_d >= landmark_d - REACH_D,
         _ => {

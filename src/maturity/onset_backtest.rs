@@ -172,7 +172,7 @@ fn foretold_eggs(forecast: &OnsetForecast) -> Vec<ForetoldEgg> {
             bird: bird.bird.clone(),
             strain: bird.strain,
             as_of_d: forecast.as_of_d,
-            median_d: bird.median_d,
+            median_d: bird.median_d?,
             interval_d: bird.interval_d,
             egg_d,
         }),
@@ -184,7 +184,7 @@ fn foretold_eggs(forecast: &OnsetForecast) -> Vec<ForetoldEgg> {
 fn egg_hits(forecast: &OnsetForecast) -> Vec<Hit> {
     let hits = forecast.birds.iter().filter_map(|bird| match bird.came? {
         EventTime::Exact(egg_d) => Some(Hit {
-            error: Some(bird.median_d - egg_d),
+            error: bird.median_d.map(|median_d| median_d - egg_d),
             held: Some(bird.interval_d.contains(egg_d)),
         }),
         EventTime::After(seen_d) => Some(Hit {

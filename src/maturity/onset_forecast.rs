@@ -34,6 +34,9 @@ const EGGS: usize = 8_000_000;
 const LEAST_DRAWS: usize = 200;
 /// A bird last seen longer ago than this is taken as gone, d: birds are looked at weekly.
 const GONE_AFTER_D: f64 = 7.0;
+/// A first egg is forecast up to so many times the age of the forecast: birds are followed
+/// from hatch to that age, and further ahead than that no record reaches.
+const REACH: f64 = 2.0;
 /// Days ahead that the flock's lay curve is forecast.
 const AHEAD_D: u32 = 56;
 
@@ -69,9 +72,10 @@ pub struct BirdForecast {
     pub bird: String,
     /// Index into [`LayRecords::strains`].
     pub strain: usize,
-    /// Median age at first egg, d.
-    pub median_d: f64,
-    /// Prediction interval, d.
+    /// Median age at first egg, d; none where it lies beyond twice the age of the
+    /// forecast, where no record reaches (common practice, no source).
+    pub median_d: Option<f64>,
+    /// Prediction interval, d; a limit beyond that is open: infinite.
     pub interval_d: Interval,
     /// Whether its cues were known.
     pub by_cues: bool,
@@ -169,12 +173,18 @@ pub fn forecast_onset(
         })
         .collect();
     let birds = waiting.iter().zip(&drawn).map(|(row, ages_d)| {
+        let reached = |age_d: f64| Some(age_d).filter(|age_d| *age_d <= REACH * as_of_d);
+        let limit = |age_d: f64| reached(age_d).unwrap_or(f64::INFINITY);
         let interval = percentile_interval(ages_d, options.confidence);
+        let interval = interval.map_or((as_of_d, f64::INFINITY), |one| (one.lower, one.upper));
         BirdForecast {
             bird: known.birds[*row].name.clone(),
             strain: known.birds[*row].strain,
-            median_d: crate::stats::median(ages_d),
-            interval_d: interval.unwrap_or(Interval::around(f64::NAN, f64::NAN)),
+            median_d: reached(crate::stats::median(ages_d)),
+            interval_d: Interval {
+                lower: limit(interval.0),
+                upper: limit(interval.1),
+            },
             by_cues: !lacking(row),
             came: came(&at_landmark.birds[*row], as_of_d, landmark_d),
         }

@@ -183,7 +183,7 @@ impl Measure {
             }
             let estimates = fit.outcome.estimates().ok_or("no fit of the bird")?;
             let value = interval::derived(fit.curve, estimates, Derived::ValueAt(age_d), 0.95);
-            let value = value.ok_or("no fit of the bird")?;
+            let value = value.map_err(|_| "not estimable from the bird's weighings")?;
             Ok(Reading {
                 value: value.value,
                 std_error: value.standard_error,
@@ -208,7 +208,8 @@ impl Measure {
             Self::Mass(place, _) => {
                 let fit = bird.curves.get(place)?;
                 let what = Derived::AgeAtValue(value);
-                let age = interval::derived(fit.curve, fit.outcome.estimates()?, what, 0.95)?;
+                let age =
+                    interval::derived(fit.curve, fit.outcome.estimates()?, what, 0.95).ok()?;
                 (age.value <= fit.last_age_d).then_some(age.value.max(fit.first_age_d))
             }
             Self::Share(part, whole, _) => {
@@ -329,7 +330,8 @@ fn cv_interval(ratio: f64, n: f64, tail: f64) -> Interval {
     let limit = |share: f64| {
         let u = chi_squared_quantile(share, n - 1.0);
         let scale = ((u + 2.0) / n - 1.0) * ratio * ratio + u / (n - 1.0);
-        if scale > 0.0 {
+        // Above 100 percent normal values are no masses, and the formula is for much less.
+        if scale > ratio * ratio {
             100.0 * ratio / scale.sqrt()
         } else {
             f64::INFINITY

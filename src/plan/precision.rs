@@ -17,6 +17,11 @@ use crate::fit::profile::Quantity;
 /// Scaled to a unit diagonal, a pivot below this leaves a combination of terms untold.
 const LEAST_PIVOT: f64 = 1e-10;
 
+/// A design whose standard error with so many birds a strain is still greater than the
+/// quantity itself tells nothing of it: more than any study has (common practice, no
+/// source). Such is the spread of a term that went to zero in the pilot.
+const MANY_BIRDS: f64 = 100.0;
+
 /// Why a schedule tells nothing of some terms.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Untold {
@@ -121,7 +126,11 @@ impl Told {
                 (self.spread.as_ref()? * &gradient).dot(&gradient)
             }
         };
-        (variance > 0.0 && variance.is_finite()).then_some(variance)
+        let tells = match target.what {
+            What::Value(_) | What::Spread(_) => variance <= MANY_BIRDS * target.value.powi(2),
+            What::Contrast(_) | What::Cue(_) => true,
+        };
+        (tells && variance > 0.0 && variance.is_finite()).then_some(variance)
     }
 }
 

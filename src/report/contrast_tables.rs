@@ -26,6 +26,8 @@ pub fn contrasts(study: &Study, comparison: &Comparison) -> Table {
             "p_adjusted",
             "unit",
             "level",
+            "status",
+            "reason",
         ],
     );
     let names = &comparison.groups.names;
@@ -49,7 +51,24 @@ pub fn contrasts(study: &Study, comparison: &Comparison) -> Table {
                 .number(contrast.p_value)
                 .number(contrast.p_adjusted)
                 .text(&contrast.unit)
-                .text(joint.source.level());
+                .text(joint.source.level())
+                .text("supported")
+                .text("");
+        }
+        for none in &compared.not_estimable {
+            let mut row = table.row();
+            row.text(&study.traits[compared.trait_index].name)
+                .text(&compared.curve)
+                .text(&none.term)
+                .text(&names[none.a])
+                .text(&names[none.b]);
+            for _ in 5..12 {
+                row.number(None);
+            }
+            row.text(&none.unit)
+                .text(joint.source.level())
+                .text("not estimable")
+                .text(&none.reason.to_string());
         }
     }
     table

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use crate::fit::estimable::{Fitted, NotEstimable};
 use crate::fit::interval::{self, Estimate, Law};
 use crate::fit::{Estimates, diagnostics, transformed};
 use crate::growth::{Curve, Derived};
@@ -104,10 +105,27 @@ impl Whose<'_> {
     }
 }
 
-/// The cells of an estimate: value, standard error, limits.
-pub(crate) fn estimate_cells(row: &mut Row<'_>, estimate: &Estimate) {
-    row.number(estimate.value).number(estimate.standard_error);
-    limits(row, estimate);
+/// The cells of an estimate: value, standard error, limits, status, reason.
+pub(crate) fn estimate_cells(row: &mut Row<'_>, estimate: &Result<Estimate, NotEstimable>) {
+    let known = estimate.as_ref().ok();
+    let interval = known.and_then(|estimate| estimate.interval);
+    row.number(known.map(|estimate| estimate.value))
+        .number(known.and_then(|estimate| estimate.standard_error))
+        .number(interval.map(|interval| interval.lower))
+        .number(interval.map(|interval| interval.upper));
+    row.text(status(estimate));
+    match estimate {
+        Ok(_) => row.text(""),
+        Err(reason) => row.text(&reason.to_string()),
+    };
+}
+
+/// Whether the data determine a quantity, in the column `status`.
+pub(crate) fn status<T>(estimate: &Result<T, NotEstimable>) -> &'static str {
+    match estimate {
+        Ok(_) => "supported",
+        Err(_) => "not estimable",
+    }
 }
 
 pub(crate) fn terms_table() -> Table {
@@ -124,13 +142,16 @@ pub(crate) fn terms_table() -> Table {
             "std_error",
             "lower",
             "upper",
+            "status",
+            "reason",
         ],
     )
 }
 
 /// `curve_terms.csv`: terms and derived quantities with standard errors and intervals.
 ///
-/// A weak fit has its rows too, with its status in `curve_fits.csv`; a failed one has none.
+/// What the data do not determine has no number, and the reason in its place. A weak fit
+/// has its rows too, with its status in `curve_fits.csv`; a failed one has none.
 fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
     let derived = wanted.derived();
     let fits = subjects.iter().flat_map(|subject| &subject.fits);
@@ -144,29 +165,26 @@ fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Tabl
             };
             let curve = &**curve;
             let mut place = 0;
-            let mut write = |name: &str, estimate: Option<Estimate>| {
+            let mut write = |name: &str, estimate: Result<Estimate, NotEstimable>| {
                 let own = wanted.intervals.of(*subject, at, place);
                 place += 1;
-                let Some(estimate) = estimate else { return };
-                let interval = match wanted.method {
-                    Method::Wald => estimate.interval,
-                    Method::Profile | Method::Bootstrap { .. } => own,
+                if estimate == Err(NotEstimable::Absent) {
+                    return;
+                }
+                let with_interval = |estimate: Estimate| Estimate {
+                    interval: match wanted.method {
+                        Method::Wald => estimate.interval,
+                        Method::Profile | Method::Bootstrap { .. } => own,
+                    },
+                    ..estimate
                 };
                 let mut row = begin(&mut table, study, *subject, curve);
                 row.text(name);
-                estimate_cells(
-                    &mut row,
-                    &Estimate {
-                        interval,
-                        ..estimate
-                    },
-                );
+                estimate_cells(&mut row, &estimate.map(with_interval));
             };
             for (index, term) in curve.terms().iter().enumerate() {
-                write(
-                    &term.name,
-                    Some(interval::term(estimates, index, wanted.confidence)),
-                );
+                let level = wanted.confidence;
+                write(&term.name, interval::term(curve, estimates, index, level));
             }
             for (what, name) in derived.iter().zip(&derived_names) {
                 write(
@@ -178,7 +196,7 @@ fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Tabl
                 let level = wanted.confidence;
                 write(
                     "ar1",
-                    Some(transformed::share(ar1.value, ar1.standard_error, level)),
+                    Ok(transformed::share(ar1.value, ar1.standard_error, level)),
                 );
             }
         }
@@ -433,6 +451,7 @@ pub(crate) fn write_curve(
     bands: Bands<'_>,
 ) {
     let law = Law::of(estimates);
+    let fitted = Fitted::of(curve, estimates);
     let factor = law.pointwise_factor(bands.level);
     let all = match bands.sup_t_seed {
         Some(seed) => law.sup_t_factor(curve, ages_d, bands.level, seed),
@@ -445,8 +464,14 @@ pub(crate) fn write_curve(
         row.number(*age_d).number(pointwise[index].value);
         limits(&mut row, &pointwise[index]);
         limits(&mut row, &pointwise[index].at_factor(all));
-        row.number(rates[index].value);
-        limits(&mut row, &rates[index]);
+        let rate = Some(&rates[index]).filter(|rate| {
+            let what = Derived::RateAt(*age_d);
+            fitted.supports(what, rate).is_ok()
+        });
+        row.number(rate.map(|rate| rate.value));
+        let of_rate = rate.and_then(|rate| rate.interval);
+        row.number(of_rate.map(|interval| interval.lower))
+            .number(of_rate.map(|interval| interval.upper));
         let new_bird = match bands.new_bird {
             NewBird::Untold => None,
             NewBird::Residuals => interval::prediction(estimates, pointwise[index], factor)

@@ -275,6 +275,7 @@ fn foretold_panel(study: &Study, eggs: &[ForetoldEgg], as_of_d: f64) -> Identity
         line: Vec::new(),
         intervals: own
             .iter()
+            .filter(|egg| egg.interval_d.upper.is_finite())
             .map(|egg| (egg.interval_d.lower, egg.interval_d.upper, egg.egg_d))
             .collect(),
         strains: strains.collect(),

@@ -234,6 +234,13 @@ pub fn onset_forecast(records: &LayRecords, forecast: &OnsetForecast) -> Table {
             Some(EventTime::Before(upper)) => (None, format!("by {upper} d")),
             None => (None, String::new()),
         };
+        let note = match bird.median_d {
+            Some(_) => note,
+            None => format!(
+                "not estimable: too few have laid for a forecast so far ahead{}{note}",
+                separator(&note)
+            ),
+        };
         let doubt = if bird.by_cues {
             note
         } else {

@@ -182,13 +182,21 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
         .iter()
         .take(NAMED)
         .map(|bird| {
-            format!(
-                "{} at {} d ({} to {})",
-                bird.bird,
-                three_digits(bird.median_d),
-                three_digits(bird.interval_d.lower),
-                three_digits(bird.interval_d.upper)
-            )
+            let age = |age_d: f64| match age_d.is_finite() {
+                true => three_digits(age_d),
+                false => "no upper limit".to_owned(),
+            };
+            let (lower, upper) = (bird.interval_d.lower, bird.interval_d.upper);
+            match bird.median_d {
+                Some(median_d) => {
+                    let (median, lower) = (three_digits(median_d), age(lower));
+                    format!("{} at {median} d ({lower} to {})", bird.bird, age(upper))
+                }
+                None if lower.is_finite() => {
+                    format!("{} not before {} d", bird.bird, three_digits(lower))
+                }
+                None => format!("{} not estimable", bird.bird),
+            }
         })
         .collect();
     if forecast.birds.len() > NAMED {

@@ -5,6 +5,7 @@
 //! failed fit has one row, without numbers, that says why.
 
 use crate::contrast::{Compared, Comparison};
+use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate};
 use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Variance};
@@ -103,20 +104,41 @@ fn printed(what: Derived) -> String {
 }
 
 /// The cells of one row after its model and curve.
-fn row(table: &mut Table, whose: &Whose<'_>, (term, unit): (&str, &str), estimate: &Estimate) {
-    let mut note = whose.note.clone();
-    if estimate.standard_error.is_none() {
-        if !note.is_empty() {
-            note.push_str("; ");
-        }
-        note.push_str("no standard error: on a bound, or not told apart from another term");
-    }
-    let error = estimate.standard_error;
+///
+/// What the data do not determine has the reason in its note in place of numbers.
+fn row(
+    table: &mut Table,
+    whose: &Whose<'_>,
+    (term, unit): (&str, &str),
+    estimate: &Result<Estimate, NotEstimable>,
+) {
+    let (printed, interval, reason) = match estimate {
+        Ok(Estimate {
+            value,
+            standard_error,
+            interval,
+        }) => (
+            rounding::estimate_and_error(*value, *standard_error),
+            rounding::interval(*interval, *standard_error),
+            match standard_error {
+                Some(_) => String::new(),
+                None => "no standard error".to_owned(),
+            },
+        ),
+        Err(reason) => (
+            String::new(),
+            String::new(),
+            format!("not estimable: {reason}"),
+        ),
+    };
+    let notes = [whose.note.as_str(), &reason];
+    let notes: Vec<&str> = notes.into_iter().filter(|note| !note.is_empty()).collect();
+    let note = notes.join("; ");
     begin(table, whose)
         .text(term)
         .text(unit)
-        .text(&rounding::estimate_and_error(estimate.value, error))
-        .text(&rounding::interval(estimate.interval, error))
+        .text(&printed)
+        .text(&interval)
         .whole(whose.birds)
         .whole(whose.records)
         .text(&note);
@@ -154,17 +176,20 @@ fn curve_rows(
     let level = wishes.confidence;
     let mut values = Vec::new();
     for (index, term) in curve.terms().iter().enumerate() {
-        let estimate = interval::term(estimates, index, level);
-        values.push(estimate.value);
+        let estimate = interval::term(curve, estimates, index, level);
+        values.extend(estimate.as_ref().ok().map(|estimate| estimate.value));
         row(table, whose, (&term.name, &term.unit), &estimate);
     }
     for what in wishes.derived() {
-        let Some(estimate) = interval::derived(curve, estimates, what, level) else {
-            continue;
-        };
+        let estimate = interval::derived(curve, estimates, what, level);
         // A term of the curve by another name, such as A and the mature weight.
-        let is_a_term = |value: &f64| value.to_bits() == estimate.value.to_bits();
-        if !values.iter().any(is_a_term) {
+        let is_a_term = match &estimate {
+            Ok(estimate) => values
+                .iter()
+                .any(|value| value.to_bits() == estimate.value.to_bits()),
+            Err(reason) => *reason == NotEstimable::Absent,
+        };
+        if !is_a_term {
             row(table, whose, (&printed(what), what.unit()), &estimate);
         }
     }

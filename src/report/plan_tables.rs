@@ -47,7 +47,12 @@ const HEADER: &[&str] = &[
     "d_efficiency",
     "reaches",
     "differing_power",
+    "status",
+    "reason",
 ];
+
+/// Columns after the one that says whether what is wanted is reached.
+const AFTER_REACHES: usize = 3;
 
 /// `designs.csv`: what each design would tell of each quantity, by number of birds.
 #[must_use]
@@ -63,6 +68,7 @@ pub fn designs(planned: &Planned<'_>) -> Table {
         birds.dedup();
         for (index, target) in planned.plan.targets.iter().enumerate() {
             let Some(variance) = design.told.variance(planned.population, target) else {
+                not_estimable(&mut table, planned, design, target);
                 continue;
             };
             let mut row = |birds: Option<usize>| {
@@ -149,8 +155,29 @@ impl Line<'_> {
                 Sampling::SerialSlaughter => None,
             })
             .text(met.map_or("", yes))
-            .number(simulated.and_then(|found| found.power_of_true));
+            .number(simulated.and_then(|found| found.power_of_true))
+            .text("supported")
+            .text("");
     }
+}
+
+/// A quantity of which a design tells nothing: no numbers, and why.
+fn not_estimable(table: &mut Table, planned: &Planned<'_>, design: &Design, target: &Target) {
+    let mut row = table.row();
+    row.text(&design.name())
+        .text(&strain(target, planned.strains))
+        .whole(None)
+        .text(&ages(&design.schedule.ages_d))
+        .whole(design.schedule.scans_per_bird())
+        .text(target.what.kind())
+        .text(&target.name)
+        .text(&target.unit);
+    for _ in 8..HEADER.len() - 1 - AFTER_REACHES {
+        row.number(None);
+    }
+    row.text("").number(None).text("not estimable").text(
+        "the design does not determine it: with 100 birds its standard error would exceed it, or there is none",
+    );
 }
 
 fn yes(met: bool) -> &'static str {
@@ -199,10 +226,13 @@ fn calibration(name: &str, wish: &CalibrationWish, birds: &[usize], table: &mut 
                 .number(error)
                 .number(None)
                 .number(half_width);
-            for _ in 11..HEADER.len() - 2 {
+            for _ in 11..HEADER.len() - 1 - AFTER_REACHES {
                 row.number(None);
             }
-            row.text(met.map_or("", yes)).number(None);
+            row.text(met.map_or("", yes))
+                .number(None)
+                .text("supported")
+                .text("");
         };
         let mean = (told.mean_error, told.mean_half_width);
         row("mean prediction", "g", mean.0, mean.1, wish.mean_within);

@@ -5,13 +5,14 @@
 //! these have fixed effects), the bird for a bird's own curve, and neither for what
 //! holds for all.
 
+use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate};
 use crate::fit::mixed::{Covariance, Criterion, Estimator, MixedFit, MixedOutcome, TermScale};
 use crate::growth::Curve;
 use crate::report::Table;
 use crate::report::growth_tables::{
     Bands, NewBird, Wanted, Whose, choice_table, curves_table, estimate_cells, fits_table,
-    no_evidence_cells, residuals_table, terms_table, write_curve,
+    no_evidence_cells, residuals_table, status, terms_table, write_curve,
 };
 use crate::study::Study;
 use crate::trajectory::interval::Method;
@@ -108,30 +109,32 @@ fn curve_terms(table: &mut Table, study: &Study, population: &Population, wanted
                 strain: &group.name,
                 ..all
             };
-            let mut write = |place: usize, name: &str, estimate: Estimate| {
-                let interval = match wanted.method {
-                    Method::Wald => estimate.interval,
-                    Method::Profile | Method::Bootstrap { .. } => {
-                        let group = (population.trait_index, at);
-                        wanted.intervals.of_group(group, number, place)
-                    }
+            let mut write = |place: usize, name: &str, estimate: Result<Estimate, NotEstimable>| {
+                if estimate == Err(NotEstimable::Absent) {
+                    return;
+                }
+                let with_interval = |estimate: Estimate| Estimate {
+                    interval: match wanted.method {
+                        Method::Wald => estimate.interval,
+                        Method::Profile | Method::Bootstrap { .. } => {
+                            let group = (population.trait_index, at);
+                            wanted.intervals.of_group(group, number, place)
+                        }
+                    },
+                    ..estimate
                 };
                 let mut row = whose.begin(table, curve);
                 row.text(name);
-                let estimate = Estimate {
-                    interval,
-                    ..estimate
-                };
-                estimate_cells(&mut row, &estimate);
+                estimate_cells(&mut row, &estimate.map(with_interval));
             };
             let terms = curve.terms();
             for (index, term) in terms.iter().enumerate() {
-                write(index, &term.name, interval::term(&estimates, index, level));
+                let estimate = interval::term(curve, &estimates, index, level);
+                write(index, &term.name, estimate);
             }
             for (place, (what, name)) in derived.iter().enumerate() {
-                if let Some(estimate) = interval::derived(curve, &estimates, *what, level) {
-                    write(terms.len() + place, name, estimate);
-                }
+                let estimate = interval::derived(curve, &estimates, *what, level);
+                write(terms.len() + place, name, estimate);
             }
         }
         for (name, estimate) in mixed.spread_terms(curve, level) {
@@ -145,7 +148,7 @@ fn curve_terms(table: &mut Table, study: &Study, population: &Population, wanted
             for (index, term) in curve.terms().iter().enumerate() {
                 let mut row = whose.begin(table, curve);
                 row.text(&term.name);
-                estimate_cells(&mut row, &interval::term(&estimates, index, level));
+                estimate_cells(&mut row, &interval::term(curve, &estimates, index, level));
             }
         }
     }
@@ -347,27 +350,38 @@ fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
             "std_error",
             "shrinkage",
             "scale",
+            "status",
+            "reason",
         ],
     );
     for population in &trajectories.populations {
         for (_, curve, mixed) in fitted(population) {
             for effect in &mixed.random {
                 let terms = curve.terms();
+                let spread = effect.spread();
+                let known = spread.as_ref().ok();
                 table
                     .row()
                     .text(&study.traits[population.trait_index].name)
                     .text(curve.name())
                     .text(&terms[effect.term].name)
-                    .number(effect.standard_deviation)
-                    .number(effect.standard_error)
-                    .number(effect.shrinkage)
+                    .number(known.map(|spread| spread.value))
+                    .number(known.and_then(|spread| spread.standard_error))
+                    .number(known.map(|_| effect.shrinkage))
                     .text(&match effect.scale {
                         TermScale::Natural => "natural".to_owned(),
                         TermScale::Log => "log".to_owned(),
                         TermScale::Above(other) => {
                             format!("log of the excess over {}", terms[other].name)
                         }
-                    });
+                    })
+                    .text(status(&spread))
+                    .text(
+                        &spread
+                            .as_ref()
+                            .err()
+                            .map_or_else(String::new, ToString::to_string),
+                    );
             }
         }
     }

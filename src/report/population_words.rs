@@ -1,5 +1,6 @@
 //! How the birds grow as one population, in words.
 
+use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
 use crate::fit::mixed::TermScale;
 use crate::growth::Derived;
@@ -48,7 +49,13 @@ fn typical(fit: &PopulationFit, confidence: f64) -> Vec<String> {
     let line = |(at, group): (usize, &crate::trajectory::Group)| {
         let estimates = mixed.group_estimates(at);
         let quantity = |words: &str, what: Derived, unit: &str| {
-            let estimate = interval::derived(&*fit.curve, &estimates, what, confidence)?;
+            let estimate = match interval::derived(&*fit.curve, &estimates, what, confidence) {
+                Ok(estimate) => estimate,
+                Err(NotEstimable::Absent) => return None,
+                Err(NotEstimable::Undetermined(_)) => {
+                    return Some(format!("{words} not estimable"));
+                }
+            };
             let limits = estimate.interval.map_or(String::new(), |limits| {
                 format!(
                     " ({} to {})",
@@ -88,7 +95,10 @@ fn differences(fit: &PopulationFit) -> Option<String> {
     let terms = fit.curve.terms();
     let one = |effect: &crate::fit::mixed::RandomEffect| {
         let term = &terms[effect.term];
-        let sd = effect.standard_deviation;
+        let sd = match effect.spread() {
+            Ok(spread) => spread.value,
+            Err(_) => return format!("{} by an amount that is not estimable", term.name),
+        };
         match effect.scale {
             TermScale::Natural => {
                 let unit = if term.unit.is_empty() {

@@ -1,5 +1,6 @@
 //! The answers in words, for the screen and the page.
 
+use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
 use crate::flock::{Band, Deviation, FlockUniformity, Gain, GainsSeen, Level};
 use crate::growth::Derived;
@@ -225,7 +226,11 @@ fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String
         return format!("  {name}: no curve fits its {trait_name}");
     };
     let quantity = |what: Derived, unit: &str| {
-        let estimate = interval::derived(&*best.curve, estimates, what, confidence)?;
+        let estimate = match interval::derived(&*best.curve, estimates, what, confidence) {
+            Ok(estimate) => estimate,
+            Err(NotEstimable::Absent) => return None,
+            Err(NotEstimable::Undetermined(_)) => return Some("not estimable".to_owned()),
+        };
         let limits = estimate.interval.map_or(String::new(), |limits| {
             format!(
                 " ({} to {})",

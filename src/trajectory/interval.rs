@@ -24,6 +24,7 @@ use super::population_interval::OfGroup;
 use super::{
     CurveFit, Level, Pooled, Population, Request, Subject, SubjectFits, Trajectories, ready,
 };
+use crate::fit::estimable::Fitted;
 use crate::fit::interval::{Interval, Law};
 use crate::fit::profile::{self, Quantity};
 use crate::fit::{Estimates, Series, Settings, Variance, Workspace, diagnostics, fit};
@@ -133,13 +134,14 @@ impl Trajectories {
                     quantities: &quantities,
                     level,
                 };
-                match method {
+                let found = match method {
                     Method::Wald => Vec::new(),
                     Method::Profile => one.profile(),
                     Method::Bootstrap { replicates, seed } => {
                         one.bootstrap(subject.subject, replicates, seed)
                     }
-                }
+                };
+                opened(&*fit.curve, estimates, &quantities, found)
             };
             let fits = subject.fits.iter().map(of_fit).collect();
             done(1);
@@ -155,6 +157,21 @@ impl Trajectories {
             of_groups: self.populations.iter().map(of_population).collect(),
         }
     }
+}
+
+/// Intervals without limits far beyond what the data reach.
+pub(super) fn opened(
+    curve: &dyn Curve,
+    estimates: &Estimates,
+    quantities: &[Quantity],
+    found: Vec<Option<Interval>>,
+) -> Vec<Option<Interval>> {
+    let fitted = Fitted::of(curve, estimates);
+    let all = quantities.iter().zip(found);
+    let opened = all.map(|(quantity, interval)| {
+        interval.map(|interval| fitted.opened(&quantity.unit(curve), interval))
+    });
+    opened.collect()
 }
 
 /// The records that a subject's fits rest on.

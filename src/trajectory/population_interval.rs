@@ -9,7 +9,7 @@
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
-use super::interval::{Method, percentiles, widened};
+use super::interval::{Method, opened, percentiles, widened};
 use super::{Population, PopulationFit};
 use crate::fit::interval::Interval;
 use crate::fit::mixed::{MixedFit, MixedModel, Subjects};
@@ -37,7 +37,14 @@ impl Population {
                 .collect();
             let found = fit.intervals(&quantities, method, level);
             done(1);
-            found.unwrap_or_default()
+            let Some((found, mixed)) = found.zip(fit.outcome.fit()) else {
+                return Vec::new();
+            };
+            let groups = found.into_iter().enumerate().map(|(group, found)| {
+                let estimates = mixed.group_estimates(group);
+                opened(&*fit.curve, &estimates, &quantities, found)
+            });
+            groups.collect()
         };
         self.fits.iter().map(of_fit).collect()
     }

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::{Level, Pooled, Trajectories};
 use crate::fit::Outcome;
-use crate::fit::interval::{Interval, Law};
+use crate::fit::interval::{self, Interval, Law};
 use crate::fit::profile::{self, Quantity};
 use crate::study::Study;
 
@@ -39,7 +39,7 @@ const BEYOND: f64 = 1.15;
 const OPEN_SIDE: f64 = 4.0;
 
 /// Profiles of the terms of every strain's best curve, at bird weighings taken as
-/// independent; none of a term on its bound.
+/// independent; none of a term that the data do not determine.
 #[must_use]
 pub fn of_strains(study: &Study, trajectories: &Trajectories, level: f64) -> Vec<TermProfile> {
     let traits = 0..study.traits.len();
@@ -52,7 +52,9 @@ pub fn of_strains(study: &Study, trajectories: &Trajectories, level: f64) -> Vec
             let records = &study.traits[fits.subject.trait_index];
             let pooled = Pooled::of(study, records, fits.subject.strain);
             let pooled = std::sync::Arc::new(pooled);
-            for term in 0..estimates.terms.len() {
+            let known =
+                |term: &usize| interval::term(&*best.curve, estimates, *term, level).is_ok();
+            for term in (0..estimates.terms.len()).filter(known) {
                 wanted.push((fits.subject, best, estimates, pooled.clone(), term));
             }
         }

@@ -184,13 +184,13 @@ fn quantities(fits: &SubjectFits, wanted: &RedrawRequest) -> Vec<Option<Estimate
         let curve = &*fit.curve;
         let estimates: Option<&Estimates> = fit.outcome.estimates();
         for index in 0..curve.terms().len() {
-            all.push(
-                estimates.map(|estimates| interval::term(estimates, index, wanted.confidence)),
-            );
+            all.push(estimates.and_then(|estimates| {
+                interval::term(curve, estimates, index, wanted.confidence).ok()
+            }));
         }
         for what in &wanted.derived {
             all.push(estimates.and_then(|estimates| {
-                interval::derived(curve, estimates, *what, wanted.confidence)
+                interval::derived(curve, estimates, *what, wanted.confidence).ok()
             }));
         }
     }

@@ -270,7 +270,7 @@ fn compared(simulated: &Simulated, seed: u64, held: &mut Held) {
             let interval = contrast.and_then(|contrast| contrast.interval);
             note(held, &format!("{whose}, contrast, {name}"), interval, truth);
             let own = joint.value(0, quantity, LEVEL);
-            let interval = own.and_then(|estimate| estimate.interval);
+            let interval = own.ok().and_then(|estimate| estimate.interval);
             let truth = truth_of(quantity, &TRUTH[0]);
             note(
                 held,

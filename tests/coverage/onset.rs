@@ -118,7 +118,9 @@ fn simulated(
                 panic!("{bird:?}");
             };
             within += f64::from(u8::from(bird.interval_d.contains(egg_d)));
-            before += f64::from(u8::from(egg_d < bird.median_d));
+            before += f64::from(u8::from(
+                bird.median_d.is_none_or(|median_d| egg_d < median_d),
+            ));
         }
         assert_eq!(found.birds.len(), n - laid);
         held.push(((n - laid) as f64, within));

@@ -3,7 +3,8 @@
 use super::problem::Problem;
 use super::result::MixedFit;
 use super::subjects::Subjects;
-use crate::fit::support::{self, Reach};
+use crate::fit::estimable::Reach;
+use crate::fit::support;
 use crate::fit::{Series, Weakness};
 
 /// A random effect whose one SD moves a subject's fitted values by less than this
@@ -76,6 +77,17 @@ fn random(
     }
 }
 
+/// How far the data of each group reach.
+pub(super) fn reaches(subjects: &Subjects<'_>, groups: usize) -> Vec<Reach> {
+    let mut reaches = vec![Reach::NOTHING; groups];
+    for subject in 0..subjects.len() {
+        let (ages_d, values) = subjects.of(subject);
+        let reach = &mut reaches[subjects.group(subject)];
+        *reach = reach.and(Series { ages_d, values });
+    }
+    reaches
+}
+
 /// The terms of each group, judged as those of a fit to one series are.
 fn fixed(
     fit: &MixedFit,
@@ -84,18 +96,14 @@ fn fixed(
     weaknesses: &mut Vec<Weakness>,
 ) {
     let held = vec![false; problem.p];
-    let mut reaches: Vec<Option<Reach>> = vec![None; fit.groups()];
-    for subject in 0..subjects.len() {
-        let (ages_d, values) = subjects.of(subject);
-        let series = Series { ages_d, values };
-        let reach = &mut reaches[subjects.group(subject)];
-        *reach = Some(reach.map_or_else(|| Reach::of(series), |reach| reach.and(series)));
-    }
-    let several = reaches.iter().flatten().count() > 1;
-    for (group, reach) in reaches.into_iter().enumerate() {
-        let Some(reach) = reach else { continue };
+    let known = |reach: &Reach| reach.first_d <= reach.last_d;
+    let several = fit.reaches.iter().filter(|reach| known(reach)).count() > 1;
+    for (group, reach) in fit.reaches.iter().enumerate() {
+        if !known(reach) {
+            continue;
+        }
         let estimates = fit.group_estimates(group);
-        for weak in support::weaknesses(problem.curve, reach, &estimates, &held) {
+        for weak in support::weaknesses(problem.curve, *reach, &estimates, &held) {
             let reason = match subjects.group_names.get(group) {
                 Some(name) if several => format!("{name}: {}", weak.reason),
                 None if several => format!("group {}: {}", group + 1, weak.reason),

@@ -97,6 +97,7 @@ impl Ending {
             own_shares: conditional.own_shares,
             subject_groups: problem.groups.to_vec(),
             certificate: self.certificate,
+            reaches: super::caution::reaches(subjects, groups),
             terms: p,
             beta_covariance: self.beta_covariance,
             state: self.state,

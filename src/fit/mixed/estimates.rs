@@ -3,7 +3,8 @@
 //! place for all kinds of fits.
 
 use super::model::Covariance;
-use super::result::MixedFit;
+use super::result::{Estimated, MixedFit, RandomEffect};
+use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::Estimate;
 use crate::fit::{Estimates, transformed};
 use crate::growth::Curve;
@@ -21,7 +22,7 @@ impl MixedFit {
         } else {
             subjects.saturating_sub(self.groups())
         };
-        self.estimates(self.group(group), self.group_covariance(group), df)
+        self.estimates(self.group(group), self.group_covariance(group), group, df)
     }
 
     /// One subject at its conditional mode.
@@ -39,10 +40,16 @@ impl MixedFit {
             reason = "between 1 and the number of observations"
         )]
         let df = left as usize;
-        self.estimates(self.subject(subject), self.subject_covariance(subject), df)
+        let group = self.subject_groups[subject];
+        self.estimates(
+            self.subject(subject),
+            self.subject_covariance(subject),
+            group,
+            df,
+        )
     }
 
-    fn estimates(&self, terms: &[f64], covariance: &[f64], df: usize) -> Estimates {
+    fn estimates(&self, terms: &[f64], covariance: &[f64], group: usize, df: usize) -> Estimates {
         #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
         let rss = self.sigma * self.sigma * self.n as f64;
         Estimates {
@@ -60,6 +67,8 @@ impl MixedFit {
             relative_offset: self.certificate.gradient,
             df: df.max(1),
             ar1: self.ar1,
+            // A subject borrows from its group: so far reach its data.
+            reach: self.reaches[group],
         }
     }
 
@@ -75,36 +84,45 @@ impl MixedFit {
 
     /// Spread of the terms between subjects and of the residuals, by name: `sd(A)`,
     /// `cor(A,k)` (where the effects may be correlated), `sigma`, `variance_power` and
-    /// `ar1` (where they are estimated), each with its interval at `level`.
+    /// `ar1` (where they are estimated), each with its interval at `level`, or why the data
+    /// do not determine it.
     #[must_use]
-    pub fn spread_terms(&self, curve: &dyn Curve, level: f64) -> Vec<(String, Estimate)> {
+    pub fn spread_terms(
+        &self,
+        curve: &dyn Curve,
+        level: f64,
+    ) -> Vec<(String, Result<Estimate, NotEstimable>)> {
         let name = |k: usize| &*curve.terms()[self.random[k].term].name;
         let q = self.random.len();
-        let mut terms: Vec<(String, Estimate)> = Vec::new();
-        for (k, effect) in self.random.iter().enumerate() {
-            let sd = effect.standard_deviation;
-            let estimate = transformed::positive(sd, effect.standard_error, level);
+        let mut terms: Vec<(String, Result<Estimate, NotEstimable>)> = Vec::new();
+        let spreads: Vec<_> = self.random.iter().map(RandomEffect::spread).collect();
+        for (k, spread) in spreads.iter().enumerate() {
+            let interval =
+                |sd: &Estimated| transformed::positive(sd.value, sd.standard_error, level);
+            let estimate = spread.as_ref().map(interval).map_err(Clone::clone);
             terms.push((format!("sd({})", name(k)), estimate));
         }
         for k in 0..q {
             for other in k + 1..q {
-                let correlation = self.random_correlation(k, other);
                 if self.covariance == Covariance::Full {
                     let error = self.correlation_errors[k * q + other];
-                    let estimate = transformed::correlation(correlation, error, level);
+                    let correlation = self.random_correlation(k, other);
+                    let both = spreads[k].clone().and(spreads[other].clone());
+                    let estimate =
+                        both.map(|_| transformed::correlation(correlation, error, level));
                     terms.push((format!("cor({},{})", name(k), name(other)), estimate));
                 }
             }
         }
         let sigma = transformed::positive(self.sigma, self.sigma_error, level);
-        terms.push(("sigma".to_owned(), sigma));
+        terms.push(("sigma".to_owned(), Ok(sigma)));
         if let Some(power) = self.power {
             let estimate = transformed::plain(power.value, power.standard_error, level);
-            terms.push(("variance_power".to_owned(), estimate));
+            terms.push(("variance_power".to_owned(), Ok(estimate)));
         }
         if let Some(ar1) = self.ar1 {
             let estimate = transformed::share(ar1.value, ar1.standard_error, level);
-            terms.push(("ar1".to_owned(), estimate));
+            terms.push(("ar1".to_owned(), Ok(estimate)));
         }
         terms
     }

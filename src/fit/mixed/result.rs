@@ -3,6 +3,7 @@
 use super::alternating::State;
 use super::model::{Covariance, Criterion, Estimator};
 use super::scale::TermScale;
+use crate::fit::estimable::{NotEstimable, Reach};
 use crate::fit::{Failure, Variance, Weakness};
 
 /// A mixed fit's answer.
@@ -95,6 +96,31 @@ pub struct RandomEffect {
     pub shrinkage: f64,
 }
 
+/// Greatest standard error of a spread as a share of it: the interval, on the scale of
+/// the logarithm, then reaches from a seventh of it to seven times it (common practice,
+/// no source).
+const GREATEST_SPREAD_ERROR: f64 = 1.0;
+
+impl RandomEffect {
+    /// The standard deviation between subjects and its standard error.
+    ///
+    /// # Errors
+    /// Why the data do not determine it.
+    pub fn spread(&self) -> Result<Estimated, NotEstimable> {
+        let known = |error: &f64| *error <= GREATEST_SPREAD_ERROR * self.standard_deviation;
+        match self.standard_error.filter(known) {
+            Some(_) => Ok(Estimated {
+                value: self.standard_deviation,
+                standard_error: self.standard_error,
+            }),
+            None => Err(NotEstimable::Undetermined(
+                "the data do not determine how much subjects differ: the standard error of their spread exceeds it, or there is none"
+                    .to_owned(),
+            )),
+        }
+    }
+}
+
 /// How sure the maximum is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Certificate {
@@ -166,6 +192,8 @@ pub struct MixedFit {
     pub subject_groups: Vec<usize>,
     /// How sure the maximum is.
     pub certificate: Certificate,
+    /// How far the data of each group reach.
+    pub reaches: Vec<Reach>,
     pub(super) terms: usize,
     /// Covariance of the fixed effects on the engine's scales.
     pub(super) beta_covariance: Vec<f64>,

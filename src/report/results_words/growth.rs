@@ -1,5 +1,6 @@
 //! How the strains grew, pooled and as typical birds.
 
+use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate};
 use crate::fit::{Estimates, Outcome};
 use crate::growth::{Curve, Derived};
@@ -68,7 +69,7 @@ fn strain_sentence(told: &Told<'_>, strain: &str, curve: &dyn Curve, outcome: &O
     let quantities = quantities(told, curve, estimates);
     match outcome {
         Outcome::Weak(..) => format!(
-            "The fit of {strain} was weak ({}), and its numbers should not be relied upon: {}.",
+            "The fit of {strain} was weak ({}): {}.",
             outcome.reason(),
             quantities
         ),
@@ -78,41 +79,37 @@ fn strain_sentence(told: &Told<'_>, strain: &str, curve: &dyn Curve, outcome: &O
 
 fn quantities(told: &Told<'_>, curve: &dyn Curve, estimates: &Estimates) -> String {
     let level = told.wishes.confidence;
-    let told_as = |name: &str, unit: &str, estimate: &Estimate| {
-        // A number whose error is ten times its size says nothing.
-        let known = |error: f64| error <= 10.0 * estimate.value.abs();
-        if !estimate.standard_error.is_some_and(known) {
-            return format!("{name} not determined");
-        }
+    let told_as = |name: &str, unit: &str, estimate: Result<Estimate, NotEstimable>| {
+        let estimate = match estimate {
+            Ok(estimate) => estimate,
+            Err(NotEstimable::Absent) => return None,
+            Err(NotEstimable::Undetermined(_)) => return Some(format!("{name} not estimable")),
+        };
         let unit = if unit.is_empty() {
             String::new()
         } else {
             format!(" {unit}")
         };
-        format!(
+        Some(format!(
             "{name} {}{unit}",
             rounding::estimate_and_error(estimate.value, estimate.standard_error)
-        )
+        ))
     };
     let mut all: Vec<String> = curve
         .terms()
         .iter()
         .enumerate()
-        .map(|(place, term)| {
-            told_as(
-                &term.name,
-                &term.unit,
-                &interval::term(estimates, place, level),
-            )
+        .filter_map(|(place, term)| {
+            let estimate = interval::term(curve, estimates, place, level);
+            told_as(&term.name, &term.unit, estimate)
         })
         .collect();
     for (what, name) in [
         (Derived::InflectionRate, "greatest gain"),
         (Derived::SecondPeakAge, "second peak at"),
     ] {
-        if let Some(estimate) = interval::derived(curve, estimates, what, level) {
-            all.push(told_as(name, what.unit(), &estimate));
-        }
+        let estimate = interval::derived(curve, estimates, what, level);
+        all.extend(told_as(name, what.unit(), estimate));
     }
     all.join(", ")
 }
@@ -154,10 +151,7 @@ fn typical(told: &Told<'_>, trait_index: usize) -> Vec<String> {
             );
         }
         if fit.outcome.status() == "weak" {
-            text += &format!(
-                " This fit was weak ({}), and its numbers should not be relied upon.",
-                fit.outcome.reasons().join("; ")
-            );
+            text += &format!(" This fit was weak ({}).", fit.outcome.reasons().join("; "));
         }
         all.push(text);
     }
