@@ -16,21 +16,27 @@
 //! memory); which maximum is taken: judgement, no source.
 
 use std::cell::RefCell;
+use std::cmp::Ordering;
 
 use argmin::core::{CostFunction, Executor};
 use argmin::solver::brent::BrentRoot;
 
 use super::least_squares::{Descent, End, Optimum};
-use super::search::{ONE_OPTIMUM_TERMS, best_optimum, descend_persistently};
+use super::search::{ONE_OPTIMUM_TERMS, best_optimum, descend_along_valley};
 use super::variance::{Problem, Scale};
 use super::{Settings, Workspace};
 
 /// Powers that errors of measurement have (0 to 1, with room on both sides).
-const USUAL: [f64; 9] = [-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0];
+const USUAL: [f64; 7] = [-1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0];
 /// Powers beyond, far beyond what growth shows.
-const BEYOND: [f64; 9] = [2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0];
-/// Powers at which the terms are looked for from the curve's own starts.
-const BASES: [f64; 2] = [1.0, 0.0];
+const ABOVE: [f64; 9] = [2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0];
+const BELOW: [f64; 3] = [-2.0, -1.5, -1.0];
+/// Powers at which the terms are looked for from the curve's own starts, until a maximum
+/// is found.
+const BASES: [f64; 4] = [1.0, 0.0, 0.5, -0.5];
+/// Most points with which a walk feels its way to the edge of a gap: a power at which the
+/// likelihood grows while the curve tends to zero at an age has no optimum.
+const FEELERS: usize = 6;
 /// A root of the score: the power is then right to about 1e-7.
 const ROOT: f64 = 1e-6;
 
@@ -67,7 +73,7 @@ impl<'a> Profile<'a> {
         let mut state = self.state.borrow_mut();
         let (descent, last) = &mut *state;
         let before = descent.terms.clone();
-        let optimum = descend_persistently(&problem, descent);
+        let optimum = descend_along_valley(&problem, descent);
         *last = Optimum {
             evaluations: last.evaluations + optimum.evaluations,
             iterations: last.iterations + optimum.iterations,
@@ -93,23 +99,53 @@ impl<'a> Profile<'a> {
             .copy_from_slice(&point.terms);
     }
 
-    /// The points of a grid, walked up and down from the descent's terms at `base`; one
-    /// without an optimum is `None`.
-    fn walk(&self, grid: &[f64], base: f64) -> Vec<Option<Point>> {
-        let middle = grid.iter().position(|power| *power >= base).unwrap_or(0);
-        let first = self.point(grid[middle]);
-        let mut points = vec![None; grid.len()];
-        for at in (0..middle).rev() {
-            points[at] = self.point(grid[at]);
+    /// The optima along a grid, ascending in power, walked up and down from the descent's
+    /// terms at `base`; and whether each power had one.
+    fn walk(&self, grid: &[f64], base: f64) -> (Vec<Point>, bool) {
+        let Some(first) = self.point(base) else {
+            return (Vec::new(), false);
+        };
+        let (below, all_below) = self.along(&first, grid.iter().rev().filter(|p| **p < base));
+        let (above, all_above) = self.along(&first, grid.iter().filter(|p| **p > base));
+        let points = below.into_iter().rev().chain([first]).chain(above);
+        (points.collect(), all_below && all_above)
+    }
+
+    /// The optima on the way from one. Before a power that has none the walk goes on in
+    /// shorter steps, as long as the likelihood rises.
+    fn along<'p>(
+        &self,
+        first: &Point,
+        powers: impl Iterator<Item = &'p f64>,
+    ) -> (Vec<Point>, bool) {
+        self.go_to(first);
+        let (mut points, mut all) = (Vec::new(), true);
+        let mut last = first.clone();
+        for power in powers {
+            if let Some(point) = self.point(*power) {
+                last = point.clone();
+                points.push(point);
+                continue;
+            }
+            all = false;
+            let mut step = 0.5 * (power - last.power);
+            for _ in 0..FEELERS {
+                if last.score * step <= 0.0 {
+                    break;
+                }
+                if let Some(point) = self.point(last.power + step) {
+                    last = point.clone();
+                    points.push(point);
+                } else {
+                    step *= 0.5;
+                }
+                let beyond = (last.power + step - power) * step.signum() >= 0.0;
+                if beyond {
+                    step *= 0.5;
+                }
+            }
         }
-        if let Some(first) = &first {
-            self.go_to(first);
-        }
-        points[middle] = first;
-        for at in middle + 1..grid.len() {
-            points[at] = self.point(grid[at]);
-        }
-        points
+        (points, all)
     }
 
     /// The maximum between two neighbours of which the likelihood rises from the one and
@@ -127,14 +163,36 @@ impl<'a> Profile<'a> {
     }
 
     /// The greatest maximum between the points.
-    fn greatest(&self, points: &[Option<Point>]) -> Option<Point> {
-        let maxima = points.windows(2).filter_map(|pair| match pair {
-            [Some(low), Some(high)] if low.score > 0.0 && high.score <= 0.0 => {
-                self.maximum(low, high)
-            }
-            _ => None,
+    fn greatest(&self, points: &[Point]) -> Option<Point> {
+        let maxima = points.windows(2).filter_map(|pair| {
+            let around = pair[0].score > 0.0 && pair[1].score <= 0.0;
+            around.then(|| self.maximum(&pair[0], &pair[1])).flatten()
         });
-        maxima.max_by(|one, other| one.log_lik.total_cmp(&other.log_lik))
+        maxima.max_by(by_likelihood)
+    }
+
+    /// The greatest maximum among usual powers, or, where there is none, beyond; and
+    /// whether every power on the way had an optimum.
+    fn best(&self, base: f64) -> (Option<Point>, bool) {
+        let (points, mut all) = self.walk(&USUAL, base);
+        let mut found = self.greatest(&points);
+        if found.is_none() {
+            let ends = [
+                (&ABOVE[..], points.last(), 1.0),
+                (&BELOW[..], points.first(), -1.0),
+            ];
+            let mut maxima = Vec::new();
+            for (beyond, end, outward) in ends {
+                if let Some(end) = end.filter(|end| end.score * outward > 0.0) {
+                    self.go_to(end);
+                    let (points, all_beyond) = self.walk(beyond, end.power);
+                    maxima.extend(self.greatest(&points));
+                    all &= all_beyond;
+                }
+            }
+            found = maxima.into_iter().max_by(by_likelihood);
+        }
+        (found, all)
     }
 }
 
@@ -164,22 +222,13 @@ pub(super) fn best_power(
         let profile = Profile::new(problem, optimum, &mut workspace.descent);
         let mut end = optimum.end;
         if optimum.end == End::Certified {
-            let mut points = profile.walk(&USUAL, base);
-            let mut found = profile.greatest(&points);
-            if found.is_none()
-                && let Some(Some(last)) = points.last()
-            {
-                profile.go_to(last);
-                points.extend(profile.walk(&BEYOND, BEYOND[0]));
-                found = profile.greatest(&points);
-            }
-            if found.is_none() && points.iter().all(Option::is_some) {
+            let (found, all) = profile.best(base);
+            if let Some(found) = found {
+                if best.as_ref().is_none_or(|best| better(&found, best)) {
+                    best = Some(found);
+                }
+            } else if all {
                 end = End::NoPower;
-            }
-            if let Some(found) = found
-                && best.as_ref().is_none_or(|best| better(&found, best))
-            {
-                best = Some(found);
             }
         }
         let spent = profile.state.into_inner().1;
@@ -193,14 +242,14 @@ pub(super) fn best_power(
             };
             ended = Optimum { end, ..spent };
         }
-        if best.is_some() && !several {
+        if best.is_some() && (!several || base == BASES[1]) {
             break;
         }
     }
     if let Some(point) = best {
         problem.scale = Scale::PowerOfMean(point.power);
         workspace.descent.terms.copy_from_slice(&point.terms);
-        ended = descend_persistently(problem, &mut workspace.descent);
+        ended = descend_along_valley(problem, &mut workspace.descent);
     } else if ended.end == End::Certified {
         // Optima at some powers, no maximum between those.
         ended.end = End::Stuck;
@@ -212,12 +261,16 @@ pub(super) fn best_power(
     }
 }
 
+fn by_likelihood(one: &Point, other: &Point) -> Ordering {
+    one.log_lik.total_cmp(&other.log_lik)
+}
+
 /// A usual power before one beyond, then the greater likelihood.
 fn better(one: &Point, other: &Point) -> bool {
-    let beyond = |point: &Point| point.power > BEYOND[0];
-    match (beyond(one), beyond(other)) {
-        (false, true) => true,
-        (true, false) => false,
+    let usual = |point: &Point| (USUAL[0]..=ABOVE[0]).contains(&point.power);
+    match (usual(one), usual(other)) {
+        (true, false) => true,
+        (false, true) => false,
         _ => one.log_lik > other.log_lik,
     }
 }

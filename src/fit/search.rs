@@ -55,6 +55,8 @@ const OTHERS: [Tactic; 4] = [
         ..CAREFUL
     },
 ];
+/// How the best of several ends that is not certified is followed on.
+const FURTHER: [Tactic; 3] = [USUAL, VALLEY, OTHERS[1]];
 const CAREFUL: Tactic = Tactic {
     path: Path::Bent,
     evaluations: 3000,
@@ -100,7 +102,7 @@ pub(super) fn best_optimum(
         let Some(least) = &mut best else { break };
         if round == 0 && several && settings.start.is_none() && least.end != End::Certified {
             workspace.descent.terms.copy_from_slice(&workspace.best);
-            let further = descend_persistently(problem, &mut workspace.descent);
+            let further = descend(&FURTHER, problem, &mut workspace.descent);
             evaluations += further.evaluations;
             workspace.best.clone_from(&workspace.descent.terms);
             (*least, last_is_best) = (further, true);
@@ -132,21 +134,26 @@ pub(super) fn best_optimum(
 }
 
 /// Descends from the terms that the descent holds, and where the usual way does not end
-/// in a certified optimum goes on from where it came to.
-pub(super) fn descend_persistently(problem: &Problem<'_>, descent: &mut Descent) -> Optimum {
-    let mut optimum = least_squares::minimise(problem, USUAL, descent);
-    for tactic in std::iter::once(VALLEY).chain(OTHERS) {
-        if matches!(optimum.end, End::Certified | End::OutsideDomain) {
-            break;
-        }
-        let next = least_squares::minimise(problem, tactic, descent);
-        optimum = Optimum {
-            iterations: optimum.iterations + next.iterations,
-            evaluations: optimum.evaluations + next.evaluations,
+/// in a certified optimum goes on along the valley from where it came to.
+pub(super) fn descend_along_valley(problem: &Problem<'_>, descent: &mut Descent) -> Optimum {
+    descend(&[USUAL, VALLEY], problem, descent)
+}
+
+/// Descends by one tactic after the other until an optimum is certified.
+fn descend(tactics: &[Tactic], problem: &Problem<'_>, descent: &mut Descent) -> Optimum {
+    let mut last = Optimum::NOWHERE;
+    for tactic in tactics {
+        let next = least_squares::minimise(problem, *tactic, descent);
+        last = Optimum {
+            iterations: last.iterations + next.iterations,
+            evaluations: last.evaluations + next.evaluations,
             ..next
         };
+        if matches!(next.end, End::Certified | End::OutsideDomain) {
+            break;
+        }
     }
-    optimum
+    last
 }
 
 /// The optimum from the curve's own best start; `None` where other starts and tactics
