@@ -31,6 +31,9 @@
 //! that is positive by its range, other than q, is multiplied rather than added to:
 //! the ridge of ln A and ti is straight, and each step takes a share of what is left.
 //!
+//! A term that reaches the end of its range stays there while the step would take it out,
+//! and the profile goes on without it.
+//!
 //! From the estimate outward each minimum starts where the one before it
 //! ended, so that a curved ridge is followed, and the limit is found between the
 //! last two by false position.
@@ -48,7 +51,7 @@ use super::interval::{Interval, Law};
 use super::least_squares::Descent;
 use super::variance::Problem;
 use super::{Estimates, Series};
-use crate::growth::{Curve, Derived};
+use crate::growth::{Curve, Derived, Term};
 
 /// What an interval is wanted of.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -157,7 +160,9 @@ struct Walk<'a> {
     /// Least sum of squares, and its share a degree of freedom.
     least: f64,
     mean_square: f64,
-    held: Vec<bool>,
+    /// Terms that the fit did not determine and that are not at an end of their range:
+    /// they stay where they are.
+    fixed: Vec<bool>,
     terms: Vec<f64>,
     descent: Descent,
 }
@@ -184,16 +189,18 @@ impl<'a> Walk<'a> {
         descent.reserve(n, p);
         let least = problem.fill(&estimates.terms, &mut descent)?;
         let rounding = (f64::EPSILON * problem.length()).powi(2);
-        let held: Vec<bool> = (0..p)
-            .map(|j| estimates.standard_error(j).is_none())
-            .collect();
+        let fixed = |(j, term): (usize, &Term)| {
+            let within = term.lower < estimates.terms[j] && estimates.terms[j] < term.upper;
+            within && estimates.standard_error(j).is_none()
+        };
+        let fixed = curve.terms().iter().enumerate().map(fixed).collect();
         (least > rounding && n > p).then(|| Self {
             problem,
             quantity,
             best: &estimates.terms,
             least,
             mean_square: least / (n - p) as f64,
-            held,
+            fixed,
             terms: estimates.terms.to_vec(),
             descent,
         })
@@ -211,7 +218,11 @@ impl<'a> Walk<'a> {
         let mut reach = step * factor;
         let mut shrinks = 0;
         for _ in 0..DOUBLINGS {
-            let outside = inside + reach;
+            let outside = self.within_range(inside + reach);
+            #[expect(clippy::float_cmp, reason = "the end of the range is exactly reached")]
+            if outside == inside {
+                return None;
+            }
             match self.tau(outside) {
                 Some(tau) if tau >= factor => {
                     return self.between((inside, tau_inside), (outside, tau), factor, &mut kept);
@@ -231,6 +242,17 @@ impl<'a> Walk<'a> {
             }
         }
         None
+    }
+
+    /// A value of the quantity, no further than the range of its term.
+    fn within_range(&self, value: f64) -> f64 {
+        match self.quantity {
+            Quantity::Term(index) => {
+                let term = &self.problem.curve.terms()[index];
+                value.clamp(term.lower, term.upper)
+            }
+            Quantity::Derived(_) => value,
+        }
     }
 
     /// The value between two with tau = `factor`: false position (the Illinois rule).
@@ -288,11 +310,12 @@ impl<'a> Walk<'a> {
         let mut idle = 0;
         for _ in 0..STEPS {
             let normal = self.normal(&gradient);
+            let ends = self.ends();
             let gap = value - found;
             let mut trial = None;
             // Damp until the penalised sum falls.
             for _ in 0..40 {
-                let Some((step, multiplier)) = normal.step(gap, damping) else {
+                let Some((step, multiplier)) = normal.step_within(gap, damping, &ends) else {
                     damping = f64::max(10.0 * damping, LEAST_DAMPING);
                     continue;
                 };
@@ -346,22 +369,39 @@ impl<'a> Walk<'a> {
         let ranges = self.problem.curve.terms();
         let of = |j: usize| {
             let (term, by) = (self.terms[j], step[j]);
-            let adds = ranges[j].lower < 0.0 || term <= 0.0;
-            if adds || self.quantity == Quantity::Term(j) {
-                return Some(term + by);
-            }
-            let ratio = by / term;
-            (ratio.abs() <= LONGEST_RATIO).then(|| term * ratio.exp())
+            let multiplies = ranges[j].lower > 0.0 && self.quantity != Quantity::Term(j);
+            let ratio = if multiplies { by / term } else { 0.0 };
+            let next = if multiplies {
+                term * ratio.exp()
+            } else {
+                term + by
+            };
+            let next = next.clamp(ranges[j].lower, ranges[j].upper);
+            (ratio.abs() <= LONGEST_RATIO).then_some(next)
         };
         (0..self.terms.len()).map(of).collect()
+    }
+
+    /// Where each term is in its range.
+    fn ends(&self) -> Vec<Place> {
+        let terms = self.problem.curve.terms().iter().zip(&self.terms);
+        let place = |(term, value): (&Term, &f64)| {
+            if *value <= term.lower {
+                Place::LowerEnd
+            } else if *value >= term.upper {
+                Place::UpperEnd
+            } else {
+                Place::Within
+            }
+        };
+        terms.map(place).collect()
     }
 
     /// Sum of squares, quantity and gradient at these terms, with the Jacobian left in
     /// the memory; `None` out of the terms' range.
     fn evaluate(&mut self, terms: &[f64]) -> Option<(f64, f64, Vec<f64>)> {
         let ranges = self.problem.curve.terms();
-        let inside =
-            |(term, value): (&crate::growth::Term, &f64)| (term.lower..=term.upper).contains(value);
+        let inside = |(term, value): (&Term, &f64)| (term.lower..=term.upper).contains(value);
         if !ranges.iter().zip(terms).all(inside) {
             return None;
         }
@@ -381,35 +421,33 @@ impl<'a> Walk<'a> {
         let mut lengths = DVector::from_element(p, 1.0);
         for (j, mut column) in rows.column_iter_mut().enumerate() {
             let length = column.norm();
-            if self.held[j] {
-                column.fill(0.0);
-            } else if length > 0.0 && length.is_finite() {
+            if length > 0.0 && length.is_finite() {
                 lengths[j] = length;
                 column /= length;
             }
         }
-        let mut product = rows.tr_mul(&rows);
-        for j in (0..p).filter(|j| self.held[*j]) {
-            product[(j, j)] = 1.0;
-        }
         let right = rows.tr_mul(&DVector::from_column_slice(&self.descent.residuals));
-        let direction = DVector::from_fn(p, |j, _| {
-            if self.held[j] {
-                0.0
-            } else {
-                gradient[j] / lengths[j]
-            }
-        });
-        Normal {
-            product,
+        let direction = DVector::from_fn(p, |j, _| gradient[j] / lengths[j]);
+        let normal = Normal {
+            product: rows.tr_mul(&rows),
             right,
             direction,
             lengths,
-        }
+        };
+        normal.without(|j| self.fixed[j])
     }
 }
 
+/// Where a term is in its range.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Place {
+    Within,
+    LowerEnd,
+    UpperEnd,
+}
+
 /// Scaled normal equations of one constrained step.
+#[derive(Debug, Clone)]
 struct Normal {
     product: DMatrix<f64>,
     right: DVector<f64>,
@@ -418,6 +456,40 @@ struct Normal {
 }
 
 impl Normal {
+    /// The same with these terms held where they are.
+    fn without(mut self, held: impl Fn(usize) -> bool) -> Self {
+        for j in (0..self.lengths.len()).filter(|j| held(*j)) {
+            self.product.column_mut(j).fill(0.0);
+            self.product.row_mut(j).fill(0.0);
+            self.product[(j, j)] = 1.0;
+            self.right[j] = 0.0;
+            self.direction[j] = 0.0;
+        }
+        self
+    }
+
+    /// The step with each term held at the end of its range that it would leave there.
+    fn step_within(&self, gap: f64, damping: f64, places: &[Place]) -> Option<(Vec<f64>, f64)> {
+        let mut held = vec![false; places.len()];
+        loop {
+            let step = if held.contains(&true) {
+                self.clone().without(|j| held[j]).step(gap, damping)
+            } else {
+                self.step(gap, damping)
+            }?;
+            let leaves = |j: usize| match places[j] {
+                Place::Within => false,
+                Place::LowerEnd => step.0[j] < 0.0,
+                Place::UpperEnd => step.0[j] > 0.0,
+            };
+            let leaving: Vec<usize> = (0..places.len()).filter(|j| leaves(*j)).collect();
+            if leaving.is_empty() {
+                return Some(step);
+            }
+            leaving.into_iter().for_each(|j| held[j] = true);
+        }
+    }
+
     /// The step that closes the gap to first order, and the multiplier.
     fn step(&self, gap: f64, damping: f64) -> Option<(Vec<f64>, f64)> {
         let mut product = self.product.clone();
