@@ -1,12 +1,14 @@
 //! Which curve, with which uncertainty.
 //!
 //! Start reading here: [`fit`] takes a curve and a [`Series`] of ages and values
-//! and ends in an [`Outcome`]. The loop itself is `least_squares.rs`; from where it
-//! is begun, and how the best of several ends is found, `search.rs`; what makes a fit weak is `support.rs`; standard errors and intervals of anything that
-//! follows from the terms are [`interval`]; ranking of curves is [`choice`].
+//! and ends in an [`Outcome`]. The loop itself is `least_squares.rs`; from where it is
+//! begun, and which of several ends is the fit, `search.rs`; what makes a fit weak is
+//! `support.rs`; standard errors and intervals of anything that follows from the terms
+//! are [`interval`]; ranking of curves is [`choice`].
 //! This module knows nothing of birds or files.
 
 pub mod choice;
+mod constrained;
 mod correlated;
 mod descend;
 pub mod diagnostics;

@@ -46,6 +46,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::constrained::{Normal, Place};
 use super::influence::scale_of;
 use super::interval::{Interval, Law};
 use super::least_squares::Descent;
@@ -148,6 +149,16 @@ const IDLE_STEPS: usize = 5;
 /// Least damping but none. Along a ridge the normal equations tend to singular: more
 /// damping than keeps them apart from rounding would stop the walk there.
 const LEAST_DAMPING: f64 = 1e-12;
+/// A bracket with no number left in it holds a limit where tau is as near as this to
+/// the quantile. Where it is not, tau leaps there: from outside no minimum was found,
+/// inside the profile goes on, and that side is open.
+const CROSSED: f64 = 1e-6;
+/// Curves with more terms may have several minima beside each other, and a limit is
+/// looked at again from this many of the curve's own starts.
+const ONE_MINIMUM_TERMS: usize = 3;
+const OTHER_STARTS: usize = 4;
+/// Most returns to the walk after a limit that did not hold.
+const RETURNS: usize = 4;
 /// Longest step of a term that is multiplied, in its logarithm (twentyfold): a longer
 /// one comes of normal equations near singular, and is damped.
 const LONGEST_RATIO: f64 = 3.0;
@@ -211,11 +222,49 @@ impl<'a> Walk<'a> {
     }
 
     /// The value on one side where tau is `factor`; `None` where that side is open.
+    ///
+    /// Where another start finds less than that at the limit, the walk goes on from there.
     fn limit(&mut self, value: f64, step: f64, factor: f64) -> Option<f64> {
         self.restart();
-        let (mut inside, mut tau_inside) = (value, 0.0);
+        let mut from = (value, 0.0);
+        for _ in 0..RETURNS {
+            let limit = self.walk(from, step * factor, factor)?;
+            let Some(tau) = self.less_from_other_starts(limit, factor) else {
+                return Some(limit);
+            };
+            from = (limit, tau);
+        }
+        None
+    }
+
+    /// A tau at a value that is less than `factor`, from one of the curve's own starts.
+    fn less_from_other_starts(&mut self, value: f64, factor: f64) -> Option<f64> {
+        /// Less by rounding, or by the end of a search, is not less.
+        const LESS: f64 = 1e-4;
+        let Series { ages_d, values } = self.problem.series;
+        if self.terms.len() <= ONE_MINIMUM_TERMS {
+            return None;
+        }
+        (0..OTHER_STARTS).find_map(|attempt| {
+            let curve = self.problem.curve;
+            if !curve.start(attempt, ages_d, values, &mut self.terms) {
+                return None;
+            }
+            if let Quantity::Term(index) = self.quantity {
+                self.terms[index] = value;
+            }
+            for j in (0..self.terms.len()).filter(|j| self.fixed[*j]) {
+                self.terms[j] = self.best[j];
+            }
+            self.tau(value).filter(|tau| *tau < factor - LESS)
+        })
+    }
+
+    /// The first crossing beyond a value inside, from the terms that are held there.
+    fn walk(&mut self, from: (f64, f64), reach: f64, factor: f64) -> Option<f64> {
+        let (mut inside, mut tau_inside) = from;
         let mut kept = self.terms.clone();
-        let mut reach = step * factor;
+        let mut reach = reach;
         let mut shrinks = 0;
         for _ in 0..DOUBLINGS {
             let outside = self.within_range(inside + reach);
@@ -271,8 +320,11 @@ impl<'a> Walk<'a> {
             let middle = outside - above * (outside - inside) / (above - below);
             self.terms.copy_from_slice(kept);
             let excess = self.tau(middle)? - factor;
-            if excess.abs() < 1e-9 || (outside - inside).abs() <= 1e-13 * outside.abs() {
+            if excess.abs() < 1e-9 {
                 return Some(middle);
+            }
+            if (outside - inside).abs() <= 1e-13 * outside.abs() {
+                return (excess.abs() < CROSSED).then_some(middle);
             }
             if excess < 0.0 {
                 (inside, below) = (middle, excess);
@@ -435,82 +487,5 @@ impl<'a> Walk<'a> {
             lengths,
         };
         normal.without(|j| self.fixed[j])
-    }
-}
-
-/// Where a term is in its range.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Place {
-    Within,
-    LowerEnd,
-    UpperEnd,
-}
-
-/// Scaled normal equations of one constrained step.
-#[derive(Debug, Clone)]
-struct Normal {
-    product: DMatrix<f64>,
-    right: DVector<f64>,
-    direction: DVector<f64>,
-    lengths: DVector<f64>,
-}
-
-impl Normal {
-    /// The same with these terms held where they are.
-    fn without(mut self, held: impl Fn(usize) -> bool) -> Self {
-        for j in (0..self.lengths.len()).filter(|j| held(*j)) {
-            self.product.column_mut(j).fill(0.0);
-            self.product.row_mut(j).fill(0.0);
-            self.product[(j, j)] = 1.0;
-            self.right[j] = 0.0;
-            self.direction[j] = 0.0;
-        }
-        self
-    }
-
-    /// The step with each term held at the end of its range that it would leave there.
-    fn step_within(&self, gap: f64, damping: f64, places: &[Place]) -> Option<(Vec<f64>, f64)> {
-        let mut held = vec![false; places.len()];
-        loop {
-            let step = if held.contains(&true) {
-                self.clone().without(|j| held[j]).step(gap, damping)
-            } else {
-                self.step(gap, damping)
-            }?;
-            let leaves = |j: usize| match places[j] {
-                Place::Within => false,
-                Place::LowerEnd => step.0[j] < 0.0,
-                Place::UpperEnd => step.0[j] > 0.0,
-            };
-            let leaving: Vec<usize> = (0..places.len()).filter(|j| leaves(*j)).collect();
-            if leaving.is_empty() {
-                return Some(step);
-            }
-            leaving.into_iter().for_each(|j| held[j] = true);
-        }
-    }
-
-    /// The step that closes the gap to first order, and the multiplier.
-    fn step(&self, gap: f64, damping: f64) -> Option<(Vec<f64>, f64)> {
-        let mut product = self.product.clone();
-        for j in 0..product.nrows() {
-            product[(j, j)] *= 1.0 + damping;
-        }
-        let solve = product.cholesky()?;
-        let free = solve.solve(&self.right);
-        let along = solve.solve(&self.direction);
-        let squared = self.direction.dot(&along);
-        let multiplier = (gap - self.direction.dot(&free)) / squared;
-        let step = free + along * multiplier;
-        step.iter().all(|value| value.is_finite()).then(|| {
-            let step = step.component_div(&self.lengths);
-            (step.as_slice().to_vec(), multiplier)
-        })
-    }
-
-    /// sqrt(d'H d): the step's length in residuals.
-    fn length(&self, step: &[f64]) -> f64 {
-        let scaled = DVector::from_column_slice(step).component_mul(&self.lengths);
-        (&self.product * &scaled).dot(&scaled).max(0.0).sqrt()
     }
 }
