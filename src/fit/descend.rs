@@ -257,7 +257,7 @@ impl<'a, const P: usize> Loop<'a, P> {
         }
     }
 
-    /// The step along the valley's bend: v - (R'R + damping I)^-1 J' f_vv / 2, with
+    /// The step along the valley's bend (geodesic acceleration, see [`super::least_squares`]): v - (R'R + damping I)^-1 J' f_vv / 2, with
     /// f_vv the second derivative of the fitted values along v, by a difference.
     fn bent(&mut self, point: &Point<P>, straight: &[f64; P], damping: f64) -> Option<[f64; P]> {
         /// Share of the step at which the difference is taken.
@@ -376,11 +376,8 @@ impl<'a, const P: usize> Loop<'a, P> {
 
     fn nowhere(&self) -> Optimum {
         Optimum {
-            end: End::OutsideDomain,
-            sum_of_squares: f64::INFINITY,
-            relative_offset: f64::INFINITY,
-            iterations: 0,
             evaluations: self.evaluations,
+            ..Optimum::NOWHERE
         }
     }
 }

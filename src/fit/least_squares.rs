@@ -28,9 +28,15 @@
 //! references). Moré JJ (1978) The Levenberg-Marquardt algorithm: implementation and
 //! theory, Lecture Notes in Mathematics 630: 105-116 (scaling); Nielsen HB (1999) Damping
 //! parameter in Marquardt's method, IMM-REP-1999-05 (damping); both cited from memory.
+//! The path along the valley is the geodesic acceleration of Transtrum MK, Sethna JP (2012)
+//! Improvements to the Levenberg-Marquardt algorithm for nonlinear least-squares
+//! minimization, arXiv:1201.5885 (from memory): its second derivative by a difference and
+//! its limit on the bend's length are taken from there.
+
+use nalgebra::DMatrix;
 
 use super::descend::Loop;
-use super::variance::Problem;
+use super::variance::{Problem, inverse_of_product};
 
 /// Most terms that a fitted curve may have.
 pub(crate) const MOST_TERMS: usize = 12;
@@ -67,7 +73,8 @@ pub(crate) enum Scaling {
 pub(crate) enum Path {
     /// Straight: one evaluation a step.
     Straight,
-    /// Bent by the second derivative along the step: three evaluations.
+    /// Bent by the second derivative along the step (geodesic acceleration): three
+    /// evaluations.
     Bent,
 }
 
@@ -93,6 +100,8 @@ pub(crate) enum End {
     TooLong,
     /// The curve has no finite value or gradient at the start.
     OutsideDomain,
+    /// The likelihood has no maximum among the powers of the mean.
+    NoPower,
 }
 
 /// The end of a descent; terms and their (unscaled) covariance are in the [`Descent`].
@@ -103,6 +112,17 @@ pub(crate) struct Optimum {
     pub(crate) relative_offset: f64,
     pub(crate) iterations: usize,
     pub(crate) evaluations: usize,
+}
+
+impl Optimum {
+    /// That of a descent which had no start.
+    pub(super) const NOWHERE: Self = Self {
+        end: End::OutsideDomain,
+        sum_of_squares: f64::INFINITY,
+        relative_offset: f64::INFINITY,
+        iterations: 0,
+        evaluations: 0,
+    };
 }
 
 /// Memory of one descent, sized once and used again.
@@ -136,6 +156,16 @@ impl Descent {
         }
         self.jacobian.resize(n * p, 0.0);
         self.rows.resize(n * p, 0.0);
+    }
+
+    /// Holds further terms where they are: their rows and columns of the inverse are zero.
+    pub(super) fn hold(&mut self, terms: [usize; 2]) {
+        for j in terms {
+            self.held[j] = true;
+        }
+        let rows = DMatrix::from_row_slice(self.residuals.len(), self.terms.len(), &self.jacobian);
+        self.inverse
+            .copy_from_slice(&inverse_of_product(rows, &self.held));
     }
 
     /// Puts the terms, and all that goes by them, into another order: `order[j]` is the

@@ -1,12 +1,14 @@
 //! Which curve, with which uncertainty.
 //!
 //! Start reading here: [`fit`] takes a curve and a [`Series`] of ages and values
-//! and ends in an [`Outcome`]. The loop itself is `least_squares.rs`; what makes a
-//! fit weak is `support.rs`; standard errors and intervals of anything that
-//! follows from the terms are [`interval`]; ranking of curves is [`choice`].
+//! and ends in an [`Outcome`]. The loop itself is `least_squares.rs`; from where it is
+//! begun, and which of several ends is the fit, `search.rs`; what makes a fit weak is
+//! `support.rs`; standard errors and intervals of anything that follows from the terms
+//! are [`interval`]; ranking of curves is [`choice`].
 //! This module knows nothing of birds or files.
 
 pub mod choice;
+mod constrained;
 mod correlated;
 mod descend;
 pub mod diagnostics;
@@ -16,7 +18,9 @@ pub mod interval;
 mod least_squares;
 mod linear;
 pub mod mixed;
+mod power;
 pub mod profile;
+mod search;
 mod support;
 pub mod transformed;
 pub mod validation;
@@ -28,7 +32,7 @@ pub use correlated::fit_correlated;
 
 use crate::growth::Curve;
 use estimable::Reach;
-use least_squares::{Descent, End, Moves, Optimum, Path, Scaling, Tactic};
+use least_squares::{Descent, End, Optimum};
 use variance::{Problem, Scale};
 
 /// Ages and values of one subject, ascending in age.
@@ -195,6 +199,7 @@ pub struct Failure {
 #[derive(Debug, Default)]
 pub struct Workspace {
     descent: Descent,
+    /// Terms of the best optimum so far.
     best: Vec<f64>,
 }
 
@@ -205,64 +210,6 @@ impl Workspace {
         Self::default()
     }
 }
-
-/// Curves with more terms than this have several optima, and every start that they
-/// offer is tried; of the others none was seen (20,000 simulated birds, 64 starts
-/// each), and the first start that is certified is enough.
-const ONE_OPTIMUM_TERMS: usize = 4;
-
-/// The usual descent: a good start needs some five evaluations; one that needs more
-/// than sixty is far away, or on a ridge.
-const USUAL: Tactic = Tactic {
-    damping: 1e-3,
-    scaling: Scaling::Greatest,
-    path: Path::Straight,
-    moves: Moves::Sum,
-    evaluations: 60,
-    patience: 30,
-};
-/// Along a narrow valley, from where the usual descent has come to.
-const VALLEY: Tactic = Tactic {
-    damping: 1.0,
-    path: Path::Bent,
-    evaluations: 1000,
-    patience: 60,
-    ..USUAL
-};
-/// What is tried, in turn, where the usual descent does not end in a certified optimum.
-/// Found on NIST's sets from their far starts: each solves some that no other does.
-const OTHERS: [Tactic; 4] = [
-    Tactic {
-        damping: 100.0,
-        scaling: Scaling::Greatest,
-        moves: Moves::Sum,
-        ..CAREFUL
-    },
-    Tactic {
-        damping: 1.0,
-        scaling: Scaling::Greatest,
-        moves: Moves::Sum,
-        ..CAREFUL
-    },
-    Tactic {
-        damping: 1.0,
-        scaling: Scaling::Current,
-        moves: Moves::Ratio,
-        ..CAREFUL
-    },
-    Tactic {
-        damping: 100.0,
-        scaling: Scaling::Current,
-        moves: Moves::Ratio,
-        ..CAREFUL
-    },
-];
-const CAREFUL: Tactic = Tactic {
-    path: Path::Bent,
-    evaluations: 3000,
-    patience: 60,
-    ..USUAL
-};
 
 /// Fits a curve to one series: terms, their covariance, likelihood, and whether to
 /// rely on them.
@@ -291,16 +238,20 @@ pub fn fit(
         scale: Scale::of(settings.variance),
         weights: settings.weights.as_deref(),
     };
-    let mut optimum = best_optimum(&problem, settings, workspace);
-    if settings.variance == Variance::Power && optimum.end == End::Certified {
-        optimum = variance::estimate_power(&mut problem, optimum, USUAL, &mut workspace.descent);
-    }
+    let optimum = match settings.variance {
+        Variance::Power => power::best_power(&mut problem, settings, workspace),
+        _ => search::best_optimum(&problem, settings, workspace),
+    };
     if optimum.end != End::Certified {
         let reason = support::no_optimum(&problem, &optimum, &workspace.descent);
         return Outcome::Failed(Failure { reason, n });
     }
     if let Some(order) = curve.relabelled(&workspace.descent.terms) {
         workspace.descent.relabel(order);
+    }
+    let step = curve.step(series.ages_d, &workspace.descent.terms);
+    if let Some(step) = &step {
+        workspace.descent.hold([step.rate_term, step.age_term]);
     }
     if let Some(reason) = support::singular(curve, &workspace.descent) {
         return Outcome::Failed(Failure { reason, n });
@@ -315,8 +266,16 @@ pub fn fit(
         let reason = "the terms' standard errors are too large for a number: the values are of too different size".to_owned();
         return Outcome::Failed(Failure { reason, n });
     }
+    if let Some(step) = &step {
+        workspace.descent.held[step.rate_term] = false;
+        workspace.descent.held[step.age_term] = false;
+    }
     let mut weaknesses =
         support::weaknesses(curve, estimates.reach, &estimates, &workspace.descent.held);
+    weaknesses.extend(
+        step.iter()
+            .flat_map(|step| support::step_weaknesses(curve, step)),
+    );
     let spread = support::spread_weakness(estimates.variance, estimates.variance_power);
     weaknesses.extend(spread);
     if weaknesses.is_empty() {
@@ -344,107 +303,6 @@ pub fn fit_all(
             outcome
         })
         .collect()
-}
-
-/// The best optimum over the starts, left in the workspace.
-fn best_optimum(problem: &Problem<'_>, settings: &Settings, workspace: &mut Workspace) -> Optimum {
-    let mut best: Option<Optimum> = None;
-    let mut last_is_best = false;
-    let several = problem.curve.terms().len() > ONE_OPTIMUM_TERMS;
-    let tactics = std::iter::once(USUAL).chain(OTHERS);
-    if settings.start.is_none()
-        && !several
-        && let Some(optimum) = from_own_start(problem, &mut workspace.descent)
-    {
-        return optimum;
-    }
-    'search: for tactic in tactics {
-        for attempt in 0.. {
-            if !start(problem, settings, attempt, &mut workspace.descent.terms) {
-                break;
-            }
-            let optimum = least_squares::minimise(problem, tactic, &mut workspace.descent);
-            last_is_best = best.is_none_or(|best| better(&optimum, &best));
-            if last_is_best {
-                best = Some(optimum);
-                workspace.best.clone_from(&workspace.descent.terms);
-            }
-            if matches!(optimum.end, End::Certified | End::Ridge) && !several {
-                break 'search;
-            }
-        }
-        if best.is_some_and(|best| best.end == End::Certified) {
-            break;
-        }
-    }
-    match best {
-        Some(best) if last_is_best => best,
-        Some(best) => {
-            workspace.descent.terms.copy_from_slice(&workspace.best);
-            let again = least_squares::minimise(problem, USUAL, &mut workspace.descent);
-            Optimum {
-                iterations: best.iterations,
-                ..again
-            }
-        }
-        None => Optimum {
-            end: End::OutsideDomain,
-            sum_of_squares: f64::INFINITY,
-            relative_offset: f64::INFINITY,
-            iterations: 0,
-            evaluations: 0,
-        },
-    }
-}
-
-/// The optimum from the curve's own best start; `None` where other starts and tactics
-/// may do better.
-///
-/// Where the usual descent takes long it is in a narrow valley, and goes on from there
-/// along its bend. A valley that leads to an asymptote far beyond the data is where
-/// every start ends: there is no more to be found.
-fn from_own_start(problem: &Problem<'_>, descent: &mut Descent) -> Option<Optimum> {
-    let Series { ages_d, values } = problem.series;
-    if !problem.curve.start(0, ages_d, values, &mut descent.terms) {
-        return None;
-    }
-    let usual = least_squares::minimise(problem, USUAL, descent);
-    match usual.end {
-        End::Certified | End::Ridge => return Some(usual),
-        End::TooLong => {}
-        End::Stuck | End::OutsideDomain => return None,
-    }
-    let valley = least_squares::minimise(problem, VALLEY, descent);
-    let certified = valley.end == End::Certified;
-    (certified || support::reaches_far(problem, &descent.terms)).then_some(Optimum {
-        iterations: usual.iterations + valley.iterations,
-        evaluations: usual.evaluations + valley.evaluations,
-        ..valley
-    })
-}
-
-/// A certified optimum before any other, then the lesser sum of squares.
-fn better(one: &Optimum, other: &Optimum) -> bool {
-    let certified = |optimum: &Optimum| optimum.end == End::Certified;
-    match (certified(one), certified(other)) {
-        (true, false) => true,
-        (false, true) => false,
-        _ => one.sum_of_squares < other.sum_of_squares,
-    }
-}
-
-/// Starting terms of an attempt: the given ones first and alone, or the curve's.
-fn start(problem: &Problem<'_>, settings: &Settings, attempt: usize, terms: &mut [f64]) -> bool {
-    match &settings.start {
-        Some(given) if attempt == 0 => {
-            terms.copy_from_slice(given);
-            true
-        }
-        Some(_) => false,
-        None => problem
-            .curve
-            .start(attempt, problem.series.ages_d, problem.series.values, terms),
-    }
 }
 
 /// The numbers of a certified optimum.

@@ -31,6 +31,9 @@
 //! that is positive by its range, other than q, is multiplied rather than added to:
 //! the ridge of ln A and ti is straight, and each step takes a share of what is left.
 //!
+//! A term that reaches the end of its range stays there while the step would take it out,
+//! and the profile goes on without it.
+//!
 //! From the estimate outward each minimum starts where the one before it
 //! ended, so that a curved ridge is followed, and the limit is found between the
 //! last two by false position.
@@ -43,12 +46,13 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::constrained::{Normal, Place};
 use super::influence::scale_of;
 use super::interval::{Interval, Law};
 use super::least_squares::Descent;
 use super::variance::Problem;
 use super::{Estimates, Series};
-use crate::growth::{Curve, Derived};
+use crate::growth::{Curve, Derived, Term};
 
 /// What an interval is wanted of.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -154,6 +158,16 @@ const IDLE_STEPS: usize = 5;
 /// Least damping but none. Along a ridge the normal equations tend to singular: more
 /// damping than keeps them apart from rounding would stop the walk there.
 const LEAST_DAMPING: f64 = 1e-12;
+/// A bracket with no number left in it holds a limit where tau is as near as this to
+/// the quantile. Where it is not, tau leaps there: from outside no minimum was found,
+/// inside the profile goes on, and that side is open.
+const CROSSED: f64 = 1e-6;
+/// Curves with more terms may have several minima beside each other, and a limit is
+/// looked at again from this many of the curve's own starts.
+const ONE_MINIMUM_TERMS: usize = 3;
+const OTHER_STARTS: usize = 4;
+/// Most returns to the walk after a limit that did not hold.
+const RETURNS: usize = 4;
 /// Longest step of a term that is multiplied, in its logarithm (twentyfold): a longer
 /// one comes of normal equations near singular, and is damped.
 const LONGEST_RATIO: f64 = 3.0;
@@ -166,7 +180,9 @@ struct Walk<'a> {
     /// Least sum of squares, and its share a degree of freedom.
     least: f64,
     mean_square: f64,
-    held: Vec<bool>,
+    /// Terms that the fit did not determine and that are not at an end of their range:
+    /// they stay where they are.
+    fixed: Vec<bool>,
     terms: Vec<f64>,
     descent: Descent,
 }
@@ -193,16 +209,18 @@ impl<'a> Walk<'a> {
         descent.reserve(n, p);
         let least = problem.fill(&estimates.terms, &mut descent)?;
         let rounding = (f64::EPSILON * problem.length()).powi(2);
-        let held: Vec<bool> = (0..p)
-            .map(|j| estimates.standard_error(j).is_none())
-            .collect();
+        let fixed = |(j, term): (usize, &Term)| {
+            let within = term.lower < estimates.terms[j] && estimates.terms[j] < term.upper;
+            within && estimates.standard_error(j).is_none()
+        };
+        let fixed = curve.terms().iter().enumerate().map(fixed).collect();
         (least > rounding && n > p).then(|| Self {
             problem,
             quantity,
             best: &estimates.terms,
             least,
             mean_square: least / (n - p) as f64,
-            held,
+            fixed,
             terms: estimates.terms.to_vec(),
             descent,
         })
@@ -213,14 +231,56 @@ impl<'a> Walk<'a> {
     }
 
     /// The value on one side where tau is `factor`; `None` where that side is open.
+    ///
+    /// Where another start finds less than that at the limit, the walk goes on from there.
     fn limit(&mut self, value: f64, step: f64, factor: f64) -> Option<f64> {
         self.restart();
-        let (mut inside, mut tau_inside) = (value, 0.0);
+        let mut from = (value, 0.0);
+        for _ in 0..RETURNS {
+            let limit = self.walk(from, step * factor, factor)?;
+            let Some(tau) = self.less_from_other_starts(limit, factor) else {
+                return Some(limit);
+            };
+            from = (limit, tau);
+        }
+        None
+    }
+
+    /// A tau at a value that is less than `factor`, from one of the curve's own starts.
+    fn less_from_other_starts(&mut self, value: f64, factor: f64) -> Option<f64> {
+        /// Less by rounding, or by the end of a search, is not less.
+        const LESS: f64 = 1e-4;
+        let Series { ages_d, values } = self.problem.series;
+        if self.terms.len() <= ONE_MINIMUM_TERMS {
+            return None;
+        }
+        (0..OTHER_STARTS).find_map(|attempt| {
+            let curve = self.problem.curve;
+            if !curve.start(attempt, ages_d, values, &mut self.terms) {
+                return None;
+            }
+            if let Quantity::Term(index) = self.quantity {
+                self.terms[index] = value;
+            }
+            for j in (0..self.terms.len()).filter(|j| self.fixed[*j]) {
+                self.terms[j] = self.best[j];
+            }
+            self.tau(value).filter(|tau| *tau < factor - LESS)
+        })
+    }
+
+    /// The first crossing beyond a value inside, from the terms that are held there.
+    fn walk(&mut self, from: (f64, f64), reach: f64, factor: f64) -> Option<f64> {
+        let (mut inside, mut tau_inside) = from;
         let mut kept = self.terms.clone();
-        let mut reach = step * factor;
+        let mut reach = reach;
         let mut shrinks = 0;
         for _ in 0..DOUBLINGS {
-            let outside = inside + reach;
+            let outside = self.within_range(inside + reach);
+            #[expect(clippy::float_cmp, reason = "the end of the range is exactly reached")]
+            if outside == inside {
+                return None;
+            }
             match self.tau(outside) {
                 Some(tau) if tau >= factor => {
                     return self.between((inside, tau_inside), (outside, tau), factor, &mut kept);
@@ -242,6 +302,17 @@ impl<'a> Walk<'a> {
         None
     }
 
+    /// A value of the quantity, no further than the range of its term.
+    fn within_range(&self, value: f64) -> f64 {
+        match self.quantity {
+            Quantity::Term(index) => {
+                let term = &self.problem.curve.terms()[index];
+                value.clamp(term.lower, term.upper)
+            }
+            Quantity::Derived(_) => value,
+        }
+    }
+
     /// The value between two with tau = `factor`: false position (the Illinois rule).
     /// Each minimum starts from the last one inside: from outside, where a term may have
     /// run away, the way back may be flat.
@@ -258,8 +329,11 @@ impl<'a> Walk<'a> {
             let middle = outside - above * (outside - inside) / (above - below);
             self.terms.copy_from_slice(kept);
             let excess = self.tau(middle)? - factor;
-            if excess.abs() < 1e-9 || (outside - inside).abs() <= 1e-13 * outside.abs() {
+            if excess.abs() < 1e-9 {
                 return Some(middle);
+            }
+            if (outside - inside).abs() <= 1e-13 * outside.abs() {
+                return (excess.abs() < CROSSED).then_some(middle);
             }
             if excess < 0.0 {
                 (inside, below) = (middle, excess);
@@ -297,11 +371,12 @@ impl<'a> Walk<'a> {
         let mut idle = 0;
         for _ in 0..STEPS {
             let normal = self.normal(&gradient);
+            let ends = self.ends();
             let gap = value - found;
             let mut trial = None;
             // Damp until the penalised sum falls.
             for _ in 0..40 {
-                let Some((step, multiplier)) = normal.step(gap, damping) else {
+                let Some((step, multiplier)) = normal.step_within(gap, damping, &ends) else {
                     damping = f64::max(10.0 * damping, LEAST_DAMPING);
                     continue;
                 };
@@ -355,22 +430,39 @@ impl<'a> Walk<'a> {
         let ranges = self.problem.curve.terms();
         let of = |j: usize| {
             let (term, by) = (self.terms[j], step[j]);
-            let adds = ranges[j].lower < 0.0 || term <= 0.0;
-            if adds || self.quantity == Quantity::Term(j) {
-                return Some(term + by);
-            }
-            let ratio = by / term;
-            (ratio.abs() <= LONGEST_RATIO).then(|| term * ratio.exp())
+            let multiplies = ranges[j].lower > 0.0 && self.quantity != Quantity::Term(j);
+            let ratio = if multiplies { by / term } else { 0.0 };
+            let next = if multiplies {
+                term * ratio.exp()
+            } else {
+                term + by
+            };
+            let next = next.clamp(ranges[j].lower, ranges[j].upper);
+            (ratio.abs() <= LONGEST_RATIO).then_some(next)
         };
         (0..self.terms.len()).map(of).collect()
+    }
+
+    /// Where each term is in its range.
+    fn ends(&self) -> Vec<Place> {
+        let terms = self.problem.curve.terms().iter().zip(&self.terms);
+        let place = |(term, value): (&Term, &f64)| {
+            if *value <= term.lower {
+                Place::LowerEnd
+            } else if *value >= term.upper {
+                Place::UpperEnd
+            } else {
+                Place::Within
+            }
+        };
+        terms.map(place).collect()
     }
 
     /// Sum of squares, quantity and gradient at these terms, with the Jacobian left in
     /// the memory; `None` out of the terms' range.
     fn evaluate(&mut self, terms: &[f64]) -> Option<(f64, f64, Vec<f64>)> {
         let ranges = self.problem.curve.terms();
-        let inside =
-            |(term, value): (&crate::growth::Term, &f64)| (term.lower..=term.upper).contains(value);
+        let inside = |(term, value): (&Term, &f64)| (term.lower..=term.upper).contains(value);
         if !ranges.iter().zip(terms).all(inside) {
             return None;
         }
@@ -390,64 +482,19 @@ impl<'a> Walk<'a> {
         let mut lengths = DVector::from_element(p, 1.0);
         for (j, mut column) in rows.column_iter_mut().enumerate() {
             let length = column.norm();
-            if self.held[j] {
-                column.fill(0.0);
-            } else if length > 0.0 && length.is_finite() {
+            if length > 0.0 && length.is_finite() {
                 lengths[j] = length;
                 column /= length;
             }
         }
-        let mut product = rows.tr_mul(&rows);
-        for j in (0..p).filter(|j| self.held[*j]) {
-            product[(j, j)] = 1.0;
-        }
         let right = rows.tr_mul(&DVector::from_column_slice(&self.descent.residuals));
-        let direction = DVector::from_fn(p, |j, _| {
-            if self.held[j] {
-                0.0
-            } else {
-                gradient[j] / lengths[j]
-            }
-        });
-        Normal {
-            product,
+        let direction = DVector::from_fn(p, |j, _| gradient[j] / lengths[j]);
+        let normal = Normal {
+            product: rows.tr_mul(&rows),
             right,
             direction,
             lengths,
-        }
-    }
-}
-
-/// Scaled normal equations of one constrained step.
-struct Normal {
-    product: DMatrix<f64>,
-    right: DVector<f64>,
-    direction: DVector<f64>,
-    lengths: DVector<f64>,
-}
-
-impl Normal {
-    /// The step that closes the gap to first order, and the multiplier.
-    fn step(&self, gap: f64, damping: f64) -> Option<(Vec<f64>, f64)> {
-        let mut product = self.product.clone();
-        for j in 0..product.nrows() {
-            product[(j, j)] *= 1.0 + damping;
-        }
-        let solve = product.cholesky()?;
-        let free = solve.solve(&self.right);
-        let along = solve.solve(&self.direction);
-        let squared = self.direction.dot(&along);
-        let multiplier = (gap - self.direction.dot(&free)) / squared;
-        let step = free + along * multiplier;
-        step.iter().all(|value| value.is_finite()).then(|| {
-            let step = step.component_div(&self.lengths);
-            (step.as_slice().to_vec(), multiplier)
-        })
-    }
-
-    /// sqrt(d'H d): the step's length in residuals.
-    fn length(&self, step: &[f64]) -> f64 {
-        let scaled = DVector::from_column_slice(step).component_mul(&self.lengths);
-        (&self.product * &scaled).dot(&scaled).max(0.0).sqrt()
+        };
+        normal.without(|j| self.fixed[j])
     }
 }

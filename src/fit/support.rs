@@ -11,7 +11,7 @@ use super::estimable::{Reach, on_bound, own_doubt};
 use super::least_squares::{Descent, End, MOST_TERMS, Optimum};
 use super::variance::Problem;
 use super::{Estimates, Series, Settings, Variance, Weakness};
-use crate::growth::{Curve, Derived};
+use crate::growth::{Curve, Derived, Step};
 
 /// Greatest standard error of a term as a share of it (of the range of ages, for
 /// a term that is an age).
@@ -132,6 +132,12 @@ pub(super) fn no_optimum(problem: &Problem<'_>, optimum: &Optimum, descent: &Des
     if optimum.end == End::OutsideDomain {
         return "no start: the curve has no finite value at its starting terms".to_owned();
     }
+    if optimum.end == End::NoPower {
+        return "the likelihood has no maximum for a power of the mean between -2 and 6 in the residual spread: choose constant, proportional or log-normal errors".to_owned();
+    }
+    if let Some(step) = curve.step(problem.series.ages_d, &descent.terms) {
+        return best_is_step(&step);
+    }
     if let Some(mature) = curve.derived(Derived::Mature, &descent.terms, spare)
         && mature > NO_ASYMPTOTE * largest
     {
@@ -230,6 +236,34 @@ pub(super) fn weaknesses(
         }));
     }
     weaknesses
+}
+
+/// Terms that a step leaves open.
+pub(super) fn step_weaknesses(curve: &dyn Curve, step: &Step) -> [Weakness; 2] {
+    let name = |term: usize| &curve.terms()[term].name;
+    let weak = |term: usize, reason: String| Weakness {
+        term: Some(term),
+        reason,
+    };
+    let rate = format!(
+        "{}, so that its rate {} is not determined",
+        best_is_step(step),
+        name(step.rate_term)
+    );
+    let age = format!(
+        "the age {} of the step is not determined",
+        name(step.age_term)
+    );
+    [weak(step.rate_term, rate), weak(step.age_term, age)]
+}
+
+fn best_is_step(step: &Step) -> String {
+    format!(
+        "the best fit has a step of {} g between the ages {} and {} d",
+        Shown(step.gain_g),
+        Shown(step.from_d),
+        Shown(step.to_d)
+    )
 }
 
 /// An asymptote that runs away, or lies far beyond the data.

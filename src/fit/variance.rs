@@ -12,8 +12,7 @@
 //! maximum likelihood is least squares in u, weights that move with the terms
 //! included, and the same loop serves every variance model. (Iterated reweighting,
 //! where the weights are not differentiated, solves other equations; its terms
-//! differ a little and its likelihood is lower.) The power itself is where the
-//! derivative of the likelihood in d, at the best terms for d, is zero.
+//! differ a little and its likelihood is lower.) The power itself: `power.rs`.
 //!
 //! The log-normal model is least squares in ln y - ln mu; its likelihood carries
 //! the Jacobian - sum ln y, so that it compares with the others.
@@ -24,13 +23,9 @@
 //! variance function: Carroll RJ, Ruppert D (1988) Transformation and Weighting in
 //! Regression, chapter 3 (from memory).
 
-use std::cell::RefCell;
-
-use argmin::core::{CostFunction, Executor};
-use argmin::solver::brent::BrentRoot;
 use nalgebra::DMatrix;
 
-use super::least_squares::{self, Descent, End, Optimum, Tactic};
+use super::least_squares::Descent;
 use super::{Series, Variance};
 use crate::growth::Curve;
 
@@ -267,7 +262,7 @@ impl Problem<'_> {
 }
 
 /// (M'M)^-1 by QR of the scaled columns, row-major; zero where a term is held.
-fn inverse_of_product(mut rows: DMatrix<f64>, held: &[bool]) -> Box<[f64]> {
+pub(super) fn inverse_of_product(mut rows: DMatrix<f64>, held: &[bool]) -> Box<[f64]> {
     let p = rows.ncols();
     let mut lengths = vec![1.0; p];
     for (j, mut column) in rows.column_iter_mut().enumerate() {
@@ -291,102 +286,6 @@ fn inverse_of_product(mut rows: DMatrix<f64>, held: &[bool]) -> Box<[f64]> {
         }
     };
     (0..p * p).map(|at| entry(at / p, at % p)).collect()
-}
-
-/// Powers of the mean that are searched: far beyond what growth shows (0 to 2.5).
-const POWERS: [f64; 17] = [
-    -2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0,
-];
-
-/// The profile of the likelihood in the power: each value is an optimum of the terms.
-struct Profile<'a> {
-    problem: Problem<'a>,
-    tactic: Tactic,
-    state: RefCell<(&'a mut Descent, Optimum)>,
-}
-
-impl Profile<'_> {
-    /// Score of the power at the optimum of the terms for it, going on from the
-    /// terms before; not finite where there is no optimum.
-    fn score(&self, power: f64) -> f64 {
-        let problem = Problem {
-            scale: Scale::PowerOfMean(power),
-            ..self.problem
-        };
-        let mut state = self.state.borrow_mut();
-        let (descent, optimum) = &mut *state;
-        *optimum = least_squares::minimise(&problem, self.tactic, descent);
-        if optimum.end == End::Certified {
-            problem.power_score(descent)
-        } else {
-            f64::NAN
-        }
-    }
-}
-
-impl CostFunction for &Profile<'_> {
-    type Param = f64;
-    type Output = f64;
-
-    fn cost(&self, power: &f64) -> Result<f64, argmin::core::Error> {
-        Ok(self.score(*power))
-    }
-}
-
-/// Moves the scale to the power of greatest likelihood, and the descent to the
-/// terms for it. The end is [`End::Stuck`] where the likelihood has no maximum
-/// within [`POWERS`].
-///
-/// The score of the profile falls through zero at a maximum; its root is found by
-/// Brent's method to full precision, which a search for the greatest likelihood
-/// itself, flat to rounding there, would not reach.
-pub(crate) fn estimate_power(
-    problem: &mut Problem<'_>,
-    optimum: Optimum,
-    tactic: Tactic,
-    descent: &mut Descent,
-) -> Optimum {
-    let profile = Profile {
-        problem: *problem,
-        tactic,
-        state: RefCell::new((descent, optimum)),
-    };
-    let mut at = POWERS.iter().position(|power| *power >= 1.0).unwrap_or(0);
-    let mut score = profile.score(POWERS[at]);
-    // Uphill, until the score changes sign.
-    let uphill = score > 0.0;
-    let bracket = loop {
-        let next = if uphill { at + 1 } else { at.wrapping_sub(1) };
-        let Some(power) = POWERS.get(next) else {
-            break None;
-        };
-        let next_score = profile.score(*power);
-        if next_score.is_nan() || score.is_nan() {
-            break None;
-        }
-        if (next_score > 0.0) != uphill {
-            break Some((POWERS[at].min(*power), POWERS[at].max(*power)));
-        }
-        (at, score) = (next, next_score);
-    };
-    let root = bracket.and_then(|(low, high)| {
-        let solver = BrentRoot::new(low, high, 1e-12);
-        Executor::new(&profile, solver)
-            .configure(|state| state.param(low).max_iters(100))
-            .run()
-            .ok()
-            .and_then(|result| result.state().best_param)
-    });
-    let Some(power) = root else {
-        let (_, optimum) = profile.state.into_inner();
-        return Optimum {
-            end: End::Stuck,
-            ..optimum
-        };
-    };
-    problem.scale = Scale::PowerOfMean(power);
-    profile.score(power);
-    profile.state.into_inner().1
 }
 
 /// RSS on the scale of the model, and the full log-likelihood of the values.

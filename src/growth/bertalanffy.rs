@@ -16,6 +16,7 @@ impl Shape for Bertalanffy {
     const TERMS: &'static [Term] = &[ASYMPTOTE, RATE, ORIGIN];
     /// g'' = 3 u (1 - u) (3 u - 1) is zero at u = 1/3: z = ln 3.
     const INFLECTION_Z: Option<f64> = Some(1.098_612_288_668_109_8);
+    const LEAVES_ZERO: bool = true;
 
     #[inline(always)]
     fn of(_terms: &[f64]) -> Self {

@@ -104,6 +104,22 @@ pub enum Derived {
     RelativeRateAt(f64),
 }
 
+/// A phase that begins and ends between two ages at which a bird was weighed: how fast it
+/// is, and when, the weighings do not show.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    /// The term that is its rate.
+    pub rate_term: usize,
+    /// The term that is its age.
+    pub age_term: usize,
+    /// Last age before it, d.
+    pub from_d: f64,
+    /// First age after it, d.
+    pub to_d: f64,
+    /// Mass gained in it, g.
+    pub gain_g: f64,
+}
+
 /// A growth curve: mass in g against age in days.
 ///
 /// # Shapes
@@ -152,6 +168,12 @@ pub trait Curve: Send + Sync + Debug {
     /// and is the one that is told: which term becomes the j-th. `None` where the
     /// terms are in order, as of most curves they always are.
     fn relabelled(&self, _terms: &[f64]) -> Option<&'static [usize]> {
+        None
+    }
+
+    /// The phase that is a step at these terms: at no more than one of the ages
+    /// (ascending) is it under way. `None` of a curve of one phase.
+    fn step(&self, _ages_d: &[f64], _terms: &[f64]) -> Option<Step> {
         None
     }
 

@@ -15,6 +15,7 @@ impl Shape for Monomolecular {
     const NAME: &'static str = "monomolecular";
     const TERMS: &'static [Term] = &[ASYMPTOTE, RATE, ORIGIN];
     const INFLECTION_Z: Option<f64> = None;
+    const LEAVES_ZERO: bool = true;
 
     #[inline(always)]
     fn of(_terms: &[f64]) -> Self {

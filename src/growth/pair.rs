@@ -26,6 +26,14 @@ impl Pair {
         self.yy += y * y;
     }
 
+    /// The second regressor of an observation that was taken in with 0 for it.
+    #[inline(always)]
+    pub(super) fn add_second(&mut self, x1: f64, x2: f64, y: f64) {
+        self.x12 += x1 * x2;
+        self.x22 += x2 * x2;
+        self.x2y += x2 * y;
+    }
+
     /// (a, b, residual sum of squares); `None` where the regressors are collinear.
     pub(super) fn solve(&self) -> Option<(f64, f64, f64)> {
         let determinant = self.x11 * self.x22 - self.x12 * self.x12;

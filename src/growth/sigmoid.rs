@@ -26,6 +26,10 @@ pub(super) const RATE_RANGE: (f64, f64) = (1e-6, 100.0);
 /// Least asymptote: positive, far below any mass that is weighed.
 pub(super) const LEAST_ASYMPTOTE: f64 = 1e-9;
 
+/// How far before the first age a start's zero is put that would lie after it, as a
+/// share of the time weighed.
+const EARLIER: f64 = 0.01;
+
 pub(super) const ASYMPTOTE: Term = Term::new(
     "A",
     "mature mass (upper asymptote)",
@@ -90,6 +94,9 @@ pub(super) trait Shape: Copy + Debug + Send + Sync + 'static {
     const TERMS: &'static [Term];
     /// z at the greatest g'; `None` where g' only falls.
     const INFLECTION_Z: Option<f64>;
+
+    /// Whether it is zero at z = 0 and not positive before.
+    const LEAVES_ZERO: bool = false;
 
     /// The shape that these terms ask for.
     fn of(terms: &[f64]) -> Self;
@@ -208,12 +215,21 @@ impl<S: Shape> Curve for OnePhase<S> {
     }
 
     fn start(&self, attempt: usize, ages_d: &[f64], values: &[f64], terms: &mut [f64]) -> bool {
-        let Some((candidate, _)) = S::start(attempt, ages_d, values) else {
+        let Some((candidate, shape)) = S::start(attempt, ages_d, values) else {
             return false;
         };
         terms[0] = candidate.asymptote;
         terms[1] = candidate.rate;
         terms[2] = candidate.origin;
+        if S::LEAVES_ZERO
+            && let (Some(first), Some(last), Some(value)) =
+                (ages_d.first(), ages_d.last(), values.first())
+            && *value > 0.0
+            && shape.share(candidate.rate * (first - candidate.origin)) <= 0.0
+        {
+            // A mass that is there cannot be before the curve's zero.
+            terms[2] = first - EARLIER * (last - first);
+        }
         if let Some(term) = terms.get_mut(3) {
             *term = candidate.shape;
         }

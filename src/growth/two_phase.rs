@@ -15,7 +15,7 @@ use super::logistic::Logistic;
 use super::pair::Pair;
 use super::root::{falling_root, rising_root};
 use super::sigmoid::{LEAST_ASYMPTOTE, OnePhase, RATE_RANGE, Shape};
-use super::{Curve, Derived, Term};
+use super::{Curve, Derived, Step, Term};
 
 /// A shape of which two make a curve.
 pub(super) trait PhaseShape: Shape {
@@ -103,7 +103,20 @@ static TERMS: [Term; 6] = [
 const FIRST_AGES: [f64; 4] = [0.15, 0.25, 0.37, 0.5];
 const SECOND_AGES: [f64; 6] = [0.5, 0.6, 0.7, 0.8, 0.9, 1.0];
 const FIRST_RATES: [f64; 3] = [3.5, 6.0, 10.0];
-const SECOND_RATES: [f64; 3] = [5.0, 10.0, 20.0];
+const SECOND_RATES: [f64; 4] = [2.0, 5.0, 10.0, 20.0];
+const FIRSTS: usize = FIRST_AGES.len() * FIRST_RATES.len();
+const SECONDS: usize = SECOND_AGES.len() * SECOND_RATES.len();
+/// Sharp second phases, each between two ages weighed, from which further starts come.
+const SHARP: usize = 4;
+/// Rate of a sharp one times the time between the two ages: from 5 to 95 % there, so that
+/// the way to a slower phase is open.
+const SHARP_RATE: f64 = 6.0;
+/// Share of a phase's gain by which it has begun, and by which it is over but for as much.
+const UNDER_WAY: f64 = 0.01;
+
+/// A start and its misfit.
+type Start = (f64, [f64; 6]);
+const NO_START: Start = (f64::INFINITY, [f64::NAN; 6]);
 
 /// Two phases of one shape.
 #[derive(Debug, Clone, Copy)]
@@ -214,8 +227,8 @@ impl<S: PhaseShape> Curve for TwoPhase<S> {
     }
 
     /// At known rates and ages the curve is linear in A1 and A2. The best of the grid
-    /// for each age of the second phase is one start, so that further attempts look
-    /// for the spurt elsewhere.
+    /// for each age of the second phase is one start, and the best of those with a sharp
+    /// second phase, so that further attempts look for the spurt elsewhere.
     fn start(&self, attempt: usize, ages_d: &[f64], values: &[f64], terms: &mut [f64]) -> bool {
         let (Some(top), Some(first), Some(last)) =
             (greatest(values), ages_d.first(), ages_d.last())
@@ -226,41 +239,44 @@ impl<S: PhaseShape> Curve for TwoPhase<S> {
         if !(span > 0.0 && span.is_finite()) {
             return false;
         }
-        let mut starts = [(f64::INFINITY, [f64::NAN; 6]); SECOND_AGES.len()];
-        for (best, second_age) in starts.iter_mut().zip(SECOND_AGES) {
-            let ti2 = first + second_age * span;
-            for ti1 in FIRST_AGES.map(|share| first + share * span) {
-                if ti1 >= ti2 {
-                    continue;
-                }
-                for (k1, k2) in rates(span) {
-                    let mut pair = Pair::default();
-                    for (age_d, y) in ages_d.iter().zip(values) {
-                        if *y > 0.0 && y.is_finite() {
-                            let share_1 = self.shape.share(k1 * (age_d - ti1));
-                            let share_2 = self.shape.share(k2 * (age_d - ti2));
-                            pair.add(share_1, share_2, y / top);
-                        }
-                    }
-                    if let Some((a1, a2, misfit)) = pair.solve()
-                        && misfit < best.0
-                        && a1 > 0.0
-                        && a2 > 0.0
-                        && (a1.max(a2) * top).is_finite()
-                    {
-                        *best = (misfit, [a1 * top, k1, ti1, a2 * top, k2, ti2]);
-                    }
-                }
-            }
-        }
-        starts.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        match starts.get(attempt) {
-            Some((misfit, start)) if misfit.is_finite() => {
-                terms.copy_from_slice(start);
-                true
-            }
-            _ => false,
-        }
+        let grid = Grid::new(*first, span);
+        let mut smooth = self.smooth_starts(&grid, ages_d, values, top);
+        smooth.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let found = smooth
+            .iter()
+            .filter(|(misfit, _)| misfit.is_finite())
+            .count();
+        let start = match smooth[..found].get(attempt) {
+            Some((_, start)) => *start,
+            None => match self
+                .sharp_starts(&grid, ages_d, values, top)
+                .get(attempt - found)
+            {
+                Some((misfit, start)) if misfit.is_finite() => *start,
+                _ => return false,
+            },
+        };
+        terms.copy_from_slice(&start);
+        true
+    }
+
+    fn step(&self, ages_d: &[f64], terms: &[f64]) -> Option<Step> {
+        let phases = terms.chunks_exact(3).zip([[1, 2], [4, 5]]);
+        phases.rev().find_map(|(phase, [rate_term, age_term])| {
+            let age_at = |share: f64| phase[2] + self.shape.inverse(share, share.ln()).0 / phase[1];
+            let (begun, over) = (age_at(UNDER_WAY), age_at(1.0 - UNDER_WAY));
+            let before = ages_d.partition_point(|age_d| *age_d <= begun);
+            let after = before + ages_d[before..].partition_point(|age_d| *age_d < over);
+            let (from_d, to_d) = (ages_d[..before].last()?, ages_d.get(after)?);
+            let under_way = &ages_d[before..after];
+            (under_way.first() == under_way.last()).then_some(Step {
+                rate_term,
+                age_term,
+                from_d: *from_d,
+                to_d: *to_d,
+                gain_g: phase[0],
+            })
+        })
     }
 
     /// The sum does not know which phase is called the first: it is the one with the
@@ -274,14 +290,126 @@ impl<S: PhaseShape> Curve for TwoPhase<S> {
     }
 }
 
-/// The rates of the grid.
-fn rates(span: f64) -> impl Iterator<Item = (f64, f64)> {
-    let in_range = move |rate: f64| (rate / span).clamp(RATE_RANGE.0, RATE_RANGE.1);
-    FIRST_RATES.into_iter().flat_map(move |k1| {
-        SECOND_RATES
-            .into_iter()
-            .map(move |k2| (in_range(k1), in_range(k2)))
-    })
+/// Ages and rates of both phases from which the starts come.
+struct Grid {
+    first: [(f64, f64); FIRSTS],
+    second: [(f64, f64); SECONDS],
+}
+
+impl Grid {
+    fn new(first_d: f64, span: f64) -> Self {
+        let place = |share: f64, rate: f64| {
+            let rate = (rate / span).clamp(RATE_RANGE.0, RATE_RANGE.1);
+            (rate, first_d + share * span)
+        };
+        let of = |ages: &[f64], rates: &[f64], at: usize| {
+            place(ages[at / rates.len()], rates[at % rates.len()])
+        };
+        Self {
+            first: std::array::from_fn(|at| of(&FIRST_AGES, &FIRST_RATES, at)),
+            second: std::array::from_fn(|at| of(&SECOND_AGES, &SECOND_RATES, at)),
+        }
+    }
+}
+
+/// The start of a pair of phases, if it is better than the best before.
+fn keep(best: &mut Start, pair: &Pair, top: f64, first: (f64, f64), second: (f64, f64)) {
+    if let Some((a1, a2, misfit)) = pair.solve()
+        && misfit < best.0
+        && a1 > 0.0
+        && a2 > 0.0
+        && (a1.max(a2) * top).is_finite()
+    {
+        let terms = [a1 * top, first.0, first.1, a2 * top, second.0, second.1];
+        *best = (misfit, terms);
+    }
+}
+
+impl<S: PhaseShape> TwoPhase<S> {
+    /// The best start for each age of the second phase.
+    fn smooth_starts(
+        &self,
+        grid: &Grid,
+        ages_d: &[f64],
+        values: &[f64],
+        top: f64,
+    ) -> [Start; SECOND_AGES.len()] {
+        let mut pairs = [[Pair::default(); SECONDS]; FIRSTS];
+        for (age_d, y) in ages_d.iter().zip(values) {
+            if *y > 0.0 && y.is_finite() {
+                let share = |(rate, age): (f64, f64)| self.shape.share(rate * (age_d - age));
+                let second = grid.second.map(share);
+                for (pairs, one) in pairs.iter_mut().zip(grid.first.map(share)) {
+                    for (pair, two) in pairs.iter_mut().zip(second) {
+                        pair.add(one, two, y / top);
+                    }
+                }
+            }
+        }
+        let mut starts = [NO_START; SECOND_AGES.len()];
+        for (pairs, first) in pairs.iter().zip(grid.first) {
+            for (at, (pair, second)) in pairs.iter().zip(grid.second).enumerate() {
+                if first.1 < second.1 {
+                    keep(
+                        &mut starts[at / SECOND_RATES.len()],
+                        pair,
+                        top,
+                        first,
+                        second,
+                    );
+                }
+            }
+        }
+        starts
+    }
+
+    /// The best starts whose second phase lies between two ages weighed, best first.
+    ///
+    /// While its place moves from the last gap to the first, a second phase that is zero
+    /// before and one after takes in one age more at each step: sums do for all gaps.
+    fn sharp_starts(
+        &self,
+        grid: &Grid,
+        ages_d: &[f64],
+        values: &[f64],
+        top: f64,
+    ) -> [Start; SHARP] {
+        let usable = |y: &f64| *y > 0.0 && y.is_finite();
+        let mut before = [Pair::default(); FIRSTS];
+        let share = |age_d: f64, (rate, age): (f64, f64)| self.shape.share(rate * (age_d - age));
+        for (age_d, y) in ages_d.iter().zip(values).filter(|(_, y)| usable(y)) {
+            for (pair, first) in before.iter_mut().zip(grid.first) {
+                pair.add(share(*age_d, first), 0.0, y / top);
+            }
+        }
+        let mut starts = [NO_START; SHARP];
+        let gaps = ages_d.windows(2).zip(&values[1..]).rev();
+        for (gap, y) in gaps {
+            if usable(y) {
+                for (pair, first) in before.iter_mut().zip(grid.first) {
+                    pair.add_second(share(gap[1], first), 1.0, y / top);
+                }
+            }
+            let width = gap[1] - gap[0];
+            if width <= 0.0 {
+                continue;
+            }
+            let rate = (SHARP_RATE / width).clamp(RATE_RANGE.0, RATE_RANGE.1);
+            let second = (rate, gap[0] + 0.5 * width);
+            let mut best = NO_START;
+            for (pair, first) in before.iter().zip(grid.first) {
+                if first.1 < second.1 {
+                    keep(&mut best, pair, top, first, second);
+                }
+            }
+            let worst = &mut starts[SHARP - 1];
+            if best.0 < worst.0 {
+                *worst = best;
+                starts.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+            }
+        }
+        starts
+    }
 }
 
 impl<S: PhaseShape> Landmarks for TwoPhase<S> {

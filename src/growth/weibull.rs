@@ -39,6 +39,9 @@ static TERMS: [Term; 4] = [
 /// Shapes and ages 1/k (as shares of the time weighed) from which the starts come.
 const STARTING_SHAPES: [f64; 6] = [0.7, 1.0, 1.5, 2.0, 3.0, 4.5];
 const STARTING_SPANS: [f64; 6] = [0.2, 0.35, 0.5, 0.75, 1.1, 2.0];
+/// Least w0 of a start, as a share of the least positive value: from 0 itself no
+/// spread that follows the mean could begin.
+const LEAST_START: f64 = 0.5;
 
 /// The Weibull growth curve.
 #[derive(Debug, Clone, Copy)]
@@ -117,6 +120,8 @@ impl Curve for Weibull {
         let (Some(top), Some(last)) = (greatest(values), ages_d.last()) else {
             return false;
         };
+        let positive = values.iter().copied().filter(|y| *y > 0.0);
+        let least_w0 = LEAST_START * positive.fold(f64::INFINITY, f64::min);
         let mut starts = [(f64::INFINITY, [f64::NAN; 4]); STARTING_SPANS.len()];
         for (best, span) in starts.iter_mut().zip(STARTING_SPANS) {
             let k = (1.0 / (span * last)).clamp(RATE_RANGE.0, RATE_RANGE.1);
@@ -134,7 +139,8 @@ impl Curve for Weibull {
                     && a > w0
                     && (a * top).is_finite()
                 {
-                    *best = (misfit, [a * top, w0.max(0.0) * top, k, d]);
+                    let w0_g = if w0 > 0.0 { w0 * top } else { least_w0 };
+                    *best = (misfit, [a * top, w0_g, k, d]);
                 }
             }
         }
