@@ -61,7 +61,7 @@ fn allowed(text: &str) -> std::result::Result<(String, String), String> {
 }
 
 /// The folder of a study's own equations.
-const OWN: &str = "models/corrections";
+pub(crate) const OWN: &str = "models/corrections";
 
 impl EquationOptions {
     /// The equations that the call names, or the study's own; none where there are none.

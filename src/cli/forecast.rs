@@ -31,7 +31,7 @@ pub(crate) struct ForecastWishes {
     /// A saved population to judge the birds by, as fit --level population saves it [default: a
     /// fit of all birds at once to this flock's own weighings]
     #[arg(long, value_name = "FILE")]
-    population: Option<PathBuf>,
+    pub(crate) population: Option<PathBuf>,
     /// Probability that a bird that keeps to its course is told as drifting
     #[arg(long, value_name = "SHARE", default_value = "0.01")]
     false_alarms: f64,

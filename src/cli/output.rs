@@ -84,8 +84,8 @@ pub(crate) struct PageParts {
     pub(crate) methods: Vec<String>,
     /// What was found, in words for a paper, a paragraph a line.
     pub(crate) results: Vec<String>,
-    /// Where a live page asks whether it is out of date.
-    pub(crate) watch: Option<String>,
+    /// What a page that follows the study says besides.
+    pub(crate) live: Option<page::Live>,
 }
 
 impl Output {
@@ -345,7 +345,7 @@ impl Output {
             results: &parts.results,
             warnings: &self.warnings,
             record: &record,
-            watch: parts.watch.as_deref(),
+            live: parts.live.as_ref(),
         };
         page.html().map(Some)
     }

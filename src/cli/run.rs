@@ -1,9 +1,11 @@
 //! `run`: the whole study in order: check, repeatability, calibrate, correct, fit,
 //! target, cues, figures, page.
 
+use std::path::PathBuf;
+
 use clap::Args;
 
-use super::correct::EquationOptions;
+use super::correct::{EquationOptions, OWN};
 use super::corrected::{self, RedrawOptions};
 use super::draw::{Drawable, PaperOptions, ScanResults};
 use super::lay_table::OnsetWishes;
@@ -17,7 +19,7 @@ use crate::composition::study_equations;
 use crate::composition::study_masses;
 use crate::error::Result;
 use crate::report::calibration_tables::Moved;
-use crate::study::Study;
+use crate::study::{Settings, Study, TableName, file_and_sheet};
 use crate::trajectory::profiles;
 
 /// Run the whole study: corrected masses, growth curves, deviation from target,
@@ -75,6 +77,31 @@ impl WholeStudy {
         self.fit.confidence
     }
 
+    /// Every file and folder that the call reads, whether or not it is there.
+    ///
+    /// The tables of a study are those that its study.toml names; of one that cannot be
+    /// read there is nothing to read beyond it.
+    pub(crate) fn files(&self) -> Vec<PathBuf> {
+        let Input { path, columns } = &self.input;
+        let mut files: Vec<PathBuf> = Vec::new();
+        if path.is_dir() {
+            files.extend([path.join("study.toml"), path.join(OWN)]);
+            if let Ok(settings) = Settings::read(path) {
+                let tables = TableName::ALL.iter();
+                let named = tables.filter_map(|table| settings.tables.of(*table).as_ref());
+                files.extend(named.map(|table| path.join(table)));
+            }
+        } else {
+            files.push(path.clone());
+        }
+        files.extend(columns.targets.iter().cloned());
+        files.extend(columns.onset.iter().cloned());
+        files.extend(self.fit.cards.iter().cloned());
+        files.extend(self.equations.equation.iter().cloned());
+        files.extend(self.target.population().cloned());
+        files.iter().map(|file| file_and_sheet(file).0).collect()
+    }
+
     /// Reads, corrects, fits and judges; words and tables go to the output, and the
     /// page gets its title and its strains.
     pub(crate) fn results(&self, output: &mut Output) -> Result<Drawable> {
@@ -115,7 +142,7 @@ impl WholeStudy {
             small_figures: Vec::new(),
             methods: Vec::new(),
             results: Vec::new(),
-            watch: None,
+            live: None,
         });
         Ok(Drawable {
             study,

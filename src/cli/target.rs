@@ -85,6 +85,13 @@ pub(crate) struct TargetOptions {
     ahead: ForecastWishes,
 }
 
+impl TargetOptions {
+    /// File of the saved population that the call names.
+    pub(crate) fn population(&self) -> Option<&PathBuf> {
+        self.ahead.population.as_ref()
+    }
+}
+
 /// Which traits are forecast.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Looked {

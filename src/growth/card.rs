@@ -54,11 +54,7 @@ pub struct Card {
 struct Inner {
     written: Written,
     value: Expression,
-    gradient: Vec<Expression>,
-    slope: Expression,
-    slope_gradient: Vec<Expression>,
-    bend: Expression,
-    mature: Option<(Expression, Vec<Expression>)>,
+    mature: Option<Expression>,
 }
 
 impl Card {
@@ -88,30 +84,10 @@ impl Card {
         let compile = |key: &str, text: &str| {
             Expression::parse(text, &symbols).map_err(|found| fault(key, found))
         };
-        let partials = |key: &str, of: &Expression| {
-            (1..=written.terms.len())
-                .map(|symbol| of.partial(symbol))
-                .collect::<std::result::Result<Vec<_>, _>>()
-                .map_err(|found| fault(key, found))
-        };
-        let in_age = |of: &Expression| of.partial(0).map_err(|found| fault("equation", found));
-        let value = compile("equation", &written.equation)?;
-        let slope = in_age(&value)?;
-        let mature = match &written.mature {
-            Some(text) => {
-                let mature = compile("mature", text)?;
-                let gradient = partials("mature", &mature)?;
-                Some((mature, gradient))
-            }
-            None => None,
-        };
+        let mature = written.mature.as_ref();
         let inner = Inner {
-            gradient: partials("equation", &value)?,
-            slope_gradient: partials("equation", &slope)?,
-            bend: in_age(&slope)?,
-            value,
-            slope,
-            mature,
+            value: compile("equation", &written.equation)?,
+            mature: mature.map(|text| compile("mature", text)).transpose()?,
             written,
         };
         let card = Self {
@@ -194,17 +170,11 @@ impl Card {
     }
 
     fn slope(&self, age_d: f64, terms: &[f64]) -> f64 {
-        self.inner.slope.value(&self.symbols(age_d, terms))
+        self.inner.value.slope(&self.symbols(age_d, terms))
     }
 
     fn bend(&self, age_d: f64, terms: &[f64]) -> f64 {
-        self.inner.bend.value(&self.symbols(age_d, terms))
-    }
-}
-
-fn fill_from(expressions: &[Expression], symbols: &[f64], gradient: &mut [f64]) {
-    for (g, expression) in gradient.iter_mut().zip(expressions) {
-        *g = expression.value(symbols);
+        self.inner.value.bend(&self.symbols(age_d, terms))
     }
 }
 
@@ -223,14 +193,12 @@ impl Curve for Card {
 
     fn value_and_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
         let symbols = self.symbols(age_d, terms);
-        fill_from(&self.inner.gradient, &symbols, gradient);
-        self.inner.value.value(&symbols)
+        self.inner.value.value_and_gradient(&symbols, gradient)
     }
 
     fn slope_and_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
         let symbols = self.symbols(age_d, terms);
-        fill_from(&self.inner.slope_gradient, &symbols, gradient);
-        self.inner.slope.value(&symbols)
+        self.inner.value.slope_and_gradient(&symbols, gradient)
     }
 
     /// The card's starts in turn; a start worked out from the weighings that falls
@@ -261,7 +229,10 @@ impl Curve for Card {
                 let Some(summary) = Summary::of(ages_d, values) else {
                     return false;
                 };
-                fill_from(start, &summary.values(), terms);
+                let summary = summary.values();
+                for (term, start) in terms.iter_mut().zip(start) {
+                    *term = start.value(&summary);
+                }
             }
         }
         for (value, term) in terms.iter_mut().zip(self.terms()) {
@@ -295,10 +266,9 @@ impl Curve for Card {
 
 impl Landmarks for Card {
     fn asymptote(&self, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
-        let (mature, mature_gradient) = self.inner.mature.as_ref()?;
+        let mature = self.inner.mature.as_ref()?;
         let symbols = self.symbols(f64::NAN, terms);
-        fill_from(mature_gradient, &symbols, gradient);
-        Some(mature.value(&symbols))
+        Some(mature.value_and_gradient(&symbols, gradient))
     }
 
     /// The first age in the stated range at which the curve rises through the value.
@@ -315,7 +285,7 @@ impl Landmarks for Card {
     /// between the neighbours; `None` where it is at an end of the range.
     ///
     /// Gradient by the implicit function theorem: -f_tt_theta / f_ttt, both as
-    /// fourth-order differences in age of the symbolic f_t_theta and f_tt.
+    /// fourth-order differences in age of f_t_theta and f_tt.
     fn inflection_age(&self, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
         let [first, last] = self.inner.written.age_range_d;
         let step = (last - first) / f64::from(AGE_STEPS);

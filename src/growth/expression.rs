@@ -1,9 +1,6 @@
 //! An equation as a user writes it, compiled, with its derivatives.
 //!
-//! The exmex crate evaluates and differentiates. It reads `-x^2` as `(-x)^2`, takes
-//! `e` for Euler's number and lets names clash with its functions, so an equation is
-//! first read here, by the usual rules of algebra, and handed on with every operation
-//! in brackets and every name replaced by a number of ours.
+//! It is read by the usual rules of algebra into operations in order (`tape`).
 //!
 //! ```text
 //! sum     = product { (+|-) product }
@@ -13,28 +10,7 @@
 //! primary = number | name | function ( sum ) | ( sum )
 //! ```
 
-use std::fmt::Write;
-
-use exmex::prelude::*;
-
-/// Functions that an equation may use: those that have a derivative everywhere in
-/// their domain. The second name is the crate's.
-const FUNCTIONS: &[(&str, &str)] = &[
-    ("exp", "exp"),
-    ("ln", "ln"),
-    ("log10", "log10"),
-    ("sqrt", "sqrt"),
-    ("sin", "sin"),
-    ("cos", "cos"),
-    ("tan", "tan"),
-    ("asin", "asin"),
-    ("acos", "acos"),
-    ("atan", "atan"),
-    ("arctan", "atan"),
-    ("sinh", "sinh"),
-    ("cosh", "cosh"),
-    ("tanh", "tanh"),
-];
+use super::tape::{self, Dual, FUNCTIONS, Number, Operation};
 
 /// Greatest length and depth of brackets: far above any growth curve, far below what
 /// would exhaust the stack.
@@ -58,9 +34,20 @@ pub(super) fn is_name(name: &str) -> bool {
 /// A compiled expression in a list of symbols.
 #[derive(Debug, Clone)]
 pub(super) struct Expression {
-    compiled: FlatEx<f64>,
-    /// For each variable of the compiled form, its place among the symbols.
-    used: Vec<usize>,
+    operations: Vec<Operation>,
+}
+
+/// The first symbol varies.
+fn varying<T: Number>(place: usize, value: T) -> Dual<T> {
+    let slope = if place == 0 { 1.0 } else { 0.0 };
+    Dual {
+        value,
+        slope: T::constant(slope),
+    }
+}
+
+fn at(symbols: &[f64], place: usize) -> f64 {
+    symbols.get(place).copied().unwrap_or(f64::NAN)
 }
 
 impl Expression {
@@ -80,90 +67,88 @@ impl Expression {
             at: 0,
             depth: 0,
             symbols,
+            operations: Vec::new(),
         };
-        let canonical = reader.sum()?;
+        reader.sum()?;
         reader.skip_space();
         match reader.peek() {
-            None => Self::compile(&canonical),
+            None => Ok(Self {
+                operations: reader.operations,
+            }),
             Some(')') => Err(reader.unexpected("its opening bracket before it")),
             Some(_) => Err(reader.unexpected("an operator (+ - * / ^) or the end")),
         }
     }
 
-    fn compile(canonical: &str) -> Result<Self, String> {
-        let compiled = with_deep_stack(|| {
-            exmex::parse::<f64>(canonical)
-                .map_err(|fault| format!("an expression that cannot be compiled ({fault})"))
-        })?;
-        Self::new(compiled)
-    }
-
-    fn new(compiled: FlatEx<f64>) -> Result<Self, String> {
-        let used = compiled
-            .var_names()
-            .iter()
-            .map(|name| name.trim_start_matches('v').parse::<usize>())
-            .collect::<Result<_, _>>()
-            .map_err(|_| "an expression whose symbols are lost in compiling".to_owned())?;
-        Ok(Self { compiled, used })
+    /// Whether a symbol stands in the expression.
+    pub(super) fn uses(&self, symbol: usize) -> bool {
+        let is_it =
+            |operation: &Operation| matches!(operation, Operation::Symbol(s) if *s == symbol);
+        self.operations.iter().any(is_it)
     }
 
     /// Value at the symbols' values; NaN outside the expression's domain.
     pub(super) fn value(&self, symbols: &[f64]) -> f64 {
-        let mut values = [f64::NAN; MOST_SYMBOLS];
-        for (value, place) in values.iter_mut().zip(&self.used) {
-            *value = symbols.get(*place).copied().unwrap_or(f64::NAN);
-        }
-        let used = values.get(..self.used.len()).unwrap_or(&[]);
-        self.compiled.eval(used).unwrap_or(f64::NAN)
+        tape::value(&self.operations, |place| at(symbols, place))
     }
 
-    /// Whether a symbol stands in the expression.
-    pub(super) fn uses(&self, symbol: usize) -> bool {
-        self.used.contains(&symbol)
+    /// Value, and its derivatives in the symbols after the first.
+    pub(super) fn value_and_gradient(&self, symbols: &[f64], gradient: &mut [f64]) -> f64 {
+        gradient.fill(0.0);
+        tape::value_and_gradient(
+            &self.operations,
+            |place| at(symbols, place),
+            |place, share| {
+                if let Some(g) = place.checked_sub(1).and_then(|i| gradient.get_mut(i)) {
+                    *g += share;
+                }
+            },
+        )
     }
 
-    /// Partial derivative in one symbol.
-    pub(super) fn partial(&self, symbol: usize) -> Result<Self, String> {
-        let Some(place) = self.used.iter().position(|used| *used == symbol) else {
-            return Self::compile("0");
-        };
-        let derivative = with_deep_stack(|| {
-            self.compiled
-                .clone()
-                .partial(place)
-                .map_err(|fault| format!("an expression that has no derivative ({fault})"))
-        })?;
-        Self::new(derivative)
+    /// Derivative in the first symbol.
+    pub(super) fn slope(&self, symbols: &[f64]) -> f64 {
+        tape::value(&self.operations, |place| varying(place, at(symbols, place))).slope
+    }
+
+    /// Derivative in the first symbol, and that one's derivatives in the others.
+    pub(super) fn slope_and_gradient(&self, symbols: &[f64], gradient: &mut [f64]) -> f64 {
+        gradient.fill(0.0);
+        let slope = tape::value_and_gradient(
+            &self.operations,
+            |place| varying(place, at(symbols, place)),
+            |place, share: Dual<f64>| {
+                if let Some(g) = place.checked_sub(1).and_then(|i| gradient.get_mut(i)) {
+                    *g += share.slope;
+                }
+            },
+        );
+        slope.slope
+    }
+
+    /// Second derivative in the first symbol.
+    pub(super) fn bend(&self, symbols: &[f64]) -> f64 {
+        let twice = |place| varying(place, varying(place, at(symbols, place)));
+        tape::value(&self.operations, twice).slope.slope
     }
 }
 
-/// Does the work on a thread of its own with room for deep recursion: compiling and
-/// differentiating the card of a two-phase curve takes more than a thread's usual 2 MB
-/// in a build without optimisation (3 to 4 MB were measured). Only what is touched of
-/// it is taken from memory.
-fn with_deep_stack<T: Send>(work: impl FnOnce() -> Result<T, String> + Send) -> Result<T, String> {
-    const STACK_BYTES: usize = 64 << 20;
-    std::thread::scope(|scope| {
-        std::thread::Builder::new()
-            .stack_size(STACK_BYTES)
-            .spawn_scoped(scope, work)
-            .map_err(|fault| format!("an expression for which no thread starts ({fault})"))?
-            .join()
-            .unwrap_or_else(|_| Err("an expression on which its compiler fails".to_owned()))
-    })
-}
-
-/// Reads an expression and writes it with every operation in brackets.
+/// Reads an expression; each part gives the place of its operation.
 struct Reader<'a> {
     text: &'a str,
     /// Byte position.
     at: usize,
     depth: usize,
     symbols: &'a [&'a str],
+    operations: Vec<Operation>,
 }
 
 impl Reader<'_> {
+    fn put(&mut self, operation: Operation) -> usize {
+        self.operations.push(operation);
+        self.operations.len() - 1
+    }
+
     fn rest(&self) -> &str {
         self.text.get(self.at..).unwrap_or("")
     }
@@ -193,42 +178,54 @@ impl Reader<'_> {
         }
     }
 
-    fn sum(&mut self) -> Result<String, String> {
+    fn sum(&mut self) -> Result<usize, String> {
         let mut left = self.product()?;
         while let Some(sign) = self.take(&['+', '-']) {
             let right = self.product()?;
-            left = format!("({left}{sign}{right})");
+            left = self.put(match sign {
+                '+' => Operation::Sum(left, right),
+                _ => Operation::Difference(left, right),
+            });
         }
         Ok(left)
     }
 
-    fn product(&mut self) -> Result<String, String> {
+    fn product(&mut self) -> Result<usize, String> {
         let mut left = self.signed()?;
         while let Some(sign) = self.take(&['*', '/']) {
             if sign == '*' && self.peek() == Some('*') {
                 return Err(self.unexpected("^ for a power"));
             }
             let right = self.signed()?;
-            left = format!("({left}{sign}{right})");
+            left = self.put(match sign {
+                '*' => Operation::Product(left, right),
+                _ => Operation::Quotient(left, right),
+            });
         }
         Ok(left)
     }
 
-    fn signed(&mut self) -> Result<String, String> {
+    fn signed(&mut self) -> Result<usize, String> {
         self.deeper(|reader| match reader.take(&['-', '+']) {
-            Some('-') => Ok(format!("(0-{})", reader.signed()?)),
+            Some('-') => {
+                let of = reader.signed()?;
+                Ok(reader.put(Operation::Negative(of)))
+            }
             Some(_) => reader.signed(),
             None => reader.power(),
         })
     }
 
-    fn power(&mut self) -> Result<String, String> {
+    fn power(&mut self) -> Result<usize, String> {
         let base = self.primary()?;
         if self.take(&['^']).is_none() {
             return Ok(base);
         }
         let exponent = match self.take(&['-']) {
-            Some(_) => format!("(0-{})", self.primary()?),
+            Some(_) => {
+                let of = self.primary()?;
+                self.put(Operation::Negative(of))
+            }
             None => self.primary()?,
         };
         self.skip_space();
@@ -237,10 +234,10 @@ impl Reader<'_> {
                 self.unexpected("brackets, (a^b)^c or a^(b^c), to say which power is first")
             );
         }
-        Ok(format!("({base}^{exponent})"))
+        Ok(self.put(Operation::Power(base, exponent)))
     }
 
-    fn primary(&mut self) -> Result<String, String> {
+    fn primary(&mut self) -> Result<usize, String> {
         self.skip_space();
         match self.peek() {
             Some('(') => self.bracketed(),
@@ -250,7 +247,7 @@ impl Reader<'_> {
         }
     }
 
-    fn bracketed(&mut self) -> Result<String, String> {
+    fn bracketed(&mut self) -> Result<usize, String> {
         if self.take(&['(']).is_none() {
             return Err(self.unexpected("an opening bracket"));
         }
@@ -258,13 +255,13 @@ impl Reader<'_> {
         if self.take(&[')']).is_none() {
             return Err(self.unexpected("a closing bracket or an operator"));
         }
-        Ok(format!("({inner})"))
+        Ok(inner)
     }
 
     fn deeper(
         &mut self,
-        read: impl FnOnce(&mut Self) -> Result<String, String>,
-    ) -> Result<String, String> {
+        read: impl FnOnce(&mut Self) -> Result<usize, String>,
+    ) -> Result<usize, String> {
         if self.depth >= MOST_DEPTH {
             return Err(self.unexpected(&format!("at most {MOST_DEPTH} brackets in brackets")));
         }
@@ -274,7 +271,7 @@ impl Reader<'_> {
         read
     }
 
-    fn number(&mut self) -> Result<String, String> {
+    fn number(&mut self) -> Result<usize, String> {
         let rest = self.rest();
         let digits = |s: &str| s.len() - s.trim_start_matches(|c: char| c.is_ascii_digit()).len();
         let mut end = digits(rest);
@@ -292,14 +289,13 @@ impl Reader<'_> {
         match rest[..end].parse::<f64>() {
             Ok(number) if number.is_finite() => {
                 self.at += end;
-                // Written out without an exponent, which is what exmex reads.
-                Ok(format!("{number}"))
+                Ok(self.put(Operation::Number(number)))
             }
             _ => Err(self.unexpected("a number")),
         }
     }
 
-    fn name(&mut self) -> Result<String, String> {
+    fn name(&mut self) -> Result<usize, String> {
         let rest = self.rest();
         let end = rest
             .find(|c: char| !(c.is_ascii_alphanumeric() || c == '_'))
@@ -307,18 +303,16 @@ impl Reader<'_> {
         let name = rest[..end].to_owned();
         if let Some(place) = self.symbols.iter().position(|symbol| *symbol == name) {
             self.at += end;
-            let mut symbol = String::new();
-            // Two digits, so that exmex's alphabetical order is ours.
-            let _ = write!(symbol, "v{place:02}");
-            return Ok(symbol);
+            return Ok(self.put(Operation::Symbol(place)));
         }
         if name == "PI" {
             self.at += end;
-            return Ok(format!("{}", std::f64::consts::PI));
+            return Ok(self.put(Operation::Number(std::f64::consts::PI)));
         }
         if let Some((_, function)) = FUNCTIONS.iter().find(|(known, _)| *known == name) {
             self.at += end;
-            return Ok(format!("{function}{}", self.bracketed()?));
+            let of = self.bracketed()?;
+            return Ok(self.put(Operation::Of(*function, of)));
         }
         Err(self.unknown(&name))
     }
@@ -450,21 +444,58 @@ mod tests {
             }),
         ];
         for (text, x, expected) in cases {
-            let derivative = Expression::parse(text, &["x"])
-                .expect(text)
-                .partial(0)
-                .expect(text);
-            let found = derivative.value(&[x]);
+            let found = Expression::parse(text, &["x"]).expect(text).slope(&[x]);
             // A handful of roundings.
             assert!(
                 (found - expected(x)).abs() <= 1e-14 * expected(x).abs(),
                 "{text}: {found}"
             );
         }
-        let constant = Expression::parse("2", &["x"]).expect("a number").partial(0);
-        assert_eq!(
-            constant.expect("zero").value(&[1.0]).to_bits(),
-            0f64.to_bits()
+    }
+
+    /// Backward, forward and twice forward against the formulas of a Gompertz curve, and of a
+    /// power whose base, exponent and both vary.
+    #[test]
+    fn differentiates_in_the_terms_and_twice_in_age() {
+        let close = |found: f64, expected: f64| (found / expected - 1.0).abs() < 1e-13;
+        let (t, a, k, ti) = (31.0, 1800.0, 0.031, 52.0);
+        let z = f64::exp(-k * (t - ti));
+        let g = a * f64::exp(-z);
+        let curve = Expression::parse("A*exp(-exp(-k*(t-ti)))", &["t", "A", "k", "ti"]).unwrap();
+        let symbols = [t, a, k, ti];
+        let mut gradient = [0.0; 3];
+        assert!(close(curve.value_and_gradient(&symbols, &mut gradient), g));
+        let expected = [g / a, g * z * (t - ti), -g * z * k];
+        assert!(
+            (0..3).all(|i| close(gradient[i], expected[i])),
+            "{gradient:?}"
         );
+        assert!(close(
+            curve.slope_and_gradient(&symbols, &mut gradient),
+            g * k * z
+        ));
+        let expected = [
+            g * k * z / a,
+            g * z * (1.0 + k * (t - ti) * (z - 1.0)),
+            g * k * k * z * (1.0 - z),
+        ];
+        assert!(
+            (0..3).all(|i| close(gradient[i], expected[i])),
+            "{gradient:?}"
+        );
+        assert!(close(curve.bend(&symbols), g * k * k * z * (z - 1.0)));
+
+        let power = Expression::parse("(b*x)^(x+b)", &["x", "b"]).unwrap();
+        let (x, b) = (1.7, 0.8);
+        let (y, l) = (f64::powf(b * x, x + b), f64::ln(b * x));
+        let mut by_b = [0.0];
+        power.value_and_gradient(&[x, b], &mut by_b);
+        assert!(close(by_b[0], y * (l + (x + b) / b)));
+        let rate = l + (x + b) / x;
+        assert!(close(power.slope(&[x, b]), y * rate));
+        assert!(close(
+            power.bend(&[x, b]),
+            y * (rate * rate + 1.0 / x - b / (x * x))
+        ));
     }
 }

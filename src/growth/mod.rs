@@ -34,6 +34,7 @@ mod pair;
 mod richards;
 mod root;
 mod sigmoid;
+mod tape;
 mod two_phase;
 mod weibull;
 

@@ -379,5 +379,6 @@ fn the_live_page_follows_the_study_and_refuses_strangers() {
         let address = format!("http://127.0.0.1:{}{}", live.port, live.path);
         let dom = opened(&browser, &["--dump-dom"], &address);
         assert!(dom.contains("class=\"curve\""), "no curve was drawn");
+        assert!(dom.contains("Last updated") && dom.contains("this page follows the study."));
     }
 }

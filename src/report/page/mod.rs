@@ -9,6 +9,9 @@
 mod data;
 
 use std::fmt::Write as _;
+use std::time::SystemTime;
+
+use chrono::{DateTime, SecondsFormat, Utc};
 
 use super::files::RunRecord;
 use super::pictures::Named;
@@ -59,8 +62,28 @@ pub struct Page<'a> {
     pub warnings: &'a [String],
     /// What was run on what.
     pub record: &'a RunRecord,
-    /// Where a live page asks whether it is out of date; none for a file.
-    pub watch: Option<&'a str>,
+    /// What a page that follows the study says besides; none for a file.
+    pub live: Option<&'a Live>,
+}
+
+/// What a page that follows the study says besides.
+#[derive(Debug, Clone)]
+pub struct Live {
+    /// Path of the number of the newest version on the page's own server.
+    pub version: String,
+    /// When the page was made.
+    pub made: SystemTime,
+}
+
+/// What stands above a page that follows the study, where it is not the study as it is.
+#[derive(Debug, Clone)]
+pub struct News {
+    /// What has happened.
+    pub heading: String,
+    /// Each fault or change, a line each.
+    pub lines: Vec<String>,
+    /// Address and words of a link to another page.
+    pub link: Option<(String, String)>,
 }
 
 /// What the first screen answers: the questions under which the answer may stand, the
@@ -112,7 +135,7 @@ impl Page<'_> {
             put,
             "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">",
         );
-        let connect = if self.watch.is_some() {
+        let connect = if self.live.is_some() {
             "'self'"
         } else {
             "'none'"
@@ -134,7 +157,7 @@ impl Page<'_> {
         );
         self.header(put, &shown);
         line(put, "<main>");
-        line(put, &format!("{NEWS}<!-- end of news -->"));
+        line(put, NEWS);
         self.first_screen(put)?;
         self.explorer(put);
         self.sections(put)?;
@@ -153,6 +176,17 @@ impl Page<'_> {
             put,
             &format!("<p class=\"counts\">{}</p>", counts.join(" · ")),
         );
+        if let Some(live) = self.live {
+            let made = DateTime::<Utc>::from(live.made);
+            line(
+                put,
+                &format!(
+                    "<p class=\"counts\">Last updated <time id=\"made\" datetime=\"{}\">{} UTC</time><span id=\"live\" role=\"status\"></span></p>",
+                    made.to_rfc3339_opts(SecondsFormat::Millis, true),
+                    made.format("%Y-%m-%d %H:%M:%S")
+                ),
+            );
+        }
         if shown.is_sample() {
             line(
                 put,
@@ -363,7 +397,9 @@ impl Page<'_> {
                 )
             })
             .collect();
-        let watch = self.watch.map_or("null".to_owned(), data::string);
+        let watch = self
+            .live
+            .map_or("null".to_owned(), |live| data::string(&live.version));
         line(
             put,
             &format!(
@@ -376,31 +412,38 @@ impl Page<'_> {
     }
 }
 
-/// Where faults go in a page that has been made.
+/// Where news go in a page that has been made.
 const NEWS: &str = "<!-- news -->";
 
-/// A page made before, with what is wrong with the study now above it.
+/// A page as one version of what its server shows, with the news above it.
 #[must_use]
-pub fn with_faults(html: &str, faults: &[String]) -> String {
-    let (before, after) = match html.split_once(NEWS) {
-        Some((before, after)) => {
-            let after = after
-                .split_once("<!-- end of news -->")
-                .map_or(after, |(_, after)| after);
-            (before, after)
+pub fn with_news(html: &str, version: u64, news: Option<&News>) -> String {
+    let mut above = format!("<div id=\"news\" data-version=\"{version}\">");
+    if let Some(news) = news {
+        line(
+            &mut above,
+            &format!(
+                "<div class=\"notice\" role=\"alert\"><p><strong>{}</strong></p>",
+                escaped(&news.heading)
+            ),
+        );
+        list(&mut above, &news.lines, 20, |words| {
+            format!("<li>{}</li>", escaped(words))
+        });
+        if let Some((address, words)) = &news.link {
+            line(
+                &mut above,
+                &format!(
+                    "<p><a href=\"{}\">{}</a></p>",
+                    escaped(address),
+                    escaped(words)
+                ),
+            );
         }
-        None => ("", html),
-    };
-    let mut news = String::new();
-    line(
-        &mut news,
-        "<div class=\"notice\" role=\"alert\"><p><strong>The study as it is now cannot be read; below is the page as it was before.</strong></p>",
-    );
-    list(&mut news, faults, 20, |words| {
-        format!("<li>{}</li>", escaped(words))
-    });
-    line(&mut news, "</div>");
-    format!("{before}{NEWS}{news}<!-- end of news -->{after}")
+        line(&mut above, "</div>");
+    }
+    above.push_str("</div>");
+    html.replacen(NEWS, &above, 1)
 }
 
 /// The table that a figure is drawn from, by the beginning of its name.

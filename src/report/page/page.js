@@ -491,16 +491,19 @@
   // ---- the live page asks whether the study has changed ----
 
   const watch = () => {
-    let known = null;
+    const made = byId("made");
+    made.textContent = new Date(made.dateTime).toLocaleString();
+    const mine = byId("news").dataset.version;
+    const live = byId("live");
+    const say = (words) => { if (live.textContent !== words) live.textContent = words; };
     const ask = async () => {
       try {
         const answer = await fetch(data.watch, { cache: "no-store" });
-        if (answer.ok) {
-          const version = await answer.text();
-          if (known !== null && version !== known) location.reload();
-          known = version;
-        }
-      } catch { /* the program has ended: the page stays as it is */ }
+        if (answer.ok && (await answer.text()) !== mine) location.reload();
+        else say(answer.ok ? "; this page follows the study." : "; this page no longer follows the study.");
+      } catch {
+        say("; the program has ended, and this page no longer follows the study.");
+      }
       setTimeout(ask, 1000);
     };
     ask();
