@@ -9,7 +9,7 @@ use std::process::{Command, Output};
 use pinfeather::fit::Variance;
 use pinfeather::fit::mixed::{
     Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedFit, MixedModel,
-    MixedOptions, RandomTerm, Subjects,
+    MixedOptions, Nodes, RandomTerm, Subjects,
 };
 use pinfeather::growth::{Curve, built_in};
 use rand::SeedableRng;

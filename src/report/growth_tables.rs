@@ -104,10 +104,25 @@ impl Whose<'_> {
     }
 }
 
-/// The cells of an estimate: value, standard error, limits.
+/// The cells of an estimate: value, standard error, limits, which of these there are.
 pub(crate) fn estimate_cells(row: &mut Row<'_>, estimate: &Estimate) {
     row.number(estimate.value).number(estimate.standard_error);
     limits(row, estimate);
+    row.text(limits_word(estimate));
+}
+
+/// Which limits an estimate has: an open side is one on which the data set none, and one
+/// without any has none that could be computed.
+fn limits_word(estimate: &Estimate) -> &'static str {
+    match estimate.interval {
+        None => "none",
+        Some(found) => match (found.lower.is_finite(), found.upper.is_finite()) {
+            (true, true) => "both",
+            (false, true) => "open below",
+            (true, false) => "open above",
+            (false, false) => "open",
+        },
+    }
 }
 
 pub(crate) fn terms_table() -> Table {
@@ -124,6 +139,7 @@ pub(crate) fn terms_table() -> Table {
             "std_error",
             "lower",
             "upper",
+            "limits",
         ],
     )
 }
