@@ -13,7 +13,7 @@ use crate::contrast::{
     self, Adjust, By, Comparison, MixedWishes, Request, Source, allometry, fat_share,
 };
 use crate::error::{Error, Result};
-use crate::fit::mixed::{Covariance, Estimator};
+use crate::fit::mixed::{Covariance, Estimator, Nodes};
 use crate::growth::Curve;
 use crate::report::growth_tables::{self, Wanted};
 use crate::report::{Table, contrast_tables, contrast_words};
@@ -139,8 +139,6 @@ enum EstimatorName {
 
 /// Fewest replicates that percentiles of an interval are read from.
 const FEWEST_REPLICATES: usize = 100;
-/// Nodes a random effect where quadrature is asked for.
-const NODES: usize = 7;
 
 impl ContrastOptions {
     /// The same wishes as `fit` has them, at strain level.
@@ -195,7 +193,9 @@ impl ContrastOptions {
                 estimator: match self.estimator {
                     EstimatorName::Alternating => Estimator::Alternating,
                     EstimatorName::Laplace => Estimator::Laplace,
-                    EstimatorName::Quadrature => Estimator::Quadrature { nodes: NODES },
+                    EstimatorName::Quadrature => Estimator::Quadrature {
+                        nodes: Nodes::Converged,
+                    },
                 },
             },
             replicates: match self.intervals {

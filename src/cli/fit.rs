@@ -142,6 +142,11 @@ impl InferenceOptions {
                     bar.inc(done as u64);
                 });
             bar.finish_and_clear();
+            let method = method.name();
+            let lost = found.lost().iter();
+            output
+                .warnings
+                .extend(lost.map(|why| format!("no intervals by {method} of {why}")));
             found
         };
         let validation = if self.cross_validate {

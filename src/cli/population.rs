@@ -3,7 +3,7 @@
 use clap::{Args, ValueEnum};
 
 use crate::error::{Error, Result};
-use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, RandomScale};
+use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, RandomScale};
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::{PopulationRequest, RandomTerms, Simulation};
 
@@ -27,7 +27,7 @@ pub(crate) struct PopulationOptions {
     /// How the likelihood is approximated [default: alternating]
     #[arg(long, value_enum)]
     estimator: Option<EstimatorName>,
-    /// Nodes a random term of the quadrature, 1 to 64 [default: 5]
+    /// Nodes a random term of the quadrature, 1 to 64 [default: as many as it takes until more change nothing that matters]
     #[arg(long, value_name = "N")]
     nodes: Option<usize>,
     /// What is maximised: the likelihood, or the restricted one [default: ml]
@@ -83,10 +83,6 @@ enum FixedByName {
     Pen,
 }
 
-/// Nodes where a quadrature is asked for without a number: five leave an error far
-/// below a standard error for curves like these.
-const USUAL_NODES: usize = 5;
-
 impl PopulationOptions {
     /// Correlation of the residuals.
     pub(crate) fn correlation(&self) -> Correlation {
@@ -129,7 +125,7 @@ impl PopulationOptions {
     pub(crate) fn request(&self, study: &Study) -> Result<PopulationRequest> {
         let estimator = match (self.estimator, self.nodes) {
             (Some(EstimatorName::Quadrature), nodes) => Estimator::Quadrature {
-                nodes: nodes.unwrap_or(USUAL_NODES),
+                nodes: nodes.map_or(Nodes::Converged, Nodes::Fixed),
             },
             (_, Some(nodes)) => {
                 return Err(Error::call(format!(

@@ -105,19 +105,19 @@ impl Whose<'_> {
     }
 }
 
-/// The cells of an estimate: value, standard error, limits, status, reason.
+/// The cells of an estimate: value, standard error, limits, status, reason, and which
+/// limits there are.
 pub(crate) fn estimate_cells(row: &mut Row<'_>, estimate: &Result<Estimate, NotEstimable>) {
     let known = estimate.as_ref().ok();
-    let interval = known.and_then(|estimate| estimate.interval);
     row.number(known.map(|estimate| estimate.value))
-        .number(known.and_then(|estimate| estimate.standard_error))
-        .number(interval.map(|interval| interval.lower))
-        .number(interval.map(|interval| interval.upper));
+        .number(known.and_then(|estimate| estimate.standard_error));
+    limits(row, known);
     row.text(status(estimate));
     match estimate {
         Ok(_) => row.text(""),
         Err(reason) => row.text(&reason.to_string()),
     };
+    row.text(known.map_or("", limits_word));
 }
 
 /// Whether the data determine a quantity, in the column `status`.
@@ -125,6 +125,20 @@ pub(crate) fn status<T>(estimate: &Result<T, NotEstimable>) -> &'static str {
     match estimate {
         Ok(_) => "supported",
         Err(_) => "not estimable",
+    }
+}
+
+/// Which limits an estimate has: an open side is one on which the data set none, and one
+/// without any has none that could be computed.
+fn limits_word(estimate: &Estimate) -> &'static str {
+    match estimate.interval {
+        None => "none",
+        Some(found) => match (found.lower.is_finite(), found.upper.is_finite()) {
+            (true, true) => "both",
+            (false, true) => "open below",
+            (true, false) => "open above",
+            (false, false) => "open",
+        },
     }
 }
 
@@ -144,6 +158,7 @@ pub(crate) fn terms_table() -> Table {
             "upper",
             "status",
             "reason",
+            "limits",
         ],
     )
 }

@@ -7,7 +7,9 @@
 
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate};
-use crate::fit::mixed::{Covariance, Criterion, Estimator, MixedFit, MixedOutcome, TermScale};
+use crate::fit::mixed::{
+    Covariance, Criterion, Estimator, MixedFit, MixedOutcome, Nodes, TermScale,
+};
 use crate::growth::Curve;
 use crate::report::Table;
 use crate::report::growth_tables::{
@@ -310,11 +312,18 @@ fn mixed_fits(study: &Study, trajectories: &Trajectories) -> Table {
                 .row()
                 .text(&study.traits[population.trait_index].name)
                 .text(fit.curve.name())
-                .text(&match fit.options.estimator {
-                    Estimator::Alternating => "alternating".to_owned(),
-                    Estimator::Laplace => "laplace".to_owned(),
-                    Estimator::Quadrature { nodes } => format!("quadrature with {nodes} nodes"),
-                })
+                .text(
+                    &match mixed.map_or(fit.options.estimator, |mixed| mixed.estimator) {
+                        Estimator::Alternating => "alternating".to_owned(),
+                        Estimator::Laplace => "laplace".to_owned(),
+                        Estimator::Quadrature {
+                            nodes: Nodes::Fixed(nodes),
+                        } => format!("quadrature with {nodes} nodes"),
+                        Estimator::Quadrature {
+                            nodes: Nodes::Converged,
+                        } => "quadrature".to_owned(),
+                    },
+                )
                 .text(match fit.options.criterion {
                     Criterion::Likelihood => "ml",
                     Criterion::RestrictedLikelihood => "reml",

@@ -72,6 +72,8 @@ pub struct Intervals {
     of: HashMap<Subject, Vec<Vec<Option<Interval>>>>,
     /// The same of each group of birds in a mixed fit: trait by trait, curve by curve.
     of_groups: HashMap<usize, Vec<Vec<OfGroup>>>,
+    /// Mixed fits that have none, each with its reason.
+    lost: Vec<String>,
 }
 
 impl Intervals {
@@ -80,6 +82,12 @@ impl Intervals {
     #[must_use]
     pub fn of(&self, subject: Subject, fit: usize, place: usize) -> Option<Interval> {
         *self.of.get(&subject)?.get(fit)?.get(place)?
+    }
+
+    /// Why mixed fits that have estimates have no intervals of this kind, a line each.
+    #[must_use]
+    pub fn lost(&self) -> &[String] {
+        &self.lost
     }
 
     /// The same of the typical bird of a group in the mixed fit of a trait.
@@ -148,13 +156,15 @@ impl Trajectories {
             (subject.subject, fits)
         };
         let wanted: Vec<Quantity> = derived.iter().copied().map(Quantity::Derived).collect();
+        let mut lost = Vec::new();
         let of_population = |population: &Population| {
-            let found = population.intervals(&wanted, method, level, done);
+            let found = population.intervals(&wanted, method, level, done, &mut lost);
             (population.trait_index, found)
         };
         Intervals {
             of: self.subjects.par_iter().map(of_subject).collect(),
             of_groups: self.populations.iter().map(of_population).collect(),
+            lost,
         }
     }
 }

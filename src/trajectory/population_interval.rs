@@ -21,15 +21,17 @@ use crate::stats::resample::{draw, stream};
 pub(super) type OfGroup = Vec<Option<Interval>>;
 
 impl Population {
-    /// Intervals of the derived quantities after the terms, fit by fit and group by group.
+    /// Intervals of the derived quantities after the terms, fit by fit and group by group;
+    /// of a fit that has none the reason, in words, is added to `lost`.
     pub(super) fn intervals(
         &self,
         derived: &[Quantity],
         method: Method,
         level: f64,
         done: &(dyn Fn(usize) + Sync),
+        lost: &mut Vec<String>,
     ) -> Vec<Vec<OfGroup>> {
-        let of_fit = |fit: &PopulationFit| {
+        let mut of_fit = |fit: &PopulationFit| {
             let terms = fit.curve.terms().len();
             let quantities: Vec<Quantity> = (0..terms)
                 .map(Quantity::Term)
@@ -37,41 +39,50 @@ impl Population {
                 .collect();
             let found = fit.intervals(&quantities, method, level);
             done(1);
-            let Some((found, mixed)) = found.zip(fit.outcome.fit()) else {
-                return Vec::new();
-            };
-            let groups = found.into_iter().enumerate().map(|(group, found)| {
-                let estimates = mixed.group_estimates(group);
-                opened(&*fit.curve, &estimates, &quantities, found)
-            });
-            groups.collect()
+            match (found, fit.outcome.fit()) {
+                (Ok(found), Some(mixed)) => {
+                    let groups = found.into_iter().enumerate().map(|(group, found)| {
+                        let estimates = mixed.group_estimates(group);
+                        opened(&*fit.curve, &estimates, &quantities, found)
+                    });
+                    groups.collect()
+                }
+                (Ok(_), None) => Vec::new(),
+                (Err(reason), _) => {
+                    lost.push(format!("{} of all birds: {reason}", fit.curve.name()));
+                    Vec::new()
+                }
+            }
         };
-        self.fits.iter().map(of_fit).collect()
+        self.fits.iter().map(&mut of_fit).collect()
     }
 }
 
 impl PopulationFit {
-    /// Group by group; `None` of a failed fit.
+    /// Group by group; none of a failed fit, and the reason where a fit has no profile.
     fn intervals(
         &self,
         quantities: &[Quantity],
         method: Method,
         level: f64,
-    ) -> Option<Vec<OfGroup>> {
-        let fit = self.outcome.fit()?;
-        let model = MixedModel::new(&*self.curve, &self.options).ok()?;
-        let subjects = self.cohort.subjects().ok()?;
+    ) -> Result<Vec<OfGroup>, String> {
+        let Some(fit) = self.outcome.fit() else {
+            return Ok(Vec::new());
+        };
+        let words = |error: crate::Error| error.to_string();
+        let model = MixedModel::new(&*self.curve, &self.options).map_err(words)?;
+        let subjects = self.cohort.subjects().map_err(words)?;
         let groups = self.cohort.groups.len();
         match method {
-            Method::Wald => None,
+            Method::Wald => Ok(Vec::new()),
             Method::Profile => {
                 #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
                 let quantile = t_two_sided_quantile(level, fit.group_estimates(0).df as f64);
                 let wanted: Vec<(usize, Quantity)> = (0..groups)
                     .flat_map(|group| quantities.iter().map(move |one| (group, *one)))
                     .collect();
-                let found = model.profile(&subjects, fit, &wanted, quantile).ok()?;
-                Some(found.chunks(quantities.len()).map(<[_]>::to_vec).collect())
+                let found = model.profile(&subjects, fit, &wanted, quantile)?;
+                Ok(found.chunks(quantities.len()).map(<[_]>::to_vec).collect())
             }
             Method::Bootstrap { replicates, seed } => {
                 let birds = self.cohort.by_group();
@@ -100,7 +111,7 @@ impl PopulationFit {
                     percentiles(&values, replicates, widened(level, birds[group].len()))
                 };
                 let of_group = |group| quantities.iter().map(|one| of(group, one)).collect();
-                Some((0..groups).map(of_group).collect())
+                Ok((0..groups).map(of_group).collect())
             }
         }
     }

@@ -11,7 +11,7 @@ use super::population::ordered_terms;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::fit::mixed::{
-    Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedOptions, Population,
+    Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedOptions, Nodes, Population,
     PopulationNumbers, RandomScale, RandomTerm,
 };
 use crate::growth::{self, Curve};
@@ -124,12 +124,17 @@ fn choice<T: Copy>(words: Words<T>, key: &str, word: &str) -> Result<T> {
     })
 }
 
-/// "alternating", "laplace" or "quadrature 5".
+/// "alternating", "laplace" or "quadrature 5" (of a fit, which knows how many nodes it took).
 fn estimator_word(estimator: Estimator) -> String {
     match estimator {
         Estimator::Alternating => "alternating".to_owned(),
         Estimator::Laplace => "laplace".to_owned(),
-        Estimator::Quadrature { nodes } => format!("quadrature {nodes}"),
+        Estimator::Quadrature {
+            nodes: Nodes::Fixed(nodes),
+        } => format!("quadrature {nodes}"),
+        Estimator::Quadrature {
+            nodes: Nodes::Converged,
+        } => "quadrature".to_owned(),
     }
 }
 
@@ -137,7 +142,12 @@ fn estimator(word: &str) -> Result<Estimator> {
     match (word, word.strip_prefix("quadrature ").map(str::parse)) {
         ("alternating", _) => Ok(Estimator::Alternating),
         ("laplace", _) => Ok(Estimator::Laplace),
-        (_, Some(Ok(nodes))) => Ok(Estimator::Quadrature { nodes }),
+        ("quadrature", _) => Ok(Estimator::Quadrature {
+            nodes: Nodes::Converged,
+        }),
+        (_, Some(Ok(nodes))) => Ok(Estimator::Quadrature {
+            nodes: Nodes::Fixed(nodes),
+        }),
         _ => Err(Error::input(format!(
             "estimator: found \"{word}\", expected alternating, laplace or quadrature with its nodes; use the version of this program that saved it"
         ))),

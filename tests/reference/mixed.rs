@@ -8,7 +8,7 @@ use std::path::Path;
 use pinfeather::fit::Variance;
 use pinfeather::fit::interval::Interval;
 use pinfeather::fit::mixed::{
-    Correlation, Covariance, Estimator, GroupedTerms, MixedFit, MixedModel, MixedOptions,
+    Correlation, Covariance, Estimator, GroupedTerms, MixedFit, MixedModel, MixedOptions, Nodes,
     RandomTerm, Subjects,
 };
 use pinfeather::fit::profile::Quantity;
@@ -642,7 +642,9 @@ fn laplace_and_quadrature_tend_to_one_value_as_nodes_grow() {
         let options = MixedOptions {
             random: random(&["A", "ti"]),
             covariance: Covariance::Full,
-            estimator: Estimator::Quadrature { nodes },
+            estimator: Estimator::Quadrature {
+                nodes: Nodes::Fixed(nodes),
+            },
             ..MixedOptions::default()
         };
         let ours = fit(&*logistic, &subjects, &options);

@@ -3,40 +3,29 @@
 use super::problem::Problem;
 use super::result::MixedFit;
 use super::subjects::Subjects;
+use super::vanished::Vanished;
 use crate::fit::estimable::Reach;
 use crate::fit::support;
 use crate::fit::{Series, Weakness};
+use crate::growth::Curve;
 
-/// A random effect whose one SD moves a subject's fitted values by less than this
-/// share of their error has gone to zero.
-const VANISHED: f64 = 1e-2;
-/// Two effects this much alike are one.
-const ALIKE: f64 = 0.999;
-
-/// Everything that the data do not support. `information` is that of each
-/// subject's data on its terms, subjects x p x p.
+/// Everything that the data do not support.
 pub(super) fn cautions(
     fit: &MixedFit,
     problem: &Problem<'_>,
     subjects: &Subjects<'_>,
-    information: &[f64],
 ) -> Vec<Weakness> {
     let mut weaknesses = Vec::new();
-    random(fit, problem, information, &mut weaknesses);
+    random(fit, problem, &mut weaknesses);
     fixed(fit, problem, subjects, &mut weaknesses);
     errors(fit, &mut weaknesses);
     weaknesses
 }
 
-fn random(
-    fit: &MixedFit,
-    problem: &Problem<'_>,
-    information: &[f64],
-    weaknesses: &mut Vec<Weakness>,
-) {
-    let (p, q) = (problem.p, problem.q);
+fn random(fit: &MixedFit, problem: &Problem<'_>, weaknesses: &mut Vec<Weakness>) {
+    let (q, subjects) = (problem.q, problem.subjects());
     let terms = problem.curve.terms();
-    let subjects = problem.subjects();
+    let name = |effect: usize| &*terms[problem.random[effect]].name;
     if q > 0 && subjects <= q + 1 {
         weaknesses.push(Weakness {
             term: None,
@@ -45,35 +34,45 @@ fn random(
             ),
         });
     }
-    for (k, effect) in fit.random.iter().enumerate() {
-        let (mut told, mut count) = (0.0, 0.0);
-        for information in information.chunks_exact(p * p) {
-            told += information[effect.term * p + effect.term];
-            count += 1.0;
-        }
-        let reach = effect.standard_deviation * (told / f64::max(count, 1.0)).sqrt();
-        let name = &terms[effect.term].name;
-        if reach < VANISHED {
-            weaknesses.push(Weakness {
-                term: Some(effect.term),
-                reason: format!(
+    for vanished in &fit.vanished {
+        let (last, reason) = match vanished {
+            Vanished::Effect(effect) => {
+                let name = name(*effect);
+                let reason = format!(
                     "the random effect of {name} goes to zero: subjects differ in {name} by no more than their residuals explain; leave it out of the random terms"
-                ),
-            });
-            continue;
-        }
-        for other in 0..k {
-            let correlation = fit.random_correlation(k, other);
-            if correlation.abs() > ALIKE {
-                weaknesses.push(Weakness {
-                    term: Some(effect.term),
-                    reason: format!(
-                        "the random effects of {} and {name} have a correlation of {correlation:.4}: the data hold one of them, not two; take a diagonal covariance or leave one out",
-                        terms[fit.random[other].term].name
-                    ),
-                });
+                );
+                (*effect, reason)
             }
-        }
+            Vanished::Combination {
+                effects,
+                rank,
+                least_eigenvalue,
+            } => {
+                let names: Vec<&str> = effects.iter().map(|effect| name(*effect)).collect();
+                let (last, before) = names.split_last().unwrap_or((&"", &[]));
+                let all = format!("{} and {last}", before.join(", "));
+                let alike = match effects.as_slice() {
+                    [one, other] => {
+                        let correlation = fit.random_correlation(*one, *other);
+                        format!(
+                            "the random effects of {all} have a correlation of {correlation:.4}"
+                        )
+                    }
+                    _ => format!(
+                        "the covariance of the random effects of {all} is singular (least eigenvalue of their correlations {least_eigenvalue:.1e})"
+                    ),
+                };
+                let reason = format!(
+                    "{alike}: by these data subjects differ in {rank} of {} independent ways; take a diagonal covariance or leave one of them out",
+                    effects.len()
+                );
+                (effects.last().copied().unwrap_or_default(), reason)
+            }
+        };
+        weaknesses.push(Weakness {
+            term: Some(problem.random[last]),
+            reason,
+        });
     }
 }
 
@@ -103,7 +102,9 @@ fn fixed(
             continue;
         }
         let estimates = fit.group_estimates(group);
-        for weak in support::weaknesses(problem.curve, *reach, &estimates, &held) {
+        let mut found = support::weaknesses(problem.curve, *reach, &estimates, &held);
+        found.extend(out_of_range(problem.curve, &estimates.terms));
+        for weak in found {
             let reason = match subjects.group_names.get(group) {
                 Some(name) if several => format!("{name}: {}", weak.reason),
                 None if several => format!("group {}: {}", group + 1, weak.reason),
@@ -112,6 +113,19 @@ fn fixed(
             weaknesses.push(Weakness { reason, ..weak });
         }
     }
+}
+
+/// Terms beyond the range that the curve is described for.
+fn out_of_range(curve: &dyn Curve, terms: &[f64]) -> impl Iterator<Item = Weakness> {
+    let each = curve.terms().iter().zip(terms).enumerate();
+    each.filter(|(_, (term, value))| !(term.lower..=term.upper).contains(*value))
+        .map(|(index, (term, value))| Weakness {
+            term: Some(index),
+            reason: format!(
+                "{} is {value:.4}, beyond the range from {} to {} that the curve is described for: these data do not hold it there; take a curve without this term",
+                term.name, term.lower, term.upper
+            ),
+        })
 }
 
 fn errors(fit: &MixedFit, weaknesses: &mut Vec<Weakness>) {
@@ -130,5 +144,27 @@ fn errors(fit: &MixedFit, weaknesses: &mut Vec<Weakness>) {
             term: None,
             reason: reason.to_owned(),
         });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::growth::built_in;
+
+    #[test]
+    fn a_population_term_beyond_its_cards_range_is_named() {
+        let richards = built_in("richards").expect("a built-in curve");
+        let inside = [1900.0, 0.03, 50.0, 1.5];
+        assert_eq!(out_of_range(&*richards, &inside).count(), 0);
+        let beyond = [1900.0, 0.03, 50.0, -0.2];
+        let found: Vec<Weakness> = out_of_range(&*richards, &beyond).collect();
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].term, Some(3));
+        assert!(
+            found[0].reason.starts_with("m is -0.2"),
+            "{}",
+            found[0].reason
+        );
     }
 }

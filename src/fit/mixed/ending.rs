@@ -5,16 +5,21 @@
 
 use super::alternating::State;
 use super::conditional::Conditional;
-use super::model::MixedModel;
+use super::model::{Estimator, MixedModel};
 use super::problem::Problem;
 use super::result::{Certificate, Estimated, FixedEffect, MixedFit, RandomEffect};
 use super::scale;
 use super::subjects::Subjects;
+use super::vanished::vanished;
 use crate::fit::{Variance, Weakness};
 
 /// A maximum of either likelihood, in the engine's own terms.
 #[derive(Debug)]
 pub(super) struct Ending {
+    /// How it was found, with the nodes that were taken.
+    pub(super) estimator: Estimator,
+    /// Whether some combination of the parameters has no curvature at the end.
+    pub(super) undetermined: bool,
     /// The factor in it is relative to sigma.
     pub(super) state: State,
     /// Covariance of the fixed effects, fixed x fixed.
@@ -74,7 +79,7 @@ impl Ending {
         let mut weaknesses = std::mem::take(&mut self.weaknesses);
         let errors = super::error_terms::error_terms(problem);
         let fit = MixedFit {
-            estimator: model.estimator,
+            estimator: self.estimator,
             criterion: model.criterion,
             covariance: model.covariance,
             variance: problem.variance,
@@ -84,6 +89,7 @@ impl Ending {
             group_terms,
             group_covariances,
             random: self.random(problem, &random_covariance, &conditional),
+            vanished: vanished(problem, &random_covariance, &self.information),
             random_covariance,
             sigma,
             sigma_error: self.log_sigma_error.map(|error| error * sigma),
@@ -102,12 +108,14 @@ impl Ending {
             beta_covariance: self.beta_covariance,
             state: self.state,
         };
-        weaknesses.extend(super::caution::cautions(
-            &fit,
-            problem,
-            subjects,
-            &self.information,
-        ));
+        // Where a spread went to zero its own reason says more.
+        if self.undetermined && fit.vanished.is_empty() {
+            weaknesses.push(Weakness {
+                term: None,
+                reason: "the Hessian is not positive definite at the end: some combination of the terms is not identified by these data; take fewer random terms or a diagonal covariance".to_owned(),
+            });
+        }
+        weaknesses.extend(super::caution::cautions(&fit, problem, subjects));
         (fit, weaknesses)
     }
 

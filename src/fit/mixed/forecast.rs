@@ -28,6 +28,7 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::conditional::{Known, Shared, effects_of};
 use super::contribution::Noise;
+use super::likelihood::difference_widths;
 use super::marginal::{Marginal, Point};
 use super::population::Population;
 use super::problem::{CHUNK, Errors, Problem};
@@ -35,9 +36,6 @@ use super::scale;
 use super::subjects::Subjects;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
-
-/// Searches for a subject's mode, each from where the one before it ended.
-const MOST_SEARCHES: usize = 10;
 
 /// Subjects brought to their modes, and what is to be expected of each at later ages.
 ///
@@ -131,7 +129,7 @@ impl Population {
                     phi: self.ar1.unwrap_or(0.0),
                 },
             },
-            widths: Vec::new(),
+            widths: difference_widths(&problem, &self.beta),
         };
         let ahead = Ahead {
             problem: &problem,
@@ -191,11 +189,9 @@ impl Ahead<'_, '_> {
         let (mut gradient, mut moved) = (vec![0.0; p], vec![0.0; p]);
         for subject in subjects {
             u.fill(0.0);
-            // Far from its population a bird's steps are many: the search goes on where it stood.
-            let found = (0..MOST_SEARCHES).any(|_| {
-                let mode = marginal.find_mode(problem, self.point, subject, &mut u);
-                mode.is_some()
-            });
+            let found = marginal
+                .find_mode(problem, self.point, subject, &mut u)
+                .is_ok();
             effects_of(&self.point.factor, &u, &mut effects);
             problem.place(subject, &self.point.beta, &effects, &mut known.eta);
             scale::to_terms(problem.scales, &known.eta, &mut terms);

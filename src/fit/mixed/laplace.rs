@@ -1,13 +1,17 @@
 //! Maximum of the marginal likelihood: Laplace or adaptive quadrature.
 //!
-//! The parameters are the fixed effects, ln of the factor's diagonal, its rows'
-//! other entries as shares of their diagonal, ln sigma and the error terms: free
-//! numbers of size one whose likelihood is near quadratic. They are moved by BFGS
+//! The parameters (`likelihood.rs`) are moved by BFGS
 //! (Nocedal and Wright 2006, ch. 6) from where the alternating method ended, in the
 //! metric of the subjects' summed outer products of scores (Berndt, Hall, Hall and
 //! Hausman 1974) where there are subjects enough, so that a handful of rounds
 //! suffices. Near the maximum the Hessian by differences of the gradient, which the
 //! standard errors and the certificate need anyway, ends the climb by Newton steps.
+//!
+//! # Nodes of the quadrature
+//! Where their number is not given they are chosen by convergence: from Laplace's maximum
+//! on, the likelihood is taken with more nodes and climbed again, until the greater number
+//! changes the log-likelihood by less than [`SETTLED_VALUE`] and would move no estimate by
+//! more than [`SETTLED_ERRORS`] standard errors.
 //!
 //! argmin's BFGS asks for value and gradient apart, where ours come from one pass
 //! over the subjects, and divides by the curvature of a step without looking at its
@@ -17,7 +21,7 @@ use super::alternating::State;
 use super::cholesky;
 use super::ending::Ending;
 use super::likelihood::{Gather, Likelihood};
-use super::model::{Estimator, MixedModel};
+use super::model::{Estimator, MixedModel, Nodes, most_nodes};
 use super::problem::Problem;
 use super::result::Certificate;
 use super::spread::{inverse_of, least_eigenvalue};
@@ -32,6 +36,16 @@ const MOST_ROUNDS: usize = 200;
 /// over so short a way the gradient is straight to 1e-4.
 const DIFFERENCE: f64 = 1e-3;
 
+/// A step whose fall of the gradient is nearer to a right angle than this saw no curvature.
+const LEAST_COSINE: f64 = 1e-8;
+/// Numbers of nodes that are tried one after the other; odd ones have a node at the mode.
+const LADDER: [usize; 10] = [3, 5, 7, 9, 11, 15, 21, 27, 39, 64];
+/// More nodes may change the log-likelihood by this much: nothing beside the 0.01 to which
+/// criteria are compared.
+const SETTLED_VALUE: f64 = 1e-3;
+/// More nodes may move an estimate by this many standard errors.
+const SETTLED_ERRORS: f64 = 1e-2;
+
 /// A climb to the maximum.
 pub(super) struct Climb {
     pub(super) x: Vec<f64>,
@@ -44,7 +58,7 @@ pub(super) struct Climb {
 
 /// The curvature at a point of the climb.
 pub(super) struct Curved {
-    /// Inverse of minus the Hessian; zero for what the likelihood does not depend on.
+    /// Inverse of minus the Hessian, by a ridge where it has none.
     pub(super) covariance: Vec<f64>,
     /// Least eigenvalue of minus the Hessian scaled to unit diagonal.
     least_eigenvalue: f64,
@@ -57,29 +71,40 @@ pub(super) struct Summit<'p, 'a> {
     pub(super) likelihood: Likelihood<'p, 'a>,
     pub(super) climb: Climb,
     pub(super) curved: Curved,
+    /// Nodes a random effect.
+    pub(super) nodes: usize,
+    /// What the last increase of the nodes still changed, in words, where that was too
+    /// much and more cannot be had.
+    unsettled: Option<String>,
 }
 
 /// Maximises from where the alternation ended; the reason in words where it fails.
 pub(super) fn maximise(
     problem: &Problem<'_>,
     model: &MixedModel<'_>,
+    estimator: Estimator,
     start: &State,
     beta_covariance: Option<&[f64]>,
 ) -> Result<Ending, String> {
-    let top = summit(problem, model, start, beta_covariance)?;
-    top.likelihood.finish(&top.climb, &top.curved)
+    summit(problem, model, estimator, start, beta_covariance)?.finish(estimator)
 }
 
 /// Climbs to the maximum; the reason in words where there is none.
 pub(super) fn summit<'p, 'a>(
     problem: &'p Problem<'a>,
     model: &MixedModel<'_>,
+    estimator: Estimator,
     start: &State,
     beta_covariance: Option<&[f64]>,
 ) -> Result<Summit<'p, 'a>, String> {
-    let nodes = match model.estimator {
-        Estimator::Quadrature { nodes } => nodes,
-        Estimator::Alternating | Estimator::Laplace => 1,
+    let (nodes, chosen) = match estimator {
+        Estimator::Quadrature {
+            nodes: Nodes::Fixed(nodes),
+        } => (nodes, false),
+        Estimator::Quadrature {
+            nodes: Nodes::Converged,
+        } => (1, problem.q > 0),
+        Estimator::Alternating | Estimator::Laplace => (1, false),
     };
     let mut likelihood = Likelihood::new(problem, model, start, nodes);
     let x = likelihood.pack(start);
@@ -90,35 +115,93 @@ pub(super) fn summit<'p, 'a>(
     } else {
         Gather::Nothing
     };
-    let lost = || {
-        "the marginal likelihood has no finite value at the start; try the alternating estimator, fewer random terms, or the log scale".to_owned()
+    let Some((value, slope)) = likelihood.evaluate(&x, gather) else {
+        return Err(format!(
+            "the marginal likelihood has no value where its search begins: {}; {ADVICE}",
+            likelihood.lost()
+        ));
     };
-    let (value, slope) = likelihood.evaluate(&x, gather).ok_or_else(lost)?;
-    let mut climb = Climb {
+    let climb = Climb {
         inverse: likelihood.metric(enough, beta_covariance, m),
         x,
         value,
         slope,
         rounds: 0,
     };
-    likelihood.climb(&mut climb, NEAR);
-    let mut curved = likelihood.curved(&climb)?;
-    likelihood.newton(&mut climb, &curved);
-    if !(curved.definite && climb.gain(&curved.covariance) < 10.0 * GAIN) {
-        likelihood.climb(&mut climb, GAIN);
-        curved = likelihood.curved(&climb)?;
-        likelihood.newton(&mut climb, &curved);
-    }
-    if climb.rounds >= MOST_ROUNDS {
-        return Err(format!(
-            "the marginal likelihood was still rising after {MOST_ROUNDS} rounds; fewer random terms or a diagonal covariance may help"
-        ));
-    }
-    Ok(Summit {
+    let mut summit = Summit {
         likelihood,
         climb,
-        curved,
-    })
+        curved: Curved {
+            covariance: Vec::new(),
+            least_eigenvalue: 0.0,
+            definite: false,
+        },
+        nodes,
+        unsettled: None,
+    };
+    summit.reach(NEAR)?;
+    if chosen {
+        summit.choose_nodes()?;
+    }
+    Ok(summit)
+}
+
+/// What may help where the marginal likelihood has no value.
+const ADVICE: &str = "try the alternating estimator, fewer random terms, or the log scale";
+
+impl Summit<'_, '_> {
+    /// Climbs until the expected gain is below `near`, then by Newton steps to the top.
+    fn reach(&mut self, near: f64) -> Result<(), String> {
+        let (likelihood, climb) = (&mut self.likelihood, &mut self.climb);
+        climb.rounds = 0;
+        likelihood.climb(climb, near);
+        let mut curved = likelihood.curved(climb)?;
+        likelihood.newton(climb, &curved);
+        if !(curved.definite && climb.gain(&curved.covariance) < 10.0 * GAIN) {
+            likelihood.climb(climb, GAIN);
+            curved = likelihood.curved(climb)?;
+            likelihood.newton(climb, &curved);
+        }
+        if climb.rounds >= MOST_ROUNDS {
+            return Err(format!(
+                "the marginal likelihood was still rising after {MOST_ROUNDS} rounds; fewer random terms or a diagonal covariance may help"
+            ));
+        }
+        self.curved = curved;
+        Ok(())
+    }
+
+    /// Adds nodes until more of them change nothing that matters.
+    fn choose_nodes(&mut self) -> Result<(), String> {
+        let most = most_nodes(self.likelihood.problem.q);
+        if self.curved.definite {
+            self.climb.inverse.clone_from(&self.curved.covariance);
+        }
+        for nodes in LADDER.into_iter().filter(|nodes| *nodes <= most) {
+            let (likelihood, climb) = (&mut self.likelihood, &mut self.climb);
+            likelihood.take_nodes(nodes);
+            let Some((value, slope)) = likelihood.evaluate(&climb.x, Gather::Nothing) else {
+                return Err(format!(
+                    "the quadrature with {nodes} nodes a random effect has no value: {}; {ADVICE}",
+                    likelihood.lost()
+                ));
+            };
+            let change = (value - climb.value).abs();
+            (climb.value, climb.slope) = (value, slope);
+            let errors = climb.gain(&climb.inverse).abs().sqrt();
+            self.nodes = nodes;
+            if change < SETTLED_VALUE && errors < SETTLED_ERRORS {
+                self.unsettled = None;
+                break;
+            }
+            self.unsettled = Some(format!(
+                "the quadrature is not settled: {nodes} nodes a random effect, the most that can be had, still change the log-likelihood by {change:.2} and the estimates by {errors:.2} standard errors; take fewer random terms"
+            ));
+            climb.rounds = 0;
+            likelihood.climb(climb, GAIN);
+        }
+        self.reach(GAIN)
+    }
 }
 
 impl Climb {
@@ -151,7 +234,9 @@ impl Likelihood<'_, '_> {
             };
             let change: Vec<f64> = climb.slope.iter().zip(&slope).map(|(a, b)| a - b).collect();
             step.iter_mut().for_each(|step| *step *= share);
-            update(&mut climb.inverse, &step, &change, m);
+            // The step is a multiple of B g, so that s'B^-1 s = (s'g)^2 / g'B g.
+            let length = dot(&step, &climb.slope).powi(2) / climb.gain(&climb.inverse);
+            update(&mut climb.inverse, &step, &change, length, m);
             climb.go(&step, 1.0, value, slope);
         }
     }
@@ -218,11 +303,16 @@ impl Likelihood<'_, '_> {
             } else {
                 width.min(0.01)
             };
-            let mut trial = x.clone();
-            trial[k] = x[k] + width;
-            let (_, up) = self.evaluate(&trial, Gather::Nothing)?;
+            let mut beside = |width: f64| {
+                let mut trial = x.clone();
+                trial[k] = x[k] + width;
+                let (_, there) = self.evaluate(&trial, Gather::Nothing)?;
+                Some((width, there))
+            };
+            // At the end of the curve's range only one side may have a value.
+            let (width, there) = beside(width).or_else(|| beside(-width))?;
             for l in 0..m {
-                hessian[k * m + l] = (slope[l] - up[l]) / width;
+                hessian[k * m + l] = (slope[l] - there[l]) / width;
             }
         }
         for k in 0..m {
@@ -237,90 +327,72 @@ impl Likelihood<'_, '_> {
 
     fn curved(&mut self, climb: &Climb) -> Result<Curved, String> {
         let m = climb.x.len();
-        let hessian = self.curvature(climb).ok_or_else(lost_around)?;
-        let free = self.free(&climb.x, &hessian);
-        let mut reduced = restrict(&hessian, &free, m);
-        let least_eigenvalue = least_eigenvalue(&reduced, free.len());
-        let mut scales = vec![0.0; free.len()];
-        let ridge = cholesky::factor_scaled(&mut reduced, free.len(), &mut scales);
-        let small = inverse_of(&reduced, &scales, free.len());
-        let mut covariance = vec![0.0; m * m];
-        for (a, k) in free.iter().enumerate() {
-            for (b, l) in free.iter().enumerate() {
-                covariance[k * m + l] = small[a * free.len() + b];
-            }
-        }
+        let Some(mut hessian) = self.curvature(climb) else {
+            return Err(self.lost_at_the_top());
+        };
+        let least_eigenvalue = least_eigenvalue(&hessian, m);
+        let mut scales = vec![0.0; m];
+        let ridge = cholesky::factor_scaled(&mut hessian, m, &mut scales);
         Ok(Curved {
-            covariance,
+            covariance: inverse_of(&hessian, &scales, m),
             least_eigenvalue,
             definite: ridge == Some(0.0),
         })
     }
 
+    fn lost_at_the_top(&self) -> String {
+        format!(
+            "the marginal likelihood has no value beside its maximum, so that nothing is known of its errors: {}; {ADVICE}",
+            self.lost()
+        )
+    }
+}
+
+impl Summit<'_, '_> {
     /// Standard errors, certificate, cautions.
-    fn finish(mut self, climb: &Climb, curved: &Curved) -> Result<Ending, String> {
+    fn finish(self, estimator: Estimator) -> Result<Ending, String> {
+        let Self {
+            mut likelihood,
+            climb,
+            curved,
+            ..
+        } = self;
         let gradient = climb.gain(&curved.covariance).abs().sqrt();
-        let (value, _) = self
-            .evaluate(&climb.x, Gather::Information)
-            .ok_or_else(lost_around)?;
+        let Some((value, _)) = likelihood.evaluate(&climb.x, Gather::Information) else {
+            return Err(likelihood.lost_at_the_top());
+        };
         let mut weaknesses = Vec::new();
+        let mut weak = |reason: String| weaknesses.push(Weakness { term: None, reason });
         if !(gradient < 1e-3) {
-            weaknesses.push(Weakness {
-                term: None,
-                reason: format!(
-                    "the maximum was not reached: the gradient is still {gradient:.1e} standard errors"
-                ),
-            });
+            weak(format!(
+                "the maximum was not reached: the gradient is still {gradient:.1e} standard errors"
+            ));
         }
-        if !(curved.definite && curved.least_eigenvalue > 1e-9) {
-            weaknesses.push(Weakness {
-                term: None,
-                reason: "the Hessian is not positive definite at the end: some combination of the terms is not identified by these data; take fewer random terms or a diagonal covariance".to_owned(),
-            });
+        if let Some(reason) = self.unsettled {
+            weak(reason);
         }
         let certificate = Certificate {
             gradient,
             least_eigenvalue: curved.least_eigenvalue,
             iterations: climb.rounds,
         };
-        Ok(self.ending(&climb.x, value, &curved.covariance, certificate, weaknesses))
-    }
-
-    /// Parameters that the likelihood depends on: a random effect that went to zero
-    /// leaves its SD and correlations undetermined.
-    fn free(&self, x: &[f64], hessian: &[f64]) -> Vec<usize> {
-        let (m, fixed) = (x.len(), self.problem.fixed);
-        let subjects = self.modes.len() / self.problem.q.max(1);
-        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
-        let subjects = subjects as f64;
-        // An effect that matters has a curvature of about 2 a subject in ln SD.
-        let gone: Vec<usize> = self
-            .entries
-            .iter()
-            .enumerate()
-            .filter(|(at, (row, column))| {
-                let k = fixed + at;
-                row == column && hessian[k * m + k].abs() < 1e-5 * subjects
-            })
-            .map(|(_, (row, _))| *row)
-            .collect();
-        (0..m)
-            .filter(|k| {
-                let Some((row, _)) = k.checked_sub(fixed).and_then(|at| self.entries.get(at))
-                else {
-                    return true;
-                };
-                !gone.contains(row)
-            })
-            .collect()
+        let undetermined = !(curved.definite && curved.least_eigenvalue > 1e-9);
+        let ending = likelihood.ending(&climb.x, value, &curved.covariance, certificate);
+        Ok(Ending {
+            estimator: match estimator {
+                Estimator::Quadrature { .. } => Estimator::Quadrature {
+                    nodes: Nodes::Fixed(self.nodes),
+                },
+                other => other,
+            },
+            undetermined,
+            weaknesses,
+            ..ending
+        })
     }
 }
 
-fn lost_around() -> String {
-    "the marginal likelihood has no finite value around its maximum".to_owned()
-}
-
-/// Parameters other than fixed effects are logarithms: no more than e^2 a round.
+/// Parameters other than fixed effects are of size one: no more than 2 a round.
 fn limit(step: &mut [f64], fixed: usize) {
     let longest = step[fixed..]
         .iter()
@@ -330,12 +402,15 @@ fn limit(step: &mut [f64], fixed: usize) {
     }
 }
 
-/// BFGS update of the inverse curvature, left alone where the step saw none.
-fn update(inverse: &mut [f64], step: &[f64], change: &[f64], m: usize) {
+/// BFGS update of the inverse curvature, left alone where the step saw none: `length` is
+/// the squared length of the step in the metric of the curvature as it was known, `change`
+/// the fall of the gradient along it.
+fn update(inverse: &mut [f64], step: &[f64], change: &[f64], length: f64, m: usize) {
     let curvature = dot(step, change);
     let image = multiply(inverse, change, m);
     let through = dot(&image, change);
-    if !(curvature > 1e-8 * (through * dot(step, step)).abs().sqrt() * 1e-8 && curvature > 0.0) {
+    // s'y is the cosine of the two in that metric times sqrt(s'B^-1 s y'B y).
+    if !(curvature > LEAST_COSINE * (through * length).sqrt()) {
         return;
     }
     let scale = (1.0 + through / curvature) / curvature;
@@ -347,16 +422,45 @@ fn update(inverse: &mut [f64], step: &[f64], change: &[f64], m: usize) {
     }
 }
 
-fn restrict(matrix: &[f64], keep: &[usize], m: usize) -> Vec<f64> {
-    keep.iter()
-        .flat_map(|k| keep.iter().map(move |l| matrix[k * m + l]))
-        .collect()
-}
-
 pub(super) fn multiply(matrix: &[f64], vector: &[f64], m: usize) -> Vec<f64> {
     matrix.chunks_exact(m).map(|row| dot(row, vector)).collect()
 }
 
 pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A step in other units gives the same update in other units; none where the
+    /// gradient does not fall along the step.
+    #[test]
+    fn an_update_does_not_depend_on_the_units_of_the_parameters() {
+        let (step, change) = ([0.3, -0.2], [0.5, 0.1]);
+        let slope = [0.3, -0.4];
+        // B = diag(1, 1/2), so that s = B g and s'B^-1 s = g'B g.
+        let length = 0.3 * 0.3 + 0.5 * 0.4 * 0.4;
+        assert!((dot(&step, &slope) - length).abs() < 1e-15);
+        let mut plain = vec![1.0, 0.0, 0.0, 0.5];
+        update(&mut plain, &step, &change, length, 2);
+        let units = [1e9, 1e-9];
+        let mut scaled = vec![1e18, 0.0, 0.0, 0.5e-18];
+        let step_scaled: Vec<f64> = step.iter().zip(units).map(|(a, b)| a * b).collect();
+        let change_scaled: Vec<f64> = change.iter().zip(units).map(|(a, b)| a / b).collect();
+        update(&mut scaled, &step_scaled, &change_scaled, length, 2);
+        for at in 0..4 {
+            let back = scaled[at] / (units[at / 2] * units[at % 2]);
+            // A few roundings of numbers of size one.
+            assert!(
+                (back - plain[at]).abs() < 1e-14,
+                "{at}: {back} {}",
+                plain[at]
+            );
+        }
+        let before = plain.clone();
+        update(&mut plain, &step, &[-0.5, 0.1], length, 2);
+        assert_eq!(plain, before);
+    }
 }

@@ -5,10 +5,11 @@ use super::alternating::State;
 use super::ending::Ending;
 use super::laplace::{dot, multiply};
 use super::likelihood::Likelihood;
-use super::model::Correlation;
+use super::marginal::Point;
+use super::model::{Correlation, Estimator};
 use super::result::Certificate;
 use super::spread::correlation_slope;
-use crate::fit::{Variance, Weakness};
+use crate::fit::Variance;
 
 impl Likelihood<'_, '_> {
     pub(super) fn ending(
@@ -17,40 +18,29 @@ impl Likelihood<'_, '_> {
         value: f64,
         covariance: &[f64],
         certificate: Certificate,
-        weaknesses: Vec<Weakness>,
     ) -> Ending {
         let (problem, m) = (self.problem, x.len());
         let (q, fixed) = (problem.q, problem.fixed);
         let point = self.unpack(x);
-        let sigma = point.noise.log_sigma.exp();
+        let state = self.state(&point);
         let variance_of = |slope: &[f64]| {
             let variance = dot(&multiply(covariance, slope, m), slope);
             (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt())
         };
         let log_sd_errors = (0..q)
             .map(|k| {
-                // ln SD_k = l_k + 1/2 ln(1 + sum of squared shares).
+                // ln SD_k = 1/2 ln sum_l L_kl^2.
+                let row = &point.factor[k * q..(k + 1) * q];
+                let square: f64 = row.iter().map(|l| l * l).sum();
                 let mut slope = vec![0.0; m];
-                let mut squares = 1.0;
-                for (at, (row, column)) in self.entries.iter().enumerate() {
-                    if *row == k && row != column {
-                        squares += x[fixed + at] * x[fixed + at];
-                    }
-                }
-                for (at, (row, column)) in self.entries.iter().enumerate() {
-                    if *row == k {
-                        slope[fixed + at] = if row == column {
-                            1.0
-                        } else {
-                            x[fixed + at] / squares
-                        };
+                for (at, (of, column)) in self.entries.iter().enumerate() {
+                    if *of == k {
+                        slope[fixed + at] = row[*column] * self.sizes[k] / square;
                     }
                 }
                 variance_of(&slope)
             })
             .collect();
-        // x holds an off-diagonal entry as a share of its row's diagonal, and a
-        // correlation does not change where a row is scaled.
         let correlation_errors = (0..q * q)
             .map(|at| {
                 let (one, other) = (at / q, at % q);
@@ -59,10 +49,8 @@ impl Likelihood<'_, '_> {
                 }
                 let mut slope = vec![0.0; m];
                 let by_entry = correlation_slope(&point.factor, q, &self.entries, (one, other));
-                for (at, (row, column)) in self.entries.iter().enumerate() {
-                    if row != column {
-                        slope[fixed + at] = by_entry[at] * point.factor[row * q + row];
-                    }
+                for (at, (row, _)) in self.entries.iter().enumerate() {
+                    slope[fixed + at] = by_entry[at] * self.sizes[*row];
                 }
                 variance_of(&slope)
             })
@@ -93,17 +81,36 @@ impl Likelihood<'_, '_> {
                 .flatten(),
             log_lik: value,
             certificate,
-            weaknesses,
-            state: State {
-                factor: point.factor.iter().map(|value| value / sigma).collect(),
-                variance: sigma * sigma,
-                beta: point.beta,
-                errors: point.noise.errors,
-                spherical: if q == 0 {
-                    Vec::new()
-                } else {
-                    self.modes.iter().map(|u| u * sigma).collect()
-                },
+            estimator: Estimator::Laplace,
+            undetermined: false,
+            weaknesses: Vec::new(),
+            state,
+        }
+    }
+
+    /// The state at the end; columns of the factor whose diagonal entry is negative are
+    /// turned, with the effects that they bear: L L' and L u stay the same.
+    fn state(&self, point: &Point) -> State {
+        let q = self.problem.q;
+        let sigma = point.noise.log_sigma.exp();
+        let turned = |column: usize| {
+            if point.factor[column * q + column] < 0.0 {
+                -1.0
+            } else {
+                1.0
+            }
+        };
+        let factor = point.factor.iter().enumerate();
+        State {
+            factor: factor.map(|(at, l)| turned(at % q) * l / sigma).collect(),
+            variance: sigma * sigma,
+            beta: point.beta.clone(),
+            errors: point.noise.errors,
+            spherical: if q == 0 {
+                Vec::new()
+            } else {
+                let modes = self.modes.iter().enumerate();
+                modes.map(|(at, u)| turned(at % q) * u * sigma).collect()
             },
         }
     }

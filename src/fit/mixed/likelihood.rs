@@ -1,7 +1,10 @@
 //! The marginal likelihood of all subjects as a function of free parameters.
 //!
-//! The parameters are the fixed effects, ln of the factor's diagonal, its rows' other
-//! entries as shares of their diagonal, ln sigma and the error terms.
+//! The parameters are the fixed effects, the entries of the factor over the length that
+//! their row had at the start, ln sigma and the error terms. The factor's entries are
+//! left free of sign: L L' does not ask for it, and where an effect or a combination of
+//! effects goes to zero the likelihood has an ordinary maximum at the entry 0, which no
+//! logarithm reaches.
 
 use rayon::prelude::*;
 
@@ -10,7 +13,7 @@ use super::cholesky;
 use super::contribution::Noise;
 use super::ending::is_full;
 use super::error_terms::{error_terms, logit, phi};
-use super::marginal::{Marginal, Point};
+use super::marginal::{Lost, Marginal, Point};
 use super::model::{Correlation, MixedModel};
 use super::problem::{CHUNK, Errors, Problem};
 use super::profile::Pull;
@@ -18,6 +21,27 @@ use super::quadrature::Rule;
 use super::scale::TermScale;
 use super::spread::inverse_of;
 use crate::fit::Variance;
+
+/// An entry of the factor's diagonal that a climb begins with at least, in lengths of its
+/// row: small beside its error for fewer than some 1e5 subjects.
+const LEAST_ENTRY: f64 = 1e-2;
+/// Width of central differences as a share of a term: the cube root of the rounding unit
+/// balances their two errors; about 1e-10 is left.
+const DIFFERENCE: f64 = 6e-6;
+
+/// Widths of the differences in eta, p.
+pub(super) fn difference_widths(problem: &Problem<'_>, beta: &[f64]) -> Vec<f64> {
+    let size = |term: usize| match problem.scales[term] {
+        TermScale::Natural => problem
+            .columns
+            .iter()
+            .skip(term)
+            .step_by(problem.p)
+            .fold(1e-8_f64, |most, column| most.max(beta[*column].abs())),
+        TermScale::Log | TermScale::Above(_) => 1.0,
+    };
+    (0..problem.p).map(|term| DIFFERENCE * size(term)).collect()
+}
 
 /// Sums of one task.
 #[derive(Debug)]
@@ -27,7 +51,9 @@ pub(super) struct Task {
     slope: Vec<f64>,
     one: Vec<f64>,
     products: Vec<f64>,
-    failed: bool,
+    /// Its first subject without a likelihood, and how many there are.
+    lost: Option<(usize, Lost)>,
+    lost_count: usize,
 }
 
 /// What an evaluation gathers beside value and gradient.
@@ -51,6 +77,8 @@ pub(super) struct Likelihood<'p, 'a> {
     pub(super) modes: Vec<f64>,
     pub(super) information: Vec<f64>,
     pub(super) widths: Vec<f64>,
+    /// Lengths of the factor's rows at the start: units of its entries, q.
+    pub(super) sizes: Vec<f64>,
     /// What is added to the likelihood while a profile is walked.
     pub(super) pull: Option<Pull>,
 }
@@ -74,23 +102,17 @@ impl<'p, 'a> Likelihood<'p, 'a> {
                 slope: vec![0.0; m],
                 one: vec![0.0; m],
                 products: Vec::new(),
-                failed: false,
+                lost: None,
+                lost_count: 0,
             })
             .collect();
-        let widths = (0..problem.p)
-            .map(|term| {
-                let size = match problem.scales[term] {
-                    TermScale::Natural => problem
-                        .columns
-                        .iter()
-                        .skip(term)
-                        .step_by(problem.p)
-                        .fold(1e-8_f64, |most, column| most.max(start.beta[*column].abs())),
-                    TermScale::Log | TermScale::Above(_) => 1.0,
-                };
-                // The cube root of the rounding unit balances the two errors of a
-                // central difference: about 1e-10 is left.
-                6e-6 * size
+        let (widths, q) = (difference_widths(problem, &start.beta), problem.q);
+        let sizes = (0..q)
+            .map(|k| {
+                let row = &start.factor[k * q..=k * q + k];
+                let size = row.iter().map(|l| l * l).sum::<f64>() * start.variance;
+                // A row of zeros has no length: begin where it hardly matters.
+                size.sqrt().max(1e3 * widths[problem.random[k]])
             })
             .collect();
         Self {
@@ -107,7 +129,16 @@ impl<'p, 'a> Likelihood<'p, 'a> {
             },
             information: vec![0.0; problem.subjects() * problem.p * problem.p],
             widths,
+            sizes,
             pull: None,
+        }
+    }
+
+    /// Goes on with so many nodes a random effect.
+    pub(super) fn take_nodes(&mut self, nodes: usize) {
+        self.rule = Rule::new(nodes, self.problem.q);
+        for task in &mut self.tasks {
+            task.marginal.take_points(self.rule.log_weights.len());
         }
     }
 
@@ -115,18 +146,13 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         let (problem, q) = (self.problem, self.problem.q);
         let sigma = state.variance.sqrt();
         let mut x = state.beta.clone();
-        let diagonal: Vec<f64> = (0..q)
-            .map(|k| {
-                // A factor of zero has no logarithm: begin where it hardly matters.
-                let least = 1e3 * self.widths[problem.random[k]];
-                (sigma * state.factor[k * q + k]).abs().max(least)
-            })
-            .collect();
         x.extend(self.entries.iter().map(|(row, column)| {
-            if row == column {
-                diagonal[*row].ln()
+            let entry = sigma * state.factor[row * q + column] / self.sizes[*row];
+            // At 0 the likelihood is flat whether it is a maximum or not.
+            if row == column && entry.abs() < LEAST_ENTRY {
+                LEAST_ENTRY
             } else {
-                sigma * state.factor[row * q + column] / diagonal[*row]
+                entry
             }
         }));
         x.push(sigma.ln());
@@ -144,14 +170,7 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         let (beta, rest) = x.split_at(problem.fixed);
         let mut factor = vec![0.0; q * q];
         for ((row, column), value) in self.entries.iter().zip(rest) {
-            if row == column {
-                factor[row * q + column] = value.exp();
-            }
-        }
-        for ((row, column), value) in self.entries.iter().zip(rest) {
-            if row != column {
-                factor[row * q + column] = value * factor[row * q + row];
-            }
+            factor[row * q + column] = value * self.sizes[*row];
         }
         let mut noise = rest[self.entries.len()..].iter().copied();
         let log_sigma = noise.next().unwrap_or(0.0);
@@ -175,10 +194,12 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         }
     }
 
-    /// Log-likelihood and gradient; `None` where a subject has none.
+    /// Log-likelihood and gradient; `None` where a subject has none: [`Self::lost`] says
+    /// why.
     pub(super) fn evaluate(&mut self, x: &[f64], gather: Gather) -> Option<(f64, Vec<f64>)> {
         let point = self.unpack(x);
-        let (problem, rule, entries) = (self.problem, &self.rule, &self.entries);
+        let (problem, rule) = (self.problem, &self.rule);
+        let (entries, sizes) = (&self.entries, &self.sizes);
         let (q, size) = (problem.q, problem.p * problem.p);
         let m = x.len();
         self.tasks
@@ -195,14 +216,18 @@ impl<'p, 'a> Likelihood<'p, 'a> {
                 {
                     let subject = chunk * CHUNK + at;
                     let mode = &mut mode[..q];
-                    let Some(value) = task.marginal.evaluate(problem, &point, rule, subject, mode)
-                    else {
-                        // The next search begins afresh.
-                        mode.fill(0.0);
-                        task.failed = true;
-                        continue;
+                    let found = task.marginal.evaluate(problem, &point, rule, subject, mode);
+                    let value = match found {
+                        Ok(value) => value,
+                        Err(why) => {
+                            // The next search begins afresh.
+                            mode.fill(0.0);
+                            task.lost.get_or_insert((subject, why));
+                            task.lost_count += 1;
+                            continue;
+                        }
                     };
-                    task.add(problem, &point, entries, subject, value);
+                    task.add(problem, (entries, sizes), subject, value);
                     if gather == Gather::Information {
                         information.copy_from_slice(&task.marginal.information);
                     }
@@ -211,7 +236,7 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         let mut value = problem.log_jacobian;
         let mut slope = vec![0.0; m];
         for task in &self.tasks {
-            if task.failed {
+            if task.lost.is_some() {
                 return None;
             }
             value += task.value;
@@ -221,6 +246,33 @@ impl<'p, 'a> Likelihood<'p, 'a> {
             pull.add(problem, x, &mut value, &mut slope)?;
         }
         (value.is_finite() && slope.iter().all(|slope| slope.is_finite())).then_some((value, slope))
+    }
+
+    /// Why the last evaluation gave no value, in words.
+    pub(super) fn lost(&self) -> String {
+        let count: usize = self.tasks.iter().map(|task| task.lost_count).sum();
+        let all = self.problem.subjects();
+        match self.tasks.iter().find_map(|task| task.lost) {
+            Some((first, why)) => {
+                let why = match why {
+                    Lost::NoValue => "the curve has no finite value there",
+                    Lost::NoMode => "the search for their own curve comes to no end",
+                    Lost::NoDensity => "the curve has no finite value beside their own curve",
+                };
+                format!(
+                    "{count} of {all} subjects (the first is number {}) have no likelihood: {why}",
+                    first + 1
+                )
+            }
+            None => "the likelihood of all subjects together is not finite".to_owned(),
+        }
+    }
+
+    /// Size of the term that a fixed effect stands for.
+    fn term_size(&self, fixed: usize) -> f64 {
+        let columns = &self.problem.columns;
+        let at = columns.iter().position(|column| *column == fixed);
+        self.widths[at.unwrap_or(0) % self.problem.p] / DIFFERENCE
     }
 
     /// Inverse of the first metric.
@@ -250,7 +302,7 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         for k in 0..m {
             let information = if k < fixed {
                 // Nothing known: a percent of the term.
-                let size = 0.01 * (self.widths.first().copied().unwrap_or(1.0) / 6e-6);
+                let size = 0.01 * self.term_size(k);
                 1.0 / (size * size)
             } else if k < fixed + self.entries.len() {
                 let (row, column) = self.entries[k - fixed];
@@ -278,7 +330,7 @@ impl<'p, 'a> Likelihood<'p, 'a> {
 impl Task {
     fn reset(&mut self, products: bool, m: usize) {
         self.value = 0.0;
-        self.failed = false;
+        (self.lost, self.lost_count) = (None, 0);
         self.slope.fill(0.0);
         self.products.clear();
         self.products.resize(if products { m * m } else { 0 }, 0.0);
@@ -288,8 +340,7 @@ impl Task {
     fn add(
         &mut self,
         problem: &Problem<'_>,
-        point: &Point,
-        entries: &[(usize, usize)],
+        (entries, sizes): (&[(usize, usize)], &[f64]),
         subject: usize,
         value: f64,
     ) {
@@ -306,15 +357,7 @@ impl Task {
             one[*column] += slope;
         }
         for (at, (row, column)) in entries.iter().enumerate() {
-            let diagonal = point.factor[row * q + row];
-            one[problem.fixed + at] = if row == column {
-                // ln of the diagonal scales the whole row.
-                (0..=*row)
-                    .map(|l| self.marginal.factor_slope[row * q + l] * point.factor[row * q + l])
-                    .sum()
-            } else {
-                self.marginal.factor_slope[row * q + column] * diagonal
-            };
+            one[problem.fixed + at] = self.marginal.factor_slope[row * q + column] * sizes[*row];
         }
         for (to, from) in one[problem.fixed + entries.len()..]
             .iter_mut()
@@ -340,7 +383,7 @@ impl Task {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fit::mixed::{Covariance, Estimator, MixedOptions, RandomTerm, Subjects};
+    use crate::fit::mixed::{Covariance, Estimator, MixedOptions, Nodes, RandomTerm, Subjects};
     use crate::growth::built_in;
 
     /// The analytic gradient against differences of the value, for each error model
@@ -377,7 +420,9 @@ mod tests {
                 covariance: Covariance::Full,
                 variance,
                 correlation,
-                estimator: Estimator::Quadrature { nodes },
+                estimator: Estimator::Quadrature {
+                    nodes: Nodes::Fixed(nodes),
+                },
                 ..MixedOptions::default()
             };
             let model = MixedModel::new(&*curve, &options).expect("options");
@@ -408,6 +453,42 @@ mod tests {
                     slope[k]
                 );
             }
+        }
+    }
+
+    /// With nothing known of the fixed effects, a first step is a percent of each of them,
+    /// whatever its unit.
+    #[test]
+    fn the_first_metric_takes_each_fixed_effect_by_its_own_size() {
+        let curve = built_in("gompertz").expect("a built-in curve");
+        let terms = [2000.0, 0.03, 50.0];
+        let ages = [3.0, 20.0, 40.0, 60.0, 90.0];
+        let (mut values, groups) = (Vec::new(), [0, 1]);
+        for wave in [1.01, 0.98] {
+            values.extend(ages.iter().map(|age| wave * curve.value(*age, &terms)));
+        }
+        let (starts, ages) = ([0, 5, 10], [ages, ages].concat());
+        let subjects = Subjects::new(&starts, &ages, &values, &groups).expect("columns");
+        let options = MixedOptions {
+            grouped: crate::fit::mixed::GroupedTerms::All,
+            random: vec![RandomTerm::natural("A")],
+            ..MixedOptions::default()
+        };
+        let model = MixedModel::new(&*curve, &options).expect("options");
+        let problem = Problem::new(&model, &subjects).expect("problem");
+        let state = model.start(&subjects, &problem).expect("start");
+        let likelihood = Likelihood::new(&problem, &model, &state, 1);
+        let m = problem.fixed + 2;
+        let inverse = likelihood.metric(false, None, m);
+        for k in 0..problem.fixed {
+            let of_term = [state.beta[2 * (k / 2)], state.beta[2 * (k / 2) + 1]];
+            let size = of_term[0].abs().max(of_term[1].abs());
+            let step = inverse[k * m + k].sqrt();
+            // A square and a root.
+            assert!(
+                (step / (0.01 * size) - 1.0).abs() < 1e-12,
+                "{k}: {step} {size}"
+            );
         }
     }
 }

@@ -23,12 +23,10 @@
 //! dI/d eta and D'' are central differences of I and dD/d eta, which are exact.
 //! The first order of what the mode search left over, -z'g(u), is added to l.
 
-use super::cholesky;
 use super::contribution::{Contribution, Noise};
 use super::nodes::Nodes;
 use super::problem::{Problem, Scratch};
 use super::quadrature::Rule;
-use super::spherical::{place, spherical_matrix, spherical_slope};
 
 /// The parameters, unpacked.
 #[derive(Debug, Clone)]
@@ -77,10 +75,16 @@ pub(super) struct Marginal {
     pub(super) nodes: Nodes,
 }
 
-/// Mode searches end when the step is this long in posterior SDs, squared; the
-/// first order of the rest is added to the likelihood.
-const AT_MODE: f64 = 1e-14;
-const MOST_STEPS: usize = 60;
+/// Why a subject has no likelihood at some parameters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Lost {
+    /// The curve has no finite value at the typical subject's terms.
+    NoValue,
+    /// The search for the subject's mode came to no end.
+    NoMode,
+    /// No finite value at the mode's neighbours, or at no node.
+    NoDensity,
+}
 
 impl Marginal {
     pub(super) fn new(problem: &Problem<'_>, noise_terms: usize, nodes: usize) -> Self {
@@ -120,81 +124,12 @@ impl Marginal {
         }
     }
 
-    /// h at u; with gradient and information in `here`.
-    pub(super) fn joint(
-        &mut self,
-        problem: &Problem<'_>,
-        point: &Point,
-        subject: usize,
-        u: &[f64],
-    ) -> Option<f64> {
-        place(problem, point, subject, u, &mut self.scratch.eta);
-        if !problem.evaluate(subject, &mut self.scratch) {
-            return None;
-        }
-        let cost = self
-            .here
-            .weigh(problem, subject, point.noise, &self.scratch);
-        let joint = cost + 0.5 * u.iter().map(|u| u * u).sum::<f64>();
-        joint.is_finite().then_some(joint)
-    }
-
-    /// Brings u to the mode; leaves C in `h`, the gradient in `g`, the curve there in
-    /// `scratch` and `here`. `None` where there is no finite value.
-    pub(super) fn find_mode(
-        &mut self,
-        problem: &Problem<'_>,
-        point: &Point,
-        subject: usize,
-        u: &mut [f64],
-    ) -> Option<f64> {
-        let q = problem.q;
-        let mut joint = match self.joint(problem, point, subject, u) {
-            Some(joint) => joint,
-            None => {
-                u.fill(0.0);
-                self.joint(problem, point, subject, u)?
-            }
-        };
-        for _ in 0..MOST_STEPS {
-            self.here
-                .slope(problem, subject, point.noise, &self.scratch);
-            spherical_slope(problem, point, &self.here.gradient, u, &mut self.g);
-            spherical_matrix(problem, point, &self.here.information, &mut self.h);
-            if !cholesky::factor(&mut self.h, q) {
-                return None;
-            }
-            self.step.copy_from_slice(&self.g);
-            cholesky::forward(&self.h, q, &mut self.step);
-            let decrement: f64 = self.step.iter().map(|x| x * x).sum();
-            if decrement < AT_MODE {
-                return Some(joint);
-            }
-            cholesky::backward(&self.h, q, &mut self.step);
-            let mut share = 1.0;
-            loop {
-                let mut trial = std::mem::take(&mut self.trial);
-                for ((trial, u), step) in trial.iter_mut().zip(&*u).zip(&self.step) {
-                    *trial = u - share * step;
-                }
-                let next = self.joint(problem, point, subject, &trial);
-                self.trial = trial;
-                // Near the mode differences of h are rounding; a full step is right.
-                let slack = if decrement < 1e-6 { 1e-9 } else { 0.0 };
-                if let Some(next) = next
-                    && next <= joint + slack * joint.abs().max(1.0)
-                {
-                    u.copy_from_slice(&self.trial);
-                    joint = next;
-                    break;
-                }
-                share *= 0.5;
-                if share < 1e-8 {
-                    return None;
-                }
-            }
-        }
-        None
+    /// Makes room for so many quadrature points.
+    pub(super) fn take_points(&mut self, points: usize) {
+        let (p, terms) = (self.eta_slope.len(), self.noise_slope.len());
+        self.nodes.logs.resize(points, 0.0);
+        self.nodes.slopes.resize(points * p, 0.0);
+        self.nodes.noises.resize(points * terms, 0.0);
     }
 
     /// A subject's log-likelihood; its gradient in the `..._slope` fields. Moves u
@@ -206,7 +141,7 @@ impl Marginal {
         rule: &Rule,
         subject: usize,
         u: &mut [f64],
-    ) -> Option<f64> {
+    ) -> Result<f64, Lost> {
         let joint = self.find_mode(problem, point, subject, u)?;
         self.information.copy_from_slice(&self.here.information);
         self.slope.copy_from_slice(&self.here.gradient);
@@ -222,21 +157,28 @@ impl Marginal {
             *slope = -gradient;
         }
         if problem.q == 0 {
-            return Some(-joint);
+            return Ok(-joint);
         }
         self.noise_differences(problem, point, subject);
         let mut value = self.at_mode(problem, u);
         if rule.log_weights.len() == 1 {
             value -= joint;
         } else {
-            value += self.at_nodes(problem, point, rule, subject, u)?;
+            value += self
+                .at_nodes(problem, point, rule, subject, u)
+                .ok_or(Lost::NoDensity)?;
         }
         self.reverse_cholesky(problem, point);
-        self.eta_differences(problem, point, subject, u)?;
+        self.eta_differences(problem, point, subject, u)
+            .ok_or(Lost::NoDensity)?;
         self.follow_mode(problem, point, u);
         let left: f64 = self.z.iter().zip(&self.g).map(|(z, g)| z * g).sum();
         let value = value - left;
-        value.is_finite().then_some(value)
+        if value.is_finite() {
+            Ok(value)
+        } else {
+            Err(Lost::NoDensity)
+        }
     }
 
     /// -ln|C|, and all that the single node at the mode contributes to the gradient.

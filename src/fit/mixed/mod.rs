@@ -12,9 +12,10 @@
 //! over the data. The classical method is `alternating.rs` with `settle.rs` (subjects to
 //! their modes), `linear.rs` with `condense.rs` (the linear mixed model) and
 //! `error_terms.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
-//! `likelihood.rs` (all subjects) over `marginal.rs` with `nodes.rs` and `follow.rs` (one
-//! subject) over `contribution.rs` (its data). `ending.rs` makes the result, with
-//! `conditional.rs` (subjects' own curves) and `caution.rs`. A [`Population`] is what a fit
+//! `likelihood.rs` (all subjects) over `marginal.rs` with `mode.rs`, `nodes.rs` and
+//! `follow.rs` (one subject) over `contribution.rs` (its data). `ending.rs` makes the result, with
+//! `conditional.rs` (subjects' own curves), `vanished.rs` (spread that went to zero) and
+//! `caution.rs`. A [`Population`] is what a fit
 //! leaves for new subjects (`population.rs`): it draws them (`simulate.rs`) and forecasts
 //! them from their first values (`forecast.rs`). Without random terms the same code
 //! fits a marginal model (generalised nonlinear least squares).
@@ -56,6 +57,7 @@ mod likelihood;
 mod linear;
 mod marginal;
 mod mixing;
+mod mode;
 mod model;
 mod nodes;
 mod population;
@@ -72,6 +74,7 @@ mod spread;
 mod start;
 mod subjects;
 mod unseen;
+mod vanished;
 
 use alternating::{Alternated, Alternation, State};
 use condense::stride;
@@ -82,7 +85,7 @@ use spread::inverse_of;
 pub use expected::{SpreadParameter, SubjectInformation};
 pub use forecast::{Forecast, Forecasts};
 pub use model::{
-    Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,
+    Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions, Nodes,
     RandomScale, RandomTerm,
 };
 pub use population::{Population, PopulationNumbers};
@@ -91,6 +94,7 @@ pub use result::{Certificate, Estimated, FixedEffect, MixedFit, MixedOutcome, Ra
 pub use scale::TermScale;
 pub use simulate::Simulation;
 pub use subjects::Subjects;
+pub use vanished::Vanished;
 
 use crate::fit::{Failure, Variance, Weakness};
 
@@ -107,8 +111,8 @@ impl MixedModel<'_> {
         self.outcome(subjects, None)
     }
 
-    /// Fits the model from where another fit of it ended: what a bootstrap by
-    /// subject calls again and again.
+    /// Fits the model from where another fit of it ended, with as many nodes as that one
+    /// took: what a bootstrap by subject calls again and again.
     #[must_use]
     pub fn fit_from(&self, subjects: &Subjects<'_>, start: &MixedFit) -> MixedOutcome {
         self.outcome(subjects, Some(start))
@@ -142,20 +146,51 @@ impl MixedModel<'_> {
             }
             _ => self.start(subjects, &problem)?,
         };
+        let estimator = start.map_or(self.estimator, |fit| fit.estimator);
         // A start from another fit has its modes already.
         let probes = if start.is_some() { 0 } else { 3 };
-        let alternated = Alternation::new(&problem, self, state.clone()).run(SETTLE_LIMIT, probes);
-        let ending = match (self.estimator, alternated) {
+        let mut state = state;
+        let mut alternated =
+            Alternation::new(&problem, self, state.clone()).run(SETTLE_LIMIT, probes);
+        // A spread that follows a poor start leads astray: the curves of constant spread
+        // are a better one.
+        if alternated.is_err()
+            && problem.variance == Variance::Power
+            && let Some(even) = self.of_constant_spread(subjects, &state)
+        {
+            alternated = Alternation::new(&problem, self, even.clone()).run(SETTLE_LIMIT, probes);
+            state = even;
+        }
+        let ending = match (estimator, alternated) {
             (Estimator::Alternating, alternated) => end_alternation(&problem, alternated?),
             (_, Ok(alternated)) => {
                 let begun = end_alternation(&problem, alternated);
-                laplace::maximise(&problem, self, &begun.state, Some(&begun.beta_covariance))?
+                laplace::maximise(
+                    &problem,
+                    self,
+                    estimator,
+                    &begun.state,
+                    Some(&begun.beta_covariance),
+                )?
             }
             // The marginal likelihood may have a maximum where the linearised one
             // does not settle.
-            (_, Err(_)) => laplace::maximise(&problem, self, &state, None)?,
+            (_, Err(_)) => laplace::maximise(&problem, self, estimator, &state, None)?,
         };
         Ok(ending.result(&problem, self, subjects))
+    }
+
+    /// The state at which the same model with a constant residual spread ends.
+    fn of_constant_spread(&self, subjects: &Subjects<'_>, state: &State) -> Option<State> {
+        let model = Self {
+            variance: Variance::Constant,
+            ..self.clone()
+        };
+        let problem = Problem::new(&model, subjects).ok()?;
+        let mut start = state.clone();
+        start.errors.power = 0.0;
+        let ended = Alternation::new(&problem, &model, start).run(SETTLE_LIMIT, 0);
+        ended.ok().map(|ended| ended.state)
     }
 
     /// Whether data carry the model at all; the reason in words where not.
@@ -327,6 +362,8 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         .flatten()
         .map(f64::sqrt);
     Ending {
+        estimator: Estimator::Alternating,
+        undetermined: false,
         state,
         beta_covariance,
         information,

@@ -97,11 +97,22 @@ pub enum Estimator {
     Alternating,
     /// Laplace approximation, its Hessian by expected information.
     Laplace,
-    /// Adaptive Gauss-Hermite quadrature with so many nodes a random effect.
+    /// Adaptive Gauss-Hermite quadrature.
     Quadrature {
-        /// Nodes a random effect, 1 (which is Laplace) to 64.
-        nodes: usize,
+        /// Nodes a random effect.
+        nodes: Nodes,
     },
+}
+
+/// How many nodes a random effect the quadrature takes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Nodes {
+    /// As many as it takes until more of them change the log-likelihood by less than
+    /// 0.001 and would move no estimate by more than 0.01 standard errors.
+    #[default]
+    Converged,
+    /// So many, 1 (which is Laplace) to 64; a fit says by this how many it took.
+    Fixed(usize),
 }
 
 /// The options of a mixed model, by name; [`MixedModel::new`] checks them.
@@ -143,6 +154,17 @@ pub struct MixedModel<'c> {
 
 /// Most quadrature points a subject: beyond this a fit would not end today.
 const MOST_POINTS: usize = 20_000;
+
+const MOST_NODES: usize = 64;
+
+/// Most nodes a random effect with so many random effects.
+pub(super) fn most_nodes(effects: usize) -> usize {
+    let points = |nodes: usize| (0..effects).try_fold(1_usize, |sum, _| sum.checked_mul(nodes));
+    (1..=MOST_NODES)
+        .take_while(|nodes| points(*nodes).is_some_and(|points| points <= MOST_POINTS))
+        .last()
+        .unwrap_or(1)
+}
 
 impl<'c> MixedModel<'c> {
     /// Checks the options against the curve's terms.
@@ -199,11 +221,14 @@ impl<'c> MixedModel<'c> {
                 "restricted likelihood: only the alternating estimator has one; take maximum likelihood or the alternating estimator",
             ));
         }
-        if let Estimator::Quadrature { nodes } = options.estimator {
-            let points = (0..random.len()).try_fold(1_usize, |sum, _| sum.checked_mul(nodes));
-            if !(1..=64).contains(&nodes) || points.is_none_or(|points| points > MOST_POINTS) {
+        if let Estimator::Quadrature {
+            nodes: Nodes::Fixed(nodes),
+        } = options.estimator
+        {
+            let most = most_nodes(random.len());
+            if !(1..=most).contains(&nodes) {
                 return Err(Error::call(format!(
-                    "quadrature with {nodes} nodes on {} random terms: expected 1 to 64 nodes and at most {MOST_POINTS} points a subject; take fewer nodes or fewer random terms",
+                    "quadrature with {nodes} nodes on {} random terms: expected 1 to {most} nodes, which are {MOST_POINTS} points a subject at most; take fewer nodes or fewer random terms",
                     random.len()
                 )));
             }

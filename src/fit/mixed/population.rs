@@ -79,7 +79,10 @@ impl MixedFit {
         let sigma = self.state.variance.sqrt();
         Population {
             curve: curve.clone(),
-            options: model.options(),
+            options: MixedOptions {
+                estimator: self.estimator,
+                ..model.options()
+            },
             grouped: model.grouped.clone(),
             random: model.random.clone(),
             scales: model.scales.clone(),

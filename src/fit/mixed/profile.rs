@@ -113,7 +113,8 @@ impl MixedModel<'_> {
         quantile: f64,
     ) -> Result<Vec<Option<Interval>>, String> {
         let problem = Problem::new(self, subjects)?;
-        let top = summit(&problem, self, &fit.state, Some(&fit.beta_covariance))?;
+        let from = (&fit.state, Some(&*fit.beta_covariance));
+        let top = summit(&problem, self, fit.estimator, from.0, from.1)?;
         if !top.curved.definite {
             return Err(
                 "the Hessian is not positive definite at the maximum, so that there is nothing to profile".to_owned(),

@@ -3,6 +3,7 @@
 use super::alternating::State;
 use super::model::{Covariance, Criterion, Estimator};
 use super::scale::TermScale;
+use super::vanished::Vanished;
 use crate::fit::estimable::{NotEstimable, Reach};
 use crate::fit::{Failure, Variance, Weakness};
 
@@ -137,7 +138,8 @@ pub struct Certificate {
 /// A mixed model fitted to subjects.
 #[derive(Debug, Clone)]
 pub struct MixedFit {
-    /// Which approximation of the likelihood was maximised.
+    /// Which approximation of the likelihood was maximised; of a quadrature, with the
+    /// number of nodes that it took.
     pub estimator: Estimator,
     /// Whether it was restricted.
     pub criterion: Criterion,
@@ -157,6 +159,8 @@ pub struct MixedFit {
     pub random: Vec<RandomEffect>,
     /// Their covariance, q x q.
     pub random_covariance: Vec<f64>,
+    /// Which of them, or which combinations of them, went to zero.
+    pub vanished: Vec<Vanished>,
     /// Standard errors of their correlations, q x q; none on the diagonal, nor where
     /// the effects are independent by assumption.
     pub correlation_errors: Vec<Option<f64>>,

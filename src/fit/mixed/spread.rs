@@ -121,7 +121,7 @@ pub(super) fn correlation_slope(
 }
 
 /// Least eigenvalue of a symmetric matrix scaled to unit diagonal; 0 where the
-/// diagonal is not positive.
+/// diagonal is not positive, or too small to be scaled.
 pub(super) fn least_eigenvalue(matrix: &[f64], n: usize) -> f64 {
     if n == 0 {
         return 1.0;
@@ -130,7 +130,11 @@ pub(super) fn least_eigenvalue(matrix: &[f64], n: usize) -> f64 {
         return 0.0;
     }
     let scaled = DMatrix::from_fn(n, n, |k, l| {
-        matrix[k * n + l] / (matrix[k * n + k] * matrix[l * n + l]).sqrt()
+        // One root after the other: the product of two small numbers may be none.
+        matrix[k * n + l] / matrix[k * n + k].sqrt() / matrix[l * n + l].sqrt()
     });
+    if !scaled.iter().all(|value| value.is_finite()) {
+        return 0.0;
+    }
     SymmetricEigen::new(scaled).eigenvalues.min()
 }

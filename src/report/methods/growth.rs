@@ -1,7 +1,7 @@
 //! Which curves were fitted to what, how, and how the fits ended.
 
 use crate::fit::Variance;
-use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, TermScale};
+use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, TermScale};
 use crate::report::prose::{count, listed, was};
 use crate::report::rounding;
 use crate::report::sources::{References, Source, of_curve};
@@ -96,6 +96,32 @@ fn spread(variance: Variance, cited: &mut References) -> String {
     }
 }
 
+/// How many nodes the quadratures took, and why.
+fn nodes(asked: Nodes, fits: &[&PopulationFit]) -> String {
+    let taken = fits
+        .iter()
+        .filter_map(|fit| match fit.outcome.fit()?.estimator {
+            Estimator::Quadrature {
+                nodes: Nodes::Fixed(nodes),
+            } => Some(nodes),
+            _ => None,
+        });
+    match (asked, taken.clone().min(), taken.max()) {
+        (Nodes::Fixed(nodes), ..) => format!("{nodes} nodes a random effect"),
+        (Nodes::Converged, Some(least), Some(most)) => {
+            let count = if least == most {
+                least.to_string()
+            } else {
+                format!("{least} to {most}")
+            };
+            format!(
+                "{count} nodes a random effect, as many as it took until more of them changed the log-likelihood by less than 0.001 and would have moved no estimate by more than 0.01 standard errors"
+            )
+        }
+        (Nodes::Converged, ..) => "nodes added until more of them changed nothing".to_owned(),
+    }
+}
+
 pub(super) fn mixed(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     let fits = told.trajectories.population_fits();
     let Some(first) = fits.first() else {
@@ -115,7 +141,8 @@ pub(super) fn mixed(told: &Told<'_>, cited: &mut References) -> Vec<String> {
             cited.cite(Source::PinheiroBates)
         ),
         Estimator::Quadrature { nodes } => format!(
-            "by adaptive Gauss-Hermite quadrature with {nodes} nodes a random effect {}",
+            "by adaptive Gauss-Hermite quadrature with {} {}",
+            self::nodes(nodes, &fits),
             cited.cite(Source::PinheiroBates)
         ),
     };

@@ -114,7 +114,9 @@ fn the_library_gives_a_reason() {
         for estimator in [
             Estimator::Alternating,
             Estimator::Laplace,
-            Estimator::Quadrature { nodes: 3 },
+            Estimator::Quadrature {
+                nodes: Nodes::Fixed(3),
+            },
         ] {
             let names: &[&str] = if curve.terms().len() > 3 {
                 &["A1", "A2"]

@@ -8,7 +8,7 @@ use std::path::Path;
 use pinfeather::fit::Variance;
 use pinfeather::fit::mixed::{
     Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedFit, MixedModel,
-    MixedOptions, RandomTerm, Subjects,
+    MixedOptions, Nodes, RandomTerm, Subjects,
 };
 use pinfeather::growth::{Curve, built_in};
 use rand::SeedableRng;
