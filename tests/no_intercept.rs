@@ -67,3 +67,35 @@ fn the_interval_of_demings_line_is_the_jackknife_worked_out_in_r() {
     close(line.intercept_interval.lower, "deming intercept lower");
     close(line.intercept_interval.upper, "deming intercept upper");
 }
+
+#[test]
+fn the_residual_sd_of_a_candidate_is_in_grams_whatever_the_weights() {
+    use pinfeather::composition::calibration::Weighting;
+    use pinfeather::composition::choice::choose;
+    let settings = Settings {
+        bird: Some("bird".to_owned()),
+        weighting: Weighting::PowerOfMean,
+        ..Settings::default()
+    };
+    let formula: Formula = "fat_scan".parse().unwrap();
+    let row = &choose(
+        &frame(),
+        "fat_chem",
+        std::slice::from_ref(&formula),
+        &settings,
+    )
+    .unwrap()
+    .rows[0];
+    let fitted = calibrate(&frame(), "fat_chem", &formula, &settings).unwrap();
+    let squares = fitted
+        .rows
+        .iter()
+        .map(|row| (row.observed - row.fitted).powi(2));
+    let squares: f64 = squares.sum();
+    let expected = (squares / (fitted.rows.len() as f64 - 2.0)).sqrt();
+    // The same sum in another order.
+    assert!(
+        (row.rmse.unwrap() / expected - 1.0).abs() < 1e-12,
+        "{row:?} {expected}"
+    );
+}

@@ -183,7 +183,7 @@ fn the_demo_and_its_sound_weights_are_not_doubted() {
 fn sound_flocks_are_doubted_less_than_once_in_twenty_thousand_weighings() {
     let mut random = ChaCha8Rng::seed_from_u64(4);
     let (mut weighings, mut alarms) = (0_usize, 0_usize);
-    for at in 0..120_usize {
+    for at in 0..240_usize {
         let flock = Flock {
             birds: [6, 12, 40][at % 3],
             between: [0.06, 0.10][at % 2],

@@ -93,8 +93,8 @@ pub(super) fn units_in_doubt(records: &Records, logs: &[f64], odd: &[bool]) -> V
         };
         let explanation = EXPLANATIONS.into_iter().find(|(mass, age, days, _)| {
             let off = |record: &usize| {
-                let age_d = (records.ages_d[*record] * age - days).max(0.0);
-                envelope.side(age_d, logs[*record] + mass.ln()) != 0
+                let age_d = records.ages_d[*record] * age - days;
+                age_d < 0.0 || envelope.side(age_d, logs[*record] + mass.ln()) != 0
             };
             few(judged().filter(off).count())
         });

@@ -40,10 +40,13 @@ pub struct Doubts {
 }
 
 impl Study {
-    /// What in the study is hard to believe; nothing of the weights where they may be
-    /// any numbers ([`Values::AnyNumber`]).
+    /// What in the study is hard to believe; nothing where its values may be any numbers
+    /// ([`Values::AnyNumber`]).
     #[must_use]
     pub fn doubts(&self) -> Doubts {
+        if self.values == Values::AnyNumber {
+            return Doubts::default();
+        }
         let mut found = Doubts {
             rows: doubts(self),
             ..Doubts::default()
@@ -51,9 +54,6 @@ impl Study {
         let Some(records) = self.main_trait().map(|at| &self.traits[at]) else {
             return found;
         };
-        if self.values == Values::AnyNumber {
-            return found;
-        }
         let course = Course::of(self, records);
         found.birds = odd_birds::odd_birds(self, records, &course);
         let odd: Vec<bool> = odd_birds::marked(self, &found.birds);

@@ -18,8 +18,16 @@ const EXPLAINS: f64 = 0.405;
 /// Days by which a day of hatch in the year before makes a bird too old.
 const YEAR_D: f64 = 365.0;
 
-/// What would bring a bird's weights, or a whole study's, to what pullets weigh.
+/// What would bring a bird's weights, or a whole study's, to what pullets weigh: a factor of
+/// the weights, one of the ages, days to take off the ages, and the same in words.
 pub(super) const EXPLANATIONS: [(f64, f64, f64, &str); 6] = [
+    // First, since a bird older than all of its strain may weigh any more than they do.
+    (
+        1.0,
+        1.0,
+        YEAR_D,
+        "they would fit if the day of hatch were a year later",
+    ),
     (1000.0, 1.0, 0.0, "they would fit if they were in kg"),
     (453.592_37, 1.0, 0.0, "they would fit if they were in lb"),
     (
@@ -29,12 +37,6 @@ pub(super) const EXPLANATIONS: [(f64, f64, f64, &str); 6] = [
         "they would fit if they were in ounces",
     ),
     (1.0, 7.0, 0.0, "they would fit if the ages were in weeks"),
-    (
-        1.0,
-        1.0,
-        YEAR_D,
-        "they would fit if the day of hatch were a year later",
-    ),
     (
         10.0,
         1.0,
