@@ -79,6 +79,7 @@ fn population(curve: &str, terms: &[f64], random: &[&str]) -> BirdPopulation {
             study: "a benchmark".to_owned(),
             note: String::new(),
             input_digest: String::new(),
+            fingerprint: pinfeather::study::Fingerprint::default(),
             saved_by: String::new(),
         },
         file: String::new(),

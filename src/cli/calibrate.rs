@@ -26,7 +26,8 @@ use crate::study::Study;
       --terms fat_scan,lean_scan,age,strain,fat_scan*strain --bird bird
   pinfeather calibrate pairs.csv --response fat_chem --terms fat_scan --terms fat_scan,age
 
-Terms are columns, log(COLUMN), or products such as fat_scan*strain; --terms given several
+Terms are columns, log(COLUMN), or products such as fat_scan*strain; 0 among them leaves the
+intercept out (a line through 0), as in R. --terms given several
 times are candidates, of which the best predictor of birds left out is kept. In a study
 folder the candidates stand in study.toml under [calibration.terms].")]
 pub(crate) struct CalibrateArgs {

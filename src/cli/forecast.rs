@@ -124,6 +124,7 @@ impl ForecastWishes {
         let WeightBacktests {
             rows: tested,
             weights: foretold,
+            in_sample,
         } = backtest(known, from, last_d, asked.confidence, output)?;
         for one in &mut traits {
             one.flag_by(&tested, asked.confidence);
@@ -144,7 +145,12 @@ impl ForecastWishes {
         output
             .tables
             .push(forecast_tables::forecast(known, as_of_d, &traits));
-        if tested.is_empty() {
+        if let Some(share) = in_sample {
+            output.words.push(format!(
+                "  no backtest: {:.0} percent of the records that the saved population was estimated from are among these weighings, so that it would be tested on its own birds; give the population of another flock, or leave --population out",
+                100.0 * share
+            ));
+        } else if tested.is_empty() {
             let none = "  no backtest: too little was weighed before the last weeks";
             output.words.push(none.to_owned());
         } else {

@@ -143,7 +143,8 @@ impl Output {
         self.page = None;
     }
 
-    /// Reads the study, with its files in the run record and its warnings told.
+    /// Reads the study, with its files in the run record and what is hard to believe in it
+    /// among the warnings.
     pub(crate) fn read(&mut self, input: &Input) -> Result<Study> {
         let study = input.read()?;
         self.take(&study, &input.path)?;
@@ -157,6 +158,7 @@ impl Output {
         }
         self.enter_files(&study_files(path, study))?;
         self.warnings.extend(study.warnings.iter().cloned());
+        self.warnings.extend(study.doubts().warnings());
         self.counts.insert("birds".to_owned(), study.birds.len());
         self.counts
             .insert("strains".to_owned(), study.strains.len());

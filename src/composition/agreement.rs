@@ -32,6 +32,10 @@ pub struct AgreementRow {
     pub deming_slope: Option<f64>,
     /// Its intercept.
     pub deming_intercept: Option<f64>,
+    /// Confidence interval of the slope (jackknife).
+    pub deming_slope_interval: Option<Interval>,
+    /// Confidence interval of the intercept (jackknife).
+    pub deming_intercept_interval: Option<Interval>,
     /// Slope of first on second: 1 where the second is calibrated.
     pub calibration_slope: Option<f64>,
     /// Root mean square difference; after correction, that of cross-validation.
@@ -83,6 +87,8 @@ pub fn compare(
         concordance_upper: concordance.map(|concordance| concordance.interval.upper),
         deming_slope: line.map(|line| line.slope),
         deming_intercept: line.map(|line| line.intercept),
+        deming_slope_interval: line.map(|line| line.slope_interval),
+        deming_intercept_interval: line.map(|line| line.intercept_interval),
         calibration_slope: fit(&design, first).ok().map(|fit| fit.coefficients[1]),
         rmse,
         rmse_pct: (mean > 0.0).then(|| 100.0 * rmse / mean),

@@ -19,7 +19,8 @@ pub struct ChoiceRow {
     pub n: usize,
     /// Coefficients.
     pub coefficients: Option<usize>,
-    /// Residual SD of the rows that it was fitted to.
+    /// Residual SD of the rows that it was fitted to, in the unit of the prediction (of its
+    /// logarithm where that is predicted).
     pub rmse: Option<f64>,
     /// Root mean square error of birds left out whole.
     pub cross_validated_rmse: Option<f64>,
@@ -148,7 +149,7 @@ fn candidate(
         candidate: formula.to_string(),
         n: complete.frame.n(),
         coefficients: Some(coding.columns.len()),
-        rmse: Some(regression.sigma),
+        rmse: Some(regression.residual_sd()),
         cross_validated_rmse: cross_validation.rmse,
         aicc: regression.aicc,
         note: match cross_validation.unpredictable {

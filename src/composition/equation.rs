@@ -9,8 +9,6 @@
 //! How it is saved stands in `saved.rs`.
 
 use nalgebra::{DMatrix, DVector};
-use rand::SeedableRng as _;
-use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, StandardNormal};
 use serde::{Deserialize, Serialize};
 
@@ -18,6 +16,7 @@ use super::companion::Companion;
 use super::formula::{EquationColumn, Gap, Levels};
 use super::frame::Value;
 use crate::error::{Error, Result};
+use crate::stats::resample::{Purpose, stream};
 
 /// A correction equation with its provenance.
 #[derive(Debug, Clone, PartialEq)]
@@ -204,8 +203,7 @@ impl Equation {
                 self.label()
             ))
         })?;
-        let mut generator = ChaCha8Rng::seed_from_u64(seed);
-        generator.set_stream(replicate);
+        let mut generator = stream(seed, Purpose::Coefficients, replicate);
         let p = self.coefficients.len();
         let normal = DVector::from_fn(p, |_, _| StandardNormal.sample(&mut generator));
         Ok(

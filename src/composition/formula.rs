@@ -9,7 +9,9 @@
 //!   `b` with it. A product with words needs the term without them in the
 //!   formula, or the first level's slope would silently be held at zero.
 //!
-//! The intercept is always there. A column is written the same way in tables and
+//! The intercept is there unless `0` (or `-1`) stands among the terms, as in R: the line
+//! then goes through 0, and the first column of words gets a column for every level.
+//! A column is written the same way in tables and
 //! saved equations: `fat_scan*strain[B]`.
 
 use std::fmt;
@@ -18,10 +20,18 @@ use std::str::FromStr;
 use super::frame::{Column, Frame, Value};
 use crate::error::{Error, Result};
 
-/// Terms of an equation, the intercept not named.
+/// Terms of an equation.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Formula {
+    intercept: Intercept,
     terms: Vec<Vec<Factor>>,
+}
+
+/// What an equation predicts where all its terms are 0.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Intercept {
+    Estimated,
+    Zero,
 }
 
 /// One of the things that a term multiplies.
@@ -59,7 +69,7 @@ pub struct Levels {
 /// A formula resolved on a frame: its columns and what they need.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Coding {
-    /// Columns, the intercept first.
+    /// Columns, the intercept first where there is one.
     pub columns: Vec<EquationColumn>,
     /// Levels of each column of words in use.
     pub factors: Vec<Levels>,
@@ -82,7 +92,12 @@ impl FromStr for Formula {
     /// Reads comma-separated terms; spaces do not matter.
     fn from_str(text: &str) -> Result<Self> {
         let mut terms: Vec<Vec<Factor>> = Vec::new();
+        let mut intercept = Intercept::Estimated;
         for written in text.split(',') {
+            if ["0", "-1"].contains(&written.trim()) {
+                intercept = Intercept::Zero;
+                continue;
+            }
             let mut term = written
                 .split('*')
                 .map(Factor::read)
@@ -96,7 +111,12 @@ impl FromStr for Formula {
             }
             terms.push(term);
         }
-        Ok(Self { terms })
+        if terms.is_empty() {
+            return Err(Error::call(format!(
+                "terms: found \"{text}\" and no other term, expected a column's name beside it; add one"
+            )));
+        }
+        Ok(Self { intercept, terms })
     }
 }
 
@@ -143,6 +163,9 @@ impl fmt::Display for Formula {
             let factors: Vec<String> = term.iter().map(Factor::to_string).collect();
             factors.join("*")
         });
+        if self.intercept == Intercept::Zero {
+            f.write_str("0,")?;
+        }
         f.write_str(&terms.collect::<Vec<_>>().join(","))
     }
 }
@@ -151,7 +174,10 @@ impl Formula {
     /// The formula of the intercept alone.
     #[must_use]
     pub fn intercept() -> Self {
-        Self { terms: Vec::new() }
+        Self {
+            intercept: Intercept::Estimated,
+            terms: Vec::new(),
+        }
     }
 
     /// Names of all columns that it reads.
@@ -193,10 +219,19 @@ impl Formula {
                 })
             });
             if whole {
-                candidates.push(Self { terms });
+                candidates.push(Self {
+                    intercept: self.intercept,
+                    terms,
+                });
             }
         }
         Ok(candidates)
+    }
+
+    /// Whether its equation goes through 0.
+    #[must_use]
+    pub fn through_zero(&self) -> bool {
+        self.intercept == Intercept::Zero
     }
 
     /// The columns that the formula stands for on a frame.
@@ -207,10 +242,13 @@ impl Formula {
     /// without its shorter term.
     pub fn coding(&self, frame: &Frame) -> Result<Coding> {
         let mut coding = Coding {
-            columns: vec![EquationColumn { pieces: Vec::new() }],
+            columns: Vec::new(),
             factors: Vec::new(),
             numbers: Vec::new(),
         };
+        if !self.through_zero() {
+            coding.columns.push(EquationColumn { pieces: Vec::new() });
+        }
         for name in self.names() {
             match frame.column(name)? {
                 Column::Numbers(_) => coding.numbers.push(name.to_owned()),
@@ -269,10 +307,21 @@ impl Formula {
                 levels[0]
             )));
         }
-        let others = levels.iter().skip(1).map(|level| Piece::Level {
-            factor: name.clone(),
-            level: level.clone(),
-        });
+        // Without an intercept the first level has no other place.
+        let words = |other: &&Vec<Factor>| matches!(&other[..], [Factor::Plain(name)] if coding.factors.iter().any(|levels| levels.name == *name));
+        let all = self.through_zero()
+            && self
+                .terms
+                .iter()
+                .find(words)
+                .is_some_and(|first| first == term);
+        let others = levels
+            .iter()
+            .skip(usize::from(!all))
+            .map(|level| Piece::Level {
+                factor: name.clone(),
+                level: level.clone(),
+            });
         Ok(others.collect())
     }
 }

@@ -69,6 +69,20 @@ impl Regression {
         self.likeness = likeness.factor;
     }
 
+    /// Residual SD in the unit of the response, whichever way the spread depends on the
+    /// prediction: `sigma` is that at a prediction of 1 where there is a power.
+    pub(super) fn residual_sd(&self) -> f64 {
+        if self.power.abs() < f64::MIN_POSITIVE {
+            return self.sigma;
+        }
+        let squares: f64 = self
+            .residuals
+            .iter()
+            .map(|residual| residual * residual)
+            .sum();
+        (squares / (self.residuals.len() - self.coefficients.len()).max(1) as f64).sqrt()
+    }
+
     pub(super) fn intervals(&self, level: f64) -> Result<Vec<Interval>, Failure> {
         // The fit checks the level; a robust fit has its own standard errors.
         self.linear.intervals(level)?;

@@ -17,7 +17,7 @@ use crate::fit::interval::Interval;
 use crate::fit::mixed::MixedModel;
 use crate::fit::{Series, Settings, Workspace, fit};
 use crate::growth::Curve;
-use crate::stats::resample::{draw, percentile_interval, stream};
+use crate::stats::resample::{Purpose, draw, percentile_interval, stream};
 use crate::trajectory::Redrawn;
 use crate::trajectory::interval::widened;
 
@@ -124,7 +124,7 @@ fn replicate(
     (0..replicates as u64)
         .into_par_iter()
         .map(|replicate| {
-            let terms = one(&mut stream(seed, replicate));
+            let terms = one(&mut stream(seed, Purpose::Resampling, replicate));
             done(1);
             terms.map_or_else(|| vec![None; contrasts.len()], |terms| differences(&terms))
         })

@@ -51,7 +51,7 @@ pub struct CurveTest {
     pub p_value: f64,
     /// The same, adjusted (Holm) for the number of pairs; that of all stands as it is.
     pub p_adjusted: f64,
-    /// Log-likelihood with one curve, and with one a group.
+    /// Log-likelihood with one curve, and with one a group, of the model that the test is of.
     pub log_lik: (f64, f64),
 }
 
@@ -87,11 +87,7 @@ fn pooled_test(
         return None;
     }
     let p = one.estimates.terms.len();
-    let log_lik: (f64, f64) = (
-        one.estimates.log_lik,
-        each.iter().map(|fit| fit.estimates.log_lik).sum(),
-    );
-    let (test, statistic, df1, df2, p_value) = match variance {
+    let (test, statistic, df1, df2, p_value, of_each) = match variance {
         Variance::Constant | Variance::LogNormal => {
             let rss: f64 = each.iter().map(|fit| fit.estimates.rss).sum();
             let (df1, df2) = ((each.len() - 1) * p, n.checked_sub(each.len() * p)?);
@@ -101,12 +97,23 @@ fn pooled_test(
             let extra = (one.estimates.rss - rss).max(0.0) / df1 as f64;
             let statistic = extra / (rss / df2 as f64);
             let p_value = f_upper(statistic, df1 as f64, df2 as f64);
-            ("extra sum of squares F", statistic, df1, Some(df2), p_value)
+            // The F test has one spread for all groups, and so has its likelihood: with the
+            // curves' sum of squares S1 for S0 it is higher by (n / 2) ln(S0 / S1).
+            let of_each = one.estimates.log_lik + 0.5 * n as f64 * (one.estimates.rss / rss).ln();
+            (
+                "extra sum of squares F",
+                statistic,
+                df1,
+                Some(df2),
+                p_value,
+                of_each,
+            )
         }
         Variance::Proportional | Variance::Power => {
             let parameters: usize = each.iter().map(|fit| fit.estimates.parameters).sum();
             let df1 = parameters.checked_sub(one.estimates.parameters)?;
-            let statistic = (2.0 * (log_lik.1 - log_lik.0)).max(0.0);
+            let of_each: f64 = each.iter().map(|fit| fit.estimates.log_lik).sum();
+            let statistic = (2.0 * (of_each - one.estimates.log_lik)).max(0.0);
             let p_value = chi_squared_upper(statistic, df1 as f64);
             (
                 "likelihood ratio (curve and spread)",
@@ -114,6 +121,7 @@ fn pooled_test(
                 df1,
                 None,
                 p_value,
+                of_each,
             )
         }
     };
@@ -125,7 +133,7 @@ fn pooled_test(
         df2,
         p_value,
         p_adjusted: p_value,
-        log_lik,
+        log_lik: (one.estimates.log_lik, of_each),
     })
 }
 

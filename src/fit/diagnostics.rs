@@ -11,12 +11,11 @@
 //! 1-19 (beta approximation). Cited from memory.
 
 use nalgebra::DMatrix;
-use statrs::distribution::{Beta, ContinuousCDF, Normal};
 
 use super::support::asymptote_weakness;
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
-use crate::stats::distribution::f_upper;
+use crate::stats::distribution::{beta_lower, f_upper, normal_lower};
 
 /// One observation beside the curve.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -121,7 +120,7 @@ pub fn runs_test(residuals: &[Residual]) -> Option<Runs> {
     } else {
         let variance = (expected - 1.0) * (expected - 2.0) / (n - 1.0);
         let z = (runs as f64 + 0.5 - expected) / variance.sqrt();
-        Normal::standard().cdf(z)
+        normal_lower(z)
     };
     Some(Runs {
         runs,
@@ -239,10 +238,10 @@ pub fn durbin_watson(
     // Moments of a beta on (0, 4).
     let (share, scatter) = (mean / 4.0, variance / 16.0);
     let weight = share * (1.0 - share) / scatter - 1.0;
-    let beta = Beta::new(share * weight, (1.0 - share) * weight).ok()?;
-    Some(DurbinWatson {
+    let (a, b) = (share * weight, (1.0 - share) * weight);
+    (a > 0.0 && b > 0.0).then(|| DurbinWatson {
         statistic,
-        p_value: beta.cdf(statistic / 4.0),
+        p_value: beta_lower(statistic / 4.0, a, b),
     })
 }
 

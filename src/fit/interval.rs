@@ -17,13 +17,12 @@
 use std::cell::RefCell;
 use std::collections::HashMap;
 
-use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
-
 use nalgebra::{DMatrix, DVector};
 
 use super::estimable::{Fitted, NotEstimable};
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
+use crate::stats::distribution::{f_quantile, t_two_sided_quantile};
 use crate::stats::multiple::Simultaneous;
 
 /// The law of estimated terms: normal about the truth, its scale estimated.
@@ -109,8 +108,7 @@ impl<'a> Law<'a> {
     #[must_use]
     pub fn pointwise_factor(&self, level: f64) -> f64 {
         known_or((0, self.df.to_bits(), level.to_bits()), || {
-            StudentsT::new(0.0, 1.0, self.df)
-                .map_or(f64::INFINITY, |t| t.inverse_cdf(0.5 + 0.5 * level))
+            t_two_sided_quantile(level, self.df)
         })
     }
 
@@ -121,8 +119,7 @@ impl<'a> Law<'a> {
     pub fn scheffe_factor(&self, level: f64) -> f64 {
         let p = self.terms.len();
         known_or((p, self.df.to_bits(), level.to_bits()), || {
-            FisherSnedecor::new(p as f64, self.df)
-                .map_or(f64::INFINITY, |f| (p as f64 * f.inverse_cdf(level)).sqrt())
+            (p as f64 * f_quantile(level, p as f64, self.df)).sqrt()
         })
     }
 

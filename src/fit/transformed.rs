@@ -6,15 +6,12 @@
 //! The same scales as R's `intervals` for mixed models uses (Pinheiro and Bates 2000,
 //! 2.4.3, from memory).
 
-use statrs::distribution::{ContinuousCDF, Normal};
-
 use super::interval::{Estimate, Interval};
+use crate::stats::distribution::normal_quantile;
 
 /// Two-sided quantile of the standard normal.
 fn quantile(level: f64) -> f64 {
-    Normal::new(0.0, 1.0).map_or(f64::INFINITY, |normal| {
-        normal.inverse_cdf(0.5 + 0.5 * level)
-    })
+    normal_quantile(0.5 + 0.5 * level)
 }
 
 fn estimate(

@@ -12,7 +12,7 @@
 //! 1972, An approach to the probability distribution of cusum run length, Biometrika
 //! 59:539-549.
 
-use statrs::distribution::{ContinuousCDF, Normal};
+use crate::stats::distribution::normal_lower;
 
 /// What is let pass of each score.
 pub(super) const ALLOWANCE: f64 = 0.5;
@@ -55,16 +55,15 @@ impl Chain {
         let number = |at: usize| at as f64;
         // State i stands for sums around i w; the limit is the upper edge of the last.
         let width = 2.0 * limit / (2.0 * number(STATES) - 1.0);
-        let normal = Normal::standard();
         let mut probabilities = vec![0.0; STATES * STATES];
         for from in 0..STATES {
             for to in 0..STATES {
                 let centre = (number(to) - number(from)) * width + ALLOWANCE;
-                let above = normal.cdf(centre + 0.5 * width);
+                let above = normal_lower(centre + 0.5 * width);
                 probabilities[from * STATES + to] = if to == 0 {
                     above
                 } else {
-                    above - normal.cdf(centre - 0.5 * width)
+                    above - normal_lower(centre - 0.5 * width)
                 };
             }
         }

@@ -2,12 +2,11 @@
 
 use std::fmt;
 
-use statrs::distribution::{ContinuousCDF, StudentsT};
-
 use crate::error::Result;
 use crate::flock::check_confidence;
 use crate::flock::occasion::{AgeMatching, Grouping, Member, Occasion, occasions};
 use crate::flock::target::{NoTargetAge, TargetPoint, Trajectory, trajectories};
+use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{Records, Study};
 
 /// How weighings are set against the target.
@@ -397,8 +396,7 @@ impl Sample {
     }
 
     fn half_width(&self, confidence: f64) -> Option<f64> {
-        let t = StudentsT::new(0.0, 1.0, self.n - 1.0).ok()?;
-        Some(self.std_error? * t.inverse_cdf(0.5 + 0.5 * confidence))
+        Some(self.std_error? * t_two_sided_quantile(confidence, self.n - 1.0))
     }
 }
 

@@ -8,14 +8,13 @@
 //! what is left (`cusum.rs`) tells a lasting change from the errors of weighing, with a
 //! stated probability of a false alarm a bird.
 
-use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
-
 use super::forecast::PopulationFrom;
 use super::trait_population::populations;
 use crate::error::{Error, Result};
 use crate::flock::cusum::{self, ALLOWANCE};
 use crate::flock::known_birds::KnownBirds;
 use crate::flock::occasion::AgeMatching;
+use crate::stats::distribution::{normal_quantile, t_upper};
 use crate::study::{Records, Study};
 use crate::trajectory::BirdPopulation;
 
@@ -212,12 +211,9 @@ fn scores(
 
 /// The normal score of a Student score: the same tail probability.
 fn normal_score(t: f64, df: f64) -> f64 {
-    let Ok(student) = StudentsT::new(0.0, 1.0, df) else {
-        return f64::NAN;
-    };
     // By the nearer tail: the far one is lost to rounding.
-    let tail = student.cdf(-t.abs()).max(1e-300);
-    -t.signum() * Normal::standard().inverse_cdf(tail)
+    let tail = t_upper(t.abs(), df).max(1e-300);
+    -t.signum() * normal_quantile(tail)
 }
 
 /// Takes out what the birds of a strain have in common: at each age their mean, and the

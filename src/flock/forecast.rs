@@ -183,13 +183,14 @@ pub fn forecast(
 pub(super) fn still_there(known: &Study, as_of_d: f64) -> Vec<bool> {
     let mut last_d = vec![f64::NEG_INFINITY; known.birds.len()];
     let mut of_strain = vec![f64::INFINITY; known.strains.len()];
+    let main_trait = known.main_trait();
     for (trait_index, records) in known.traits.iter().enumerate() {
         for (bird, last_d) in last_d.iter_mut().enumerate() {
             if let Some(age_d) = records.of(bird).0.last() {
                 *last_d = last_d.max(*age_d);
             }
         }
-        if trait_index > 0 {
+        if Some(trait_index) != main_trait {
             // Scans are of some birds: who was left out of one is not gone.
             continue;
         }

@@ -8,7 +8,7 @@
 //! Cochran WG 1977, Sampling techniques, 3rd ed., chapter 4 (from memory); the tests hold a
 //! table worked out by hand.
 
-use statrs::distribution::{ContinuousCDF, Normal};
+use crate::stats::distribution::normal_quantile;
 
 /// Birds to weigh for the mean to be known within `within_pct` percent; `None` where that is
 /// no number of birds. `flock`: birds that it is the mean of; none for a flock without end.
@@ -19,7 +19,7 @@ pub fn birds_for_mean(
     confidence: f64,
     flock: Option<usize>,
 ) -> Option<usize> {
-    let z = Normal::standard().inverse_cdf(0.5 + 0.5 * confidence);
+    let z = normal_quantile(0.5 + 0.5 * confidence);
     of_flock((z * cv_pct / within_pct).powi(2), flock)
 }
 
@@ -32,7 +32,7 @@ pub fn birds_for_share(
     confidence: f64,
     flock: Option<usize>,
 ) -> Option<usize> {
-    let z = Normal::standard().inverse_cdf(0.5 + 0.5 * confidence);
+    let z = normal_quantile(0.5 + 0.5 * confidence);
     let variance = share_pct * (100.0 - share_pct);
     of_flock(z * z * variance / (within_points * within_points), flock)
 }

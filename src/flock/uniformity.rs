@@ -2,13 +2,12 @@
 
 use std::fmt;
 
-use statrs::distribution::{ChiSquared, ContinuousCDF, Normal};
-
 use crate::error::{Error, Result};
 use crate::flock::check_confidence;
 use crate::flock::deviation::Level;
 use crate::flock::occasion::{AgeMatching, Grouping, Occasion, occasions};
 use crate::flock::target::{Trajectory, trajectories};
+use crate::stats::distribution::{chi_squared_quantile, normal_quantile, normal_upper};
 use crate::study::Study;
 
 /// What counts as near, and how sure the intervals are to be.
@@ -219,7 +218,7 @@ fn coefficient_of_variation(weights_g: &[f64], confidence: f64) -> std::result::
     let sd_g = (squares / (n - 1.0)).sqrt();
     let ratio = sd_g / mean;
     let limit = |probability: f64| {
-        let u = ChiSquared::new(n - 1.0).ok()?.inverse_cdf(probability);
+        let u = chi_squared_quantile(probability, n - 1.0);
         let scale = ((u + 2.0) / n - 1.0) * ratio * ratio + u / (n - 1.0);
         (scale > 0.0).then(|| 100.0 * ratio / scale.sqrt())
     };
@@ -259,7 +258,7 @@ fn share_within(
         .count();
     let n = count(weights_g.len());
     let share = count(within) / n;
-    let z = Normal::standard().inverse_cdf(0.5 + 0.5 * confidence);
+    let z = normal_quantile(0.5 + 0.5 * confidence);
     let middle = share + z * z / (2.0 * n);
     let half = z * (share * (1.0 - share) / n + z * z / (4.0 * n * n)).sqrt();
     let scale = 1.0 + z * z / n;
@@ -283,7 +282,7 @@ pub fn normal_share_pct(cv_pct: f64, within_pct: f64) -> f64 {
     if cv_pct <= 0.0 {
         return 100.0;
     }
-    100.0 * statrs::function::erf::erf(within_pct / cv_pct / std::f64::consts::SQRT_2)
+    100.0 * (1.0 - 2.0 * normal_upper(within_pct / cv_pct))
 }
 
 /// The CV at which normal weights have a given share within `within_pct` percent
@@ -291,7 +290,7 @@ pub fn normal_share_pct(cv_pct: f64, within_pct: f64) -> f64 {
 #[must_use]
 pub fn cv_for_share_pct(share_pct: f64, within_pct: f64) -> Option<f64> {
     (share_pct > 0.0 && share_pct < 100.0)
-        .then(|| within_pct / Normal::standard().inverse_cdf(0.5 + share_pct / 200.0))
+        .then(|| within_pct / normal_quantile(0.5 + share_pct / 200.0))
 }
 
 #[expect(

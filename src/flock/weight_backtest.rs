@@ -71,6 +71,10 @@ pub struct WeightBacktests {
     pub rows: Vec<WeightBacktest>,
     /// By trait and horizon.
     pub weights: Vec<ForetoldWeight>,
+    /// The share of a saved population's records that are among the study's, where it is so
+    /// great that a backtest would be of birds that the population was estimated from:
+    /// nothing is forecast then.
+    pub in_sample: Option<f64>,
 }
 
 /// One forecast and what came.
@@ -97,6 +101,10 @@ impl Hit {
     }
 }
 
+/// Share of a population's records that another flock may have by chance: birds of the same
+/// names, hatchlings of 38.1 g each.
+const CHANCE: f64 = 0.1;
+
 const BIRD: u8 = 0;
 const STRAIN: u8 = 1;
 
@@ -117,6 +125,12 @@ pub fn weight_backtest(
     done: &(dyn Fn() + Sync),
 ) -> Result<WeightBacktests> {
     let shown = study.as_of(last_d);
+    if let Some(share) = in_sample(&shown, from) {
+        return Ok(WeightBacktests {
+            in_sample: Some(share),
+            ..WeightBacktests::default()
+        });
+    }
     let mut asked = Vec::new();
     for (trait_index, records) in shown.traits.iter().enumerate() {
         let ages_d = ages_to_stand_at(followed_d(&shown, records), usize::from(most));
@@ -136,7 +150,22 @@ pub fn weight_backtest(
     Ok(WeightBacktests {
         rows: hits.chunk_by(|a, b| a.key == b.key).map(summed).collect(),
         weights: hits.iter().filter_map(Hit::of_bird).collect(),
+        in_sample: None,
     })
+}
+
+/// The share of a saved population's records that are among the study's, where it is more
+/// than [`CHANCE`].
+fn in_sample(study: &Study, from: PopulationFrom<'_>) -> Option<f64> {
+    let PopulationFrom::Saved { population, .. } = from else {
+        return None;
+    };
+    let origin = &population.origin;
+    let records = study
+        .traits
+        .iter()
+        .find(|records| records.name == origin.trait_name)?;
+    Some(origin.fingerprint.share_in(study, records)).filter(|share| *share > CHANCE)
 }
 
 /// Ages at which a bird was measured that was measured again later, each as often.

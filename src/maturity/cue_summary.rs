@@ -2,12 +2,11 @@
 
 use std::collections::HashMap;
 
-use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
-
 use crate::error::Result;
 use crate::growth::Derived;
 use crate::maturity::check_confidence;
 use crate::maturity::cues::{Cue, CueAge, FirstEgg, Support};
+use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
 
 /// One row of `cue_summary.csv`: a cue against the first eggs of a strain's birds.
 ///
@@ -110,10 +109,9 @@ fn summary(group: &[&Cue], confidence: f64) -> CueSummary {
         mean_difference_d: mean,
         sd_difference_d: sd,
         std_error_d: std_error,
-        interval_d: mean.zip(std_error).and_then(|(m, error)| {
-            let t = StudentsT::new(0.0, 1.0, count(n) - 1.0).ok()?;
-            let half = error * t.inverse_cdf(0.5 + 0.5 * confidence);
-            Some((m - half, m + half))
+        interval_d: mean.zip(std_error).map(|(m, error)| {
+            let half = error * t_two_sided_quantile(confidence, count(n) - 1.0);
+            (m - half, m + half)
         }),
         correlation,
         correlation_interval: correlation.and_then(|r| fisher_interval(r, n, confidence)),
@@ -151,7 +149,7 @@ fn fisher_interval(r: f64, n: usize, confidence: f64) -> Option<(f64, f64)> {
     if n < 4 {
         return None;
     }
-    let half = Normal::standard().inverse_cdf(0.5 + 0.5 * confidence) / (count(n) - 3.0).sqrt();
+    let half = normal_quantile(0.5 + 0.5 * confidence) / (count(n) - 3.0).sqrt();
     let z = r.atanh();
     Some(((z - half).tanh(), (z + half).tanh()))
 }

@@ -220,18 +220,20 @@ fn by_turnbull(
             last_seen: None,
             share: share.min(1.0),
             std_error: values.map(|values| standard_deviation(values)),
-            interval: interval(k),
+            interval: interval(k).map(|interval| interval.including(share.min(1.0))),
         });
     }
     let ages = SHARES_PCT.iter().enumerate().map(|(k, share_pct)| {
+        let at = age_at(&masses, share_pct / 100.0);
         let limits = interval(ends.len() + k);
+        let limits = limits.map(|limits| at.map_or(limits, |at| limits.including(at)));
         let age = |limit: Option<f64>| {
             let limit = limit.filter(|limit| *limit < 1e9)?;
             Some(origin_d + limit)
         };
         AgeInLay {
             share_pct: *share_pct,
-            age_d: age(age_at(&masses, share_pct / 100.0)),
+            age_d: age(at),
             lower_d: age(limits.map(|limits| limits.lower)),
             upper_d: age(limits.map(|limits| limits.upper)),
         }

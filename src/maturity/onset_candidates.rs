@@ -45,32 +45,31 @@ pub(super) fn candidates(subjects: &Subjects) -> Result<Vec<Candidate>, String> 
         .flat_map(|set| Law::ALL.map(|law| (law, set)))
         .filter(|(law, _)| law.family().is_some())
         .collect();
-    let fitted: Vec<Result<Candidate, Failure>> = wanted
+    let fitted: Vec<Result<(Law, CueSet, AcceleratedFit), Failure>> = wanted
         .into_par_iter()
         .filter_map(|(law, set)| match law.fit(subjects, set, &everyone) {
-            Ok(FittedLaw::Accelerated(fit)) => Some(Ok(Candidate {
-                law,
-                set,
-                weight: fit.aic(),
-                fit,
-            })),
+            Ok(FittedLaw::Accelerated(fit)) => Some(Ok((law, set, fit))),
             Ok(FittedLaw::Hazards(_)) => None,
             Err(failure) => Some(Err(failure)),
         })
         .collect();
     let failure = fitted.iter().find_map(|one| one.as_ref().err());
     let failure = failure.map_or_else(|| "no model".to_owned(), ToString::to_string);
-    let mut all: Vec<Candidate> = fitted.into_iter().flatten().collect();
-    all.sort_by(|a, b| a.weight.total_cmp(&b.weight));
-    let least = all.first().map(|first| first.weight).ok_or(failure)?;
-    for one in &mut all {
-        one.weight = (-0.5 * (one.weight - least)).exp();
-    }
-    let sum: f64 = all.iter().map(|one| one.weight).sum();
-    all.retain(|one| one.weight >= LEAST_WEIGHT * sum);
-    let sum: f64 = all.iter().map(|one| one.weight).sum();
-    for one in &mut all {
-        one.weight /= sum;
-    }
-    Ok(all)
+    let mut fitted: Vec<(Law, CueSet, AcceleratedFit)> = fitted.into_iter().flatten().collect();
+    fitted.sort_by(|(.., a), (.., b)| a.aic().total_cmp(&b.aic()));
+    let least = fitted
+        .first()
+        .map(|(.., first)| first.aic())
+        .ok_or(failure)?;
+    let likelihood = |fit: &AcceleratedFit| (-0.5 * (fit.aic() - least)).exp();
+    let sum: f64 = fitted.iter().map(|(.., fit)| likelihood(fit)).sum();
+    fitted.retain(|(.., fit)| likelihood(fit) >= LEAST_WEIGHT * sum);
+    let sum: f64 = fitted.iter().map(|(.., fit)| likelihood(fit)).sum();
+    let candidates = fitted.into_iter().map(|(law, set, fit)| Candidate {
+        law,
+        set,
+        weight: likelihood(&fit) / sum,
+        fit,
+    });
+    Ok(candidates.collect())
 }

@@ -22,7 +22,7 @@ use super::onset_subjects::Subjects;
 use crate::stats::Interval;
 use crate::stats::linear::Design;
 use crate::stats::parametric_survival::Family;
-use crate::stats::resample::{percentile_interval, stream};
+use crate::stats::resample::{Purpose, percentile_interval, stream};
 use crate::stats::time_posterior::{DrawnTerms, draw_terms};
 use crate::stats::time_to_event::EventTime;
 
@@ -149,7 +149,7 @@ pub fn forecast_onset(
     }
     let (rows, _) = known.complete();
     let draws = (EGGS / waiting.len()).clamp(LEAST_DRAWS, DRAWS);
-    let with_cues = Fitted::of(&known, rows, draws)?;
+    let with_cues = Fitted::of(&known, rows, draws, options.seed)?;
     let every_row = (0..known.birds.len()).collect();
     let no_cue = LayRecords {
         cues: Vec::new(),
@@ -158,7 +158,7 @@ pub fn forecast_onset(
     let lacking = |row: &usize| known.cues.iter().any(|cue| cue.readings[*row].is_none());
     let without_cue = waiting.iter().filter(|row| lacking(row)).count();
     let by_strain = if without_cue > 0 {
-        Some(Fitted::of(&no_cue, every_row, draws)?)
+        Some(Fitted::of(&no_cue, every_row, draws, options.seed)?)
     } else {
         None
     };
@@ -250,7 +250,7 @@ struct Draw {
 }
 
 impl Fitted {
-    fn of(known: &LayRecords, rows: Vec<usize>, draws: usize) -> Result<Self, String> {
+    fn of(known: &LayRecords, rows: Vec<usize>, draws: usize, seed: u64) -> Result<Self, String> {
         let subjects = Subjects::of(known, rows);
         let candidates = candidates(&subjects)?;
         let shares = shared_out(draws, &candidates);
@@ -260,7 +260,7 @@ impl Fitted {
             let columns = subjects.design_columns(model.set, &everyone);
             let design = Design::with_intercept(everyone.len(), columns);
             let design = design.map_err(|failure| failure.to_string())?;
-            let mut random = stream(SEED_OF_TERMS, at as u64);
+            let mut random = stream(seed, Purpose::Terms, at as u64);
             let terms = draw_terms(&model.fit, &design, &subjects.times, share, &mut random);
             let drawn = terms.into_iter().map(|terms| Draw {
                 set: model.set,
@@ -283,8 +283,7 @@ impl Fitted {
     /// Ages at first egg of one bird, one a draw.
     fn draws(&self, records: &LayRecords, row: usize, landmark_d: f64, seed: u64) -> Vec<f64> {
         let seen = records.birds[row].first_egg.range().0;
-        // Stream 0 is no bird's.
-        let mut random = stream(seed, 1 + row as u64);
+        let mut random = stream(seed, Purpose::FirstEggs, row as u64);
         let mut rows: Vec<(CueSet, Vec<f64>)> = Vec::new();
         let age = |draw: &Draw| {
             // Draws of one model follow each other.
@@ -329,8 +328,6 @@ fn shared_out(draws: usize, candidates: &[Candidate]) -> Vec<usize> {
     candidates.iter().map(of_one).collect()
 }
 
-/// The terms' draws are the same for every bird; the birds' seed is the user's.
-const SEED_OF_TERMS: u64 = 0;
 /// The longest wait that a draw may say, d: few first eggs may leave sigma so open that a
 /// draw is beyond what numbers hold.
 const FARTHEST_D: f64 = 1e6;
@@ -388,15 +385,16 @@ impl Crowd<'_> {
         let points = (0..=AHEAD_D).map(|days| {
             let age_d = as_of_d + f64::from(days);
             let shares: Vec<f64> = eggs.iter().map(|eggs| share(eggs, age_d)).collect();
+            let share = crate::stats::mean(&shares);
+            let unknown = Interval {
+                lower: 0.0,
+                upper: 1.0,
+            };
+            let interval = percentile_interval(&shares, self.options.confidence);
             ForecastPoint {
                 age_d,
-                share: crate::stats::mean(&shares),
-                interval: percentile_interval(&shares, self.options.confidence).unwrap_or(
-                    Interval {
-                        lower: 0.0,
-                        upper: 1.0,
-                    },
-                ),
+                share,
+                interval: interval.unwrap_or(unknown).including(share),
                 came: self.share_that_came(laying, &members, age_d),
             }
         });

@@ -20,7 +20,7 @@ use super::{Aim, Target, What, Wish, freedom};
 use crate::error::Result;
 use crate::fit::mixed::{MixedFit, MixedModel, Population, Simulation, Subjects};
 use crate::fit::profile::Quantity;
-use crate::stats::resample::stream;
+use crate::stats::resample::{Purpose, stream};
 
 /// Studies that are simulated.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -191,7 +191,7 @@ fn fitted(
     let design = Subjects::new(&starts, &ages, &blank, &groups)?;
     let z = factor(studies.level, f64::INFINITY);
     let one = |at: usize| -> Option<OneFit> {
-        let mut random = stream(studies.seed, at as u64);
+        let mut random = stream(studies.seed, Purpose::Simulation, at as u64);
         let Simulation { values, terms } = population.simulate_known(&design, &mut random);
         let study = design.with_values(values).ok();
         let outcome = study.map(|study| model.fit(&study));

@@ -18,9 +18,8 @@
 //! Distributions 2, ch. 31; number of subjects: Snedecor GW, Cochran WG (1989)
 //! Statistical Methods, 6.14 (both from memory). Checked against R's `power.t.test`.
 
-use statrs::function::gamma::ln_gamma;
-
 use crate::stats::distribution::{normal_lower, normal_quantile, t_two_sided_quantile};
+use crate::stats::incomplete::ln_gamma;
 
 /// Steps of the integral, even.
 const STEPS: u32 = 400;

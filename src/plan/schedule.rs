@@ -24,7 +24,7 @@ use nalgebra::DMatrix;
 use rand::Rng;
 
 use crate::fit::mixed::Population;
-use crate::stats::resample::stream;
+use crate::stats::resample::{Purpose, stream};
 
 /// Starts of the exchange: curves of up to six terms on 30 weeks had the optimum of all
 /// schedules in at most three of ten.
@@ -74,7 +74,7 @@ impl Limits {
                 .map(|at| (at * last) / scans.saturating_sub(1).max(1))
                 .collect()
         } else {
-            let mut random = stream(seed, which);
+            let mut random = stream(seed, Purpose::Search, which);
             let mut drawn: Vec<usize> = Vec::with_capacity(scans);
             while drawn.len() < scans {
                 let place = random.random_range(0..free);

@@ -160,6 +160,10 @@ pub fn agreement(rows: &[AgreementRow]) -> Table {
             "lower_limit_upper",
             "upper_limit_lower",
             "upper_limit_upper",
+            "deming_slope_lower",
+            "deming_slope_upper",
+            "deming_intercept_lower",
+            "deming_intercept_upper",
         ],
     );
     for row in rows {
@@ -185,7 +189,11 @@ pub fn agreement(rows: &[AgreementRow]) -> Table {
             .number(row.lower_limit_interval.lower)
             .number(row.lower_limit_interval.upper)
             .number(row.upper_limit_interval.lower)
-            .number(row.upper_limit_interval.upper);
+            .number(row.upper_limit_interval.upper)
+            .number(row.deming_slope_interval.map(|interval| interval.lower))
+            .number(row.deming_slope_interval.map(|interval| interval.upper))
+            .number(row.deming_intercept_interval.map(|interval| interval.lower))
+            .number(row.deming_intercept_interval.map(|interval| interval.upper));
     }
     table
 }

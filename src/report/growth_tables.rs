@@ -109,9 +109,11 @@ impl Whose<'_> {
 /// limits there are.
 pub(crate) fn estimate_cells(row: &mut Row<'_>, estimate: &Result<Estimate, NotEstimable>) {
     let known = estimate.as_ref().ok();
+    let interval = known.and_then(|estimate| estimate.interval);
     row.number(known.map(|estimate| estimate.value))
-        .number(known.and_then(|estimate| estimate.standard_error));
-    limits(row, known);
+        .number(known.and_then(|estimate| estimate.standard_error))
+        .number(interval.map(|interval| interval.lower))
+        .number(interval.map(|interval| interval.upper));
     row.text(status(estimate));
     match estimate {
         Ok(_) => row.text(""),

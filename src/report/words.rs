@@ -45,9 +45,11 @@ pub fn birds_to_weigh(
     weigh: &Weigh,
 ) -> Vec<String> {
     let mut lines = Vec::new();
+    let main_trait = study.main_trait();
     for (strain, name) in study.strains.iter().enumerate() {
         let own = |row: &&FlockUniformity| {
-            row.level == Level::Strain && row.trait_index == 0 && row.strain == strain
+            let of_trait = Some(row.trait_index) == main_trait;
+            row.level == Level::Strain && of_trait && row.strain == strain
         };
         let Some(row) = uniformities.iter().rfind(own) else {
             continue;

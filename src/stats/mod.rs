@@ -13,6 +13,7 @@ pub mod change_point;
 pub mod concordance;
 pub mod distribution;
 mod failure;
+pub mod incomplete;
 pub mod left_out;
 pub mod linear;
 pub mod multiple;
@@ -46,6 +47,18 @@ impl Interval {
         Self {
             lower: estimate - half_width,
             upper: estimate + half_width,
+        }
+    }
+
+    /// The range, widened to a value outside of it.
+    ///
+    /// Percentiles of draws of a lumpy quantity, such as a share of a few birds, can leave
+    /// out its own estimate; a wider range covers no less.
+    #[must_use]
+    pub fn including(self, value: f64) -> Self {
+        Self {
+            lower: self.lower.min(value),
+            upper: self.upper.max(value),
         }
     }
 

@@ -13,7 +13,7 @@ use super::distribution::{
     Tail, chi_squared_quantile, normal_density, normal_lower, positive_root,
 };
 use super::failure::{check_count, check_length, check_level};
-use super::resample::stream;
+use super::resample::{Purpose, stream};
 
 /// Holm's adjusted p values, in the order given.
 ///
@@ -313,7 +313,7 @@ fn standard_factor(covariance: &DMatrix<f64>) -> Result<DMatrix<f64>, Failure> {
 }
 
 fn simulate(factor: &DMatrix<f64>, df: f64, size: usize, seed: u64, chunk: u64) -> Vec<f64> {
-    let mut random = stream(seed, chunk);
+    let mut random = stream(seed, Purpose::Band, chunk);
     let scale_law = ChiSquared::new(df).ok().filter(|_| df.is_finite());
     let draws = (0..size).map(|_| {
         let z = DVector::from_fn(factor.ncols(), |_, _| StandardNormal.sample(&mut random));

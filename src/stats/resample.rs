@@ -14,14 +14,40 @@ use super::{Failure, Interval, mean};
 /// Fewest replicates from which an interval is read.
 const FEWEST: usize = 20;
 
-/// Random numbers of one replicate: the same whatever else runs.
+/// What random numbers are drawn for: each purpose has streams of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Purpose {
+    /// Subjects or residuals drawn again with replacement; the index is the replicate.
+    Resampling = 0,
+    /// The law of the largest of many statistics; the index is a chunk of draws.
+    Band = 1,
+    /// Coefficients of saved equations; the index counts replicates and traits.
+    Coefficients = 2,
+    /// Whole studies drawn from a model; the index is the study.
+    Simulation = 3,
+    /// Starts of a search; the index is the start.
+    Search = 4,
+    /// Terms of models drawn from their posterior; the index is the model.
+    Terms = 5,
+    /// First eggs of birds; the index is the bird.
+    FirstEggs = 6,
+}
+
+/// The random numbers of one piece of work: the one way from a seed to draws.
+///
+/// The seed is the key of a ChaCha generator; purpose (the upper 8 bits) and index (the
+/// lower 56, all that is used of it) name one of its 2^64 streams. So draws depend neither
+/// on the number of threads nor on what else runs, and two streams are the same only where
+/// seed, purpose and index are: the bootstraps of two traits draw the same birds in
+/// replicate k, which makes them comparable; a band and a bootstrap share nothing.
 ///
 /// # Source
-/// ChaCha is a counter-based generator; each of its 2^64 streams is independent.
+/// Bernstein, D. J. (2008), ChaCha, a variant of Salsa20 (a block is a function of key,
+/// stream and counter).
 #[must_use]
-pub fn stream(seed: u64, replicate: u64) -> ChaCha8Rng {
+pub fn stream(seed: u64, purpose: Purpose, index: u64) -> ChaCha8Rng {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
-    random.set_stream(replicate);
+    random.set_stream((purpose as u64) << 56 | (index & (u64::MAX >> 8)));
     random
 }
 
@@ -69,7 +95,7 @@ pub fn bootstrap(
     check_count("replicates", replicates, FEWEST)?;
     let answers: Vec<Option<Vec<f64>>> = (0..replicates as u64)
         .into_par_iter()
-        .map(|replicate| statistic(&draw(&mut stream(seed, replicate), n)))
+        .map(|replicate| statistic(&draw(&mut stream(seed, Purpose::Resampling, replicate), n)))
         .collect();
     let values: Vec<Vec<f64>> = answers.into_iter().flatten().collect();
     Ok(Replicates {
@@ -201,6 +227,29 @@ mod tests {
             (accelerated.upper, 259.6),
         ] {
             assert!((found - book).abs() < 5.0, "{found} for {book}");
+        }
+    }
+
+    #[test]
+    fn every_seed_purpose_and_index_has_draws_of_its_own() {
+        let purposes = [
+            Purpose::Resampling,
+            Purpose::Band,
+            Purpose::Coefficients,
+            Purpose::Simulation,
+            Purpose::Search,
+            Purpose::Terms,
+            Purpose::FirstEggs,
+        ];
+        let mut seen = std::collections::HashSet::new();
+        for seed in 0..3 {
+            for purpose in purposes {
+                for index in [0, 1, 2, 1 << 40] {
+                    let drawn: u64 = stream(seed, purpose, index).random();
+                    assert!(seen.insert(drawn), "{seed} {purpose:?} {index}");
+                    assert_eq!(drawn, stream(seed, purpose, index).random::<u64>());
+                }
+            }
         }
     }
 

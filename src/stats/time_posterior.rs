@@ -115,7 +115,7 @@ mod tests {
     use super::*;
     use crate::stats::distribution::t_two_sided_quantile;
     use crate::stats::parametric_survival::accelerated_failure;
-    use crate::stats::resample::stream;
+    use crate::stats::resample::{Purpose, stream};
 
     /// The likelihood at the estimates is the fit's own (that of the times, not their logs).
     #[test]
@@ -152,7 +152,7 @@ mod tests {
         let times: Vec<EventTime> = logs.iter().map(|y| EventTime::Exact(y.exp())).collect();
         let design = Design::with_intercept(8, Vec::new()).unwrap();
         let fit = accelerated_failure(&design, &times, Family::LogNormal).unwrap();
-        let mut random = stream(5, 0);
+        let mut random = stream(5, Purpose::Terms, 0);
         let terms = draw_terms(&fit, &design, &times, 60_000, &mut random);
         let next = |terms: &DrawnTerms| -> f64 {
             terms.coefficients[0] + terms.scale * random.sample::<f64, _>(StandardNormal)

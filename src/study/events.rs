@@ -7,7 +7,7 @@ use super::faults::{Faults, listed, nearest, quoted};
 use super::header::Header;
 use super::read::{Dates, Register};
 use super::table::Rows;
-use super::units::AGE_LIMIT_D;
+use super::units::{AGE_LIMIT_D, age_in_range};
 use super::weighings::age_between;
 
 /// Enters the events of the table. A row that names neither strain nor pen
@@ -59,7 +59,8 @@ pub(crate) fn read(
         let age = age_column.and_then(|column| {
             let expected = format!("an age in {} such as 5", column.unit);
             let age_d = rows.number(column.index, mark, &expected, faults)? * column.unit.days();
-            if !(0.0..=AGE_LIMIT_D).contains(&age_d) {
+            let known = age_in_range(age_d);
+            if known.is_none() {
                 faults.add(
                     rows.place(column.index),
                     quoted(rows.cell(column.index)),
@@ -67,7 +68,7 @@ pub(crate) fn read(
                     "correct the cell or the unit",
                 );
             }
-            Some(age_d)
+            known
         });
         let age = match (age, date_column) {
             (Some(age_d), _) => Some(age_d),

@@ -26,6 +26,7 @@ mod doubt;
 mod encoding;
 mod events;
 mod faults;
+mod fingerprint;
 mod format;
 mod header;
 mod names;
@@ -55,8 +56,9 @@ pub use chemistry::{Analysis, Basis, Chemistry, ChemistryWishes, Part};
 pub use columns::{BODY_WEIGHT, Columns, Values};
 pub use doubt::Doubt;
 pub use faults::{Fault, Place};
+pub use fingerprint::Fingerprint;
 pub use format::{Decimal, Format, Separator};
-pub use plausible::{Gap, Jump, JumpKind};
+pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
 pub use scan::{
     Feathers, GroupMasses, RegionRow, Scan, ScanWishes, Scans, Tissue, WHOLE, bird_names, regions,
 };
@@ -212,6 +214,15 @@ impl Study {
     pub fn birds_of(&self, strain: usize) -> impl Iterator<Item = usize> + '_ {
         let birds = self.birds.iter().enumerate();
         birds.filter_map(move |(bird, record)| (record.strain == strain).then_some(bird))
+    }
+
+    /// Index into [`Study::traits`] of what birds are weighed for: body weight, or the first
+    /// trait of a study that has none of it.
+    #[must_use]
+    pub fn main_trait(&self) -> Option<usize> {
+        let mut traits = self.traits.iter();
+        let weight = traits.position(|records| records.name == BODY_WEIGHT);
+        weight.or_else(|| (!self.traits.is_empty()).then_some(0))
     }
 
     /// Reads a study folder: its `study.toml` and the tables that it names.

@@ -81,27 +81,39 @@ fn is_spoilt_number(name: &str) -> bool {
 }
 
 /// A name with everything aside that is easily written in two ways: letter case,
-/// spaces of every kind, zeros in front.
+/// spaces of every kind, zeros in front or after a decimal point.
 fn folded(name: &str) -> String {
     let letters: String = name
         .chars()
         .filter(|letter| !letter.is_whitespace() && *letter != '\u{feff}' && *letter != '\u{200b}')
         .flat_map(char::to_lowercase)
         .collect();
-    let zeros = letters.trim_start_matches('0');
+    let number = without_last_zeros(&letters);
+    let zeros = number.trim_start_matches('0');
     if zeros.starts_with(|letter: char| letter.is_ascii_digit()) {
         zeros.to_owned()
     } else {
-        letters
+        number.to_owned()
     }
 }
 
-/// Whether two names differ only in letter case, spaces or zeros in front.
+/// A number without the zeros that a spreadsheet adds after its decimal point: `1.0` is `1`.
+fn without_last_zeros(name: &str) -> &str {
+    let digits = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
+    match name.split_once('.') {
+        Some((whole, part)) if digits(whole) && digits(part) => {
+            name.trim_end_matches('0').trim_end_matches('.')
+        }
+        _ => name,
+    }
+}
+
+/// Whether two names differ only in letter case, spaces or zeros that add nothing.
 pub(crate) fn alike(one: &str, other: &str) -> bool {
     folded(one) == folded(other)
 }
 
-/// Pairs of names that are the same but for letter case, spaces or zeros in front.
+/// Pairs of names that are the same but for letter case, spaces or zeros that add nothing.
 pub(crate) fn look_alikes<'a>(names: impl IntoIterator<Item = &'a str>) -> Vec<(&'a str, &'a str)> {
     let mut first = std::collections::HashMap::new();
     let mut pairs = Vec::new();
@@ -129,6 +141,15 @@ mod tests {
         assert_eq!(folded("A\u{a0}01 b"), "a01b");
         assert_eq!(folded("007"), "7");
         assert_eq!(folded("0"), "0");
+        for (name, same) in [
+            ("1.0", "1"),
+            ("01.00", "1"),
+            ("10", "10"),
+            ("1.50", "1.5"),
+            ("a1.0", "a1.0"),
+        ] {
+            assert_eq!(folded(name), same);
+        }
         assert_eq!(look_alikes(["a1", "A 1", "b"]), [("a1", "A 1")]);
     }
 }

@@ -6,7 +6,7 @@ use super::format::Mark;
 use super::header::{Header, Measure};
 use super::read::Register;
 use super::table::Rows;
-use super::units::{AGE_LIMIT_D, AgeUnit};
+use super::units::{AGE_LIMIT_D, AgeUnit, age_in_range};
 
 /// Enters the first eggs of the table.
 pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Faults) {
@@ -91,7 +91,7 @@ fn age(rows: &Rows<'_>, column: Measure<AgeUnit>, mark: Mark, faults: &mut Fault
     let Measure { index, unit } = column;
     let expected = format!("an age in {unit} such as 20");
     let age_d = rows.number(index, mark, &expected, faults)? * unit.days();
-    if (0.0..=AGE_LIMIT_D).contains(&age_d) {
+    if let Some(age_d) = age_in_range(age_d) {
         return Some(age_d);
     }
     faults.add(

@@ -114,7 +114,7 @@ pub(crate) fn study(
                 pairs => format!(" (and {} such pairs more)", pairs - 1),
             };
             study.warnings.push(format!(
-                "{what}s {} and {} differ only in letter case, spaces or zeros in front{more}: if they are \
+                "{what}s {} and {} differ only in letter case, spaces, or zeros in front or after a decimal point{more}: if they are \
                  one {what}, write the name alike",
                 quoted(one),
                 quoted(other)

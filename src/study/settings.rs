@@ -154,7 +154,8 @@ pub struct Units {
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Plausible {
-    /// A fall by this share of the weight is told (common practice, no source).
+    /// Where fewer than five birds of a strain are weighed on a day, a fall by this share of
+    /// the weight is told (common practice, no source).
     pub fall_share: f64,
     /// A day counts as a weighing day of a strain where at least this share of
     /// its birds was weighed.
@@ -272,7 +273,7 @@ impl Settings {
             .iter()
             .map(|(name, age)| (format!("ages.{name}"), *age));
         for (key, age_d) in ages.chain(back.map(|age| ("target.back_on_target_by_d".into(), age))) {
-            if !(0.0..=super::units::AGE_LIMIT_D).contains(&age_d) {
+            if super::units::age_in_range(age_d).is_none() {
                 fault(&key, age_d.to_string(), "an age in days from 0 to 3650");
             }
         }

@@ -7,7 +7,7 @@ use super::format::Mark;
 use super::header::{Header, Measure};
 use super::read::{ONE_STRAIN, Register};
 use super::table::Rows;
-use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit};
+use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit, age_in_range};
 
 /// Traits that a target may be for, beside those of the study.
 const TRAITS: [&str; 4] = [BODY_WEIGHT, "fat", "lean", "bone"];
@@ -158,11 +158,11 @@ impl Layout {
         if age.is_none() && faults.count() == before {
             rows.word(self.age.index, &expected, faults);
         }
-        let age_d = age.map(|age| age * unit.days());
-        if let Some(age_d) = age_d.filter(|age_d| !(0.0..=AGE_LIMIT_D).contains(age_d)) {
+        let age_d = age.and_then(|age| age_in_range(age * unit.days()));
+        if let (None, Some(age)) = (age_d, age) {
             faults.add(
                 rows.place(self.age.index),
-                format!("{age_d} d"),
+                format!("{} d", age * unit.days()),
                 format!("an age from 0 to {AGE_LIMIT_D} d"),
                 "correct the cell or the unit",
             );

@@ -9,6 +9,19 @@ use serde::Deserialize;
 /// The greatest age taken for one, in days (ten years): beyond it stands a
 /// date's serial number or a slip.
 pub const AGE_LIMIT_D: f64 = 3650.0;
+/// The shortest age after hatch taken for one, in days: a second. Nobody writes an age so
+/// short; a number below it is none that was meant.
+const LEAST_AGE_D: f64 = 1.0 / 86_400.0;
+
+/// An age in days that can be one: hatch (0, also where it is written -0), or up to
+/// [`AGE_LIMIT_D`].
+pub(crate) fn age_in_range(age_d: f64) -> Option<f64> {
+    if age_d.classify() == std::num::FpCategory::Zero {
+        return Some(0.0);
+    }
+    Some(age_d).filter(|age_d| (LEAST_AGE_D..=AGE_LIMIT_D).contains(age_d))
+}
+
 /// The greatest body mass taken for one, in grams: far above any pullet, so
 /// that only a slip or a wrong unit lies beyond.
 pub const MASS_LIMIT_G: f64 = 20_000.0;
@@ -241,6 +254,16 @@ mod tests {
         ] {
             let format: DateFormat = format.parse().unwrap();
             assert_eq!(format.parse(text), day, "{format}");
+        }
+    }
+
+    #[test]
+    fn an_age_is_hatch_or_lies_between_a_second_and_ten_years() {
+        assert_eq!(age_in_range(-0.0).map(f64::is_sign_positive), Some(true));
+        assert_eq!(age_in_range(1e-3), Some(1e-3));
+        assert_eq!(age_in_range(AGE_LIMIT_D), Some(AGE_LIMIT_D));
+        for none in [5e-324, 1e-6, -1.0, 3651.0, f64::NAN, f64::INFINITY] {
+            assert_eq!(age_in_range(none), None);
         }
     }
 

@@ -8,7 +8,7 @@ use super::population::{PopulationFit, group_of};
 use crate::error::{Error, Result};
 use crate::fit::mixed::{MixedModel, Population};
 use crate::growth;
-use crate::study::{FixedEffectOf, Records, Study};
+use crate::study::{Fingerprint, FixedEffectOf, Records, Study};
 
 /// A population of birds in one trait: of this study's own mixed fit, or a saved one.
 #[derive(Debug, Clone)]
@@ -66,6 +66,9 @@ pub struct Origin {
     /// SHA-256 of the table that its values came from; empty where it is not known.
     #[serde(default)]
     pub input_digest: String,
+    /// By which its records are recognised among a study's; empty where it is not known.
+    #[serde(skip_serializing_if = "Fingerprint::is_empty", default)]
+    pub fingerprint: Fingerprint,
     /// The program and version that saved it; empty where it was not saved.
     #[serde(default)]
     pub saved_by: String,
@@ -118,6 +121,7 @@ impl PopulationFit {
                 study: study.name.clone(),
                 note: String::new(),
                 input_digest: String::new(),
+                fingerprint: Fingerprint::of(study, records),
                 saved_by: String::new(),
             },
             file: String::new(),

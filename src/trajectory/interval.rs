@@ -30,7 +30,7 @@ use crate::fit::profile::{self, Quantity};
 use crate::fit::{Estimates, Series, Settings, Variance, Workspace, diagnostics, fit};
 use crate::growth::{Curve, Derived};
 use crate::stats::distribution::{normal_lower, t_two_sided_quantile};
-use crate::stats::resample::{draw, percentile_interval, stream};
+use crate::stats::resample::{Purpose, draw, percentile_interval, stream};
 use crate::study::Study;
 
 /// How the intervals of terms and derived quantities are found.
@@ -281,7 +281,7 @@ impl OneFit<'_> {
             ..self.settings.clone()
         };
         let one = |workspace: &mut Workspace, replicate: u64| {
-            let (ages_d, values) = make(&mut stream(seed, replicate));
+            let (ages_d, values) = make(&mut stream(seed, Purpose::Resampling, replicate));
             let series = Series {
                 ages_d: &ages_d,
                 values: &values,

@@ -15,7 +15,7 @@ use crate::fit::interval::Interval;
 use crate::fit::mixed::{MixedFit, MixedModel, Subjects};
 use crate::fit::profile::Quantity;
 use crate::stats::distribution::t_two_sided_quantile;
-use crate::stats::resample::{draw, stream};
+use crate::stats::resample::{Purpose, draw, stream};
 
 /// The intervals of one group's quantities; a side that is open is infinite.
 pub(super) type OfGroup = Vec<Option<Interval>>;
@@ -94,7 +94,7 @@ impl PopulationFit {
                 };
                 let drawn: Vec<Option<Vec<Vec<f64>>>> = (0..replicates as u64)
                     .into_par_iter()
-                    .map(|replicate| again.terms(&mut stream(seed, replicate)))
+                    .map(|replicate| again.terms(&mut stream(seed, Purpose::Resampling, replicate)))
                     .collect();
                 let mut gradient = vec![0.0; self.curve.terms().len()];
                 let mut of = |group: usize, quantity: &Quantity| {

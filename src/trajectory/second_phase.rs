@@ -22,13 +22,12 @@
 
 use std::sync::Arc;
 
-use rand::SeedableRng;
-use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
 use super::population::{Cohort, PopulationFit};
 use crate::fit::mixed::{MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects};
 use crate::growth::{self, Curve};
+use crate::stats::resample::{Purpose, stream};
 use crate::study::Study;
 
 /// The test of one two-phase curve against one phase.
@@ -171,9 +170,7 @@ impl<'c> Pair<'c> {
         let differences: Vec<Option<f64>> = (0..simulation.count)
             .into_par_iter()
             .map(|at| {
-                // A stream each: the draws do not depend on the order of the work.
-                let mut random = ChaCha8Rng::seed_from_u64(simulation.seed);
-                random.set_stream(at as u64);
+                let mut random = stream(simulation.seed, Purpose::Simulation, at as u64);
                 let values = one.simulate(&self.one, &subjects, &mut random);
                 let simulated = subjects.with_values(values).ok();
                 let difference = simulated.and_then(|subjects| self.difference(&subjects).ok());

@@ -16,7 +16,7 @@ use pinfeather::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Rand
 use pinfeather::fit::profile::{self, Quantity};
 use pinfeather::fit::{Series, Settings, Workspace, fit};
 use pinfeather::growth::{Curve, Derived, built_in};
-use pinfeather::stats::resample::stream;
+use pinfeather::stats::resample::{Purpose, stream};
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study};
 use pinfeather::trajectory::interval::Method;
 use pinfeather::trajectory::{Level, PopulationRequest, RandomTerms, Request, Trajectories};
@@ -303,7 +303,7 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
     let all: Vec<Held> = (0..studies)
         .into_par_iter()
         .map(|study| {
-            let simulated = simulate(&mut stream(2026, study));
+            let simulated = simulate(&mut stream(2026, Purpose::Simulation, study));
             let mut held = Held::new();
             of_a_bird(&simulated, &mut held);
             bootstrapped(&simulated, study, &mut held);

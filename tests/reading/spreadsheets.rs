@@ -336,7 +336,7 @@ fn a_bird_that_the_birds_table_writes_otherwise_is_told_with_its_name() {
     assert_eq!(
         error.messages(),
         [
-            "w.csv, row 2, column bird: found bird \"7\", expected a bird of the birds table; perhaps \"007\" is meant, which differs only in letter case, spaces or zeros in front: write it alike in both tables"
+            "w.csv, row 2, column bird: found bird \"7\", expected a bird of the birds table; perhaps \"007\" is meant, which differs only in letter case, spaces, or zeros in front or after a decimal point: write it alike in both tables"
         ]
     );
 }

@@ -17,7 +17,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "contrast",
         &["fit", "growth", "stats", "study", "trajectory"],
     ),
-    ("flock", &["fit", "growth", "study", "trajectory"]),
+    ("flock", &["fit", "growth", "stats", "study", "trajectory"]),
     ("maturity", &["fit", "growth", "stats", "study"]),
     ("plan", &["fit", "growth", "stats"]),
     ("figure", &[]),
@@ -122,6 +122,24 @@ fn data_flow_one_way() {
         }
     }
     assert!(wrong.is_empty(), "against the flow:\n{}", wrong.join("\n"));
+}
+
+#[test]
+fn seeds_become_draws_in_one_place() {
+    let mut files = Vec::new();
+    rust_files(&root().join("src"), &mut files);
+    for file in files {
+        if file.ends_with("stats/resample.rs") {
+            continue;
+        }
+        let text = std::fs::read_to_string(&file).unwrap();
+        let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+        assert!(
+            !code.contains("seed_from_u64") && !code.contains("set_stream"),
+            "{}: draws from a seed are stats::resample::stream's",
+            file.display()
+        );
+    }
 }
 
 #[test]

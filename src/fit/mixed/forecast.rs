@@ -24,7 +24,6 @@
 //! 2000, Mixed-effects models in S and S-PLUS, chapter 7 (from memory).
 
 use rayon::prelude::*;
-use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::conditional::{Known, Shared, effects_of};
 use super::contribution::Noise;
@@ -36,6 +35,7 @@ use super::scale;
 use super::subjects::Subjects;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
+use crate::stats::distribution::{t_two_sided_quantile, t_upper};
 
 /// Subjects brought to their modes, and what is to be expected of each at later ages.
 ///
@@ -311,8 +311,7 @@ impl Forecasts {
     /// 0.95: the same for all, since it takes longer to find than a forecast.
     #[must_use]
     pub fn quantile(&self, level: f64) -> f64 {
-        let probability = 0.5 + 0.5 * level;
-        StudentsT::new(0.0, 1.0, self.df).map_or(f64::NAN, |t| t.inverse_cdf(probability))
+        t_two_sided_quantile(level, self.df)
     }
 
     /// A subject's terms at its conditional mode; `None` where it was not found.
@@ -446,10 +445,7 @@ impl Forecast {
     /// Chance that a new observation lies in a range; an edge that is not given is open.
     #[must_use]
     pub fn chance_within(&self, lower: Option<f64>, upper: Option<f64>) -> f64 {
-        let below = |edge: f64| match StudentsT::new(0.0, 1.0, self.df) {
-            Ok(t) => t.cdf(self.standardised(edge)),
-            Err(_) => f64::NAN,
-        };
+        let below = |edge: f64| t_upper(-self.standardised(edge), self.df);
         (upper.map_or(1.0, below) - lower.map_or(0.0, below)).max(0.0)
     }
 

@@ -7,9 +7,9 @@ use std::path::Path;
 pub use scans::{ChemistrySummary, Rejection, ScanSummary};
 
 use super::columns::Columns;
-use super::doubt::{Doubt, doubts};
+use super::doubt::Doubt;
 use super::faults::{Fault, Faults, listed, messages};
-use super::plausible::{Gap, Jump, gaps, jumps, units_in_doubt};
+use super::plausible::{Doubts, Gap, Jump, OddBird, gaps};
 use super::settings::Settings;
 use super::{Records, Study, read};
 use crate::error::Result;
@@ -95,6 +95,8 @@ pub struct Summary {
     pub duplicates: usize,
     /// Weighing days that a bird missed.
     pub gaps: Vec<Gap>,
+    /// Birds all of whose weights are hard to believe.
+    pub odd_birds: Vec<OddBird>,
     /// Weights that are hard to believe.
     pub jumps: Vec<Jump>,
     /// Birds without any weighing, scan or analysis.
@@ -152,11 +154,20 @@ impl Summary {
                 .count(),
             scans: ScanSummary::of(study),
             chemistry: ChemistrySummary::of(study),
-            doubts: doubts(study),
             warnings: study.warnings.clone(),
             ..Self::default()
         };
-        let Some(records) = study.traits.first() else {
+        let Doubts {
+            units,
+            birds,
+            weights,
+            rows,
+        } = study.doubts();
+        summary.warnings.extend(units);
+        summary.odd_birds = birds;
+        summary.jumps = weights;
+        summary.doubts = rows;
+        let Some(records) = study.main_trait().map(|at| &study.traits[at]) else {
             return summary;
         };
         summary.ages_d = records.ages_d.clone();
@@ -166,8 +177,6 @@ impl Summary {
         summary.missing = records.missing;
         summary.duplicates = records.duplicates;
         summary.gaps = gaps(study, records);
-        summary.jumps = jumps(study, records);
-        summary.warnings.extend(units_in_doubt(study, records));
         let scanned = scanned(study);
         for (index, bird) in study.birds.iter().enumerate() {
             match records.of(index).0.len() {
@@ -188,6 +197,7 @@ impl Summary {
     pub fn needs_attention(&self) -> bool {
         self.duplicates > 0
             || !self.gaps.is_empty()
+            || !self.odd_birds.is_empty()
             || !self.jumps.is_empty()
             || !self.never_weighed.is_empty()
             || !self.doubts.is_empty()
@@ -277,6 +287,13 @@ impl Summary {
                     format!("{} rows repeat", self.duplicates)
                 }
             ));
+        }
+        if !self.odd_birds.is_empty() {
+            lines.push(format!(
+                "{} hard to believe at every age:",
+                count(self.odd_birds.len(), "bird")
+            ));
+            tell(&self.odd_birds, lines);
         }
         if !self.jumps.is_empty() {
             lines.push(format!(

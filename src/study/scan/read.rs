@@ -9,12 +9,15 @@ use crate::study::format::Mark;
 use crate::study::header::{Header, Measure};
 use crate::study::read::{Dates, Register};
 use crate::study::table::Rows;
-use crate::study::units::{AGE_LIMIT_D, MASS_LIMIT_G};
+use crate::study::units::{AGE_LIMIT_D, MASS_LIMIT_G, age_in_range};
 use crate::study::weighings::age_between;
 
 /// A whole body below this mass is taken for kilograms: a hatchling weighs some
 /// 40 g (common practice, no source).
 const LEAST_BODY_G: f64 = 10.0;
+
+/// Place of the scale weight among the masses of a row.
+const SCALE_WEIGHT: usize = 3;
 
 /// Reads the table; what could be read where there are faults.
 pub(in crate::study) fn read(
@@ -134,7 +137,7 @@ impl Reader<'_> {
             fat_g: mass(0),
             lean_g: mass(1),
             bone_g: mass(2),
-            scale_weight_g: mass(3),
+            scale_weight_g: mass(SCALE_WEIGHT),
             name,
             birds,
             age_d,
@@ -242,7 +245,8 @@ impl Reader<'_> {
             let expected = format!("an age in {} such as 5", age.unit);
             rows.word(age.index, &expected, faults)?;
             let age_d = rows.number(age.index, self.mark, &expected, faults)? * age.unit.days();
-            if !(0.0..=AGE_LIMIT_D).contains(&age_d) {
+            let known = age_in_range(age_d);
+            if known.is_none() {
                 faults.add(
                     rows.place(age.index),
                     quoted(rows.cell(age.index)),
@@ -253,9 +257,8 @@ impl Reader<'_> {
                     ),
                     "correct the cell or the unit",
                 );
-                return None;
             }
-            return Some(age_d);
+            return known;
         }
         let column = self.layout.date?;
         rows.word(column, "a date", faults)?;
@@ -335,6 +338,15 @@ impl Reader<'_> {
             return f64::NAN;
         };
         let mass_g = written * unit.grams();
+        if place == SCALE_WEIGHT && mass_g <= 0.0 {
+            faults.add(
+                rows.place(index),
+                quoted(rows.cell(index)),
+                format!("a weight in {unit} above 0"),
+                "correct the cell or mark it missing (NA)",
+            );
+            return f64::NAN;
+        }
         // A group's total may be that of some dozens of birds.
         if !(0.0..=MASS_LIMIT_G * 10.0).contains(&mass_g) {
             faults.add(

@@ -12,7 +12,7 @@ use super::super::names;
 use super::super::read::{Dates, ONE_BIRD, Register};
 use super::super::records::Seen;
 use super::super::table::Rows;
-use super::super::units::{AGE_LIMIT_D, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
+use super::super::units::{AGE_LIMIT_D, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT, age_in_range};
 use super::layout::{Layout, Time};
 
 /// Rows to columns, one at a time.
@@ -108,7 +108,7 @@ impl Reader<'_> {
         let near = few.then(|| nearest(name, known)).flatten();
         let advice = match (alike, near) {
             (Some(alike), _) => format!(
-                "perhaps {} is meant, which differs only in letter case, spaces or zeros in front: write it alike in both tables",
+                "perhaps {} is meant, which differs only in letter case, spaces, or zeros in front or after a decimal point: write it alike in both tables",
                 quoted(alike)
             ),
             (_, Some(near)) => format!("perhaps {near} is meant; otherwise add the bird there"),
@@ -233,12 +233,13 @@ impl Reader<'_> {
                     rows.word(index, &self.layout.expected_age, faults);
                 }
                 let age_d = written? * unit.days();
-                let range = match self.values {
-                    Values::AnyNumber => -NUMBER_LIMIT..=NUMBER_LIMIT,
-                    Values::BirdMasses => 0.0..=AGE_LIMIT_D,
+                let known = match self.values {
+                    // Minus zero is zero.
+                    Values::AnyNumber => Some(age_d + 0.0).filter(|age| age.abs() <= NUMBER_LIMIT),
+                    Values::BirdMasses => age_in_range(age_d),
                 };
-                if range.contains(&age_d) {
-                    return Some(age_d);
+                if known.is_some() {
+                    return known;
                 }
                 let (expected, advice) = match self.values {
                     Values::AnyNumber => (
