@@ -43,6 +43,8 @@ pub(crate) struct Output {
     pub(crate) words: Vec<String>,
     /// What needs attention.
     pub(crate) warnings: Vec<String>,
+    /// What was left out or not read, as it should be.
+    notes: Vec<String>,
     /// Whether the data or the fits need attention, warnings apart.
     pub(crate) attention: bool,
     /// Files read.
@@ -98,6 +100,7 @@ impl Output {
             saved: Vec::new(),
             words: Vec::new(),
             warnings: Vec::new(),
+            notes: Vec::new(),
             attention: false,
             inputs: Vec::new(),
             seed: 0,
@@ -140,6 +143,7 @@ impl Output {
             self.enter_file(&file)?;
         }
         self.warnings.extend(study.warnings.iter().cloned());
+        self.notes.extend(study.notes.iter().cloned());
         self.counts.insert("birds".to_owned(), study.birds.len());
         self.counts
             .insert("strains".to_owned(), study.strains.len());
@@ -341,6 +345,9 @@ impl Output {
     /// Messages are a courtesy: where standard error is closed, they are dropped.
     fn print_messages(&self, files: &[String]) {
         let mut out = std::io::stderr().lock();
+        for note in &self.notes {
+            let _ = writeln!(out, "note: {note}");
+        }
         for warning in &self.warnings {
             let _ = writeln!(out, "warning: {warning}");
         }
@@ -431,6 +438,7 @@ impl Serialize for Document<'_> {
         map.serialize_entry("inputs", &output.inputs)?;
         map.serialize_entry("counts", &output.counts)?;
         map.serialize_entry("words", &output.words)?;
+        map.serialize_entry("notes", &output.notes)?;
         map.serialize_entry("warnings", &output.warnings)?;
         map.serialize_entry("tables", &Tables(&output.tables))?;
         map.serialize_entry("files", self.files)?;
