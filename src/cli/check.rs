@@ -26,9 +26,12 @@ pub(crate) fn run(args: &CheckArgs, common: &Common) -> Result<u8> {
     for table in files_named_by(&args.input.path) {
         output.note_open(&table);
     }
-    output.words = check.summary.lines();
-    output.attention |= check.needs_attention();
     let faults = check.messages();
+    // Of a table of which nothing could be read there is nothing to say but its faults.
+    if faults.is_empty() || check.summary.weighings > 0 {
+        output.words = check.summary.lines();
+    }
+    output.attention |= check.needs_attention();
     if faults.is_empty() {
         let path = args.input.path.display();
         output.words.push(if args.input.path.is_dir() {
@@ -38,13 +41,15 @@ pub(crate) fn run(args: &CheckArgs, common: &Common) -> Result<u8> {
         });
         return output.finish();
     }
-    output.words.push(format!(
-        "{} to be put right first, each told with its place; the lines above are of what could be read",
-        match check.faults.len() + check.more_faults {
-            1 => "1 fault has".to_owned(),
-            faults => format!("{faults} faults have"),
-        }
-    ));
+    if !output.words.is_empty() {
+        let faults = match check.faults.len() + check.more_faults {
+            1 => "1 fault".to_owned(),
+            faults => format!("{faults} faults"),
+        };
+        output.words.push(format!(
+            "{faults} to be corrected first, listed with their places; the lines above are of what could be read"
+        ));
+    }
     output.finish()?;
     Err(Error::faults(faults))
 }

@@ -109,7 +109,7 @@ pub(crate) struct TableColumns {
     /// Column of weights, or of another trait's masses [default: weight_g or as named with its unit]
     #[arg(long, value_name = "COLUMN")]
     pub(crate) value: Option<String>,
-    /// Column that serves as strain; without it all birds are one strain
+    /// Column that serves as strain; none makes all birds one strain [default: strain, if there is one]
     #[arg(long, value_name = "COLUMN")]
     pub(crate) group: Option<String>,
     /// Column that names the pen

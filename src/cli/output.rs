@@ -40,12 +40,12 @@ pub(crate) struct Output {
     pub(crate) figures: Vec<(String, Vec<u8>)>,
     /// Other files: place, name and bytes.
     saved: Vec<(Place, String, Vec<u8>)>,
-    /// What the reader should know and the record need not.
-    notes: Vec<String>,
     /// The answer in words, for standard output.
     pub(crate) words: Vec<String>,
     /// What needs attention.
     pub(crate) warnings: Vec<String>,
+    /// What the reader should know and need not act upon; not in the run record.
+    notes: Vec<String>,
     /// Whether the data or the fits need attention, warnings apart.
     pub(crate) attention: bool,
     /// Files read.
@@ -159,6 +159,7 @@ impl Output {
         self.enter_files(&study_files(path, study))?;
         self.warnings.extend(study.warnings.iter().cloned());
         self.warnings.extend(study.doubts().warnings());
+        self.notes.extend(study.notes.iter().cloned());
         self.counts.insert("birds".to_owned(), study.birds.len());
         self.counts
             .insert("strains".to_owned(), study.strains.len());

@@ -6,12 +6,10 @@ use std::path::Path;
 use super::lay::{CueColumn, LayBird, LayRecords, Reading};
 use crate::error::{Error, Result};
 use crate::stats::time_to_event::EventTime;
-use crate::study::{self, AnyColumn, AnyTable, Fault, Format, Place};
+use crate::study::{self, AnyColumn, AnyTable, Faults, Format, NO_GROUPS, Place};
 
 /// Ending of the column that holds a cue's standard error, where there is one.
 const STD_ERROR: &str = "_std_error";
-/// Faults told at once.
-const TOLD: usize = 50;
 
 /// What the columns of a table with one row a bird mean.
 #[derive(Debug, Clone, Default)]
@@ -28,7 +26,7 @@ pub struct LayColumns {
     pub upper: Option<String>,
     /// Cues: columns of numbers.
     pub cues: Vec<String>,
-    /// Column that serves as strain.
+    /// Column that serves as strain; a column `strain` where left out, and no column for `none`.
     pub group: Option<String>,
     /// Days in the unit of the ages: 1 or 7.
     pub days_per_unit: f64,
@@ -113,18 +111,22 @@ impl Cells {
     fn read(table: &AnyTable, columns: &LayColumns) -> Result<Self> {
         let mut reader = Reader {
             table,
-            faults: Vec::new(),
+            faults: Faults::default(),
         };
         let numbers = |name: &Option<String>, reader: &mut Reader<'_>| {
             name.as_ref().and_then(|name| reader.numbers(name))
         };
-        let usual = table.columns.iter().any(|(name, _)| name == "bird");
-        let bird = columns.bird.clone().or(usual.then(|| "bird".to_owned()));
+        let usual = |wanted: &Option<String>, usual: &str| {
+            let there = table.columns.iter().any(|(name, _)| name == usual);
+            wanted.clone().or(there.then(|| usual.to_owned()))
+        };
+        let bird = usual(&columns.bird, "bird");
+        let group = usual(&columns.group, "strain").filter(|group| group != NO_GROUPS);
         let event = columns.event.as_ref().and_then(|name| reader.events(name));
         let (event, coding) = event.map_or((None, None), |(event, coding)| (Some(event), coding));
         let cells = Self {
             names: bird.as_ref().and_then(|name| reader.words(name)),
-            group: columns.group.as_ref().and_then(|name| reader.words(name)),
+            group: group.as_ref().and_then(|name| reader.words(name)),
             time: numbers(&columns.time, &mut reader),
             event,
             lower: numbers(&columns.lower, &mut reader),
@@ -136,12 +138,11 @@ impl Cells {
                 .collect(),
             coding,
         };
-        reader.told()?;
-        Ok(cells)
+        reader.faults.or(cells)
     }
 
     fn birds(&self, table: &AnyTable, columns: &LayColumns) -> Result<Birds> {
-        let (mut birds, mut kept, mut faults) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut birds, mut kept, mut faults) = (Vec::new(), Vec::new(), Faults::default());
         let mut strains = Strains::default();
         for (row, line) in table.rows.iter().enumerate() {
             let cell = |values: &Option<Vec<f64>>| {
@@ -174,29 +175,17 @@ impl Cells {
                         Which::Upper => &columns.upper,
                     };
                     let header = header.as_deref().unwrap_or_default();
-                    faults.push(Fault {
-                        place: Place::cell(&table.file, *line, header),
+                    faults.add(
+                        Place::cell(&table.file, *line, header),
                         found,
-                        expected: expected.to_owned(),
-                        advice: "correct the cell, or mark it missing (NA)".to_owned(),
-                    });
+                        expected,
+                        "correct the cell, or mark it missing (NA)",
+                    );
                 }
             }
         }
-        if faults.is_empty() {
-            Ok((birds, strains.names, kept))
-        } else {
-            Err(told(&faults))
-        }
+        faults.or((birds, strains.names, kept))
     }
-}
-
-fn told(faults: &[Fault]) -> Error {
-    let mut messages: Vec<String> = faults.iter().take(TOLD).map(ToString::to_string).collect();
-    if faults.len() > TOLD {
-        messages.push(format!("and {} more faults", faults.len() - TOLD));
-    }
-    Error::faults(messages)
 }
 
 /// Strains in order of first appearance.
@@ -298,28 +287,20 @@ type Events = (Vec<Option<bool>>, Option<String>);
 /// The table being read, with the faults so far.
 struct Reader<'a> {
     table: &'a AnyTable,
-    faults: Vec<Fault>,
+    faults: Faults,
 }
 
 impl<'a> Reader<'a> {
-    fn told(&self) -> Result<()> {
-        if self.faults.is_empty() {
-            Ok(())
-        } else {
-            Err(told(&self.faults))
-        }
-    }
-
     fn column(&mut self, name: &str) -> Option<&'a AnyColumn> {
         let found = self.table.columns.iter().find(|(header, _)| header == name);
         if found.is_none() {
             let known: Vec<&str> = self.table.columns.iter().map(|(n, _)| n.as_str()).collect();
-            self.faults.push(Fault {
-                place: Place::file(&self.table.file),
-                found: format!("no column {name}"),
-                expected: format!("one of {}", known.join(", ")),
-                advice: "correct the name".to_owned(),
-            });
+            self.faults.add(
+                Place::file(&self.table.file),
+                format!("no column {name}"),
+                format!("one of {}", known.join(", ")),
+                "correct the name",
+            );
         }
         found.map(|(_, column)| column)
     }
@@ -328,17 +309,16 @@ impl<'a> Reader<'a> {
         match self.column(name)? {
             AnyColumn::Numbers(values) => Some(values.clone()),
             AnyColumn::Words(words) => {
-                let at = words
-                    .iter()
-                    .position(|word| !word.is_empty() && word.parse::<f64>().is_err());
-                let at = at.unwrap_or(0);
-                self.faults.push(Fault {
-                    place: Place::cell(&self.table.file, self.table.rows[at], name),
-                    found: format!("\"{}\"", words[at]),
-                    expected: "numbers only".to_owned(),
-                    advice: "correct the cell, mark it missing (NA), or name another column"
-                        .to_owned(),
-                });
+                for (word, row) in words.iter().zip(&self.table.rows) {
+                    if !word.is_empty() && word.parse::<f64>().is_err() {
+                        self.faults.add(
+                            Place::cell(&self.table.file, *row, name),
+                            format!("\"{word}\""),
+                            "numbers only",
+                            "correct the cell, mark it missing (NA), or name another column",
+                        );
+                    }
+                }
                 None
             }
         }
@@ -349,16 +329,15 @@ impl<'a> Reader<'a> {
             AnyColumn::Words(words) => words.clone(),
             AnyColumn::Numbers(values) => values.iter().map(f64::to_string).collect(),
         };
-        let empty = words
-            .iter()
-            .position(|word| word.is_empty() || word == "NaN");
-        if let Some(at) = empty {
-            self.faults.push(Fault {
-                place: Place::cell(&self.table.file, self.table.rows[at], name),
-                found: "an empty cell".to_owned(),
-                expected: "a name".to_owned(),
-                advice: "fill it in or remove the row".to_owned(),
-            });
+        for (word, row) in words.iter().zip(&self.table.rows) {
+            if word.is_empty() || word == "NaN" {
+                self.faults.add(
+                    Place::cell(&self.table.file, *row, name),
+                    "an empty cell",
+                    "a name",
+                    "fill it in or remove the row",
+                );
+            }
         }
         Some(words)
     }
@@ -391,18 +370,17 @@ impl<'a> Reader<'a> {
 
     /// 0 and 1; 1 and 2, the greater the event, as in many published tables; words.
     fn events(&mut self, name: &str) -> Option<Events> {
-        let rows = self.table.rows.clone();
-        let file = self.table.file.clone();
-        let mut faults = Vec::new();
+        let column = self.column(name)?;
+        let (table, faults) = (self.table, &mut self.faults);
         let mut fault = |row: usize, found: String| {
-            faults.push(Fault {
-                place: Place::cell(&file, rows[row], name),
-                found: format!("\"{found}\""),
-                expected: "0 (not laid) or 1 (laid), 1 or 2 (2 laid), no or yes".to_owned(),
-                advice: "correct the cell".to_owned(),
-            });
+            faults.add(
+                Place::cell(&table.file, table.rows[row], name),
+                format!("\"{found}\""),
+                "0 (not laid) or 1 (laid), 1 or 2 (2 laid), no or yes",
+                "correct the cell",
+            );
         };
-        let events = match self.column(name)? {
+        let events = match column {
             AnyColumn::Numbers(values) => {
                 let is = |value: f64, code: f64| (value - code).abs() < f64::EPSILON;
                 let ones_and_twos =
@@ -435,7 +413,6 @@ impl<'a> Reader<'a> {
                 (words.iter().enumerate().map(&mut event).collect(), None)
             }
         };
-        self.faults.extend(faults);
         Some(events)
     }
 }

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::decimal_mark::{self, NumberColumn};
 use super::faults::{Faults, Place, quoted};
 use super::format::{Format, Writing, number};
 use super::table::Table;
@@ -62,21 +63,21 @@ fn read(path: &Path, format: &Format, faults: &mut Faults) -> Option<AnyTable> {
     let table = Table::open(path, &file, &writing, faults)?;
     let file = table.file.clone();
     for column in 0..table.headers.len() {
-        table.tell_spoilt(column, false, faults);
+        table.report_spoilt(column, false, faults);
     }
     for (place, header) in table.headers.iter().enumerate() {
         if header.is_empty() {
             let expected = "a name for every column";
             faults.add(
-                Place::row(&file, 1),
+                table.header_place(),
                 format!("no header over column {}", place + 1),
                 expected,
                 "name the column",
             );
         }
     }
-    let all: Vec<usize> = (0..table.headers.len()).collect();
-    let mark = table.mark(&all, faults)?;
+    let all: Vec<NumberColumn> = (0..table.headers.len()).map(NumberColumn::plain).collect();
+    let mark = decimal_mark::of(&table, &all, faults);
     let mut words: Vec<Vec<String>> = vec![Vec::new(); all.len()];
     let mut rows_of = Vec::new();
     let mut rows = table.rows();

@@ -1,11 +1,13 @@
 //! What a workbook's file really is, and whether it is safe to unpack.
 //!
 //! A workbook is a zip archive of XML. Before anything of it is held in memory
-//! it is unpacked once into nothing, counting: an archive that unpacks to
-//! hundreds of times its size (a zip bomb), one that is cut short, and one that
-//! is no workbook at all are told here. In an .ods a few bytes can also claim
-//! that a cell is repeated a million times; those claims are added up, and the
-//! blocks of merged cells, which the reader of cells does not see, are kept.
+//! every part of it is unpacked once into nothing, whatever its name, counting: an
+//! archive that unpacks to hundreds of times its size (a zip bomb), one that is cut
+//! short, and one that is no workbook at all are reported here. In an .ods a few bytes
+//! can also claim that a cell, a row or a space is repeated a million times; those
+//! claims are added up over all sheets, and the blocks of merged cells, which the
+//! reader of cells does not see, are kept. Empty cells and rows behind the last filled
+//! one, which spreadsheet programs repeat to the sheet's edge, claim nothing.
 
 use std::io::{BufReader, Cursor, Read};
 
@@ -21,8 +23,13 @@ const FREE_BYTES: u64 = 64 << 20;
 const EXPANSION: u64 = 100;
 /// Unpacked bytes that no archive may have.
 const MOST_BYTES: u64 = 1 << 30;
-/// Cells that a sheet of an .ods may claim by repeating them.
+/// Cells that the sheets of an .ods may claim together by repeating them.
 const CLAIMED_CELLS: u64 = 8_388_608;
+/// Formats of cells, each of which takes hundreds of bytes in memory and five in the
+/// file: spreadsheet programs have at most 65,490.
+const CELL_FORMATS: u64 = 1 << 18;
+/// Bytes of words that they may claim together in the same way.
+const CLAIMED_BYTES: u64 = 1 << 27;
 
 /// Which workbook a file is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -49,6 +56,7 @@ pub(crate) enum NoWorkbook {
     OtherArchive,
     Damaged(String),
     Bomb,
+    Repeats,
 }
 
 impl NoWorkbook {
@@ -62,6 +70,9 @@ impl NoWorkbook {
             Self::OtherArchive => "a zip archive that holds no sheets of an .xlsx or .ods".into(),
             Self::Damaged(why) => format!("a workbook that is cut short or damaged ({why})"),
             Self::Bomb => "an archive that unpacks to far more than a workbook of its size".into(),
+            Self::Repeats => format!(
+                "cells or spaces repeated to more than {CLAIMED_CELLS} cells or {CLAIMED_BYTES} letters"
+            ),
         }
     }
 
@@ -76,6 +87,7 @@ impl NoWorkbook {
             }
             Self::Damaged(_) => "copy or export the whole file again",
             Self::Bomb => "do not trust it; save the sheet as CSV UTF-8 if it is your own",
+            Self::Repeats => "clear what stands outside the tables, or save the sheet as CSV UTF-8",
         }
     }
 }
@@ -106,19 +118,15 @@ pub(crate) fn looked_through(bytes: &[u8]) -> Result<Known, NoWorkbook> {
     };
     let packed = bytes.len() as u64;
     let limit = MOST_BYTES.min(FREE_BYTES.max(packed.saturating_mul(EXPANSION)));
-    let mut unpacked = 0;
+    let mut unpacked = Unpacked::default();
     for index in 0..archive.len() {
         let part = archive.by_index(index).map_err(|error| damaged(&error))?;
-        let name = part.name().map_err(|error| damaged(&error))?;
-        let endings = [".xml", ".rels", ".vml"];
-        if !endings.iter().any(|ending| name.ends_with(ending)) {
-            // Pictures and the like are never unpacked.
-            continue;
-        }
-        let mut part = part.take(limit - unpacked + 1);
-        unpacked +=
-            std::io::copy(&mut part, &mut std::io::sink()).map_err(|error| damaged(&error))?;
-        if unpacked > limit {
+        let mut part = part.take(limit - unpacked.bytes + 1);
+        std::io::copy(&mut part, &mut unpacked).map_err(|error| damaged(&error))?;
+        if unpacked.bytes > limit
+            || unpacked.shared_words > CLAIMED_CELLS
+            || unpacked.formats > CELL_FORMATS
+        {
             return Err(NoWorkbook::Bomb);
         }
     }
@@ -134,20 +142,66 @@ pub(crate) fn looked_through(bytes: &[u8]) -> Result<Known, NoWorkbook> {
     Ok(Known { kind, spans })
 }
 
-/// How much of a sheet is claimed so far: rows and columns up to the last filled cell.
+/// Unpacked bytes, and elements among them that a reader keeps one by one.
+#[derive(Debug, Default)]
+struct Unpacked {
+    bytes: u64,
+    /// Elements `si`.
+    shared_words: u64,
+    /// Elements `xf`.
+    formats: u64,
+    /// The last bytes, in which an element may have begun.
+    last: Vec<u8>,
+}
+
+impl std::io::Write for Unpacked {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.bytes += bytes.len() as u64;
+        self.last.extend_from_slice(bytes);
+        for three in self.last.windows(3) {
+            match three {
+                [b'<' | b':', b's', b'i'] => self.shared_words += 1,
+                [b'<' | b':', b'x', b'f'] => self.formats += 1,
+                _ => {}
+            }
+        }
+        let kept = self.last.len().saturating_sub(2);
+        self.last.drain(..kept);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// How much the sheets claim so far: cells up to the last filled one, and their words.
 #[derive(Debug, Default)]
 struct Claimed {
     /// Row in hand, from 0, and how often it is repeated.
     row: u64,
     repeated: u64,
-    /// Column in hand, from 0.
+    /// Column in hand, from 0, and how often its cell is repeated: 0 outside a filled cell.
     column: u64,
-    /// Rows and columns to the last filled cell.
+    cell_repeated: u64,
+    /// Rows and columns of this sheet to the last filled cell.
     rows: u64,
     columns: u64,
+    /// Cells of the sheets before.
+    before: u64,
+    /// Bytes of words of all sheets.
+    bytes: u64,
 }
 
 impl Claimed {
+    fn next_sheet(&mut self) {
+        *self = Self {
+            before: self.cells(),
+            bytes: self.bytes,
+            ..Self::default()
+        };
+    }
+
     fn next_row(&mut self, repeated: u64) {
         self.row = self.row.saturating_add(self.repeated);
         self.repeated = repeated;
@@ -156,18 +210,35 @@ impl Claimed {
 
     fn next_cell(&mut self, repeated: u64, filled: bool) {
         self.column = self.column.saturating_add(repeated);
+        self.cell_repeated = 0;
         if filled {
+            self.cell_repeated = repeated;
             self.rows = self.row.saturating_add(self.repeated);
             self.columns = self.columns.max(self.column);
         }
     }
 
+    fn end_cell(&mut self) {
+        self.cell_repeated = 0;
+    }
+
+    /// Bytes of the filled cell in hand, held once for each time that it is repeated.
+    fn add_bytes(&mut self, bytes: u64) {
+        let times = self.cell_repeated.saturating_mul(self.repeated);
+        self.bytes = self.bytes.saturating_add(bytes.saturating_mul(times));
+    }
+
+    fn cells(&self) -> u64 {
+        let own = self.rows.saturating_mul(self.columns);
+        self.before.saturating_add(own)
+    }
+
     fn fits(&self) -> bool {
-        self.rows.saturating_mul(self.columns) <= CLAIMED_CELLS
+        self.cells() <= CLAIMED_CELLS && self.bytes <= CLAIMED_BYTES
     }
 }
 
-/// The merged blocks of an .ods; an error where repeated cells would not fit.
+/// The merged blocks of an .ods; an error where what is repeated would not fit.
 fn spans(content: impl std::io::BufRead) -> Result<Vec<(String, Dimensions)>, NoWorkbook> {
     let mut reader = quick_xml::Reader::from_reader(content);
     let mut spans = Vec::new();
@@ -177,11 +248,12 @@ fn spans(content: impl std::io::BufRead) -> Result<Vec<(String, Dimensions)>, No
         let event = reader
             .read_event_into(&mut buffer)
             .map_err(|error| NoWorkbook::Damaged(error.to_string().replace('\n', " ")))?;
+        let is_whole = matches!(event, Event::Empty(_));
         match event {
             Event::Start(start) | Event::Empty(start) => match start.name().as_ref() {
                 "table:table" => {
                     sheet = attribute(&start, "table:name").unwrap_or_default();
-                    claimed = Claimed::default();
+                    claimed.next_sheet();
                 }
                 "table:table-row" => claimed.next_row(count(&start, "table:number-rows-repeated")),
                 "table:table-cell" | "table:covered-table-cell" => {
@@ -200,17 +272,31 @@ fn spans(content: impl std::io::BufRead) -> Result<Vec<(String, Dimensions)>, No
                         };
                         spans.push((sheet.clone(), span));
                     }
-                    let filled = attribute(&start, "office:value-type").is_some()
-                        || attribute(&start, "table:formula").is_some();
-                    claimed.next_cell(repeated, filled);
-                    if !claimed.fits() {
-                        return Err(NoWorkbook::Bomb);
+                    // Whatever a value is written by: type, number, words, date or formula.
+                    let values = || {
+                        start.attributes().flatten().filter(|attribute| {
+                            let name = attribute.key.as_ref();
+                            name == "table:formula" || name.starts_with("office:")
+                        })
+                    };
+                    claimed.next_cell(repeated, values().next().is_some());
+                    let bytes: usize = values().map(|attribute| attribute.value.len()).sum();
+                    claimed.add_bytes(bytes as u64);
+                    if is_whole {
+                        claimed.end_cell();
                     }
                 }
+                "text:s" => claimed.add_bytes(count(&start, "text:c")),
                 _ => {}
             },
+            Event::End(end) if end.name().as_ref().ends_with("table-cell") => claimed.end_cell(),
+            Event::Text(text) => claimed.add_bytes(text.len() as u64),
+            Event::GeneralRef(_) => claimed.add_bytes(4),
             Event::Eof => return Ok(spans),
             _ => {}
+        }
+        if !claimed.fits() {
+            return Err(NoWorkbook::Repeats);
         }
         buffer.clear();
     }

@@ -2,8 +2,8 @@
 
 use super::faults::Faults;
 use super::header::Header;
-use super::names;
 use super::read::{Dates, Register};
+use super::{judge, names};
 
 /// Enters the birds of the table; false where a row's bird is lost to a fault.
 pub(crate) fn read(
@@ -18,6 +18,7 @@ pub(crate) fn read(
     let treatment_column = header.optional("treatment", faults);
     let hatch_column = header.optional("hatch_date", faults);
     let Some(bird_column) = bird_column else {
+        judge::rows(header, faults);
         return false;
     };
     let before = faults.count();

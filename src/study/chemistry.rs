@@ -8,11 +8,12 @@ use std::collections::HashMap;
 
 use serde::Deserialize;
 
-use super::faults::{Faults, Place, quoted};
+use super::decimal_mark::{self, NumberColumn};
+use super::faults::{Faults, quoted};
 use super::format::Mark;
 use super::header::{Header, Measure};
+use super::judge;
 use super::read::Register;
-use super::scan::unknown_bird;
 use super::table::Rows;
 use super::units::{MASS_LIMIT_G, MassUnit};
 
@@ -182,12 +183,11 @@ pub(crate) fn read(
     };
     let before = faults.count();
     let layout = Layout::find(header, wishes, faults);
-    let (Some(layout), true) = (layout, faults.count() == before) else {
+    let Some(layout) = layout.filter(|_| faults.count() == before) else {
+        judge::rows(header, faults);
         return chemistry;
     };
-    let Some(mark) = header.table.mark(&layout.number_columns(), faults) else {
-        return chemistry;
-    };
+    let mark = decimal_mark::of(header.table, &layout.number_columns(), faults);
     let mut seen: HashMap<(usize, Part), u32> = HashMap::new();
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
@@ -242,7 +242,7 @@ impl Layout {
         let basis = header.optional("basis", faults);
         if basis.is_none() && wishes.basis.is_none() {
             faults.add(
-                Place::row(&header.table.file, 1),
+                header.table.header_place(),
                 "no word on what the percentages are of",
                 "as-is (of the fresh part) or dry-matter",
                 "write basis = \"as-is\" or \"dry-matter\" under [chemistry] in study.toml, or add a column basis",
@@ -265,14 +265,10 @@ impl Layout {
         })
     }
 
-    fn number_columns(&self) -> Vec<usize> {
-        vec![
-            self.mass.index,
-            self.dry_matter,
-            self.protein,
-            self.fat,
-            self.ash,
-        ]
+    fn number_columns(&self) -> Vec<NumberColumn> {
+        let percentages = [self.dry_matter, self.protein, self.fat, self.ash];
+        let percentages = percentages.map(NumberColumn::plain);
+        [self.mass.into()].into_iter().chain(percentages).collect()
     }
 
     fn analysis(
@@ -284,10 +280,7 @@ impl Layout {
         faults: &mut Faults,
     ) -> Option<Analysis> {
         let name = rows.word(self.bird, "a bird's name", faults)?;
-        let Some(bird) = register.bird(name) else {
-            unknown_bird(register, rows, self.bird, name, faults);
-            return None;
-        };
+        let bird = register.known_bird(name, rows, self.bird, faults)?;
         let word = rows.word(self.part, "whole, body or feathers", faults)?;
         let part = Part::read(word);
         if part.is_none() {

@@ -16,9 +16,9 @@ pub const BODY_WEIGHT: &str = "body_weight";
 /// `study.toml`.
 ///
 /// A column left out is looked for under the name of the `weighings` table
-/// (`bird`, `date` or `age_d`, `weight_g`). Without a bird column the whole
-/// table (or each group) is one subject; without `group` all birds are one
-/// strain, whatever other columns there are.
+/// (`bird`, `date` or `age_d`, `weight_g`, `strain`). Without a bird column the whole
+/// table (or each group) is one subject; without a column of strains all birds are one
+/// strain.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Columns {
     /// Header of the column that names the bird.
@@ -33,7 +33,8 @@ pub struct Columns {
     pub hatched_on: Option<String>,
     /// Header of the column of values.
     pub value: Option<String>,
-    /// Header of the column that serves as strain.
+    /// Header of the column that serves as strain; a column `strain` where left out, and
+    /// no column for `none`.
     pub group: Option<String>,
     /// Header of the column of pens.
     pub pen: Option<String>,
@@ -67,7 +68,15 @@ pub enum Values {
     AnyNumber,
 }
 
+/// In place of a group's column: all birds are one strain.
+pub const NO_GROUPS: &str = "none";
+
 impl Columns {
+    /// Whether a column may serve as strain.
+    pub(crate) fn has_groups(&self) -> bool {
+        self.group.as_deref() != Some(NO_GROUPS)
+    }
+
     /// The settings of a study that holds nothing but this table of scans.
     ///
     /// # Errors
@@ -94,13 +103,14 @@ impl Columns {
                 "found both --any-number and --mass-unit, expected one of them; any numbers are taken as they stand",
             ));
         }
+        let group = self.group.clone().filter(|_| self.has_groups());
         let named = [
             ("bird", &self.bird, "--bird"),
             ("age", &self.age, "--age"),
             ("date", &self.date, "--date"),
             ("hatch_date", &self.hatch_date, "--hatch-date"),
             ("weight", &self.value, "--value"),
-            ("strain", &self.group, "--group"),
+            ("strain", &group, "--group"),
             ("pen", &self.pen, "--pen"),
         ];
         let mut mapping: BTreeMap<String, String> = BTreeMap::new();

@@ -1,10 +1,15 @@
 //! The `events` table: strain or pen, date or age_d, event.
 
+use std::collections::HashMap;
+
 use chrono::NaiveDate;
 
 use super::Event;
+use super::decimal_mark::{self, NumberColumn};
 use super::faults::{Faults, listed, nearest, quoted};
+use super::format::Mark;
 use super::header::Header;
+use super::judge;
 use super::read::{Dates, Register};
 use super::table::Rows;
 use super::units::{AGE_LIMIT_D, age_in_range};
@@ -28,12 +33,12 @@ pub(crate) fn read(
         header.missing(&["age", "date"], faults);
     }
     let Some(event_column) = event_column.filter(|_| faults.count() == before) else {
+        judge::rows(header, faults);
         return;
     };
-    let numbers: Vec<usize> = age_column.iter().map(|age| age.index).collect();
-    let Some(mark) = header.table.mark(&numbers, faults) else {
-        return;
-    };
+    let numbers: Vec<NumberColumn> = age_column.into_iter().map(NumberColumn::from).collect();
+    let mark = decimal_mark::of(header.table, &numbers, faults);
+    let mut hatches = HashMap::new();
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
         let at = faults.count();
@@ -42,6 +47,7 @@ pub(crate) fn read(
             strain_column,
             &register.study.strains,
             "strain",
+            register.closed,
             |name| register.known_strain(name),
             faults,
         );
@@ -50,6 +56,7 @@ pub(crate) fn read(
             pen_column,
             &register.study.pens,
             "pen",
+            register.closed,
             |name| register.known_pen(name),
             faults,
         );
@@ -73,13 +80,16 @@ pub(crate) fn read(
         let age = match (age, date_column) {
             (Some(age_d), _) => Some(age_d),
             (None, Some(column)) if faults.count() == at => {
-                let hatch = hatch_of(register, dates, strain, pen);
+                let hatch = *hatches
+                    .entry((strain, pen))
+                    .or_insert_with(|| hatch_of(register, dates, strain, pen));
                 age_on_date(&rows, column, dates, hatch, faults)
             }
             _ => None,
         };
         if age.is_none()
             && faults.count() == at
+            && mark != Mark::InDoubt
             && let Some(column) = age_column
         {
             rows.word(column.index, "an age", faults);
@@ -101,12 +111,13 @@ fn known(
     column: Option<usize>,
     names: &[String],
     what: &str,
+    closed: bool,
     index: impl Fn(&str) -> Option<usize>,
     faults: &mut Faults,
 ) -> Option<usize> {
     let name = rows.optional_word(column)?;
     let found = index(name);
-    if let (None, Some(column)) = (found, column) {
+    if let (None, Some(column), true) = (found, column, closed) {
         let advice = match nearest(name, names.iter().map(String::as_str)) {
             Some(near) => format!("perhaps {near} is meant"),
             None => format!("correct the {what} or remove the row"),

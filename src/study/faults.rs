@@ -1,13 +1,19 @@
-//! What is wrong with what a user wrote, and where: collected, told all at once.
+//! What is wrong with what a user wrote, and where: collected, and reported all at once.
+//!
+//! Faults of one file with the same expectation and the same advice have one cause: more
+//! than three of them are one message with a count and the first three places.
 
+use std::collections::{BTreeSet, HashMap};
 use std::fmt;
 
 use crate::error::Error;
 
-/// Faults told in one go; the rest are counted.
+/// Faults listed in one go; the rest are counted.
 const TOLD: usize = 50;
-/// Faults kept in memory; the rest are counted.
-const KEPT: usize = 1000;
+/// Places kept in memory; the rest are counted.
+const KEPT: usize = 10_000;
+/// Places of one cause that are listed each for itself; more are one message.
+const APART: usize = 3;
 /// Characters of a cell that a message repeats.
 const CELL_SHOWN: usize = 40;
 
@@ -16,7 +22,7 @@ const CELL_SHOWN: usize = 40;
 pub struct Place {
     /// The file, as the user named it.
     pub file: String,
-    /// The row as a spreadsheet counts it: 1 is the header.
+    /// The row as a spreadsheet counts it, from 1.
     pub row: Option<u32>,
     /// The header of the column.
     pub column: Option<String>,
@@ -71,6 +77,9 @@ impl fmt::Display for Place {
 }
 
 /// One fault: its place, what was found, what was expected, what to do next.
+///
+/// Faults of one cause are one: its place is then what all of them share, and what was
+/// found lists the first three and counts the rest.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Fault {
     /// Where it stands.
@@ -81,6 +90,8 @@ pub struct Fault {
     pub expected: String,
     /// What to do next.
     pub advice: String,
+    /// Cells, rows or columns that have it.
+    pub count: usize,
 }
 
 impl fmt::Display for Fault {
@@ -90,16 +101,45 @@ impl fmt::Display for Fault {
             found,
             expected,
             advice,
+            ..
         } = self;
         write!(f, "{place}: found {found}, expected {expected}; {advice}")
     }
 }
 
+/// What faults of one cause have in common.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+struct Cause {
+    file: String,
+    expected: String,
+    advice: String,
+}
+
+/// A place in the file of a cause, and what was found there; by row, then column.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+struct Occurrence {
+    row: Option<u32>,
+    column: Option<String>,
+    found: String,
+}
+
+/// Where one cause shows.
+#[derive(Debug, Default)]
+struct Occurrences {
+    /// A column may be asked for more than once; what is wrong in it is one fault.
+    kept: BTreeSet<Occurrence>,
+    /// Those beyond the limit.
+    more: usize,
+}
+
 /// All faults found so far.
 #[derive(Debug, Default)]
 pub(crate) struct Faults {
-    kept: Vec<Fault>,
+    causes: HashMap<Cause, Occurrences>,
+    kept: usize,
+    /// Faults of causes beyond the limit.
     more: usize,
+    added: usize,
 }
 
 impl Faults {
@@ -111,36 +151,72 @@ impl Faults {
         expected: impl Into<String>,
         advice: impl Into<String>,
     ) {
-        if self.kept.len() < KEPT {
-            self.kept.push(Fault {
-                place,
-                found: found.into(),
-                expected: expected.into(),
-                advice: advice.into(),
-            });
-        } else {
-            self.more += 1;
+        self.added += 1;
+        let cause = Cause {
+            file: place.file,
+            expected: expected.into(),
+            advice: advice.into(),
+        };
+        let full = self.kept >= KEPT;
+        let known = match self.causes.get_mut(&cause) {
+            Some(known) => known,
+            None if full => {
+                self.more += 1;
+                return;
+            }
+            None => self.causes.entry(cause).or_default(),
+        };
+        if full {
+            known.more += 1;
+            return;
         }
+        self.kept += usize::from(known.kept.insert(Occurrence {
+            row: place.row,
+            column: place.column,
+            found: found.into(),
+        }));
     }
 
-    /// Number of faults so far.
+    /// Number of faults added so far.
     pub(crate) fn count(&self) -> usize {
-        self.kept.len() + self.more
+        self.added
     }
 
-    /// The faults by file and row, and how many more there are.
-    pub(crate) fn sorted(mut self) -> (Vec<Fault>, usize) {
-        self.kept.sort();
-        // A column may be asked for more than once; what is wrong in it is told once.
-        self.kept.dedup();
-        let more = self.more + self.kept.len().saturating_sub(TOLD);
-        self.kept.truncate(TOLD);
-        (self.kept, more)
+    /// The faults by file and row, those of one cause as one, and how many more there are.
+    pub(crate) fn sorted(self) -> (Vec<Fault>, usize) {
+        let mut faults: Vec<(Place, Fault)> = Vec::new();
+        for (cause, occurrences) in self.causes {
+            if occurrences.kept.len() + occurrences.more > APART {
+                faults.extend(cause.as_one(&occurrences));
+                continue;
+            }
+            faults.extend(occurrences.kept.into_iter().map(|one| {
+                let place = Place {
+                    file: cause.file.clone(),
+                    row: one.row,
+                    column: one.column,
+                };
+                let fault = Fault {
+                    place: place.clone(),
+                    found: one.found,
+                    expected: cause.expected.clone(),
+                    advice: cause.advice.clone(),
+                    count: 1,
+                };
+                (place, fault)
+            }));
+        }
+        faults.sort();
+        let mut faults: Vec<Fault> = faults.into_iter().map(|(_, fault)| fault).collect();
+        let untold = faults.iter().skip(TOLD).map(|fault| fault.count);
+        let more = self.more + untold.sum::<usize>();
+        faults.truncate(TOLD);
+        (faults, more)
     }
 
-    /// `value`, or the error that tells all faults.
+    /// `value`, or the error that lists all faults.
     pub(crate) fn or<T>(self, value: T) -> crate::Result<T> {
-        if self.kept.is_empty() {
+        if self.added == 0 {
             return Ok(value);
         }
         let (faults, more) = self.sorted();
@@ -148,7 +224,65 @@ impl Faults {
     }
 }
 
-/// One line a fault, and one for those not told.
+impl Cause {
+    /// All that it shows in as one fault, after the first place.
+    fn as_one(&self, occurrences: &Occurrences) -> Option<(Place, Fault)> {
+        let kept = &occurrences.kept;
+        let first = kept.first()?;
+        let one_column = kept.iter().all(|one| one.column == first.column);
+        let column = first.column.clone().filter(|_| one_column);
+        let where_at = |one: &Occurrence| match (one.row, &one.column) {
+            (Some(row), Some(column)) if !one_column => {
+                format!("row {row}, column {}", one_line(column))
+            }
+            (Some(row), _) => format!("row {row}"),
+            (None, Some(column)) if !one_column => format!("column {}", one_line(column)),
+            (None, _) => String::new(),
+        };
+        let alike = kept.iter().all(|one| one.found == first.found);
+        let shown = kept.iter().take(APART).map(|one| match where_at(one) {
+            at if alike => at,
+            at if at.is_empty() => one.found.clone(),
+            at => format!("{} ({at})", one.found),
+        });
+        let shown = shown
+            .collect::<Vec<_>>()
+            .join(if alike { "; " } else { ", " });
+        let count = kept.len() + occurrences.more;
+        let rows = kept.iter().all(|one| one.row.is_some());
+        let columns = kept.iter().all(|one| one.column.is_some());
+        let what = match (rows, columns) {
+            (true, true) => "cells",
+            (true, false) => "rows",
+            (false, true) => "columns",
+            (false, false) => "places",
+        };
+        let rest = count - APART;
+        let found = if alike {
+            format!(
+                "{} in {count} {what} ({shown} and {rest} more)",
+                first.found
+            )
+        } else {
+            format!("{shown} and {rest} more, {count} {what} in all")
+        };
+        let place = |row, column| Place {
+            file: self.file.clone(),
+            row,
+            column,
+        };
+        let fault = Fault {
+            place: place(None, column),
+            found,
+            expected: self.expected.clone(),
+            advice: self.advice.clone(),
+            count,
+        };
+        Some((place(first.row, first.column.clone()), fault))
+    }
+}
+
+/// One line a fault, and one for those not listed.
 pub(crate) fn messages(faults: &[Fault], more: usize) -> Vec<String> {
     let mut lines: Vec<String> = faults.iter().map(Fault::to_string).collect();
     if more > 0 {
@@ -205,6 +339,20 @@ pub(crate) fn listed<S: AsRef<str>>(names: impl IntoIterator<Item = S>) -> Strin
     text
 }
 
+/// Rows that a message names; more are counted.
+pub(crate) const ROWS_SHOWN: usize = 3;
+
+/// Rows by number and count: `5 rows (2, 3, 4 and 2 more)`; `first` are the first few.
+pub(crate) fn rows_listed(count: usize, first: &[u32]) -> String {
+    let shown: Vec<String> = first.iter().take(ROWS_SHOWN).map(u32::to_string).collect();
+    let rest = match count - shown.len() {
+        0 => String::new(),
+        rest => format!(" and {rest} more"),
+    };
+    let noun = if count == 1 { "row" } else { "rows" };
+    format!("{count} {noun} ({}{rest})", shown.join(", "))
+}
+
 /// The known name nearest to `name`, where one is near enough to be meant.
 ///
 /// Near enough: at most a third of the letters differ (edit distance, letter
@@ -253,29 +401,66 @@ mod tests {
         assert_eq!(nearest("colour", known), None);
     }
 
+    fn told(faults: Faults) -> Vec<String> {
+        faults.or(()).unwrap_err().messages().to_vec()
+    }
+
     #[test]
     fn a_fault_reads_where_what_expected_next() {
-        let fault = Fault {
-            place: Place::cell("weighings.csv", 17, "weight_g"),
-            found: quoted("1,25o"),
-            expected: "a mass in g such as 1250.5".into(),
-            advice: "correct the cell".into(),
-        };
+        let mut faults = Faults::default();
+        faults.add(
+            Place::cell("weighings.csv", 17, "weight_g"),
+            quoted("1,25o"),
+            "a mass in g such as 1250.5",
+            "correct the cell",
+        );
         assert_eq!(
-            fault.to_string(),
-            "weighings.csv, row 17, column weight_g: found \"1,25o\", \
-             expected a mass in g such as 1250.5; correct the cell"
+            told(faults),
+            ["weighings.csv, row 17, column weight_g: found \"1,25o\", \
+             expected a mass in g such as 1250.5; correct the cell"]
+        );
+    }
+
+    #[test]
+    fn cells_of_one_cause_are_one_message_with_the_first_three_places() {
+        let mut faults = Faults::default();
+        for _asked_twice in 0..2 {
+            for row in (2..=73).rev() {
+                let place = Place::cell("a.csv", row, "weight_g");
+                faults.add(place, format!("\"{row} g\""), "a mass", "leave the number");
+                let place = Place::cell("a.csv", row, if row % 2 == 0 { "d7" } else { "d14" });
+                faults.add(place, "\"-1\"", "a mass above 0", "correct the cell");
+            }
+        }
+        faults.add(Place::row("a.csv", 2), "3 cells", "4", "fill in");
+        assert_eq!(
+            told(faults),
+            [
+                "a.csv, row 2: found 3 cells, expected 4; fill in",
+                "a.csv: found \"-1\" in 72 cells (row 2, column d7; row 3, column d14; row 4, column d7 and 69 more), expected a mass above 0; correct the cell",
+                "a.csv, column weight_g: found \"2 g\" (row 2), \"3 g\" (row 3), \"4 g\" (row 4) and 69 more, 72 cells in all, expected a mass; leave the number",
+            ]
         );
     }
 
     #[test]
     fn faults_beyond_the_limit_are_counted() {
         let mut faults = Faults::default();
-        for row in (1..=1200).rev() {
+        for row in (1..=12_000).rev() {
             faults.add(Place::row("a.csv", row), "x", "y", "z");
         }
-        let error = faults.or(()).unwrap_err();
-        assert_eq!(error.messages().len(), TOLD + 1);
-        assert!(error.messages()[TOLD].starts_with("and 1150 more"));
+        for row in 1..=60 {
+            faults.add(Place::row("b.csv", row), "x", format!("{row}"), "z");
+        }
+        let mut few = Faults::default();
+        for row in 1..=60 {
+            few.add(Place::row("b.csv", row), "x", format!("{row}"), "z");
+        }
+        let messages = told(few);
+        assert_eq!(messages.len(), TOLD + 1);
+        assert!(messages[TOLD].starts_with("and 10 more"));
+        let messages = told(faults);
+        assert!(messages[0].contains("in 12000 rows"), "{}", messages[0]);
+        assert!(messages[1].starts_with("and 60 more"), "{}", messages[1]);
     }
 }

@@ -111,6 +111,8 @@ impl Default for Format {
 pub(crate) enum Mark {
     Point,
     Comma,
+    /// Not known, and a fault reported: numbers with a mark cannot be read.
+    InDoubt,
 }
 
 /// Why a cell is no number.
@@ -126,32 +128,49 @@ pub(crate) enum NotNumber {
     NotFinite,
     /// What a spreadsheet shows for a formula that failed.
     Formula,
+    /// A number whose mark is in doubt, which has been reported.
+    MarkInDoubt,
 }
 
 impl NotNumber {
-    /// What to do next.
-    pub(crate) fn advice(self) -> &'static str {
-        match self {
-            Self::Text | Self::NotFinite => "correct the cell or mark it missing (NA)",
-            Self::Formula => "correct the formula in the spreadsheet, or empty the cell",
-            Self::Unit => {
+    /// What to do next, where the decimal mark is set as `decimal` says; nothing where the
+    /// user has been asked already.
+    pub(crate) fn advice(self, decimal: Decimal) -> Option<&'static str> {
+        Some(match (self, decimal) {
+            (Self::Text | Self::NotFinite, _) => "correct the cell or mark it missing (NA)",
+            (Self::Formula, _) => "correct the formula in the spreadsheet, or empty the cell",
+            (Self::Unit, _) => {
                 "leave only the number in the cell; its unit goes into the header or under [units]"
             }
-            Self::Marks => {
+            (Self::Marks, Decimal::Auto) => {
                 "write numbers without thousands marks, and name the decimal mark under [format] \
                  in study.toml (--decimal point or --decimal comma)"
             }
-        }
+            (Self::Marks, Decimal::Point) => {
+                "write numbers without thousands marks and with the decimal point that is set"
+            }
+            (Self::Marks, Decimal::Comma) => {
+                "write numbers without thousands marks and with the decimal comma that is set"
+            }
+            (Self::MarkInDoubt, _) => return None,
+        })
     }
 }
 
-/// Reads a number with a known decimal mark; thousands marks are never guessed.
+/// Reads a number by its decimal mark; thousands marks are never guessed.
 pub(crate) fn number(cell: &str, mark: Mark) -> Result<f64, NotNumber> {
     let parsed = match mark {
         Mark::Point => cell.parse::<f64>(),
         Mark::Comma if cell.contains('.') => return Err(NotNumber::Marks),
         Mark::Comma if cell.contains(',') => cell.replacen(',', ".", 1).parse(),
-        Mark::Comma => cell.parse(),
+        Mark::InDoubt if cell.replacen(',', ".", 1).parse::<f64>().is_ok() => {
+            return if cell.contains(['.', ',']) {
+                Err(NotNumber::MarkInDoubt)
+            } else {
+                number(cell, Mark::Point)
+            };
+        }
+        Mark::Comma | Mark::InDoubt => cell.parse(),
     };
     match parsed {
         Ok(value) if value.is_finite() => Ok(value),
@@ -185,61 +204,6 @@ fn why_not(cell: &str) -> NotNumber {
     }
 }
 
-/// What the numbers of a table say about its decimal mark.
-#[derive(Debug, Default)]
-pub(crate) struct MarkEvidence {
-    point: bool,
-    comma: bool,
-    point_or_thousands: bool,
-    comma_or_thousands: bool,
-}
-
-impl MarkEvidence {
-    /// Takes in one cell; true where that cell is in doubt.
-    pub(crate) fn see(&mut self, cell: &str) -> bool {
-        let cell = cell.strip_prefix(['-', '+']).unwrap_or(cell);
-        let plain = cell
-            .bytes()
-            .all(|byte| byte.is_ascii_digit() || byte == b',' || byte == b'.');
-        if !plain {
-            return false;
-        }
-        let (point, comma) = (cell.split_once('.'), cell.split_once(','));
-        match (point, comma) {
-            (Some(halves), None) if like_thousands(halves) => self.point_or_thousands = true,
-            (None, Some(halves)) if like_thousands(halves) => self.comma_or_thousands = true,
-            (Some(_), None) => self.point = true,
-            (None, Some(_)) => self.comma = true,
-            // No mark says nothing; both marks are a fault whichever is decimal.
-            _ => {}
-        }
-        self.comma_or_thousands || self.point_or_thousands
-    }
-
-    /// The mark, or `None` where it is in doubt.
-    ///
-    /// `points_in_doubt`: whether `1.250` may be 1250 here (in a table with
-    /// semicolons, the habit of countries with decimal commas).
-    pub(crate) fn verdict(&self, points_in_doubt: bool) -> Option<Mark> {
-        match (self.point, self.comma) {
-            (false, true) => Some(Mark::Comma),
-            // With both proven, each cell with a comma is then told as a fault.
-            (true, _) => Some(Mark::Point),
-            (false, false) if self.comma_or_thousands => None,
-            (false, false) if self.point_or_thousands && points_in_doubt => None,
-            (false, false) => Some(Mark::Point),
-        }
-    }
-}
-
-/// Whether a number's halves could be thousands and the rest, as in `1,250`.
-fn like_thousands((before, after): (&str, &str)) -> bool {
-    (1..=3).contains(&before.len())
-        && !before.starts_with('0')
-        && after.len() == 3
-        && after.bytes().all(|byte| byte.is_ascii_digit())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -263,22 +227,5 @@ mod tests {
         ] {
             assert_eq!(number(cell, mark), expected, "{cell}");
         }
-    }
-
-    #[test]
-    fn the_mark_is_seen_only_where_nothing_is_in_doubt() {
-        let verdict = |cells: &[&str]| {
-            let mut evidence = MarkEvidence::default();
-            for cell in cells {
-                evidence.see(cell);
-            }
-            evidence.verdict(true)
-        };
-        assert_eq!(verdict(&["35", "1250"]), Some(Mark::Point));
-        assert_eq!(verdict(&["12,5", "1,250"]), Some(Mark::Comma));
-        assert_eq!(verdict(&["0,125"]), Some(Mark::Comma));
-        assert_eq!(verdict(&["12.5", "1.250"]), Some(Mark::Point));
-        assert_eq!(verdict(&["1,250"]), None);
-        assert_eq!(verdict(&["1.250"]), None);
     }
 }

@@ -286,7 +286,7 @@ impl Header<'_> {
             None => format!("name the column {how}"),
         };
         faults.add(
-            Place::row(&self.table.file, 1),
+            self.table.header_place(),
             format!("the headers {}", listed(headers)),
             format!("a column {}", names.join(" or ")),
             advice,
@@ -303,6 +303,19 @@ impl Header<'_> {
         }
     }
 
+    /// Whether a column has the name of one of words or dates.
+    pub(crate) fn is_words(&self, column: usize) -> bool {
+        let header = &self.table.headers[column];
+        columns_of(self.name).iter().any(|(stem, holds)| {
+            matches!(holds, Holds::Words | Holds::Dates) && is_named(header, stem, *holds)
+        })
+    }
+
+    /// The unit of mass that a column's header names.
+    pub(crate) fn mass_unit_of(&self, column: usize) -> Option<MassUnit> {
+        mass_unit(&self.table.headers[column])
+    }
+
     fn holds(&self, stem: &str) -> Holds {
         columns_of(self.name)
             .iter()
@@ -312,11 +325,11 @@ impl Header<'_> {
 
     /// The column that the user named, or the one under this program's name;
     /// with the key by which the user named it. What a spreadsheet has spoilt in
-    /// it is told: in columns that nobody asks for it does no harm.
+    /// it is reported: in columns that nobody asks for it does no harm.
     fn find(&self, stem: &str, faults: &mut Faults) -> Option<(usize, Option<&str>)> {
         let found = self.locate(stem, faults)?;
         let holds_words = self.holds(stem) == Holds::Words;
-        self.table.tell_spoilt(found.0, holds_words, faults);
+        self.table.report_spoilt(found.0, holds_words, faults);
         Some(found)
     }
 
@@ -347,7 +360,7 @@ impl Header<'_> {
                     None => format!("correct {by}"),
                 };
                 faults.add(
-                    Place::row(&self.table.file, 1),
+                    self.table.header_place(),
                     format!("the headers {}", listed(headers)),
                     format!("a column \"{wanted}\", which {by} names"),
                     advice,
@@ -363,7 +376,7 @@ impl Header<'_> {
         let (first, second) = (named.next()?, named.next());
         if let Some(second) = second {
             faults.add(
-                Place::row(&self.table.file, 1),
+                self.table.header_place(),
                 format!("both columns {} and {}", headers[first], headers[second]),
                 format!("one column of {}", stem.replace('_', " ")),
                 match self.voice {
@@ -398,7 +411,7 @@ impl Header<'_> {
                         unit: mass.unwrap_or(MassUnit::Gram),
                     },
                 });
-                self.table.tell_spoilt(index, true, faults);
+                self.table.report_spoilt(index, true, faults);
             }
         }
         columns
@@ -419,7 +432,7 @@ impl Header<'_> {
             Voice::Options => "--wide",
         };
         faults.add(
-            Place::row(&self.table.file, 1),
+            self.table.header_place(),
             format!("a column for each age ({})", listed(ages)),
             "one row a weighing: bird, age_d, weight_g",
             format!("to read each such column as the weights at that age, say {how}"),

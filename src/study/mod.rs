@@ -22,6 +22,7 @@ mod calibration;
 mod check;
 mod chemistry;
 mod columns;
+mod decimal_mark;
 mod doubt;
 mod encoding;
 mod events;
@@ -29,10 +30,12 @@ mod faults;
 mod fingerprint;
 mod format;
 mod header;
+mod judge;
 mod names;
 mod onset;
 mod pieces;
 mod plausible;
+mod quotes;
 mod read;
 mod records;
 mod scan;
@@ -41,6 +44,7 @@ mod settings;
 mod starter;
 mod table;
 mod targets;
+mod text_file;
 mod title;
 mod units;
 mod weighings;
@@ -53,8 +57,9 @@ pub use any_table::{AnyColumn, AnyTable, read_columns};
 pub use calibration::{CalibrationWishes, RowWeighting};
 pub use check::{Check, ChemistrySummary, Rejection, ScanSummary, StrainSummary, Summary};
 pub use chemistry::{Analysis, Basis, Chemistry, ChemistryWishes, Part};
-pub use columns::{BODY_WEIGHT, Columns, Values};
+pub use columns::{BODY_WEIGHT, Columns, NO_GROUPS, Values};
 pub use doubt::Doubt;
+pub(crate) use faults::Faults;
 pub use faults::{Fault, Place};
 pub use fingerprint::Fingerprint;
 pub use format::{Decimal, Format, Separator};
@@ -73,7 +78,6 @@ pub use units::{AGE_LIMIT_D, AgeUnit, DateFormat, MASS_LIMIT_G, MassUnit, NUMBER
 pub use workbook::file_and_sheet;
 
 use crate::error::Result;
-use faults::Faults;
 
 /// A study as read and checked.
 #[derive(Debug, Clone, Default)]
@@ -104,8 +108,10 @@ pub struct Study {
     pub settings: Settings,
     /// What ages and values may be.
     pub values: Values,
-    /// What is no fault but should be known: one line each.
+    /// What deserves a second look: one line each.
     pub warnings: Vec<String>,
+    /// What was left out or not read, as it should be: one line each.
+    pub notes: Vec<String>,
 }
 
 /// One bird.

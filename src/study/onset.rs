@@ -1,9 +1,13 @@
 //! The `onset` table: bird, first_egg_age_d, last_seen_age_d.
 
+use std::collections::HashMap;
+
 use super::Onset;
-use super::faults::{Faults, nearest, quoted};
+use super::decimal_mark::{self, NumberColumn};
+use super::faults::{Faults, quoted};
 use super::format::Mark;
 use super::header::{Header, Measure};
+use super::judge;
 use super::read::Register;
 use super::table::Rows;
 use super::units::{AGE_LIMIT_D, AgeUnit, age_in_range};
@@ -17,41 +21,28 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
     if first_egg.is_none() && faults.count() == before {
         header.missing(&["first_egg_age"], faults);
     }
-    let (Some(bird_column), Some(first_egg)) = (bird_column, first_egg) else {
+    let (Some(bird_column), Some(first_egg), true) =
+        (bird_column, first_egg, faults.count() == before)
+    else {
+        judge::rows(header, faults);
         return;
     };
-    if faults.count() > before {
-        return;
-    }
-    let numbers: Vec<usize> = [Some(first_egg), last_seen]
+    let numbers: Vec<NumberColumn> = [Some(first_egg), last_seen]
         .into_iter()
         .flatten()
-        .map(|age| age.index)
+        .map(NumberColumn::from)
         .collect();
-    let Some(mark) = header.table.mark(&numbers, faults) else {
-        return;
-    };
-    let mut rows_of = vec![None; register.study.birds.len()];
+    let mark = decimal_mark::of(header.table, &numbers, faults);
+    let mut rows_of: HashMap<usize, u32> = HashMap::new();
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
         let Some(name) = rows.word(bird_column, "a bird's name", faults) else {
             continue;
         };
-        let Some(bird) = register.bird(name) else {
-            let known = register.study.birds.iter().map(|bird| bird.name.as_str());
-            let advice = match nearest(name, known) {
-                Some(near) => format!("perhaps {near} is meant"),
-                None => "correct the name or remove the row".to_owned(),
-            };
-            faults.add(
-                rows.place(bird_column),
-                format!("bird {}", quoted(name)),
-                "a bird of the study",
-                advice,
-            );
+        let Some(bird) = register.known_bird(name, &rows, bird_column, faults) else {
             continue;
         };
-        if let Some(row) = rows_of[bird].replace(rows.row) {
+        if let Some(row) = rows_of.insert(bird, rows.row) {
             faults.add(
                 rows.place(bird_column),
                 format!("bird {name} again, as in row {row}"),
@@ -65,6 +56,7 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
         let last_seen_age_d = last_seen.and_then(|column| age(&rows, column, mark, faults));
         match (first_egg_age_d, last_seen_age_d) {
             _ if faults.count() > at => continue,
+            (None, None) if mark == Mark::InDoubt => continue,
             (None, None) => faults.add(
                 rows.place(first_egg.index),
                 format!("neither a first egg nor a last sight of bird {name}"),

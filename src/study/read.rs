@@ -8,7 +8,7 @@ use std::path::Path;
 use chrono::NaiveDate;
 
 use super::columns::{Columns, Values};
-use super::faults::{Faults, Place, quoted};
+use super::faults::{Faults, Place, nearest, quoted};
 use super::format::Writing;
 use super::header::{Header, Voice};
 use super::settings::{Settings, TableName};
@@ -66,8 +66,9 @@ pub(crate) fn study(
         register.study.traits.extend(records);
     }
     let scans_name_birds = settings.tables.birds.is_none() && settings.tables.weighings.is_none();
-    register.open_to_scans = scans_name_birds;
     all_known &= register.closed || !register.study.traits.is_empty() || scans_name_birds;
+    // Where the scans name the birds, or where birds were lost to a fault, a new one is none.
+    register.closed = all_known && !scans_name_birds;
     register.settle_strains();
     for name in [
         TableName::Scans,
@@ -81,26 +82,25 @@ pub(crate) fn study(
         };
         register.tell(Some(&table));
         let header = source.header(&table, name);
+        let before = faults.count();
         match name {
-            TableName::Scans if all_known => {
+            TableName::Scans => {
                 register.study.scans =
                     scan::read(&header, &settings.scans, &dates, &mut register, faults);
                 register.settle_strains();
+                register.closed = all_known && (!scans_name_birds || faults.count() == before);
             }
-            TableName::Chemistry if all_known => {
+            TableName::Chemistry => {
                 register.study.chemistry =
                     chemistry::read(&header, &settings.chemistry, &mut register, faults);
             }
-            TableName::Targets if all_known => targets::read(&header, &mut register, faults),
-            TableName::Onset if all_known => onset::read(&header, &mut register, faults),
-            TableName::Events if all_known => events::read(&header, &dates, &mut register, faults),
-            _ => {
-                // Who is who is not known: only the shape of the rows can be judged.
-                let mut rows = table.rows();
-                while rows.next(faults).is_some() {}
-            }
+            TableName::Targets => targets::read(&header, &mut register, faults),
+            TableName::Onset => onset::read(&header, &mut register, faults),
+            TableName::Events => events::read(&header, &dates, &mut register, faults),
+            TableName::Birds | TableName::Weighings => {}
         }
     }
+    register.settle_strains();
     let mut study = register.study;
     let birds = study.birds.iter().map(|bird| bird.name.as_str());
     let strains = study.strains.iter().map(String::as_str);
@@ -152,11 +152,9 @@ impl<'a> Source<'a> {
             dates: units.date_format.as_ref().unwrap_or(&usual),
             header_row: self.settings.header_row.of(name).map(NonZeroU32::get),
         };
-        Table::open(&path, &file.display().to_string(), &writing, faults).filter(|table| {
-            let before = faults.count();
-            self.header(table, name).check_mapping(faults);
-            faults.count() == before
-        })
+        let table = Table::open(&path, &file.display().to_string(), &writing, faults)?;
+        self.header(&table, name).check_mapping(faults);
+        Some(table)
     }
 
     fn header<'t>(&self, table: &'t Table, name: TableName) -> Header<'t>
@@ -311,8 +309,8 @@ pub(crate) struct Register {
     pub(crate) hatch_lost: HashSet<usize>,
     /// Whether all birds are known, so that a new one is a fault.
     pub(crate) closed: bool,
-    /// Whether birds are those that the scans name: no other table names any.
-    pub(crate) open_to_scans: bool,
+    /// Names of birds that are not known, each a fault.
+    unknown: HashSet<String>,
 }
 
 impl Register {
@@ -336,6 +334,53 @@ impl Register {
             None => *self.birds.get(name)?,
         };
         Some(self.last)
+    }
+
+    /// The bird that a cell names: a known one, or a new one where not all are known.
+    pub(crate) fn known_bird(
+        &mut self,
+        name: &str,
+        rows: &Rows<'_>,
+        column: usize,
+        faults: &mut Faults,
+    ) -> Option<usize> {
+        let known = self.bird(name);
+        if known.is_some() {
+            return known;
+        }
+        if !self.closed {
+            return Some(self.enter_bird(name));
+        }
+        self.unknown_bird(name, rows.place(column), faults);
+        None
+    }
+
+    /// The fault that no bird of that name is known, once for each name.
+    pub(crate) fn unknown_bird(&mut self, name: &str, place: Place, faults: &mut Faults) {
+        if !self.unknown.insert(name.to_owned()) {
+            return;
+        }
+        // The search for the nearest name walks all birds: not for every bird of a wrong table.
+        let few = self.unknown.len() <= 50;
+        let known = self.study.birds.iter().map(|bird| bird.name.as_str());
+        let alike = known.clone().find(|other| few && names::alike(other, name));
+        let near = few.then(|| nearest(name, known)).flatten();
+        let advice = match (alike, near) {
+            (Some(alike), _) => format!(
+                "perhaps {} is meant, which differs only in letter case, spaces, or zeros in front or after a decimal point: write it alike in both tables",
+                quoted(alike)
+            ),
+            (_, Some(near)) => {
+                format!("perhaps {near} is meant; otherwise add the bird to the birds table")
+            }
+            _ => "add the bird to the birds table or correct its name".to_owned(),
+        };
+        faults.add(
+            place,
+            format!("bird {}", quoted(name)),
+            "a bird of the study",
+            advice,
+        );
     }
 
     /// Enters a bird that is not yet known, without a strain.

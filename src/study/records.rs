@@ -1,7 +1,7 @@
 //! Rows in the order of a table to records by bird and age.
 
 use super::Records;
-use super::faults::{Faults, Place};
+use super::faults::{Faults, Place, ROWS_SHOWN};
 use super::read::Register;
 
 /// What the rows held, in the order of the table.
@@ -11,7 +11,30 @@ pub(crate) struct Seen {
     pub(crate) ages_d: Vec<f64>,
     pub(crate) values: Vec<f64>,
     pub(crate) rows: Vec<u32>,
-    pub(crate) missing: usize,
+    pub(crate) missing: Missing,
+}
+
+/// Rows (of a wide table, cells) without a value.
+#[derive(Default)]
+pub(crate) struct Missing {
+    pub(crate) count: usize,
+    /// The rows of the first few.
+    pub(crate) first: Vec<u32>,
+}
+
+impl Missing {
+    pub(crate) fn add(&mut self, row: u32) {
+        self.count += 1;
+        if self.first.len() < ROWS_SHOWN {
+            self.first.push(row);
+        }
+    }
+
+    fn append(&mut self, after: &Self) {
+        self.count += after.count;
+        let room = ROWS_SHOWN - self.first.len();
+        self.first.extend(after.first.iter().take(room));
+    }
 }
 
 impl Seen {
@@ -22,7 +45,7 @@ impl Seen {
         self.ages_d.append(&mut after.ages_d);
         self.values.append(&mut after.values);
         self.rows.append(&mut after.rows);
-        self.missing += after.missing;
+        self.missing.append(&after.missing);
     }
 
     /// Moves the columns to `records`, by bird and by age within a bird, rows at

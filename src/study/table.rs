@@ -1,13 +1,14 @@
 //! A text file, or a sheet of a workbook, to rows of cells: encoding, separator,
 //! header, ragged rows.
 
+use std::collections::{BTreeMap, HashSet};
 use std::path::Path;
 
-use super::encoding::{self, Decoded};
-use super::faults::{Faults, Place, listed, nearest, quoted};
-use super::format::{Decimal, Format, Mark, MarkEvidence, NotNumber, Separator, Writing, number};
-use super::workbook::{self, Sheet, file_and_sheet};
-use super::{names, pieces, title};
+use super::faults::{Faults, Place, listed, quoted};
+use super::format::{Decimal, Format, Mark, NotNumber, Writing, number};
+use super::quotes::{OpenKind, OpenQuote};
+use super::workbook::{self, Spoilt, file_and_sheet};
+use super::{names, pieces, text_file, title};
 
 /// One table in memory, its header read and its rows still text.
 #[derive(Debug)]
@@ -16,14 +17,16 @@ pub(crate) struct Table {
     pub(crate) file: String,
     /// The headers, trimmed.
     pub(crate) headers: Vec<String>,
+    /// The row of the headers.
+    header_row: u32,
+    /// Rows to pass over before the first of data.
+    rows_of_header: usize,
     text: String,
     separator: u8,
     format: Format,
-    /// Cells of a sheet that hold an error: row, column from 0, the error.
-    errors: Vec<(u32, usize, String)>,
-    /// Cells of a sheet that hold a date: row, column from 0.
-    dates: Vec<(u32, usize)>,
-    /// What to tell of how the file was read.
+    /// Cells of a sheet that do not hold what they show, by column: their rows.
+    spoilt: BTreeMap<usize, Vec<(u32, Spoilt)>>,
+    /// What to report of how the file was read.
     pub(crate) warning: Option<String>,
 }
 
@@ -39,16 +42,16 @@ impl Table {
         let bytes = match std::fs::read(&path) {
             Ok(bytes) => bytes,
             Err(error) => {
-                unreadable(&path, file, &error, faults);
+                text_file::unreadable(&path, file, &error, faults);
                 return None;
             }
         };
-        let sheet = if workbook::is_named_workbook(&path) || wanted.is_some() {
+        let mut sheet = if workbook::is_named_workbook(&path) || wanted.is_some() {
             let (file, _) = file_and_sheet(Path::new(file));
             let file = file.display().to_string();
             workbook::read(bytes, &file, wanted.as_deref(), writing, faults)?
         } else {
-            text_file(bytes, file, writing, faults)?
+            text_file::read(bytes, file, writing, faults)?
         };
         let titled = match writing.header_row {
             Some(_) => None,
@@ -64,19 +67,56 @@ impl Table {
                      row: --header-row {header}, in study.toml under [header_row]"
                 ),
             );
-            return None;
+            // Read on as if it had been named, so that faults below it are reported too.
+            title::blank_above(&mut sheet.text, header);
+        }
+        let mut spoilt: BTreeMap<usize, Vec<(u32, Spoilt)>> = BTreeMap::new();
+        for (row, column, what) in sheet.spoilt {
+            spoilt.entry(column).or_default().push((row, what));
         }
         let mut table = Self {
             file: sheet.name,
             headers: Vec::new(),
+            header_row: 1,
+            rows_of_header: 1,
             text: sheet.text,
             separator: sheet.separator,
             format: writing.format.clone(),
-            errors: sheet.errors,
-            dates: sheet.dates,
+            spoilt,
             warning: sheet.warning,
         };
-        table.read_header(faults).then_some(table)
+        table.read_header(faults);
+        table.report_quotes(&sheet.open_quotes, faults);
+        Some(table)
+    }
+
+    /// The place of the header row.
+    pub(crate) fn header_place(&self) -> Place {
+        Place::row(&self.file, self.header_row)
+    }
+
+    /// The text of all rows.
+    pub(crate) fn text(&self) -> &str {
+        &self.text
+    }
+
+    /// The separator of the text.
+    pub(crate) fn separator(&self) -> u8 {
+        self.separator
+    }
+
+    /// The decimal mark, as the user says.
+    pub(crate) fn decimal(&self) -> Decimal {
+        self.format.decimal
+    }
+
+    /// Whether a cell may hold a comma: in a comma-separated table it then needs
+    /// quotation marks.
+    pub(crate) fn may_hold_comma_cells(&self) -> bool {
+        match self.separator {
+            b',' => self.text.contains('"'),
+            _ => self.text.contains(','),
+        }
     }
 
     /// Whether the user says that the table is wide.
@@ -84,46 +124,83 @@ impl Table {
         self.format.wide
     }
 
-    /// Tells cells of a column that a spreadsheet has spoilt: formulas that failed,
-    /// and, where words are expected, words that were turned into dates.
-    pub(crate) fn tell_spoilt(&self, column: usize, holds_words: bool, faults: &mut Faults) {
+    /// Reports cells of a column that a spreadsheet has spoilt: formulas that failed or
+    /// have no value, and, where words are expected, words that were made dates.
+    pub(crate) fn report_spoilt(&self, column: usize, holds_words: bool, faults: &mut Faults) {
         let header = &self.headers[column];
-        for (row, _, error) in self.errors.iter().filter(|(_, at, _)| *at == column) {
+        for (row, what) in self.spoilt.get(&column).into_iter().flatten() {
+            let cell = workbook::address(*row, column);
+            let (found, expected, advice) = match what {
+                Spoilt::Error(error) => (
+                    format!("{error} in cell {cell}"),
+                    "a value",
+                    "correct the formula, or empty the cell",
+                ),
+                Spoilt::NoValue => (
+                    format!("a formula without a stored value in cell {cell}"),
+                    "the value of the formula",
+                    "open the workbook in a spreadsheet program and save it there, which stores the values",
+                ),
+                Spoilt::Date if holds_words => (
+                    format!("a date in cell {cell}"),
+                    "words or a number",
+                    "the spreadsheet has made a date of what was typed: format the column as text and type it again",
+                ),
+                Spoilt::Date => continue,
+            };
             faults.add(
                 Place::cell(&self.file, *row, header),
-                format!("{error} in cell {}", workbook::address(*row, column)),
-                "a value",
-                "correct the formula, or empty the cell",
-            );
-        }
-        for (row, _) in self
-            .dates
-            .iter()
-            .filter(|(_, at)| holds_words && *at == column)
-        {
-            faults.add(
-                Place::cell(&self.file, *row, header),
-                format!("a date in cell {}", workbook::address(*row, column)),
-                "words or a number",
-                "the spreadsheet has made a date of what was typed: format the column as text and type it again",
+                found,
+                expected,
+                advice,
             );
         }
     }
 
-    /// Reads and checks the header; false where nothing can be read under it.
-    fn read_header(&mut self, faults: &mut Faults) -> bool {
-        let mut rows = self.all_rows();
-        let header = rows.advance();
-        let headers: Vec<String> = match header {
-            Some(_) => rows
+    /// Reports quotation marks that are not closed in their row.
+    fn report_quotes(&self, open_quotes: &[OpenQuote], faults: &mut Faults) {
+        for open in open_quotes {
+            let place = match self.headers.get(open.column) {
+                Some(header) => Place::cell(&self.file, open.row, header),
+                None => Place::row(&self.file, open.row),
+            };
+            let (found, expected, advice) = match open.kind {
+                OpenKind::ManyLines => (
+                    "a line break inside a cell in quotation marks".to_owned(),
+                    "a row in one line",
+                    "put a space in place of the line break; if no such cell is meant, remove the quotation mark",
+                ),
+                OpenKind::Stray { next_row } => (
+                    format!(
+                        "a quotation mark that is not closed in its row (the next one stands in row {next_row})"
+                    ),
+                    "a cell that is closed in its row",
+                    "remove the quotation mark or close it",
+                ),
+                OpenKind::Last => (
+                    "a quotation mark that is never closed".to_owned(),
+                    "a cell that is closed in its row",
+                    "remove the quotation mark or close it",
+                ),
+            };
+            faults.add(place, found, expected, advice);
+        }
+    }
+
+    /// Reads and checks the header.
+    fn read_header(&mut self, faults: &mut Faults) {
+        let mut rows = self.rows_of(&self.text, 0);
+        let headers: Vec<String> = match rows.step() {
+            Some(()) => rows
                 .record
                 .iter()
                 .map(|cell| cell.trim().to_owned())
                 .collect(),
             None => Vec::new(),
         };
-        let has_rows = rows.advance().is_some();
-        let before = faults.count();
+        let header_row = rows.row.max(1);
+        let mut rows_of_header = 1;
+        let mut has_rows = rows.step().is_some();
         if has_rows && title::is_row_of_units(rows.record.iter()) {
             faults.add(
                 Place::row(&self.file, rows.row),
@@ -131,10 +208,12 @@ impl Table {
                 "data under one header row",
                 "write each unit into its header, as in weight_kg or \"age (days)\", and remove this row",
             );
+            rows_of_header = 2;
+            has_rows = rows.step().is_some();
         }
-        for (index, header) in headers.iter().enumerate() {
-            let same = |other: &String| other.eq_ignore_ascii_case(header);
-            if !header.is_empty() && headers[..index].iter().any(same) {
+        let mut seen = HashSet::new();
+        for header in headers.iter().filter(|header| !header.is_empty()) {
+            if !seen.insert(header.to_ascii_lowercase()) {
                 faults.add(
                     Place::column(&self.file, header),
                     "the header twice",
@@ -152,13 +231,14 @@ impl Table {
             );
         }
         self.headers = headers;
-        faults.count() == before
+        self.header_row = header_row;
+        self.rows_of_header = rows_of_header;
     }
 
     /// The rows under the header, each as long as it.
     pub(crate) fn rows(&self) -> Rows<'_> {
-        let mut rows = self.all_rows();
-        rows.advance();
+        let mut rows = self.rows_of(&self.text, 0);
+        rows.pass_header();
         rows
     }
 
@@ -174,13 +254,8 @@ impl Table {
                 rows
             })
             .collect();
-        pieces.first_mut()?.advance();
+        pieces.first_mut()?.pass_header();
         Some(pieces)
-    }
-
-    /// All rows, the header included.
-    fn all_rows(&self) -> Rows<'_> {
-        self.rows_of(&self.text, 0)
     }
 
     /// The rows of a part of the text, of which `row` lines stand before.
@@ -203,46 +278,6 @@ impl Table {
     pub(crate) fn is_missing(&self, cell: &str) -> bool {
         cell.is_empty() || self.format.missing.iter().any(|code| code == cell)
     }
-
-    /// The decimal mark of the numbers in `columns`: as the user says, or as
-    /// the numbers show. `None`, with a fault, where they leave it in doubt.
-    pub(crate) fn mark(&self, columns: &[usize], faults: &mut Faults) -> Option<Mark> {
-        match self.format.decimal {
-            Decimal::Point => return Some(Mark::Point),
-            Decimal::Comma => return Some(Mark::Comma),
-            Decimal::Auto => {}
-        }
-        // A comma inside a cell of a comma-separated table needs quotation marks.
-        let comma_cells = match self.separator {
-            b',' => self.text.contains('"'),
-            _ => self.text.contains(','),
-        };
-        let points_in_doubt = self.separator == b';';
-        if !comma_cells && !points_in_doubt {
-            return Some(Mark::Point);
-        }
-        let mut evidence = MarkEvidence::default();
-        let mut doubt = None;
-        let mut rows = self.rows();
-        while rows.advance().is_some() {
-            for &column in columns {
-                let cell = rows.cell(column);
-                if !self.is_missing(cell) && evidence.see(cell) && doubt.is_none() {
-                    doubt = Some((rows.row, column, cell.to_owned()));
-                }
-            }
-        }
-        let verdict = evidence.verdict(points_in_doubt);
-        if let (None, Some((row, column, cell))) = (verdict, doubt) {
-            faults.add(
-                Place::cell(&self.file, row, &self.headers[column]),
-                format!("{}, where the mark may stand before decimals or after thousands", quoted(&cell)),
-                "a decimal mark that leaves no doubt",
-                "name it under [format] in study.toml: decimal = \"point\" or \"comma\" (--decimal)",
-            );
-        }
-        verdict
-    }
 }
 
 /// The rows of a table, one after the other.
@@ -252,13 +287,19 @@ pub(crate) struct Rows<'a> {
     text: &'a [u8],
     reader: csv::Reader<&'a [u8]>,
     record: csv::StringRecord,
-    /// The row as a spreadsheet counts it: 1 is the header.
+    /// The row as a spreadsheet counts it, from 1.
     pub(crate) row: u32,
 }
 
 impl Rows<'_> {
-    /// Goes to the next row; `None` at the end.
-    fn advance(&mut self) -> Option<()> {
+    fn pass_header(&mut self) {
+        for _ in 0..self.table.rows_of_header {
+            self.step();
+        }
+    }
+
+    /// Goes to the next row, however long it is; `None` at the end.
+    pub(crate) fn step(&mut self) -> Option<()> {
         let text = self.text;
         loop {
             // The reader skips blank lines without a word; a spreadsheet counts them.
@@ -292,7 +333,7 @@ impl Rows<'_> {
     /// Goes to the next row that is as long as the header; others are faults.
     pub(crate) fn next(&mut self, faults: &mut Faults) -> Option<()> {
         loop {
-            self.advance()?;
+            self.step()?;
             let (cells, headers) = (self.record.len(), self.table.headers.len());
             let padded = || {
                 self.record
@@ -300,7 +341,9 @@ impl Rows<'_> {
                     .skip(headers)
                     .all(|cell| cell.trim().is_empty())
             };
-            if cells == headers || (cells > headers && padded()) {
+            // A sheet has no separators that could be missing.
+            let is_sheet = self.table.separator == workbook::SEPARATOR;
+            if cells == headers || (cells > headers && padded()) || (cells < headers && is_sheet) {
                 return Some(());
             }
             self.ragged(cells, headers, faults);
@@ -308,9 +351,7 @@ impl Rows<'_> {
     }
 
     fn ragged(&self, cells: usize, headers: usize, faults: &mut Faults) {
-        let advice = if self.record.iter().any(|cell| cell.contains('\n')) {
-            "a quotation mark is opened here and not closed: remove or close it"
-        } else if cells > headers && self.table.separator == b',' {
+        let advice = if cells > headers && self.table.separator == b',' {
             "a comma inside a cell splits it: put the cell in quotation marks, or save the table \
              with semicolons if commas stand before decimals"
         } else if cells < headers {
@@ -332,13 +373,23 @@ impl Rows<'_> {
         self.record.get(column).unwrap_or_default().trim()
     }
 
+    /// The place of this row.
+    pub(crate) fn whole_place(&self) -> Place {
+        Place::row(&self.table.file, self.row)
+    }
+
     /// The place of a cell of this row.
     pub(crate) fn place(&self, column: usize) -> Place {
         Place::cell(&self.table.file, self.row, &self.table.headers[column])
     }
 
+    /// Whether a cell says that there is no value.
+    pub(crate) fn is_missing(&self, column: usize) -> bool {
+        self.table.is_missing(self.cell(column))
+    }
+
     /// A cell as a number, or the fault with what was `expected`; `None` also
-    /// where it is missing.
+    /// where it is missing, or where its decimal mark is in doubt.
     pub(crate) fn number(
         &self,
         column: usize,
@@ -361,8 +412,10 @@ impl Rows<'_> {
 
     #[cold]
     fn not_a_number(&self, column: usize, why: NotNumber, expected: &str, faults: &mut Faults) {
-        let cell = self.cell(column);
-        faults.add(self.place(column), quoted(cell), expected, why.advice());
+        if let Some(advice) = why.advice(self.table.format.decimal) {
+            let found = quoted(self.cell(column));
+            faults.add(self.place(column), found, expected, advice);
+        }
     }
 
     /// A cell that must hold a word.
@@ -385,113 +438,4 @@ impl Rows<'_> {
         let cell = self.cell(column?);
         (!self.table.is_missing(cell)).then(|| names::unguarded(cell))
     }
-}
-
-/// A text file as if it were a sheet: its text, its separator.
-fn text_file(
-    bytes: Vec<u8>,
-    file: &str,
-    writing: &Writing<'_>,
-    faults: &mut Faults,
-) -> Option<Sheet> {
-    let Decoded { mut text, warning } = encoding::decoded(bytes, file, faults)?;
-    if text.trim().is_empty() {
-        let expected = "a header row and at least one row of data";
-        faults.add(
-            Place::file(file),
-            "an empty file",
-            expected,
-            "check that the right file was saved",
-        );
-        return None;
-    }
-    if let Some(header) = writing.header_row {
-        title::blank_above(&mut text, header);
-    }
-    let separator = separator(&text, file, writing.format.separator, faults)?;
-    Some(Sheet {
-        name: file.to_owned(),
-        text,
-        separator,
-        warning,
-        ..Sheet::default()
-    })
-}
-
-/// The separator: as the user says, or the one most frequent in the header.
-fn separator(text: &str, file: &str, wanted: Separator, faults: &mut Faults) -> Option<u8> {
-    match wanted {
-        Separator::Comma => return Some(b','),
-        Separator::Semicolon => return Some(b';'),
-        Separator::Tab => return Some(b'\t'),
-        Separator::Auto => {}
-    }
-    let header = text
-        .trim_start_matches(['\r', '\n'])
-        .lines()
-        .next()
-        .unwrap_or_default();
-    let mut counts = [(b',', 0), (b';', 0), (b'\t', 0)];
-    let mut inside_quotes = false;
-    for byte in header.bytes() {
-        if byte == b'"' {
-            inside_quotes = !inside_quotes;
-        }
-        for (separator, count) in &mut counts {
-            *count += usize::from(!inside_quotes && *separator == byte);
-        }
-    }
-    counts.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
-    if counts[0].1 > 0 && counts[0].1 == counts[1].1 {
-        faults.add(
-            Place::row(file, 1),
-            "as many separators of one kind as of another",
-            "commas, semicolons or tabs between the headers",
-            "name it under [format] in study.toml: separator = \"comma\", \"semicolon\" or \"tab\" (--separator)",
-        );
-        return None;
-    }
-    // Without any, the table has one column and every separator reads it.
-    Some(counts[0].0)
-}
-
-/// A file that cannot be read: the fault, with the name that may be meant.
-fn unreadable(path: &Path, file: &str, error: &std::io::Error, faults: &mut Faults) {
-    if path.is_dir() {
-        faults.add(
-            Place::file(file),
-            "a folder",
-            "a table",
-            "name the file in it",
-        );
-        return;
-    }
-    if error.kind() != std::io::ErrorKind::NotFound {
-        let advice = "check that you may read it and that no other program holds it";
-        faults.add(
-            Place::file(file),
-            format!("a file that cannot be read ({error})"),
-            "a table",
-            advice,
-        );
-        return;
-    }
-    let folder = path
-        .parent()
-        .filter(|folder| !folder.as_os_str().is_empty());
-    let mut names: Vec<String> = std::fs::read_dir(folder.unwrap_or(Path::new(".")))
-        .into_iter()
-        .flatten()
-        .flatten()
-        .filter(|entry| entry.path().is_file())
-        .map(|entry| entry.file_name().to_string_lossy().into_owned())
-        .collect();
-    names.sort();
-    let name = path.file_name().unwrap_or_default().to_string_lossy();
-    let advice = match nearest(&name, names.iter().map(String::as_str)) {
-        Some(near) => format!("perhaps {near} is meant"),
-        None if names.is_empty() => "its folder holds no files: check the path".to_owned(),
-        None => format!("its folder holds {}", listed(&names)),
-    };
-    faults.add(Place::file(file), "no such file", "a table", advice);
 }

@@ -1,10 +1,14 @@
 //! The `targets` table: strain, trait, age_d, target_g, lower_g, upper_g.
 
+use std::collections::{HashMap, HashSet};
+
 use super::Target;
 use super::columns::BODY_WEIGHT;
-use super::faults::{Faults, listed, nearest, quoted};
+use super::decimal_mark::{self, NumberColumn};
+use super::faults::{Faults, listed, nearest, quoted, rows_listed};
 use super::format::Mark;
 use super::header::{Header, Measure};
+use super::judge;
 use super::read::{ONE_STRAIN, Register};
 use super::table::Rows;
 use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit, age_in_range};
@@ -19,14 +23,16 @@ const TRAITS: [&str; 4] = [BODY_WEIGHT, "fat", "lean", "bone"];
 pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Faults) {
     let before = faults.count();
     let layout = Layout::find(header, faults);
-    if faults.count() > before {
-        return;
-    }
-    let Some(layout) = layout else { return };
-    let Some(mark) = header.table.mark(&layout.number_columns(), faults) else {
+    let Some(layout) = layout.filter(|_| faults.count() == before) else {
+        judge::rows(header, faults);
         return;
     };
+    let mark = decimal_mark::of(header.table, &layout.number_columns(), faults);
     let mut unknown: Vec<String> = Vec::new();
+    let mut unknown_seen = HashSet::new();
+    // Rows of targets already begun, by strain and trait.
+    let mut places: HashMap<(Option<usize>, String), usize> = HashMap::new();
+    let mut without_target = Vec::new();
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
         let strain = match rows.optional_word(layout.strain) {
@@ -36,7 +42,7 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
                 Some(strain) => Some(strain),
                 None if register.study.strains == [ONE_STRAIN] => None,
                 None => {
-                    if !unknown.iter().any(|known| known == name) {
+                    if unknown_seen.insert(name.to_owned()) {
                         unknown.push(name.to_owned());
                     }
                     continue;
@@ -69,27 +75,36 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
             }
             continue;
         }
-        let point = layout.point(&rows, mark, faults);
-        let Some(point) = point else { continue };
+        let Some(point) = layout.point(&rows, mark, faults) else {
+            if rows.is_missing(layout.target.index) {
+                without_target.push(rows.row);
+            }
+            continue;
+        };
         let targets = &mut register.study.targets;
-        let at = targets
-            .iter()
-            .position(|target| target.strain == strain && target.trait_name == trait_name);
-        let at = at.unwrap_or_else(|| {
-            targets.push(Target {
-                strain,
-                trait_name: trait_name.to_owned(),
-                ages_d: Vec::new(),
-                target_g: Vec::new(),
-                lower_g: Vec::new(),
-                upper_g: Vec::new(),
+        let at = *places
+            .entry((strain, trait_name.to_owned()))
+            .or_insert_with(|| {
+                targets.push(Target {
+                    strain,
+                    trait_name: trait_name.to_owned(),
+                    ages_d: Vec::new(),
+                    target_g: Vec::new(),
+                    lower_g: Vec::new(),
+                    upper_g: Vec::new(),
+                });
+                targets.len() - 1
             });
-            targets.len() - 1
-        });
         add(&mut targets[at], &point, &layout, &rows, faults);
     }
+    let file = &header.table.file;
+    if !without_target.is_empty() {
+        register.study.notes.push(format!(
+            "{file}: {} without a target left out",
+            rows_listed(without_target.len(), &without_target)
+        ));
+    }
     for name in unknown {
-        let file = &header.table.file;
         let strains = register.study.strains.iter().map(String::as_str);
         let near = match nearest(&name, strains) {
             Some(near) => format!("perhaps {near} is meant"),
@@ -141,11 +156,11 @@ impl Layout {
         })
     }
 
-    fn number_columns(&self) -> Vec<usize> {
+    fn number_columns(&self) -> Vec<NumberColumn> {
         let bands = [self.lower, self.upper].into_iter().flatten();
-        [self.age.index, self.target.index]
+        [self.age.into(), self.target.into()]
             .into_iter()
-            .chain(bands.map(|band| band.index))
+            .chain(bands.map(NumberColumn::from))
             .collect()
     }
 
@@ -155,7 +170,7 @@ impl Layout {
         let unit = self.age.unit;
         let expected = format!("an age in {unit} such as 5");
         let age = rows.number(self.age.index, mark, &expected, faults);
-        if age.is_none() && faults.count() == before {
+        if age.is_none() && faults.count() == before && rows.is_missing(self.age.index) {
             rows.word(self.age.index, &expected, faults);
         }
         let age_d = age.and_then(|age| age_in_range(age * unit.days()));

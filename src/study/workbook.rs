@@ -4,7 +4,7 @@
 //! mark, date format), so that what follows reads it like any other table: a
 //! line a row, blank lines where the sheet is blank, so that rows keep their
 //! numbers. What a CSV would hide is kept beside it: which cells hold formula
-//! errors, and which hold dates.
+//! errors or formulas without a value, and which hold dates.
 //!
 //! Whatever the file claims to be, memory stays bounded: see `archive.rs`.
 
@@ -17,14 +17,16 @@ use calamine::{CellErrorType, Data, DataRef, Dimensions, Ods, Reader, SheetVisib
 use super::archive::{self, Kind};
 use super::faults::{Faults, Place, listed, nearest, quoted};
 use super::format::{Decimal, Writing};
+use super::quotes::OpenQuote;
+use super::title;
 
 /// Most cells read from a sheet: a million rows of eight.
 const CELLS: usize = 8_388_608;
-/// Between the cells of a sheet written out: the ASCII unit separator, which no
-/// cell holds, so that a comma in a cell is never taken for one.
-const SEPARATOR: u8 = 0x1f;
-/// Most bytes of a sheet written out as text.
-const TEXT_BYTES: usize = 1 << 29;
+/// Between the cells of a sheet written out: the ASCII unit separator, so that a comma
+/// in a cell is never taken for one.
+pub(crate) const SEPARATOR: u8 = 0x1f;
+/// Most bytes of the words of a sheet, and of the sheet written out as text.
+const TEXT_BYTES: usize = 1 << 28;
 
 /// A sheet as text, and what its text does not show.
 #[derive(Debug, Default)]
@@ -35,12 +37,23 @@ pub(crate) struct Sheet {
     pub(crate) text: String,
     /// The separator of that text.
     pub(crate) separator: u8,
-    /// Cells that hold a formula's error: row, column from 0, the error.
-    pub(crate) errors: Vec<(u32, usize, String)>,
-    /// Cells that hold a date: row, column from 0.
-    pub(crate) dates: Vec<(u32, usize)>,
-    /// What to tell of how a text file was read.
+    /// Cells that do not hold what they show: row, column from 0.
+    pub(crate) spoilt: Vec<(u32, usize, Spoilt)>,
+    /// Quotation marks of a text file that are not closed in their row.
+    pub(crate) open_quotes: Vec<OpenQuote>,
+    /// What to report of how a text file was read.
     pub(crate) warning: Option<String>,
+}
+
+/// What a spreadsheet has made of a cell.
+#[derive(Debug)]
+pub(crate) enum Spoilt {
+    /// A formula's error.
+    Error(Box<str>),
+    /// A formula without a stored value.
+    NoValue,
+    /// A date.
+    Date,
 }
 
 /// A table's path taken apart: `book.xlsx#Sheet` is a file and a sheet in it.
@@ -96,10 +109,41 @@ enum Cell {
     /// A time of day or a duration, and a date that is none.
     Time(String),
     Error(String),
+    /// A formula without a stored value.
+    NoValue,
 }
 
 /// Cells by row and column, both from 0.
-type Cells = Vec<(u32, u32, Cell)>;
+#[derive(Debug, Default)]
+struct Cells {
+    list: Vec<(u32, u32, Cell)>,
+    /// Bytes of all words: a few bytes of a file can repeat a long one a million times.
+    bytes: usize,
+}
+
+impl Cells {
+    fn push(&mut self, row: u32, column: u32, cell: Cell) {
+        self.bytes += match &cell {
+            Cell::Word(words) | Cell::Time(words) | Cell::Error(words) => words.len(),
+            Cell::Number(_) | Cell::Date(_) | Cell::NoValue => 0,
+        };
+        self.list.push((row, column, cell));
+    }
+
+    fn is_full(&self) -> bool {
+        self.list.len() > CELLS || self.bytes > TEXT_BYTES
+    }
+
+    /// Sorts them, and says whether each stands once.
+    fn sort(&mut self) -> bool {
+        // Spreadsheets write cells in order; nothing obliges a file to.
+        self.list.sort_by_key(|(row, column, _)| (*row, *column));
+        let place = |cell: &(u32, u32, Cell)| (cell.0, cell.1);
+        self.list
+            .windows(2)
+            .all(|pair| place(&pair[0]) != place(&pair[1]))
+    }
+}
 
 /// Reads the sheet; `None` where a fault forbids to go on.
 pub(crate) fn read(
@@ -126,31 +170,32 @@ pub(crate) fn read(
         Kind::Ods => from_ods(bytes, &known.spans, file, wanted, faults)?,
     };
     let name = format!("{file}#{name}");
-    let header = match writing.header_row {
+    let sheet = written_out(&name, &cells, writing, faults)?;
+    // Blocks of a title over the header are reported with it.
+    let below = title::over(&sheet.text, SEPARATOR).map(|(.., header)| header);
+    let header = match writing.header_row.or(below) {
         Some(row) => row - 1,
-        None => cells.first().map_or(0, |(row, ..)| *row),
+        None => cells.list.first().map_or(0, |(row, ..)| *row),
     };
     let columns = cells
+        .list
         .iter()
         .filter(|(row, ..)| *row == header)
         .map(|(_, column, _)| column + 1)
         .max()
         .unwrap_or(0);
-    if merged_block(&merged, header, columns, &name, faults) {
-        return None;
-    }
-    written_out(&name, cells, header, columns, writing, faults)
+    report_merged(&merged, header, columns, &name, faults);
+    Some(sheet)
 }
 
-/// Tells a merged block in the table: its value seems to belong to every row.
-fn merged_block(
+/// Reports a merged block in the table: its value seems to belong to every row.
+fn report_merged(
     merged: &[Dimensions],
     header: u32,
     columns: u32,
     name: &str,
     faults: &mut Faults,
-) -> bool {
-    let before = faults.count();
+) {
     for Dimensions { start, end } in merged {
         if end.0 < header || start.1 >= columns || start == end {
             continue;
@@ -173,7 +218,6 @@ fn merged_block(
         };
         faults.add(Place::row(name, start.0 + 1), block, expected, advice);
     }
-    faults.count() > before
 }
 
 fn from_xlsx(
@@ -201,13 +245,17 @@ fn from_xlsx(
     }
     let name = chosen(&book.sheet_names(), &visible, &filled, wanted, file, faults)?;
     let read = |book: &mut Xlsx<Cursor<Vec<u8>>>| {
-        let mut cells = Cells::new();
+        let mut cells = Cells::default();
         let mut reader = book.worksheet_cells_reader(&name)?;
-        while let Some(cell) = reader.next_cell()? {
-            let (row, column) = cell.get_position();
-            if let Some(value) = of_xlsx(cell.get_value()) {
-                cells.push((row, column, value));
-                if cells.len() > CELLS {
+        while let Some(record) = reader.next_cell_with_formula_metadata()? {
+            let (row, column) = record.pos;
+            let value = match (&record.value, &record.formula) {
+                (DataRef::Empty, Some(_)) => Some(Cell::NoValue),
+                (value, _) => of_xlsx(value),
+            };
+            if let Some(value) = value {
+                cells.push(row, column, value);
+                if cells.is_full() {
                     break;
                 }
             }
@@ -221,8 +269,10 @@ fn from_xlsx(
             return None;
         }
     };
-    // Spreadsheets write cells in order; nothing obliges a file to.
-    cells.sort_by_key(|(row, column, _)| (*row, *column));
+    if !cells.sort() {
+        tell_damage(file, &"a cell stands twice in a sheet", faults);
+        return None;
+    }
     let merged = book.merge_cells_by_sheet_name(&name).unwrap_or_default();
     Some((name, cells, merged))
 }
@@ -258,16 +308,27 @@ fn from_ods(
             return None;
         }
     };
+    let at =
+        |offset: usize, first: u32| first.saturating_add(u32::try_from(offset).unwrap_or(u32::MAX));
+    let mut cells = Cells::default();
     let (first_row, first_column) = range.start().unwrap_or_default();
-    let mut cells = Cells::new();
     for (row, column, value) in range.used_cells() {
-        let at = |offset: usize, first: u32| {
-            first.saturating_add(u32::try_from(offset).unwrap_or(u32::MAX))
-        };
         if let Some(value) = of_ods(value) {
-            cells.push((at(row, first_row), at(column, first_column), value));
+            cells.push(at(row, first_row), at(column, first_column), value);
         }
     }
+    let formulas = book.worksheet_formula(&name).unwrap_or_default();
+    let (first_row, first_column) = formulas.start().unwrap_or_default();
+    for (row, column, _) in formulas.used_cells() {
+        let (row, column) = (at(row, first_row), at(column, first_column));
+        if range
+            .get_value((row, column))
+            .is_none_or(|value| *value == Data::Empty)
+        {
+            cells.push(row, column, Cell::NoValue);
+        }
+    }
+    cells.sort();
     let merged = spans
         .iter()
         .filter(|(sheet, _)| *sheet == name)
@@ -431,91 +492,88 @@ fn date_of_iso(iso: &str) -> Cell {
     }
 }
 
-/// The cells as CSV text, a line a row.
+/// The cells as CSV text, a line a row, from the header on where its row is named.
 fn written_out(
     name: &str,
-    cells: Cells,
-    header: u32,
-    columns: u32,
+    cells: &Cells,
     writing: &Writing<'_>,
     faults: &mut Faults,
 ) -> Option<Sheet> {
     let comma = writing.format.decimal == Decimal::Comma;
+    let from = writing.header_row.map_or(0, |row| row - 1);
     let mut sheet = Sheet {
         name: name.to_owned(),
         separator: SEPARATOR,
         ..Sheet::default()
     };
-    let separator = char::from(sheet.separator);
-    let rows = cells.last().map_or(0, |(row, ..)| *row as usize + 1);
-    let full = cells.len() > CELLS || rows.saturating_mul(columns as usize) > TEXT_BYTES;
+    let (mut row, mut column) = (0, 0);
+    let mut full = cells.is_full();
+    for (at_row, at_column, cell) in &cells.list {
+        if *at_row < from {
+            continue;
+        }
+        if *at_row > row {
+            column = 0;
+        }
+        let between = (at_row - row) as usize + (at_column - column) as usize;
+        full = full || sheet.text.len().saturating_add(between) > TEXT_BYTES;
+        if full {
+            break;
+        }
+        for _ in row..*at_row {
+            sheet.text.push('\n');
+        }
+        for _ in column..*at_column {
+            sheet.text.push(char::from(SEPARATOR));
+        }
+        (row, column) = (*at_row, *at_column);
+        let mut spoilt = |what| sheet.spoilt.push((row + 1, column as usize, what));
+        match cell {
+            Cell::Word(words) | Cell::Time(words) => push_words(&mut sheet.text, words),
+            Cell::Number(number) => push_number(&mut sheet.text, *number, comma),
+            Cell::Date(date) => {
+                push_words(&mut sheet.text, &writing.dates.write(*date));
+                spoilt(Spoilt::Date);
+            }
+            Cell::Error(error) => {
+                push_words(&mut sheet.text, error);
+                spoilt(Spoilt::Error(error.as_str().into()));
+            }
+            Cell::NoValue => spoilt(Spoilt::NoValue),
+        }
+    }
     if full {
         faults.add(
             Place::file(name),
-            format!("more than {CELLS} cells, or a header that reaches to the sheet's edge"),
+            format!("more than {CELLS} cells, or cells that reach to the sheet's edge"),
             "a table of at most a million rows of eight columns",
             "clear what stands outside the table, or save the sheet as CSV",
         );
         return None;
     }
-    let (mut row, mut column) = (0, 0);
-    for (at_row, at_column, cell) in cells {
-        if at_row < header {
-            continue;
-        }
-        if at_row > row {
-            // What is left of a row is filled up to the header, so that no row is ragged.
-            if row >= header {
-                fill(&mut sheet.text, &mut column, columns, separator);
-            }
-            for _ in row..at_row {
-                sheet.text.push('\n');
-            }
-            (row, column) = (at_row, 0);
-        }
-        for _ in column..at_column {
-            sheet.text.push(separator);
-        }
-        column = at_column;
-        if sheet.text.len() > TEXT_BYTES {
-            break;
-        }
-        let place = (row + 1, at_column as usize);
-        match cell {
-            Cell::Word(words) => push_words(&mut sheet.text, &words, separator),
-            Cell::Number(number) => push_number(&mut sheet.text, number, comma),
-            Cell::Date(date) => {
-                let text = writing.dates.write(date);
-                push_words(&mut sheet.text, &text, separator);
-                sheet.dates.push(place);
-            }
-            Cell::Time(text) => push_words(&mut sheet.text, &text, separator),
-            Cell::Error(error) => {
-                push_words(&mut sheet.text, &error, separator);
-                sheet.errors.push((place.0, place.1, error));
-            }
-        }
-    }
-    fill(&mut sheet.text, &mut column, columns, separator);
     sheet.text.push('\n');
     Some(sheet)
 }
 
-/// Separators from `column` to the last of `columns`.
-fn fill(text: &mut String, column: &mut u32, columns: u32, separator: char) {
-    while *column + 1 < columns {
-        text.push(separator);
-        *column += 1;
+/// Words in one line: a sheet may break a cell into lines, a row of text may not.
+fn push_words(text: &mut String, words: &str) {
+    let one_line = |letter: char| match letter {
+        '\n' | '\r' => ' ',
+        letter if letter == char::from(SEPARATOR) => ' ',
+        letter => letter,
+    };
+    let quoted = words.contains('"');
+    if quoted {
+        text.push('"');
     }
-}
-
-fn push_words(text: &mut String, words: &str, separator: char) {
-    if words.contains([separator, '"', '\n', '\r']) {
+    for letter in words.chars().map(one_line) {
+        text.push(letter);
+        if letter == '"' {
+            text.push(letter);
+        }
+    }
+    if quoted {
         text.push('"');
-        text.push_str(&words.replace('"', "\"\""));
-        text.push('"');
-    } else {
-        text.push_str(words);
     }
 }
 

@@ -133,6 +133,7 @@ impl Serialize for Document<'_> {
         map.serialize_entry("inputs", &output.inputs)?;
         map.serialize_entry("counts", &output.counts)?;
         map.serialize_entry("words", &output.words)?;
+        map.serialize_entry("notes", &output.notes)?;
         map.serialize_entry("warnings", &output.warnings)?;
         map.serialize_entry("tables", &Tables(&output.tables))?;
         map.serialize_entry("files", self.files)?;

@@ -119,6 +119,8 @@ pub struct Summary {
     pub first_eggs: usize,
     /// Other things to know, one line each.
     pub warnings: Vec<String>,
+    /// What was left out or not read, as it should be, one line each.
+    pub notes: Vec<String>,
 }
 
 /// What a study holds of one strain.
@@ -155,6 +157,7 @@ impl Summary {
             scans: ScanSummary::of(study),
             chemistry: ChemistrySummary::of(study),
             warnings: study.warnings.clone(),
+            notes: study.notes.clone(),
             ..Self::default()
         };
         let Doubts {
@@ -232,6 +235,7 @@ impl Summary {
         self.chemistry.tell(&mut lines);
         self.tell_records(&mut lines);
         self.tell_birds(&mut lines);
+        lines.extend(self.notes.iter().cloned());
         lines.extend(self.warnings.iter().cloned());
         if !self.needs_attention() && self.weighings > 0 {
             lines.push("nothing stands out: no gaps, no duplicates, no implausible weights".into());
@@ -262,7 +266,7 @@ impl Summary {
     }
 
     fn when(&self) -> String {
-        let mut line = match (self.ages_d.first(), self.ages_d.last()) {
+        match (self.ages_d.first(), self.ages_d.last()) {
             (Some(first), Some(last)) if self.ages_d.len() > 1 => format!(
                 "{} at {} from {first} to {last} d",
                 count(self.weighings, "weighing"),
@@ -270,11 +274,7 @@ impl Summary {
             ),
             (Some(only), _) => format!("{}, all at {only} d", count(self.weighings, "weighing")),
             _ => "no weighings".to_owned(),
-        };
-        if self.missing > 0 {
-            line += &format!("; {} without a value left out", count(self.missing, "row"));
         }
-        line
     }
 
     fn tell_records(&self, lines: &mut Vec<String>) {

@@ -1,5 +1,6 @@
 //! Where the columns of the table stand.
 
+use crate::study::decimal_mark::NumberColumn;
 use crate::study::faults::Faults;
 use crate::study::header::{Header, Measure};
 use crate::study::units::{AgeUnit, MassUnit};
@@ -51,8 +52,11 @@ impl Layout {
         })
     }
 
-    pub(super) fn number_columns(&self) -> Vec<usize> {
-        let masses = self.masses.iter().flatten().map(|mass| mass.index);
-        masses.chain(self.age.map(|age| age.index)).collect()
+    pub(super) fn number_columns(&self) -> Vec<NumberColumn> {
+        let masses = self.masses.iter().flatten().copied();
+        masses
+            .map(NumberColumn::from)
+            .chain(self.age.map(NumberColumn::from))
+            .collect()
     }
 }

@@ -11,7 +11,7 @@ mod regions;
 mod rules;
 mod tissue;
 
-pub(in crate::study) use read::{read, unknown_bird};
+pub(in crate::study) use read::read;
 pub(crate) use regions::{Position, position};
 pub use regions::{RegionRow, bird_names, regions};
 pub use rules::{GroupMasses, ScanWishes};

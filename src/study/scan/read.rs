@@ -4,9 +4,11 @@ use std::collections::HashMap;
 
 use super::layout::Layout;
 use super::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
-use crate::study::faults::{Faults, Place, nearest, quoted};
+use crate::study::decimal_mark;
+use crate::study::faults::{Faults, quoted};
 use crate::study::format::Mark;
 use crate::study::header::{Header, Measure};
+use crate::study::judge;
 use crate::study::read::{Dates, Register};
 use crate::study::table::Rows;
 use crate::study::units::{AGE_LIMIT_D, MASS_LIMIT_G, age_in_range};
@@ -33,12 +35,11 @@ pub(in crate::study) fn read(
     };
     let before = faults.count();
     let layout = Layout::find(header, faults);
-    let (Some(layout), true) = (layout, faults.count() == before) else {
+    let Some(layout) = layout.filter(|_| faults.count() == before) else {
+        judge::rows(header, faults);
         return scans;
     };
-    let Some(mark) = header.table.mark(&layout.number_columns(), faults) else {
-        return scans;
-    };
+    let mark = decimal_mark::of(header.table, &layout.number_columns(), faults);
     let mut reader = Reader {
         layout,
         mark,
@@ -102,7 +103,7 @@ impl Reader<'_> {
             faults.add(
                 self.layout
                     .region
-                    .map_or(Place::row(&rows_file(rows), rows.row), |at| rows.place(at)),
+                    .map_or(rows.whole_place(), |at| rows.place(at)),
                 format!(
                     "region {} of a scan of {} birds",
                     quoted(&region),
@@ -166,25 +167,17 @@ impl Reader<'_> {
         };
         let mut birds = Vec::with_capacity(names.len());
         for name in names {
-            match self.register.bird(name) {
-                Some(bird) if birds.contains(&bird) => {
-                    faults.add(
-                        rows.place(column),
-                        format!("bird {} twice", quoted(name)),
-                        "each bird of the scan once",
-                        "correct the names",
-                    );
-                    return None;
-                }
-                Some(bird) => birds.push(bird),
-                None if self.register.open_to_scans => {
-                    birds.push(self.register.enter_bird(name));
-                }
-                None => {
-                    unknown_bird(self.register, rows, column, name, faults);
-                    return None;
-                }
+            let bird = self.register.known_bird(name, rows, column, faults)?;
+            if birds.contains(&bird) {
+                faults.add(
+                    rows.place(column),
+                    format!("bird {} twice", quoted(name)),
+                    "each bird of the scan once",
+                    "correct the names",
+                );
+                return None;
             }
+            birds.push(bird);
         }
         let told = self.whole(
             rows,
@@ -204,7 +197,7 @@ impl Reader<'_> {
             );
             return None;
         }
-        if self.register.open_to_scans
+        if !self.register.closed
             && let Some(strain) = self.layout.strain
         {
             for bird in &birds {
@@ -375,29 +368,4 @@ impl Reader<'_> {
             );
         }
     }
-}
-
-fn rows_file(rows: &Rows<'_>) -> String {
-    rows.place(0).file
-}
-
-/// The fault that no table of birds has a bird of that name.
-pub(in crate::study) fn unknown_bird(
-    register: &Register,
-    rows: &Rows<'_>,
-    column: usize,
-    name: &str,
-    faults: &mut Faults,
-) {
-    let known = register.study.birds.iter().map(|bird| bird.name.as_str());
-    let advice = match nearest(name, known) {
-        Some(near) => format!("perhaps {near} is meant; otherwise add the bird to the birds table"),
-        None => "add the bird to the birds table or correct its name".to_owned(),
-    };
-    faults.add(
-        rows.place(column),
-        format!("bird {}", quoted(name)),
-        "a bird of the study",
-        advice,
-    );
 }

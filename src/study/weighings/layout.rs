@@ -1,7 +1,8 @@
 //! Which columns of a table of weighings hold what.
 
 use super::super::columns::{Columns, Values};
-use super::super::faults::{Faults, Place};
+use super::super::decimal_mark::NumberColumn;
+use super::super::faults::Faults;
 use super::super::header::{Header, Measure, Voice, WideColumn};
 use super::super::units::{AgeUnit, MassUnit};
 
@@ -50,7 +51,7 @@ impl Layout {
         let (time, value) = if is_wide {
             if wide.is_empty() {
                 faults.add(
-                    Place::row(&header.table.file, 1),
+                    header.table.header_place(),
                     "no header with an age",
                     "a column for each age, such as d7 or week 3",
                     "correct the headers, or leave out wide = true (--wide)",
@@ -60,15 +61,13 @@ impl Layout {
         } else {
             Self::time_and_value(header, columns, faults)
         };
-        // In a bare table only the columns that the call names have a say.
-        let mut named = |stem: &str, option: &Option<String>| {
-            (!bare || option.is_some())
-                .then(|| header.optional(stem, faults))
-                .flatten()
-        };
-        let strain = named("strain", &columns.group);
-        let pen = named("pen", &columns.pen);
-        let treatment = named("treatment", &None);
+        // In a bare table strains are groups unless the call says otherwise; pens and
+        // treatments have a say only where it names them.
+        let mut named =
+            |stem: &str, wanted: bool| wanted.then(|| header.optional(stem, faults)).flatten();
+        let strain = named("strain", !bare || columns.has_groups());
+        let pen = named("pen", !bare || columns.pen.is_some());
+        let treatment = named("treatment", !bare);
         let hatch = header.optional("hatch_date", faults);
         let (time, mut value) = (time?, value?);
         let expected_value = match columns.values {
@@ -126,20 +125,25 @@ impl Layout {
         (time, header.required_masses("weight", faults))
     }
 
-    pub(super) fn number_columns(&self) -> Vec<usize> {
+    pub(super) fn number_columns(&self, values: Values) -> Vec<NumberColumn> {
+        let value = |value: Measure<MassUnit>| match values {
+            Values::BirdMasses => value.into(),
+            Values::AnyNumber => NumberColumn::plain(value.index),
+        };
         match self.time {
-            Time::Header => self.wide.iter().map(|column| column.value.index).collect(),
-            Time::Age(age) => vec![age.index, self.value.index],
-            Time::Date(_) => vec![self.value.index],
+            Time::Header => self.wide.iter().map(|column| value(column.value)).collect(),
+            Time::Age(age) => vec![age.into(), value(self.value)],
+            Time::Date(_) => vec![value(self.value)],
         }
     }
 
     /// All columns that are read.
     pub(super) fn columns(&self) -> Vec<usize> {
-        let mut columns = self.number_columns();
-        if let Time::Date(date) = self.time {
-            columns.push(date);
-        }
+        let mut columns: Vec<usize> = match self.time {
+            Time::Header => self.wide.iter().map(|column| column.value.index).collect(),
+            Time::Age(age) => vec![age.index, self.value.index],
+            Time::Date(date) => vec![date, self.value.index],
+        };
         columns.extend(
             [self.bird, self.strain, self.pen, self.treatment, self.hatch]
                 .into_iter()

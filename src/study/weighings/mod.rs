@@ -12,12 +12,14 @@ use rayon::prelude::*;
 
 use super::Records;
 use super::columns::{BODY_WEIGHT, Columns, Values};
-use super::faults::{Faults, Place};
+use super::decimal_mark;
+use super::faults::{Faults, Place, listed, rows_listed};
 use super::format::Mark;
-use super::header::Header;
+use super::header::{Header, Voice};
+use super::judge;
 use super::read::{Dates, Register};
-use super::records::{Seen, drop_duplicates};
-use layout::Layout;
+use super::records::{Missing, Seen, drop_duplicates};
+use layout::{Layout, Time};
 use reader::Reader;
 
 pub(crate) use reader::age_between;
@@ -32,11 +34,12 @@ pub(crate) fn read(
 ) -> Option<Records> {
     let before = faults.count();
     let layout = Layout::find(header, columns, faults);
-    if faults.count() > before {
+    let Some(layout) = layout.filter(|_| faults.count() == before) else {
+        judge::rows(header, faults);
         return None;
-    }
-    let layout = layout?;
-    let mark = header.table.mark(&layout.number_columns(), faults)?;
+    };
+    let numbers = layout.number_columns(columns.values);
+    let mark = decimal_mark::of(header.table, &numbers, faults);
     let table = WeighingTable {
         header,
         layout: &layout,
@@ -48,7 +51,7 @@ pub(crate) fn read(
         Some(seen) => seen,
         None => table.in_one_go(register, faults),
     };
-    if seen.birds.is_empty() && seen.missing > 0 && faults.count() == before {
+    if seen.birds.is_empty() && seen.missing.count > 0 && faults.count() == before {
         faults.add(
             Place::column(
                 &header.table.file,
@@ -65,9 +68,14 @@ pub(crate) fn read(
             .clone()
             .unwrap_or_else(|| BODY_WEIGHT.to_owned()),
         file: header.table.file.clone(),
-        missing: seen.missing,
+        missing: seen.missing.count,
         ..Records::default()
     };
+    let notes = &mut register.study.notes;
+    notes.extend(without_value(header, &layout, &seen.missing));
+    if header.voice == Voice::Options {
+        notes.extend(unread(header, &layout, columns));
+    }
     seen.arrange(register.study.birds.len(), &mut records);
     if columns.values == Values::BirdMasses {
         if layout.bird.is_some() {
@@ -81,6 +89,65 @@ pub(crate) fn read(
     Some(records)
 }
 
+/// What is to be said of rows that were left out since they have no value.
+fn without_value(header: &Header<'_>, layout: &Layout, missing: &Missing) -> Option<String> {
+    if missing.count == 0 {
+        return None;
+    }
+    let file = &header.table.file;
+    let rows = rows_listed(missing.count, &missing.first);
+    Some(match layout.time {
+        Time::Header => format!(
+            "{file}: {} cells without a weight left out, first in {}",
+            missing.count,
+            rows_listed(missing.first.len(), &missing.first)
+        ),
+        Time::Age(_) | Time::Date(_) => {
+            let column = &header.table.headers[layout.value.index];
+            format!("{file}: {rows} without a value of {column} left out")
+        }
+    })
+}
+
+/// What is to be said of columns of a bare table that a study folder would read.
+fn unread(header: &Header<'_>, layout: &Layout, columns: &Columns) -> Vec<String> {
+    let read: HashSet<usize> = layout.columns().into_iter().collect();
+    let advice = [
+        ("strain", "the groups are those that --group names"),
+        ("pen", "to use it, name it by --pen"),
+        ("treatment", "to compare by it, name it by --group"),
+    ];
+    advice
+        .into_iter()
+        // Who says that there are no groups has seen the strains.
+        .filter(|(stem, _)| *stem != "strain" || columns.has_groups())
+        .filter_map(|(stem, advice)| {
+            let headers = &header.table.headers;
+            let column = headers
+                .iter()
+                .position(|header| header.eq_ignore_ascii_case(stem))
+                .filter(|column| !read.contains(column))?;
+            let mut names = HashSet::new();
+            let mut rows = header.table.rows();
+            while rows.next(&mut Faults::default()).is_some() {
+                if let Some(name) = rows.optional_word(Some(column))
+                    && !names.contains(name)
+                {
+                    names.insert(name.to_owned());
+                }
+            }
+            let names = match names.len() {
+                1 => "1 name".to_owned(),
+                names => format!("{names} names"),
+            };
+            Some(format!(
+                "{}: the column {} ({names}) was not read; {advice}",
+                header.table.file, headers[column]
+            ))
+        })
+        .collect()
+}
+
 /// What is to be said where no column names the birds, an age stands more than once, and a
 /// column was not read that may name them.
 fn perhaps_many_birds(header: &Header<'_>, layout: &Layout, records: &Records) -> Option<String> {
@@ -89,7 +156,7 @@ fn perhaps_many_birds(header: &Header<'_>, layout: &Layout, records: &Records) -
     if !ages_d.any(|ages_d| ages_d.windows(2).any(|pair| pair[0] >= pair[1])) {
         return None;
     }
-    let read = layout.columns();
+    let read: HashSet<usize> = layout.columns().into_iter().collect();
     let headers = header.table.headers.iter().enumerate();
     let unread: Vec<&str> = headers
         .filter(|(index, name)| !read.contains(index) && !name.is_empty())
@@ -106,7 +173,7 @@ fn perhaps_many_birds(header: &Header<'_>, layout: &Layout, records: &Records) -
         "{}: no column bird, so that {subject} were taken as one subject weighed more than once at an age; \
          not read: {}; if one of these names the birds, name it by --bird",
         header.table.file,
-        unread.join(", ")
+        listed(unread)
     ))
 }
 

@@ -5,7 +5,7 @@ use std::collections::HashSet;
 use chrono::NaiveDate;
 
 use super::super::columns::Values;
-use super::super::faults::{Faults, Place, nearest, quoted};
+use super::super::faults::{Faults, quoted};
 use super::super::format::Mark;
 use super::super::header::{Measure, WideColumn};
 use super::super::names;
@@ -29,22 +29,23 @@ pub(super) struct Reader<'a> {
 
 impl Reader<'_> {
     pub(super) fn row(&mut self, rows: &Rows<'_>, faults: &mut Faults) {
-        let Some(bird) = self.bird(rows, faults) else {
-            return;
-        };
+        // What is wrong in a row is reported whole: one cell at fault hides no other.
+        let bird = self.bird(rows, faults);
         for at in 0..self.layout.wide.len() {
             let WideColumn { age_d, value } = self.layout.wide[at];
-            if let Some(value) = self.value(rows, value, faults) {
+            if let (Some(value), Some(bird)) = (self.value(rows, value, faults), bird) {
                 self.enter(rows, bird, age_d, value);
             }
         }
         if matches!(self.layout.time, Time::Header) {
             return;
         }
-        let Some(value) = self.value(rows, self.layout.value, faults) else {
+        let value = self.value(rows, self.layout.value, faults);
+        if value.is_none() && rows.is_missing(self.layout.value.index) {
             return;
-        };
-        if let Some(age_d) = self.age(rows, bird, faults) {
+        }
+        if let (Some(age_d), Some(value), Some(bird)) = (self.age(rows, bird, faults), value, bird)
+        {
             self.enter(rows, bird, age_d, value);
         }
     }
@@ -68,7 +69,11 @@ impl Reader<'_> {
             Some(bird) => bird,
             None if names::is_no_bird(rows, self.layout.bird, name, faults) => return None,
             None if self.register.closed => {
-                self.unknown_bird(name, rows, faults);
+                let place = match self.layout.bird {
+                    Some(column) => rows.place(column),
+                    None => rows.whole_place(),
+                };
+                self.register.unknown_bird(name, place, faults);
                 return None;
             }
             None => {
@@ -90,40 +95,6 @@ impl Reader<'_> {
             self.hatch(rows, column, bird, faults);
         }
         Some(bird)
-    }
-
-    fn unknown_bird(&mut self, name: &str, rows: &Rows<'_>, faults: &mut Faults) {
-        if !self.told.insert(name.to_owned()) {
-            return;
-        }
-        // The search for the nearest name walks all birds: not for every bird of a wrong table.
-        let known = self
-            .register
-            .study
-            .birds
-            .iter()
-            .map(|bird| bird.name.as_str());
-        let few = self.told.len() <= 50;
-        let alike = known.clone().find(|other| few && names::alike(other, name));
-        let near = few.then(|| nearest(name, known)).flatten();
-        let advice = match (alike, near) {
-            (Some(alike), _) => format!(
-                "perhaps {} is meant, which differs only in letter case, spaces, or zeros in front or after a decimal point: write it alike in both tables",
-                quoted(alike)
-            ),
-            (_, Some(near)) => format!("perhaps {near} is meant; otherwise add the bird there"),
-            _ => "add the bird there or correct its name".to_owned(),
-        };
-        faults.add(
-            self.layout
-                .bird
-                .map_or(Place::row("weighings", rows.row), |column| {
-                    rows.place(column)
-                }),
-            format!("bird {}", quoted(name)),
-            "a bird of the birds table",
-            advice,
-        );
     }
 
     fn strain(&mut self, rows: &Rows<'_>, column: usize, bird: usize, faults: &mut Faults) {
@@ -187,10 +158,11 @@ impl Reader<'_> {
         faults: &mut Faults,
     ) -> Option<f64> {
         let Measure { index, unit } = column;
-        let before = faults.count();
         let Some(written) = rows.number(index, self.mark, &self.layout.expected_value, faults)
         else {
-            self.seen.missing += usize::from(faults.count() == before);
+            if rows.is_missing(index) {
+                self.seen.missing.add(rows.row);
+            }
             return None;
         };
         let value = written * unit.grams();
@@ -222,14 +194,13 @@ impl Reader<'_> {
         None
     }
 
-    fn age(&mut self, rows: &Rows<'_>, bird: usize, faults: &mut Faults) -> Option<f64> {
+    fn age(&mut self, rows: &Rows<'_>, bird: Option<usize>, faults: &mut Faults) -> Option<f64> {
         match self.layout.time {
             Time::Header => None,
             Time::Date(column) => self.age_of_date(rows, column, bird, faults),
             Time::Age(Measure { index, unit }) => {
-                let before = faults.count();
                 let written = rows.number(index, self.mark, &self.layout.expected_age, faults);
-                if written.is_none() && faults.count() == before {
+                if written.is_none() && rows.is_missing(index) {
                     rows.word(index, &self.layout.expected_age, faults);
                 }
                 let age_d = written? * unit.days();
@@ -269,11 +240,12 @@ impl Reader<'_> {
         &mut self,
         rows: &Rows<'_>,
         column: usize,
-        bird: usize,
+        bird: Option<usize>,
         faults: &mut Faults,
     ) -> Option<f64> {
         rows.word(column, &self.layout.expected_age, faults)?;
         let date = self.dates.cell(rows, column, faults)?;
+        let bird = bird?;
         let told = self.dates.hatch_lost || self.register.hatch_lost.contains(&bird);
         let bird = &self.register.study.birds[bird];
         let Some(hatch) = self.dates.hatch_of(bird.hatch_date) else {

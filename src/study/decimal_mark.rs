@@ -1,0 +1,253 @@
+//! Which mark stands before the decimals of a table's numbers.
+//!
+//! The mark is as the user says, or as the numbers show. Where they leave it in doubt it
+//! is asked for: a mark that may stand after thousands is never guessed. In a column of
+//! grams that is so whenever all numbers with the mark have exactly three decimals, since
+//! 1.129 beside 980 is rather 1129 than 1.129 g; masses in kilograms have three decimals
+//! as a rule.
+
+use super::faults::{Faults, quoted};
+use super::format::{Decimal, Mark};
+use super::header::Measure;
+use super::table::Table;
+use super::units::{AgeUnit, MassUnit};
+
+/// A column of numbers, and the unit of mass that they are in.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct NumberColumn {
+    pub(crate) index: usize,
+    /// `None` for ages, percentages and numbers of any kind.
+    pub(crate) unit: Option<MassUnit>,
+}
+
+impl NumberColumn {
+    /// A column of numbers that are no masses.
+    pub(crate) fn plain(index: usize) -> Self {
+        Self { index, unit: None }
+    }
+}
+
+impl From<Measure<MassUnit>> for NumberColumn {
+    fn from(mass: Measure<MassUnit>) -> Self {
+        Self {
+            index: mass.index,
+            unit: Some(mass.unit),
+        }
+    }
+}
+
+impl From<Measure<AgeUnit>> for NumberColumn {
+    fn from(age: Measure<AgeUnit>) -> Self {
+        Self::plain(age.index)
+    }
+}
+
+/// The decimal mark of the numbers in `columns`; a fault for each cell that leaves it in
+/// doubt.
+pub(crate) fn of(table: &Table, columns: &[NumberColumn], faults: &mut Faults) -> Mark {
+    match table.decimal() {
+        Decimal::Point => return Mark::Point,
+        Decimal::Comma => return Mark::Comma,
+        Decimal::Auto => {}
+    }
+    let points_in_doubt = table.separator() == b';';
+    if !table.may_hold_comma_cells() && !points_in_doubt && !holds_thousands(table.text()) {
+        return Mark::Point;
+    }
+    let evidence = evidence(table, columns);
+    let all = evidence
+        .iter()
+        .copied()
+        .fold(MarkEvidence::default(), MarkEvidence::and);
+    let mark = all.verdict(points_in_doubt);
+    let in_doubt = |column: &NumberColumn, evidence: &MarkEvidence| {
+        (mark == Mark::InDoubt || column.unit == Some(MassUnit::Gram))
+            && evidence.leaves_thousands(mark)
+    };
+    let in_doubt: Vec<usize> = columns
+        .iter()
+        .zip(&evidence)
+        .filter(|(column, evidence)| in_doubt(column, evidence))
+        .map(|(column, _)| column.index)
+        .collect();
+    if in_doubt.is_empty() {
+        return mark;
+    }
+    let asked = |sign: char| match mark {
+        Mark::Point => sign == '.',
+        Mark::Comma => sign == ',',
+        Mark::InDoubt => true,
+    };
+    let mut rows = table.rows();
+    while rows.step().is_some() {
+        for &column in &in_doubt {
+            let cell = rows.cell(column);
+            let doubtful = mark_of(cell).is_some_and(|(sign, thousands)| thousands && asked(sign));
+            if doubtful && !table.is_missing(cell) {
+                faults.add(
+                    rows.place(column),
+                    quoted(cell),
+                    "a mark that stands clearly before decimals or after thousands",
+                    "write thousands without a mark; if it is the decimal mark, name it under [format] in \
+                     study.toml: decimal = \"point\" or \"comma\" (--decimal)",
+                );
+            }
+        }
+    }
+    Mark::InDoubt
+}
+
+/// What the numbers of each column say, until nothing more can be learnt.
+fn evidence(table: &Table, columns: &[NumberColumn]) -> Vec<MarkEvidence> {
+    let mut evidence = vec![MarkEvidence::default(); columns.len()];
+    // Only a point is proven for good: with both marks proven it is the mark.
+    let settled = |(column, evidence): (&NumberColumn, &MarkEvidence)| {
+        evidence.point || column.unit != Some(MassUnit::Gram)
+    };
+    let mut rows = table.rows();
+    while rows.step().is_some() {
+        for (column, evidence) in columns.iter().zip(&mut evidence) {
+            let cell = rows.cell(column.index);
+            if !table.is_missing(cell) {
+                evidence.see(cell);
+            }
+        }
+        if evidence.iter().any(|column| column.point) && columns.iter().zip(&evidence).all(settled)
+        {
+            break;
+        }
+    }
+    evidence
+}
+
+/// Whether a number such as `1.129` stands anywhere in the text.
+fn holds_thousands(text: &str) -> bool {
+    let bytes = text.as_bytes();
+    let digits = |from: usize, to: usize| {
+        bytes
+            .get(from..to)
+            .is_some_and(|part| part.iter().all(u8::is_ascii_digit))
+    };
+    text.match_indices('.').any(|(at, _)| {
+        at > 0
+            && digits(at - 1, at)
+            && digits(at + 1, at + 4)
+            && !bytes.get(at + 4).is_some_and(u8::is_ascii_digit)
+    })
+}
+
+/// What the numbers of a column or a table say about its decimal mark.
+#[derive(Debug, Clone, Copy, Default)]
+struct MarkEvidence {
+    point: bool,
+    comma: bool,
+    point_or_thousands: bool,
+    comma_or_thousands: bool,
+}
+
+impl MarkEvidence {
+    /// Takes in one cell.
+    fn see(&mut self, cell: &str) {
+        match mark_of(cell) {
+            Some(('.', true)) => self.point_or_thousands = true,
+            Some((_, true)) => self.comma_or_thousands = true,
+            Some(('.', false)) => self.point = true,
+            Some((_, false)) => self.comma = true,
+            None => {}
+        }
+    }
+
+    fn and(self, other: Self) -> Self {
+        Self {
+            point: self.point || other.point,
+            comma: self.comma || other.comma,
+            point_or_thousands: self.point_or_thousands || other.point_or_thousands,
+            comma_or_thousands: self.comma_or_thousands || other.comma_or_thousands,
+        }
+    }
+
+    /// The mark of the table.
+    ///
+    /// `points_in_doubt`: whether `1.250` may be 1250 whatever its column (in a table with
+    /// semicolons, the habit of countries with decimal commas).
+    fn verdict(self, points_in_doubt: bool) -> Mark {
+        match (self.point, self.comma) {
+            (false, true) => Mark::Comma,
+            // With both proven, each cell with a comma is then a fault.
+            (true, _) => Mark::Point,
+            (false, false) if self.comma_or_thousands => Mark::InDoubt,
+            (false, false) if self.point_or_thousands && points_in_doubt => Mark::InDoubt,
+            (false, false) => Mark::Point,
+        }
+    }
+
+    /// Whether the marks of a column of grams may all stand after thousands, although
+    /// `mark` is the decimal mark: no number of it has other than three decimals.
+    fn leaves_thousands(self, mark: Mark) -> bool {
+        match mark {
+            Mark::Point => self.point_or_thousands && !self.point,
+            Mark::Comma => self.comma_or_thousands && !self.comma,
+            Mark::InDoubt => self.point_or_thousands || self.comma_or_thousands,
+        }
+    }
+}
+
+/// The one mark of a number, and whether it may stand after thousands; `None` where there
+/// is none, or both: then the cell is a fault whichever is decimal.
+fn mark_of(cell: &str) -> Option<(char, bool)> {
+    let cell = cell.strip_prefix(['-', '+']).unwrap_or(cell);
+    let plain = cell
+        .bytes()
+        .all(|byte| byte.is_ascii_digit() || byte == b',' || byte == b'.');
+    if !plain {
+        return None;
+    }
+    match (cell.split_once('.'), cell.split_once(',')) {
+        (Some(halves), None) => Some(('.', like_thousands(halves))),
+        (None, Some(halves)) => Some((',', like_thousands(halves))),
+        _ => None,
+    }
+}
+
+/// Whether a number's halves could be thousands and the rest, as in `1,250`.
+fn like_thousands((before, after): (&str, &str)) -> bool {
+    (1..=3).contains(&before.len())
+        && !before.starts_with('0')
+        && after.len() == 3
+        && after.bytes().all(|byte| byte.is_ascii_digit())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_mark_is_seen_only_where_nothing_is_in_doubt() {
+        let verdict = |cells: &[&str]| {
+            let mut evidence = MarkEvidence::default();
+            for cell in cells {
+                evidence.see(cell);
+            }
+            evidence.verdict(true)
+        };
+        assert_eq!(verdict(&["35", "1250"]), Mark::Point);
+        assert_eq!(verdict(&["12,5", "1,250"]), Mark::Comma);
+        assert_eq!(verdict(&["0,125"]), Mark::Comma);
+        assert_eq!(verdict(&["12.5", "1.250"]), Mark::Point);
+        assert_eq!(verdict(&["1,250"]), Mark::InDoubt);
+        assert_eq!(verdict(&["1.250"]), Mark::InDoubt);
+    }
+
+    #[test]
+    fn numbers_like_thousands_are_found_in_a_text() {
+        for (text, holds) in [
+            ("a,1.129\n", true),
+            ("a;38.125", true),
+            ("a,1.12\nb,1.1295\n", false),
+            ("a.123,b", false),
+            ("1250", false),
+        ] {
+            assert_eq!(holds_thousands(text), holds, "{text}");
+        }
+    }
+}
