@@ -208,7 +208,7 @@ fn rows_without_a_value_and_columns_not_read_are_noted_by_every_command() {
     }
     fs::write(folder.path().join("w.csv"), text).unwrap();
     for arguments in [["check", "w.csv"], ["fit", "w.csv"]] {
-        let output = call(folder.path(), &[&arguments[..], &["--strict"]].concat());
+        let output = call(folder.path(), &[arguments[0], "--strict", arguments[1]]);
         let said = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
         for line in [
             "w.csv: 4 rows (4, 5, 11 and 1 more) without a value of weight_g left out",
@@ -296,12 +296,17 @@ fn cells_with_one_cause_are_one_message() {
 }
 
 #[test]
-fn nothing_is_printed_before_the_faults_of_a_table_that_could_not_be_read() {
+fn nothing_is_printed_before_faults() {
     let folder = tempfile::tempdir().unwrap();
-    fs::write(folder.path().join("w.csv"), "ring,age_d,mass\na,0,40\n").unwrap();
-    let output = call(folder.path(), &["check", "w.csv"]);
-    assert_eq!(output.status.code(), Some(2));
-    assert_eq!(String::from_utf8(output.stdout).unwrap(), "");
+    for text in [
+        "ring,age_d,mass\na,0,40\n",
+        "bird,age_d,weight_g\na,0,40\na,7,x\n",
+    ] {
+        fs::write(folder.path().join("w.csv"), text).unwrap();
+        let output = call(folder.path(), &["check", "w.csv"]);
+        assert_eq!(output.status.code(), Some(2));
+        assert_eq!(String::from_utf8(output.stdout).unwrap(), "");
+    }
 }
 
 #[test]
@@ -338,6 +343,7 @@ fn a_hundred_thousand_header_columns_are_read_in_seconds() {
     assert_eq!(read(&text, &columns()).unwrap().birds.len(), 1);
     let twice = faults(&text.replace(",c99999\n", ",C0\n"), &columns());
     assert!(twice[0].contains("found the header twice"), "{twice:?}");
-    // Two readings: pairwise comparison took 41 s for one in a release build.
-    assert!(start.elapsed() < Duration::from_secs(5));
+    // Two readings. Pairwise comparison took 41 s for one in a release build, and ten times
+    // that in a test's build; a busy machine may take ten times the 0.5 s of a quiet one.
+    assert!(start.elapsed() < Duration::from_secs(40));
 }
