@@ -264,7 +264,7 @@ const REFUSED: &[Refused] = &[
     (
         "duplicate_headers.csv",
         columns,
-        1,
+        2,
         "duplicate_headers.csv, column Weight_g: found the header twice, expected each header once; rename or remove one of the two columns",
     ),
     (
