@@ -27,29 +27,17 @@ pub(crate) fn run(args: &CheckArgs, common: &Common) -> Result<u8> {
         output.note_open(&table);
     }
     let faults = check.messages();
-    // Of a table of which nothing could be read there is nothing to say but its faults.
-    if faults.is_empty() || check.summary.weighings > 0 {
-        output.words = check.summary.lines();
+    if !faults.is_empty() {
+        // What could be read of a table at fault is no answer.
+        return Err(Error::faults(faults));
     }
+    output.words = check.summary.lines();
     output.attention |= check.needs_attention();
-    if faults.is_empty() {
-        let path = args.input.path.display();
-        output.words.push(if args.input.path.is_dir() {
-            format!("nothing stands in the way; next: pinfeather run {path}")
-        } else {
-            format!("nothing stands in the way; next: pinfeather run {path}, with the same options")
-        });
-        return output.finish();
-    }
-    if !output.words.is_empty() {
-        let faults = match check.faults.len() + check.more_faults {
-            1 => "1 fault".to_owned(),
-            faults => format!("{faults} faults"),
-        };
-        output.words.push(format!(
-            "{faults} to be corrected first, listed with their places; the lines above are of what could be read"
-        ));
-    }
-    output.finish()?;
-    Err(Error::faults(faults))
+    let path = args.input.path.display();
+    output.words.push(if args.input.path.is_dir() {
+        format!("nothing stands in the way; next: pinfeather run {path}")
+    } else {
+        format!("nothing stands in the way; next: pinfeather run {path}, with the same options")
+    });
+    output.finish()
 }

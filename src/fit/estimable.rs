@@ -316,7 +316,7 @@ mod tests {
     use crate::growth::built_in;
 
     /// The Gompertz curve through values of these ages, fitted.
-    fn fitted(value: impl Fn(f64) -> f64) -> (Box<dyn Curve>, Estimates) {
+    fn fitted(value: impl Fn(f64) -> f64) -> (std::sync::Arc<dyn Curve>, Estimates) {
         let ages_d: Vec<f64> = (0..10).map(|week| 14.0 * f64::from(week)).collect();
         let values: Vec<f64> = ages_d.iter().map(|age_d| value(*age_d)).collect();
         let curve = built_in("gompertz").expect("a curve");

@@ -374,7 +374,9 @@ impl Header<'_> {
             .filter(|(_, header)| is_named(header, stem, holds))
             .map(|(index, _)| index);
         let (first, second) = (named.next()?, named.next());
-        if let Some(second) = second {
+        // The same header twice has been reported as such.
+        let other = second.filter(|second| !headers[*second].eq_ignore_ascii_case(&headers[first]));
+        if let Some(second) = other {
             faults.add(
                 self.table.header_place(),
                 format!("both columns {} and {}", headers[first], headers[second]),

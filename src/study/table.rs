@@ -46,30 +46,13 @@ impl Table {
                 return None;
             }
         };
-        let mut sheet = if workbook::is_named_workbook(&path) || wanted.is_some() {
+        let sheet = if workbook::is_named_workbook(&path) || wanted.is_some() {
             let (file, _) = file_and_sheet(Path::new(file));
             let file = file.display().to_string();
             workbook::read(bytes, &file, wanted.as_deref(), writing, faults)?
         } else {
             text_file::read(bytes, file, writing, faults)?
         };
-        let titled = match writing.header_row {
-            Some(_) => None,
-            None => title::over(&sheet.text, sheet.separator),
-        };
-        if let Some((row, found, header)) = titled {
-            faults.add(
-                Place::row(&sheet.name, row),
-                found,
-                "the header row",
-                format!(
-                    "the header seems to stand in row {header}: remove the rows above it, or name its \
-                     row: --header-row {header}, in study.toml under [header_row]"
-                ),
-            );
-            // Read on as if it had been named, so that faults below it are reported too.
-            title::blank_above(&mut sheet.text, header);
-        }
         let mut spoilt: BTreeMap<usize, Vec<(u32, Spoilt)>> = BTreeMap::new();
         for (row, column, what) in sheet.spoilt {
             spoilt.entry(column).or_default().push((row, what));
@@ -85,9 +68,9 @@ impl Table {
             spoilt,
             warning: sheet.warning,
         };
-        table.read_header(faults);
+        let has_rows = table.read_header(faults);
         table.report_quotes(&sheet.open_quotes, faults);
-        Some(table)
+        has_rows.then_some(table)
     }
 
     /// The place of the header row.
@@ -187,8 +170,8 @@ impl Table {
         }
     }
 
-    /// Reads and checks the header.
-    fn read_header(&mut self, faults: &mut Faults) {
+    /// Reads and checks the header; false where there are no rows under it.
+    fn read_header(&mut self, faults: &mut Faults) -> bool {
         let mut rows = self.rows_of(&self.text, 0);
         let headers: Vec<String> = match rows.step() {
             Some(()) => rows
@@ -233,6 +216,7 @@ impl Table {
         self.headers = headers;
         self.header_row = header_row;
         self.rows_of_header = rows_of_header;
+        has_rows
     }
 
     /// The rows under the header, each as long as it.

@@ -40,6 +40,8 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
             // A bare table's one strain takes whatever single target is given.
             Some(name) => match register.known_strain(name) {
                 Some(strain) => Some(strain),
+                // Where birds were lost to a fault, so were their strains.
+                None if !register.closed => Some(register.strain(name)),
                 None if register.study.strains == [ONE_STRAIN] => None,
                 None => {
                     if unknown_seen.insert(name.to_owned()) {

@@ -29,7 +29,11 @@ pub(crate) fn read(
     if let Some(header) = writing.header_row {
         title::blank_above(&mut text, header);
     }
-    let separator = separator(&text, file, writing, faults)?;
+    let mut separator = separator_of(&text, file, writing, faults)?;
+    // A title may hold another sign, or none.
+    if writing.header_row.is_none() && title::report(&mut text, separator, file, faults).is_some() {
+        separator = separator_of(&text, file, writing, faults)?;
+    }
     let open_quotes = quotes::mend(&mut text, separator);
     Some(Sheet {
         name: file.to_owned(),
@@ -42,7 +46,7 @@ pub(crate) fn read(
 }
 
 /// The separator: as the user says, or the one most frequent in the header.
-fn separator(text: &str, file: &str, writing: &Writing<'_>, faults: &mut Faults) -> Option<u8> {
+fn separator_of(text: &str, file: &str, writing: &Writing<'_>, faults: &mut Faults) -> Option<u8> {
     match writing.format.separator {
         Separator::Comma => return Some(b','),
         Separator::Semicolon => return Some(b';'),

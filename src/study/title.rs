@@ -1,5 +1,6 @@
 //! Rows that stand above the data and are no header: titles, units.
 
+use super::faults::{Faults, Place, quoted};
 use super::units::{AgeUnit, MassUnit};
 
 /// Rows at the head of a table that are looked through for its header.
@@ -11,7 +12,7 @@ const LOOKED_AT: usize = 12;
 /// A title fills one or two cells where the rows below fill more than twice as
 /// many; a header under it holds words only. A table whose first row is such is
 /// ragged in any case, so nothing that could be read is refused here.
-pub(crate) fn over(text: &str, separator: u8) -> Option<(u32, String, u32)> {
+fn over(text: &str, separator: u8) -> Option<(u32, String, u32)> {
     let own = [char::from(separator)];
     let separators: &[char] = match separator {
         // Where the title holds no separator the comma is only a fallback.
@@ -54,9 +55,31 @@ pub(crate) fn over(text: &str, separator: u8) -> Option<(u32, String, u32)> {
         .into_iter()
         .filter(|cell| !cell.is_empty())
         .collect();
-    let found = super::faults::quoted(&shown.join(" "));
+    let found = quoted(&shown.join(" "));
     (holds_words && header_row > first_row)
         .then(|| Some((row(*first_row)?, found, row(*header_row)?)))?
+}
+
+/// Reports a title over the header and blanks it, so that what is wrong below it is
+/// reported too: the row of the header, where there was a title.
+pub(crate) fn report(
+    text: &mut String,
+    separator: u8,
+    file: &str,
+    faults: &mut Faults,
+) -> Option<u32> {
+    let (row, found, header) = over(text, separator)?;
+    faults.add(
+        Place::row(file, row),
+        found,
+        "the header row",
+        format!(
+            "the header seems to stand in row {header}: remove the rows above it, or name its \
+             row: --header-row {header}, in study.toml under [header_row]"
+        ),
+    );
+    blank_above(text, header);
+    Some(header)
 }
 
 /// The cells of a line, without quotation marks: enough to count them.

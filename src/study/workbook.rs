@@ -170,10 +170,13 @@ pub(crate) fn read(
         Kind::Ods => from_ods(bytes, &known.spans, file, wanted, faults)?,
     };
     let name = format!("{file}#{name}");
-    let sheet = written_out(&name, &cells, writing, faults)?;
+    let mut sheet = written_out(&name, &cells, writing, faults)?;
     // Blocks of a title over the header are reported with it.
-    let below = title::over(&sheet.text, SEPARATOR).map(|(.., header)| header);
-    let header = match writing.header_row.or(below) {
+    let header_row = match writing.header_row {
+        Some(row) => Some(row),
+        None => title::report(&mut sheet.text, SEPARATOR, &name, faults),
+    };
+    let header = match header_row {
         Some(row) => row - 1,
         None => cells.list.first().map_or(0, |(row, ..)| *row),
     };
@@ -184,8 +187,10 @@ pub(crate) fn read(
         .map(|(_, column, _)| column + 1)
         .max()
         .unwrap_or(0);
+    // What belongs to the empty cells of a block is not known.
+    let before = faults.count();
     report_merged(&merged, header, columns, &name, faults);
-    Some(sheet)
+    (faults.count() == before).then_some(sheet)
 }
 
 /// Reports a merged block in the table: its value seems to belong to every row.

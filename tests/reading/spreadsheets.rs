@@ -222,20 +222,20 @@ const REFUSED: &[Refused] = &[
     (
         "units_in_cells.csv",
         columns,
-        6,
-        "units_in_cells.csv, row 2, column weight_g: found \"38.5 g\", expected a mass in g such as 1250.5; leave only the number in the cell; its unit goes into the header or under [units]",
+        1,
+        "units_in_cells.csv, column weight_g: found \"38.5 g\" (row 2), \"71.25 g\" (row 3), \"190 g\" (row 4) and 3 more, 6 cells in all, expected a mass in g such as 1250.5; leave only the number in the cell; its unit goes into the header or under [units]",
     ),
     (
         "ambiguous_dates.csv",
         hatched,
-        4,
-        "ambiguous_dates.csv, row 2, column date: found \"02/03/2026\", expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
+        1,
+        "ambiguous_dates.csv, column date: found \"02/03/2026\" (row 2), \"09/03/2026\" (row 3), \"02/03/2026\" (row 4) and 1 more, 4 cells in all, expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
     ),
     (
         "date_serials.csv",
         hatched,
-        6,
-        "date_serials.csv, row 2, column date: found \"46083\", expected a date such as 2026-03-01; a spreadsheet's serial number: give the column a date format there and save it again",
+        1,
+        "date_serials.csv, column date: found \"46083\" (row 2), \"46090\" (row 3), \"46104\" (row 4) and 3 more, 6 cells in all, expected a date such as 2026-03-01; a spreadsheet's serial number: give the column a date format there and save it again",
     ),
     (
         "ids_as_numbers.csv",
@@ -264,7 +264,7 @@ const REFUSED: &[Refused] = &[
     (
         "duplicate_headers.csv",
         columns,
-        1,
+        2,
         "duplicate_headers.csv, column Weight_g: found the header twice, expected each header once; rename or remove one of the two columns",
     ),
     (
@@ -282,8 +282,8 @@ const REFUSED: &[Refused] = &[
     (
         "proven_dates.csv",
         hatched,
-        6,
-        "proven_dates.csv, row 2, column date: found \"02/03/2026\", expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
+        3,
+        "proven_dates.csv, column date: found \"02/03/2026\" (row 2), \"09/03/2026\" (row 3), \"02/03/2026\" (row 5) and 1 more, 4 cells in all, expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
     ),
     (
         "plain.csv",
@@ -302,7 +302,7 @@ fn text_tables_that_are_refused_in_clear_words() {
     }
     let proven = refused(&corpus("proven_dates.csv"), &hatched());
     assert!(
-        proven[2]
+        proven[1]
             .ends_with("say how dates are written: --date-format, dd/mm/yyyy alone fits this one"),
         "{proven:?}"
     );
@@ -336,7 +336,7 @@ fn a_bird_that_the_birds_table_writes_otherwise_is_told_with_its_name() {
     assert_eq!(
         error.messages(),
         [
-            "w.csv, row 2, column bird: found bird \"7\", expected a bird of the birds table; perhaps \"007\" is meant, which differs only in letter case, spaces, or zeros in front or after a decimal point: write it alike in both tables"
+            "w.csv, row 2, column bird: found bird \"7\", expected a bird of the study; perhaps \"007\" is meant, which differs only in letter case, spaces, or zeros in front or after a decimal point: write it alike in both tables"
         ]
     );
 }
@@ -826,7 +826,8 @@ fn archives_that_unpack_to_far_more_are_refused() {
     // A few bytes that claim sixteen thousand million cells.
     let claim = "<table:table-row table:number-rows-repeated=\"1048576\"><table:table-cell table:number-columns-repeated=\"16384\" office:value-type=\"float\" office:value=\"1\"/></table:table-row>";
     let path = ods(folder.path(), claim);
-    assert_refused(&path, &columns(), &[&format!("book.ods: {bomb}")]);
+    let repeats = "found cells or spaces repeated to more than 8388608 cells or 134217728 letters, expected a workbook (.xlsx or .ods); clear what stands outside the tables, or save the sheet as CSV UTF-8";
+    assert_refused(&path, &columns(), &[&format!("book.ods: {repeats}")]);
     // The million empty rows at the end of every sheet are none.
     let mut rows = ods_row(&HEADER) + &ods_row(&["a1", "amber", "0", "40"]);
     rows += "<table:table-row table:number-rows-repeated=\"1048574\"><table:table-cell table:number-columns-repeated=\"16384\"/></table:table-row>";

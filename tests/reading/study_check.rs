@@ -242,7 +242,7 @@ fn birds_that_no_column_names_are_told_and_not_taken_for_jumps() {
     };
     for (group, words) in [
         (
-            None,
+            Some("none"),
             "all rows were taken as one subject weighed more than once at an age; not read: bird_no, strain; ",
         ),
         (

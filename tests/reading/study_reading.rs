@@ -253,7 +253,11 @@ fn without_a_bird_column_the_table_is_one_subject_and_keeps_replicates() {
 
 #[test]
 fn without_a_group_all_birds_are_one_strain() {
-    let study = read(PLAIN, &Columns::default());
+    let columns = Columns {
+        group: Some("none".into()),
+        ..Columns::default()
+    };
+    let study = read(PLAIN, &columns);
     assert_eq!(study.strains, ["all"]);
 }
 

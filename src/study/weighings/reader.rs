@@ -15,6 +15,16 @@ use super::super::table::Rows;
 use super::super::units::{AGE_LIMIT_D, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT, age_in_range};
 use super::layout::{Layout, Time};
 
+/// The bird of a row.
+#[derive(Clone, Copy)]
+enum RowBird {
+    Known(usize),
+    /// Lost to a fault of its cell.
+    Lost,
+    /// The row is none of a bird, such as one of totals.
+    None,
+}
+
 /// Rows to columns, one at a time.
 pub(super) struct Reader<'a> {
     pub(super) layout: &'a Layout,
@@ -30,7 +40,11 @@ pub(super) struct Reader<'a> {
 impl Reader<'_> {
     pub(super) fn row(&mut self, rows: &Rows<'_>, faults: &mut Faults) {
         // What is wrong in a row is reported whole: one cell at fault hides no other.
-        let bird = self.bird(rows, faults);
+        let bird = match self.bird(rows, faults) {
+            RowBird::Known(bird) => Some(bird),
+            RowBird::Lost => None,
+            RowBird::None => return,
+        };
         for at in 0..self.layout.wide.len() {
             let WideColumn { age_d, value } = self.layout.wide[at];
             if let (Some(value), Some(bird)) = (self.value(rows, value, faults), bird) {
@@ -59,22 +73,27 @@ impl Reader<'_> {
         seen.rows.push(rows.row);
     }
 
-    fn bird(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<usize> {
+    fn bird(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> RowBird {
         let name = match (self.layout.bird, self.layout.strain) {
-            (Some(column), _) => rows.word(column, "a bird's name", faults)?,
-            (None, Some(column)) => rows.word(column, "a group's name", faults)?,
-            (None, None) => ONE_BIRD,
+            (Some(column), _) => rows.word(column, "a bird's name", faults),
+            (None, Some(column)) => rows.word(column, "a group's name", faults),
+            (None, None) => Some(ONE_BIRD),
+        };
+        let Some(name) = name else {
+            return RowBird::Lost;
         };
         let bird = match self.register.bird(name) {
             Some(bird) => bird,
-            None if names::is_no_bird(rows, self.layout.bird, name, faults) => return None,
+            None if names::is_no_bird(rows, self.layout.bird, name, faults) => {
+                return RowBird::None;
+            }
             None if self.register.closed => {
                 let place = match self.layout.bird {
                     Some(column) => rows.place(column),
                     None => rows.whole_place(),
                 };
                 self.register.unknown_bird(name, place, faults);
-                return None;
+                return RowBird::Lost;
             }
             None => {
                 let bird = self.register.enter_bird(name);
@@ -94,7 +113,7 @@ impl Reader<'_> {
         if let Some(column) = self.layout.hatch {
             self.hatch(rows, column, bird, faults);
         }
-        Some(bird)
+        RowBird::Known(bird)
     }
 
     fn strain(&mut self, rows: &Rows<'_>, column: usize, bird: usize, faults: &mut Faults) {
