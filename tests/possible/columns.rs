@@ -17,6 +17,9 @@ const fn within(least: f64, most: f64) -> Range {
 
 const AGE_D: Range = within(-30.0, 1000.0);
 const DAYS_APART: Range = within(-1000.0, 1000.0);
+/// Limits of an age: on one degree of freedom 12.7 standard errors from it, each at most
+/// half of the ages weighed, of 140 d at most here.
+const AGE_LIMIT_D: Range = within(-1200.0, 1200.0);
 const MASS_G: Range = within(0.0, 20_000.0);
 const MASSES_APART_G: Range = within(-20_000.0, 20_000.0);
 const GAIN_G_PER_D: Range = within(-500.0, 500.0);
@@ -52,8 +55,8 @@ const COLUMNS: &[(&str, &str, Range)] = &[
     ("cue_summary", "lower", DAYS_APART),
     ("cue_summary", "upper", DAYS_APART),
     ("cues", "estimate", AGE_D),
-    ("cues", "lower", AGE_D),
-    ("cues", "upper", AGE_D),
+    ("cues", "lower", AGE_LIMIT_D),
+    ("cues", "upper", AGE_LIMIT_D),
     ("cues", "std_error", AGE_D),
     ("age_in_lay", "lower", AGE_D),
     ("age_in_lay", "upper", AGE_D),
@@ -61,8 +64,12 @@ const COLUMNS: &[(&str, &str, Range)] = &[
     ("lay_curve", "upper", CHANCE),
     ("lay_curve", "share_in_lay", CHANCE),
     ("lay_curve", "std_error", CHANCE),
+    ("curves", "age_d", AGE_D),
+    ("difference_by_age", "age_d", AGE_D),
+    ("corrected", "age_d", AGE_D),
     ("curves", "rate*", GAIN_G_PER_D),
     ("curves", "*", MASSES_APART_G),
+    ("residuals", "age_d", AGE_D),
     ("residuals", "observed", MASS_G),
     ("residuals", "*fitted", MASSES_APART_G),
     ("residuals", "*residual", MASSES_APART_G),
@@ -88,7 +95,9 @@ const COLUMNS: &[(&str, &str, Range)] = &[
     ("curve_choice", "*_p", CHANCE),
     ("curve_choice", "autocorrelation", CORRELATION),
     ("curve_choice", "cv_*", MASS_G),
-    ("curve_choice", "lack_of_fit_f", within(0.0, 1e9)),
+    // Data without noise have a statistic without a limit.
+    ("curve_choice", "lack_of_fit_f", within(0.0, f64::MAX)),
+    ("curve_tests", "statistic", within(0.0, f64::MAX)),
     ("agreement", "*slope", within(-1000.0, 1000.0)),
     ("agreement", "rmse_pct", PERCENT),
     ("agreement", "*", MASSES_APART_G),
@@ -178,7 +187,7 @@ fn of_term(term: &str, unit: Option<&str>) -> (Range, Range) {
     } else if starts(&["rate", "inflection_rate", "second_peak_rate"]) {
         (GAIN_G_PER_D, GAIN_G_PER_D)
     } else if starts(&["ti", "age_at", "inflection_age", "second_peak_age"]) {
-        (AGE_D, DAYS_APART)
+        (AGE_D, AGE_LIMIT_D)
     } else if starts(&["A", "w", "mature", "inflection_weight", "weight"]) {
         (MASS_G, MASSES_APART_G)
     } else {
