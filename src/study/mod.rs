@@ -11,8 +11,9 @@
 //! what is merely implausible.
 //!
 //! `read.rs` shows the order of things, `weighings.rs` the table that matters
-//! most. A table is a text file (CSV) or a sheet of a workbook (.xlsx, .ods), which
-//! `workbook.rs` turns into the same text.
+//! most. A table is a text file (CSV), in which `quotes.rs` sees to it that every line is a
+//! row, or a sheet of a workbook (.xlsx, .ods), which `workbook.rs` and `sheet.rs` turn
+//! into the same text.
 
 mod any_table;
 mod archive;
@@ -21,6 +22,7 @@ mod birds;
 mod calibration;
 mod check;
 mod chemistry;
+mod column_names;
 mod columns;
 mod decimal_mark;
 mod doubt;
@@ -41,6 +43,7 @@ mod records;
 mod scan;
 mod sealed;
 mod settings;
+mod sheet;
 mod starter;
 mod table;
 mod targets;

@@ -7,7 +7,8 @@ use std::path::Path;
 use super::faults::{Faults, Place, listed, quoted};
 use super::format::{Decimal, Format, Mark, NotNumber, Writing, number};
 use super::quotes::{OpenKind, OpenQuote};
-use super::workbook::{self, Spoilt, file_and_sheet};
+use super::sheet::{self, Spoilt};
+use super::workbook::{self, file_and_sheet};
 use super::{names, pieces, text_file, title};
 
 /// One table in memory, its header read and its rows still text.
@@ -46,7 +47,7 @@ impl Table {
                 return None;
             }
         };
-        let sheet = if workbook::is_named_workbook(&path) || wanted.is_some() {
+        let read = if workbook::is_named_workbook(&path) || wanted.is_some() {
             let (file, _) = file_and_sheet(Path::new(file));
             let file = file.display().to_string();
             workbook::read(bytes, &file, wanted.as_deref(), writing, faults)?
@@ -54,22 +55,22 @@ impl Table {
             text_file::read(bytes, file, writing, faults)?
         };
         let mut spoilt: BTreeMap<usize, Vec<(u32, Spoilt)>> = BTreeMap::new();
-        for (row, column, what) in sheet.spoilt {
+        for (row, column, what) in read.spoilt {
             spoilt.entry(column).or_default().push((row, what));
         }
         let mut table = Self {
-            file: sheet.name,
+            file: read.name,
             headers: Vec::new(),
             header_row: 1,
             rows_of_header: 1,
-            text: sheet.text,
-            separator: sheet.separator,
+            text: read.text,
+            separator: read.separator,
             format: writing.format.clone(),
             spoilt,
-            warning: sheet.warning,
+            warning: read.warning,
         };
         let has_rows = table.read_header(faults);
-        table.report_quotes(&sheet.open_quotes, faults);
+        table.report_quotes(&read.open_quotes, faults);
         has_rows.then_some(table)
     }
 
@@ -112,7 +113,7 @@ impl Table {
     pub(crate) fn report_spoilt(&self, column: usize, holds_words: bool, faults: &mut Faults) {
         let header = &self.headers[column];
         for (row, what) in self.spoilt.get(&column).into_iter().flatten() {
-            let cell = workbook::address(*row, column);
+            let cell = sheet::address(*row, column);
             let (found, expected, advice) = match what {
                 Spoilt::Error(error) => (
                     format!("{error} in cell {cell}"),
@@ -326,7 +327,7 @@ impl Rows<'_> {
                     .all(|cell| cell.trim().is_empty())
             };
             // A sheet has no separators that could be missing.
-            let is_sheet = self.table.separator == workbook::SEPARATOR;
+            let is_sheet = self.table.separator == sheet::SEPARATOR;
             if cells == headers || (cells > headers && padded()) || (cells < headers && is_sheet) {
                 return Some(());
             }

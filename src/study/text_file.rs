@@ -5,7 +5,7 @@ use std::path::Path;
 use super::encoding::{self, Decoded};
 use super::faults::{Faults, Place, listed, nearest};
 use super::format::{Separator, Writing};
-use super::workbook::Sheet;
+use super::sheet::Sheet;
 use super::{quotes, title};
 
 /// Reads the text; `None` where a fault forbids to go on.
