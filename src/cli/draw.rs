@@ -13,7 +13,7 @@ use crate::composition::study_equations::Chosen;
 use crate::composition::study_masses::StudyMasses;
 use crate::contrast::{Adjust, Comparison};
 use crate::error::{Error, Result};
-use crate::figure::{Picture, Theme};
+use crate::figure::{Picture, Size, Theme};
 use crate::maturity::ForetoldEgg;
 use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::forecast_pictures::{
@@ -21,7 +21,7 @@ use crate::report::forecast_pictures::{
 };
 use crate::report::onset_pictures::foretold_picture;
 use crate::report::pictures::{
-    Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
+    Drawn, Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
 };
 use crate::report::population_pictures::{mixed_diagnostic_pictures, population_pictures};
 use crate::report::profile_pictures::profile_pictures;
@@ -71,6 +71,14 @@ pub(crate) struct PaperOptions {
     letters: bool,
 }
 
+impl PaperOptions {
+    /// Refuses what no figure can have, before anything is computed.
+    pub(crate) fn check(&self) -> Result<()> {
+        Size::new(self.width, self.height.unwrap_or(Size::PAGE.height_mm()))?;
+        Picture::check_dpi(self.dpi)
+    }
+}
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Palette {
     Plain,
@@ -113,6 +121,7 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
             "--json: draw prints no figure, expected --out DIR as well",
         ));
     }
+    args.paper.check()?;
     let results = args.whole.results(&mut output)?;
     output.keep_figures_only();
     results.add(args.whole.confidence(), &args.paper, &mut output)?;
@@ -155,110 +164,123 @@ impl Drawable {
         paper: &PaperOptions,
         output: &mut Output,
     ) -> Result<()> {
-        add_pictures(paper, confidence, output, |showing| {
-            let mut pictures = self.pictures(showing)?;
-            pictures.extend(self.diagnostics(showing)?);
-            Ok(pictures)
+        let order = self.order();
+        add_pictures(paper, (confidence, &order), output, |showing, drawn| {
+            self.pictures(showing, drawn);
+            self.diagnostics(showing, drawn);
         })?;
-        self.add_to_page(confidence, output)
+        self.add_to_page(confidence, output);
+        Ok(())
     }
 
     /// Draws the figures of the page, for a screen and for its first look.
-    pub(crate) fn add_to_page(&self, confidence: f64, output: &mut Output) -> Result<()> {
+    pub(crate) fn add_to_page(&self, confidence: f64, output: &mut Output) {
+        let order = self.order();
         let Some(page) = &mut output.page else {
-            return Ok(());
+            return;
         };
         for (figures, width_mm) in [(&mut page.figures, 140.0), (&mut page.small_figures, 89.0)] {
-            *figures = self.pictures(&Showing {
+            let showing = Showing {
                 confidence,
                 width_mm,
                 height_mm: None,
                 letter: None,
-            })?;
+                order: &order,
+            };
+            let mut drawn = Drawn::default();
+            self.pictures(&showing, &mut drawn);
+            *figures = drawn.pictures;
+            for failed in drawn.failed {
+                // The same figure fails at every width, and is told once.
+                if !output.warnings.contains(&failed) {
+                    output.warnings.push(failed);
+                }
+            }
         }
-        Ok(())
+    }
+
+    /// The strains in the order in which figures choose them.
+    fn order(&self) -> Vec<usize> {
+        Showing::order(&self.study, self.comparison.as_ref())
     }
 
     /// What a reviewer looks for: they are files, and not on the page.
-    fn diagnostics(&self, showing: &Showing) -> Result<Vec<Named>> {
+    fn diagnostics(&self, showing: &Showing, drawn: &mut Drawn) {
         let study = &self.study;
-        let mut pictures = residual_pictures(study, &self.trajectories, showing)?;
-        pictures.extend(mixed_diagnostic_pictures(
-            study,
-            &self.trajectories,
-            showing,
-        )?);
-        pictures.extend(profile_pictures(study, &self.profiles, showing)?);
-        pictures.extend(calibration_residual_pictures(
-            study,
-            &self.scans.chosen,
-            showing,
-        )?);
+        residual_pictures(study, &self.trajectories, showing, drawn);
+        mixed_diagnostic_pictures(study, &self.trajectories, showing, drawn);
+        profile_pictures(study, &self.profiles, showing, drawn);
+        calibration_residual_pictures(study, &self.scans.chosen, showing, drawn);
         if let Some(ahead) = &self.verdict.ahead {
-            pictures.extend(foretold_weight_pictures(study, &ahead.foretold, showing)?);
+            foretold_weight_pictures(study, &ahead.foretold, showing, drawn);
         }
-        pictures.extend(foretold_picture(study, &self.foretold, showing)?);
-        Ok(pictures)
+        foretold_picture(study, &self.foretold, showing, drawn);
     }
 
     /// The answers.
-    fn pictures(&self, showing: &Showing) -> Result<Vec<Named>> {
+    fn pictures(&self, showing: &Showing, drawn: &mut Drawn) {
         let study = &self.study;
-        let mut pictures = growth_pictures(study, &self.trajectories, showing)?;
-        pictures.extend(population_pictures(study, &self.trajectories, showing)?);
+        growth_pictures(study, &self.trajectories, showing, drawn);
+        population_pictures(study, &self.trajectories, showing, drawn);
         if let Some(comparison) = &self.comparison {
-            let adjust = Adjust::default();
-            pictures.extend(contrast_pictures(study, comparison, adjust, showing)?);
+            contrast_pictures(study, comparison, Adjust::default(), showing, drawn);
         }
         let verdict = &self.verdict;
-        pictures.extend(deviation_pictures(study, &verdict.deviations, showing)?);
+        deviation_pictures(study, &verdict.deviations, showing, drawn);
         let uniformities = &verdict.uniformities;
         if let Some(ahead) = &verdict.ahead {
-            let (as_of_d, traits) = (ahead.as_of_d, &ahead.traits);
-            let fans = forecast_pictures(study, as_of_d, traits, uniformities, showing)?;
-            pictures.extend(fans);
+            let ahead = (ahead.as_of_d, &ahead.traits[..]);
+            forecast_pictures(study, ahead, uniformities, showing, drawn);
         }
-        let within_pct = verdict.within_pct;
-        pictures.extend(uniformity_pictures(
-            study,
-            uniformities,
-            within_pct,
-            showing,
-        )?);
-        pictures.extend(study_lay::pictures(study, &self.trajectories, showing)?);
+        uniformity_pictures(study, uniformities, verdict.within_pct, showing, drawn);
+        study_lay::pictures(study, &self.trajectories, showing, drawn);
         let scans = &self.scans;
         if let Some(answer) = &scans.repeatability {
-            pictures.extend(precision_picture(answer, showing)?);
+            precision_picture(answer, showing, drawn);
         }
-        pictures.extend(calibration_pictures(study, &scans.chosen, showing)?);
-        pictures.extend(feather_share_picture(&scans.feathers, showing)?);
+        calibration_pictures(study, &scans.chosen, showing, drawn);
+        feather_share_picture(study, &scans.feathers, showing, drawn);
         if let Some(masses) = &scans.masses {
-            pictures.extend(body_parts_picture(study, masses, showing)?);
+            body_parts_picture(study, masses, showing, drawn);
         }
-        Ok(pictures)
     }
 }
 
-/// Adds what `pictures` draws, in the formats asked for; nothing where no files are kept.
+/// Adds what `pictures` draws, in the formats asked for, and a warning for each figure that
+/// could not be drawn; nothing where no files are kept.
+///
+/// # Errors
+/// Options that no figure can have.
 pub(crate) fn add_pictures(
     paper: &PaperOptions,
-    confidence: f64,
+    (confidence, order): (f64, &[usize]),
     output: &mut Output,
-    pictures: impl FnOnce(&Showing) -> Result<Vec<Named>>,
+    pictures: impl FnOnce(&Showing, &mut Drawn),
 ) -> Result<()> {
     if !output.keeps_files() {
         return Ok(());
     }
-    let pictures = pictures(&Showing {
+    let showing = Showing {
         confidence,
         width_mm: paper.width,
         height_mm: paper.height,
         letter: paper.letters.then_some('a'),
-    })?;
-    let bar = output.progress(pictures.len(), "drawing");
-    let files = rasterise(&pictures, paper, &|| bar.inc(1))?;
+        order,
+    };
+    let mut drawn = Drawn::default();
+    pictures(&showing, &mut drawn);
+    let bar = output.progress(drawn.pictures.len(), "drawing");
+    let files = rasterise(&drawn.pictures, paper, &|| bar.inc(1));
     bar.finish_and_clear();
-    output.figures.extend(files);
+    output.warnings.extend(drawn.failed);
+    for (name, files) in files {
+        match files {
+            Ok(files) => output.figures.extend(files),
+            Err(error) => output
+                .warnings
+                .push(format!("figure {name} was not written: {error}")),
+        }
+    }
     Ok(())
 }
 
@@ -266,27 +288,30 @@ pub(crate) fn add_pictures(
 type FigureFile = (String, Vec<u8>);
 
 /// Each picture in each format asked for, in parallel.
-fn rasterise(
-    pictures: &[Named],
+fn rasterise<'a>(
+    pictures: &'a [Named],
     paper: &PaperOptions,
     done: &(dyn Fn() + Sync),
-) -> Result<Vec<FigureFile>> {
+) -> Vec<(&'a str, Result<Vec<FigureFile>>)> {
     use rayon::prelude::*;
-    let files: Result<Vec<Vec<FigureFile>>> = pictures
-        .par_iter()
-        .map(|Named { name, picture }| {
-            let picture = picture.in_theme(paper.theme.into());
-            let mut files = Vec::new();
-            for (i, format) in paper.format.iter().enumerate() {
-                // A format named twice is still one file.
-                if !paper.format[..i].contains(format) {
-                    let (ending, bytes) = format.file(&picture, paper.dpi)?;
-                    files.push((format!("{name}.{ending}"), bytes));
-                }
+    let one = |Named { name, picture }: &'a Named| {
+        let picture = picture.in_theme(paper.theme.into());
+        let mut files = Vec::new();
+        for (i, format) in paper.format.iter().enumerate() {
+            // A format named twice is still one file.
+            if !paper.format[..i].contains(format) {
+                let (ending, bytes) = format.file(&picture, paper.dpi)?;
+                files.push((format!("{name}.{ending}"), bytes));
             }
+        }
+        Ok(files)
+    };
+    pictures
+        .par_iter()
+        .map(|named| {
+            let files = one(named);
             done();
-            Ok(files)
+            (named.name.as_str(), files)
         })
-        .collect();
-    Ok(files?.concat())
+        .collect()
 }

@@ -62,6 +62,7 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     if args.verify {
         return verify::run(&args.whole.input.path, common);
     }
+    args.paper.check()?;
     let mut output = Output::new("run", common);
     let results = args.whole.results(&mut output)?;
     if output.keeps_files() {
@@ -158,7 +159,7 @@ impl WholeStudy {
     /// The results with the figures that the page shows, and no files of them.
     pub(crate) fn page(&self, output: &mut Output) -> Result<()> {
         let results = self.results(output)?;
-        results.add_to_page(self.fit.confidence, output)?;
+        results.add_to_page(self.fit.confidence, output);
         paper::add(&results, &self.fit, output);
         Ok(())
     }

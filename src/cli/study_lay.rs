@@ -9,7 +9,7 @@ use super::options::FitOptions;
 use super::output::Output;
 use crate::error::{Error, Result};
 use crate::maturity::{self, ForecastOptions, ForetoldEgg, LayRecords};
-use crate::report::pictures::{Named, Showing};
+use crate::report::pictures::{Drawn, Showing};
 use crate::report::{onset_pictures, onset_tables, onset_words};
 use crate::study::Study;
 use crate::trajectory::{Request, Trajectories};
@@ -192,17 +192,20 @@ pub(crate) fn pictures(
     study: &Study,
     trajectories: &Trajectories,
     showing: &Showing,
-) -> Result<Vec<Named>> {
+    drawn: &mut Drawn,
+) {
     let records = LayRecords::of(study);
     if records.birds.is_empty() {
-        return Ok(Vec::new());
+        return;
     }
     // A study's first eggs are exact, so nothing is drawn at random and no seed is asked for.
-    let curves = maturity::lay_curves(&records, showing.confidence, 0)
-        .map_err(|failure| Error::input(format!("lay curve: {failure}")))?;
+    match maturity::lay_curves(&records, showing.confidence, 0) {
+        Ok(curves) => onset_pictures::lay_picture(&records, &curves, showing, drawn),
+        Err(failure) => drawn
+            .failed
+            .push(format!("figure lay_curve was not drawn: {failure}")),
+    }
     let fits = fitted_curves(study, trajectories);
     let (values, thresholds) = maturity::thresholds(study, &fits, showing.confidence);
-    let lay = onset_pictures::lay_picture(&records, &curves, showing)?;
-    let first_egg = onset_pictures::first_egg_picture(study, &values, &thresholds, showing)?;
-    Ok(lay.into_iter().chain(first_egg).collect())
+    onset_pictures::first_egg_picture(study, &values, &thresholds, showing, drawn);
 }

@@ -3,15 +3,15 @@
 //! Birds are drawn with replacement within each group, whole, and the groups are fitted
 //! again as they were: the mixed fit from where it ended, the pooled fits from their
 //! terms. Percentiles are widened for few birds as in
-//! [`crate::trajectory::interval::widened`], by the smaller of the two groups.
+//! [`crate::trajectory::interval::widened`], by the smaller of the two groups (by the group's own birds against the mean of all).
 
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
-use super::Request;
 use super::grouping::Sample;
 use super::joint::{Joint, PooledFit, PopulationFit};
 use super::pairs::Contrast;
+use super::{Against, Request};
 use crate::error::Result;
 use crate::fit::interval::Interval;
 use crate::fit::mixed::MixedModel;
@@ -67,7 +67,10 @@ pub(super) fn put_intervals(
             let at = joint.groups.iter().position(|known| *known == group);
             at.map_or(0, |at| birds[at].len())
         };
-        let fewest = count(contrast.a).min(count(contrast.b));
+        let fewest = match contrast.b {
+            Against::Group(b) => count(contrast.a).min(count(b)),
+            Against::MeanOfAll => count(contrast.a),
+        };
         #[expect(clippy::cast_precision_loss, reason = "a count of replicates")]
         let failed = 1.0 - values.len() as f64 / replicates as f64;
         contrast.interval = if fewest < 2 || failed > MOST_FAILED {
@@ -108,17 +111,38 @@ fn replicate(
     (seed, replicates): (u64, usize),
     done: &(dyn Fn(usize) + Sync),
 ) -> Vec<Vec<Option<f64>>> {
+    let value = |terms: &[Vec<f64>], contrast: &Contrast, group: usize| {
+        let at = joint.groups.iter().position(|known| *known == group)?;
+        let mut gradient = vec![0.0; terms[at].len()];
+        contrast
+            .quantity
+            .value(&*joint.curves[at], &terms[at], &mut gradient)
+    };
     let differences = |terms: &[Vec<f64>]| {
-        let value = |contrast: &Contrast, group: usize| {
-            let at = joint.groups.iter().position(|known| *known == group)?;
-            let mut gradient = vec![0.0; terms[at].len()];
-            contrast
-                .quantity
-                .value(&*joint.curves[at], &terms[at], &mut gradient)
-        };
-        contrasts
-            .iter()
-            .map(|contrast| Some(value(contrast, contrast.a)? - value(contrast, contrast.b)?))
+        let of_quantity = contrasts.chunk_by(|one, next| one.quantity == next.quantity);
+        of_quantity
+            .flat_map(|contrasts| {
+                let first: Vec<Option<f64>> = contrasts
+                    .iter()
+                    .map(|contrast| value(terms, contrast, contrast.a))
+                    .collect();
+                // Of the groups that the mean was over; none may be missing.
+                #[expect(clippy::cast_precision_loss, reason = "a count of groups")]
+                let mean = first
+                    .iter()
+                    .copied()
+                    .sum::<Option<f64>>()
+                    .map(|sum| sum / first.len() as f64);
+                let difference = |(contrast, first): (&Contrast, Option<f64>)| {
+                    let second = match contrast.b {
+                        Against::Group(b) => value(terms, contrast, b),
+                        Against::MeanOfAll => mean,
+                    };
+                    Some(first? - second?)
+                };
+                let found: Vec<Option<f64>> = contrasts.iter().zip(first).map(difference).collect();
+                found
+            })
             .collect()
     };
     (0..replicates as u64)

@@ -63,21 +63,21 @@ pub struct Joint {
     /// Covariance of all of them, group by group.
     pub covariance: DMatrix<f64>,
     /// Degrees of freedom of each group, or one number for all.
-    df: DegreesOfFreedom,
+    pub(super) df: DegreesOfFreedom,
     /// How far the data of each group reach.
     pub reaches: Vec<Reach>,
 }
 
 #[derive(Debug, Clone)]
-enum DegreesOfFreedom {
+pub(super) enum DegreesOfFreedom {
     Common(f64),
     Each(Vec<f64>),
 }
 
-/// A difference between two groups.
+/// A difference between a group and another, or the mean of all.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Difference {
-    /// Value in the first less value in the second.
+    /// Value in the first minus value in the second.
     pub value: f64,
     /// Value in the second.
     pub reference: f64,
@@ -176,7 +176,19 @@ impl Joint {
         }
     }
 
-    fn covariance_of(&self, a: usize, gradient_a: &[f64], b: usize, gradient_b: &[f64]) -> f64 {
+    /// Variance of a quantity of the group at a place, by its gradient.
+    pub(super) fn variance_of(&self, at: usize, gradient: &[f64]) -> f64 {
+        self.covariance_of(at, gradient, at, gradient)
+    }
+
+    /// Covariance of two quantities of the groups at two places, by their gradients.
+    pub(super) fn covariance_of(
+        &self,
+        a: usize,
+        gradient_a: &[f64],
+        b: usize,
+        gradient_b: &[f64],
+    ) -> f64 {
         let p = gradient_a.len();
         let block = self.covariance.view((a * p, b * p), (p, p));
         let right = block * DVector::from_column_slice(gradient_b);

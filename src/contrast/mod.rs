@@ -5,7 +5,7 @@
 //! all groups and their joint covariance.
 //!
 //! Start reading at [`compare`]. `joint.rs` finds the terms of the groups, `pairs.rs`
-//! compares them term by term, `whole_curve.rs` tests whole curves, `by_age.rs` tells
+//! compares them term by term ([`Against`] says with what), `whole_curve.rs` tests whole curves, `by_age.rs` tells
 //! from which age two curves differ. How the traits go together is in [`allometry`]
 //! and [`fat_share`]. It draws and writes nothing.
 
@@ -15,6 +15,7 @@ mod by_age;
 pub mod fat_share;
 mod grouping;
 mod joint;
+mod mean_of_all;
 mod pairs;
 mod whole_curve;
 
@@ -36,13 +37,38 @@ pub use whole_curve::CurveTest;
 use bootstrap::Refit;
 use grouping::Sample;
 
-/// How p values are adjusted for the number of pairs.
+/// What a group is compared with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Against {
+    /// Another group, an index into the names.
+    Group(usize),
+    /// The mean of all groups that have a fit, the group itself among them.
+    MeanOfAll,
+}
+
+impl Against {
+    /// Up to this many groups are compared pair by pair, more each with the mean of all:
+    /// of thirteen there are 78 pairs, and what stands out is lost among them.
+    pub const MOST_IN_PAIRS: usize = 12;
+
+    /// The group's name, or `mean of all`.
+    #[must_use]
+    pub fn name(self, names: &[String]) -> &str {
+        match self {
+            Self::Group(group) => &names[group],
+            Self::MeanOfAll => "mean of all",
+        }
+    }
+}
+
+/// How p values are adjusted for the number of comparisons.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Adjust {
-    /// Holm's, within each term; intervals stay those of one pair.
+    /// Holm's, within each term; intervals stay those of one comparison.
     #[default]
     Holm,
-    /// Tukey's, within each term; intervals hold for all pairs together.
+    /// Tukey's, within each term; intervals cover all pairs together. Groups compared with
+    /// the mean of all: by the simulated law of the greatest |t| among them.
     Tukey,
     /// Not at all.
     None,
@@ -110,6 +136,22 @@ pub struct Compared {
     pub by_age: Vec<PairByAge>,
     /// What went otherwise than asked, in words; may be empty.
     pub notes: Vec<String>,
+}
+
+impl Compared {
+    /// The comparisons along age that a reader is shown: all pairs; of groups compared with
+    /// the mean of all the `most` that stand out most clearly ([`PairByAge::clearness`]),
+    /// in the order of the groups.
+    #[must_use]
+    pub fn clearest(&self, most: usize) -> Vec<&PairByAge> {
+        let mut all: Vec<&PairByAge> = self.by_age.iter().collect();
+        if all.iter().any(|one| one.b == Against::MeanOfAll) {
+            all.sort_by(|one, next| next.clearness().total_cmp(&one.clearness()));
+            all.truncate(most);
+            all.sort_by_key(|one| one.a);
+        }
+        all
+    }
 }
 
 /// Everything compared.

@@ -1,7 +1,9 @@
-//! Each term and derived quantity, each pair of groups: the difference.
+//! Each term and derived quantity: the difference of each pair of groups, or of each
+//! group and the mean of all.
 
-use super::joint::Joint;
-use super::{Adjust, Request};
+use super::joint::{Difference, Joint};
+use super::mean_of_all::MeanOfAll;
+use super::{Adjust, Against, Request};
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::Interval;
 use crate::fit::profile::Quantity;
@@ -10,7 +12,7 @@ use crate::stats::distribution::{t_two_sided, t_two_sided_quantile};
 use crate::stats::multiple::{holm, studentised_range_quantile, tukey};
 use crate::trajectory::derived_quantities;
 
-/// The difference in one quantity between two groups.
+/// The difference in one quantity between a group and another, or the mean of all.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Contrast {
     /// Name of the term or derived quantity.
@@ -21,24 +23,24 @@ pub struct Contrast {
     pub quantity: Quantity,
     /// The first group, an index into the names.
     pub a: usize,
-    /// The second group.
-    pub b: usize,
-    /// Value in the first less value in the second.
+    /// What it is compared with.
+    pub b: Against,
+    /// Value in the first minus value in the second.
     pub difference: f64,
     /// Its standard error, where there is one.
     pub standard_error: Option<f64>,
-    /// Interval; of all pairs together under Tukey's adjustment, of this pair otherwise
-    /// and where birds were drawn again.
+    /// Interval; of all comparisons together under Tukey's adjustment, of this one
+    /// otherwise and where birds were drawn again.
     pub interval: Option<Interval>,
     /// The difference as a percentage of the second group's value.
     pub percent: Option<f64>,
     /// Chance of so great a difference where there is none.
     pub p_value: Option<f64>,
-    /// The same, adjusted for the number of pairs.
+    /// The same, adjusted for the number of comparisons.
     pub p_adjusted: Option<f64>,
 }
 
-/// A pair of groups, one of which has no such quantity.
+/// A comparison of which one side has no such quantity.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NoContrast {
     /// Name of the term or derived quantity.
@@ -47,8 +49,8 @@ pub struct NoContrast {
     pub unit: String,
     /// The first group, an index into the names.
     pub a: usize,
-    /// The second group.
-    pub b: usize,
+    /// What it was to be compared with.
+    pub b: Against,
     /// Why.
     pub reason: NotEstimable,
 }
@@ -88,23 +90,35 @@ pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec
     }
     let wanted = |name: &String| request.terms.is_empty() || request.terms.contains(name);
     let (mut all, mut none) = (Vec::new(), Vec::new());
-    for (name, unit, quantity) in quantities.into_iter().filter(|(name, ..)| wanted(name)) {
-        let mut of_quantity = Vec::new();
-        for (a, b) in pairs(joint.groups.len()) {
-            match contrast(joint, (a, b), (&name, &unit), quantity, request) {
-                Ok(contrast) => of_quantity.push(contrast),
-                Err(NotEstimable::Absent) => {}
-                Err(reason) => none.push(NoContrast {
-                    term: name.clone(),
-                    unit: unit.clone(),
-                    a: joint.groups[a],
-                    b: joint.groups[b],
-                    reason,
-                }),
+    for (term, unit, quantity) in quantities.into_iter().filter(|(name, ..)| wanted(name)) {
+        let (of_quantity, missing) = if joint.groups.len() > Against::MOST_IN_PAIRS {
+            against_mean(joint, quantity, request)
+        } else {
+            in_pairs(joint, quantity, request)
+        };
+        all.extend(of_quantity.into_iter().map(|found| {
+            Contrast {
+                term: term.clone(),
+                unit: unit.clone(),
+                quantity,
+                a: found.a,
+                b: found.b,
+                difference: found.difference.value,
+                standard_error: found.difference.standard_error,
+                interval: found.interval,
+                percent: (found.difference.reference != 0.0)
+                    .then(|| 100.0 * found.difference.value / found.difference.reference.abs()),
+                p_value: found.p_value,
+                p_adjusted: found.p_adjusted,
             }
-        }
-        adjust(&mut of_quantity, request.adjust);
-        all.extend(of_quantity);
+        }));
+        none.extend(missing.into_iter().map(|(a, b, reason)| NoContrast {
+            term: term.clone(),
+            unit: unit.clone(),
+            a,
+            b,
+            reason,
+        }));
     }
     (all, none)
 }
@@ -114,48 +128,131 @@ pub(super) fn pairs(count: usize) -> impl Iterator<Item = (usize, usize)> {
     (0..count).flat_map(move |a| (a + 1..count).map(move |b| (a, b)))
 }
 
-fn contrast(
-    joint: &Joint,
-    (a, b): (usize, usize),
-    (term, unit): (&str, &str),
-    quantity: Quantity,
-    request: &Request,
-) -> Result<Contrast, NotEstimable> {
-    let found = joint.difference(a, b, quantity)?;
-    let t = found.standard_error.map(|error| found.value / error);
-    let groups = joint.groups.len();
-    let factor = match request.adjust {
-        Adjust::Tukey => studentised_range_quantile(request.confidence, groups, found.df)
-            .ok()
-            .map(|width| width / std::f64::consts::SQRT_2),
-        Adjust::Holm | Adjust::None => Some(t_two_sided_quantile(request.confidence, found.df)),
-    };
-    let interval = found
-        .standard_error
-        .zip(factor)
-        .map(|(error, factor)| Interval::around(found.value, factor * error));
-    let p_adjusted = match request.adjust {
-        Adjust::Tukey => t.and_then(|t| tukey(t, groups, found.df).ok()),
-        Adjust::Holm | Adjust::None => None,
-    };
-    Ok(Contrast {
-        term: term.to_owned(),
-        unit: unit.to_owned(),
-        quantity,
-        a: joint.groups[a],
-        b: joint.groups[b],
-        difference: found.value,
-        standard_error: found.standard_error,
-        interval,
-        percent: (found.reference != 0.0).then(|| 100.0 * found.value / found.reference.abs()),
-        p_value: t.map(|t| t_two_sided(t, found.df)),
-        p_adjusted,
-    })
+/// A difference with its inference.
+struct Found {
+    a: usize,
+    b: Against,
+    difference: Difference,
+    interval: Option<Interval>,
+    p_value: Option<f64>,
+    p_adjusted: Option<f64>,
 }
 
-/// Fills in the adjusted p values of the pairs of one quantity.
-fn adjust(pairs: &mut [Contrast], adjust: Adjust) {
-    let p_values: Vec<f64> = pairs.iter().filter_map(|pair| pair.p_value).collect();
+impl Found {
+    /// With the interval of this comparison alone, or at the `factor` of all together.
+    fn of(
+        (a, b): (usize, Against),
+        difference: Difference,
+        factor: Option<f64>,
+        confidence: f64,
+    ) -> Self {
+        let factor = factor.unwrap_or_else(|| t_two_sided_quantile(confidence, difference.df));
+        let error = difference.standard_error;
+        Self {
+            a,
+            b,
+            difference,
+            interval: error.map(|error| Interval::around(difference.value, factor * error)),
+            p_value: error.map(|error| t_two_sided(difference.value / error, difference.df)),
+            p_adjusted: None,
+        }
+    }
+
+    fn t(&self) -> Option<f64> {
+        let error = self.difference.standard_error?;
+        Some(self.difference.value / error)
+    }
+}
+
+/// Comparisons that the data do not determine: the group, against what, and why.
+type Missing = Vec<(usize, Against, NotEstimable)>;
+
+/// One quantity, pair by pair.
+fn in_pairs(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Found>, Missing) {
+    let groups = joint.groups.len();
+    let (mut all, mut missing) = (Vec::new(), Missing::new());
+    for (a, b) in pairs(groups) {
+        let whose = (joint.groups[a], Against::Group(joint.groups[b]));
+        let difference = match joint.difference(a, b, quantity) {
+            Ok(difference) => difference,
+            Err(NotEstimable::Absent) => continue,
+            Err(reason) => {
+                missing.push((whose.0, whose.1, reason));
+                continue;
+            }
+        };
+        let tukeys = || studentised_range_quantile(request.confidence, groups, difference.df).ok();
+        let factor = match request.adjust {
+            Adjust::Tukey => tukeys().map(|width| width / std::f64::consts::SQRT_2),
+            Adjust::Holm | Adjust::None => None,
+        };
+        let mut found = Found::of(whose, difference, factor, request.confidence);
+        if request.adjust == Adjust::Tukey {
+            let adjusted = |t| tukey(t, groups, difference.df).ok();
+            found.p_adjusted = found.t().and_then(adjusted);
+        }
+        all.push(found);
+    }
+    adjust(&mut all, request.adjust);
+    (all, missing)
+}
+
+/// One quantity, each group against the mean of all groups whose data determine it.
+fn against_mean(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Found>, Missing) {
+    let missing: Missing = (0..joint.groups.len())
+        .filter_map(
+            |place| match joint.value(place, quantity, request.confidence) {
+                Ok(_) | Err(NotEstimable::Absent) => None,
+                Err(reason) => Some((joint.groups[place], Against::MeanOfAll, reason)),
+            },
+        )
+        .collect();
+    let left_out = |place: usize| {
+        missing
+            .iter()
+            .any(|(group, ..)| *group == joint.groups[place])
+    };
+    let mean = MeanOfAll::of(joint, |place, gradient| {
+        if left_out(place) {
+            return None;
+        }
+        quantity.value(&*joint.curves[place], &joint.terms[place], gradient)
+    });
+    let Some(mean) = mean else {
+        return (Vec::new(), missing);
+    };
+    let differences: Vec<(usize, Difference)> = mean
+        .members()
+        .iter()
+        .map(|member| (joint.groups[member.place], mean.difference(member)))
+        .collect();
+    let law = match request.adjust {
+        Adjust::Tukey => {
+            // The law of all takes the fewest degrees of freedom of any.
+            let df = differences.iter().map(|(_, found)| found.df);
+            mean.greatest_t(df.fold(f64::INFINITY, f64::min), request.seed)
+        }
+        Adjust::Holm | Adjust::None => None,
+    };
+    let factor = law
+        .as_ref()
+        .and_then(|law| law.critical_value(request.confidence).ok());
+    let mut all: Vec<Found> = differences
+        .into_iter()
+        .map(|(group, difference)| {
+            let whose = (group, Against::MeanOfAll);
+            let mut found = Found::of(whose, difference, factor, request.confidence);
+            found.p_adjusted = law.as_ref().zip(found.t()).map(|(law, t)| law.p_value(t));
+            found
+        })
+        .collect();
+    adjust(&mut all, request.adjust);
+    (all, missing)
+}
+
+/// Fills in the adjusted p values of the comparisons of one quantity; Tukey's stand.
+fn adjust(all: &mut [Found], adjust: Adjust) {
+    let p_values: Vec<f64> = all.iter().filter_map(|found| found.p_value).collect();
     let adjusted = match adjust {
         Adjust::Tukey => return,
         Adjust::None => p_values,
@@ -164,8 +261,8 @@ fn adjust(pairs: &mut [Contrast], adjust: Adjust) {
             Err(_) => return,
         },
     };
-    let with_p = pairs.iter_mut().filter(|pair| pair.p_value.is_some());
-    for (pair, p) in with_p.zip(adjusted) {
-        pair.p_adjusted = Some(p);
+    let with_p = all.iter_mut().filter(|found| found.p_value.is_some());
+    for (found, p) in with_p.zip(adjusted) {
+        found.p_adjusted = Some(p);
     }
 }

@@ -1,4 +1,5 @@
-//! Is one curve enough for all groups?
+//! Is one curve enough for all groups, and for each pair? Groups too many to be compared
+//! in pairs ([`Against::MOST_IN_PAIRS`]) are tested all together only.
 //!
 //! Pooled fits of constant variance: the extra sum of squares that one curve leaves
 //! over a curve for each group,
@@ -26,7 +27,7 @@ use std::sync::Arc;
 use super::grouping::Sample;
 use super::joint::{self, PooledFit, PopulationFit};
 use super::pairs::pairs;
-use super::{Adjust, Request};
+use super::{Adjust, Against, Request};
 use crate::error::Result;
 use crate::fit::mixed::{GroupedTerms, MixedModel, MixedOptions};
 use crate::fit::{Variance, Workspace};
@@ -212,7 +213,12 @@ fn all_and_pairs(groups: &[usize], adjust: Adjust, test: &mut Test<'_>) -> Vec<C
     let places: Vec<usize> = (0..groups.len()).collect();
     let mut tests: Vec<CurveTest> = test(&places, None).into_iter().collect();
     let whole = tests.len();
-    for (a, b) in pairs(groups.len()) {
+    let in_pairs = if groups.len() > Against::MOST_IN_PAIRS {
+        0
+    } else {
+        groups.len()
+    };
+    for (a, b) in pairs(in_pairs) {
         tests.extend(test(&[a, b], Some((groups[a], groups[b]))));
     }
     let of_pairs: Vec<f64> = tests[whole..].iter().map(|test| test.p_value).collect();

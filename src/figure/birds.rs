@@ -131,7 +131,7 @@ impl BirdPanels {
                 flag => format!("{} ({flag})", b.name),
             })
             .collect();
-        Ok(board.finish(&title, &format!("Birds: {}.", names.join(", "))))
+        board.finish_sheet(&title, &format!("Birds: {}.", names.join(", ")))
     }
 
     fn note(&self, on_page: usize) -> Vec<String> {

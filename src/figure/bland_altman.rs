@@ -71,7 +71,7 @@ impl BlandAltman {
             }
         }
         let title = format!("{} against their mean", self.difference.name);
-        Ok(board.finish(&title, &strains.words()))
+        board.finish_sheet(&title, &strains.words())
     }
 
     fn plan(&self, size: Size, strains: &Strains) -> Plan {

@@ -1,4 +1,5 @@
-//! The sheet: panels in rows, with axes, legend, letters and the note below.
+//! The sheet: panels in rows, with axes, legend, letters and the note below; panels that
+//! have no room on one sheet go on over pages, all on the same axes.
 
 use crate::error::{Error, Result};
 use crate::figure::axes::{Axis, FittedAxis, Way, drawable};
@@ -7,8 +8,8 @@ use crate::figure::font::Cut;
 use crate::figure::legend::{self, Key};
 use crate::figure::panel::{Panel, Rect};
 use crate::figure::paper::{
-    CAP_HEIGHT_EM, FRAME_PT, GREY, INK, LETTER_PT, MM_PER_PT, PANEL_LETTER_PT, Pen, SMALL_PT, Size,
-    WARNING,
+    Breaks, CAP_HEIGHT_EM, FRAME_PT, GREY, INK, LETTER_PT, MM_PER_PT, PANEL_LETTER_PT, Pen,
+    SMALL_PT, Size, WARNING,
 };
 use crate::figure::picture::Picture;
 use crate::figure::scene::{Anchor, Lettering, Scene, Turn};
@@ -64,14 +65,22 @@ pub(crate) struct Plan {
     pub note: Vec<String>,
 }
 
-/// The sheet with its panels ready to be drawn in.
+/// The sheets with their panels ready to be drawn in.
 pub(crate) struct Board {
+    /// Panels of all pages, in the order of the cells.
     pub panels: Vec<Panel>,
-    scene: SharedScene,
     plan: Plan,
+    pages: Vec<Page>,
+}
+
+/// One sheet.
+struct Page {
+    scene: SharedScene,
     grid: Grid,
     legend: Place,
     note: Vec<String>,
+    /// Its first panel among those of all pages.
+    first: usize,
 }
 
 /// Where the legend went.
@@ -86,6 +95,8 @@ struct Grid {
     rects: Vec<Rect>,
     /// From a panel's left edge to the edge of its column of letters.
     left_mm: f64,
+    /// From one row of panels to the next.
+    row_mm: f64,
 }
 
 const EDGE_MM: f64 = 1.2;
@@ -117,7 +128,7 @@ pub(crate) fn rows(panels: usize, columns: usize) -> f64 {
 }
 
 impl Board {
-    /// Lays out the sheet.
+    /// Lays out the sheet, or the sheets that the size allows.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where the size leaves no room for the panels.
@@ -135,8 +146,104 @@ impl Board {
             plan.note.clear();
             plan.keys.clear();
         }
-        let note = note_lines(&plan);
-        let (mut grid, mut axes) = Grid::lay(&plan, note.len(), 0.0)?;
+        let columns = plan.columns.unwrap_or_else(|| {
+            columns(plan.cells.len(), plan.size.width_mm(), plan.least_panel_mm)
+        });
+        plan.columns = Some(columns);
+        let rows = plan.cells.len().div_ceil(columns);
+        let mut on_page = match plan.size.breaks() {
+            Breaks::Never | Breaks::WhereFull => rows,
+            Breaks::AfterRows(most) => most.clamp(1, rows),
+        };
+        loop {
+            match Self::pages(&plan, on_page * columns) {
+                // The height was given: as many rows as it has room for.
+                Err(_) if plan.size.breaks() == Breaks::WhereFull && on_page > 1 => on_page -= 1,
+                laid => {
+                    let (pages, panels) = laid?;
+                    return Ok(Self {
+                        panels,
+                        plan,
+                        pages,
+                    });
+                }
+            }
+        }
+    }
+
+    /// Pages of so many panels each; the last may have fewer rows, and is lower.
+    fn pages(plan: &Plan, on_page: usize) -> Result<(Vec<Page>, Vec<Panel>)> {
+        let (mut pages, mut panels) = (Vec::new(), Vec::new());
+        let mut height_mm = plan.size.height_mm();
+        for (at, cells) in plan.cells.chunks(on_page).enumerate() {
+            let first = at * on_page;
+            if let Some(before) = pages.first() {
+                let before: &Page = before;
+                let rows = |cells: usize| cells.div_ceil(before.grid.columns);
+                let missing = rows(on_page) - rows(cells.len());
+                height_mm = plan.size.height_mm() - count(missing) * before.grid.row_mm;
+            }
+            let page = Plan {
+                size: Size::new(plan.size.width_mm(), height_mm.max(40.0))?,
+                cells: cells.to_vec(),
+                ..plan.clone()
+            };
+            let (page, own) = Page::lay(&page, first)?;
+            pages.push(page);
+            panels.extend(own);
+        }
+        Ok((pages, panels))
+    }
+
+    /// Draws frames, letters, legend and note over what stands in the panels; a sheet a
+    /// page.
+    pub(crate) fn finish(self, title: &str, description: &str) -> Vec<Picture> {
+        let description = match self.plan.note.join(" ").as_str() {
+            "" => format!("{description} No data."),
+            note => format!("{description} {note}"),
+        };
+        let several = self.pages.len();
+        let pages = self.pages.iter().enumerate().map(|(at, page)| {
+            let panels = &self.panels[page.first..page.first + page.grid.rects.len()];
+            let title = if several > 1 {
+                format!("{title}. Page {} of {several}", at + 1)
+            } else {
+                title.to_owned()
+            };
+            page.finish(&self.plan, panels);
+            let scene = page.scene.borrow();
+            Picture::new(&scene, title, description.trim().to_owned())
+        });
+        pages.collect()
+    }
+
+    /// The only page of a figure whose size asks for no more.
+    pub(crate) fn finish_sheet(self, title: &str, description: &str) -> Result<Picture> {
+        first_of(self.finish(title, description))
+    }
+}
+
+/// What `pages` draws at this size on one sheet.
+///
+/// # Errors
+/// As those of `pages`, and where the panels have no room on one sheet.
+pub(crate) fn on_one_sheet(
+    size: Size,
+    pages: impl FnOnce(Size) -> Result<Vec<Picture>>,
+) -> Result<Picture> {
+    first_of(pages(size.on_one_sheet())?)
+}
+
+fn first_of(pages: Vec<Picture>) -> Result<Picture> {
+    let first = pages.into_iter().next();
+    first.ok_or_else(|| Error::call("figure without a page: a bug, please report it"))
+}
+
+impl Page {
+    /// The sheet of a plan whose cells are all of this page.
+    fn lay(plan: &Plan, first: usize) -> Result<(Self, Vec<Panel>)> {
+        let note = note_lines(plan);
+        let (mut grid, mut axes) = Grid::lay(plan, note.len(), 0.0)?;
         let mut legend = Place::Nowhere;
         if !plan.keys.is_empty() {
             let corner = (plan.cells.len() == 1)
@@ -157,7 +264,7 @@ impl Board {
                     }
                     let width = sheet - left - EDGE_MM;
                     let height = legend::strip_height(&plan.keys, width);
-                    (grid, axes) = Grid::lay(&plan, note.len(), height)?;
+                    (grid, axes) = Grid::lay(plan, note.len(), height)?;
                     Place::Strip { left, width }
                 }
             };
@@ -171,52 +278,52 @@ impl Board {
             .zip(axes)
             .map(|(rect, axes)| Panel::new(&root, &dash, &scene, *rect, axes))
             .collect();
-        Ok(Self {
-            panels,
+        let page = Self {
             scene,
-            plan,
             grid,
             legend,
             note,
-        })
+            first,
+        };
+        Ok((page, panels))
     }
 
-    /// Draws frames, letters, legend and note over what stands in the panels.
-    pub(crate) fn finish(self, title: &str, description: &str) -> Picture {
+    fn finish(&self, plan: &Plan, panels: &[Panel]) {
         let scene = &mut *self.scene.borrow_mut();
-        for (index, panel) in self.panels.iter().enumerate() {
+        for (index, panel) in panels.iter().enumerate() {
             scene.open("axes", &[]);
-            self.frame(scene, index, panel);
+            self.frame(scene, plan, panels.len(), (index, panel));
             scene.close();
         }
-        self.titles(scene);
+        self.titles(scene, plan, panels);
         match self.legend {
             Place::Nowhere => {}
             Place::Inside(corner) => {
-                legend::draw_column(scene, &self.plan.keys, corner, &self.grid.rects[0]);
+                legend::draw_column(scene, &plan.keys, corner, &self.grid.rects[0]);
             }
             Place::Strip { left, width } => {
-                legend::draw_strip(scene, &self.plan.keys, (left, EDGE_MM), width);
+                legend::draw_strip(scene, &plan.keys, (left, EDGE_MM), width);
             }
         }
         let lines = self.note.iter().rev();
-        let mut baseline = self.plan.size.height_mm() - EDGE_MM - 0.4;
+        let mut baseline = scene.size().height_mm() - EDGE_MM - 0.4;
         for line in lines {
             let lettering = set(SMALL_PT, GREY, Anchor::Start);
             scene.text((EDGE_MM, baseline), &Words::plain(line), &lettering);
             baseline -= NOTE_ROW_MM;
         }
-        let description = match self.plan.note.join(" ").as_str() {
-            "" => format!("{description} No data."),
-            note => format!("{description} {note}"),
-        };
-        Picture::new(scene, title.to_owned(), description.trim().to_owned())
     }
 
-    fn frame(&self, scene: &mut Scene, index: usize, panel: &Panel) {
+    fn frame(
+        &self,
+        scene: &mut Scene,
+        plan: &Plan,
+        panels: usize,
+        (index, panel): (usize, &Panel),
+    ) {
         let rect = panel.rect;
         let pen = Pen::solid(INK, FRAME_PT);
-        let sharing = self.plan.sharing;
+        let sharing = plan.sharing;
         let empty = panel.x.ticks.is_empty() || panel.y.ticks.is_empty();
         if empty && sharing == Sharing::Matrix && index > 0 {
             return;
@@ -233,7 +340,7 @@ impl Board {
         }
         let own_x = matches!(sharing, Sharing::Own | Sharing::Rows);
         let own_y = sharing == Sharing::Own;
-        let lowest = index + self.grid.columns >= self.panels.len();
+        let lowest = index + self.grid.columns >= panels;
         let leftmost = index.is_multiple_of(self.grid.columns);
         for tick in &panel.x.ticks {
             let x = panel.place((tick.at, panel.y.lo)).0;
@@ -253,11 +360,11 @@ impl Board {
                 scene.text((x, y + 0.5 * cap(LETTER_PT)), &tick.label, &lettering);
             }
         }
-        self.head(scene, index, rect);
+        self.head(scene, plan, index, rect);
     }
 
-    fn head(&self, scene: &mut Scene, index: usize, rect: Rect) {
-        let head = &self.plan.cells[index].head;
+    fn head(&self, scene: &mut Scene, plan: &Plan, index: usize, rect: Rect) {
+        let head = &plan.cells[self.first + index].head;
         let baseline = rect.top - 1.0;
         let flag = Words::plain(&head.flag);
         let room = rect.width() - flag.width_mm(SMALL_PT) - 0.8;
@@ -268,28 +375,23 @@ impl Board {
         }
         let lettering = set(SMALL_PT, WARNING, Anchor::End);
         scene.text((rect.right, baseline), &flag, &lettering);
-        let first = self
-            .plan
+        let first = plan
             .letter
-            .filter(|_| index == 0 || self.plan.sharing != Sharing::Matrix);
-        let letter = first.and_then(|letter| {
-            let steps = u32::try_from(index).ok()?;
-            char::from_u32(u32::from(letter) + steps)
-        });
+            .filter(|_| index == 0 || plan.sharing != Sharing::Matrix);
+        let letter = first.and_then(|letter| letter_after(letter, self.first + index));
         if let Some(letter) = letter {
-            let inner =
-                self.plan.sharing != Sharing::Own && !index.is_multiple_of(self.grid.columns);
+            let inner = plan.sharing != Sharing::Own && !index.is_multiple_of(self.grid.columns);
             let x = if inner {
                 rect.left - LETTER_ASIDE_MM
             } else {
                 rect.left - self.grid.left_mm + EDGE_MM
             };
             let lettering = set(PANEL_LETTER_PT, INK, Anchor::Start);
-            scene.text((x, baseline), &Words::bold(letter.to_string()), &lettering);
+            scene.text((x, baseline), &Words::bold(letter), &lettering);
         }
     }
 
-    fn titles(&self, scene: &mut Scene) {
+    fn titles(&self, scene: &mut Scene, plan: &Plan, panels: &[Panel]) {
         let whole = [(0, self.grid.whole())];
         let each: Vec<(usize, Rect)> = self.grid.rects.iter().copied().enumerate().collect();
         let (columns, n) = (self.grid.columns, each.len());
@@ -297,11 +399,11 @@ impl Board {
         let leftmost = each.iter().filter(|(i, _)| i.is_multiple_of(columns));
         let leftmost: Vec<_> = leftmost.collect();
         // A letter at the left of each row leaves no room for a title along all rows.
-        let along = match self.plan.letter {
+        let along = match plan.letter {
             Some(_) => leftmost.clone(),
             None => whole.iter().collect(),
         };
-        let (across, up): (Vec<_>, Vec<_>) = match self.plan.sharing {
+        let (across, up): (Vec<_>, Vec<_>) = match plan.sharing {
             Sharing::Own => (each.iter().collect(), each.iter().collect()),
             Sharing::Common => (whole.iter().collect(), along),
             Sharing::Rows => (each.iter().collect(), along),
@@ -314,12 +416,12 @@ impl Board {
         };
         for (index, rect) in across {
             let place = (rect.middle().0, rect.bottom + BELOW_MM - 0.9);
-            scene.text(place, &self.panels[*index].x.title, &level);
+            scene.text(place, &panels[*index].x.title, &level);
         }
         for (index, rect) in up {
             let beside = rect.left - self.grid.left_mm + EDGE_MM + cap(LETTER_PT) + 0.3;
             let place = (beside, rect.middle().1);
-            scene.text(place, &self.panels[*index].y.title, &turned);
+            scene.text(place, &panels[*index].y.title, &turned);
         }
     }
 }
@@ -337,9 +439,7 @@ impl Grid {
 
     fn lay(plan: &Plan, note_lines: usize, strip_mm: f64) -> Result<(Grid, Vec<Axes>)> {
         let n = plan.cells.len();
-        let columns = plan
-            .columns
-            .unwrap_or_else(|| columns(n, plan.size.width_mm(), plan.least_panel_mm));
+        let columns = plan.columns.unwrap_or(1);
         let rows = n.div_ceil(columns);
         let (columns_f, rows_f) = (count(columns), count(rows));
         let headed = plan.letter.is_some() || plan.cells.iter().any(|c| !c.head.name.is_empty());
@@ -399,12 +499,31 @@ impl Grid {
             columns,
             rects,
             left_mm: left,
+            row_mm: height + row_gap,
         };
         Ok((grid, axes))
     }
 }
 
 type Axes = (FittedAxis, FittedAxis);
+
+/// The letter so many panels after the first: after z come aa, ab and so on.
+fn letter_after(first: char, steps: usize) -> Option<String> {
+    let (start, letters) = match first {
+        'a'..='z' => ('a', 26),
+        'A'..='Z' => ('A', 26),
+        _ => {
+            return char::from_u32(u32::from(first) + u32::try_from(steps).ok()?).map(String::from);
+        }
+    };
+    let at = u32::from(first) - u32::from(start) + u32::try_from(steps).ok()?;
+    let letter = |at: u32| char::from_u32(u32::from(start) + at % letters);
+    let last = letter(at)?;
+    match at / letters {
+        0 => Some(last.to_string()),
+        round => Some(format!("{}{last}", letter(round - 1)?)),
+    }
+}
 
 fn left_mm(label_mm: f64, titled: bool) -> f64 {
     let title = if titled {

@@ -2,7 +2,7 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawable};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, rows};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, on_one_sheet};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::Panel;
 use crate::figure::paper::{Colour, Pen, Size, Style};
@@ -58,14 +58,27 @@ impl BodyParts {
     /// As [`Size::new`].
     pub fn size(&self, width_mm: f64) -> Result<Size> {
         let columns = columns(self.strains.len(), width_mm, LEAST_PANEL_MM);
-        Size::new(width_mm, 26.0 + 46.0 * rows(self.strains.len(), columns))
+        Size::of_rows(
+            width_mm,
+            (26.0, 46.0),
+            self.strains.len().max(1).div_ceil(columns),
+        )
     }
 
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let stacks: Vec<Vec<Stack>> = self.strains.iter().map(|s| self.stacks(s)).collect();
         let board = Board::lay(self.plan(size, &stacks))?;
         for (panel, (stacks, strain)) in board.panels.iter().zip(stacks.iter().zip(&self.strains)) {

@@ -2,7 +2,7 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, on_one_sheet};
 use crate::figure::growth::{BirdsDrawn, draw_faint};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
@@ -53,11 +53,20 @@ const ASIDE_MM: f64 = 0.5;
 const ALL_ASIDE_MM: f64 = 1.8;
 
 impl Deviations {
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`]); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let birds = BirdsDrawn::of(self.strains.iter().map(|s| s.lines.len()));
         let board = Board::lay(self.plan(size, &birds))?;
         for (index, panel) in board.panels.iter().enumerate() {

@@ -2,7 +2,7 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, rows};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, on_one_sheet};
 use crate::figure::panel::Panel;
 use crate::figure::paper::{
     BAND_OPACITY, CURVE_PT, FRAME_PT, INK, Pen, REFERENCE_DASH, Size, Style,
@@ -66,14 +66,27 @@ impl DifferenceBand {
     /// As [`Size::new`].
     pub fn size(&self, width_mm: f64) -> Result<Size> {
         let columns = columns(self.pairs.len(), width_mm, LEAST_PANEL_MM);
-        Size::new(width_mm, 24.0 + 44.0 * rows(self.pairs.len(), columns))
+        Size::of_rows(
+            width_mm,
+            (24.0, 44.0),
+            self.pairs.len().max(1).div_ceil(columns),
+        )
     }
 
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let board = Board::lay(self.plan(size))?;
         for (panel, pair) in board.panels.iter().zip(&self.pairs) {
             if !panel.y.ticks.is_empty() {

@@ -1,6 +1,7 @@
 //! How much of the bird is feathers.
 
 use crate::error::Result;
+use crate::figure::board::on_one_sheet;
 use crate::figure::growth::{Growth, StrainGrowth};
 use crate::figure::paper::Size;
 use crate::figure::picture::Picture;
@@ -37,11 +38,20 @@ impl FeatherShare {
         Size::for_panels(width_mm, panels)
     }
 
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         Growth {
             quantity: Quantity {
                 name: "Feathers in body mass".to_owned(),
@@ -54,6 +64,6 @@ impl FeatherShare {
             strains: self.strains.clone(),
             letter: self.letter,
         }
-        .draw(size)
+        .pages(size)
     }
 }

@@ -2,14 +2,15 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, Way, row_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, count, rows};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, count, on_one_sheet};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{CURVE_PT, INK, Pen, Size, Style};
+use crate::figure::paper::{Breaks, CURVE_PT, INK, Pen, Size, Style};
 use crate::figure::picture::Picture;
 use crate::figure::points::Ranged;
 use crate::figure::sample::{self, scatter, spread};
 use crate::figure::scene::Marks;
 use crate::figure::series::{self, Quantity, shown};
+use std::ops::Range;
 
 /// Is there a value at which birds begin to lay: each trait's value at first egg,
 /// a dot a bird, with the strain's median and middle half, a panel a trait.
@@ -43,25 +44,31 @@ pub struct FirstEggGroup {
 
 const LEAST_PANEL_MM: f64 = 30.0;
 const ROW_MM: f64 = 9.0;
+/// Rows that a page has room for.
+const MOST_ROWS: usize = 22;
 const NAMES_SHARE: f64 = 0.3;
 const MOST_IN_GROUP: usize = 400;
 
 impl ValueAtFirstEgg {
-    fn axis(&self, width_mm: f64) -> Axis {
+    /// Rows in a panel: as many parts as the strains need, filled evenly.
+    fn in_part(&self) -> usize {
+        let rows = self.strains.len().max(1);
+        rows.div_ceil(rows.div_ceil(MOST_ROWS))
+    }
+
+    fn axis(&self, width_mm: f64, part: Range<usize>) -> Axis {
         let n = |index: usize| {
             let groups = self.traits.iter().filter_map(|t| t.groups.get(index));
             let most = groups.map(|g| g.birds.len()).max().unwrap_or(0);
             series::count(most)
         };
-        let names = self.strains.iter().enumerate();
-        Axis::rows(
-            names.map(|(i, name)| (name.as_str(), n(i))),
-            NAMES_SHARE * width_mm,
-        )
+        let names = part.map(|index| (self.strains[index].as_str(), n(index)));
+        Axis::rows(names, NAMES_SHARE * width_mm)
     }
 
     fn columns(&self, width_mm: f64) -> usize {
-        let names_mm = self.axis(width_mm).fit(100.0, Way::Up).label_mm();
+        let whole = 0..self.strains.len();
+        let names_mm = self.axis(width_mm, whole).fit(100.0, Way::Up).label_mm();
         columns(self.traits.len(), width_mm - names_mm, LEAST_PANEL_MM)
     }
 
@@ -70,37 +77,63 @@ impl ValueAtFirstEgg {
     /// # Errors
     /// As [`Size::new`].
     pub fn size(&self, width_mm: f64) -> Result<Size> {
-        let panel_mm = 14.0 + ROW_MM * count(self.strains.len());
-        let rows = rows(self.traits.len(), self.columns(width_mm));
-        Size::new(width_mm, (8.0 + panel_mm * rows).max(40.0))
+        let panel_mm = 14.0 + ROW_MM * count(self.in_part());
+        let rows = self.traits.len().max(1).div_ceil(self.columns(width_mm));
+        let size = Size::of_rows(width_mm, (8.0, panel_mm), rows)?;
+        Ok(if self.in_part() < self.strains.len() {
+            size.with_breaks()
+        } else {
+            size
+        })
     }
 
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
-        let board = Board::lay(self.plan(size))?;
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its rows and panels need, where the size allows
+    /// pages ([`Size::in_pages`], or what `size` gives); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+        if size.breaks() == Breaks::Never {
+            return self.part(size, 0..self.strains.len());
+        }
+        let mut pages = Vec::new();
+        for first in (0..self.strains.len().max(1)).step_by(self.in_part()) {
+            let last = (first + self.in_part()).min(self.strains.len());
+            pages.extend(self.part(size, first..last)?);
+        }
+        Ok(pages)
+    }
+
+    fn part(&self, size: Size, part: Range<usize>) -> Result<Vec<Picture>> {
+        let board = Board::lay(self.plan(size, part.clone()))?;
         for (panel, content) in board.panels.iter().zip(&self.traits) {
             if panel.x.ticks.is_empty() {
                 continue;
             }
-            for (index, strain) in self.strains.iter().enumerate() {
+            for (row, index) in part.clone().enumerate() {
                 if let Some(group) = content.groups.get(index) {
-                    panel.open("strain", &[("strain", strain)]);
-                    let y = row_at(self.strains.len(), index);
+                    panel.open("strain", &[("strain", &self.strains[index])]);
+                    let y = row_at(part.len(), row);
                     group.draw(panel, y, &Style::of(index), &content.quantity.unit)?;
                     panel.close();
                 }
             }
         }
         let title = "Traits at the first egg by strain";
-        let strains = self.strains.join(", ");
+        let strains = self.strains[part].join(", ");
         Ok(board.finish(title, &format!("Strains: {strains}.")))
     }
 
-    fn plan(&self, size: Size) -> Plan {
-        let y = self.axis(size.width_mm());
+    fn plan(&self, size: Size, part: Range<usize>) -> Plan {
+        let y = self.axis(size.width_mm(), part);
         let cells = self.traits.iter().map(|t| {
             let values = t.groups.iter().flat_map(|g| {
                 let birds = g.birds.iter().map(|b| b.1);

@@ -2,7 +2,7 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, on_one_sheet};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{
@@ -78,11 +78,20 @@ pub struct StrainGrowth {
 const FEW_POINTS: usize = 300;
 
 impl Growth {
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`]); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let drawn = Drawn::of(&self.strains);
         let board = Board::lay(self.plan(size, &drawn))?;
         for (index, strain) in self.strains.iter().enumerate() {

@@ -153,7 +153,7 @@ impl Equality<'_> {
         for (panel, content) in board.panels.iter().zip(self.panels) {
             content.draw(panel, &strains)?;
         }
-        Ok(board.finish(&self.title, &strains.words()))
+        board.finish_sheet(&self.title, &strains.words())
     }
 
     fn plan(&self, size: Size, strains: &Strains) -> Plan {

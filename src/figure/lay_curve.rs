@@ -3,14 +3,16 @@
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawable};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
-use crate::figure::legend::{Key, Sample};
+use crate::figure::legend::{self, Sample};
 use crate::figure::panel::Dot;
 use crate::figure::panel::Panel;
-use crate::figure::paper::{BAND_OPACITY, CURVE_PT, GREY, Pen, REFERENCE_DASH, Size, Style};
+use crate::figure::paper::{
+    BAND_OPACITY, CURVE_PT, FAINT_PT, GREY, GREY_OPACITY, Looks, Pen, REFERENCE_DASH, Size, Style,
+};
 use crate::figure::picture::Picture;
 use crate::figure::points::Ranged;
 use crate::figure::scene::Marks;
-use crate::figure::series::{AgeUnit, BandPoint, count, counted};
+use crate::figure::series::{AgeUnit, BandPoint, counted};
 use crate::figure::words::Words;
 
 /// When do the birds come into lay: the share of birds that have laid by each age
@@ -65,15 +67,22 @@ impl LayCurve {
         if !panel.x.ticks.is_empty() && self.strains.iter().any(|s| drawable(s.half_d.value)) {
             panel.level(50.0, &Pen::solid(GREY, 0.5).dashed(REFERENCE_DASH))?;
         }
-        for (index, strain) in self.strains.iter().enumerate() {
+        let looks = Looks::of(self.strains.len());
+        for (index, strain) in self.strains[..looks.own()].iter().enumerate() {
             panel.open("strain", &[("strain", &strain.name)]);
             let edges = strain.stairs(panel.x.hi);
-            panel.band(&edges, Style::of(index).colour, 0.7 * BAND_OPACITY)?;
+            panel.band(&edges, looks.style(index).colour, 0.7 * BAND_OPACITY)?;
             panel.close();
         }
-        for (index, strain) in self.strains.iter().enumerate() {
+        for index in looks.back_to_front() {
+            let strain = &self.strains[index];
             panel.open("strain", &[("strain", &strain.name)]);
-            strain.draw(panel, &Style::of(index))?;
+            if index < looks.own() {
+                strain.draw(panel, &looks.style(index))?;
+            } else {
+                let pen = Pen::solid(looks.style(index).colour, FAINT_PT).opacity(GREY_OPACITY);
+                panel.line(&strain.line(panel.x.hi), &pen)?;
+            }
             panel.close();
         }
         let names: Vec<String> = self
@@ -89,7 +98,7 @@ impl LayCurve {
             })
             .collect();
         let title = "Birds in lay by age";
-        Ok(board.finish(title, &format!("Strains: {}.", names.join(", "))))
+        board.finish_sheet(title, &format!("Strains: {}.", names.join(", ")))
     }
 
     fn plan(&self, size: Size) -> Plan {
@@ -110,12 +119,8 @@ impl LayCurve {
             stairs.into_iter().flat_map(|e| [(e.0, e.1), (e.0, e.2)])
         });
         let lines = self.strains.iter().flat_map(|s| s.line(end));
-        let keys = self.strains.iter().enumerate().map(|(i, s)| Key {
-            name: s.name.clone(),
-            n: count(s.birds),
-            style: Style::of(i),
-            sample: Sample::LineAndMarker,
-        });
+        let keys = self.strains.iter();
+        let keys = legend::keys(keys.map(|s| (s.name.as_str(), s.birds, Sample::LineAndMarker)));
         let mut note = Vec::new();
         if !self.band.is_empty() {
             note.push(format!("Shaded: {}.", self.band));
@@ -151,7 +156,7 @@ impl LayCurve {
             columns: None,
             least_panel_mm: 32.0,
             sharing: Sharing::Common,
-            keys: keys.collect(),
+            keys,
             letter: self.letter,
             note,
         }

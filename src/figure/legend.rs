@@ -3,8 +3,9 @@
 
 use crate::figure::font::Cut;
 use crate::figure::panel::Rect;
-use crate::figure::paper::{CAP_HEIGHT_EM, CURVE_PT, INK, LETTER_PT, MM_PER_PT, Pen, Style};
+use crate::figure::paper::{CAP_HEIGHT_EM, CURVE_PT, INK, LETTER_PT, Looks, MM_PER_PT, Pen, Style};
 use crate::figure::scene::{Anchor, Lettering, Marks, Scene, Turn};
+use crate::figure::series::count;
 use crate::figure::words::{Words, name_and_n};
 
 /// What stands for a group in the key.
@@ -24,6 +25,33 @@ pub(crate) struct Key {
     pub n: String,
     pub style: Style,
     pub sample: Sample,
+}
+
+/// The key to groups in the order of their looks ([`Looks`]): name, n and sample of each;
+/// those in grey have one entry together. A group of nothing only keeps its place.
+pub(crate) fn keys<'a>(groups: impl Iterator<Item = (&'a str, usize, Sample)>) -> Vec<Key> {
+    let groups: Vec<_> = groups.collect();
+    let looks = Looks::of(groups.len());
+    let (own, others) = groups.split_at(looks.own());
+    let named = own.iter().enumerate().filter(|(_, (_, n, _))| *n > 0);
+    let mut keys: Vec<Key> = named
+        .map(|(index, (name, n, sample))| Key {
+            name: (*name).to_owned(),
+            n: count(*n),
+            style: looks.style(index),
+            sample: *sample,
+        })
+        .collect();
+    let others: Vec<_> = others.iter().filter(|(_, n, _)| *n > 0).collect();
+    if let Some((_, _, sample)) = others.first() {
+        keys.push(Key {
+            name: format!("{} others", others.len()),
+            n: count(others.iter().map(|(_, n, _)| n).sum()),
+            style: looks.style(looks.own()),
+            sample: *sample,
+        });
+    }
+    keys
 }
 
 /// Length of a line sample in mm.

@@ -11,6 +11,18 @@ use std::fmt;
 pub struct Size {
     width_mm: f64,
     height_mm: f64,
+    breaks: Breaks,
+}
+
+/// Where panels go on over to another page.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Breaks {
+    /// Nowhere: the size is of one sheet.
+    Never,
+    /// After so many rows of panels.
+    AfterRows(usize),
+    /// Where a sheet of this size is full.
+    WhereFull,
 }
 
 impl Size {
@@ -18,35 +30,107 @@ impl Size {
     pub const SINGLE: Size = Size {
         width_mm: 89.0,
         height_mm: 65.0,
+        breaks: Breaks::Never,
     };
     /// One and a half columns: 140 x 90 mm.
     pub const ONE_AND_A_HALF: Size = Size {
         width_mm: 140.0,
         height_mm: 90.0,
+        breaks: Breaks::Never,
     };
     /// The page's width, two columns: 182 x 100 mm.
     pub const DOUBLE: Size = Size {
         width_mm: 182.0,
         height_mm: 100.0,
+        breaks: Breaks::Never,
     };
     /// A whole page: 182 x 230 mm.
     pub const PAGE: Size = Size {
         width_mm: 182.0,
         height_mm: 230.0,
+        breaks: Breaks::Never,
     };
 
-    /// A size with room for a panel a strain, in rows: panels 38 mm high.
+    /// A size with room for a panel a strain, in rows: panels 38 mm high. Where they take
+    /// more than a page, the size of a page.
     ///
     /// # Errors
     /// As [`Size::new`].
     pub fn for_panels(width_mm: f64, panels: usize) -> Result<Self> {
         const LEAST_PANEL_MM: f64 = 32.0;
         let columns = crate::figure::board::columns(panels, width_mm, LEAST_PANEL_MM);
-        let mut height_mm = 22.0;
-        for _ in 0..panels.max(1).div_ceil(columns) {
-            height_mm += 44.0;
+        Self::of_rows(width_mm, (22.0, 44.0), panels.max(1).div_ceil(columns))
+    }
+
+    /// Rows of panels of this height, and what stands round them; on pages, filled
+    /// evenly, where they are higher than [`Size::PAGE`].
+    ///
+    /// # Errors
+    /// As [`Size::new`].
+    pub(crate) fn of_rows(
+        width_mm: f64,
+        (around_mm, row_mm): (f64, f64),
+        rows: usize,
+    ) -> Result<Self> {
+        let height_mm = |rows: usize| around_mm + row_mm * crate::figure::board::count(rows);
+        let rows = rows.max(1);
+        let mut pages = 1;
+        while pages < rows && height_mm(rows.div_ceil(pages)) > Self::PAGE.height_mm {
+            pages += 1;
         }
-        Self::new(width_mm, height_mm)
+        let on_page = rows.div_ceil(pages);
+        let size = Self::new(width_mm, height_mm(on_page).max(40.0))?;
+        Ok(Self {
+            breaks: if pages > 1 {
+                Breaks::AfterRows(on_page)
+            } else {
+                Breaks::Never
+            },
+            ..size
+        })
+    }
+
+    /// The same, not lower than this where it is of one sheet.
+    #[must_use]
+    pub fn at_least(self, height_mm: f64) -> Self {
+        match self.breaks {
+            Breaks::Never => Self {
+                height_mm: self.height_mm.max(height_mm.min(Self::PAGE.height_mm)),
+                ..self
+            },
+            Breaks::AfterRows(_) | Breaks::WhereFull => self,
+        }
+    }
+
+    /// The same where panels that have no room go on over to further pages.
+    #[must_use]
+    pub fn in_pages(self) -> Self {
+        Self {
+            breaks: Breaks::WhereFull,
+            ..self
+        }
+    }
+
+    pub(crate) fn on_one_sheet(self) -> Self {
+        Self {
+            breaks: Breaks::Never,
+            ..self
+        }
+    }
+
+    /// A page of several, be the panels of each no more than one sheet's.
+    pub(crate) fn with_breaks(self) -> Self {
+        match self.breaks {
+            Breaks::Never => Self {
+                breaks: Breaks::AfterRows(usize::MAX),
+                ..self
+            },
+            Breaks::AfterRows(_) | Breaks::WhereFull => self,
+        }
+    }
+
+    pub(crate) fn breaks(self) -> Breaks {
+        self.breaks
     }
 
     /// A size of one's own.
@@ -66,6 +150,7 @@ impl Size {
         Ok(Self {
             width_mm,
             height_mm,
+            breaks: Breaks::Never,
         })
     }
 
@@ -100,6 +185,8 @@ pub(crate) const CURVE_PT: f64 = 1.0;
 pub(crate) const FAINT_PT: f64 = 0.35;
 /// How strongly those show.
 pub(crate) const FAINT_OPACITY: f64 = 0.2;
+/// How strongly the line of a strain without a colour of its own shows.
+pub(crate) const GREY_OPACITY: f64 = 0.6;
 /// How strongly bands show.
 pub(crate) const BAND_OPACITY: f64 = 0.22;
 /// Dashes and gaps in mm of reference lines.
@@ -186,6 +273,53 @@ impl Style {
             dash: DASHES[(index + round) % DASHES.len()],
             shape: SHAPES[(index + round) % SHAPES.len()],
         }
+    }
+}
+
+/// Up to this many groups in one panel each have a look of their own; of more the first
+/// seven have, one a colour, and the others are grey.
+pub const MOST_COLOURED: usize = 12;
+
+/// Groups without a colour of their own.
+const OTHERS: Style = Style {
+    colour: Colour(0x8A, 0x8A, 0x8A),
+    dash: &[],
+    shape: Shape::Disc,
+};
+
+/// How the groups of one panel are told apart.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Looks {
+    groups: usize,
+    own: usize,
+}
+
+impl Looks {
+    pub(crate) fn of(groups: usize) -> Self {
+        let own = if groups > MOST_COLOURED {
+            COLOURS.len()
+        } else {
+            groups
+        };
+        Self { groups, own }
+    }
+
+    /// Groups with a look of their own, which come first.
+    pub(crate) fn own(self) -> usize {
+        self.own
+    }
+
+    pub(crate) fn style(self, index: usize) -> Style {
+        if index < self.own {
+            Style::of(index)
+        } else {
+            OTHERS
+        }
+    }
+
+    /// The groups as they are drawn over each other: the grey ones lie below.
+    pub(crate) fn back_to_front(self) -> impl Iterator<Item = usize> {
+        (self.own..self.groups).chain(0..self.own)
     }
 }
 

@@ -72,6 +72,14 @@ impl Picture {
         &self.missing
     }
 
+    /// Refuses a resolution that no raster picture can have.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] outside 36 to 2400 dpi.
+    pub fn check_dpi(dpi: u32) -> Result<()> {
+        raster::check_dpi(dpi)
+    }
+
     /// PNG bytes: exact pixels for `dpi`, white ground, the resolution in the file.
     ///
     /// # Errors

@@ -2,12 +2,12 @@
 //! several panels have in common.
 
 use crate::error::Result;
-use crate::figure::legend::{Key, Sample};
+use crate::figure::legend::{self, Key, Sample};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::Style;
+use crate::figure::paper::{Looks, Style};
 use crate::figure::sample::spread;
 use crate::figure::scene::Marks;
-use crate::figure::series::{count, shown};
+use crate::figure::series::shown;
 
 /// A point with the name that a pointer on it shows, mostly a bird's.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -23,7 +23,8 @@ pub struct NamedPoint {
 /// The points of one strain in one panel.
 ///
 /// The panels of a figure may hold different strains: one name has one colour in
-/// all of them, in the order in which the names first come.
+/// all of them, in the order in which the names first come; of more names than
+/// [`crate::figure::MOST_COLOURED`] the first seven, and the others are grey.
 #[derive(Debug, Clone, Default)]
 pub struct StrainPoints {
     /// The strain.
@@ -105,26 +106,23 @@ impl<'a> Strains<'a> {
         Self(strains)
     }
 
+    fn looks(&self) -> Looks {
+        Looks::of(self.0.len())
+    }
+
     /// The look of a strain.
     pub(crate) fn style(&self, name: &str) -> Style {
         let known = self.0.iter().position(|s| s.0 == name);
-        Style::of(known.unwrap_or(0))
+        self.looks().style(known.unwrap_or(0))
     }
 
     /// The legend; a single strain without a name needs none, nor one without birds, which
     /// only keeps its place.
     pub(crate) fn keys(&self, sample: Sample) -> Vec<Key> {
-        self.0
-            .iter()
-            .enumerate()
-            .filter(|(_, (name, birds))| !name.is_empty() && *birds > 0)
-            .map(|(i, (name, birds))| Key {
-                name: (*name).to_owned(),
-                n: count(*birds),
-                style: Style::of(i),
-                sample,
-            })
-            .collect()
+        legend::keys(self.0.iter().map(|(name, birds)| {
+            let birds = if name.is_empty() { 0 } else { *birds };
+            (*name, birds, sample)
+        }))
     }
 
     /// "Line A (20 birds), Line B (18 birds)".
@@ -145,7 +143,14 @@ impl<'a> Strains<'a> {
     pub(crate) fn draw(&self, panel: &Panel, strains: &[StrainPoints]) -> Result<()> {
         let n: usize = strains.iter().map(|s| s.points.len()).sum();
         let most = n.min(MOST_IN_PANEL);
-        for strain in strains {
+        // The strains of a panel in the order of all, grey ones below the others.
+        let own = self.looks().own();
+        let is_grey = |strain: &&StrainPoints| {
+            let known = self.0.iter().position(|s| s.0 == strain.name);
+            known.is_some_and(|at| at >= own)
+        };
+        let (grey, coloured): (Vec<_>, Vec<_>) = strains.iter().partition(is_grey);
+        for strain in grey.into_iter().chain(coloured) {
             let kept = (strain.points.len() * most).div_ceil(n.max(1));
             let style = self.style(&strain.name);
             panel.open("strain", &[("strain", &strain.name)]);

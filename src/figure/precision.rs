@@ -90,7 +90,7 @@ impl PrecisionByBirds {
         }
         let names: Vec<&str> = self.panels.iter().map(|p| p.label.as_str()).collect();
         let title = "Precision by number of birds";
-        Ok(board.finish(title, &format!("Panels: {}.", names.join(", "))))
+        board.finish_sheet(title, &format!("Panels: {}.", names.join(", ")))
     }
 
     fn plan(&self, size: Size) -> Plan {

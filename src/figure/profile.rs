@@ -2,7 +2,7 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, rows};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, on_one_sheet};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{CURVE_PT, GREY, INK, Pen, REFERENCE_DASH, Size, Style};
 use crate::figure::picture::Picture;
@@ -51,14 +51,27 @@ impl Profile {
     /// As [`Size::new`].
     pub fn size(&self, width_mm: f64) -> Result<Size> {
         let columns = columns(self.terms.len(), width_mm, LEAST_PANEL_MM);
-        Size::new(width_mm, 14.0 + 46.0 * rows(self.terms.len(), columns))
+        Size::of_rows(
+            width_mm,
+            (14.0, 46.0),
+            self.terms.len().max(1).div_ceil(columns),
+        )
     }
 
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let board = Board::lay(self.plan(size))?;
         for (panel, term) in board.panels.iter().zip(&self.terms) {
             if !panel.x.ticks.is_empty() {

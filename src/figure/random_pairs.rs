@@ -82,7 +82,7 @@ impl RandomPairs {
             }
         }
         let title = format!("Random effects of {}", self.terms.join(", "));
-        Ok(board.finish(&title, &strains.words()))
+        board.finish_sheet(&title, &strains.words())
     }
 
     /// The points of a panel: none above the diagonal.

@@ -61,12 +61,18 @@ pub(crate) fn tiff(svg: &str, size: Size, dpi: u32) -> Result<Vec<u8>> {
     dots(svg, size, dpi)?.tiff().map_err(broken)
 }
 
-fn dots(svg: &str, size: Size, dpi: u32) -> Result<Dots> {
+/// Refuses a resolution outside 36 to 2400 dpi.
+pub(crate) fn check_dpi(dpi: u32) -> Result<()> {
     if !(36..=2400).contains(&dpi) {
         return Err(Error::call(format!(
             "resolution: {dpi} dpi was asked for, expected 36 to 2400 dpi: journals ask for 300 to 1200"
         )));
     }
+    Ok(())
+}
+
+fn dots(svg: &str, size: Size, dpi: u32) -> Result<Dots> {
+    check_dpi(dpi)?;
     let (width, height) = (pixels(size.width_mm(), dpi), pixels(size.height_mm(), dpi));
     if u64::from(width) * u64::from(height) > 400_000_000 {
         return Err(Error::call(format!(

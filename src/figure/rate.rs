@@ -2,7 +2,7 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, on_one_sheet};
 use crate::figure::growth::{curve_sentence, draw_curve};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::paper::{FRAME_PT, GREY, Pen, REFERENCE_DASH, Size, Style};
@@ -42,11 +42,20 @@ pub struct StrainRate {
 }
 
 impl Rate {
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`]); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let board = Board::lay(self.plan(size))?;
         for panel in &board.panels {
             if self.falls() && !panel.y.ticks.is_empty() {

@@ -82,7 +82,7 @@ impl ResidualPanels {
             strains.draw(panel, &content.strains)?;
         }
         let title = format!("Residuals of {}", self.of);
-        Ok(board.finish(title.trim_end_matches(" of "), &strains.words()))
+        board.finish_sheet(title.trim_end_matches(" of "), &strains.words())
     }
 
     fn plan(&self, size: Size, strains: &Strains) -> Plan {

@@ -3,13 +3,13 @@
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns};
-use crate::figure::legend::{Key, Sample};
+use crate::figure::legend::{self, Sample};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{CURVE_PT, FRAME_PT, INK, Pen, Size, Style};
+use crate::figure::paper::{CURVE_PT, FRAME_PT, INK, Looks, Pen, Size, Style};
 use crate::figure::picture::Picture;
 use crate::figure::sample::{self, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::Marks;
-use crate::figure::series::{AgeUnit, Quantity, count, counted, shown};
+use crate::figure::series::{AgeUnit, Quantity, counted, shown};
 use crate::figure::words::Words;
 
 /// Does the curve miss something: residuals against age (a) and against the
@@ -115,14 +115,16 @@ impl Residuals {
             if !panel.y.ticks.is_empty() {
                 panel.level(0.0, &Pen::solid(INK, FRAME_PT))?;
             }
-            for (index, strain) in self.strains.iter().enumerate() {
+            let looks = Looks::of(self.strains.len());
+            for index in looks.back_to_front() {
+                let strain = &self.strains[index];
                 panel.open("strain", &[("strain", &strain.name)]);
                 let kept = share(strain.residuals.len());
-                strain.draw_points(panel, against, index, kept)?;
+                strain.draw_points(panel, against, &looks.style(index), kept)?;
                 panel.close();
             }
-            for (index, strain) in self.strains.iter().enumerate() {
-                let style = Style::of(index);
+            for (index, strain) in self.strains[..looks.own()].iter().enumerate() {
+                let style = looks.style(index);
                 let smooth: Vec<(f64, f64)> = thinned(strain.smooth(against).len(), MOST_VERTICES)
                     .map(|i| strain.smooth(against)[i])
                     .collect();
@@ -139,7 +141,7 @@ impl Residuals {
             .iter()
             .map(|s| format!("{} ({})", s.name, counted(s.residuals.len(), "value")))
             .collect();
-        Ok(board.finish(&title, &format!("Strains: {}.", names.join(", "))))
+        board.finish_sheet(&title, &format!("Strains: {}.", names.join(", ")))
     }
 
     fn plan(&self, size: Size, drawn: usize, n: usize) -> Plan {
@@ -169,16 +171,14 @@ impl Residuals {
                 places: Vec::new(),
             }
         };
-        let keys = self.strains.iter().enumerate().map(|(i, s)| Key {
-            name: s.name.clone(),
-            n: count(s.residuals.len()),
-            style: Style::of(i),
-            sample: if s.smooth_by_age.is_empty() {
+        let keys = legend::keys(self.strains.iter().map(|s| {
+            let sample = if s.smooth_by_age.is_empty() {
                 Sample::Marker
             } else {
                 Sample::LineAndMarker
-            },
-        });
+            };
+            (s.name.as_str(), s.residuals.len(), sample)
+        }));
         let mut note = Vec::new();
         if !self.curve.is_empty() {
             note.push(format!("Residuals of {}.", self.curve));
@@ -194,7 +194,7 @@ impl Residuals {
             columns: None,
             least_panel_mm: LEAST_PANEL_MM,
             sharing: Sharing::Own,
-            keys: keys.collect(),
+            keys,
             letter: Some('a'),
             note,
         }
@@ -206,10 +206,9 @@ impl StrainResiduals {
         &self,
         panel: &Panel,
         against: Against,
-        index: usize,
+        style: &Style,
         kept: usize,
     ) -> Result<()> {
-        let style = Style::of(index);
         let dots: Vec<Dot> = spread(self.residuals.len(), kept)
             .map(|i| &self.residuals[i])
             .map(|r| Dot {

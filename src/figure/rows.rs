@@ -3,14 +3,15 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawable, row_at};
-use crate::figure::board::{self, Board, Cell, Head, Plan, Sharing, columns, count};
+use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, count, on_one_sheet};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{CURVE_PT, GREY, Pen, REFERENCE_DASH, Size, Style};
+use crate::figure::paper::{Breaks, CURVE_PT, GREY, Pen, REFERENCE_DASH, Size, Style};
 use crate::figure::picture::Picture;
 use crate::figure::points::Ranged;
 use crate::figure::scene::{Anchor, Marks};
 use crate::figure::series;
 use crate::figure::words::Words;
+use std::ops::Range;
 
 /// How precise is each way of scanning: root-mean-square SD or CV by method with
 /// its interval, a panel a trait.
@@ -73,12 +74,21 @@ impl MethodPrecision {
         self.rows().size(width_mm)
     }
 
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
-        self.rows().draw(size)
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+        self.rows().pages(size)
     }
 
     fn rows(&self) -> Rows<'_> {
@@ -110,12 +120,21 @@ impl Forest {
         self.rows().size(width_mm)
     }
 
-    /// Draws the figure.
+    /// Draws the figure on one sheet.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
     pub fn draw(&self, size: Size) -> Result<Picture> {
-        self.rows().draw(size)
+        on_one_sheet(size, |size| self.pages(size))
+    }
+
+    /// Draws the figure on as many pages as its panels need, where the size allows pages
+    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
+    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+        self.rows().pages(size)
     }
 
     fn rows(&self) -> Rows<'_> {
@@ -162,18 +181,23 @@ struct Rows<'a> {
 
 const LEAST_PANEL_MM: f64 = 27.0;
 const ROW_MM: f64 = 6.6;
+/// Rows that a page has room for.
+const MOST_ROWS: usize = 30;
 const LEAST_PANEL_HEIGHT_MM: f64 = 25.0;
 /// What the column of names may take of the width.
 const NAMES_SHARE: f64 = 0.36;
 
 impl Rows<'_> {
-    fn axis(&self, width_mm: f64) -> Axis {
-        let names = self.names.iter().map(|(name, n)| (*name, n.clone()));
+    fn axis(&self, width_mm: f64, part: Range<usize>) -> Axis {
+        let names = self.names[part].iter().map(|(name, n)| (*name, n.clone()));
         Axis::rows(names, NAMES_SHARE * width_mm)
     }
 
     fn columns(&self, width_mm: f64) -> usize {
-        let names = self.axis(width_mm).fit(100.0, crate::figure::axes::Way::Up);
+        let whole = 0..self.names.len();
+        let names = self
+            .axis(width_mm, whole)
+            .fit(100.0, crate::figure::axes::Way::Up);
         columns(
             self.panels.len(),
             width_mm - names.label_mm(),
@@ -181,15 +205,39 @@ impl Rows<'_> {
         )
     }
 
-    fn size(&self, width_mm: f64) -> Result<Size> {
-        // A single row still needs what the sheet asks of any panel, and the note its lines.
-        let panel_mm = (16.0 + ROW_MM * count(self.names.len())).max(LEAST_PANEL_HEIGHT_MM);
-        let rows = board::rows(self.panels.len(), self.columns(width_mm));
-        Size::new(width_mm, (8.0 + panel_mm * rows).max(40.0))
+    /// Rows in a panel: as many parts as they need, filled evenly.
+    fn in_part(&self) -> usize {
+        let rows = self.names.len().max(1);
+        rows.div_ceil(rows.div_ceil(MOST_ROWS))
     }
 
-    fn draw(&self, size: Size) -> Result<Picture> {
-        let y = self.axis(size.width_mm());
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        // A single row still needs what the sheet asks of any panel, and the note its lines.
+        let panel_mm = (16.0 + ROW_MM * count(self.in_part())).max(LEAST_PANEL_HEIGHT_MM);
+        let rows = self.panels.len().max(1).div_ceil(self.columns(width_mm));
+        let size = Size::of_rows(width_mm, (8.0, panel_mm), rows)?;
+        Ok(if self.in_part() < self.names.len() {
+            size.with_breaks()
+        } else {
+            size
+        })
+    }
+
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+        if size.breaks() == Breaks::Never {
+            return self.part(size, 0..self.names.len());
+        }
+        let mut pages = Vec::new();
+        for first in (0..self.names.len().max(1)).step_by(self.in_part()) {
+            let last = (first + self.in_part()).min(self.names.len());
+            pages.extend(self.part(size, first..last)?);
+        }
+        Ok(pages)
+    }
+
+    /// The pages of some of the rows, on the x axes of all.
+    fn part(&self, size: Size, part: Range<usize>) -> Result<Vec<Picture>> {
+        let y = self.axis(size.width_mm(), part.clone());
         let cells = self.panels.iter().map(|p| Cell {
             head: Head {
                 name: p.name.clone(),
@@ -213,21 +261,32 @@ impl Rows<'_> {
         })?;
         for (panel, content) in board.panels.iter().zip(self.panels) {
             if !panel.x.ticks.is_empty() {
-                self.draw_panel(panel, content)?;
+                self.draw_panel(panel, content, part.clone())?;
             }
         }
-        let names: Vec<&str> = self.names.iter().map(|(name, _)| *name).collect();
-        Ok(board.finish(self.title, &format!("Rows: {}.", names.join(", "))))
+        let names: Vec<&str> = self.names[part.clone()]
+            .iter()
+            .map(|(name, _)| *name)
+            .collect();
+        let title = if part.len() < self.names.len() {
+            let (first, last, all) = (part.start + 1, part.end, self.names.len());
+            format!("{}, rows {first} to {last} of {all}", self.title)
+        } else {
+            self.title.to_owned()
+        };
+        Ok(board.finish(&title, &format!("Rows: {}.", names.join(", "))))
     }
 
-    fn draw_panel(&self, panel: &Panel, content: &RowsPanel) -> Result<()> {
+    fn draw_panel(&self, panel: &Panel, content: &RowsPanel, part: Range<usize>) -> Result<()> {
         let style = Style::of(0);
         if self.reference == Reference::NoDifference {
             panel.upright(0.0, &Pen::solid(GREY, 0.6).dashed(REFERENCE_DASH))?;
         }
-        for (row, (name, _)) in self.names.iter().enumerate() {
+        let rows = part.len();
+        for (at, row) in part.enumerate() {
+            let name = self.names[row].0;
             let value = content.values.get(row).copied().unwrap_or(Ranged::NONE);
-            let y = row_at(self.names.len(), row);
+            let y = row_at(rows, at);
             if !drawable(value.value) {
                 let middle = panel.rect.middle().0;
                 let baseline = panel.place((panel.x.lo, y)).1 + 0.7;

@@ -4,13 +4,15 @@ use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
 use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
 use crate::figure::deviation::aside_d;
-use crate::figure::legend::{Key, Sample};
+use crate::figure::legend::{self, Sample};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{CURVE_PT, GREY, Pen, REFERENCE_DASH, Size, Style};
+use crate::figure::paper::{
+    CURVE_PT, FAINT_PT, GREY, GREY_OPACITY, Looks, Pen, REFERENCE_DASH, Size, Style,
+};
 use crate::figure::picture::Picture;
 use crate::figure::sample::{MOST_VERTICES, thinned};
 use crate::figure::scene::Marks;
-use crate::figure::series::{AgeUnit, BandPoint, Quantity, count, counted, shown};
+use crate::figure::series::{AgeUnit, BandPoint, Quantity, counted, shown};
 
 /// How even is the flock: uniformity (or CV) by week with its interval, by strain.
 #[derive(Debug, Clone, Default)]
@@ -59,10 +61,16 @@ impl Uniformity {
         if let Some(goal) = self.goal.filter(|_| !panel.y.ticks.is_empty()) {
             panel.level(goal, &Pen::solid(GREY, 0.6).dashed(REFERENCE_DASH))?;
         }
-        for (index, strain) in self.strains.iter().enumerate() {
+        let looks = Looks::of(self.strains.len());
+        for index in looks.back_to_front() {
+            let strain = &self.strains[index];
             panel.open("strain", &[("strain", &strain.name)]);
-            let aside = aside_d(panel, index, self.strains.len());
-            strain.draw(panel, &Style::of(index), aside, &self.quantity)?;
+            if index < looks.own() {
+                let aside = aside_d(panel, index, looks.own());
+                strain.draw(panel, &looks.style(index), aside, &self.quantity)?;
+            } else {
+                strain.draw_line(panel, &looks.style(index))?;
+            }
             panel.close();
         }
         let names: Vec<String> = self
@@ -71,7 +79,7 @@ impl Uniformity {
             .map(|s| format!("{} ({})", s.name, counted(s.birds, "bird")))
             .collect();
         let title = format!("{} by age", self.quantity.name);
-        Ok(board.finish(&title, &format!("Strains: {}.", names.join(", "))))
+        board.finish_sheet(&title, &format!("Strains: {}.", names.join(", ")))
     }
 
     fn plan(&self, size: Size) -> Plan {
@@ -83,12 +91,8 @@ impl Uniformity {
         let (ages, values) = drawn_at(places());
         let y = Axis::new(self.quantity.words(), Scale::Number).hold(values);
         let y = if y.is_empty() { y } else { y.hold(self.goal) };
-        let keys = self.strains.iter().enumerate().map(|(i, s)| Key {
-            name: s.name.clone(),
-            n: count(s.birds),
-            style: Style::of(i),
-            sample: Sample::LineAndMarker,
-        });
+        let keys = self.strains.iter();
+        let keys = legend::keys(keys.map(|s| (s.name.as_str(), s.birds, Sample::LineAndMarker)));
         let mut note = Vec::new();
         if !self.interval.is_empty() {
             note.push(format!("Bars: {}.", self.interval));
@@ -111,7 +115,7 @@ impl Uniformity {
             columns: None,
             least_panel_mm: 32.0,
             sharing: Sharing::Common,
-            keys: keys.collect(),
+            keys,
             letter: self.letter,
             note,
         }
@@ -119,6 +123,17 @@ impl Uniformity {
 }
 
 impl StrainUniformity {
+    /// The shares alone, of a strain among many.
+    fn draw_line(&self, panel: &Panel, style: &Style) -> Result<()> {
+        let line: Vec<(f64, f64)> = thinned(self.points.len(), MOST_VERTICES)
+            .map(|i| (self.points[i].age_d, self.points[i].value))
+            .collect();
+        panel.line(
+            &line,
+            &Pen::solid(style.colour, FAINT_PT).opacity(GREY_OPACITY),
+        )
+    }
+
     fn draw(&self, panel: &Panel, style: &Style, aside: f64, quantity: &Quantity) -> Result<()> {
         let kept: Vec<BandPoint> = thinned(self.points.len(), MOST_VERTICES)
             .map(|i| self.points[i])

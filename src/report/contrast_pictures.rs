@@ -1,26 +1,22 @@
 //! The figures of a comparison: contrasts as rows, differences along age.
 
-use crate::contrast::{Adjust, Compared, Comparison, Contrast};
-use crate::error::Result;
+use crate::contrast::{Adjust, Against, Compared, Comparison, Contrast};
 use crate::figure::{
     AgeUnit, DifferenceBand, DifferencePoint, Forest, Quantity, Ranged, RowsPanel, StrainPair,
 };
 use crate::report::contrast_words::chance;
-use crate::report::pictures::{Named, Showing, file_name, percent};
+use crate::report::pictures::{Drawn, Showing, file_name, percent};
 use crate::study::Study;
 
 /// The figures of each trait and curve that was compared; none where no two groups had
 /// a fit.
-///
-/// # Errors
-/// A size that leaves no room for what is to be drawn.
 pub fn contrast_pictures(
     study: &Study,
     comparison: &Comparison,
     adjust: Adjust,
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     let curves_of = |trait_index: usize| {
         let compared = comparison.compared.iter();
         compared.filter(move |one| one.trait_index == trait_index && one.joint.is_some())
@@ -36,34 +32,40 @@ pub fn contrast_pictures(
         let names = &comparison.groups.names;
         let forest = forest(compared, names, adjust, showing);
         if !forest.panels.is_empty() {
-            pictures.push(Named {
-                name: format!("contrasts_{whose}"),
-                picture: forest.draw(showing.sized(forest.size(showing.width_mm)?)?)?,
+            drawn.add(format!("contrasts_{whose}"), || {
+                forest.pages(showing.sized(forest.size(showing.width_mm)?)?)
             });
         }
         let band = difference_band(compared, names, trait_name, showing);
         if !band.pairs.is_empty() {
-            pictures.push(Named {
-                name: format!("difference_{whose}"),
-                picture: band.draw(showing.sized(band.size(showing.width_mm)?)?)?,
+            drawn.add(format!("difference_{whose}"), || {
+                band.pages(showing.sized(band.size(showing.width_mm)?)?)
             });
         }
     }
-    Ok(pictures)
 }
 
 /// Differences over more days than this are drawn every other day.
 const DAILY_UP_TO: usize = 60;
 
-/// Two groups as a row's name.
-fn pair_name(names: &[String], (a, b): (usize, usize)) -> String {
-    format!("{} − {}", names[a], names[b])
+/// What is compared, as a row's name.
+fn pair_name(names: &[String], (a, b): (usize, Against)) -> String {
+    format!("{} − {}", names[a], b.name(names))
+}
+
+/// All pairs are drawn; of groups compared with the mean of all, those that get a panel.
+fn is_drawn(group: usize, against: Against, showing: &Showing) -> bool {
+    against != Against::MeanOfAll || showing.has_panel(group)
 }
 
 fn forest(compared: &Compared, names: &[String], adjust: Adjust, showing: &Showing) -> Forest {
-    let mut pairs: Vec<(usize, usize)> = Vec::new();
+    let mut pairs: Vec<(usize, Against)> = Vec::new();
     let mut terms: Vec<&str> = Vec::new();
-    for contrast in &compared.contrasts {
+    for contrast in compared
+        .contrasts
+        .iter()
+        .filter(|one| is_drawn(one.a, one.b, showing))
+    {
         let pair = (contrast.a, contrast.b);
         if !pairs.contains(&pair) {
             pairs.push(pair);
@@ -72,7 +74,7 @@ fn forest(compared: &Compared, names: &[String], adjust: Adjust, showing: &Showi
             terms.push(&contrast.term);
         }
     }
-    let of = |term: &str, pair: (usize, usize)| -> Option<&Contrast> {
+    let of = |term: &str, pair: (usize, Against)| -> Option<&Contrast> {
         let mut contrasts = compared.contrasts.iter();
         contrasts.find(|one| one.term == term && (one.a, one.b) == pair)
     };
@@ -140,7 +142,11 @@ fn difference_band(
     trait_name: &str,
     showing: &Showing,
 ) -> DifferenceBand {
-    let pairs = compared.by_age.iter().map(|pair| StrainPair {
+    let drawn = compared
+        .by_age
+        .iter()
+        .filter(|one| is_drawn(one.a, one.b, showing));
+    let pairs = drawn.map(|pair| StrainPair {
         name: pair_name(names, (pair.a, pair.b)),
         // Every other day, and the last, is as smooth on paper.
         difference: pair

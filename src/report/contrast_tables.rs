@@ -42,7 +42,7 @@ pub fn contrasts(study: &Study, comparison: &Comparison) -> Table {
                 .text(&compared.curve)
                 .text(&contrast.term)
                 .text(&names[contrast.a])
-                .text(&names[contrast.b])
+                .text(contrast.b.name(names))
                 .number(contrast.difference)
                 .number(contrast.standard_error)
                 .number(contrast.interval.map(|interval| interval.lower))
@@ -61,7 +61,7 @@ pub fn contrasts(study: &Study, comparison: &Comparison) -> Table {
                 .text(&compared.curve)
                 .text(&none.term)
                 .text(&names[none.a])
-                .text(&names[none.b]);
+                .text(none.b.name(names));
             for _ in 5..12 {
                 row.number(None);
             }
@@ -169,7 +169,7 @@ pub fn difference_by_age(study: &Study, comparison: &Comparison) -> Table {
                     .text(&study.traits[compared.trait_index].name)
                     .text(&compared.curve)
                     .text(&names[pair.a])
-                    .text(&names[pair.b])
+                    .text(pair.b.name(names))
                     .number(at.age_d)
                     .number(at.difference)
                     .number(at.standard_error)

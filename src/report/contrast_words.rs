@@ -36,11 +36,33 @@ pub fn differences(study: &Study, comparison: &Comparison) -> Vec<String> {
             ),
             None => format!("  {head} ({by_what}): no test of one curve for all"),
         });
-        for pair in &compared.by_age {
+        let shown = compared.clearest(MOST_SHOWN);
+        for pair in &shown {
             lines.push(format!("    {}", pair_sentence(comparison, compared, pair)));
+        }
+        if let Some(others) = others(compared, shown.len()) {
+            lines.push(format!("    {others}"));
         }
     }
     lines
+}
+
+/// Of groups compared with the mean of all, so many are written out: those that differ most
+/// clearly from it at the last age. The figures draw them in colour, and the tables have all.
+pub(super) const MOST_SHOWN: usize = 12;
+
+/// That there are more comparisons than those written out; `None` where there are not.
+pub(super) fn others(compared: &Compared, shown: usize) -> Option<String> {
+    let others = compared.by_age.len() - shown;
+    (others > 0).then(|| {
+        let differ = compared.by_age.iter().filter(|one| !one.spans().is_empty());
+        format!(
+            "the {shown} groups above differ most clearly from the mean of all at the last age; \
+             at some age {} of all {} differ from it (difference_by_age.csv)",
+            differ.count(),
+            compared.by_age.len()
+        )
+    })
 }
 
 fn last(notes: &[String]) -> &str {
@@ -49,7 +71,7 @@ fn last(notes: &[String]) -> &str {
 
 fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge) -> String {
     let names = &comparison.groups.names;
-    let (a, b) = (&names[pair.a], &names[pair.b]);
+    let (a, b) = (&names[pair.a], pair.b.name(names));
     let last_d = pair.ages.last().map_or(0.0, |at| at.age_d);
     let spans = pair.spans();
     let along = if pair.factor.is_none() {

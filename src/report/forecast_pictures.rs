@@ -1,7 +1,6 @@
 //! The figures of the flock's course: the forecast against the target, and how even the
 //! birds are by age.
 
-use crate::error::Result;
 use crate::figure::{
     AgeUnit, BandPoint, FanPoint, FlockForecast, ForecastFan, IdentityPanel, NamedPoint,
     PredictedObserved, Quantity, StrainPoints, StrainUniformity, Uniformity,
@@ -9,7 +8,7 @@ use crate::figure::{
 use crate::flock::{
     FlockUniformity, ForecastRow, ForetoldWeight, Level, TraitForecast, target_trajectories,
 };
-use crate::report::pictures::{Named, Showing, file_name, grams_of, percent};
+use crate::report::pictures::{Drawn, Showing, file_name, grams_of, percent};
 use crate::study::Study;
 
 /// Birds at an age from which its uniformity is drawn: of fewer a share tells nothing.
@@ -17,17 +16,13 @@ const LEAST_BIRDS: usize = 5;
 
 /// `forecast_TRAIT`: weights so far, target and forecast, a panel a strain; none of a trait
 /// without a forecast.
-///
-/// # Errors
-/// As the figure's, and where a target's table is faulty.
 pub fn forecast_pictures(
     study: &Study,
-    as_of_d: f64,
-    traits: &[TraitForecast],
+    (as_of_d, traits): (f64, &[TraitForecast]),
     uniformities: &[FlockUniformity],
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for one in traits {
         let of_strains = one.rows.iter().filter(|row| row.level == Level::Strain);
         let ahead: Vec<&ForecastRow> = of_strains.filter(|row| row.forecast.is_some()).collect();
@@ -35,8 +30,15 @@ pub fn forecast_pictures(
             continue;
         }
         let name = &study.traits[one.trait_index].name;
-        let targets = target_trajectories(study, name)?.unwrap_or_default();
-        let flocks = (0..study.strains.len()).map(|strain| {
+        let figure_name = format!("forecast_{}", file_name(name));
+        let targets = match target_trajectories(study, name) {
+            Ok(targets) => targets.unwrap_or_default(),
+            Err(error) => {
+                drawn.add(figure_name, || Err(error));
+                continue;
+            }
+        };
+        let flocks = showing.panels(study).map(|strain| {
             let own: Vec<&&ForecastRow> = ahead
                 .iter()
                 .filter(|row| row.strain == Some(strain))
@@ -81,13 +83,10 @@ pub fn forecast_pictures(
             flocks: flocks.collect(),
             letter: showing.letter,
         };
-        let size = showing.sized(figure.size(showing.width_mm)?)?;
-        pictures.push(Named {
-            name: format!("forecast_{}", file_name(name)),
-            picture: figure.draw(size)?,
+        drawn.add(figure_name, || {
+            figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
         });
     }
-    Ok(pictures)
 }
 
 fn band_point(target: crate::flock::TargetPoint, age_d: f64) -> Option<BandPoint> {
@@ -134,21 +133,18 @@ const MOST_HORIZONS: usize = 4;
 
 /// `predicted_TRAIT`: weights as forecast with what came later hidden, against what came, a
 /// panel a horizon; none of a trait without a backtest.
-///
-/// # Errors
-/// As the figure's.
 pub fn foretold_weight_pictures(
     study: &Study,
     foretold: &[ForetoldWeight],
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for of_trait in foretold.chunk_by(|a, b| a.trait_index == b.trait_index) {
         let name = &study.traits[of_trait[0].trait_index].name;
         let panels = of_trait
             .chunk_by(|a, b| a.horizon_d >= b.horizon_d)
             .take(MOST_HORIZONS)
-            .map(|weights| horizon_panel(study, weights));
+            .map(|weights| horizon_panel(study, weights, showing));
         let percent = 100.0 * showing.confidence;
         let figure = PredictedObserved {
             observed: grams_of(name),
@@ -157,17 +153,14 @@ pub fn foretold_weight_pictures(
             panels: panels.collect(),
             letter: showing.letter,
         };
-        let size = showing.sized(figure.size(showing.width_mm)?)?;
-        pictures.push(Named {
-            name: format!("predicted_{}", file_name(name)),
-            picture: figure.draw(size)?,
+        drawn.add_sheet(format!("predicted_{}", file_name(name)), || {
+            figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
         });
     }
-    Ok(pictures)
 }
 
-fn horizon_panel(study: &Study, weights: &[ForetoldWeight]) -> IdentityPanel {
-    let strains = study.strains.iter().enumerate().map(|(strain, name)| {
+fn horizon_panel(study: &Study, weights: &[ForetoldWeight], showing: &Showing) -> IdentityPanel {
+    let strains = showing.overlaid(study).into_iter().map(|strain| {
         let own = weights
             .iter()
             .filter(|one| study.birds[one.bird].strain == strain);
@@ -175,7 +168,7 @@ fn horizon_panel(study: &Study, weights: &[ForetoldWeight]) -> IdentityPanel {
         birds.sort_unstable();
         birds.dedup();
         StrainPoints {
-            name: name.clone(),
+            name: study.strains[strain].clone(),
             birds: birds.len(),
             points: own
                 .map(|one| NamedPoint {
@@ -211,18 +204,17 @@ fn horizon_panel(study: &Study, weights: &[ForetoldWeight]) -> IdentityPanel {
 
 /// `uniformity_TRAIT`: the share of birds near their mean by age; none of a trait with too
 /// few birds together.
-///
-/// # Errors
-/// As the figure's.
 pub fn uniformity_pictures(
     study: &Study,
     uniformities: &[FlockUniformity],
     within_pct: f64,
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for (trait_index, records) in study.traits.iter().enumerate() {
-        let strains: Vec<StrainUniformity> = (0..study.strains.len())
+        let strains: Vec<StrainUniformity> = showing
+            .overlaid(study)
+            .into_iter()
             .map(|strain| {
                 let own = uniformities.iter().filter(|row| {
                     row.level == Level::Strain
@@ -262,11 +254,8 @@ pub fn uniformity_pictures(
             strains,
             letter: showing.letter,
         };
-        let size = showing.sized(figure.size(showing.width_mm)?)?;
-        pictures.push(Named {
-            name: format!("uniformity_{}", file_name(&records.name)),
-            picture: figure.draw(size)?,
+        drawn.add_sheet(format!("uniformity_{}", file_name(&records.name)), || {
+            figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
         });
     }
-    Ok(pictures)
 }

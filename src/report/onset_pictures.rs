@@ -1,29 +1,34 @@
 //! The figures of the onset of lay: lay curves, and what birds weigh at their first egg.
 
-use crate::error::Result;
 use crate::figure::{
-    AgeUnit, BandPoint, FirstEggGroup, IdentityPanel, LayCurve, NamedPoint, PredictedObserved,
-    Quantity, Ranged, StrainLay, StrainPoints, TraitAtFirstEgg, ValueAtFirstEgg,
+    AgeUnit, BandPoint, FirstEggGroup, IdentityPanel, LayCurve, MOST_COLOURED, NamedPoint,
+    PredictedObserved, Quantity, Ranged, StrainLay, StrainPoints, TraitAtFirstEgg, ValueAtFirstEgg,
 };
 use crate::maturity::{self, AtFirstEgg, ForetoldEgg, LayMethod, LayRecords, Threshold};
-use crate::report::pictures::{Named, Showing};
+use crate::report::pictures::{Drawn, Showing};
 use crate::study::Study;
 
 /// `lay_curve`: the share in lay by age of each strain; none without birds.
-///
-/// # Errors
-/// As the figure's.
 pub fn lay_picture(
     records: &LayRecords,
     curves: &[maturity::LayCurve],
     showing: &Showing,
-) -> Result<Option<Named>> {
-    let mut strains: Vec<StrainLay> = curves
+    drawn: &mut Drawn,
+) {
+    let mut curves_of_strains: Vec<(usize, &maturity::LayCurve)> = curves
         .iter()
-        .filter_map(|curve| Some(strain_lay(&records.strains[curve.strain?], curve)))
+        .filter_map(|curve| Some((curve.strain?, curve)))
+        .collect();
+    if curves_of_strains.len() > MOST_COLOURED {
+        curves_of_strains
+            .sort_by_key(|(strain, _)| showing.order.iter().position(|at| at == strain));
+    }
+    let mut strains: Vec<StrainLay> = curves_of_strains
+        .into_iter()
+        .map(|(strain, curve)| strain_lay(&records.strains[strain], curve))
         .collect();
     if strains.is_empty() {
-        return Ok(None);
+        return;
     }
     let earlier = from_shortly_before_lay(&mut strains);
     let by = match curves.first().map(|curve| curve.method) {
@@ -40,11 +45,9 @@ pub fn lay_picture(
         earlier,
         letter: showing.letter,
     };
-    let size = showing.sized(figure.size(showing.width_mm)?)?;
-    Ok(Some(Named {
-        name: "lay_curve".to_owned(),
-        picture: figure.draw(size)?,
-    }))
+    drawn.add_sheet("lay_curve".to_owned(), || {
+        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
 /// Days before the first egg from which the curves are drawn.
@@ -122,19 +125,17 @@ fn strain_lay(name: &str, curve: &maturity::LayCurve) -> StrainLay {
 }
 
 /// `value_at_first_egg`: each measure at first egg, a dot a bird; none without values.
-///
-/// # Errors
-/// As the figure's.
 pub fn first_egg_picture(
     study: &Study,
     values: &[AtFirstEgg],
     thresholds: &[Threshold],
     showing: &Showing,
-) -> Result<Option<Named>> {
+    drawn: &mut Drawn,
+) {
     let mut measures: Vec<&str> = values.iter().map(|row| row.measure.as_str()).collect();
     measures.dedup();
     if measures.is_empty() {
-        return Ok(None);
+        return;
     }
     let group = |measure: &str, strain: usize| {
         let own = values
@@ -159,20 +160,22 @@ pub fn first_egg_picture(
     };
     let traits = measures.iter().map(|measure| TraitAtFirstEgg {
         quantity: quantity(measure),
-        groups: (0..study.strains.len())
+        groups: showing
+            .panels(study)
             .map(|strain| group(measure, strain))
             .collect(),
     });
     let figure = ValueAtFirstEgg {
-        strains: study.strains.clone(),
+        strains: showing
+            .panels(study)
+            .map(|strain| study.strains[strain].clone())
+            .collect(),
         traits: traits.collect(),
         letter: showing.letter,
     };
-    let size = showing.sized(figure.size(showing.width_mm)?)?;
-    Ok(Some(Named {
-        name: "value_at_first_egg".to_owned(),
-        picture: figure.draw(size)?,
-    }))
+    drawn.add("value_at_first_egg".to_owned(), || {
+        figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
 /// Panels of `predicted_first_egg`: ages of more forecasts are left to the table.
@@ -182,25 +185,18 @@ const MOST_INTERVALS: usize = 25;
 
 /// `predicted_first_egg`: age at first egg as forecast with what came later hidden, against
 /// what came, a panel an age of forecast; none without such forecasts.
-///
-/// # Errors
-/// As the figure's.
-pub fn foretold_picture(
-    study: &Study,
-    eggs: &[ForetoldEgg],
-    showing: &Showing,
-) -> Result<Option<Named>> {
+pub fn foretold_picture(study: &Study, eggs: &[ForetoldEgg], showing: &Showing, drawn: &mut Drawn) {
     let mut ages_d: Vec<f64> = eggs.iter().map(|egg| egg.as_of_d).collect();
     ages_d.sort_by(f64::total_cmp);
     ages_d.dedup();
     if ages_d.is_empty() {
-        return Ok(None);
+        return;
     }
     let kept = ages_d.len().min(MOST_PANELS);
     // Evenly from the first age to the last.
     let places = (0..kept).map(|k| k * (ages_d.len() - 1) / (kept - 1).max(1));
     let mut panels: Vec<IdentityPanel> = places
-        .map(|place| foretold_panel(study, eggs, ages_d[place]))
+        .map(|place| foretold_panel(study, eggs, ages_d[place], showing))
         .collect();
     let points = |panel: &IdentityPanel| panel.strains.iter().map(|s| s.points.len()).sum();
     if panels.iter().map(points).max() > Some(MOST_INTERVALS) {
@@ -224,14 +220,17 @@ pub fn foretold_picture(
         panels,
         letter: showing.letter,
     };
-    let size = showing.sized(figure.size(showing.width_mm)?)?;
-    Ok(Some(Named {
-        name: "predicted_first_egg".to_owned(),
-        picture: figure.draw(size)?,
-    }))
+    drawn.add_sheet("predicted_first_egg".to_owned(), || {
+        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
-fn foretold_panel(study: &Study, eggs: &[ForetoldEgg], as_of_d: f64) -> IdentityPanel {
+fn foretold_panel(
+    study: &Study,
+    eggs: &[ForetoldEgg],
+    as_of_d: f64,
+    showing: &Showing,
+) -> IdentityPanel {
     let own: Vec<&ForetoldEgg> = eggs
         .iter()
         .filter(|egg| (egg.as_of_d - as_of_d).abs() < 1e-9)
@@ -246,7 +245,7 @@ fn foretold_panel(study: &Study, eggs: &[ForetoldEgg], as_of_d: f64) -> Identity
         .filter(|egg| egg.interval_d.contains(egg.egg_d))
         .count();
     // A strain without a forecast egg keeps its place, so that the others keep their colours.
-    let strains = study.strains.iter().enumerate().map(|(strain, name)| {
+    let strains = showing.overlaid(study).into_iter().map(|strain| {
         let own = own.iter().filter(|egg| egg.strain == strain);
         let points: Vec<NamedPoint> = own
             .map(|egg| NamedPoint {
@@ -256,7 +255,7 @@ fn foretold_panel(study: &Study, eggs: &[ForetoldEgg], as_of_d: f64) -> Identity
             })
             .collect();
         StrainPoints {
-            name: name.clone(),
+            name: study.strains[strain].clone(),
             birds: points.len(),
             points,
         }

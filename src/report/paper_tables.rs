@@ -382,7 +382,8 @@ fn contrast_rows(
             .text(&contrast.unit)
             .text(&format!(
                 "{} \u{2212} {}",
-                names[contrast.a], names[contrast.b]
+                names[contrast.a],
+                contrast.b.name(names)
             ))
             .text(&rounding::estimate_and_error(contrast.difference, error))
             .text(&rounding::interval(contrast.interval, error))

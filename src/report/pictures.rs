@@ -3,6 +3,7 @@
 //! `figure/` draws what it is handed; here is decided what that is: the best
 //! curve of each strain and bird, its pointwise band, deviations by age, residuals.
 
+use crate::contrast::{Against, Comparison};
 use crate::error::Result;
 use crate::figure::{
     AgeUnit, BandPoint, BirdLine, BirdPanel, BirdPanels, Deviations, Growth, Layout, Picture,
@@ -25,9 +26,63 @@ pub struct Named {
     pub picture: Picture,
 }
 
+/// The figures that could be drawn, and why the others could not: no figure stops the
+/// tables.
+#[derive(Debug, Clone, Default)]
+pub struct Drawn {
+    /// The figures, one a page.
+    pub pictures: Vec<Named>,
+    /// What could not be drawn, and why: a warning each.
+    pub failed: Vec<String>,
+}
+
+impl Drawn {
+    /// Adds a figure of one sheet.
+    pub(crate) fn add_sheet(&mut self, name: String, sheet: impl FnOnce() -> Result<Picture>) {
+        self.add(name, || Ok(vec![sheet()?]));
+    }
+
+    /// Adds a figure of any number of pages: of several, each has its number in its name.
+    pub(crate) fn add(&mut self, name: String, pages: impl FnOnce() -> Result<Vec<Picture>>) {
+        match pages() {
+            Ok(pages) => {
+                let several = pages.len() > 1;
+                let named = pages.into_iter().enumerate().map(|(at, picture)| Named {
+                    name: if several {
+                        page_name(&name, at + 1)
+                    } else {
+                        name.clone()
+                    },
+                    picture,
+                });
+                self.pictures.extend(named);
+            }
+            Err(error) => self
+                .failed
+                .push(format!("figure {name} was not drawn: {error}")),
+        }
+    }
+}
+
+/// `growth_body_weight` as `growth_body_weight_2`.
+fn page_name(name: &str, page: usize) -> String {
+    format!("{name}_{page}")
+}
+
+/// The name of the figure that a page belongs to: `growth_body_weight_2` as
+/// `growth_body_weight`.
+pub(super) fn whole_name(name: &str) -> &str {
+    match name.rsplit_once('_') {
+        Some((whole, page)) if !page.is_empty() && page.bytes().all(|b| b.is_ascii_digit()) => {
+            whole
+        }
+        _ => name,
+    }
+}
+
 /// What the figures show and how large they are.
 #[derive(Debug, Clone, Copy)]
-pub struct Showing {
+pub struct Showing<'a> {
     /// Confidence of the bands.
     pub confidence: f64,
     /// Width on paper, mm.
@@ -37,18 +92,20 @@ pub struct Showing {
     /// Letter of the first panel of each figure, the others follow; none where not
     /// given.
     pub letter: Option<char>,
+    /// The strains in the order in which they matter; see [`Showing::order`].
+    pub order: &'a [usize],
 }
 
+/// Strains that get a panel or a row of their own, over as many pages as that takes.
+pub const MOST_PANELS: usize = 40;
+
 /// The figures of the fits, trait by trait: growth, rate of gain, birds.
-///
-/// # Errors
-/// A size that leaves no room for what is to be drawn.
 pub fn growth_pictures(
     study: &Study,
     trajectories: &Trajectories,
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for (trait_index, records) in study.traits.iter().enumerate() {
         let scene = Scene {
             study,
@@ -56,76 +113,75 @@ pub fn growth_pictures(
             trait_index,
             showing,
         };
-        let strains: Vec<&SubjectFits> = trajectories.of(Level::Strain, trait_index).collect();
+        let strains: Vec<&SubjectFits> = trajectories
+            .of(Level::Strain, trait_index)
+            .filter(|fits| showing.has_panel(fits.subject.strain))
+            .collect();
         let file = |figure: &str| format!("{figure}_{}", file_name(&records.name));
         let panels = match Layout::for_strains(strains.len()) {
             Layout::Overlaid => 1,
             Layout::Facets => strains.len(),
         };
-        let size = showing.size(0.6, panels)?;
         if !strains.is_empty() {
-            pictures.push(Named {
-                name: file("growth"),
-                picture: scene.growth(&strains).draw(size)?,
-            });
-            pictures.push(Named {
-                name: file("rate"),
-                picture: scene.rate(&strains).draw(size)?,
-            });
+            let size = || showing.size(0.6, panels);
+            drawn.add(file("growth"), || scene.growth(&strains).pages(size()?));
+            drawn.add(file("rate"), || scene.rate(&strains).pages(size()?));
         }
         let birds: Vec<&SubjectFits> = trajectories.of(Level::Bird, trait_index).collect();
         if !birds.is_empty() {
-            let pages = scene.birds(&birds).draw(showing.page()?)?;
-            let numbered = pages.into_iter().enumerate();
-            pictures.extend(numbered.map(|(page, picture)| Named {
-                name: format!("{}_{:02}", file("birds"), page + 1),
-                picture,
-            }));
+            match showing
+                .page()
+                .and_then(|page| scene.birds(&birds).draw(page))
+            {
+                // Always with a number: there are as many pages as birds ask for.
+                Ok(pages) => {
+                    drawn
+                        .pictures
+                        .extend(pages.into_iter().enumerate().map(|(page, picture)| Named {
+                            name: format!("{}_{:02}", file("birds"), page + 1),
+                            picture,
+                        }))
+                }
+                Err(error) => drawn.add(file("birds"), || Err(error)),
+            }
         }
     }
-    Ok(pictures)
 }
 
 /// How the strains' fits miss what was observed, a figure a trait.
-///
-/// # Errors
-/// A size that leaves no room for what is to be drawn.
 pub fn residual_pictures(
     study: &Study,
     trajectories: &Trajectories,
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for (trait_index, records) in study.traits.iter().enumerate() {
-        let strains: Vec<&SubjectFits> = trajectories.of(Level::Strain, trait_index).collect();
+        let mut strains: Vec<&SubjectFits> = trajectories.of(Level::Strain, trait_index).collect();
         if strains.is_empty() {
             continue;
         }
+        let order = showing.overlaid(study);
+        strains.sort_by_key(|fits| order.iter().position(|at| *at == fits.subject.strain));
         let scene = Scene {
             study,
             trajectories,
             trait_index,
             showing,
         };
-        let size = showing.sized(Residuals::size(showing.width_mm)?)?;
-        pictures.push(Named {
-            name: format!("residuals_{}", file_name(&records.name)),
-            picture: scene.residuals(&strains).draw(size)?,
+        drawn.add_sheet(format!("residuals_{}", file_name(&records.name)), || {
+            let size = showing.sized(Residuals::size(showing.width_mm)?)?;
+            scene.residuals(&strains).draw(size)
         });
     }
-    Ok(pictures)
 }
 
 /// The figures of the deviations from target, one a trait that has targets.
-///
-/// # Errors
-/// A size that leaves no room for what is to be drawn.
 pub fn deviation_pictures(
     study: &Study,
     deviations: &[Deviation],
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for (trait_index, records) in study.traits.iter().enumerate() {
         let mine: Vec<&Deviation> = deviations
             .iter()
@@ -134,7 +190,7 @@ pub fn deviation_pictures(
         if mine.is_empty() {
             continue;
         }
-        let strains = 0..study.strains.len();
+        let strains: Vec<usize> = showing.panels(study).collect();
         let figure = Deviations {
             ages: AgeUnit::Days,
             layout: Layout::Facets,
@@ -144,26 +200,63 @@ pub fn deviation_pictures(
                 percent(showing.confidence)
             ),
             strains: strains
-                .map(|strain| strain_deviation(study, &mine, strain))
+                .iter()
+                .map(|strain| strain_deviation(study, &mine, *strain))
                 .collect(),
             letter: showing.letter,
         };
-        pictures.push(Named {
-            name: format!("deviation_{}", file_name(&records.name)),
-            picture: figure.draw(showing.size(0.6, study.strains.len())?)?,
+        drawn.add(format!("deviation_{}", file_name(&records.name)), || {
+            figure.pages(showing.size(0.6, strains.len())?)
         });
     }
-    Ok(pictures)
 }
 
-impl Showing {
+impl Showing<'_> {
+    /// The strains in the order in which figures choose them: of many, those first that
+    /// differ most clearly from the mean of all at the last age ([`Comparison`]); without
+    /// a comparison as the study has them.
+    #[must_use]
+    pub fn order(study: &Study, comparison: Option<&Comparison>) -> Vec<usize> {
+        let mut order: Vec<usize> = (0..study.strains.len()).collect();
+        let by_age = comparison
+            .and_then(|comparison| comparison.compared.first())
+            .map_or(&[][..], |compared| &compared.by_age);
+        let mut clearness = vec![0.0; study.strains.len()];
+        for one in by_age.iter().filter(|one| one.b == Against::MeanOfAll) {
+            clearness[one.a] = one.clearness();
+        }
+        order.sort_by(|a, b| clearness[*b].total_cmp(&clearness[*a]));
+        order
+    }
+
+    /// The strains that get a panel or a row, in the study's order.
+    pub(crate) fn panels(&self, study: &Study) -> impl Iterator<Item = usize> {
+        (0..study.strains.len()).filter(|strain| self.has_panel(*strain))
+    }
+
+    /// Whether a strain gets a panel or a row.
+    pub(crate) fn has_panel(&self, strain: usize) -> bool {
+        let first = self.order.len().min(MOST_PANELS);
+        self.order.is_empty() || self.order[..first].contains(&strain)
+    }
+
+    /// The strains in the order of an overlaid figure: of so many that not each can have a
+    /// colour, those that matter first, since the others are grey.
+    pub(crate) fn overlaid(&self, study: &Study) -> Vec<usize> {
+        if study.strains.len() > crate::figure::MOST_COLOURED {
+            self.order.to_vec()
+        } else {
+            (0..study.strains.len()).collect()
+        }
+    }
+
     /// What a figure asks for, at the height asked for by the user if there is one.
     ///
     /// # Errors
     /// As [`Size::new`].
     pub fn sized(&self, asked: Size) -> Result<Size> {
         match self.height_mm {
-            Some(height_mm) => Size::new(asked.width_mm(), height_mm),
+            Some(height_mm) => Ok(Size::new(asked.width_mm(), height_mm)?.in_pages()),
             None => Ok(asked),
         }
     }
@@ -177,10 +270,7 @@ impl Showing {
     /// panels need that.
     fn size(&self, height_by_width: f64, panels: usize) -> Result<Size> {
         let least = Size::for_panels(self.width_mm, panels)?;
-        self.sized(Size::new(
-            self.width_mm,
-            least.height_mm().max(self.width_mm * height_by_width),
-        )?)
+        self.sized(least.at_least(self.width_mm * height_by_width))
     }
 }
 
@@ -221,7 +311,7 @@ struct Scene<'a> {
     study: &'a Study,
     trajectories: &'a Trajectories,
     trait_index: usize,
-    showing: &'a Showing,
+    showing: &'a Showing<'a>,
 }
 
 impl Scene<'_> {

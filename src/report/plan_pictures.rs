@@ -1,8 +1,7 @@
 //! The figure of a plan: precision, or power, against the number of birds.
 
-use super::pictures::{Named, Showing};
+use super::pictures::{Drawn, Showing};
 use super::plan_tables::{Planned, strain};
-use crate::error::Result;
 use crate::figure::{DesignPrecision, PrecisionByBirds, PrecisionPanel, Ranged};
 use crate::plan::design::{Design, Kind};
 use crate::plan::power::factor;
@@ -16,10 +15,7 @@ const POINTS: usize = 60;
 
 /// `precision_by_birds`: how each wish is approached as birds are added, by design;
 /// none without a wish about more than one bird.
-///
-/// # Errors
-/// A size that leaves no room for the panels.
-pub fn plan_picture(planned: &Planned<'_>, showing: &Showing) -> Result<Option<Named>> {
+pub fn plan_picture(planned: &Planned<'_>, showing: &Showing, drawn: &mut Drawn) {
     let wishes = planned.question.wishes.iter().enumerate();
     let panels: Vec<PrecisionPanel> = wishes
         .flat_map(|(at, wish)| {
@@ -29,7 +25,7 @@ pub fn plan_picture(planned: &Planned<'_>, showing: &Showing) -> Result<Option<N
         .take(MOST_PANELS)
         .collect();
     if panels.is_empty() {
-        return Ok(None);
+        return;
     }
     let simulated = planned.plan.confirmation.as_ref().map(|(_, found)| {
         let studies = found.studies - found.failed;
@@ -46,11 +42,9 @@ pub fn plan_picture(planned: &Planned<'_>, showing: &Showing) -> Result<Option<N
         panels,
         letter: showing.letter,
     };
-    let size = showing.sized(figure.size(showing.width_mm)?)?;
-    Ok(Some(Named {
-        name: "precision_by_birds".to_owned(),
-        picture: figure.draw(size)?,
-    }))
+    drawn.add_sheet("precision_by_birds".to_owned(), || {
+        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
 /// Designs that are drawn: the chosen one, the best ages for as many scans, and serial

@@ -1,70 +1,58 @@
 //! The figures of mixed fits: the population's curves with those of its birds, how the
 //! birds' departures go together, the residuals from several sides.
 
-use crate::error::Result;
 use crate::figure::{
     AgeUnit, BandPoint, BirdLine, NamedPoint, Population as PopulationFigure, RandomPairs,
     ResidualLine, ResidualPanel, ResidualPanels, Standing, StrainEffects, StrainPoints,
     StrainPopulation,
 };
 use crate::fit::mixed::{Covariance, MixedFit, MixedResidual, RandomEffect};
-use crate::report::pictures::{Named, Showing, evenly_between, file_name, grams_of, percent};
+use crate::report::pictures::{Drawn, Showing, evenly_between, file_name, grams_of, percent};
 use crate::stats::distribution::normal_quantile;
 use crate::study::Study;
 use crate::trajectory::{PopulationFit, Trajectories};
 
 /// The population's curve with those of its birds, by each trait's best mixed fit; none
 /// where no trait has one.
-///
-/// # Errors
-/// A size that leaves no room for what is to be drawn.
 pub fn population_pictures(
     study: &Study,
     trajectories: &Trajectories,
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for scene in scenes(study, trajectories, showing) {
         let figure = scene.population();
-        pictures.push(Named {
-            name: scene.file("population"),
-            picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
+        drawn.add(scene.file("population"), || {
+            figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
         });
     }
-    Ok(pictures)
 }
 
 /// How the birds' departures go together, and the residuals, of the same fits.
-///
-/// # Errors
-/// As [`population_pictures`].
 pub fn mixed_diagnostic_pictures(
     study: &Study,
     trajectories: &Trajectories,
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for scene in scenes(study, trajectories, showing) {
         let pairs = scene.random_pairs();
         if pairs.terms.len() > 1 {
-            pictures.push(Named {
-                name: scene.file("random_effects"),
-                picture: pairs.draw(showing.sized(pairs.size(showing.width_mm)?)?)?,
+            drawn.add_sheet(scene.file("random_effects"), || {
+                pairs.draw(showing.sized(pairs.size(showing.width_mm)?)?)
             });
         }
         let residuals = scene.residuals();
-        pictures.push(Named {
-            name: scene.file("mixed_residuals"),
-            picture: residuals.draw(showing.sized(residuals.size(showing.width_mm)?)?)?,
+        drawn.add_sheet(scene.file("mixed_residuals"), || {
+            residuals.draw(showing.sized(residuals.size(showing.width_mm)?)?)
         });
     }
-    Ok(pictures)
 }
 
 fn scenes<'a>(
     study: &'a Study,
     trajectories: &'a Trajectories,
-    showing: &'a Showing,
+    showing: &'a Showing<'a>,
 ) -> impl Iterator<Item = Scene<'a>> {
     trajectories
         .populations
@@ -93,7 +81,7 @@ struct Scene<'a> {
     study: &'a Study,
     fit: &'a PopulationFit,
     mixed: &'a MixedFit,
-    showing: &'a Showing,
+    showing: &'a Showing<'a>,
 }
 
 impl Scene<'_> {
@@ -110,6 +98,29 @@ impl Scene<'_> {
         groups.map(|(group, named)| (group, named.name.as_str()))
     }
 
+    fn strain(&self, name: &str) -> Option<usize> {
+        self.study.strains.iter().position(|known| known == name)
+    }
+
+    /// The groups that get a panel.
+    fn panels(&self) -> impl Iterator<Item = (usize, &str)> {
+        self.groups().filter(|(_, name)| {
+            let strain = self.strain(name);
+            strain.is_none_or(|strain| self.showing.has_panel(strain))
+        })
+    }
+
+    /// The groups in the order of an overlaid figure.
+    fn overlaid(&self) -> Vec<(usize, &str)> {
+        let order = self.showing.overlaid(self.study);
+        let mut groups: Vec<(usize, &str)> = self.groups().collect();
+        groups.sort_by_key(|(_, name)| {
+            let strain = self.strain(name);
+            strain.and_then(|strain| order.iter().position(|at| *at == strain))
+        });
+        groups
+    }
+
     /// Subjects of a group, by their number.
     fn subjects(&self, group: usize) -> impl Iterator<Item = usize> {
         let subjects = self.mixed.subject_groups.iter().enumerate();
@@ -123,7 +134,7 @@ impl Scene<'_> {
     }
 
     fn population(&self) -> PopulationFigure {
-        let strains = self.groups().map(|(group, name)| {
+        let strains = self.panels().map(|(group, name)| {
             let bird_curves: Vec<BirdLine> =
                 self.subjects(group).map(|s| self.bird_curve(s)).collect();
             StrainPopulation {
@@ -202,7 +213,7 @@ impl Scene<'_> {
             "" => terms[term].name.to_string(),
             unit => format!("{} ({unit})", terms[term].name),
         };
-        let strains = self.groups().map(|(group, name)| {
+        let strains = self.overlaid().into_iter().map(|(group, name)| {
             let typical = self.mixed.group(group);
             let birds = self.subjects(group).map(|subject| {
                 let own = self.mixed.subject(subject);
@@ -285,7 +296,7 @@ impl Scene<'_> {
         all: &[MixedResidual],
         x: &dyn Fn(&MixedResidual) -> f64,
     ) -> Vec<StrainPoints> {
-        let strains = self.groups().map(|(group, name)| {
+        let strains = self.overlaid().into_iter().map(|(group, name)| {
             let mine = all
                 .iter()
                 .filter(|one| self.mixed.subject_groups[one.subject] == group);

@@ -1,21 +1,17 @@
 //! The figure of profile likelihoods: how surely each strain's curve knows its terms.
 
-use crate::error::Result;
 use crate::figure::{Profile, ProfileTerm, Quantity, Ranged};
-use crate::report::pictures::{Named, Showing, file_name, percent};
+use crate::report::pictures::{Drawn, Showing, file_name, percent};
 use crate::study::Study;
 use crate::trajectory::profiles::TermProfile;
 
 /// A figure for each trait; none where no strain's curve has a profile.
-///
-/// # Errors
-/// A size that leaves no room for what is to be drawn.
 pub fn profile_pictures(
     study: &Study,
     profiles: &[TermProfile],
     showing: &Showing,
-) -> Result<Vec<Named>> {
-    let mut pictures = Vec::new();
+    drawn: &mut Drawn,
+) {
     for of_trait in profiles.chunk_by(|one, next| one.trait_index == next.trait_index) {
         let Some(first) = of_trait.first() else {
             continue;
@@ -27,18 +23,21 @@ pub fn profile_pictures(
                 "{} of one term (square of Student's t); weighings of a strain taken as independent",
                 percent(showing.confidence)
             ),
-            terms: of_trait.iter().map(|one| term(study, one)).collect(),
+            terms: of_trait
+                .iter()
+                .filter(|one| showing.has_panel(one.strain))
+                .map(|one| term(study, one))
+                .collect(),
             letter: showing.letter,
         };
-        pictures.push(Named {
-            name: format!(
+        drawn.add(
+            format!(
                 "profile_{}",
                 file_name(&study.traits[first.trait_index].name)
             ),
-            picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
-        });
+            || figure.pages(showing.sized(figure.size(showing.width_mm)?)?),
+        );
     }
-    Ok(pictures)
 }
 
 fn term(study: &Study, profile: &TermProfile) -> ProfileTerm {

@@ -10,30 +10,26 @@ use crate::composition::feather_ages::FeatherAgeRow;
 use crate::composition::repeatability::Repeatability;
 use crate::composition::study_equations::Chosen;
 use crate::composition::study_masses::StudyMasses;
-use crate::error::Result;
 use crate::figure::{
     AgreementPanel, BandPoint, BirdLine, BlandAltman, BodyParts, Calibration, FeatherShare,
     IdentityPanel, Layout, Method, MethodPrecision, NamedPoint, PartsAt, Quantity, Ranged,
     ResidualLine, ResidualPanel, ResidualPanels, RowsPanel, StrainGrowth, StrainParts,
     StrainPoints,
 };
-use crate::report::pictures::{Named, Showing, capital, percent};
+use crate::report::pictures::{Drawn, Showing, capital, percent};
 use crate::report::population_pictures::normal_scores;
 use crate::stats::Interval;
 use crate::study::{Scan, Study};
 
 /// The figures of the equations: for each, chemistry against the reading and against
 /// the prediction without the bird, and the differences of both.
-///
-/// # Errors
-/// A size that leaves no room for what is to be drawn.
 pub fn calibration_pictures(
     study: &Study,
     chosen: &[Chosen],
     showing: &Showing,
-) -> Result<Vec<Named>> {
+    drawn: &mut Drawn,
+) {
     let scans = scans_by_row(study);
-    let mut pictures = Vec::new();
     for Chosen { calibration, .. } in chosen {
         let name = &calibration.equation.provenance.response;
         let Some(tissue) = Tissue::ALL.into_iter().find(|tissue| tissue.name() == name) else {
@@ -60,28 +56,25 @@ pub fn calibration_pictures(
             (row, points)
         });
         let stages: Vec<(&AgreementRow, Vec<Point>)> = stages.collect();
-        pictures.push(identity(study, name, &stages, showing)?);
-        pictures.push(bland_altman(study, name, &stages, showing)?);
+        identity(study, name, &stages, showing, drawn);
+        bland_altman(study, name, &stages, showing, drawn);
     }
-    Ok(pictures)
 }
 
 /// Residuals of each equation from several sides.
-///
-/// # Errors
-/// As [`calibration_pictures`].
 pub fn calibration_residual_pictures(
     study: &Study,
     chosen: &[Chosen],
     showing: &Showing,
-) -> Result<Vec<Named>> {
+    drawn: &mut Drawn,
+) {
     let scans = scans_by_row(study);
-    let equations = chosen.iter().filter_map(|chosen| {
-        let name = &chosen.calibration.equation.provenance.response;
-        let known = Tissue::ALL.iter().any(|tissue| tissue.name() == name);
-        known.then(|| residuals(study, &chosen.calibration, name, &scans, showing))
-    });
-    equations.collect()
+    for Chosen { calibration, .. } in chosen {
+        let name = &calibration.equation.provenance.response;
+        if Tissue::ALL.iter().any(|tissue| tissue.name() == name) {
+            residuals(study, calibration, name, &scans, showing, drawn);
+        }
+    }
 }
 
 fn scans_by_row(study: &Study) -> BTreeMap<u32, &Scan> {
@@ -115,10 +108,11 @@ fn stage_name(row: &AgreementRow) -> String {
 /// Points by strain, each placed by `place`.
 fn by_strain(
     study: &Study,
+    showing: &Showing,
     points: &[Point],
     place: impl Fn(&Point) -> (f64, f64),
 ) -> Vec<StrainPoints> {
-    let strains = study.strains.iter().enumerate().map(|(strain, name)| {
+    let strains = showing.overlaid(study).into_iter().map(|strain| {
         let mine: Vec<&Point> = points
             .iter()
             .filter(|point| point.strain == strain)
@@ -127,7 +121,7 @@ fn by_strain(
         birds.sort_unstable();
         birds.dedup();
         StrainPoints {
-            name: name.clone(),
+            name: study.strains[strain].clone(),
             birds: birds.len(),
             points: mine
                 .iter()
@@ -150,7 +144,8 @@ fn identity(
     name: &str,
     stages: &[(&AgreementRow, Vec<Point>)],
     showing: &Showing,
-) -> Result<Named> {
+    drawn: &mut Drawn,
+) {
     let panels = stages.iter().map(|(row, points)| {
         let across = match row.stage.as_str() {
             "before" => format!("{} read", capital(name)),
@@ -176,7 +171,9 @@ fn identity(
             fact: format!("bias {:+.1} g{concordance}", row.bias).replace('-', "−"),
             line,
             intervals: Vec::new(),
-            strains: by_strain(study, points, |point| (point.told, point.chemistry)),
+            strains: by_strain(study, showing, points, |point| {
+                (point.told, point.chemistry)
+            }),
         }
     });
     let figure = Calibration {
@@ -185,10 +182,9 @@ fn identity(
         panels: panels.collect(),
         letter: showing.letter,
     };
-    Ok(Named {
-        name: format!("calibration_{name}"),
-        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
-    })
+    drawn.add_sheet(format!("calibration_{name}"), || {
+        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
 fn bland_altman(
@@ -196,7 +192,8 @@ fn bland_altman(
     name: &str,
     stages: &[(&AgreementRow, Vec<Point>)],
     showing: &Showing,
-) -> Result<Named> {
+    drawn: &mut Drawn,
+) {
     let ranged = |value: f64, interval: Interval| Ranged {
         value,
         lower: interval.lower,
@@ -204,7 +201,7 @@ fn bland_altman(
     };
     let panels = stages.iter().map(|(row, points)| AgreementPanel {
         name: stage_name(row),
-        strains: by_strain(study, points, |point| {
+        strains: by_strain(study, showing, points, |point| {
             (
                 f64::midpoint(point.told, point.chemistry),
                 point.told - point.chemistry,
@@ -222,10 +219,9 @@ fn bland_altman(
         panels: panels.collect(),
         letter: showing.letter,
     };
-    Ok(Named {
-        name: format!("bland_altman_{name}"),
-        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
-    })
+    drawn.add_sheet(format!("bland_altman_{name}"), || {
+        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
 /// Studentised residuals of an equation against its prediction, age and normal quantiles.
@@ -235,7 +231,8 @@ fn residuals(
     name: &str,
     scans: &BTreeMap<u32, &Scan>,
     showing: &Showing,
-) -> Result<Named> {
+    drawn: &mut Drawn,
+) {
     struct One<'a> {
         bird: usize,
         name: &'a str,
@@ -263,31 +260,27 @@ fn residuals(
         scores[place.min(scores.len() - 1)]
     };
     let strains = |x: &dyn Fn(&One) -> f64| -> Vec<StrainPoints> {
-        let strains = study
-            .strains
-            .iter()
-            .enumerate()
-            .map(|(strain, strain_name)| {
-                let mine: Vec<&One> = all
+        let strains = showing.overlaid(study).into_iter().map(|strain| {
+            let mine: Vec<&One> = all
+                .iter()
+                .filter(|one| study.birds[one.bird].strain == strain)
+                .collect();
+            let mut birds: Vec<usize> = mine.iter().map(|one| one.bird).collect();
+            birds.sort_unstable();
+            birds.dedup();
+            StrainPoints {
+                name: study.strains[strain].clone(),
+                birds: birds.len(),
+                points: mine
                     .iter()
-                    .filter(|one| study.birds[one.bird].strain == strain)
-                    .collect();
-                let mut birds: Vec<usize> = mine.iter().map(|one| one.bird).collect();
-                birds.sort_unstable();
-                birds.dedup();
-                StrainPoints {
-                    name: strain_name.clone(),
-                    birds: birds.len(),
-                    points: mine
-                        .iter()
-                        .map(|one| NamedPoint {
-                            name: one.name.to_owned(),
-                            x: x(one),
-                            y: one.studentised,
-                        })
-                        .collect(),
-                }
-            });
+                    .map(|one| NamedPoint {
+                        name: one.name.to_owned(),
+                        x: x(one),
+                        y: one.studentised,
+                    })
+                    .collect(),
+            }
+        });
         strains.filter(|strain| !strain.points.is_empty()).collect()
     };
     let panel = |across: String, reference, x: &dyn Fn(&One) -> f64| ResidualPanel {
@@ -311,17 +304,18 @@ fn residuals(
         ],
         letter: showing.letter,
     };
-    Ok(Named {
-        name: format!("calibration_residuals_{name}"),
-        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
-    })
+    drawn.add_sheet(format!("calibration_residuals_{name}"), || {
+        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
 /// Share of feathers in the body by age and strain; none where no feathers were weighed.
-///
-/// # Errors
-/// As [`calibration_pictures`].
-pub fn feather_share_picture(rows: &[FeatherAgeRow], showing: &Showing) -> Result<Option<Named>> {
+pub fn feather_share_picture(
+    study: &Study,
+    rows: &[FeatherAgeRow],
+    showing: &Showing,
+    drawn: &mut Drawn,
+) {
     let strains = rows
         .chunk_by(|one, next| one.strain == next.strain)
         .map(|rows| StrainGrowth {
@@ -349,9 +343,15 @@ pub fn feather_share_picture(rows: &[FeatherAgeRow], showing: &Showing) -> Resul
                 .collect(),
             ..StrainGrowth::default()
         });
-    let strains: Vec<StrainGrowth> = strains.filter(|strain| !strain.lines.is_empty()).collect();
+    let has_panel = |name: &String| {
+        let strain = study.strains.iter().position(|known| known == name);
+        strain.is_none_or(|strain| showing.has_panel(strain))
+    };
+    let strains: Vec<StrainGrowth> = strains
+        .filter(|strain| !strain.lines.is_empty() && has_panel(&strain.name))
+        .collect();
     if strains.is_empty() {
-        return Ok(None);
+        return;
     }
     let figure = FeatherShare {
         layout: Layout::Facets,
@@ -361,17 +361,13 @@ pub fn feather_share_picture(rows: &[FeatherAgeRow], showing: &Showing) -> Resul
         letter: showing.letter,
         ..FeatherShare::default()
     };
-    Ok(Some(Named {
-        name: "feather_share".to_owned(),
-        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
-    }))
+    drawn.add("feather_share".to_owned(), || {
+        figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
 /// Precision of each method, a panel a trait; none where no method has repeats.
-///
-/// # Errors
-/// As [`calibration_pictures`].
-pub fn precision_picture(answer: &Repeatability, showing: &Showing) -> Result<Option<Named>> {
+pub fn precision_picture(answer: &Repeatability, showing: &Showing, drawn: &mut Drawn) {
     let mut methods: Vec<&str> = Vec::new();
     let mut traits: Vec<&str> = Vec::new();
     for row in &answer.rows {
@@ -384,7 +380,7 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing) -> Result<Op
     // Regions have traits of their own; the figure is of the whole body.
     traits.retain(|name| ["fat", "lean", "bone", "total"].contains(name));
     if methods.is_empty() || traits.is_empty() {
-        return Ok(None);
+        return;
     }
     let of = |trait_name: &str, method: &str| {
         answer
@@ -425,57 +421,57 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing) -> Result<Op
         interval: format!("{} % intervals (chi-squared)", 100.0 * showing.confidence),
         letter: showing.letter,
     };
-    Ok(Some(Named {
-        name: "precision_by_method".to_owned(),
-        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
-    }))
+    drawn.add("precision_by_method".to_owned(), || {
+        figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }
 
 /// Mean parts of the body by age, stacked, a panel a strain; none where there is no
 /// balance.
-///
-/// # Errors
-/// As [`calibration_pictures`].
 pub fn body_parts_picture(
     study: &Study,
     masses: &StudyMasses,
     showing: &Showing,
-) -> Result<Option<Named>> {
+    drawn: &mut Drawn,
+) {
     let Some(first) = masses.balance.first() else {
-        return Ok(None);
+        return;
     };
     let parts = first.parts.clone();
-    let strains = study.strains.iter().map(|strain| {
-        // Ages are not negative, so their bits are in their order.
-        let mut ages: BTreeMap<u64, (usize, Vec<f64>)> = BTreeMap::new();
-        let mut birds: Vec<&str> = Vec::new();
-        let mine = masses.balance.iter().filter(|row| row.strain == *strain);
-        for row in mine {
-            let at = ages
-                .entry(row.age_d.to_bits())
-                .or_insert_with(|| (0, vec![0.0; parts.len()]));
-            at.0 += 1;
-            for (sum, part_g) in at.1.iter_mut().zip(&row.parts_g) {
-                *sum += part_g;
+    let strains = showing
+        .panels(study)
+        .map(|strain| &study.strains[strain])
+        .map(|strain| {
+            // Ages are not negative, so their bits are in their order.
+            let mut ages: BTreeMap<u64, (usize, Vec<f64>)> = BTreeMap::new();
+            let mut birds: Vec<&str> = Vec::new();
+            let mine = masses.balance.iter().filter(|row| row.strain == *strain);
+            for row in mine {
+                let at = ages
+                    .entry(row.age_d.to_bits())
+                    .or_insert_with(|| (0, vec![0.0; parts.len()]));
+                at.0 += 1;
+                for (sum, part_g) in at.1.iter_mut().zip(&row.parts_g) {
+                    *sum += part_g;
+                }
+                birds.push(&row.bird);
             }
-            birds.push(&row.bird);
-        }
-        birds.sort_unstable();
-        birds.dedup();
-        #[expect(clippy::cast_precision_loss, reason = "a count of scans")]
-        let mean = |n: usize, sum: f64| sum / n as f64;
-        StrainParts {
-            name: strain.clone(),
-            birds: birds.len(),
-            ages: ages
-                .into_iter()
-                .map(|(age_bits, (n, sums))| PartsAt {
-                    age_d: f64::from_bits(age_bits),
-                    values: sums.into_iter().map(|sum| mean(n, sum)).collect(),
-                })
-                .collect(),
-        }
-    });
+            birds.sort_unstable();
+            birds.dedup();
+            #[expect(clippy::cast_precision_loss, reason = "a count of scans")]
+            let mean = |n: usize, sum: f64| sum / n as f64;
+            StrainParts {
+                name: strain.clone(),
+                birds: birds.len(),
+                ages: ages
+                    .into_iter()
+                    .map(|(age_bits, (n, sums))| PartsAt {
+                        age_d: f64::from_bits(age_bits),
+                        values: sums.into_iter().map(|sum| mean(n, sum)).collect(),
+                    })
+                    .collect(),
+            }
+        });
     let figure = BodyParts {
         quantity: grams("Mass".to_owned()),
         parts: parts.iter().map(|part| capital(part)).collect(),
@@ -485,10 +481,9 @@ pub fn body_parts_picture(
         ..BodyParts::default()
     };
     if figure.strains.is_empty() {
-        return Ok(None);
+        return;
     }
-    Ok(Some(Named {
-        name: "body_parts".to_owned(),
-        picture: figure.draw(showing.sized(figure.size(showing.width_mm)?)?)?,
-    }))
+    drawn.add("body_parts".to_owned(), || {
+        figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
+    });
 }

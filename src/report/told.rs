@@ -8,6 +8,7 @@ use crate::composition::study_masses::StudyMasses;
 use crate::contrast::{Adjust, Comparison};
 use crate::fit::Variance;
 use crate::fit::mixed::Correlation;
+use crate::report::pictures::whole_name;
 use crate::report::table::Cell;
 use crate::report::{Table, paper_tables::PaperWishes};
 use crate::study::Study;
@@ -66,10 +67,14 @@ impl<'a> Told<'a> {
         (self.wishes.confidence * 1e4).round() / 1e2
     }
 
+    /// Whether a figure was drawn, on one page or several.
+    pub(super) fn has_figure(&self, figure: &str) -> bool {
+        self.figures.iter().any(|name| whole_name(name) == figure)
+    }
+
     /// A pointer to a table and, where it was drawn, a figure: `(a.csv; figure b)`.
     pub(super) fn see(&self, table: &str, figure: &str) -> String {
-        let drawn = self.figures.iter().any(|name| name == figure);
-        if drawn {
+        if self.has_figure(figure) {
             format!("({table}.csv; figure {figure})")
         } else {
             format!("({table}.csv)")

@@ -149,8 +149,9 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     output.words.push(format!("  {}", basis.from));
     output.words.extend(plan_words::plan(&planned));
     output.tables.push(plan_tables::designs(&planned));
-    add_pictures(&args.paper, question.level, &mut output, |showing| {
-        Ok(plan_picture(&planned, showing)?.into_iter().collect())
+    let showing = (question.level, &[][..]);
+    add_pictures(&args.paper, showing, &mut output, |showing, drawn| {
+        plan_picture(&planned, showing, drawn);
     })?;
     output.finish()
 }

@@ -2,6 +2,7 @@
 
 use crate::contrast::{Compared, Comparison, PairByAge};
 use crate::fit::profile::Quantity;
+use crate::report::contrast_words;
 use crate::report::methods::{days, in_words};
 use crate::report::pictures::file_name;
 use crate::report::prose::listed;
@@ -45,7 +46,7 @@ fn compared_words(
     let alone = file_name(name);
     let with_curve = file_name(&format!("{name}_{}", compared.curve));
     let figures = [alone, with_curve].map(|whose| format!("contrasts_{whose}"));
-    let figure = figures.iter().find(|name| told.figures.contains(name));
+    let figure = figures.iter().find(|name| told.has_figure(name));
     let mut sentences = Vec::new();
     let whole = compared.tests.iter().find(|test| test.pair.is_none());
     let head = format!("{} by {}", in_words(name), compared.curve);
@@ -62,8 +63,12 @@ fn compared_words(
         ),
         None => format!("In {head}, whole curves were not tested."),
     });
-    for pair in &compared.by_age {
+    let shown = compared.clearest(contrast_words::MOST_SHOWN);
+    for pair in &shown {
         sentences.push(pair_words(comparison, compared, pair));
+    }
+    if let Some(others) = contrast_words::others(compared, shown.len()) {
+        sentences.push(format!("{}.", super::super::pictures::capital(&others)));
     }
     sentences.push(told.see("paper_contrasts", figure.map_or("", String::as_str)));
     if !compared.notes.is_empty() {
@@ -77,7 +82,7 @@ fn compared_words(
 
 fn pair_words(comparison: &Comparison, compared: &Compared, pair: &PairByAge) -> String {
     let names = &comparison.groups.names;
-    let (a, b) = (&names[pair.a], &names[pair.b]);
+    let (a, b) = (&names[pair.a], pair.b.name(names));
     let along = if pair.factor.is_none() {
         "their difference along age had no band".to_owned()
     } else {
