@@ -212,9 +212,15 @@ fn a_results_folder_belongs_to_one_run() {
     expected.push("tables/notes.csv".to_owned());
     expected.sort();
     assert_eq!(names(&path.join("o")), expected);
-    assert!(errors.contains("1 file among the results"), "{errors}");
+    assert!(
+        errors.contains("has not written: 1 file (tables/notes.csv)"),
+        "{errors}"
+    );
     assert!(errors.contains("tables/notes.csv"), "{errors}");
-    assert!(errors.contains("were removed"), "{errors}");
+    assert!(
+        errors.contains("removed what the run before has written"),
+        "{errors}"
+    );
 }
 
 #[test]
@@ -226,7 +232,7 @@ fn what_a_run_reads_is_not_removed_with_the_run_before() {
     let before = fs::read(&equation).unwrap();
     fs::write(
         path.join("scans.csv"),
-        "bird,age_d,fat_scan\nb1,70,40\nb2,70,60\n",
+        "bird,age_d,fat_g\nb1,70,40\nb2,70,60\n",
     )
     .unwrap();
     let line = "correct scans.csv --equation o/models/corrections --out o";
@@ -285,6 +291,9 @@ fn verifying_writes_nothing_whatever_the_record_says() {
         words.contains("files that the run has written: 5 of 5 are unchanged"),
         "{words}"
     );
+    said(path, &format!("{CALIBRATE} --save p/own --out p"));
+    let (words, _) = said(path, "run --verify p");
+    assert!(words.starts_with("nothing has changed since p"), "{words}");
     // A record that somebody has edited.
     let record = fs::read_to_string(path.join("o/run.json")).unwrap();
     let evil = path.join("evil");

@@ -398,6 +398,7 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
         .methods
         .insert("intervals".to_owned(), method.to_owned());
     let mut study = output.read(&args.input)?;
+    output.enter_cards(args.options.cards.as_deref())?;
     if let Some(column) = &args.options.on
         && !args.input.path.is_dir()
     {

@@ -177,6 +177,7 @@ pub(crate) fn trajectories(
     options: &FitOptions,
     output: &mut Output,
 ) -> Result<Trajectories> {
+    output.enter_cards(options.cards.as_deref())?;
     let request = options.request(study)?;
     let subjects = study.traits.len()
         * (usize::from(request.birds) * study.birds.len()

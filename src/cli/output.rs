@@ -175,6 +175,21 @@ impl Output {
         self.enter_files(&[path.to_owned()])
     }
 
+    /// Enters the curve cards of a folder, where one is given; what is wrong with it is said
+    /// by whoever reads the cards.
+    pub(crate) fn enter_cards(&mut self, folder: Option<&Path>) -> Result<()> {
+        let entries = folder.and_then(|folder| std::fs::read_dir(folder).ok());
+        let paths = entries
+            .into_iter()
+            .flatten()
+            .flatten()
+            .map(|entry| entry.path());
+        let is_card = |path: &PathBuf| path.extension().is_some_and(|ending| ending == "toml");
+        let mut cards: Vec<PathBuf> = paths.filter(is_card).collect();
+        cards.sort();
+        self.enter_files(&cards)
+    }
+
     fn enter_files(&mut self, paths: &[PathBuf]) -> Result<()> {
         self.files.read(paths)?;
         for path in paths {

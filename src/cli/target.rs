@@ -114,6 +114,7 @@ pub(crate) struct Verdict {
 pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("target", common);
     let mut study = output.read(&args.input)?;
+    output.enter_cards(args.cards.as_deref())?;
     if study.targets.is_empty() && !args.wishes.ahead.named() {
         return Err(Error::input(format!(
             "{}: found no targets, expected a table of targets; name one under [tables] in study.toml \

@@ -22,7 +22,10 @@ pub(crate) fn run(path: &Path, common: &Common) -> Result<u8> {
     let results = if path.is_dir() {
         path
     } else {
-        path.parent().unwrap_or(Path::new(""))
+        match path.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder,
+            _ => Path::new("."),
+        }
     };
     let inputs = inputs(&then, path)?;
     let files = files(&then, results);
@@ -32,7 +35,7 @@ pub(crate) fn run(path: &Path, common: &Common) -> Result<u8> {
         .prefix("pinfeather-verify-")
         .tempdir()
         .map_err(|source| Error::unwritable(&std::env::temp_dir(), source))?;
-    let (now, again) = run_again(&then, path, private.path())?;
+    let (now, again) = run_again(&then, (path, results), private.path())?;
     let repeated = repeated(&then, &now, results, &again);
     output.attention = [&inputs, &files, &repeated]
         .iter()
@@ -144,7 +147,11 @@ fn files(then: &RunRecord, results: &Path) -> Found {
 
 /// Runs the record's call with everything written inside `private`; gives the new record and
 /// the folder of the results.
-fn run_again(then: &RunRecord, path: &Path, private: &Path) -> Result<(RunRecord, PathBuf)> {
+fn run_again(
+    then: &RunRecord,
+    (path, results): (&Path, &Path),
+    private: &Path,
+) -> Result<(RunRecord, PathBuf)> {
     let program = std::iter::once(then.program.as_str());
     let call = program.chain(then.arguments.iter().map(String::as_str));
     let mut cli = Cli::try_parse_from(call).map_err(|error| {
@@ -171,7 +178,7 @@ fn run_again(then: &RunRecord, path: &Path, private: &Path) -> Result<(RunRecord
         )));
     }
     cli.common.root = Root::Inside(private.to_owned());
-    cli.common.out = Some(PathBuf::from("results"));
+    cli.common.out = Some(results.to_owned());
     cli.common.arguments.clone_from(&then.arguments);
     (cli.common.json, cli.common.quiet) = (false, true);
     (cli.common.strict, cli.common.silent) = (false, true);

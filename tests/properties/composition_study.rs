@@ -109,6 +109,7 @@ fn corrected_fat_is_unbiased_where_the_reading_is_not() {
     assert!((after.calibration_slope.unwrap() - 1.0).abs() < 0.05);
 
     let path = invented.folder.path().join("models/corrections/fat.toml");
+    std::fs::create_dir_all(path.parent().unwrap()).unwrap();
     std::fs::write(&path, fat.equation.to_toml().unwrap()).unwrap();
     let equation = Equation::read(&path).unwrap();
     let corrected = correct(&study, &kept, &equation, &AllowedStrains::new()).unwrap();

@@ -1,6 +1,7 @@
 //! What a command prints: one JSON document, or words, and messages on standard error.
 
 use std::io::Write;
+use std::path::Path;
 
 use serde::Serialize;
 use serde::ser::SerializeMap;
@@ -12,26 +13,31 @@ use crate::report::files::{Exchanged, RECORD};
 impl Output {
     /// What happened to files that stood in the results' folder.
     pub(super) fn note_exchange(&mut self, exchanged: &Exchanged) {
-        if !exchanged.kept.is_empty() {
+        let results = self.files.results().unwrap_or(Path::new(""));
+        let results = results.display();
+        let Exchanged {
+            kept,
+            removed,
+            others,
+        } = exchanged;
+        if !kept.is_empty() {
             self.notes.push(format!(
-                "{} stood in the way of a result and this program has not written them, or they were \
-                 edited since; they are kept as {}",
-                files_in_words(exchanged.kept.len()),
-                some_of(&exchanged.kept)
+                "{results}: kept what stood in the way of a result and was edited, or not written by \
+                 this program: {}",
+                some_of(kept)
             ));
         }
-        if exchanged.removed > 0 {
+        if *removed > 0 {
             self.notes.push(format!(
-                "{} of the run before, which this run does not write, were removed: a results folder \
-                 belongs to one run",
-                files_in_words(exchanged.removed)
+                "{results}: removed what the run before has written and this run does not: {}",
+                files_in_words(*removed)
             ));
         }
-        if !exchanged.others.is_empty() {
+        if !others.is_empty() {
             self.notes.push(format!(
-                "{} among the results are not of this run and were left alone: {}",
-                files_in_words(exchanged.others.len()),
-                some_of(&exchanged.others)
+                "{results}: left alone what this run has not written: {} ({})",
+                files_in_words(others.len()),
+                some_of(others)
             ));
         }
     }

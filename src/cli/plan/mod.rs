@@ -113,6 +113,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     args.check()?;
     let mut output = Output::new("plan", common);
     output.seed = args.limits.seed;
+    output.enter_cards(args.from.cards.as_deref())?;
     let mut basis = args.basis(&mut output)?;
     args.repeat_strain(&mut basis)?;
     let question = args.question(&basis)?;

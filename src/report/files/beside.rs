@@ -65,6 +65,18 @@ pub fn others_in<'a>(folder: &Path, written: impl Iterator<Item = &'a str>) -> V
     found
 }
 
+/// Whether a name is one that a run gives to a result; a record that names another is not
+/// believed.
+fn is_result(name: &str) -> bool {
+    let inside = |folder: &&str| Path::new(name).starts_with(folder);
+    FILES.contains(&name) || FOLDERS.iter().any(inside)
+}
+
+/// Whether a file is a model that was saved and not edited since.
+fn is_saved_model(path: &Path) -> bool {
+    read_sealed(path, "model").is_ok()
+}
+
 /// The run whose results lie in a folder.
 #[derive(Debug, Default)]
 pub(super) struct Previous {
@@ -105,7 +117,13 @@ impl Previous {
         {
             return true;
         }
-        name.ends_with(".toml") && read_sealed(&place, "model").is_ok()
+        name.ends_with(".toml") && is_saved_model(&place)
+    }
+
+    /// Whether a file of the record may be removed: it has the name of a result, or is a
+    /// saved model.
+    pub(super) fn may_remove(folder: &Path, name: &str) -> bool {
+        is_result(name) || (name.ends_with(".toml") && is_saved_model(&folder.join(name)))
     }
 
     /// Whether a file is as the record has it. Large tables are not read again for this:
@@ -116,12 +134,8 @@ impl Previous {
         if !facts.is_file() || facts.len() != file.bytes {
             return false;
         }
-        let ordinary = FILES.contains(&file.path.as_str())
-            || FOLDERS
-                .iter()
-                .any(|inner| Path::new(&file.path).starts_with(inner));
         let before = facts.modified().ok().zip(self.recorded);
-        if ordinary && before.is_some_and(|(modified, recorded)| modified < recorded) {
+        if is_result(&file.path) && before.is_some_and(|(modified, recorded)| modified < recorded) {
             return true;
         }
         file.standing(folder) == Standing::Unchanged

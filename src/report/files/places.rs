@@ -152,8 +152,8 @@ impl Places {
 
     fn named(&mut self, folder: &Path) -> Place {
         let here = settled(folder);
-        if let (Root::AsNamed, Some(results)) = (&self.root, &self.results) {
-            if let Ok(inside) = here.strip_prefix(settled(&results.real)) {
+        if let Some(results) = &self.results {
+            if let Ok(inside) = here.strip_prefix(settled(&results.shown)) {
                 let inside = recorded(inside);
                 self.models.push(inside.clone());
                 return Place {

@@ -293,7 +293,8 @@ impl Folder {
             .filter(|old| has_record && !written(&old.path))
         {
             let place = self.path.join(&old.path);
-            if !place.is_file() || inputs.has(&place) {
+            let may_remove = Previous::may_remove(&self.path, &old.path);
+            if !place.is_file() || !may_remove || inputs.has(&place) {
                 continue;
             }
             refuse_open(&place, &self.shown.join(&old.path))?;
