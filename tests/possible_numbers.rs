@@ -28,9 +28,9 @@ fn faults(folder: &Path, call: &[&str]) -> Vec<String> {
     let status = output.status.code();
     let printed = String::from_utf8(output.stdout).unwrap();
     let messages = String::from_utf8(output.stderr).unwrap();
-    let mut faults = scan::faults(&out, &(printed + &messages));
-    if status.is_none_or(|status| status > 2) {
-        faults.push(format!("{call:?}: status {status:?}\n{messages}"));
+    let mut faults = scan::faults(&out, &format!("{printed}{messages}"));
+    if status != Some(0) {
+        faults.push(format!("{call:?}, status {status:?}: {messages}"));
     }
     let _ = std::fs::remove_dir_all(out);
     faults

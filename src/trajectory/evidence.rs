@@ -97,7 +97,9 @@ fn within_birds(rows: &[Residual], birds: &[usize]) -> Option<f64> {
     }
     #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
     let mean_square = squares / rows.len() as f64;
-    (pairs > 1 && mean_square > 0.0).then(|| products / f64::from(pairs) / mean_square)
+    // The two means are over different weighings: of a few, their ratio may be beyond 1.
+    (pairs > 1 && mean_square > 0.0)
+        .then(|| (products / f64::from(pairs) / mean_square).clamp(-1.0, 1.0))
 }
 
 fn verdict(fits: &SubjectFits, all: &[Evidence], validation: &Validation, at: usize) -> String {
