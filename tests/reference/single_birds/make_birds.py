@@ -73,6 +73,7 @@ for c,law,kind,b in want:
             s=least_squares(f,q,jac=J,bounds=(lo,hi),x_scale=np.maximum(np.abs(q),1e-3),ftol=1e-15,xtol=1e-15,gtol=1e-15,max_nfev=2000); q=s.x
         ll=full_ll(c,law,t1[None],y1[None],q[None],h1)[0]
         p=len(q)-(law=="power")
+    if c.startswith("two") and q[5]<q[2]: q=np.r_[q[3:6],q[:3],q[6:]]  # the earlier phase is the first
     out.append(dict(curve=c,variance=law,name=f"{kind} {b}",ages_d=t1.round(6).tolist(),values=y1.tolist(),hatch_weight_g=None if h is None else float(h[b]),
       terms=None if step else q[:p].tolist(),power=float(q[p]) if law=="power" and not step else None,log_lik=float(ll),end="step" if step else "optimum"))
 json.dump(out,open('expected.json','w'),indent=0)
