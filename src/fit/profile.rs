@@ -144,8 +144,9 @@ pub fn trace(
     Some(taus)
 }
 
-/// Widest search: the limit may lie so many doublings of a standard error away.
-const DOUBLINGS: usize = 24;
+/// Widest search, in doublings: a limit a thousand standard errors away is none, since
+/// what stops the walk there is the end of another term's range or of the numbers.
+const DOUBLINGS: usize = 9;
 /// Most steps to one constrained minimum.
 const STEPS: usize = 200;
 /// A step this short against the standard errors ends the search.
