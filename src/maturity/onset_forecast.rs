@@ -169,17 +169,17 @@ pub fn forecast_onset(
         })
         .collect();
     let birds = waiting.iter().zip(&drawn).map(|(row, ages_d)| {
-        let interval = percentile_interval(ages_d, options.confidence);
-        BirdForecast {
+        let interval_d = percentile_interval(ages_d, options.confidence);
+        Ok(BirdForecast {
             bird: known.birds[*row].name.clone(),
             strain: known.birds[*row].strain,
             median_d: crate::stats::median(ages_d),
-            interval_d: interval.unwrap_or(Interval::around(f64::NAN, f64::NAN)),
+            interval_d: interval_d.map_err(|failure| failure.to_string())?,
             by_cues: !lacking(row),
             came: came(&at_landmark.birds[*row], as_of_d, landmark_d),
-        }
+        })
     });
-    let birds: Vec<BirdForecast> = birds.collect();
+    let birds: Vec<BirdForecast> = birds.collect::<Result<_, String>>()?;
     let crowd = Crowd {
         all,
         at_landmark,
