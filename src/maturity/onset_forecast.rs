@@ -175,21 +175,21 @@ pub fn forecast_onset(
     let birds = waiting.iter().zip(&drawn).map(|(row, ages_d)| {
         let reached = |age_d: f64| Some(age_d).filter(|age_d| *age_d <= REACH * as_of_d);
         let limit = |age_d: f64| reached(age_d).unwrap_or(f64::INFINITY);
-        let interval = percentile_interval(ages_d, options.confidence);
-        let interval = interval.map_or((as_of_d, f64::INFINITY), |one| (one.lower, one.upper));
-        BirdForecast {
+        let interval = percentile_interval(ages_d, options.confidence)
+            .map_err(|failure| failure.to_string())?;
+        Ok(BirdForecast {
             bird: known.birds[*row].name.clone(),
             strain: known.birds[*row].strain,
             median_d: reached(crate::stats::median(ages_d)),
             interval_d: Interval {
-                lower: limit(interval.0),
-                upper: limit(interval.1),
+                lower: limit(interval.lower),
+                upper: limit(interval.upper),
             },
             by_cues: !lacking(row),
             came: came(&at_landmark.birds[*row], as_of_d, landmark_d),
-        }
+        })
     });
-    let birds: Vec<BirdForecast> = birds.collect();
+    let birds: Vec<BirdForecast> = birds.collect::<Result<_, String>>()?;
     let crowd = Crowd {
         all,
         at_landmark,
