@@ -214,7 +214,7 @@ fn a_journal_that_names_a_place_outside_is_refused() {
 fn a_second_run_waits_for_the_first() {
     let folder = tempfile::tempdir().unwrap();
     let out = folder.path().join("out");
-    let first = Staged::begin(&[out.clone()]).unwrap();
+    let first = Staged::begin(std::slice::from_ref(&out)).unwrap();
     let other = {
         let base = folder.path().to_owned();
         std::thread::spawn(move || new_run(Arc::new(System), &base))

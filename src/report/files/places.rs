@@ -152,15 +152,15 @@ impl Places {
 
     fn named(&mut self, folder: &Path) -> Place {
         let here = settled(folder);
-        if let Some(results) = &self.results {
-            if let Ok(inside) = here.strip_prefix(settled(&results.shown)) {
-                let inside = recorded(inside);
-                self.models.push(inside.clone());
-                return Place {
-                    folder: At::Results,
-                    inside,
-                };
-            }
+        if let Some(results) = &self.results
+            && let Ok(inside) = here.strip_prefix(settled(&results.shown))
+        {
+            let inside = recorded(inside);
+            self.models.push(inside.clone());
+            return Place {
+                folder: At::Results,
+                inside,
+            };
         }
         let known = self
             .saves
