@@ -251,9 +251,10 @@ impl MixedModel<'_> {
         let mut eta = vec![0.0; p];
         for (group, terms) in group_terms.iter().enumerate() {
             if !scale::from_terms(&self.scales, terms, &mut eta) {
-                return Err(format!(
-                    "the mean curve has a term ({terms:?}) at or below zero, or out of order, that was to vary on the log scale; take the natural scale"
-                ));
+                return Err(
+                    "the mean curve has a term at or below zero, or out of order, that was to vary on the log scale; take the natural scale"
+                        .to_owned(),
+                );
             }
             for (value, column) in eta.iter().zip(&problem.columns[group * p..]) {
                 beta[*column] = *value;
