@@ -7,6 +7,7 @@ mod readers;
 mod requests;
 mod workbooks;
 
+pub use readers::{folder, remove_folder};
 pub use requests::{AS_PROGRAM, end};
 
 /// One way to attack the program.

@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use peak_alloc::PeakAlloc;
-use pinfeather_fuzz::{AS_PROGRAM, TARGETS, Target, end};
+use pinfeather_fuzz::{AS_PROGRAM, TARGETS, Target, end, folder, remove_folder};
 
 #[global_allocator]
 static MEMORY: PeakAlloc = PeakAlloc;
@@ -57,6 +57,7 @@ fn main() -> ExitCode {
         findings += fuzz(target, &options, began);
     }
     end();
+    remove_folder();
     ExitCode::from(u8::from(findings > 0))
 }
 
@@ -230,8 +231,9 @@ fn replay(file: &Path) -> ExitCode {
     };
     let (finding, took, mb) = once(target, &data);
     eprintln!(
-        "{:.2} s, {mb:.0} MB: {}",
+        "{:.2} s, {mb:.0} MB; the files are left in {}: {}",
         took.as_secs_f64(),
+        folder().display(),
         finding.as_deref().unwrap_or("no finding")
     );
     end();

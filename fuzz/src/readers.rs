@@ -16,7 +16,7 @@ use crate::mutate::{corpus, mutated, repository};
 static FOLDER: OnceLock<tempfile::TempDir> = OnceLock::new();
 
 /// A folder in memory where there is one, for the life of the process.
-pub(crate) fn folder() -> &'static Path {
+pub fn folder() -> &'static Path {
     FOLDER
         .get_or_init(|| {
             tempfile::tempdir_in("/dev/shm")
@@ -27,7 +27,7 @@ pub(crate) fn folder() -> &'static Path {
 }
 
 /// Removes it.
-pub(crate) fn remove_folder() {
+pub fn remove_folder() {
     if let Some(folder) = FOLDER.get() {
         let _ = std::fs::remove_dir_all(folder.path());
     }

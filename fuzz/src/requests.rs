@@ -61,9 +61,8 @@ fn serve() -> Served {
     }
 }
 
-/// Ends the page that this process has started, and removes what it wrote.
+/// Ends the page that this process has started.
 pub fn end() {
-    crate::readers::remove_folder();
     if let Some(served) = SERVED.get() {
         *served
             .lock()
