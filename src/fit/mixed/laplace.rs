@@ -21,7 +21,7 @@ use super::alternating::State;
 use super::cholesky;
 use super::ending::Ending;
 use super::likelihood::{Gather, Likelihood};
-use super::model::{Estimator, MixedModel, Nodes, most_nodes};
+use super::model::{Estimator, MixedModel, Nodes};
 use super::problem::Problem;
 use super::result::Certificate;
 use super::spread::{inverse_of, least_eigenvalue};
@@ -39,7 +39,10 @@ const DIFFERENCE: f64 = 1e-3;
 /// A step whose fall of the gradient is nearer to a right angle than this saw no curvature.
 const LEAST_COSINE: f64 = 1e-8;
 /// Numbers of nodes that are tried one after the other; odd ones have a node at the mode.
-const LADDER: [usize; 10] = [3, 5, 7, 9, 11, 15, 21, 27, 39, 64];
+const LADDER: [usize; 8] = [3, 5, 7, 9, 11, 15, 21, 27];
+/// Most points a subject that are tried: what is not settled by then has subjects of
+/// whom next to nothing is known, and would take minutes.
+const MOST_TRIED: f64 = 4_000.0;
 /// More nodes may change the log-likelihood by this much: nothing beside the 0.01 to which
 /// criteria are compared.
 const SETTLED_VALUE: f64 = 1e-3;
@@ -173,11 +176,16 @@ impl Summit<'_, '_> {
 
     /// Adds nodes until more of them change nothing that matters.
     fn choose_nodes(&mut self) -> Result<(), String> {
-        let most = most_nodes(self.likelihood.problem.q);
+        #[expect(clippy::cast_precision_loss, reason = "a few effects and nodes")]
+        let points = |nodes: usize| (nodes as f64).powf(self.likelihood.problem.q as f64);
+        let tried = LADDER
+            .into_iter()
+            .filter(|nodes| points(*nodes) <= MOST_TRIED);
+        let tried: Vec<usize> = tried.collect();
         if self.curved.definite {
             self.climb.inverse.clone_from(&self.curved.covariance);
         }
-        for nodes in LADDER.into_iter().filter(|nodes| *nodes <= most) {
+        for nodes in tried {
             let (likelihood, climb) = (&mut self.likelihood, &mut self.climb);
             likelihood.take_nodes(nodes);
             let Some((value, slope)) = likelihood.evaluate(&climb.x, Gather::Nothing) else {
@@ -195,7 +203,7 @@ impl Summit<'_, '_> {
                 break;
             }
             self.unsettled = Some(format!(
-                "the quadrature is not settled: {nodes} nodes a random effect, the most that can be had, still change the log-likelihood by {change:.2} and the estimates by {errors:.2} standard errors; take fewer random terms"
+                "the quadrature is not settled: {nodes} nodes a random effect, the most that are tried, still change the log-likelihood by {change:.2} and the estimates by {errors:.2} standard errors; take fewer random terms"
             ));
             climb.rounds = 0;
             likelihood.climb(climb, GAIN);

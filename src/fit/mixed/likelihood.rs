@@ -465,7 +465,8 @@ mod tests {
         let ages = [3.0, 20.0, 40.0, 60.0, 90.0];
         let (mut values, groups) = (Vec::new(), [0, 1]);
         for wave in [1.01, 0.98] {
-            values.extend(ages.iter().map(|age| wave * curve.value(*age, &terms)));
+            let value = |age: &f64| wave * curve.value(*age, &terms) + (age * 7.0).sin();
+            values.extend(ages.iter().map(value));
         }
         let (starts, ages) = ([0, 5, 10], [ages, ages].concat());
         let subjects = Subjects::new(&starts, &ages, &values, &groups).expect("columns");

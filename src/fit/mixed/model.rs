@@ -158,7 +158,7 @@ const MOST_POINTS: usize = 20_000;
 const MOST_NODES: usize = 64;
 
 /// Most nodes a random effect with so many random effects.
-pub(super) fn most_nodes(effects: usize) -> usize {
+fn most_nodes(effects: usize) -> usize {
     let points = |nodes: usize| (0..effects).try_fold(1_usize, |sum, _| sum.checked_mul(nodes));
     (1..=MOST_NODES)
         .take_while(|nodes| points(*nodes).is_some_and(|points| points <= MOST_POINTS))
