@@ -109,7 +109,10 @@ pub fn precision(repeats: &[Vec<f64>], level: f64) -> Result<Precision, Failure>
         mean: mean(&means),
         rms_sd,
         rms_sd_interval: sd_interval(rms_sd, df, level)?,
-        rms_cv: positive.then(|| pooled(shares.sum())),
+        // Masses whose squares are no numbers any more have none either.
+        rms_cv: positive
+            .then(|| pooled(shares.sum()))
+            .filter(|share| share.is_finite()),
     })
 }
 
