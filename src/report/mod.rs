@@ -34,6 +34,7 @@ mod record;
 pub mod results_words;
 mod rounding;
 pub mod scan_pictures;
+mod showing;
 mod sources;
 mod staged;
 pub mod table;
