@@ -2,10 +2,14 @@
 //! have no room on one sheet go on over pages, all on the same axes.
 
 use crate::error::{Error, Result};
-use crate::figure::axes::{Axis, FittedAxis, Way, drawable};
+use crate::figure::axes::{Axis, drawable};
 use crate::figure::backend::{SceneBackend, SharedScene};
 use crate::figure::font::Cut;
-use crate::figure::legend::{self, Key};
+use crate::figure::grid::{
+    Axes, BELOW_MM, EDGE_MM, Grid, LETTER_ASIDE_MM, MOST_NOTE_LINES, NOTE_ROW_MM, TICK_MM,
+};
+pub(crate) use crate::figure::grid::{Cell, Head, Plan, Sharing, columns, count, rows};
+use crate::figure::legend;
 use crate::figure::panel::{Panel, Rect};
 use crate::figure::paper::{
     Breaks, CAP_HEIGHT_EM, FRAME_PT, GREY, INK, LETTER_PT, MM_PER_PT, PANEL_LETTER_PT, Pen,
@@ -18,52 +22,6 @@ use plotters::coord::Shift;
 use plotters::drawing::{DrawingArea, IntoDrawingArea};
 use std::cell::RefCell;
 use std::rc::Rc;
-
-/// Who has axis titles and labels of its own.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Sharing {
-    /// Common axes: labels at the left and the bottom of the grid only.
-    Common,
-    /// Each panel its own.
-    Own,
-    /// One y axis along each row, at its left; each panel its own x axis.
-    Rows,
-    /// One y axis a row and one x axis a column; a cell without data stays blank.
-    Matrix,
-}
-
-/// What stands over a panel.
-#[derive(Debug, Clone, Default)]
-pub(crate) struct Head {
-    pub name: String,
-    pub n: String,
-    pub flag: String,
-}
-
-/// One panel to be.
-#[derive(Debug, Clone)]
-pub(crate) struct Cell {
-    pub head: Head,
-    pub x: Axis,
-    pub y: Axis,
-    /// Places in data units that a legend must not cover.
-    pub places: Vec<(f64, f64)>,
-}
-
-/// What is to be laid out.
-#[derive(Debug, Clone)]
-pub(crate) struct Plan {
-    pub size: Size,
-    pub cells: Vec<Cell>,
-    /// Panels side by side; where not given, as many as have room.
-    pub columns: Option<usize>,
-    pub least_panel_mm: f64,
-    pub sharing: Sharing,
-    pub keys: Vec<Key>,
-    pub letter: Option<char>,
-    /// Sentences under the panels.
-    pub note: Vec<String>,
-}
 
 /// The sheets with their panels ready to be drawn in.
 pub(crate) struct Board {
@@ -88,43 +46,6 @@ enum Place {
     Nowhere,
     Inside((f64, f64)),
     Strip { left: f64, width: f64 },
-}
-
-struct Grid {
-    columns: usize,
-    rects: Vec<Rect>,
-    /// From a panel's left edge to the edge of its column of letters.
-    left_mm: f64,
-    /// From one row of panels to the next.
-    row_mm: f64,
-}
-
-const EDGE_MM: f64 = 1.2;
-const TICK_MM: f64 = 1.0;
-const NOTE_ROW_MM: f64 = 2.65;
-/// Below the panel: tick, label, title.
-const BELOW_MM: f64 = TICK_MM + 3.2 + 3.6;
-const HEAD_MM: f64 = 4.0;
-/// From the letter of a panel inside a row to the panel's left edge.
-const LETTER_ASIDE_MM: f64 = 3.0;
-const MOST_NOTE_LINES: usize = 7;
-const LEAST_HEIGHT_MM: f64 = 11.0;
-
-/// Panels side by side at a sheet's width, rows filled evenly.
-pub(crate) fn columns(panels: usize, width_mm: f64, least_panel_mm: f64) -> usize {
-    let mut most = 1;
-    let mut taken = 12.0 + 2.0 * least_panel_mm;
-    while taken <= width_mm && most < panels {
-        most += 1;
-        taken += least_panel_mm;
-    }
-    let rows = panels.max(1).div_ceil(most);
-    panels.max(1).div_ceil(rows)
-}
-
-/// Rows that so many panels take, for the height of a sheet.
-pub(crate) fn rows(panels: usize, columns: usize) -> f64 {
-    count(panels.max(1).div_ceil(columns))
 }
 
 impl Board {
@@ -426,87 +347,6 @@ impl Page {
     }
 }
 
-impl Grid {
-    /// The rectangle round all panels.
-    fn whole(&self) -> Rect {
-        let mut whole = self.rects[0];
-        for rect in &self.rects {
-            whole.right = whole.right.max(rect.right);
-            whole.bottom = whole.bottom.max(rect.bottom);
-        }
-        whole
-    }
-
-    fn lay(plan: &Plan, note_lines: usize, strip_mm: f64) -> Result<(Grid, Vec<Axes>)> {
-        let n = plan.cells.len();
-        let columns = plan.columns.unwrap_or(1);
-        let rows = n.div_ceil(columns);
-        let (columns_f, rows_f) = (count(columns), count(rows));
-        let headed = plan.letter.is_some() || plan.cells.iter().any(|c| !c.head.name.is_empty());
-        let head = if headed { HEAD_MM } else { 1.4 };
-        let top = EDGE_MM + strip_mm + head;
-        let note = count(note_lines) * NOTE_ROW_MM + if note_lines > 0 { 0.8 } else { 0.0 };
-        let bottom = plan.size.height_mm() - EDGE_MM - note - BELOW_MM;
-        let row_gap = head
-            + match plan.sharing {
-                Sharing::Common | Sharing::Matrix => TICK_MM + 1.2,
-                Sharing::Own | Sharing::Rows => BELOW_MM + 1.5,
-            };
-        let height = (bottom - top - (rows_f - 1.0) * row_gap) / rows_f;
-        let ups: Vec<FittedAxis> = plan
-            .cells
-            .iter()
-            .map(|c| c.y.fit(height, Way::Up))
-            .collect();
-        let label_mm = ups.iter().map(FittedAxis::label_mm).fold(0.0, f64::max);
-        let titled = plan.cells.iter().any(|cell| cell.y.is_titled());
-        let left = left_mm(label_mm, titled);
-        let last_label = 2.2;
-        let column_gap = match plan.sharing {
-            Sharing::Common | Sharing::Matrix => 3.6,
-            Sharing::Rows => LETTER_ASIDE_MM + 2.2,
-            Sharing::Own => left + last_label,
-        };
-        let across = plan.size.width_mm() - left - EDGE_MM - last_label;
-        let width = (across - (columns_f - 1.0) * column_gap) / columns_f;
-        if height < LEAST_HEIGHT_MM || width < LEAST_HEIGHT_MM {
-            let lacking = (LEAST_HEIGHT_MM - height).max(0.0) * rows_f;
-            return Err(Error::call(format!(
-                "figure of {} x {} mm: no room for {n} panels, expected a height of at least \
-                 {:.0} mm: give more height, or draw fewer panels",
-                plan.size.width_mm(),
-                plan.size.height_mm(),
-                (plan.size.height_mm() + lacking).ceil()
-            )));
-        }
-        let mut rects = Vec::with_capacity(n);
-        let mut axes = Vec::with_capacity(n);
-        for (index, (cell, up)) in plan.cells.iter().zip(ups).enumerate() {
-            let (row, column) = (count(index / columns), count(index % columns));
-            let (x, y) = (
-                left + column * (width + column_gap),
-                top + row * (height + row_gap),
-            );
-            rects.push(Rect {
-                left: x,
-                top: y,
-                right: x + width,
-                bottom: y + height,
-            });
-            axes.push((cell.x.fit(width, Way::Across), up));
-        }
-        let grid = Grid {
-            columns,
-            rects,
-            left_mm: left,
-            row_mm: height + row_gap,
-        };
-        Ok((grid, axes))
-    }
-}
-
-type Axes = (FittedAxis, FittedAxis);
-
 /// The letter so many panels after the first: after z come aa, ab and so on.
 fn letter_after(first: char, steps: usize) -> Option<String> {
     let (start, letters) = match first {
@@ -525,23 +365,9 @@ fn letter_after(first: char, steps: usize) -> Option<String> {
     }
 }
 
-fn left_mm(label_mm: f64, titled: bool) -> f64 {
-    let title = if titled {
-        LETTER_PT * MM_PER_PT + 0.9
-    } else {
-        0.0
-    };
-    EDGE_MM + title + label_mm + 0.7 + TICK_MM
-}
-
 /// Height of a capital in mm.
 fn cap(pt: f64) -> f64 {
     CAP_HEIGHT_EM * pt * MM_PER_PT
-}
-
-#[expect(clippy::cast_precision_loss, reason = "a count of panels or lines")]
-pub(crate) fn count(n: usize) -> f64 {
-    n as f64
 }
 
 fn set(pt: f64, colour: crate::figure::paper::Colour, anchor: Anchor) -> Lettering {

@@ -68,7 +68,7 @@ impl LayCurve {
             panel.level(50.0, &Pen::solid(GREY, 0.5).dashed(REFERENCE_DASH))?;
         }
         let looks = Looks::of(self.strains.len());
-        for (index, strain) in self.strains[..looks.own()].iter().enumerate() {
+        for (index, strain) in self.strains[..self.banded()].iter().enumerate() {
             panel.open("strain", &[("strain", &strain.name)]);
             let edges = strain.stairs(panel.x.hi);
             panel.band(&edges, looks.style(index).colour, 0.7 * BAND_OPACITY)?;
@@ -101,6 +101,14 @@ impl LayCurve {
         board.finish_sheet(title, &format!("Strains: {}.", names.join(", ")))
     }
 
+    /// Strains with a band: those of more than four would hide each other.
+    fn banded(&self) -> usize {
+        match self.strains.len() {
+            strains if strains <= 4 => strains,
+            _ => 0,
+        }
+    }
+
     fn plan(&self, size: Size) -> Plan {
         let ages = self.strains.iter().flat_map(|s| {
             let steps = s.steps.iter().map(|p| p.age_d);
@@ -122,7 +130,7 @@ impl LayCurve {
         let keys = self.strains.iter();
         let keys = legend::keys(keys.map(|s| (s.name.as_str(), s.birds, Sample::LineAndMarker)));
         let mut note = Vec::new();
-        if !self.band.is_empty() {
+        if !self.band.is_empty() && self.banded() > 0 {
             note.push(format!("Shaded: {}.", self.band));
         }
         if self.strains.iter().any(|s| !s.censored_d.is_empty()) {

@@ -37,6 +37,7 @@ mod feather_share;
 mod first_egg;
 mod font;
 mod forecast_fan;
+mod grid;
 mod growth;
 mod identity;
 mod lay_curve;

@@ -5,7 +5,7 @@ use crate::figure::{
     AgeUnit, DifferenceBand, DifferencePoint, Forest, Quantity, Ranged, RowsPanel, StrainPair,
 };
 use crate::report::contrast_words::chance;
-use crate::report::pictures::{Drawn, Showing, file_name, percent};
+use crate::report::pictures::{Drawn, Showing, capital, file_name, percent};
 use crate::study::Study;
 
 /// The figures of each trait and curve that was compared; none where no two groups had
@@ -30,13 +30,13 @@ pub fn contrast_pictures(
             file_name(&format!("{trait_name}_{}", compared.curve))
         };
         let names = &comparison.groups.names;
-        let forest = forest(compared, names, adjust, showing);
+        let forest = forest(study, compared, adjust, (names, showing));
         if !forest.panels.is_empty() {
             drawn.add(format!("contrasts_{whose}"), || {
                 forest.pages(showing.sized(forest.size(showing.width_mm)?)?)
             });
         }
-        let band = difference_band(compared, names, trait_name, showing);
+        let band = difference_band(study, compared, trait_name, (names, showing));
         if !band.pairs.is_empty() {
             drawn.add(format!("difference_{whose}"), || {
                 band.pages(showing.sized(band.size(showing.width_mm)?)?)
@@ -48,9 +48,12 @@ pub fn contrast_pictures(
 /// Differences over more days than this are drawn every other day.
 const DAILY_UP_TO: usize = 60;
 
-/// What is compared, as a row's name.
+/// What is compared, as a row's name; that all are compared with their mean says the axis.
 fn pair_name(names: &[String], (a, b): (usize, Against)) -> String {
-    format!("{} − {}", names[a], b.name(names))
+    match b {
+        Against::Group(b) => format!("{} − {}", names[a], names[b]),
+        Against::MeanOfAll => names[a].clone(),
+    }
 }
 
 /// All pairs are drawn; of groups compared with the mean of all, those that get a panel.
@@ -58,7 +61,12 @@ fn is_drawn(group: usize, against: Against, showing: &Showing) -> bool {
     against != Against::MeanOfAll || showing.has_panel(group)
 }
 
-fn forest(compared: &Compared, names: &[String], adjust: Adjust, showing: &Showing) -> Forest {
+fn forest(
+    study: &Study,
+    compared: &Compared,
+    adjust: Adjust,
+    (names, showing): (&[String], &Showing),
+) -> Forest {
     let mut pairs: Vec<(usize, Against)> = Vec::new();
     let mut terms: Vec<&str> = Vec::new();
     for contrast in compared
@@ -78,14 +86,17 @@ fn forest(compared: &Compared, names: &[String], adjust: Adjust, showing: &Showi
         let mut contrasts = compared.contrasts.iter();
         contrasts.find(|one| one.term == term && (one.a, one.b) == pair)
     };
+    let to_mean = pairs.iter().any(|(_, b)| *b == Against::MeanOfAll);
     let panels = terms.iter().map(|term| {
         let found: Vec<Option<&Contrast>> = pairs.iter().map(|pair| of(term, *pair)).collect();
         let unit = found.iter().flatten().map(|one| one.unit.as_str()).next();
         RowsPanel {
             name: term.replace('_', " "),
-            label: match unit {
-                None | Some("") => "Difference".to_owned(),
-                Some(unit) => format!("Difference ({unit})"),
+            label: match (unit, to_mean) {
+                (None | Some(""), false) => "Difference".to_owned(),
+                (Some(unit), false) => format!("Difference ({unit})"),
+                (None | Some(""), true) => "From the mean".to_owned(),
+                (Some(unit), true) => format!("From the mean ({unit})"),
             },
             values: found
                 .iter()
@@ -107,20 +118,28 @@ fn forest(compared: &Compared, names: &[String], adjust: Adjust, showing: &Showi
             told.push(panel);
         }
     }
+    let share = percent(showing.confidence);
     Forest {
         contrasts: pairs.iter().map(|pair| pair_name(names, *pair)).collect(),
         panels: told,
-        interval: match adjust {
-            Adjust::Tukey => format!(
-                "{} intervals that hold for all pairs of a term together",
-                percent(showing.confidence)
-            ),
-            Adjust::Holm | Adjust::None => {
-                format!("{} intervals of one pair", percent(showing.confidence))
-            }
-        },
+        interval: showing.with_choice(
+            study,
+            match (adjust, to_mean) {
+                (Adjust::Tukey, false) => {
+                    format!("{share} intervals that hold for all pairs of a term together")
+                }
+                (Adjust::Tukey, true) => {
+                    format!("{share} intervals that cover all comparisons of a term together")
+                }
+                (Adjust::Holm | Adjust::None, false) => format!("{share} intervals of one pair"),
+                (Adjust::Holm | Adjust::None, true) => {
+                    format!("{share} intervals of one comparison with the mean of all")
+                }
+            },
+        ),
         adjustment: match adjust {
             Adjust::Holm => "Holm, within a term".to_owned(),
+            Adjust::Tukey if to_mean => "greatest t, within a term".to_owned(),
             Adjust::Tukey => "Tukey, within a term".to_owned(),
             Adjust::None => String::new(),
         },
@@ -137,10 +156,10 @@ fn ranged(contrast: &Contrast) -> Ranged {
 }
 
 fn difference_band(
+    study: &Study,
     compared: &Compared,
-    names: &[String],
     trait_name: &str,
-    showing: &Showing,
+    (names, showing): (&[String], &Showing),
 ) -> DifferenceBand {
     let drawn = compared
         .by_age
@@ -173,11 +192,19 @@ fn difference_band(
     let share = percent(showing.confidence);
     DifferenceBand {
         quantity: Quantity {
-            name: format!("Difference in {}", trait_name.replace('_', " ")),
+            name: match compared.by_age.first().map(|one| one.b) {
+                Some(Against::MeanOfAll) => {
+                    format!(
+                        "{} from the mean of all",
+                        capital(&trait_name.replace('_', " "))
+                    )
+                }
+                _ => format!("Difference in {}", trait_name.replace('_', " ")),
+            },
             unit: "g".to_owned(),
         },
         ages: AgeUnit::Days,
-        pointwise: format!("{share} pointwise confidence band"),
+        pointwise: showing.with_choice(study, format!("{share} pointwise confidence band")),
         simultaneous: format!("{share} band that holds at all ages together (sup-t)"),
         pairs: pairs.filter(|pair| !pair.difference.is_empty()).collect(),
         letter: showing.letter,

@@ -34,6 +34,7 @@ mod prose;
 pub mod results_words;
 mod rounding;
 pub mod scan_pictures;
+mod showing;
 mod sources;
 pub mod table;
 pub mod told;

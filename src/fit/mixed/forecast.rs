@@ -471,12 +471,19 @@ impl Forecast {
     }
 }
 
-/// g' M g.
+/// g' M g. Of many groups' fixed effects a bird's gradient has only its own group's, so
+/// that what is zero is passed over: a product of all would cost their square a bird.
 pub(super) fn quadratic(g: &[f64], matrix: &[f64]) -> f64 {
     let n = g.len();
+    let entries: Vec<(usize, f64)> = g
+        .iter()
+        .copied()
+        .enumerate()
+        .filter(|(_, entry)| entry.abs() > 0.0)
+        .collect();
     let mut sum = 0.0;
-    for (row, one) in g.iter().enumerate() {
-        for (column, other) in g.iter().enumerate() {
+    for (row, one) in &entries {
+        for (column, other) in &entries {
             sum += one * matrix[row * n + column] * other;
         }
     }

@@ -1,6 +1,6 @@
 //! How sure the curves are, how one was chosen, and how strains were compared.
 
-use crate::contrast::{Adjust, Source as Joined};
+use crate::contrast::{Adjust, Against, Source as Joined};
 use crate::report::prose::listed;
 use crate::report::sources::{References, Source};
 use crate::report::told::Told;
@@ -82,19 +82,35 @@ pub(super) fn comparison(told: &Told<'_>, cited: &mut References) -> Vec<String>
         (true, false) => "one mixed model of all birds",
         _ => "pooled fits of each strain with standard errors by bird",
     };
+    // Of very many strains, each is compared with the mean of all.
+    let to_mean = comparison
+        .compared
+        .iter()
+        .flat_map(|one| &one.contrasts)
+        .any(|one| one.b == Against::MeanOfAll);
+    let number = if to_mean { "comparisons" } else { "pairs" };
     let adjusted = match told.adjust {
         Adjust::Holm => format!(
-            "p values were adjusted for the number of pairs within each term by Holm's method {}, intervals were not",
+            "p values were adjusted for the number of {number} within each term by Holm's method {}, intervals were not",
             cited.cite(Source::Holm)
+        ),
+        Adjust::Tukey if to_mean => format!(
+            "p values and intervals were adjusted for the number of comparisons within each term by the simulated distribution of the greatest t {}",
+            cited.cite(Source::Hothorn)
         ),
         Adjust::Tukey => format!(
             "p values and intervals were adjusted for the number of pairs within each term by Tukey's method {}",
             cited.cite(Source::Tukey)
         ),
-        Adjust::None => "p values were not adjusted for the number of pairs".to_owned(),
+        Adjust::None => format!("p values were not adjusted for the number of {number}"),
+    };
+    let whom = if to_mean {
+        "Each strain was compared with the mean of all strains, itself among them"
+    } else {
+        "Strains were compared"
     };
     let mut text = format!(
-        "Strains were compared, trait by trait, in the terms of the curve that most of them converge with and whose AICc over them is least, and in quantities that follow from it, by {by_what}; {adjusted}."
+        "{whom}, trait by trait, in the terms of the curve that most of them converge with and whose AICc over them is least, and in quantities that follow from it, by {by_what}; {adjusted}."
     );
     let mut tests: Vec<&str> = Vec::new();
     for test in comparison.compared.iter().flat_map(|one| &one.tests) {
@@ -120,7 +136,12 @@ pub(super) fn comparison(told: &Told<'_>, cited: &mut References) -> Vec<String>
     }
     if comparison.compared.iter().any(|one| !one.by_age.is_empty()) {
         text += &format!(
-            " The difference between two strains along age was given a simultaneous {} % band (sup-t {}).",
+            " The difference between {} along age was given a simultaneous {} % band (sup-t {}).",
+            if to_mean {
+                "each strain and the mean of all"
+            } else {
+                "two strains"
+            },
             told.percent(),
             cited.cite(Source::Hothorn)
         );
