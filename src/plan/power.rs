@@ -19,7 +19,6 @@
 //! Statistical Methods, 6.14 (both from memory). Checked against R's `power.t.test`.
 
 use crate::stats::distribution::{normal_lower, normal_quantile, t_two_sided_quantile};
-use crate::stats::incomplete::ln_gamma;
 
 /// Steps of the integral, even.
 const STEPS: u32 = 400;
@@ -46,7 +45,7 @@ pub fn power(size: f64, level: f64, df: f64) -> f64 {
         return beyond(1.0);
     }
     let half = 0.5 * df;
-    let log_constant = std::f64::consts::LN_2 + half * half.ln() - ln_gamma(half);
+    let log_constant = std::f64::consts::LN_2 + half * half.ln() - libm::lgamma(half);
     let density = |s: f64| {
         if s > 0.0 {
             (log_constant + (df - 1.0) * s.ln() - half * s * s).exp()

@@ -11,6 +11,8 @@
 //! the incomplete gamma functions, SIAM J. Math. Anal. 10:757-766 (first two terms).
 //! Checked against R in `tests/quantiles.rs`.
 
+use libm::lgamma;
+
 const HALF_LOG_2_PI: f64 = 0.918_938_533_204_672_7;
 const SQRT_2_PI: f64 = 2.506_628_274_631_000_5;
 
@@ -51,7 +53,7 @@ impl Tails {
 /// ln Gamma(n + 1) less Stirling's leading terms, (n + 1/2) ln n - n + ln(2 pi) / 2, for n > 0.
 fn stirling_error(n: f64) -> f64 {
     if n < 15.0 {
-        return ln_gamma(n + 1.0) - ((n + 0.5) * n.ln() - n + HALF_LOG_2_PI);
+        return lgamma(n + 1.0) - ((n + 0.5) * n.ln() - n + HALF_LOG_2_PI);
     }
     let inverse = 1.0 / (n * n);
     (1.0 / 12.0
@@ -63,18 +65,6 @@ fn stirling_error(n: f64) -> f64 {
                             * (1.0 / 1680.0
                                 - inverse * (1.0 / 1188.0 - inverse * 691.0 / 360_360.0)))))
         / n
-}
-
-/// ln Gamma(x) for x > 0.
-pub fn ln_gamma(x: f64) -> f64 {
-    // Up to where the series has its digits, by Gamma(x + 1) = x Gamma(x).
-    let (mut n, mut product) = (x, 1.0);
-    while n < 16.0 {
-        product *= n;
-        n += 1.0;
-    }
-    let m = n - 1.0;
-    (m + 0.5) * m.ln() - m + HALF_LOG_2_PI + stirling_error(m) - product.ln()
 }
 
 /// l - 1 - ln l for l and mu = l - 1, each with its digits: how far l is from 1.
@@ -109,7 +99,7 @@ pub(super) fn gamma_tails(a: f64, x: f64) -> Tails {
         // The normal distribution's, which is asked for most.
         x.sqrt() * (-x).exp() / GAMMA_OF_3_HALVES
     } else if a < 15.0 {
-        (a * x.ln() - x - ln_gamma(a + 1.0)).exp()
+        (a * x.ln() - x - lgamma(a + 1.0)).exp()
     } else {
         (-stirling_error(a) - a * distance(x / a, (x - a) / a)).exp() / (SQRT_2_PI * a.sqrt())
     };
