@@ -255,9 +255,9 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         match self.tasks.iter().find_map(|task| task.lost) {
             Some((first, why)) => {
                 let why = match why {
-                    Lost::NoValue => "the curve has no finite value there",
-                    Lost::NoMode => "the search for their own curve comes to no end",
-                    Lost::NoDensity => "the curve has no finite value beside their own curve",
+                    Lost::Valueless => "the curve has no finite value there",
+                    Lost::Endless => "the search for their own curve comes to no end",
+                    Lost::Beside => "the curve has no finite value beside their own curve",
                 };
                 format!(
                     "{count} of {all} subjects (the first is number {}) have no likelihood: {why}",

@@ -79,11 +79,11 @@ pub(super) struct Marginal {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Lost {
     /// The curve has no finite value at the typical subject's terms.
-    NoValue,
+    Valueless,
     /// The search for the subject's mode came to no end.
-    NoMode,
+    Endless,
     /// No finite value at the mode's neighbours, or at no node.
-    NoDensity,
+    Beside,
 }
 
 impl Marginal {
@@ -166,18 +166,18 @@ impl Marginal {
         } else {
             value += self
                 .at_nodes(problem, point, rule, subject, u)
-                .ok_or(Lost::NoDensity)?;
+                .ok_or(Lost::Beside)?;
         }
         self.reverse_cholesky(problem, point);
         self.eta_differences(problem, point, subject, u)
-            .ok_or(Lost::NoDensity)?;
+            .ok_or(Lost::Beside)?;
         self.follow_mode(problem, point, u);
         let left: f64 = self.z.iter().zip(&self.g).map(|(z, g)| z * g).sum();
         let value = value - left;
         if value.is_finite() {
             Ok(value)
         } else {
-            Err(Lost::NoDensity)
+            Err(Lost::Beside)
         }
     }
 

@@ -42,7 +42,7 @@ impl Marginal {
             None => {
                 u.fill(0.0);
                 self.joint(problem, point, subject, u)
-                    .ok_or(Lost::NoValue)?
+                    .ok_or(Lost::Valueless)?
             }
         };
         let mut last = f64::INFINITY;
@@ -62,7 +62,7 @@ impl Marginal {
                     // Back to where the step began.
                     joint = self
                         .joint(problem, point, subject, u)
-                        .ok_or(Lost::NoValue)?;
+                        .ok_or(Lost::Valueless)?;
                     self.look(problem, point, subject, u)?;
                     break;
                 }
@@ -85,7 +85,7 @@ impl Marginal {
         spherical_slope(problem, point, &self.here.gradient, u, &mut self.g);
         spherical_matrix(problem, point, &self.here.information, &mut self.h);
         if !cholesky::factor(&mut self.h, problem.q) {
-            return Err(Lost::NoValue);
+            return Err(Lost::Valueless);
         }
         self.step.copy_from_slice(&self.g);
         cholesky::forward(&self.h, problem.q, &mut self.step);
@@ -173,7 +173,7 @@ impl Marginal {
                 }
                 damping = f64::max(10.0 * damping, 1e-3);
                 if damping > MOST_DAMPING {
-                    return Err(Lost::NoMode);
+                    return Err(Lost::Endless);
                 }
             };
             joint = next;
@@ -183,7 +183,7 @@ impl Marginal {
                 return Ok(joint);
             }
         }
-        Err(Lost::NoMode)
+        Err(Lost::Endless)
     }
 
     /// h at u; with gradient and information in `here`.
