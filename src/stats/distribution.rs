@@ -6,7 +6,7 @@
 //! lose digits from 1e5 degrees of freedom on, and its error function far out in the tail); t
 //! with many degrees of freedom on a transformation to the normal. Quantiles are roots of the
 //! smaller tail. They agree with R over 0.5 to 1e12 degrees of freedom and tails from 1e-300
-//! (`tests/quantiles.rs`, which says how closely).
+//! (`tests/reference/quantiles.rs`, which says how closely).
 //!
 //! Degrees of freedom are positive and need not be whole, infinitely many are the limit;
 //! probabilities lie in [0, 1] (0 and 1 give the ends of the support). Where no degree of

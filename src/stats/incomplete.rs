@@ -9,7 +9,7 @@
 //! factors). Press et al. (2007), Numerical Recipes, 3rd ed., 6.2 and 6.4 (series and
 //! continued fractions by Lentz's method). Temme, N. M. (1979), The asymptotic expansion of
 //! the incomplete gamma functions, SIAM J. Math. Anal. 10:757-766 (first two terms).
-//! Checked against R in `tests/quantiles.rs`.
+//! Checked against R in `tests/reference/quantiles.rs`.
 
 use libm::lgamma;
 

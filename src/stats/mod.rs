@@ -3,7 +3,7 @@
 //! Nothing here knows a bird, a file or a growth curve. Functions take plain
 //! slices and matrices and end in numbers, or in a [`Failure`] that says in
 //! words why the data cannot answer. Given numbers up to 1e75 in size (of which the
-//! products of squares are numbers too) they never return NaN (`tests/stats_edges.rs`).
+//! products of squares are numbers too) they never return NaN (`tests/properties/stats_edges.rs`).
 //!
 //! Start reading at [`linear`] (regression), [`agreement`] and [`precision`]
 //! (two methods, one method twice), [`time_to_event`] (when does it happen).

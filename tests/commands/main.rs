@@ -5,10 +5,14 @@ mod composition_commands;
 mod contrast;
 mod first_steps;
 mod forecast_command;
+mod in_sample;
 mod inference;
+mod limits_and_likelihoods;
 mod onset_command;
 mod plan_command;
 mod population;
 mod saved_population;
 #[path = "../support/mod.rs"]
 mod support;
+mod writing_crash;
+mod writing_inputs;

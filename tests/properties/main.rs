@@ -7,5 +7,6 @@ mod demo_truth_composition;
 mod fit_properties;
 mod flock_forecast;
 mod growth_curves;
+mod stats_edges;
 #[path = "../support/mod.rs"]
 mod support;

@@ -1,10 +1,14 @@
 //! What the program makes of tables, study folders and curve cards, right and wrong.
 
 mod bad_input_study;
+mod card_sizes;
 mod composition_bad_input;
 mod curve_cards;
+mod faults;
+mod plausible_weights;
 mod spreadsheets;
 mod study_check;
 mod study_reading;
 #[path = "../support/mod.rs"]
 mod support;
+mod workbooks;

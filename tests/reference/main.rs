@@ -7,8 +7,12 @@ mod flock;
 mod forecast;
 mod maturity;
 mod mixed;
+mod mixed_marginal;
+mod no_intercept;
 mod nonlinear;
 mod plan;
+mod quantiles;
+mod single_fits;
 mod stats;
 #[path = "../support/mod.rs"]
 mod support;

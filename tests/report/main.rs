@@ -3,7 +3,10 @@
 mod browser;
 mod house;
 mod invented;
+mod many_strains;
 mod paper;
 mod pictures;
+mod possible_numbers;
 #[path = "../support/mod.rs"]
 mod support;
+mod view_server;

@@ -3,7 +3,7 @@
 //! The rules point at rows and take nothing out. They belong to reading a study:
 //! [`Study::doubts`] is what `check` prints in full and every other command prints
 //! as warnings. Their constants are common practice, no source; how often they are
-//! wrong on sound flocks is measured in `tests/plausible_weights.rs`.
+//! wrong on sound flocks is measured in `tests/reading/plausible_weights.rs`.
 
 mod course;
 mod envelope;

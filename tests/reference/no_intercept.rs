@@ -6,8 +6,8 @@ use pinfeather::composition::{Formula, Frame};
 use pinfeather::stats::agreement::deming;
 use pinfeather::study::Format;
 
-const DATA: &str = include_str!("reference/through_zero/data.csv");
-const EXPECTED: &str = include_str!("reference/through_zero/expected.csv");
+const DATA: &str = include_str!("through_zero/data.csv");
+const EXPECTED: &str = include_str!("through_zero/expected.csv");
 
 fn expected(key: &str) -> f64 {
     let row = EXPECTED.lines().find_map(|line| line.strip_prefix(key));

@@ -60,7 +60,7 @@ impl Bird {
 }
 
 fn birds() -> Vec<Bird> {
-    serde_json::from_str(include_str!("reference/single_birds/expected.json")).unwrap()
+    serde_json::from_str(include_str!("single_birds/expected.json")).unwrap()
 }
 
 /// Log-likelihoods agree to 1e-6: both ends are polished, at an optimum the likelihood is

@@ -1,11 +1,8 @@
 //! No output holds a number that its place cannot hold: what the data do not determine
 //! has no number anywhere, not a digit of it.
 
-#[path = "possible/columns.rs"]
 mod columns;
-#[path = "possible/scan.rs"]
 mod scan;
-#[path = "possible/studies.rs"]
 mod studies;
 
 use std::path::{Path, PathBuf};
