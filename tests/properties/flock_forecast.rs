@@ -388,7 +388,7 @@ fn a_spread_that_takes_up_what_the_curve_misses_is_told() {
         fit.outcome.fit().map(|fit| fit.variance_power())
     );
     assert!(
-        reasons.contains("the residual spread grows with the power"),
+        reasons.contains("the residual spread grows with more than the power 2 of the mean"),
         "{reasons}"
     );
 }

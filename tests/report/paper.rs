@@ -407,7 +407,7 @@ fn tex_sets_both_tables_where_it_is_installed() {
     assert!(paper.join("all.pdf").is_file(), "{said}");
 }
 
-/// `report` writes the paper beside its page; `draw` and `fit` write none.
+/// `run` writes the paper; `report` writes its page alone, `fit` its tables.
 #[test]
 fn who_writes_the_paper() {
     let folder = folder_with(&[("w.csv", &weighings(&[("Alder", 1500.0)]))]);
@@ -415,7 +415,8 @@ fn who_writes_the_paper() {
         folder.path(),
         "report w.csv --group strain --curve gompertz --level strain",
     );
-    assert!(folder.path().join("results/paper/results.md").is_file());
+    assert!(folder.path().join("results/report.html").is_file());
+    assert!(!folder.path().join("results/paper").exists());
     assert!(!folder.path().join("results/tables").exists());
     fs::remove_dir_all(folder.path().join("results")).unwrap();
     run(folder.path(), "fit w.csv --group strain --curve gompertz");
