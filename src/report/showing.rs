@@ -40,16 +40,13 @@ impl Drawn {
     pub(crate) fn add(&mut self, name: String, pages: impl FnOnce() -> Result<Vec<Picture>>) {
         match pages() {
             Ok(pages) => {
-                let several = pages.len() > 1;
-                let named = pages.into_iter().enumerate().map(|(at, picture)| Named {
-                    name: if several {
-                        page_name(&name, at + 1)
-                    } else {
-                        name.clone()
-                    },
-                    picture,
-                });
-                self.pictures.extend(named);
+                let names = match pages.len() {
+                    1 => vec![name],
+                    several => (1..=several).map(|page| page_name(&name, page)).collect(),
+                };
+                let named = names.into_iter().zip(pages);
+                self.pictures
+                    .extend(named.map(|(name, picture)| Named { name, picture }));
             }
             Err(error) => self
                 .failed

@@ -97,7 +97,10 @@ fn a_plan_says_how_few_birds_and_its_table_agrees() {
         .find(|row| row["birds"] == "24" && row["strain"] == "Ash");
     assert!(cell(slaughter.unwrap(), "expected_se") > error("24", "Ash"));
     for row in of("serial slaughter", "cue", "A") {
-        assert_eq!((&*row["status"], &*row["expected_se"]), ("not estimable", ""));
+        assert_eq!(
+            (&*row["status"], &*row["expected_se"]),
+            ("not estimable", "")
+        );
     }
     let cue = of("optimal 4 scans", "cue", "A");
     let reliability = cell(cue[0], "reliability");

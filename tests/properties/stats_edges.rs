@@ -90,7 +90,10 @@ fn statistics_of_two_columns_give_numbers_or_a_reason() {
             );
             none("deming", &both, answers(deming(&x, &y, 1.0, 0.95)));
             none("broken stick", &both, answers(broken_stick(&x, &y, 0.95)));
-            let (a, b) = (precision(&[x.clone()], 0.95), precision(&[y.clone()], 0.95));
+            let (a, b) = (
+                precision(std::slice::from_ref(&x), 0.95),
+                precision(std::slice::from_ref(&y), 0.95),
+            );
             if let (Ok(a), Ok(b)) = (a, b) {
                 none("compare", &both, answers(compare(&a, &b, 0.95)));
             }

@@ -117,9 +117,8 @@ fn repeats_in_an_ods_are_capped() {
 fn book(folder: &Path, change: impl Fn(&str, Vec<u8>) -> (String, Vec<u8>)) -> PathBuf {
     let mut book = xlsx::Workbook::new();
     let sheet = book.add_worksheet();
-    for (column, header) in ["bird", "age_d", "weight_g"].iter().enumerate() {
-        sheet.write(0, column as u16, *header).unwrap();
-    }
+    let header = ["bird", "age_d", "weight_g"];
+    sheet.write_row(0, 0, header).unwrap();
     for row in 1..=4 {
         sheet.write(row, 0, "a").unwrap();
         sheet.write(row, 1, (row - 1) * 7).unwrap();

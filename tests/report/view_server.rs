@@ -190,6 +190,29 @@ fn many_and_slow_connections_delay_nobody_and_end() {
     assert!(live.got("").contains("class=\"counts\""));
 }
 
+/// Endless heads, other protocols and random bytes.
+fn noise(live: &Live) -> Vec<Vec<u8>> {
+    let get = format!("GET {}", live.path);
+    let long = "a".repeat(200_000);
+    let mut all: Vec<Vec<u8>> = vec![
+        live.request(&get, &format!("X: {long}\r\n")).into(),
+        live.request(&format!("GET /{long}"), "").into(),
+        live.request(&get, &"X: y\r\n".repeat(10_000)).into(),
+        b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n".into(),
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03".into(),
+        Vec::new(),
+    ];
+    let mut seed = 7_u64;
+    for n in 0..200 {
+        let bytes = (0..n).map(|_| {
+            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            (seed >> 56) as u8
+        });
+        all.push(bytes.collect());
+    }
+    all
+}
+
 #[test]
 fn what_is_no_request_for_the_page_gets_none() {
     let folder = tempfile::tempdir().unwrap();
@@ -254,27 +277,7 @@ fn what_is_no_request_for_the_page_gets_none() {
             .into(),
         ),
     ];
-    let long = "a".repeat(200_000);
-    attempts.push((
-        0,
-        head(&format!("GET {page}"), &format!("X: {long}\r\n")).into(),
-    ));
-    attempts.push((0, head(&format!("GET /{long}"), "").into()));
-    attempts.push((
-        0,
-        head(&format!("GET {page}"), &"X: y\r\n".repeat(10_000)).into(),
-    ));
-    attempts.push((0, b"PRI * HTTP/2.0\r\n\r\nSM\r\n\r\n".into()));
-    attempts.push((0, b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03".into()));
-    attempts.push((0, Vec::new()));
-    let mut seed = 7_u64;
-    for n in 0..200 {
-        let noise = (0..n).map(|_| {
-            seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-            (seed >> 56) as u8
-        });
-        attempts.push((0, noise.collect()));
-    }
+    attempts.extend(noise(&live).into_iter().map(|bytes| (0, bytes)));
     for (expected, bytes) in attempts {
         let answer = live.sent(&bytes);
         let found = status(&answer);

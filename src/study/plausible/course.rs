@@ -43,7 +43,8 @@ impl Course {
         let mut places: Vec<Vec<u32>> = vec![Vec::new(); study.strains.len()];
         for (bird, what) in study.birds.iter().enumerate() {
             let (flocks, places) = (&mut strains[what.strain], &mut places[what.strain]);
-            for record in records.starts[bird]..records.starts[bird + 1] {
+            let range = records.starts[bird]..records.starts[bird + 1];
+            for (record, flock) in range.clone().zip(&mut flock[range]) {
                 let day = day(records.ages_d[record]);
                 let at = usize::try_from(day).unwrap_or(0);
                 if places.len() <= at {
@@ -56,7 +57,7 @@ impl Course {
                     });
                     places[at] = u32::try_from(flocks.len()).unwrap_or(u32::MAX);
                 }
-                flock[record] = places[at] - 1;
+                *flock = places[at] - 1;
                 flocks[places[at] as usize - 1].members.push(record);
             }
         }
@@ -100,7 +101,9 @@ impl Course {
     /// age; 0 where it is between them, `None` where no flock is large enough.
     pub(super) fn off(&self, strain: usize, age_d: f64, log: f64) -> Option<f64> {
         let age = day(age_d);
-        let (mut before, mut after): (Option<(i32, f64)>, Option<(i32, f64)>) = (None, None);
+        // Day and median of the nearest flocks on both sides.
+        let mut before: Option<(i32, f64)> = None;
+        let mut after: Option<(i32, f64)> = None;
         for flock in &self.strains[strain] {
             let Some(centre) = flock.centre else { continue };
             if flock.day <= age && before.is_none_or(|(day, _)| flock.day > day) {

@@ -116,7 +116,8 @@ pub(super) fn odd_birds(study: &Study, records: &Records, course: &Course) -> Ve
         if range.len() < FEWEST_WEIGHINGS {
             continue;
         }
-        (off.clear(), spreads.clear());
+        off.clear();
+        spreads.clear();
         for record in range.clone() {
             let log = course.logs[record];
             let own = match course.centre(what.strain, record) {

@@ -87,7 +87,9 @@ fn normal(random: &mut ChaCha8Rng) -> f64 {
 pub(crate) fn write(seed: u64, folder: &Path) -> String {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     // Primes apart, so that 40 studies have 40 combinations.
-    let at = |step: u64, count: usize| (seed * step % count as u64) as usize;
+    let at = |step: u64, count: usize| {
+        usize::try_from(seed * step % count as u64).expect("below a count")
+    };
     let growth = GROWTH[at(1, GROWTH.len())];
     let ages_d = AGES[at(5, AGES.len())];
     let (strains, birds) = SIZES[(seed / 2) as usize % SIZES.len()];
