@@ -37,8 +37,8 @@ use crate::trajectory::profiles::TermProfile;
 /// its own).
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
-  pinfeather draw data-demo --width 89
-  pinfeather draw data-demo --width 140 --format pdf,tiff --dpi 600 --theme grayscale --letters
+  pinfeather draw data-demo --width 89 --out paper-figures
+  pinfeather draw data-demo --width 140 --format pdf,tiff --dpi 600 --theme grayscale --letters --out paper-figures
   pinfeather draw weights.csv --bird Chick --age Time --value weight --group Diet --dpi 600")]
 pub(crate) struct DrawArgs {
     #[command(flatten)]
