@@ -93,7 +93,13 @@ impl Staged {
             files: Vec::new(),
         });
         for made in missing {
-            self.disk.make_folder(&made).map_err(unwritable)?;
+            match self.disk.make_folder(&made) {
+                // Another run has made it in the meantime.
+                Err(error) if error.kind() == io::ErrorKind::AlreadyExists && made.is_dir() => {
+                    continue;
+                }
+                result => result.map_err(unwritable)?,
+            }
             if let Some(folder) = self.folders.last_mut() {
                 folder.made.push(made);
             }
