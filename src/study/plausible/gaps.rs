@@ -93,7 +93,7 @@ fn weighing_days(study: &Study, records: &Records) -> Vec<Vec<(f64, f64)>> {
             }
         }
         counts.entry(day(*first)).or_default().1 += 1;
-        counts.entry(day(*last) + 1).or_default().1 -= 1;
+        counts.entry(day(*last).saturating_add(1)).or_default().1 -= 1;
     }
     let share = study.settings.plausible.weighing_day_share;
     counts
