@@ -46,6 +46,10 @@ fn main() -> ExitCode {
     {
         return replay(Path::new(file));
     }
+    if !counts_memory() {
+        eprintln!("the counter of memory does not count");
+        return ExitCode::from(2);
+    }
     let Some(options) = options(&arguments) else {
         eprintln!("expected [--seconds N | --executions N] [--seed N] [GROUP or TARGET ...]");
         return ExitCode::from(2);
@@ -174,7 +178,7 @@ fn report(
 ) {
     let _ = writeln!(
         std::io::stderr(),
-        "{}: {done} executions in {} s, the longest {:.2} s, at most {mb:.0} MB, {} kinds of findings in {}",
+        "{}: {done} executions in {} s, the longest {:.2} s of work, at most {mb:.1} MB, {} kinds of findings in {}",
         target.name,
         began.elapsed().as_secs(),
         longest.as_secs_f64(),
@@ -203,6 +207,14 @@ fn once(target: &Target, data: &[u8]) -> (Option<String>, Duration, f32) {
         None
     };
     (finding, took, mb)
+}
+
+/// Whether the bound on memory can be trusted.
+fn counts_memory() -> bool {
+    MEMORY.reset_peak_usage();
+    let before = MEMORY.current_usage();
+    drop(std::hint::black_box(vec![1_u8; 64 << 20]));
+    MEMORY.peak_usage() - before >= 64 << 20
 }
 
 /// Time that this process has worked, where the system says so: the clock goes on while others do.
@@ -243,7 +255,7 @@ fn replay(file: &Path) -> ExitCode {
     };
     let (finding, took, mb) = once(target, &data);
     eprintln!(
-        "{:.2} s, {mb:.0} MB; the files are left in {}: {}",
+        "{:.2} s of work, {mb:.1} MB; the files are left in {}: {}",
         took.as_secs_f64(),
         folder().display(),
         finding.as_deref().unwrap_or("no finding")

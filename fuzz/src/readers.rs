@@ -216,6 +216,7 @@ fn try_records(u: &mut Unstructured) -> Result<()> {
             counts: [("birds".to_owned(), 72)].into(),
             warnings: vec!["look".to_owned()],
             outputs: Vec::new(),
+            saved: Vec::new(),
         };
         vec![serde_json::to_vec_pretty(&record).expect("a record")]
     });

@@ -7,7 +7,9 @@
 //! can also claim that a cell, a row or a space is repeated a million times; those
 //! claims are added up over all sheets, and the blocks of merged cells, which the
 //! reader of cells does not see, are kept. Empty cells and rows behind the last filled
-//! one, which spreadsheet programs repeat to the sheet's edge, claim nothing.
+//! one, which spreadsheet programs repeat to the sheet's edge, claim nothing. Every
+//! part of XML from which cells come must close what it opens: the reader of cells looks
+//! for the end of an .ods sheet for ever, and a sheet that is cut short has lost rows.
 
 use std::io::{BufReader, Cursor, Read};
 
@@ -130,16 +132,49 @@ pub(crate) fn looked_through(bytes: &[u8]) -> Result<Known, NoWorkbook> {
             return Err(NoWorkbook::Bomb);
         }
     }
-    let spans = match kind {
-        Kind::Xlsx => Vec::new(),
-        Kind::Ods => {
-            let content = archive
-                .by_name("content.xml")
-                .map_err(|error| damaged(&error))?;
-            spans(BufReader::new(content))?
+    let mut spans = Vec::new();
+    for index in 0..archive.len() {
+        let part = archive.by_index(index).map_err(|error| damaged(&error))?;
+        let name = part.name().map_err(|error| damaged(&error))?.into_owned();
+        let part = BufReader::new(part);
+        match (kind, name.rsplit_once('/')) {
+            (Kind::Ods, None) if name == "content.xml" => spans = merged(&name, part)?,
+            (Kind::Ods, Some(("META-INF", "manifest.xml"))) => closed(&name, part, |_| Ok(()))?,
+            (Kind::Xlsx, Some(("xl" | "xl/worksheets", file))) if file.ends_with(".xml") => {
+                closed(&name, part, |_| Ok(()))?;
+            }
+            _ => {}
         }
-    };
+    }
     Ok(Known { kind, spans })
+}
+
+/// Shows every event of a part of XML; an error where an element is not closed at its end.
+fn closed(
+    name: &str,
+    part: impl std::io::BufRead,
+    mut each: impl FnMut(&Event<'_>) -> Result<(), NoWorkbook>,
+) -> Result<(), NoWorkbook> {
+    let damaged = |why: String| NoWorkbook::Damaged(format!("{name}: {}", why.replace('\n', " ")));
+    let mut reader = quick_xml::Reader::from_reader(part);
+    let (mut buffer, mut depth) = (Vec::new(), 0_usize);
+    loop {
+        let event = reader
+            .read_event_into(&mut buffer)
+            .map_err(|error| damaged(error.to_string()))?;
+        match &event {
+            Event::Start(_) => depth += 1,
+            // An end without a beginning is an error of the reader's.
+            Event::End(_) => depth = depth.saturating_sub(1),
+            Event::Eof if depth > 0 => {
+                return Err(damaged("it ends inside an element".to_owned()));
+            }
+            Event::Eof => return Ok(()),
+            _ => {}
+        }
+        each(&event)?;
+        buffer.clear();
+    }
 }
 
 /// Unpacked bytes, and elements among them that a reader keeps one by one.
@@ -239,28 +274,26 @@ impl Claimed {
 }
 
 /// The merged blocks of an .ods; an error where what is repeated would not fit.
-fn spans(content: impl std::io::BufRead) -> Result<Vec<(String, Dimensions)>, NoWorkbook> {
-    let mut reader = quick_xml::Reader::from_reader(content);
+fn merged(
+    name: &str,
+    content: impl std::io::BufRead,
+) -> Result<Vec<(String, Dimensions)>, NoWorkbook> {
     let mut spans = Vec::new();
     let (mut sheet, mut claimed) = (String::new(), Claimed::default());
-    let mut buffer = Vec::new();
-    loop {
-        let event = reader
-            .read_event_into(&mut buffer)
-            .map_err(|error| NoWorkbook::Damaged(error.to_string().replace('\n', " ")))?;
+    closed(name, content, |event| {
         let is_whole = matches!(event, Event::Empty(_));
         match event {
             Event::Start(start) | Event::Empty(start) => match start.name().as_ref() {
                 "table:table" => {
-                    sheet = attribute(&start, "table:name").unwrap_or_default();
+                    sheet = attribute(start, "table:name").unwrap_or_default();
                     claimed.next_sheet();
                 }
-                "table:table-row" => claimed.next_row(count(&start, "table:number-rows-repeated")),
+                "table:table-row" => claimed.next_row(count(start, "table:number-rows-repeated")),
                 "table:table-cell" | "table:covered-table-cell" => {
-                    let repeated = count(&start, "table:number-columns-repeated");
+                    let repeated = count(start, "table:number-columns-repeated");
                     let (rows, columns) = (
-                        count(&start, "table:number-rows-spanned"),
-                        count(&start, "table:number-columns-spanned"),
+                        count(start, "table:number-rows-spanned"),
+                        count(start, "table:number-columns-spanned"),
                     );
                     if rows > 1 || columns > 1 {
                         let last = |first: u64, span: u64| {
@@ -286,20 +319,21 @@ fn spans(content: impl std::io::BufRead) -> Result<Vec<(String, Dimensions)>, No
                         claimed.end_cell();
                     }
                 }
-                "text:s" => claimed.add_bytes(count(&start, "text:c")),
+                "text:s" => claimed.add_bytes(count(start, "text:c")),
                 _ => {}
             },
             Event::End(end) if end.name().as_ref().ends_with("table-cell") => claimed.end_cell(),
             Event::Text(text) => claimed.add_bytes(text.len() as u64),
             Event::GeneralRef(_) => claimed.add_bytes(4),
-            Event::Eof => return Ok(spans),
             _ => {}
         }
-        if !claimed.fits() {
-            return Err(NoWorkbook::Repeats);
+        if claimed.fits() {
+            Ok(())
+        } else {
+            Err(NoWorkbook::Repeats)
         }
-        buffer.clear();
-    }
+    })?;
+    Ok(spans)
 }
 
 fn clamped(number: u64) -> u32 {

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use super::format::Format;
 use super::settings::{PerTable, Settings, Units};
+use super::units::{AGE_LIMIT_D, AgeUnit, NUMBER_LIMIT, age_in_range};
 use super::workbook::{file_and_sheet, is_named_workbook};
 use crate::error::{Error, Result};
 
@@ -66,6 +67,33 @@ pub enum Values {
     /// Any numbers, for data that are not weights of birds; several at one age
     /// are replicates. Values are taken as they stand, without a unit.
     AnyNumber,
+}
+
+impl Values {
+    /// An age in days, where it can be one; minus zero is zero.
+    pub(crate) fn age(self, age_d: f64) -> Option<f64> {
+        match self {
+            Self::AnyNumber => Some(age_d + 0.0).filter(|age_d| age_d.abs() <= NUMBER_LIMIT),
+            Self::BirdMasses => age_in_range(age_d),
+        }
+    }
+
+    /// What is expected of an age, and what to do where it is another.
+    pub(crate) fn expected_age(self, unit: AgeUnit) -> (String, &'static str) {
+        match self {
+            Self::AnyNumber => (
+                "a number between -1e100 and 1e100".to_owned(),
+                "correct the cell",
+            ),
+            Self::BirdMasses => (
+                format!(
+                    "an age in {unit} from 0 (hatch) to {:.0}",
+                    (AGE_LIMIT_D / unit.days()).floor()
+                ),
+                "correct the cell or the unit; for data that are not weights of birds say --any-number",
+            ),
+        }
+    }
 }
 
 /// In place of a group's column: all birds are one strain.

@@ -4,7 +4,8 @@
 use std::collections::BTreeMap;
 
 use super::column_names::{Holds, age_unit, columns_of, contract_name, is_named, mass_unit};
-use super::faults::{Faults, Place, listed, nearest};
+use super::columns::Values;
+use super::faults::{Faults, Place, listed, nearest, quoted};
 use super::settings::{TableName, Units};
 use super::table::Table;
 use super::units::{AgeUnit, MassUnit};
@@ -264,7 +265,7 @@ impl Header<'_> {
     }
 
     /// The columns of a wide table, each with its age in days and its unit of mass.
-    pub(crate) fn wide_columns(&self, faults: &mut Faults) -> Vec<WideColumn> {
+    pub(crate) fn wide_columns(&self, values: Values, faults: &mut Faults) -> Vec<WideColumn> {
         let mut columns = Vec::new();
         for (index, header) in self.table.headers.iter().enumerate() {
             let Some(told) = age_header(header) else {
@@ -273,8 +274,19 @@ impl Header<'_> {
             let age = self.unit(index, [None, told.age], self.units.age, "age", faults);
             let mass = self.unit(index, [None, told.mass], self.units.mass, "mass", faults);
             if let (Some(age), Some(mass)) = (age, mass) {
+                let age = age.unwrap_or(AgeUnit::Days);
+                let Some(age_d) = values.age(told.number * age.days()) else {
+                    let (expected, _) = values.expected_age(age);
+                    faults.add(
+                        self.table.header_place(),
+                        quoted(header),
+                        expected,
+                        "correct the header, or remove the column",
+                    );
+                    continue;
+                };
                 columns.push(WideColumn {
-                    age_d: told.number * age.unwrap_or(AgeUnit::Days).days(),
+                    age_d,
                     value: Measure {
                         index,
                         unit: mass.unwrap_or(MassUnit::Gram),

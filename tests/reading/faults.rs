@@ -296,6 +296,28 @@ fn cells_with_one_cause_are_one_message() {
 }
 
 #[test]
+fn an_age_in_a_header_that_can_be_none_is_a_fault() {
+    let mut columns = columns();
+    columns.format.wide = true;
+    for age in ["9007199254740993", "3651", &"9".repeat(400)] {
+        assert_eq!(
+            faults(&format!("bird,d{age}\na,40\n"), &columns),
+            [format!(
+                "w.csv, row 1: found \"d{age}\", expected an age in days from 0 (hatch) to 3650; correct the header, or remove the column"
+            )]
+        );
+    }
+    // Among any numbers it is one; they are no days of a flock, in which a gap could be.
+    let folder = tempfile::tempdir().unwrap();
+    let table = "bird,age_d,weight_g\na,-1e99,40\na,9007199254740993,50\na,1e99,50\n";
+    fs::write(folder.path().join("w.csv"), table).unwrap();
+    let output = call(folder.path(), &["check", "w.csv", "--any-number"]);
+    assert_eq!(output.status.code(), Some(0), "{output:?}");
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(!said.contains("next due"), "{said}");
+}
+
+#[test]
 fn nothing_is_printed_before_faults() {
     let folder = tempfile::tempdir().unwrap();
     for text in [

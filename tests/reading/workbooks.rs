@@ -255,3 +255,50 @@ fn a_line_break_in_a_sheets_cell_is_a_space() {
     let (_, said) = checked(&path);
     assert!(!said.contains("found"), "{said}");
 }
+
+/// Cuts a part of an archive before the last of these words.
+fn cut(sound: &Path, name: &str, before: &str) {
+    let mut from = zip::ZipArchive::new(std::io::Cursor::new(fs::read(sound).unwrap())).unwrap();
+    let mut to = zip::ZipWriter::new(fs::File::create(sound).unwrap());
+    for index in 0..from.len() {
+        let mut part = from.by_index(index).unwrap();
+        let mut bytes = Vec::new();
+        part.read_to_end(&mut bytes).unwrap();
+        let own = part.name().unwrap();
+        if own == name {
+            let text = String::from_utf8(bytes).unwrap();
+            bytes = text[..text.rfind(before).unwrap()].as_bytes().to_vec();
+        }
+        to.start_file(own, SimpleFileOptions::default()).unwrap();
+        to.write_all(&bytes).unwrap();
+    }
+    to.finish().unwrap();
+}
+
+#[test]
+fn a_part_that_ends_inside_an_element_is_refused_and_not_read_for_ever() {
+    let folder = tempfile::tempdir().unwrap();
+    let rows = ods_row(&["bird", "age_d", "weight_g"]) + &ods_row(&["a", "0", "40"]);
+    for before in [
+        "</table:table>",
+        "</table:table-row>",
+        "</table:table-cell>",
+        "</office:",
+    ] {
+        let path = ods(folder.path(), &rows);
+        cut(&path, "content.xml", before);
+        refused(&path, "damaged (content.xml: it ends inside an element)");
+    }
+    for (part, before) in [
+        ("xl/worksheets/sheet1.xml", "<row"),
+        ("xl/sharedStrings.xml", "<si>"),
+        ("xl/workbook.xml", "</sheets>"),
+    ] {
+        let path = book(folder.path(), |name, bytes| (name.to_owned(), bytes));
+        cut(&path, part, before);
+        refused(
+            &path,
+            &format!("damaged ({part}: it ends inside an element)"),
+        );
+    }
+}

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use super::day;
+use crate::study::columns::Values;
 use crate::study::faults::Place;
 use crate::study::{Records, Study};
 
@@ -39,8 +40,12 @@ impl fmt::Display for Gap {
 /// A weighing day of a strain is a day of age on which more than
 /// `weighing_day_share` of its birds were weighed, of those between their first
 /// and last weighing. More than half, so that a flock weighed on two days in
-/// turn has only one of them as its day.
+/// turn has only one of them as its day. None where ages may be any numbers, which are
+/// no days of a flock.
 pub(crate) fn gaps(study: &Study, records: &Records) -> Vec<Gap> {
+    if study.values == Values::AnyNumber {
+        return Vec::new();
+    }
     let days = weighing_days(study, records);
     let mut gaps = Vec::new();
     for (bird, what) in study.birds.iter().enumerate() {

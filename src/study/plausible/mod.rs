@@ -107,7 +107,7 @@ fn grouped<T: Display>(findings: &[T], one: &str, many: &str) -> Option<String> 
 /// The day of age that a weighing is counted under.
 #[expect(
     clippy::cast_possible_truncation,
-    reason = "ages are at most ten years"
+    reason = "ages of birds are at most ten years, and no others are counted"
 )]
 fn day(age_d: f64) -> i32 {
     age_d.round() as i32

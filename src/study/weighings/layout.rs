@@ -43,13 +43,14 @@ impl Layout {
         } else {
             header.required("bird", faults)
         };
+        let before = faults.count();
         let wide = if is_wide {
-            header.wide_columns(faults)
+            header.wide_columns(columns.values, faults)
         } else {
             Vec::new()
         };
         let (time, value) = if is_wide {
-            if wide.is_empty() {
+            if wide.is_empty() && faults.count() == before {
                 faults.add(
                     header.table.header_place(),
                     "no header with an age",

@@ -12,7 +12,7 @@ use super::super::names;
 use super::super::read::{Dates, ONE_BIRD, Register};
 use super::super::records::Seen;
 use super::super::table::Rows;
-use super::super::units::{AGE_LIMIT_D, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT, age_in_range};
+use super::super::units::{AGE_LIMIT_D, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
 use super::layout::{Layout, Time};
 
 /// The bird of a row.
@@ -223,27 +223,11 @@ impl Reader<'_> {
                     rows.word(index, &self.layout.expected_age, faults);
                 }
                 let age_d = written? * unit.days();
-                let known = match self.values {
-                    // Minus zero is zero.
-                    Values::AnyNumber => Some(age_d + 0.0).filter(|age| age.abs() <= NUMBER_LIMIT),
-                    Values::BirdMasses => age_in_range(age_d),
-                };
+                let known = self.values.age(age_d);
                 if known.is_some() {
                     return known;
                 }
-                let (expected, advice) = match self.values {
-                    Values::AnyNumber => (
-                        "a number between -1e100 and 1e100".to_owned(),
-                        "correct the cell",
-                    ),
-                    Values::BirdMasses => (
-                        format!(
-                            "an age in {unit} from 0 (hatch) to {:.0}",
-                            (AGE_LIMIT_D / unit.days()).floor()
-                        ),
-                        "correct the cell or the unit; for data that are not weights of birds say --any-number",
-                    ),
-                };
+                let (expected, advice) = self.values.expected_age(unit);
                 faults.add(
                     rows.place(index),
                     quoted(rows.cell(index)),
