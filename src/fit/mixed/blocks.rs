@@ -107,7 +107,7 @@ impl Blocks {
         let blocks = inverse.chunks_exact_mut(n * n);
         let factors = factored.factor.chunks_exact(n * n);
         for ((block, factor), scales) in blocks.zip(factors).zip(factored.scales.chunks_exact(n)) {
-            block.copy_from_slice(&super::spread::inverse_of(factor, scales, n));
+            block.copy_from_slice(&cholesky::inverse_of(factor, scales, n));
         }
         inverse
     }
@@ -138,13 +138,12 @@ impl Blocks {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fit::mixed::problem::columns;
 
     /// Two groups of two terms, their information by group and as the whole matrix.
     #[test]
     fn blocks_give_the_digits_of_the_whole_matrix() {
         let parts = [[4.0, 0.3, 0.3, 7.0], [2.0, -0.9, -0.9, 0.7]];
-        let (of_terms, fixed) = columns(&[true, true], 2);
+        let (of_terms, fixed) = ([0, 2, 1, 3], 4);
         let blocks = Blocks::of(&of_terms, 2, fixed);
         assert_eq!(blocks.len(), 8);
         let information = parts.concat();
@@ -162,7 +161,7 @@ mod tests {
         cholesky::solve_scaled(&whole, fixed, &scales, &mut solved);
         assert_eq!(blocks.solve(&factored, &right), solved);
         assert_eq!(blocks.scales(&factored), scales);
-        let inverse = super::super::spread::inverse_of(&whole, &scales, fixed);
+        let inverse = cholesky::inverse_of(&whole, &scales, fixed);
         assert_eq!(blocks.whole(&blocks.inverse(&factored)), inverse);
         let logs = (0..fixed).map(|k| 2.0 * (whole[k * fixed + k] / scales[k]).ln());
         assert_eq!(blocks.log_determinant(&factored), logs.sum::<f64>());
@@ -171,7 +170,7 @@ mod tests {
     /// A term that the groups share joins them in one block.
     #[test]
     fn a_shared_term_makes_one_block() {
-        let (of_terms, fixed) = columns(&[true, false], 3);
+        let (of_terms, fixed) = ([0, 3, 1, 3, 2, 3], 4);
         let blocks = Blocks::of(&of_terms, 2, fixed);
         assert_eq!(blocks.len(), fixed * fixed);
         assert_eq!(blocks.rows_of(2, 2), [2, 3]);

@@ -139,6 +139,18 @@ pub(super) fn solve_scaled(l: &[f64], n: usize, scales: &[f64], x: &mut [f64]) {
     }
 }
 
+/// Inverse from a factor of [`factor_scaled`], n x n.
+pub(super) fn inverse_of(factor: &[f64], scales: &[f64], n: usize) -> Vec<f64> {
+    let mut inverse = vec![0.0; n * n];
+    invert(factor, n, &mut inverse);
+    for row in 0..n {
+        for column in 0..n {
+            inverse[row * n + column] *= scales[row] * scales[column];
+        }
+    }
+    inverse
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
