@@ -10,7 +10,7 @@ use crate::fit::mixed::{Covariance, MixedFit, MixedResidual, RandomEffect};
 use crate::report::pictures::{Drawn, Showing, evenly_between, file_name, grams_of, percent};
 use crate::stats::distribution::normal_quantile;
 use crate::study::Study;
-use crate::trajectory::{PopulationFit, Trajectories};
+use crate::trajectory::{Limits, PopulationFit, Trajectories};
 
 /// The population's curve with those of its birds, by each trait's best mixed fit; none
 /// where no trait has one.
@@ -134,6 +134,7 @@ impl Scene<'_> {
     }
 
     fn population(&self) -> PopulationFigure {
+        let new_bird = self.fit.new_bird(self.showing.confidence);
         let strains = self.panels().map(|(group, name)| {
             let bird_curves: Vec<BirdLine> =
                 self.subjects(group).map(|s| self.bird_curve(s)).collect();
@@ -141,7 +142,7 @@ impl Scene<'_> {
                 name: name.to_owned(),
                 birds: bird_curves.len(),
                 bird_curves,
-                population: self.typical(group),
+                population: self.typical(group, new_bird.as_ref()),
                 standing: self.standing(),
             }
         });
@@ -175,10 +176,14 @@ impl Scene<'_> {
         }
     }
 
-    fn typical(&self, group: usize) -> Vec<BandPoint> {
+    /// A group's typical curve with the limits of a new bird.
+    fn typical(
+        &self,
+        group: usize,
+        new_bird: Option<&impl Fn(usize, &[f64]) -> Vec<Limits>>,
+    ) -> Vec<BandPoint> {
         let ages_d = evenly_between(self.fit.cohort.age_span(group), TYPICAL_STEPS);
-        let level = self.showing.confidence;
-        let limits = self.fit.new_bird(group, &ages_d, level).unwrap_or_default();
+        let limits = new_bird.map_or_else(Vec::new, |limits| limits(group, &ages_d));
         let terms = self.mixed.group(group);
         let points = ages_d.iter().zip(limits).map(|(age_d, limits)| {
             let (lower, upper) = limits.unwrap_or((f64::NAN, f64::NAN));

@@ -229,6 +229,7 @@ fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wa
             sup_t_seed: None,
             new_bird: NewBird::Untold,
         };
+        let new_bird = fit.new_bird(wanted.confidence);
         for (at, group) in fit.cohort.groups.iter().enumerate() {
             let estimates = mixed.group_estimates(at);
             let (first_d, last_d) = fit.cohort.age_span(at);
@@ -238,7 +239,7 @@ fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wa
             };
             let ages_d = days_between(first_d, last_d);
             // A new bird differs by its random effects as well as by its residuals.
-            let limits = fit.new_bird(at, &ages_d, wanted.confidence);
+            let limits = new_bird.as_ref().map(|limits| limits(at, &ages_d));
             write_curve(
                 table,
                 &whose,

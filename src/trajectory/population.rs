@@ -360,18 +360,21 @@ impl PopulationFit {
         self.cohort.records()
     }
 
-    /// Limits between which a new bird of a group is to be expected at these ages, one
-    /// weighing; `None` of a failed fit.
+    /// Limits between which a new bird of a group is to be expected at given ages, one
+    /// weighing; `None` of a failed fit. Asked for once and called for each group: what it
+    /// takes from the fit grows as the square of their number.
     #[must_use]
-    pub fn new_bird(&self, group: usize, ages_d: &[f64], level: f64) -> Option<Vec<Limits>> {
+    pub fn new_bird(&self, level: f64) -> Option<impl Fn(usize, &[f64]) -> Vec<Limits> + use<>> {
         let fit = self.outcome.fit()?;
         let model = MixedModel::new(&*self.curve, &self.options).ok()?;
         let population = fit.population(&model, &self.curve);
         #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let quantile = t_two_sided_quantile(level, population.df() as f64);
-        let forecasts = population.unseen(group, ages_d).into_iter();
-        let limits = forecasts.map(|one| one.map(|one| one.interval(quantile)));
-        Some(limits.collect())
+        Some(move |group: usize, ages_d: &[f64]| {
+            let forecasts = population.unseen(group, ages_d).into_iter();
+            let limits = forecasts.map(|one| one.map(|one| one.interval(quantile)));
+            limits.collect()
+        })
     }
 
     /// Residuals of the fit; none of a failed one.

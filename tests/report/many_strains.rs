@@ -454,3 +454,38 @@ fn panels_higher_than_a_page_go_on_over_pages() {
         .unwrap();
     assert!(in_pages.len() > 3);
 }
+
+/// Every strain is in every table that has a row a strain, of all three levels.
+#[test]
+fn a_hundred_strains_of_six_birds_end_with_all_tables() {
+    let folder = tempfile::tempdir().unwrap();
+    study(folder.path(), 6, &numbered(100));
+    let mut arguments = vec!["run", "weights.csv", "--curve", "gompertz"];
+    arguments.extend(["--out", "o", "--format", "svg"]);
+    let output = pinfeather(folder.path(), &arguments);
+    assert!(output.status.success(), "{}", errors(&output));
+    let lacking = |table: &str, level: &str| {
+        let file = folder.path().join("o/tables").join(table);
+        let text = std::fs::read_to_string(file).unwrap();
+        let rows: Vec<&str> = text
+            .lines()
+            .filter(|line| line.starts_with(level))
+            .collect();
+        let names = numbered(100).into_iter();
+        names
+            .filter(|name| !rows.iter().any(|row| row.contains(name)))
+            .collect::<Vec<String>>()
+    };
+    for (table, level) in [
+        ("curve_terms.csv", "bird,"),
+        ("curve_terms.csv", "strain,"),
+        ("curve_terms.csv", "population,"),
+        ("curves.csv", ""),
+        ("residuals.csv", ""),
+        ("contrasts.csv", ""),
+        ("difference_by_age.csv", ""),
+        ("uniformity.csv", ""),
+    ] {
+        assert_eq!(lacking(table, level), [""; 0], "{table} {level}");
+    }
+}

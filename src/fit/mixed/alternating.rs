@@ -208,11 +208,10 @@ impl<'p, 'a> Alternation<'p, 'a> {
 
     /// About one standard error of each part of [`Self::place`].
     fn sizes(&self, profile: &Profile, step: &FactorStep) -> Vec<f64> {
-        let fixed = self.problem.fixed;
         let count = self.linear.entries.len();
-        let mut sizes: Vec<f64> = (0..fixed)
-            .map(|k| profile.scales[k] * profile.variance.sqrt())
-            .collect();
+        let mut sizes = self.problem.blocks.scales(&profile.information);
+        let sigma = profile.variance.sqrt();
+        sizes.iter_mut().for_each(|size| *size *= sigma);
         sizes.extend((0..count).map(|k| {
             let information = step.information[k * count + k];
             if information > 0.0 {

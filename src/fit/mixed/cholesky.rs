@@ -78,13 +78,15 @@ pub(super) fn invert(l: &[f64], n: usize, out: &mut [f64]) {
     }
 }
 
-/// Factors `a` after scaling it to a unit diagonal, adding a ridge if it must.
+/// Factors one `n` x `n` matrix after another, as many as there are scales for, each scaled to
+/// a unit diagonal; adds a ridge, the same to all, if it must.
 ///
 /// Writes the scales (1 / sqrt of the diagonal) and returns the ridge added, as
 /// a share of the diagonal, or `None` where no ridge up to 1 helps.
 pub(super) fn factor_scaled(a: &mut [f64], n: usize, scales: &mut [f64]) -> Option<f64> {
-    for i in 0..n {
-        let diagonal = a[i * n + i];
+    let rows = scales.len();
+    for i in 0..rows {
+        let diagonal = a[i * n + i % n];
         if !diagonal.is_finite() {
             return None;
         }
@@ -94,16 +96,23 @@ pub(super) fn factor_scaled(a: &mut [f64], n: usize, scales: &mut [f64]) -> Opti
             1.0
         };
     }
-    let scaled: Vec<f64> = (0..n * n)
-        .map(|at| a[at] * scales[at / n] * scales[at % n])
-        .collect();
+    let mut scaled = a[..rows * n].to_vec();
+    for (block, scales) in scaled.chunks_exact_mut(n * n).zip(scales.chunks_exact(n)) {
+        for (row, scale) in block.chunks_exact_mut(n).zip(scales) {
+            for (value, other) in row.iter_mut().zip(scales) {
+                *value *= scale;
+                *value *= other;
+            }
+        }
+    }
     let mut ridge = 0.0;
     loop {
-        a[..n * n].copy_from_slice(&scaled);
-        for i in 0..n {
-            a[i * n + i] += ridge;
+        let a = &mut a[..rows * n];
+        a.copy_from_slice(&scaled);
+        for i in 0..rows {
+            a[i * n + i % n] += ridge;
         }
-        if factor(a, n) {
+        if a.chunks_exact_mut(n * n).all(|block| factor(block, n)) {
             return Some(ridge);
         }
         ridge = if ridge == 0.0 { 1e-10 } else { ridge * 10.0 };
@@ -113,15 +122,33 @@ pub(super) fn factor_scaled(a: &mut [f64], n: usize, scales: &mut [f64]) -> Opti
     }
 }
 
-/// Solves with the factor of [`factor_scaled`], in place.
+/// Solves with the factors of [`factor_scaled`], in place.
 pub(super) fn solve_scaled(l: &[f64], n: usize, scales: &[f64], x: &mut [f64]) {
-    for i in 0..n {
-        x[i] *= scales[i];
+    for ((block, scales), x) in l
+        .chunks_exact(n * n)
+        .zip(scales.chunks_exact(n))
+        .zip(x.chunks_exact_mut(n))
+    {
+        for i in 0..n {
+            x[i] *= scales[i];
+        }
+        solve(block, n, x);
+        for i in 0..n {
+            x[i] *= scales[i];
+        }
     }
-    solve(l, n, x);
-    for i in 0..n {
-        x[i] *= scales[i];
+}
+
+/// Inverse from a factor of [`factor_scaled`], n x n.
+pub(super) fn inverse_of(factor: &[f64], scales: &[f64], n: usize) -> Vec<f64> {
+    let mut inverse = vec![0.0; n * n];
+    invert(factor, n, &mut inverse);
+    for row in 0..n {
+        for column in 0..n {
+            inverse[row * n + column] *= scales[row] * scales[column];
+        }
     }
+    inverse
 }
 
 #[cfg(test)]

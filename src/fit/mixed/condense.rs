@@ -42,7 +42,7 @@ impl Task {
             f: vec![0.0; q * q],
             k: vec![0.0; q * q],
             u: vec![0.0; q],
-            xx: vec![0.0; fixed * fixed],
+            xx: vec![0.0; problem.blocks.len()],
             xy: vec![0.0; fixed],
             yy: 0.0,
             log_m: 0.0,
@@ -136,16 +136,18 @@ impl Task {
             self.failed = true;
             return;
         }
-        let (p, q, fixed) = (problem.p, problem.q, problem.fixed);
+        let (p, q) = (problem.p, problem.q);
         let columns = problem.columns_of(subject);
+        let group = problem.groups[subject];
+        let rows = problem.blocks.rows_of(group, p);
         for j in 0..p {
-            let row = columns[j] * fixed;
+            let row = problem.blocks.place(group, rows[j], 0);
             for k in 0..=j {
                 let mut sum = numbers[j * p + k];
                 for l in 0..q {
                     sum -= self.b[l * p + j] * self.b[l * p + k];
                 }
-                self.xx[row + columns[k]] += sum;
+                self.xx[row + rows[k]] += sum;
             }
             let mut sum = numbers[p * p + j];
             for l in 0..q {
@@ -249,8 +251,9 @@ impl Task {
         subject: usize,
         numbers: &[f64],
     ) {
-        let (p, q, fixed) = (problem.p, problem.q, problem.fixed);
-        let columns = problem.columns_of(subject);
+        let (p, q) = (problem.p, problem.q);
+        let group = problem.groups[subject];
+        let rows = problem.blocks.rows_of(group, p);
         let through = |task: &Self, k: usize, j: usize| -> f64 {
             let term = problem.random[k];
             let removed: f64 = (0..q)
@@ -264,7 +267,7 @@ impl Task {
                 for j in 0..p {
                     for j2 in 0..p {
                         sum += through(self, k, j)
-                            * inverse[columns[j] * fixed + columns[j2]]
+                            * inverse[problem.blocks.place(group, rows[j], rows[j2])]
                             * through(self, l, j2);
                     }
                 }
@@ -280,5 +283,6 @@ pub(super) struct Slope<'s> {
     pub(super) change: &'s [f64],
     pub(super) precision: f64,
     pub(super) entries: &'s [(usize, usize)],
+    /// Inverse of X'W^-1X, block after block, where the likelihood is restricted.
     pub(super) restricted: Option<&'s [f64]>,
 }

@@ -207,16 +207,13 @@ impl Ending {
         let (p, fixed) = (problem.p, problem.fixed);
         let groups = problem.columns.len() / p;
         let mut effects = Vec::with_capacity(fixed);
-        // Row of d(effect)/d(beta) of each fixed effect.
-        let mut rows = vec![0.0; fixed * fixed];
+        // d(effect)/d(beta) of each fixed effect, where it is not zero, and of which beta.
+        let mut rows = Vec::with_capacity(fixed);
         for term in 0..p {
             let own = if model.grouped[term] { groups } else { 1 };
             for group in 0..own {
-                let at = problem.columns[group * p + term];
-                let row = &jacobians[group * p * p + term * p..][..p];
-                for (slope, column) in row.iter().zip(&problem.columns[group * p..]) {
-                    rows[at * fixed + column] += slope;
-                }
+                let slopes = &jacobians[group * p * p + term * p..][..p];
+                rows.push((slopes, &problem.columns[group * p..][..p]));
                 effects.push(FixedEffect {
                     term,
                     group: model.grouped[term].then_some(group),
@@ -225,7 +222,21 @@ impl Ending {
                 });
             }
         }
-        let covariance = around(&rows, &self.beta_covariance, fixed);
+        let mut covariance = Vec::with_capacity(fixed * fixed);
+        let mut half = vec![0.0; fixed];
+        for (slopes, columns) in &rows {
+            half.fill(0.0);
+            for (slope, column) in slopes.iter().zip(*columns) {
+                let from = &self.beta_covariance[column * fixed..][..fixed];
+                for (half, covariance) in half.iter_mut().zip(from) {
+                    *half += slope * covariance;
+                }
+            }
+            covariance.extend(rows.iter().map(|(slopes, columns)| {
+                let parts = slopes.iter().zip(*columns);
+                parts.map(|(slope, at)| half[*at] * slope).sum::<f64>()
+            }));
+        }
         for (at, effect) in effects.iter_mut().enumerate() {
             effect.standard_error = covariance[at * fixed + at].max(0.0).sqrt();
         }

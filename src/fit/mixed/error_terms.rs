@@ -112,7 +112,7 @@ impl Alternation<'_, '_> {
                 break;
             }
         }
-        let covariance = super::spread::inverse_of(&factor, &scales, count);
+        let covariance = cholesky::inverse_of(&factor, &scales, count);
         Ok((decrement.max(0.0).sqrt(), covariance))
     }
 }

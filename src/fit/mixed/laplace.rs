@@ -24,7 +24,7 @@ use super::likelihood::{Gather, Likelihood};
 use super::model::{Estimator, MixedModel, Nodes};
 use super::problem::Problem;
 use super::result::Certificate;
-use super::spread::{inverse_of, least_eigenvalue};
+use super::spread::least_eigenvalue;
 use crate::fit::Weakness;
 
 /// Ends when the expected gain of a full step is this small: 1e-5 standard errors.
@@ -342,7 +342,7 @@ impl Likelihood<'_, '_> {
         let mut scales = vec![0.0; m];
         let ridge = cholesky::factor_scaled(&mut hessian, m, &mut scales);
         Ok(Curved {
-            covariance: inverse_of(&hessian, &scales, m),
+            covariance: cholesky::inverse_of(&hessian, &scales, m),
             least_eigenvalue,
             definite: ridge == Some(0.0),
         })

@@ -19,7 +19,6 @@ use super::problem::{CHUNK, Errors, Problem};
 use super::profile::Pull;
 use super::quadrature::Rule;
 use super::scale::TermScale;
-use super::spread::inverse_of;
 use crate::fit::Variance;
 
 /// An entry of the factor's diagonal that a climb begins with at least, in lengths of its
@@ -292,7 +291,7 @@ impl<'p, 'a> Likelihood<'p, 'a> {
             }
             let mut scales = vec![0.0; m];
             if cholesky::factor_scaled(&mut sum, m, &mut scales).is_some() {
-                return inverse_of(&sum, &scales, m);
+                return cholesky::inverse_of(&sum, &scales, m);
             }
         }
         #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]

@@ -21,11 +21,11 @@
 use nalgebra::{DMatrix, SymmetricEigen};
 use rayon::prelude::*;
 
+use super::blocks::Factored;
 use super::cholesky;
 use super::condense::{Slope, Task, stride};
 use super::model::{Covariance, Criterion};
 use super::problem::{CHUNK, Problem};
-use super::spread::inverse_of;
 
 /// The linearised likelihood at one factor.
 #[derive(Debug, Clone)]
@@ -34,11 +34,8 @@ pub(super) struct Profile {
     pub(super) variance: f64,
     /// Best change of the fixed effects.
     pub(super) change: Vec<f64>,
-    /// Cholesky factor and scales of X'W^-1X.
-    pub(super) xx: Vec<f64>,
-    pub(super) scales: Vec<f64>,
-    /// Ridge that X'W^-1X needed (0 where it is positive definite).
-    pub(super) ridge: f64,
+    /// X'W^-1X, factored.
+    pub(super) information: Factored,
     /// |change| in standard errors.
     pub(super) change_in_errors: f64,
 }
@@ -97,7 +94,7 @@ impl Linear {
                     task.add_value(problem, chunk * CHUNK + at, numbers, factor);
                 }
             });
-        let (mut xx, mut xy) = (vec![0.0; fixed * fixed], vec![0.0; fixed]);
+        let (mut xx, mut xy) = (vec![0.0; problem.blocks.len()], vec![0.0; fixed]);
         let (mut yy, mut logs) = (0.0, 0.0);
         for task in &self.tasks {
             if task.failed {
@@ -108,19 +105,15 @@ impl Linear {
             yy += task.yy;
             logs += task.log_m + task.log_v;
         }
-        let mut scales = vec![0.0; fixed];
-        let ridge = cholesky::factor_scaled(&mut xx, fixed, &mut scales)?;
-        let mut change = xy.clone();
-        cholesky::solve_scaled(&xx, fixed, &scales, &mut change);
+        let information = problem.blocks.factor(xx)?;
+        let change = problem.blocks.solve(&information, &xy);
         let reduction: f64 = change.iter().zip(&xy).map(|(d, y)| d * y).sum();
         let mut freedom = problem.observations();
         if self.criterion == Criterion::RestrictedLikelihood {
             #[expect(clippy::cast_precision_loss, reason = "a handful of fixed effects")]
             let count = fixed as f64;
             freedom -= count;
-            logs += (0..fixed)
-                .map(|k| 2.0 * (xx[k * fixed + k] / scales[k]).ln())
-                .sum::<f64>();
+            logs += problem.blocks.log_determinant(&information);
         }
         let variance = (yy - reduction) / freedom;
         if !(variance > 0.0 && variance.is_finite() && logs.is_finite()) {
@@ -132,9 +125,7 @@ impl Linear {
             variance,
             change_in_errors: (reduction.max(0.0) / variance).sqrt(),
             change,
-            xx,
-            scales,
-            ridge,
+            information,
         })
     }
 
@@ -158,7 +149,7 @@ impl Linear {
             });
         }
         let inverse = (self.criterion == Criterion::RestrictedLikelihood)
-            .then(|| inverse_of(&profile.xx, &profile.scales, problem.fixed));
+            .then(|| problem.blocks.inverse(&profile.information));
         let slope = Slope {
             factor,
             change: &profile.change,

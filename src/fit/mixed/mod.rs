@@ -39,6 +39,7 @@
 )]
 
 mod alternating;
+mod blocks;
 mod caution;
 mod cholesky;
 mod condense;
@@ -80,7 +81,6 @@ use alternating::{Alternated, Alternation, State};
 use condense::stride;
 use ending::Ending;
 use problem::{Errors, Problem};
-use spread::inverse_of;
 
 pub use expected::{SpreadParameter, SubjectInformation};
 pub use forecast::{Forecast, Forecasts};
@@ -332,16 +332,17 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         numbers,
     } = alternated;
     let mut weaknesses = Vec::new();
-    if profile.ridge > 0.0 {
+    if profile.information.ridge > 0.0 {
         weaknesses.push(Weakness {
             term: None,
             reason: "some fixed effects cannot be told apart with these data: their information is singular".to_owned(),
         });
     }
-    let mut beta_covariance = inverse_of(&profile.xx, &profile.scales, problem.fixed);
-    beta_covariance
+    let mut inverse = problem.blocks.inverse(&profile.information);
+    inverse
         .iter_mut()
         .for_each(|value| *value *= profile.variance);
+    let beta_covariance = problem.blocks.whole(&inverse);
     let information = numbers
         .chunks_exact(stride(p))
         .flat_map(|numbers| {

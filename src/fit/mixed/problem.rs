@@ -1,5 +1,6 @@
 //! A model laid over data: curve values, residuals and gradients of one subject.
 
+use super::blocks::Blocks;
 use super::model::{Correlation, MixedModel};
 use super::scale::{self, TermScale};
 use super::subjects::Subjects;
@@ -34,6 +35,8 @@ pub(super) struct Problem<'a> {
     pub(super) fixed: usize,
     /// Fixed effect of each term in each group, groups x p.
     pub(super) columns: Vec<usize>,
+    /// Which of them have information in common.
+    pub(super) blocks: Blocks,
     pub(super) starts: &'a [usize],
     pub(super) ages_d: &'a [f64],
     pub(super) groups: &'a [usize],
@@ -103,6 +106,7 @@ impl<'a> Problem<'a> {
             p,
             q: model.random.len(),
             fixed,
+            blocks: Blocks::of(&columns, p, fixed),
             columns,
             starts: &subjects.starts,
             ages_d: &subjects.ages_d,

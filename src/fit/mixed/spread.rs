@@ -1,23 +1,11 @@
 //! Standard errors of the random effects' spread, from the information of their
-//! factor, and small matrices on their way.
+//! factor.
 
 use nalgebra::{DMatrix, SymmetricEigen};
 
 use super::cholesky;
 use super::linear::FactorStep;
 use super::problem::Problem;
-
-/// Inverse from a scaled Cholesky factor, n x n.
-pub(super) fn inverse_of(factor: &[f64], scales: &[f64], n: usize) -> Vec<f64> {
-    let mut inverse = vec![0.0; n * n];
-    cholesky::invert(factor, n, &mut inverse);
-    for row in 0..n {
-        for column in 0..n {
-            inverse[row * n + column] *= scales[row] * scales[column];
-        }
-    }
-    inverse
-}
 
 /// Standard errors of the random effects' spread.
 #[derive(Debug)]
