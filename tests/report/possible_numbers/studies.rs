@@ -183,7 +183,8 @@ impl Tables {
             ("onset", "bird,first_egg_age_d,last_seen_age_d", &self.onset),
             ("targets", "strain,age_d,target_g", &self.targets),
         ];
-        if scans && self.scanned > 0 {
+        let with_scans = scans && self.scanned > 0;
+        if with_scans {
             let columns = "scan,bird,age_d,fat_g,lean_g,bone_g,scale_weight_g";
             named.push(("scans", columns, &self.scans));
             let columns = "bird,part,mass_g,dry_matter_pct,crude_protein_pct,fat_pct,ash_pct";
@@ -197,6 +198,9 @@ impl Tables {
             )
             .unwrap();
             writeln!(settings, "{name} = \"{name}.csv\"").unwrap();
+        }
+        if with_scans {
+            settings.push_str("\n[chemistry]\nbasis = \"as-is\"\n");
         }
         writeln!(settings, "\n[fit]\ncurves = [{curves}]").unwrap();
         fs::write(folder.join("study.toml"), settings).unwrap();
