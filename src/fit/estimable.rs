@@ -15,6 +15,8 @@
 //!   over in a hundredth of the time weighed is a step between two weighings. Its
 //!   standard error lies within half of the greater of it and 1 / span of ages, that of
 //!   a term of the curve within half of itself;
+//! - a term lies within the range that its curve is described for, and so does every term
+//!   that a quantity follows from, but for the mass and the rate at an age near the data;
 //! - what follows from another quantity (the age at half of the mature mass) is
 //!   determined where that is.
 //!
@@ -157,6 +159,13 @@ impl<'a> Fitted<'a> {
     /// Why they do not.
     pub fn supports(&self, what: Derived, estimate: &Estimate) -> Result<(), NotEstimable> {
         let reach = &self.reach;
+        if !matches!(
+            what,
+            Derived::ValueAt(_) | Derived::RateAt(_) | Derived::RelativeRateAt(_)
+        ) && let Some(reason) = self.beyond_range(what)
+        {
+            return Err(NotEstimable::Undetermined(reason));
+        }
         match what {
             Derived::InflectionAge | Derived::InflectionWeight | Derived::InflectionRate => {
                 if let Some(weak) = support::inflection_weakness(self.curve, reach, self.law.terms)
@@ -183,6 +192,16 @@ impl<'a> Fitted<'a> {
             Derived::AgeAtValue(_) | Derived::SecondPeakAge => {}
         }
         self.within(what.unit(), estimate)
+    }
+
+    /// The first term beyond the range that the curve is described for of those that a
+    /// derived quantity follows from.
+    fn beyond_range(&self, what: Derived) -> Option<String> {
+        let mut gradient = vec![0.0; self.law.terms.len()];
+        self.curve.derived(what, self.law.terms, &mut gradient)?;
+        let terms = self.curve.terms().iter().zip(self.law.terms);
+        let mut felt = terms.zip(&gradient).filter(|(_, slope)| **slope != 0.0);
+        felt.find_map(|((term, value), _)| beyond_range(term, *value))
     }
 
     /// An interval whose limits beyond ten times what the data reach are open: infinite
@@ -270,10 +289,7 @@ impl<'a> Fitted<'a> {
         let exact = || self.law.covariance.iter().all(|entry| *entry == 0.0);
         of_whole
             .map(|weak| weak.reason)
-            .or_else(|| {
-                (estimate.standard_error.is_none() && !exact())
-                    .then(|| on_bound(term, estimate.value))
-            })
+            .or_else(|| (estimate.standard_error.is_none() && !exact()).then(|| on_bound(term)))
             .or_else(|| own_doubt(term, estimate.value, estimate.standard_error, reach))
     }
 }
@@ -286,6 +302,9 @@ pub(super) fn own_doubt(
     standard_error: Option<f64>,
     reach: &Reach,
 ) -> Option<String> {
+    if let Some(reason) = beyond_range(term, value) {
+        return Some(reason);
+    }
     let name = &term.name;
     let far = match &*term.unit {
         "g" => value.abs() > GREATEST_REACH * reach.largest,
@@ -314,13 +333,17 @@ pub(super) fn own_doubt(
     })
 }
 
+/// A term outside the range that its curve is described for: a mixed fit has no bounds.
+fn beyond_range(term: &Term, value: f64) -> Option<String> {
+    (!(term.lower..=term.upper).contains(&value)).then(|| {
+        let name = &term.name;
+        format!("{name} lies beyond the range that the curve is described for")
+    })
+}
+
 /// A term at the end of its range.
-pub(super) fn on_bound(term: &Term, bound: f64) -> String {
-    format!(
-        "{} is at the end of its range ({})",
-        term.name,
-        Shown(bound)
-    )
+pub(super) fn on_bound(term: &Term) -> String {
+    format!("{} is at the end of its range", term.name)
 }
 
 #[cfg(test)]
@@ -400,5 +423,18 @@ mod tests {
         };
         let opened = fitted.opened("g", wide);
         assert_eq!((opened.lower, opened.upper), (40.0, f64::INFINITY));
+    }
+
+    #[test]
+    fn a_term_beyond_its_cards_range_and_what_follows_from_it_are_undetermined() {
+        let (curve, mut estimates) = fitted(gompertz);
+        let k = curve.terms().iter().position(|term| term.name == "k");
+        estimates.terms[k.expect("a rate")] = -0.03;
+        let fitted = Fitted::of(&*curve, &estimates);
+        let reason = "k lies beyond the range that the curve is described for";
+        let undetermined = Err(NotEstimable::Undetermined(reason.to_owned()));
+        assert_eq!(fitted.term(k.expect("a rate"), 0.95), undetermined);
+        assert_eq!(fitted.derived(Derived::InflectionRate, 0.95), undetermined);
+        assert!(fitted.derived(Derived::ValueAt(60.0), 0.95).is_ok());
     }
 }

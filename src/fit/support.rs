@@ -225,7 +225,7 @@ pub(super) fn weaknesses(
     for (j, term) in curve.terms().iter().enumerate() {
         let known = weaknesses.iter().any(|weak| weak.term == Some(j));
         let reason = if held[j] {
-            Some(on_bound(term, terms[j]))
+            Some(on_bound(term))
         } else {
             let own = own_doubt(term, terms[j], estimates.standard_error(j), &reach);
             own.filter(|_| !known)

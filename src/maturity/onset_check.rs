@@ -25,14 +25,24 @@ const FOLDS: usize = 10;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CrossValidated {
     /// Root mean square of predicted median less observed first egg, d; none where no
-    /// bird with a known first egg could be predicted.
+    /// bird with a known first egg could be predicted, or where it is longer than the
+    /// longest record ([`Self::is_beyond`]).
     pub error_d: Option<f64>,
-    /// Birds in that error.
+    /// Birds with a known first egg that were predicted.
     pub n: usize,
     /// Concordance of the predictions; none for a model without terms.
     pub concordance: Option<f64>,
     /// Slope of what happened on what was predicted; none for a model without terms.
     pub calibration_slope: Option<f64>,
+}
+
+impl CrossValidated {
+    /// Whether the birds left out were predicted further off than any was recorded, so that
+    /// the size of the error says nothing.
+    #[must_use]
+    pub fn is_beyond(&self) -> bool {
+        self.error_d.is_none() && self.n > 0
+    }
 }
 
 /// A prediction of a bird that was left out.
@@ -68,9 +78,10 @@ pub(super) fn cross_validate(subjects: &Subjects, law: Law, set: CueSet) -> Opti
         })
         .collect();
     let squares: f64 = errors.iter().map(|error| error * error).sum();
+    let error_d = (squares / errors.len() as f64).sqrt();
     let has_terms = !subjects.row(set, 0).is_empty();
     Some(CrossValidated {
-        error_d: (!errors.is_empty()).then(|| (squares / errors.len() as f64).sqrt()),
+        error_d: (error_d <= longest(&subjects.times)).then_some(error_d),
         n: errors.len(),
         concordance: has_terms
             .then(|| concordance(subjects, &predictions))
@@ -79,6 +90,15 @@ pub(super) fn cross_validate(subjects: &Subjects, law: Law, set: CueSet) -> Opti
             .then(|| slope(subjects, law, &predictions))
             .flatten(),
     })
+}
+
+/// The longest time that a record tells.
+fn longest(times: &[EventTime]) -> f64 {
+    let ends = times.iter().map(|time| match time.range() {
+        (seen, upper) if upper.is_infinite() => seen,
+        (_, upper) => upper,
+    });
+    ends.fold(0.0, f64::max)
 }
 
 fn predict(fit: &FittedLaw, subjects: &Subjects, set: CueSet, bird: usize) -> Option<Prediction> {

@@ -92,8 +92,8 @@ pub struct LayForecast {
     pub n: usize,
     /// One a day from the age of the forecast on.
     pub points: Vec<ForecastPoint>,
-    /// Age by which half are in lay, d, with its interval; none where half were already,
-    /// or are not within the days forecast.
+    /// Age by which half are in lay, d, with its interval, a limit beyond twice the age of
+    /// the forecast open; none where half were already, or are not within the days forecast.
     pub half_d: Option<(f64, Interval)>,
 }
 
@@ -173,18 +173,13 @@ pub fn forecast_onset(
         })
         .collect();
     let birds = waiting.iter().zip(&drawn).map(|(row, ages_d)| {
-        let reached = |age_d: f64| Some(age_d).filter(|age_d| *age_d <= REACH * as_of_d);
-        let limit = |age_d: f64| reached(age_d).unwrap_or(f64::INFINITY);
         let interval = percentile_interval(ages_d, options.confidence)
             .map_err(|failure| failure.to_string())?;
         Ok(BirdForecast {
             bird: known.birds[*row].name.clone(),
             strain: known.birds[*row].strain,
-            median_d: reached(crate::stats::median(ages_d)),
-            interval_d: Interval {
-                lower: limit(interval.lower),
-                upper: limit(interval.upper),
-            },
+            median_d: reached(as_of_d, crate::stats::median(ages_d)),
+            interval_d: opened(as_of_d, interval),
             by_cues: !lacking(row),
             came: came(&at_landmark.birds[*row], as_of_d, landmark_d),
         })
@@ -205,6 +200,20 @@ pub fn forecast_onset(
         gone,
         without_cue,
     })
+}
+
+/// An age that records reach as of an age; none beyond.
+fn reached(as_of_d: f64, age_d: f64) -> Option<f64> {
+    Some(age_d).filter(|age_d| *age_d <= REACH * as_of_d)
+}
+
+/// An interval with the limits that records do not reach open: infinite.
+fn opened(as_of_d: f64, interval: Interval) -> Interval {
+    let limit = |age_d: f64| reached(as_of_d, age_d).unwrap_or(f64::INFINITY);
+    Interval {
+        lower: limit(interval.lower),
+        upper: limit(interval.upper),
+    }
 }
 
 /// Places of the birds still looked at and not laying, and how many are looked at no more.
@@ -425,10 +434,11 @@ impl Crowd<'_> {
             .map(|eggs| eggs.get(missing - 1).copied())
             .collect();
         let ages = ages?;
-        let median = crate::stats::median(&ages);
+        let as_of_d = self.options.as_of_d;
+        let median = reached(as_of_d, crate::stats::median(&ages))?;
         let last = points.last()?.age_d;
         let interval = percentile_interval(&ages, self.options.confidence).ok()?;
-        (median <= last).then_some((median, interval))
+        (median <= last).then(|| (median, opened(as_of_d, interval)))
     }
 
     /// The share in lay at `age_d` in the whole record; none unless every bird of the curve

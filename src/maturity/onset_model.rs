@@ -215,6 +215,13 @@ fn model(subjects: &Subjects, law: Law, set: CueSet, confidence: f64) -> OnsetMo
         Ok(_) => onset_check::cross_validate(subjects, law, set),
         Err(_) => None,
     };
+    let mut weakness = subjects.weakness(set);
+    if cross_validated.is_some_and(|checked| checked.is_beyond()) {
+        weakness = joined(
+            &weakness,
+            "birds left out are predicted beyond all ages recorded",
+        );
+    }
     OnsetModel {
         name: subjects.model_name(law, set),
         law,
@@ -225,7 +232,7 @@ fn model(subjects: &Subjects, law: Law, set: CueSet, confidence: f64) -> OnsetMo
         result: result
             .map(|fit| OnsetEstimates::of(&fit, subjects, set, confidence))
             .map_err(|failure| failure.to_string()),
-        weakness: subjects.weakness(set),
+        weakness,
         cross_validated,
     }
 }

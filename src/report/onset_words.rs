@@ -87,10 +87,18 @@ pub fn models(models: &OnsetModels) -> Vec<String> {
             model.law.name(),
             three_digits(error_d)
         ));
+    } else if models.models.iter().any(predicts_beyond) {
+        lines.push("  birds left out: no model predicts them within the ages recorded".to_owned());
     }
     lines.extend(single_cues(models));
     lines.extend(attenuation(models));
     lines
+}
+
+fn predicts_beyond(model: &OnsetModel) -> bool {
+    model
+        .cross_validated
+        .is_some_and(|checked| checked.is_beyond())
 }
 
 /// Error in days of the model that predicts best.
@@ -177,15 +185,15 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
             gone => format!(" ({gone} more not seen for over a week: taken as gone)"),
         }
     )];
+    let age = |age_d: f64| match age_d.is_finite() {
+        true => three_digits(age_d),
+        false => "no upper limit".to_owned(),
+    };
     let mut told: Vec<String> = forecast
         .birds
         .iter()
         .take(NAMED)
         .map(|bird| {
-            let age = |age_d: f64| match age_d.is_finite() {
-                true => three_digits(age_d),
-                false => "no upper limit".to_owned(),
-            };
             let (lower, upper) = (bird.interval_d.lower, bird.interval_d.upper);
             match bird.median_d {
                 Some(median_d) => {
@@ -216,7 +224,7 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
             curve.n,
             three_digits(half_d),
             three_digits(interval.lower),
-            three_digits(interval.upper)
+            age(interval.upper)
         ));
     }
     lines

@@ -7,7 +7,6 @@ use super::vanished::Vanished;
 use crate::fit::estimable::Reach;
 use crate::fit::support;
 use crate::fit::{Series, Weakness};
-use crate::growth::Curve;
 
 /// Everything that the data do not support.
 pub(super) fn cautions(
@@ -102,9 +101,7 @@ fn fixed(
             continue;
         }
         let estimates = fit.group_estimates(group);
-        let mut found = support::weaknesses(problem.curve, *reach, &estimates, &held);
-        found.extend(out_of_range(problem.curve, &estimates.terms));
-        for weak in found {
+        for weak in support::weaknesses(problem.curve, *reach, &estimates, &held) {
             let reason = match subjects.group_names.get(group) {
                 Some(name) if several => format!("{name}: {}", weak.reason),
                 None if several => format!("group {}: {}", group + 1, weak.reason),
@@ -113,19 +110,6 @@ fn fixed(
             weaknesses.push(Weakness { reason, ..weak });
         }
     }
-}
-
-/// Terms beyond the range that the curve is described for.
-fn out_of_range(curve: &dyn Curve, terms: &[f64]) -> impl Iterator<Item = Weakness> {
-    let each = curve.terms().iter().zip(terms).enumerate();
-    each.filter(|(_, (term, value))| !(term.lower..=term.upper).contains(*value))
-        .map(|(index, (term, value))| Weakness {
-            term: Some(index),
-            reason: format!(
-                "{} is {value:.4}, beyond the range from {} to {} that the curve is described for: these data do not hold it there; take a curve without this term",
-                term.name, term.lower, term.upper
-            ),
-        })
 }
 
 fn errors(fit: &MixedFit, weaknesses: &mut Vec<Weakness>) {
@@ -144,27 +128,5 @@ fn errors(fit: &MixedFit, weaknesses: &mut Vec<Weakness>) {
             term: None,
             reason: reason.to_owned(),
         });
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::growth::built_in;
-
-    #[test]
-    fn a_population_term_beyond_its_cards_range_is_named() {
-        let richards = built_in("richards").expect("a built-in curve");
-        let inside = [1900.0, 0.03, 50.0, 1.5];
-        assert_eq!(out_of_range(&*richards, &inside).count(), 0);
-        let beyond = [1900.0, 0.03, 50.0, -0.2];
-        let found: Vec<Weakness> = out_of_range(&*richards, &beyond).collect();
-        assert_eq!(found.len(), 1);
-        assert_eq!(found[0].term, Some(3));
-        assert!(
-            found[0].reason.starts_with("m is -0.2"),
-            "{}",
-            found[0].reason
-        );
     }
 }

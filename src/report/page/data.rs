@@ -12,6 +12,15 @@ const MOST_CELLS: usize = 520_000;
 /// Rows that one table may have: more than anybody reads.
 const MOST_ROWS: usize = 25_000;
 
+/// Columns of the day by day curves that the page has no chart of, a seventh of all its
+/// cells: its bands are the pointwise ones, and the file holds these.
+const LEFT_OUT: [&str; 4] = [
+    "simultaneous_lower",
+    "simultaneous_upper",
+    "prediction_lower",
+    "prediction_upper",
+];
+
 /// Which rows of single birds a page shows: those of each bird's best curve, and in a
 /// large study of some birds only.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -189,17 +198,23 @@ fn table_json(table: &Table, shown: &Shown) -> String {
         .filter(|row| shown.has(&whose, *row))
         .take(MOST_ROWS)
         .collect();
-    let columns: Vec<String> = table
+    let is_left_out = |name: &str| whose.is_daily() && LEFT_OUT.contains(&name);
+    let (left_out, shown): (Vec<_>, Vec<_>) = table
         .header()
         .iter()
         .enumerate()
+        .partition(|(_, name)| is_left_out(name));
+    let left_out: Vec<String> = left_out.iter().map(|(_, name)| string(name)).collect();
+    let columns: Vec<String> = shown
+        .into_iter()
         .map(|(column, name)| column_json(table, &rows, column, name))
         .collect();
     format!(
-        "{{\"name\":{},\"rows\":{},\"all\":{},\"columns\":[{}]}}",
+        "{{\"name\":{},\"rows\":{},\"all\":{},\"leftOut\":[{}],\"columns\":[{}]}}",
         string(table.name()),
         rows.len(),
         table.rows(),
+        left_out.join(","),
         columns.join(",")
     )
 }

@@ -467,7 +467,9 @@
       const seen = Math.min(state.shown, state.rows.length);
       const part = state.table.rows < state.table.all
         ? ` The page holds ${state.table.rows} of ${state.table.all} rows (of single birds, those of the best curve); the file tables/${state.table.name}.csv holds all.` : "";
-      note.textContent = `${seen} of ${state.rows.length} rows shown, numbers to five digits.${part}`;
+      const without = state.table.leftOut.length
+        ? ` The page leaves out ${state.table.leftOut.join(", ")}; tables/${state.table.name}.csv has them.` : "";
+      note.textContent = `${seen} of ${state.rows.length} rows shown, numbers to five digits.${part}${without}`;
       more.disabled = seen >= state.rows.length;
     };
     const open = (name) => {

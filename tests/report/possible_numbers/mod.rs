@@ -12,8 +12,8 @@ fn root(path: &str) -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(path)
 }
 
-/// Runs the program; the faults of all that it put out.
-fn faults(folder: &Path, call: &[&str]) -> Vec<String> {
+/// Runs the program, which is to end with this status; the faults of all that it put out.
+fn faults(folder: &Path, call: &[&str], expected: i32) -> Vec<String> {
     let out = folder.join("out");
     let output = Command::new(env!("CARGO_BIN_EXE_pinfeather"))
         .current_dir(folder)
@@ -26,7 +26,7 @@ fn faults(folder: &Path, call: &[&str]) -> Vec<String> {
     let printed = String::from_utf8(output.stdout).unwrap();
     let messages = String::from_utf8(output.stderr).unwrap();
     let mut faults = scan::faults(&out, &format!("{printed}{messages}"));
-    if status != Some(0) {
+    if status != Some(expected) {
         faults.push(format!("{call:?}, status {status:?}: {messages}"));
     }
     let _ = std::fs::remove_dir_all(out);
@@ -62,7 +62,9 @@ fn the_demo_puts_out_no_number_that_cannot_be() {
             "--curve",
             "two-phase-gompertz",
             "--scans",
-            "5",
+            "6",
+            "--studies",
+            "20",
         ],
         &["contrast", demo, "--curve", "two-phase-gompertz,richards"],
         &["onset", demo],
@@ -70,9 +72,17 @@ fn the_demo_puts_out_no_number_that_cannot_be() {
     ];
     let all: Vec<String> = calls
         .iter()
-        .flat_map(|call| faults(folder.path(), call))
+        .flat_map(|call| faults(folder.path(), call, 0))
         .collect();
     assert_none(&all);
+}
+
+#[test]
+fn a_study_refused_puts_out_no_number_that_cannot_be() {
+    let folder = tempfile::tempdir().unwrap();
+    let study = root("tests/data/demo-faulty");
+    let study = study.to_str().unwrap();
+    assert_none(&faults(folder.path(), &["run", study], 2));
 }
 
 /// Runs the generated studies of these numbers.
@@ -83,7 +93,7 @@ fn odd_studies(seeds: std::ops::Range<u64>) {
         let study = folder.path().join("study");
         std::fs::create_dir(&study).unwrap();
         let what = studies::write(seed, &study);
-        let of_run = faults(folder.path(), &["run", "study", "--format", "svg"]);
+        let of_run = faults(folder.path(), &["run", "study", "--format", "svg"], 0);
         eprintln!("{what}: {} faults", of_run.len());
         all.extend(of_run.into_iter().map(|fault| format!("{what}: {fault}")));
     }

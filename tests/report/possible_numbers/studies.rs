@@ -166,7 +166,7 @@ impl Tables {
         let scan = self.scanned;
         writeln!(
             self.scans,
-            "s{scan},{id},{age_d},{scanned:.1},{lean:.1},{bone:.1},{weight_g:.0}"
+            "s{scan},{id},{age_d},intact,{scanned:.1},{lean:.1},{bone:.1},{weight_g:.0}"
         )
         .unwrap();
         let dry_pct = fat_pct + 24.2;
@@ -185,8 +185,10 @@ impl Tables {
             ("onset", "bird,first_egg_age_d,last_seen_age_d", &self.onset),
             ("targets", "strain,age_d,target_g", &self.targets),
         ];
-        if scans && self.scanned > 0 {
-            let columns = "scan,bird,age_d,fat_g,lean_g,bone_g,scale_weight_g";
+        // Fewer than three birds calibrate no scanner, and the program says so.
+        let with_scans = scans && self.scanned >= 3;
+        if with_scans {
+            let columns = "scan,bird,age_d,feathers,fat_g,lean_g,bone_g,scale_weight_g";
             named.push(("scans", columns, &self.scans));
             let columns = "bird,part,mass_g,dry_matter_pct,crude_protein_pct,fat_pct,ash_pct";
             named.push(("chemistry", columns, &self.chemistry));
@@ -199,6 +201,9 @@ impl Tables {
             )
             .unwrap();
             writeln!(settings, "{name} = \"{name}.csv\"").unwrap();
+        }
+        if with_scans {
+            settings.push_str("\n[chemistry]\nbasis = \"as-is\"\n");
         }
         writeln!(settings, "\n[fit]\ncurves = [{curves}]").unwrap();
         fs::write(folder.join("study.toml"), settings).unwrap();
