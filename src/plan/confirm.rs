@@ -18,6 +18,7 @@ use rayon::prelude::*;
 use super::power::factor;
 use super::{Aim, Target, What, Wish, freedom};
 use crate::error::Result;
+use crate::fit::estimable::Fitted;
 use crate::fit::mixed::{MixedFit, MixedModel, Population, Simulation, Subjects};
 use crate::fit::profile::Quantity;
 use crate::stats::resample::{Purpose, stream};
@@ -42,8 +43,8 @@ pub struct Confirmation {
     pub failed: usize,
     /// Those whose fit has a weakness; their numbers count.
     pub weak: usize,
-    /// Target by target; none for what is not read from fits (spreads) and where fewer
-    /// than two fits have it.
+    /// Target by target, from the fits whose data determine it; none for what is not read
+    /// from fits (spreads) and where fewer than two, or fewer than half of the fits, do.
     pub targets: Vec<Option<Simulated>>,
 }
 
@@ -115,6 +116,9 @@ pub fn confirm(
 ) -> Result<Confirmation> {
     let fitted = fitted(population, (birds, ages_d), targets, studies, done)?;
     let critical = factor(studies.level, freedom(population.groups(), birds));
+    let fits = fitted.iter().flatten().count();
+    // Of a quantity that most studies do not determine, the rest say nothing.
+    let enough = |count: usize| 2 * count >= fits;
     let of_target = |(at, target): (usize, &Target)| {
         let told: Vec<(f64, f64)> = fitted
             .iter()
@@ -123,13 +127,16 @@ pub fn confirm(
             .collect();
         if let What::Cue(_) = target.what {
             let cues = fitted.iter().flatten().filter_map(|fit| fit.cues[at]);
-            return summary_of_cue(&cues.collect::<Vec<_>>());
+            let cues: Vec<OwnValues> = cues.collect();
+            return enough(cues.len()).then(|| summary_of_cue(&cues)).flatten();
         }
         let size = wishes.iter().find_map(|wish| match wish.aim {
             Aim::Detect { size, .. } if wish.is_about(target) => Some(size.of(target.value)),
             _ => None,
         });
-        summary(&told, target.truth, size, critical)
+        enough(told.len())
+            .then(|| summary(&told, target.truth, size, critical))
+            .flatten()
     };
     Ok(Confirmation {
         studies: studies.count,
@@ -201,6 +208,7 @@ fn fitted(
         let told = targets.iter().map(|target| estimate(fit, &model, target));
         let cues = targets.iter().map(|target| match target.what {
             What::Cue(quantity) => {
+                of_strain(fit, &model, target.strains[0], quantity)?;
                 let own = target.strains[0] * birds..(target.strains[0] + 1) * birds;
                 own_values(fit, &model, (quantity, own), &terms, z)
             }
@@ -280,19 +288,32 @@ fn summary_of_cue(studies: &[OwnValues]) -> Option<Simulated> {
     })
 }
 
+/// Estimate and variance of a strain's quantity in one fit; `None` where the study's data
+/// do not determine it.
+fn of_strain(
+    fit: &MixedFit,
+    model: &MixedModel<'_>,
+    strain: usize,
+    quantity: Quantity,
+) -> Option<(f64, f64)> {
+    let estimates = fit.group_estimates(strain);
+    let fitted = Fitted::of(model.curve(), &estimates);
+    // The level sets an interval that nobody reads.
+    let found = match quantity {
+        Quantity::Term(index) => fitted.term(index, 0.95),
+        Quantity::Derived(what) => fitted.derived(what, 0.95),
+    };
+    let found = found.ok()?;
+    Some((found.value, found.standard_error?.powi(2)))
+}
+
 /// Estimate and standard error of a target in one fit.
 fn estimate(fit: &MixedFit, model: &MixedModel<'_>, target: &Target) -> Option<(f64, f64)> {
-    let of_group = |group: usize, quantity: Quantity| {
-        let terms = fit.group(group);
-        let mut gradient = vec![0.0; terms.len()];
-        let value = quantity.value(model.curve(), terms, &mut gradient)?;
-        Some((value, quadratic(&gradient, fit.group_covariance(group))))
-    };
+    let of = |at: usize, quantity| of_strain(fit, model, target.strains[at], quantity);
     let (value, variance) = match target.what {
-        What::Value(quantity) => of_group(target.strains[0], quantity)?,
+        What::Value(quantity) => of(0, quantity)?,
         What::Contrast(quantity) => {
-            let (a, of_a) = of_group(target.strains[0], quantity)?;
-            let (b, of_b) = of_group(target.strains[1], quantity)?;
+            let ((a, of_a), (b, of_b)) = (of(0, quantity)?, of(1, quantity)?);
             (a - b, of_a + of_b)
         }
         What::Cue(_) | What::Spread(_) => return None,
