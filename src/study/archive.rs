@@ -140,8 +140,10 @@ pub(crate) fn looked_through(bytes: &[u8]) -> Result<Known, NoWorkbook> {
         match (kind, name.rsplit_once('/')) {
             (Kind::Ods, None) if name == "content.xml" => spans = merged(&name, part)?,
             (Kind::Ods, Some(("META-INF", "manifest.xml"))) => closed(&name, part, |_| Ok(()))?,
-            (Kind::Xlsx, Some(("xl" | "xl/worksheets", file))) if file.ends_with(".xml") => {
-                closed(&name, part, |_| Ok(()))?;
+            (Kind::Xlsx, Some((folder, file)))
+                if folder.starts_with("xl") && file.ends_with(".xml") =>
+            {
+                closed(&name, part, |event| references(&name, event))?;
             }
             _ => {}
         }
@@ -175,6 +177,28 @@ fn closed(
         each(&event)?;
         buffer.clear();
     }
+}
+
+/// An error where an .xlsx names a cell that no sheet can have: the reader would count past
+/// the greatest number.
+fn references(name: &str, event: &Event<'_>) -> Result<(), NoWorkbook> {
+    let (Event::Start(start) | Event::Empty(start)) = event else {
+        return Ok(());
+    };
+    let is_cell = |one: &str| {
+        let digits = one.bytes().filter(u8::is_ascii_digit).count();
+        // XFD1048576 is the last; `$` may stand before column and row.
+        digits <= 7 && one.len() - digits <= 5
+    };
+    for text in ["r", "ref"].iter().filter_map(|key| attribute(start, key)) {
+        if !text.split([':', ' ']).all(is_cell) {
+            let shown: String = text.chars().take(40).collect();
+            return Err(NoWorkbook::Damaged(format!(
+                "{name}: found the cell {shown}, which no sheet has"
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// Unpacked bytes, and elements among them that a reader keeps one by one.

@@ -256,6 +256,25 @@ fn a_line_break_in_a_sheets_cell_is_a_space() {
     assert!(!said.contains("found"), "{said}");
 }
 
+#[test]
+fn a_cell_that_no_sheet_has_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    for (sound, damaged) in [
+        ("r=\"C2\"", "r=\"CCCCCCCCC2\""),
+        ("r=\"C2\"", "r=\"C99999999999\""),
+        ("ref=\"A1:C5\"", "ref=\"A1:CCCCCCCCC5\""),
+    ] {
+        let path = book(folder.path(), |name, bytes| {
+            let bytes = match name {
+                "xl/worksheets/sheet1.xml" => replaced(&bytes, sound, damaged),
+                _ => bytes,
+            };
+            (name.to_owned(), bytes)
+        });
+        refused(&path, "which no sheet has");
+    }
+}
+
 /// Cuts a part of an archive before the last of these words.
 fn cut(sound: &Path, name: &str, before: &str) {
     let mut from = zip::ZipArchive::new(std::io::Cursor::new(fs::read(sound).unwrap())).unwrap();
@@ -267,7 +286,7 @@ fn cut(sound: &Path, name: &str, before: &str) {
         let own = part.name().unwrap();
         if own == name {
             let text = String::from_utf8(bytes).unwrap();
-            bytes = text[..text.rfind(before).unwrap()].as_bytes().to_vec();
+            bytes = text.as_bytes()[..text.rfind(before).unwrap()].to_vec();
         }
         to.start_file(own, SimpleFileOptions::default()).unwrap();
         to.write_all(&bytes).unwrap();
