@@ -191,7 +191,7 @@ impl Drawable {
             self.pictures(&showing, &mut drawn);
             *figures = drawn.pictures;
             for failed in drawn.failed {
-                // The same figure fails at every width, and is told once.
+                // The same figure fails at every width: one warning.
                 if !output.warnings.contains(&failed) {
                     output.warnings.push(failed);
                 }

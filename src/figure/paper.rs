@@ -287,7 +287,7 @@ const OTHERS: Style = Style {
     shape: Shape::Disc,
 };
 
-/// How the groups of one panel are told apart.
+/// How the groups of one panel are distinguished.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Looks {
     groups: usize,
