@@ -1,25 +1,20 @@
 //! `contrast`: do strains differ, in what, and from which age?
 
-use std::collections::HashMap;
-use std::sync::Arc;
-
 use clap::{Args, ValueEnum};
+use std::collections::HashMap;
 
 use super::options::{Common, FitOptions, Input, LevelName, VarianceName};
 use super::output::Output;
 use crate::contrast::allometry::Allometry;
 use crate::contrast::fat_share::FatShare;
-use crate::contrast::{
-    self, Adjust, By, Comparison, MixedWishes, Request, Source, allometry, fat_share,
-};
+use crate::contrast::{self, Adjust, Comparison, Groups, Request, Source, allometry, fat_share};
 use crate::error::{Error, Result};
-use crate::fit::mixed::{Covariance, Estimator, Nodes};
-use crate::growth::Curve;
+use crate::fit::mixed::{Correlation, Covariance, Estimator, Nodes};
 use crate::report::growth_tables::{self, Wanted};
 use crate::report::{Table, contrast_tables, contrast_words};
-use crate::study::{BODY_WEIGHT, Records, Study};
-use crate::trajectory::Trajectories;
+use crate::study::{BODY_WEIGHT, FixedEffectOf, Records, Study};
 use crate::trajectory::interval::{Intervals, Method};
+use crate::trajectory::{self, PopulationRequest, RandomTerms, TraitModel, Trajectories};
 
 /// Compare strains (or treatments, or pens) in terms, derived quantities and whole curves.
 #[derive(Debug, Args)]
@@ -51,21 +46,22 @@ struct ContrastOptions {
     /// Terms and derived quantities to compare [default: all]
     #[arg(long, value_name = "NAME[,NAME]", value_delimiter = ',')]
     terms: Vec<String>,
-    /// Pooled fits of each group, or one mixed fit of all birds
+    /// Pooled fits of each group, or the model of all birds
     #[arg(long, value_enum, default_value = "population")]
     level: ContrastLevel,
     /// How p values are adjusted for the number of pairs
     #[arg(long, value_enum, default_value = "holm")]
     adjust: AdjustName,
-    /// How the spread of the residuals depends on the fitted value
-    #[arg(long, value_enum, default_value = "constant")]
-    variance: VarianceName,
-    /// Terms with a random effect by bird [default: the curve's mass, inflection and rate]
+    /// How the spread of the residuals depends on the fitted value [default: chosen by likelihood,
+    /// constant at strain level]
+    #[arg(long, value_enum)]
+    variance: Option<VarianceName>,
+    /// Terms with a random effect by bird [default: chosen by likelihood]
     #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
     random: Vec<String>,
-    /// Covariance of the random effects
-    #[arg(long, value_enum, default_value = "diagonal")]
-    covariance: CovarianceName,
+    /// Covariance of the random effects [default: chosen by likelihood]
+    #[arg(long, value_enum)]
+    covariance: Option<CovarianceName>,
     /// How the likelihood of the mixed fit is maximised
     #[arg(long, value_enum, default_value = "alternating")]
     estimator: EstimatorName,
@@ -170,9 +166,9 @@ impl ContrastOptions {
         Ok(Request {
             curves: fit.curves(study)?,
             by: match self.by {
-                ByName::Strain => By::Strain,
-                ByName::Treatment => By::Treatment,
-                ByName::Pen => By::Pen,
+                ByName::Strain => vec![FixedEffectOf::Strain],
+                ByName::Treatment => vec![FixedEffectOf::Treatment],
+                ByName::Pen => vec![FixedEffectOf::Pen],
             },
             source: match self.level {
                 ContrastLevel::Strain => Source::Pooled,
@@ -184,20 +180,6 @@ impl ContrastOptions {
                 AdjustName::Tukey => Adjust::Tukey,
                 AdjustName::None => Adjust::None,
             },
-            mixed: MixedWishes {
-                random: self.random.clone(),
-                covariance: match self.covariance {
-                    CovarianceName::Diagonal => Covariance::Diagonal,
-                    CovarianceName::Full => Covariance::Full,
-                },
-                estimator: match self.estimator {
-                    EstimatorName::Alternating => Estimator::Alternating,
-                    EstimatorName::Laplace => Estimator::Laplace,
-                    EstimatorName::Quadrature => Estimator::Quadrature {
-                        nodes: Nodes::Converged,
-                    },
-                },
-            },
             replicates: match self.intervals {
                 IntervalKind::Wald => 0,
                 IntervalKind::Bootstrap => self.replicates,
@@ -205,6 +187,48 @@ impl ContrastOptions {
             seed: self.seed,
             ..usual_request(study, fit)?
         })
+    }
+
+    /// The models of the traits, with fixed effects of the groups compared.
+    fn models(
+        &self,
+        study: &Study,
+        request: &Request,
+        done: &(dyn Fn(usize) + Sync),
+    ) -> Result<Vec<TraitModel>> {
+        if request.source == Source::Pooled {
+            return Ok(Vec::new());
+        }
+        let wanted = PopulationRequest {
+            random: match self.random.as_slice() {
+                [] => RandomTerms::Chosen,
+                names => RandomTerms::Named(names.to_vec()),
+            },
+            covariance: self.covariance.map(|covariance| match covariance {
+                CovarianceName::Diagonal => Covariance::Diagonal,
+                CovarianceName::Full => Covariance::Full,
+            }),
+            variance: self.variance.map(Into::into),
+            estimator: match self.estimator {
+                EstimatorName::Alternating => Estimator::Alternating,
+                EstimatorName::Laplace => Estimator::Laplace,
+                EstimatorName::Quadrature => Estimator::Quadrature {
+                    nodes: Nodes::Converged,
+                },
+            },
+            ..PopulationRequest::chosen(request.by.clone())
+        };
+        let fits = trajectory::Request {
+            curves: request.curves.clone(),
+            birds: false,
+            strains: false,
+            population: Some(wanted),
+            settings: request.settings.clone(),
+            correlation: Correlation::None,
+            hatch_weight_g: request.hatch_weight_g,
+        };
+        trajectory::check(&fits)?;
+        Ok(Trajectories::fit(study, &fits, done).models)
     }
 
     /// The trait that allometry is told by; `None` where the study has one trait.
@@ -230,43 +254,23 @@ impl ContrastOptions {
     }
 }
 
-/// Compares the strains where the whole study is run: each trait by its strains' best
-/// curve, by one mixed fit, Holm's adjustment; nothing where there is one strain.
+/// Compares the groups of the traits' models where the whole study is run, with Holm's
+/// adjustment; nothing where there is one group.
 pub(crate) fn add_usual(
     study: &Study,
     trajectories: &Trajectories,
     fit: &FitOptions,
     output: &mut Output,
 ) -> Result<Option<Comparison>> {
-    if study.strains.len() < 2 {
+    let by = fit.population.groups(study)?;
+    if Groups::of(study, &by).names.len() < 2 {
         return Ok(None);
     }
-    let best: Vec<Option<Arc<dyn Curve>>> = (0..study.traits.len())
-        .map(|trait_index| trajectories.best_of_strains(trait_index))
-        .collect();
-    let mut request = usual_request(study, fit)?;
-    let mut found: Option<Comparison> = None;
-    for curve in trajectories.curves.iter() {
-        let is_best = |index: usize| {
-            best[index]
-                .as_ref()
-                .is_some_and(|best| best.name() == curve.name())
-        };
-        if !(0..study.traits.len()).any(is_best) {
-            continue;
-        }
-        request.curves = vec![curve.clone()];
-        let mut comparison = contrast::compare(study, &request, &|_| {})?;
-        comparison.compared.retain(|one| is_best(one.trait_index));
-        match &mut found {
-            None => found = Some(comparison),
-            Some(found) => found.compared.extend(comparison.compared),
-        }
-    }
-    let Some(mut comparison) = found else {
-        return Ok(None);
+    let request = Request {
+        by,
+        ..usual_request(study, fit)?
     };
-    comparison.compared.sort_by_key(|one| one.trait_index);
+    let comparison = contrast::compare(study, &trajectories.models, &request, &|_| {})?;
     tell(study, &comparison, (&[], &[]), output);
     Ok(Some(comparison))
 }
@@ -305,7 +309,7 @@ fn usual_request(study: &Study, fit: &FitOptions) -> Result<Request> {
     let fits = fit.request(study)?;
     Ok(Request {
         curves: Vec::new(),
-        by: By::Strain,
+        by: vec![FixedEffectOf::Strain],
         source: Source::Mixed,
         terms: Vec::new(),
         adjust: Adjust::default(),
@@ -314,7 +318,6 @@ fn usual_request(study: &Study, fit: &FitOptions) -> Result<Request> {
         masses_g: fit.weights_g(study),
         settings: fits.settings,
         hatch_weight_g: fits.hatch_weight_g,
-        mixed: MixedWishes::default(),
         replicates: 0,
         seed: fit.seed,
     })
@@ -407,9 +410,18 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let options = args.options.fit_options();
     let request = args.options.request(&study, &options)?;
     let on = args.options.on(&study)?;
-    let curves = study.traits.len() * request.curves.len() * (1 + request.replicates);
-    let bar = output.progress(curves, "comparing");
-    let comparison = contrast::compare(&study, &request, &|done| bar.inc(done as u64))?;
+    let traits = study.traits.len();
+    let curves = match request.source {
+        Source::Mixed => 1,
+        Source::Pooled => request.curves.len(),
+    };
+    let bar = output.progress(
+        traits * (1 + curves * (1 + request.replicates)),
+        "comparing",
+    );
+    let done = |done| bar.inc(done as u64);
+    let models = args.options.models(&study, &request, &done)?;
+    let comparison = contrast::compare(&study, &models, &request, &done)?;
     bar.finish_and_clear();
     let allometries = match on {
         Some(on) => allometry::allometries(&study, &comparison.groups, on, request.confidence)?,

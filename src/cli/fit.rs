@@ -134,7 +134,7 @@ impl InferenceOptions {
         let intervals = if method == Method::Wald {
             Intervals::default()
         } else {
-            let fits = trajectories.subjects.len() + trajectories.population_fits().len();
+            let fits = trajectories.subjects.len() + trajectories.models.len();
             let bar = output.progress(fits, method.name());
             let wanted = (&derived[..], method);
             let found =
@@ -242,7 +242,7 @@ fn add_with(
         confidence: options.confidence,
         ages_d: options.ages_d(study),
         weights_g: options.weights_g(study),
-        population: !trajectories.populations.is_empty(),
+        population: !trajectories.models.is_empty(),
         method: further.method,
         intervals: further.intervals,
         validation: further.validation,
@@ -293,7 +293,8 @@ fn save_populations(
     let Some((place, groups)) = saving else {
         return Ok(());
     };
-    for fit in trajectories.population_fits() {
+    for model in &trajectories.models {
+        let fit = &model.fit;
         let Some(mut population) = fit.bird_population(study, &groups)? else {
             continue;
         };
@@ -328,7 +329,7 @@ fn add_second_phase(
     let Some(simulation) = options.population.second_phase_test(output.seed) else {
         return;
     };
-    let fits = trajectories.population_fits();
+    let fits: Vec<_> = trajectories.models.iter().map(|model| &model.fit).collect();
     let count = trajectory::simulated_studies(study, &fits, simulation.count);
     if count == 0 {
         output.warnings.push(

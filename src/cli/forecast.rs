@@ -7,15 +7,15 @@ use clap::Args;
 
 use super::output::Output;
 use crate::error::{Error, Result};
-use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, RandomScale};
-use crate::fit::{Settings, Variance};
+use crate::fit::Settings;
+use crate::fit::mixed::Correlation;
 use crate::flock::{
     self, ForecastOptions, ForetoldWeight, PopulationFrom, TraitForecast, WeightBacktests,
 };
 use crate::growth::Curve;
 use crate::report::{forecast_tables, forecast_words};
 use crate::study::{FixedEffectOf, Records, Study};
-use crate::trajectory::{BirdPopulation, PopulationRequest, RandomTerms, Request};
+use crate::trajectory::{BirdPopulation, PopulationRequest, Request};
 
 /// Ages of each trait as of which the backtest forecasts.
 const BACKTEST_AGES: u8 = 4;
@@ -246,25 +246,14 @@ fn read(path: &Path, cards: &[Arc<dyn Curve>], output: &mut Output) -> Result<Bi
     Ok(population)
 }
 
-/// Fits of all birds at once: every curve's usual terms differ between birds, together where
-/// the curve is short; the residual spread grows with a power of the weight, as weights' does.
+/// The model of all birds, chosen by likelihood.
 fn request(asked: &Asked<'_>) -> Request {
     Request {
         curves: asked.curves.clone(),
         birds: false,
         strains: false,
-        population: Some(PopulationRequest {
-            random: RandomTerms::Usual,
-            scale: RandomScale::Natural,
-            covariance: Covariance::Full,
-            estimator: Estimator::Alternating,
-            criterion: Criterion::Likelihood,
-            groups: vec![FixedEffectOf::Strain],
-        }),
-        settings: Settings {
-            variance: Variance::Power,
-            ..Settings::default()
-        },
+        population: Some(PopulationRequest::chosen(vec![FixedEffectOf::Strain])),
+        settings: Settings::default(),
         correlation: Correlation::None,
         hatch_weight_g: asked.hatch_weight_g,
     }

@@ -293,9 +293,10 @@ pub(crate) struct FitOptions {
     /// [default: bird,strain; all three where the whole study is run]
     #[arg(long, value_enum, value_delimiter = ',')]
     pub(crate) level: Vec<LevelName>,
-    /// How the spread of the residuals depends on the fitted value
-    #[arg(long, value_enum, default_value = "constant")]
-    pub(crate) variance: VarianceName,
+    /// How the spread of the residuals depends on the fitted value [default: chosen by likelihood
+    /// for all birds at once, constant at the other levels]
+    #[arg(long, value_enum)]
+    pub(crate) variance: Option<VarianceName>,
     /// Seed of everything drawn at random
     #[arg(long, value_name = "SEED", default_value_t = 1)]
     pub(crate) seed: u64,
@@ -322,9 +323,8 @@ pub(crate) enum LevelName {
     Population,
 }
 
-#[derive(Debug, Clone, Copy, Default, ValueEnum)]
+#[derive(Debug, Clone, Copy, ValueEnum)]
 pub(crate) enum VarianceName {
-    #[default]
     Constant,
     Proportional,
     Power,
@@ -370,7 +370,10 @@ impl FitOptions {
         self.check_numbers()?;
         let curves = self.curves(study)?;
         let population = if self.wants(LevelName::Population) {
-            Some(self.population.request(study)?)
+            Some(
+                self.population
+                    .request(study, self.variance.map(Into::into))?,
+            )
         } else {
             self.population.check_unused()?;
             None
@@ -380,7 +383,7 @@ impl FitOptions {
             birds: self.wants(LevelName::Bird),
             strains: self.wants(LevelName::Strain),
             settings: Settings {
-                variance: self.variance.into(),
+                variance: self.variance.map(Into::into).unwrap_or_default(),
                 ..Settings::default()
             },
             hatch_weight_g: self.hatch_weight,

@@ -49,7 +49,7 @@ pub(crate) fn add(results: &Drawable, fit: &FitOptions, output: &mut Output) {
         repeatability: results.scans.repeatability.as_ref(),
         equations: &results.scans.chosen,
         masses: results.scans.masses.as_ref(),
-        variance: fit.variance.into(),
+        variance: fit.variance.map(Into::into).unwrap_or_default(),
         correlation: fit.population.correlation(),
         wishes: &wishes,
         seed: fit.seed,

@@ -3,6 +3,7 @@
 use clap::{Args, ValueEnum};
 
 use crate::error::{Error, Result};
+use crate::fit::Variance;
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, RandomScale};
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::{PopulationRequest, RandomTerms, Simulation};
@@ -12,16 +13,18 @@ use crate::trajectory::{PopulationRequest, RandomTerms, Simulation};
 #[derive(Debug, Clone, Default, Args)]
 #[command(next_help_heading = "Fit of all birds at once")]
 pub(crate) struct PopulationOptions {
-    /// Correlation of a bird's residuals: none, or fading with the days apart
-    #[arg(long, value_enum, default_value = "none")]
-    correlation: CorrelationName,
-    /// Terms that differ between birds, or none [default: all of a curve with three terms, of others A, k, ti or A1, ti1, A2, ti2]
+    /// Correlation of a bird's residuals: none, or fading with the days apart [default: chosen
+    /// by likelihood for all birds at once, none at the other levels]
+    #[arg(long, value_enum)]
+    correlation: Option<CorrelationName>,
+    /// Terms that differ between birds, or none [default: chosen by likelihood]
     #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
     random: Vec<String>,
-    /// Scale on which they differ: by an amount, or by a factor
+    /// Scale on which they differ: by an amount, or by a factor [default: by a factor where a term
+    /// cannot be negative]
     #[arg(long, value_enum)]
     random_scale: Option<ScaleName>,
-    /// Whether these differences are independent or correlated [default: diagonal]
+    /// Whether these differences are independent or correlated [default: chosen by likelihood]
     #[arg(long, value_enum)]
     covariance: Option<CovarianceName>,
     /// How the likelihood is approximated [default: alternating]
@@ -30,7 +33,7 @@ pub(crate) struct PopulationOptions {
     /// Nodes a random term of the quadrature, 1 to 64 [default: as many as it takes until more change nothing that matters]
     #[arg(long, value_name = "N")]
     nodes: Option<usize>,
-    /// What is maximised: the likelihood, or the restricted one [default: ml]
+    /// What is maximised: the likelihood, or the restricted one [default: reml of the alternating estimator, else ml]
     #[arg(long, value_enum)]
     criterion: Option<CriterionName>,
     /// The same as --criterion reml
@@ -44,11 +47,19 @@ pub(crate) struct PopulationOptions {
     second_phase_test: Option<std::num::NonZeroUsize>,
 }
 
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum CorrelationName {
-    #[default]
     None,
     Ar1,
+}
+
+impl From<CorrelationName> for Correlation {
+    fn from(name: CorrelationName) -> Self {
+        match name {
+            CorrelationName::None => Self::None,
+            CorrelationName::Ar1 => Self::Ar1,
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -86,10 +97,7 @@ enum FixedByName {
 impl PopulationOptions {
     /// Correlation of the residuals.
     pub(crate) fn correlation(&self) -> Correlation {
-        match self.correlation {
-            CorrelationName::None => Correlation::None,
-            CorrelationName::Ar1 => Correlation::Ar1,
-        }
+        self.correlation.map(Into::into).unwrap_or_default()
     }
 
     /// The simulation by which a second phase is tested, where that is asked for.
@@ -122,7 +130,11 @@ impl PopulationOptions {
     }
 
     /// The fit of all birds at once that is asked for.
-    pub(crate) fn request(&self, study: &Study) -> Result<PopulationRequest> {
+    pub(crate) fn request(
+        &self,
+        study: &Study,
+        variance: Option<Variance>,
+    ) -> Result<PopulationRequest> {
         let estimator = match (self.estimator, self.nodes) {
             (Some(EstimatorName::Quadrature), nodes) => Estimator::Quadrature {
                 nodes: nodes.map_or(Nodes::Converged, Nodes::Fixed),
@@ -135,22 +147,24 @@ impl PopulationOptions {
             (Some(EstimatorName::Laplace), None) => Estimator::Laplace,
             (Some(EstimatorName::Alternating) | None, None) => Estimator::Alternating,
         };
-        let restricted = self.restricted || self.criterion == Some(CriterionName::Reml);
         Ok(PopulationRequest {
             random: self.random_terms(),
-            scale: match self.random_scale {
-                Some(ScaleName::Log) => RandomScale::Log,
-                Some(ScaleName::Natural) | None => RandomScale::Natural,
-            },
-            covariance: match self.covariance {
-                Some(CovarianceName::Full) => Covariance::Full,
-                Some(CovarianceName::Diagonal) | None => Covariance::Diagonal,
-            },
+            scale: self.random_scale.map(|scale| match scale {
+                ScaleName::Log => RandomScale::Log,
+                ScaleName::Natural => RandomScale::Natural,
+            }),
+            covariance: self.covariance.map(|covariance| match covariance {
+                CovarianceName::Full => Covariance::Full,
+                CovarianceName::Diagonal => Covariance::Diagonal,
+            }),
+            variance,
+            correlation: self.correlation.map(Into::into),
             estimator,
-            criterion: if restricted {
-                Criterion::RestrictedLikelihood
-            } else {
-                Criterion::Likelihood
+            criterion: match self.criterion {
+                _ if self.restricted => Some(Criterion::RestrictedLikelihood),
+                Some(CriterionName::Reml) => Some(Criterion::RestrictedLikelihood),
+                Some(CriterionName::Ml) => Some(Criterion::Likelihood),
+                None => None,
             },
             groups: self.groups(study)?,
         })
@@ -158,13 +172,14 @@ impl PopulationOptions {
 
     fn random_terms(&self) -> RandomTerms {
         match self.random.as_slice() {
-            [] => RandomTerms::Usual,
+            [] => RandomTerms::Chosen,
             [none] if none == "none" => RandomTerms::Named(Vec::new()),
             names => RandomTerms::Named(names.to_vec()),
         }
     }
 
-    fn groups(&self, study: &Study) -> Result<Vec<FixedEffectOf>> {
+    /// What sets the groups of birds that share their fixed effects.
+    pub(crate) fn groups(&self, study: &Study) -> Result<Vec<FixedEffectOf>> {
         let groups: Vec<FixedEffectOf> = if !self.fixed_by.is_empty() {
             self.fixed_by.iter().map(|name| (*name).into()).collect()
         } else if let Some(groups) = &study.settings.fit.fixed_effects_by {

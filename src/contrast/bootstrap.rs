@@ -9,7 +9,7 @@ use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
 use super::grouping::Sample;
-use super::joint::{Joint, PooledFit, PopulationFit};
+use super::joint::{Joint, PooledFit};
 use super::pairs::Contrast;
 use super::{Against, Request};
 use crate::error::Result;
@@ -18,15 +18,18 @@ use crate::fit::mixed::MixedModel;
 use crate::fit::{Series, Settings, Workspace, fit};
 use crate::growth::Curve;
 use crate::stats::resample::{Purpose, draw, percentile_interval, stream};
-use crate::trajectory::Redrawn;
 use crate::trajectory::interval::widened;
+use crate::trajectory::{PopulationFit, Redrawn};
 
 /// What is fitted again.
-pub(super) enum Refit {
-    /// One mixed fit of all groups.
-    Population(Box<PopulationFit>),
-    /// A pooled fit of each group.
-    Pooled(Vec<PooledFit>),
+pub(super) enum Refit<'a> {
+    /// The model of a trait.
+    Model(&'a PopulationFit),
+    /// A pooled fit of each group, and the birds of all.
+    Pooled {
+        sample: &'a Sample,
+        fits: &'a [PooledFit],
+    },
 }
 
 /// Greatest share of replicates without an answer for which an interval is still told.
@@ -37,26 +40,31 @@ const MOST_FAILED: f64 = 0.1;
 pub(super) fn put_intervals(
     contrasts: &mut [Contrast],
     joint: &Joint,
-    (sample, refit): (&Sample, &Refit),
+    refit: &Refit<'_>,
     (request, replicates): (&Request, usize),
     done: &(dyn Fn(usize) + Sync),
 ) -> Result<()> {
-    let birds = by_group(sample, joint);
-    let curve = &*joint.curves[0];
+    let birds = match refit {
+        Refit::Model(model) => model.cohort.by_group(),
+        Refit::Pooled { sample, .. } => by_group(sample, joint),
+    };
     let drawn = match refit {
-        Refit::Population(population) => {
-            let subjects = sample.subjects()?;
-            let model = MixedModel::new(curve, &population.options)?;
+        Refit::Model(fitted) => {
+            let Some(fit) = fitted.outcome.fit() else {
+                return Ok(());
+            };
+            let subjects = fitted.cohort.subjects()?;
+            let model = MixedModel::new(&*fitted.curve, &fitted.options)?;
             let again = Redrawn {
                 model: &model,
                 subjects: &subjects,
-                fit: &population.fit,
+                fit,
                 birds: &birds,
             };
             let one = |random: &mut ChaCha8Rng| again.terms(random);
             replicate(contrasts, joint, &one, (request.seed, replicates), done)
         }
-        Refit::Pooled(fits) => {
+        Refit::Pooled { fits, .. } => {
             let one = |random: &mut ChaCha8Rng| pooled_terms(fits, &birds, request, random);
             replicate(contrasts, joint, &one, (request.seed, replicates), done)
         }

@@ -1,39 +1,14 @@
 //! Who is compared with whom: birds by strain, treatment or pen.
 
 use crate::error::{Error, Result};
-use crate::fit::mixed::Subjects;
-use crate::study::{Records, Study};
-use crate::trajectory::Pooled;
-
-/// What sets the birds apart.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum By {
-    /// Their strain.
-    #[default]
-    Strain,
-    /// Their treatment.
-    Treatment,
-    /// Their pen.
-    Pen,
-}
-
-impl By {
-    /// `strain`, `treatment` or `pen`.
-    #[must_use]
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Strain => "strain",
-            Self::Treatment => "treatment",
-            Self::Pen => "pen",
-        }
-    }
-}
+use crate::study::{FixedEffectOf, Records, Study};
+use crate::trajectory::{Pooled, group_of};
 
 /// The groups that are compared.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Groups {
-    /// What sets them apart.
-    pub by: By,
+    /// What sets them apart, together.
+    pub by: Vec<FixedEffectOf>,
     /// Their names.
     pub names: Vec<String>,
     /// The group of each bird of the study; `None` for a bird without one.
@@ -41,29 +16,42 @@ pub struct Groups {
 }
 
 impl Groups {
-    /// The birds of a study by strain, treatment or pen.
+    /// The birds of a study by strain, treatment or pen, or by these together, named as the
+    /// groups of a trait's model are.
     #[must_use]
-    pub fn of(study: &Study, by: By) -> Self {
-        let names = match by {
-            By::Strain => &study.strains,
-            By::Treatment => &study.treatments,
-            By::Pen => &study.pens,
+    pub fn of(study: &Study, by: &[FixedEffectOf]) -> Self {
+        let mut names: Vec<String> = match by {
+            [FixedEffectOf::Strain] => study.strains.clone(),
+            [FixedEffectOf::Treatment] => study.treatments.clone(),
+            [FixedEffectOf::Pen] => study.pens.clone(),
+            _ => Vec::new(),
         };
-        let of_bird = study.birds.iter().map(|bird| match by {
-            By::Strain => Some(bird.strain),
-            By::Treatment => bird.treatment,
-            By::Pen => bird.pen,
+        let of_bird = (0..study.birds.len()).map(|bird| {
+            let name = group_of(study, bird, by)?.name;
+            let known = names.iter().position(|known| *known == name);
+            Some(known.unwrap_or_else(|| {
+                names.push(name);
+                names.len() - 1
+            }))
         });
+        let of_bird = of_bird.collect();
         Self {
-            by,
-            names: names.clone(),
-            of_bird: of_bird.collect(),
+            by: by.to_vec(),
+            names,
+            of_bird,
         }
+    }
+
+    /// What sets them apart, in words: `strain and treatment`.
+    #[must_use]
+    pub fn by_name(&self) -> String {
+        let names: Vec<&str> = self.by.iter().map(|by| by.name()).collect();
+        names.join(" and ")
     }
 
     /// An error unless there are two groups to compare.
     pub(super) fn at_least_two(&self) -> Result<()> {
-        let by = self.by.name();
+        let by = self.by_name();
         match self.names.as_slice() {
             [] => Err(Error::call(format!(
                 "--by {by}: no bird has a {by}, expected at least two to compare; name the column that holds it, or compare by another"
@@ -112,11 +100,6 @@ impl Sample {
             }
         }
         sample
-    }
-
-    /// As the mixed engine takes them.
-    pub(super) fn subjects(&self) -> Result<Subjects<'_>> {
-        Subjects::new(&self.starts, &self.ages_d, &self.values, &self.groups)
     }
 
     /// How many birds a group has here.

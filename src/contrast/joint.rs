@@ -6,7 +6,7 @@
 //! difference. Where a group has too few birds for that (no more than terms), the
 //! weighings are taken as independent, and a note says so.
 //!
-//! Population: one mixed fit with fixed effects of its own in each group and random
+//! Mixed: the model of the trait, with fixed effects of its own in each group and random
 //! effects by bird; degrees of freedom are birds less groups (the counting of
 //! differences between subjects in Pinheiro and Bates 2000, 2.4.2, from memory).
 
@@ -14,27 +14,24 @@ use std::sync::Arc;
 
 use nalgebra::{DMatrix, DVector};
 
+use super::Request;
 use super::grouping::Sample;
-use super::{MixedWishes, Request};
-use crate::error::Result;
 use crate::fit::estimable::{Fitted, NotEstimable, Reach};
 use crate::fit::influence;
 use crate::fit::interval::{Estimate, Law, root_of};
-use crate::fit::mixed::{
-    GroupedTerms, MixedFit, MixedModel, MixedOptions, MixedOutcome, RandomTerm, Subjects,
-};
+use crate::fit::mixed::FixedEffect;
 use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Workspace, fit};
 use crate::growth::Curve;
 use crate::stats::multiple::Simultaneous;
-use crate::trajectory::ready;
+use crate::trajectory::{Group, PopulationFit, TraitModel, ready};
 
 /// How the terms of the groups were found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Source {
     /// A fit to all weighings of each group.
     Pooled,
-    /// One mixed fit of all birds.
+    /// The model of all birds.
     Mixed,
 }
 
@@ -173,6 +170,14 @@ impl Joint {
             reference: b.1,
             standard_error: (variance > least && variance.is_finite()).then(|| variance.sqrt()),
             df: df.max(1.0),
+        }
+    }
+
+    /// Fewest degrees of freedom of the groups at these places; of pooled fits their sum.
+    pub(super) fn fewest_df(&self, places: &[usize]) -> f64 {
+        match &self.df {
+            DegreesOfFreedom::Common(df) => *df,
+            DegreesOfFreedom::Each(each) => places.iter().map(|place| each[*place]).sum(),
         }
     }
 
@@ -343,115 +348,52 @@ pub(super) fn pooled_fit(
     }
 }
 
-/// A mixed fit of all groups and what it was asked.
-pub(super) struct PopulationFit {
-    pub(super) fit: Box<MixedFit>,
-    pub(super) options: MixedOptions,
-    /// Reasons for caution.
-    pub(super) reasons: Vec<String>,
-}
-
-/// The mixed fit of all groups: random effects as wished, and fewer where that fit has
-/// no maximum; the reason where none has.
-pub(super) fn population_fit(
-    curve: &dyn Curve,
-    subjects: &Subjects<'_>,
-    request: &Request,
-) -> Result<std::result::Result<PopulationFit, String>> {
-    let (mut random, given) = random_terms(curve, &request.mixed);
-    let mut reason = String::new();
-    while !random.is_empty() {
-        let options = MixedOptions {
-            grouped: GroupedTerms::All,
-            random: random
-                .iter()
-                .map(|name| RandomTerm::natural(name))
-                .collect(),
-            ordered: ordered(curve),
-            covariance: request.mixed.covariance,
-            variance: request.settings.variance,
-            estimator: request.mixed.estimator,
-            ..MixedOptions::default()
-        };
-        let outcome = MixedModel::new(curve, &options)?.fit(subjects);
-        let reasons = outcome.reasons().into_iter().map(str::to_owned).collect();
-        match outcome {
-            MixedOutcome::Converged(fit) | MixedOutcome::Weak(fit, _) => {
-                return Ok(Ok(PopulationFit {
-                    fit,
-                    options,
-                    reasons,
-                }));
-            }
-            MixedOutcome::Failed(failure) if reason.is_empty() => reason = failure.reason,
-            MixedOutcome::Failed(_) => {}
-        }
-        if given {
-            break;
-        }
-        random.pop();
-    }
-    Ok(Err(reason))
-}
-
-/// Terms with a random effect: those asked for, or the mass, the age of the inflection
-/// and the rate (or the curve's first three), of the first phase where there are two.
-fn random_terms(curve: &dyn Curve, wishes: &MixedWishes) -> (Vec<String>, bool) {
-    if !wishes.random.is_empty() {
-        return (wishes.random.clone(), true);
-    }
-    let has = |name: &&str| curve.terms().iter().any(|term| term.name == **name);
-    let usual: Vec<String> = ["A", "A1", "ti", "ti1", "k", "k1"]
-        .iter()
-        .filter(|name| has(name))
-        .map(|name| (*name).to_owned())
-        .collect();
-    if usual.len() >= 2 {
-        return (usual, false);
-    }
-    let first = curve.terms().iter().take(3);
-    (first.map(|term| term.name.to_string()).collect(), false)
-}
-
-/// Two inflections stay in order.
-fn ordered(curve: &dyn Curve) -> Vec<(String, String)> {
-    let has = |name: &str| curve.terms().iter().any(|term| term.name == name);
-    if has("ti1") && has("ti2") {
-        vec![("ti1".to_owned(), "ti2".to_owned())]
-    } else {
-        Vec::new()
-    }
-}
-
-/// The groups of a mixed fit with their joint covariance.
+/// The groups of a trait's model with their joint covariance; `None` where the model has
+/// no numbers. Groups are named as those compared.
 #[expect(clippy::cast_precision_loss, reason = "counts of birds")]
-pub(super) fn of_population(
-    sample: &Sample,
-    curve: &Arc<dyn Curve>,
-    population: &PopulationFit,
-) -> Joint {
+pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
+    let PopulationFit {
+        curve,
+        cohort,
+        outcome,
+        ..
+    } = &model.fit;
+    let fit = outcome.fit()?;
     let p = curve.terms().len();
-    let groups = sample.kept.len();
-    let fit = &population.fit;
-    let place = |term: usize, group: usize| group * p + term;
-    // Fixed effects are told term by term, the groups within a term.
-    let mut covariance = DMatrix::zeros(groups * p, groups * p);
+    // A group that is not compared, such as birds without a treatment, has no name here.
+    let place_of = |group: &Group| names.iter().position(|name| *name == group.name);
+    let named: Vec<(usize, usize)> = cohort
+        .groups
+        .iter()
+        .enumerate()
+        .filter_map(|(at, group)| Some((at, place_of(group)?)))
+        .collect();
     let count = fit.fixed.len();
-    for (i, one) in fit.fixed.iter().enumerate() {
-        for (j, other) in fit.fixed.iter().enumerate() {
-            let row = place(one.term, one.group.unwrap_or_default());
-            let column = place(other.term, other.group.unwrap_or_default());
-            covariance[(row, column)] = fit.fixed_covariance[i * count + j];
-        }
-    }
-    let birds = sample.birds.len();
-    Joint {
+    let column = |at: usize, term: usize| {
+        let own = |effect: &FixedEffect| {
+            effect.term == term && effect.group.is_none_or(|group| group == at)
+        };
+        fit.fixed.iter().position(own)
+    };
+    let columns: Vec<usize> = named
+        .iter()
+        .flat_map(|(at, _)| (0..p).map(move |term| (*at, term)))
+        .map(|(at, term)| column(at, term))
+        .collect::<Option<_>>()?;
+    let covariance = DMatrix::from_fn(columns.len(), columns.len(), |row, other| {
+        fit.fixed_covariance[columns[row] * count + columns[other]]
+    });
+    let units = cohort.birds.len().saturating_sub(cohort.groups.len());
+    Some(Joint {
         source: Source::Mixed,
-        groups: sample.kept.clone(),
-        curves: vec![curve.clone(); groups],
-        terms: (0..groups).map(|group| fit.group(group).to_vec()).collect(),
+        groups: named.iter().map(|(_, place)| *place).collect(),
+        curves: vec![curve.clone(); named.len()],
+        terms: named
+            .iter()
+            .map(|(at, _)| fit.group(*at).to_vec())
+            .collect(),
         covariance,
-        df: DegreesOfFreedom::Common(birds.saturating_sub(groups).max(1) as f64),
-        reaches: fit.reaches.clone(),
-    }
+        df: DegreesOfFreedom::Common(units.max(1) as f64),
+        reaches: named.iter().map(|(at, _)| fit.reaches[*at]).collect(),
+    })
 }

@@ -1,8 +1,8 @@
 //! Do strains differ: in what, by how much, from which age?
 //!
-//! Every curve is fitted to all groups (strains, treatments or pens), pooled or as one
-//! mixed model with fixed effects by group; what is compared follows from the terms of
-//! all groups and their joint covariance.
+//! The groups (strains, treatments, pens, or these together) are compared by the model of
+//! each trait, which has fixed effects by group, or by pooled fits; what is compared
+//! follows from the terms of all groups and their joint covariance.
 //!
 //! Start reading at [`compare`]. `joint.rs` finds the terms of the groups, `pairs.rs`
 //! compares them term by term ([`Against`] says with what), `whole_curve.rs` tests whole curves, `by_age.rs` tells
@@ -23,13 +23,12 @@ use std::sync::Arc;
 
 use crate::error::{Error, Result};
 use crate::fit::Settings;
-use crate::fit::mixed::{Covariance, Estimator};
 use crate::growth::Curve;
-use crate::study::Study;
-use crate::trajectory::derived_quantities;
+use crate::study::{FixedEffectOf, Study};
+use crate::trajectory::{TraitModel, derived_quantities};
 
 pub use by_age::{AgeDifference, PairByAge};
-pub use grouping::{By, Groups};
+pub use grouping::Groups;
 pub use joint::{Difference, Joint, Source};
 pub use pairs::{Contrast, NoContrast};
 pub use whole_curve::CurveTest;
@@ -74,25 +73,14 @@ pub enum Adjust {
     None,
 }
 
-/// How the mixed fit is made.
-#[derive(Debug, Clone, Default)]
-pub struct MixedWishes {
-    /// Terms with a random effect by bird; the curve's mass, inflection and rate where empty.
-    pub random: Vec<String>,
-    /// Covariance of the random effects.
-    pub covariance: Covariance,
-    /// How the likelihood is maximised.
-    pub estimator: Estimator,
-}
-
 /// What is to be compared, and how.
 #[derive(Debug, Clone)]
 pub struct Request {
-    /// Curves, each fitted to every group.
+    /// Curves of pooled fits, each fitted to every group.
     pub curves: Vec<Arc<dyn Curve>>,
-    /// What sets the groups apart.
-    pub by: By,
-    /// One mixed fit of all birds, or a pooled fit for each group.
+    /// What sets the groups apart, together: the fixed effects of the models compared.
+    pub by: Vec<FixedEffectOf>,
+    /// The models of the traits, or a pooled fit for each group.
     pub source: Source,
     /// Terms and derived quantities to compare; all where empty.
     pub terms: Vec<String>,
@@ -108,8 +96,6 @@ pub struct Request {
     pub settings: Settings,
     /// Weight at hatch for the anchored curves where there is no weighing at age 0.
     pub hatch_weight_g: Option<f64>,
-    /// How a mixed fit is made.
-    pub mixed: MixedWishes,
     /// Refits with birds drawn again that the intervals of contrasts are read from; 0
     /// takes them from standard errors.
     pub replicates: usize,
@@ -163,43 +149,49 @@ pub struct Comparison {
     pub compared: Vec<Compared>,
 }
 
-/// Compares the groups of a study in every trait and curve; `done` is told of each
-/// curve that is finished, and of each replicate of a bootstrap.
+/// Compares the groups of a study in every trait; `done` is told of each model or curve that
+/// is finished, and of each replicate of a bootstrap.
 ///
-/// A curve that cannot be fitted to two groups is no error: it has no numbers, and a
-/// note that says why.
+/// A trait whose model has no numbers is compared by pooled fits of its curve, with a note;
+/// a curve that cannot be fitted to two groups has no numbers, and a note that says why.
 ///
 /// # Errors
-/// Fewer than two groups; a term that no curve has; mixed options that do not go
-/// together.
+/// Fewer than two groups; a term that no curve has.
 pub fn compare(
     study: &Study,
+    models: &[TraitModel],
     request: &Request,
     done: &(dyn Fn(usize) + Sync),
 ) -> Result<Comparison> {
-    let groups = Groups::of(study, request.by);
+    let groups = Groups::of(study, &request.by);
     groups.at_least_two()?;
-    check_terms(request)?;
+    check_terms(models, request)?;
     let mut compared = Vec::new();
-    for trait_index in 0..study.traits.len() {
-        for curve in &request.curves {
-            compared.push(one_curve(
-                study,
-                &groups,
-                (trait_index, curve),
-                request,
-                done,
-            )?);
-            done(1);
+    match request.source {
+        Source::Mixed => {
+            for model in models {
+                compared.push(of_model(study, &groups, model, request, done)?);
+                done(1);
+            }
+        }
+        Source::Pooled => {
+            for trait_index in 0..study.traits.len() {
+                for curve in &request.curves {
+                    let one = (trait_index, curve);
+                    compared.push(by_pooled_fits(study, &groups, one, request, done)?);
+                    done(1);
+                }
+            }
         }
     }
     Ok(Comparison { groups, compared })
 }
 
 /// Every term asked for is one of a curve's, or a derived quantity.
-fn check_terms(request: &Request) -> Result<()> {
+fn check_terms(models: &[TraitModel], request: &Request) -> Result<()> {
     let mut known: Vec<String> = Vec::new();
-    for curve in &request.curves {
+    let of_models = models.iter().map(|model| &model.fit.curve);
+    for curve in request.curves.iter().chain(of_models) {
         known.extend(curve.terms().iter().map(|term| term.name.to_string()));
     }
     let derived = derived_quantities(&request.ages_d, &request.masses_g);
@@ -215,7 +207,85 @@ fn check_terms(request: &Request) -> Result<()> {
     }
 }
 
-fn one_curve(
+impl Compared {
+    fn nothing(trait_index: usize, curve: &str) -> Self {
+        Self {
+            trait_index,
+            curve: curve.to_owned(),
+            joint: None,
+            contrasts: Vec::new(),
+            not_estimable: Vec::new(),
+            tests: Vec::new(),
+            by_age: Vec::new(),
+            notes: Vec::new(),
+        }
+    }
+
+    /// Everything that is compared of these groups.
+    fn fill(
+        &mut self,
+        joint: Joint,
+        refit: &Refit<'_>,
+        request: &Request,
+        done: &(dyn Fn(usize) + Sync),
+    ) -> Result<()> {
+        self.tests = whole_curve::tests(&joint, request.adjust);
+        (self.contrasts, self.not_estimable) = pairs::contrasts(&joint, request);
+        if request.replicates > 0 {
+            bootstrap::put_intervals(
+                &mut self.contrasts,
+                &joint,
+                refit,
+                (request, request.replicates),
+                done,
+            )?;
+        }
+        self.by_age = by_age::differences(&joint, request);
+        self.joint = Some(joint);
+        Ok(())
+    }
+}
+
+/// The groups by the model of a trait; by pooled fits of its curve where that has no
+/// numbers.
+fn of_model(
+    study: &Study,
+    groups: &Groups,
+    model: &TraitModel,
+    request: &Request,
+    done: &(dyn Fn(usize) + Sync),
+) -> Result<Compared> {
+    let fit = &model.fit;
+    let Some(joint) = joint::of_model(model, &groups.names) else {
+        let one = (model.trait_index, &fit.curve);
+        let mut compared = by_pooled_fits(study, groups, one, request, done)?;
+        let reason = fit.outcome.reasons().join("; ");
+        compared.notes.insert(
+            0,
+            format!("no model of all birds ({reason}); pooled fits are compared"),
+        );
+        return Ok(compared);
+    };
+    let mut compared = Compared::nothing(model.trait_index, fit.curve.name());
+    if joint.groups.len() < 2 {
+        compared
+            .notes
+            .push(too_few(&study.traits[model.trait_index].name));
+        return Ok(compared);
+    }
+    compared
+        .notes
+        .extend(fit.outcome.reasons().into_iter().map(str::to_owned));
+    compared.fill(joint, &Refit::Model(fit), request, done)?;
+    Ok(compared)
+}
+
+fn too_few(trait_name: &str) -> String {
+    format!("fewer than two of the groups have records of {trait_name}: nothing to compare")
+}
+
+/// The groups by a pooled fit each.
+fn by_pooled_fits(
     study: &Study,
     groups: &Groups,
     (trait_index, curve): (usize, &Arc<dyn Curve>),
@@ -223,113 +293,36 @@ fn one_curve(
     done: &(dyn Fn(usize) + Sync),
 ) -> Result<Compared> {
     let records = &study.traits[trait_index];
-    let sample_of = |kept: &[usize]| Sample::of(records, groups, kept);
     let all: Vec<usize> = (0..groups.names.len()).collect();
-    let whole = sample_of(&all);
+    let whole = Sample::of(records, groups, &all);
     let present: Vec<usize> = all
-        .iter()
-        .copied()
+        .into_iter()
         .filter(|group| whole.birds_in(*group) > 0)
         .collect();
-    let sample = sample_of(&present);
-    let mut compared = Compared {
-        trait_index,
-        curve: curve.name().to_owned(),
-        joint: None,
-        contrasts: Vec::new(),
-        not_estimable: Vec::new(),
-        tests: Vec::new(),
-        by_age: Vec::new(),
-        notes: Vec::new(),
-    };
+    let mut compared = Compared::nothing(trait_index, curve.name());
     if present.len() < 2 {
-        compared.notes.push(format!(
-            "fewer than two of the groups have records of {}: nothing to compare",
-            records.name
-        ));
+        compared.notes.push(too_few(&records.name));
         return Ok(compared);
     }
-    let found = match request.source {
-        Source::Mixed => population(&sample_of, &sample, curve, request, &mut compared)?,
-        Source::Pooled => None,
-    };
-    let found = match found {
-        Some(found) => Some(found),
-        None => pooled(&sample_of, &sample, groups, curve, request, &mut compared),
-    };
-    if let Some((joint, refit)) = found {
-        (compared.contrasts, compared.not_estimable) = pairs::contrasts(&joint, request);
-        if request.replicates > 0 {
-            bootstrap::put_intervals(
-                &mut compared.contrasts,
-                &joint,
-                (&sample, &refit),
-                (request, request.replicates),
-                done,
-            )?;
-        }
-        compared.by_age = by_age::differences(&joint, request);
-        compared.joint = Some(joint);
-    }
-    Ok(compared)
-}
-
-/// The groups by one mixed fit; `None`, with a note, where it has no maximum.
-fn population(
-    sample_of: &dyn Fn(&[usize]) -> Sample,
-    sample: &Sample,
-    curve: &Arc<dyn Curve>,
-    request: &Request,
-    compared: &mut Compared,
-) -> Result<Option<(Joint, Refit)>> {
-    if curve.needs_hatch_weight() {
-        compared.notes.push(
-            "each group has its own weight at hatch, so that no one mixed fit holds all; pooled fits are compared"
-                .to_owned(),
-        );
-        return Ok(None);
-    }
-    let fitted = joint::population_fit(&**curve, &sample.subjects()?, request)?;
-    match fitted {
-        Ok(fit) => {
-            compared.notes.extend(fit.reasons.iter().cloned());
-            compared.tests =
-                whole_curve::population(sample_of, &sample.kept, &fit, &**curve, request)?;
-            let joint = joint::of_population(sample, curve, &fit);
-            Ok(Some((joint, Refit::Population(Box::new(fit)))))
-        }
-        Err(reason) => {
-            compared.notes.push(format!(
-                "the mixed fit failed ({reason}); pooled fits are compared"
-            ));
-            Ok(None)
-        }
-    }
-}
-
-/// The groups by a pooled fit each; `None`, with notes, where fewer than two have one.
-fn pooled(
-    sample_of: &dyn Fn(&[usize]) -> Sample,
-    sample: &Sample,
-    groups: &Groups,
-    curve: &Arc<dyn Curve>,
-    request: &Request,
-    compared: &mut Compared,
-) -> Option<(Joint, Refit)> {
+    let sample = Sample::of(records, groups, &present);
     let mut notes = Vec::new();
-    let found = joint::pooled(sample, curve, request, &mut notes);
-    for (group, reason) in notes {
-        compared
-            .notes
-            .push(format!("{}: {reason}", groups.names[group]));
-    }
-    let Some((joint, fits)) = found else {
-        compared.notes.push(format!(
+    let found = joint::pooled(&sample, curve, request, &mut notes);
+    let told = notes
+        .into_iter()
+        .map(|(group, reason)| format!("{}: {reason}", groups.names[group]));
+    compared.notes.extend(told);
+    match found {
+        Some((joint, fits)) => {
+            let refit = Refit::Pooled {
+                sample: &sample,
+                fits: &fits,
+            };
+            compared.fill(joint, &refit, request, done)?;
+        }
+        None => compared.notes.push(format!(
             "no two of the groups support the curve {}: nothing is compared; try another curve",
             curve.name()
-        ));
-        return None;
-    };
-    compared.tests = whole_curve::pooled(sample_of, &joint.groups, &fits, curve, request);
-    Some((joint, Refit::Pooled(fits)))
+        )),
+    }
+    Ok(compared)
 }

@@ -58,6 +58,19 @@ pub enum Variance {
     LogNormal,
 }
 
+impl Variance {
+    /// `constant`, `proportional`, `power` or `lognormal`, as the options and tables say.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Constant => "constant",
+            Self::Proportional => "proportional",
+            Self::Power => "power",
+            Self::LogNormal => "lognormal",
+        }
+    }
+}
+
 /// What a fit is asked for beside its curve and its series.
 #[derive(Debug, Clone, Default)]
 pub struct Settings {

@@ -90,8 +90,6 @@ pub fn curve_tests(study: &Study, comparison: &Comparison, allometries: &[Allome
             "df2",
             "p_value",
             "p_adjusted",
-            "log_lik_one",
-            "log_lik_each",
         ],
     );
     let names = &comparison.groups.names;
@@ -107,11 +105,9 @@ pub fn curve_tests(study: &Study, comparison: &Comparison, allometries: &[Allome
                 .text(name(test.pair.map(|pair| pair.1)))
                 .number(test.statistic)
                 .whole(test.df1)
-                .whole(test.df2)
+                .number(test.df2)
                 .number(test.p_value)
-                .number(test.p_adjusted)
-                .number(test.log_lik.0)
-                .number(test.log_lik.1);
+                .number(test.p_adjusted);
         }
     }
     for allometry in allometries {
@@ -128,11 +124,9 @@ pub fn curve_tests(study: &Study, comparison: &Comparison, allometries: &[Allome
             .text("all")
             .number(statistic)
             .whole(df)
-            .whole(None)
-            .number(p_value)
-            .number(p_value)
             .number(None)
-            .number(None);
+            .number(p_value)
+            .number(p_value);
     }
     table
 }

@@ -1,8 +1,6 @@
 //! What is to come, in words: plain first, numbers after.
 
 use super::words::three_digits;
-use crate::fit::Variance;
-use crate::fit::mixed::{Covariance, MixedOptions};
 use crate::flock::{DriftWatch, Flag, ForecastRow, Level, TraitForecast, WeightBacktest};
 use crate::study::Study;
 use crate::trajectory::BirdPopulation;
@@ -259,23 +257,8 @@ pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
 pub fn of_population(population: &BirdPopulation) -> String {
     let curve = population.population.curve().name();
     if population.file.is_empty() {
-        let assumed = simplified(population.population.options());
-        format!("{curve} population fitted to this flock's weighings so far{assumed}")
+        format!("{curve} population fitted to this flock's weighings so far")
     } else {
         format!("{curve} population of {}", population.file)
     }
-}
-
-/// What a flock's own population assumes where its records could not tell more.
-fn simplified(options: &MixedOptions) -> String {
-    let mut assumed = String::new();
-    if options.variance == Variance::Proportional {
-        assumed +=
-            ", spread taken as proportional to the mass since no power of it could be fitted";
-    }
-    if options.covariance == Covariance::Diagonal && options.random.len() > 1 {
-        assumed +=
-            ", birds' terms taken as independent since their correlations could not be fitted";
-    }
-    assumed
 }

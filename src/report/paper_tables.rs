@@ -14,7 +14,7 @@ use crate::report::Table;
 use crate::report::rounding;
 use crate::study::Study;
 use crate::trajectory::{
-    Level, Population, PopulationFit, SubjectFits, Trajectories, derived_quantities,
+    Level, PopulationFit, SubjectFits, TraitModel, Trajectories, derived_quantities,
 };
 
 /// What the tables tell beside the curves' terms.
@@ -76,9 +76,8 @@ pub fn paper_terms(study: &Study, trajectories: &Trajectories, wishes: &PaperWis
             let best = best.as_ref().map(|curve| curve.name());
             strain_rows(&mut table, study, fits, best, wishes);
         }
-        let populations = trajectories.populations.iter();
-        for population in populations.filter(|all| all.trait_index == trait_index) {
-            population_rows(&mut table, study, population, wishes);
+        if let Some(model) = trajectories.model(trait_index) {
+            population_rows(&mut table, study, model, wishes);
         }
     }
     table
@@ -233,15 +232,8 @@ fn strain_rows(
     }
 }
 
-fn population_rows(
-    table: &mut Table,
-    study: &Study,
-    population: &Population,
-    wishes: &PaperWishes,
-) {
-    let Some(fit) = population.best().or(population.fits.first()) else {
-        return;
-    };
+fn population_rows(table: &mut Table, study: &Study, model: &TraitModel, wishes: &PaperWishes) {
+    let fit = &model.fit;
     let reasons = fit.outcome.reasons().join("; ");
     let note = match fit.outcome.status() {
         "converged" => String::new(),
@@ -249,7 +241,7 @@ fn population_rows(
         _ => format!("no fit: {reasons}"),
     };
     let all = Whose {
-        trait_name: &study.traits[population.trait_index].name,
+        trait_name: &study.traits[model.trait_index].name,
         strain: "all",
         model: "mixed",
         curve: fit.curve.name(),

@@ -54,19 +54,16 @@ fn scenes<'a>(
     trajectories: &'a Trajectories,
     showing: &'a Showing<'a>,
 ) -> impl Iterator<Item = Scene<'a>> {
-    trajectories
-        .populations
-        .iter()
-        .filter_map(move |population| {
-            let fit = population.best()?;
-            let mixed = fit.outcome.fit()?;
-            Some(Scene {
-                study,
-                fit,
-                mixed,
-                showing,
-            })
+    trajectories.models.iter().filter_map(move |model| {
+        let fit = model.fitted()?;
+        let mixed = fit.outcome.fit()?;
+        Some(Scene {
+            study,
+            fit,
+            mixed,
+            showing,
         })
+    })
 }
 
 /// Steps of a faint line among many, and of the typical curve.

@@ -5,10 +5,12 @@
 //! these have fixed effects), the bird for a bird's own curve, and neither for what
 //! holds for all.
 
+use crate::fit::choice;
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate};
 use crate::fit::mixed::{
-    Covariance, Criterion, Estimator, MixedFit, MixedOutcome, Nodes, TermScale,
+    Correlation, Covariance, Criterion, Estimator, MixedFit, MixedOutcome, Nodes, RandomScale,
+    TermScale,
 };
 use crate::growth::Curve;
 use crate::report::Table;
@@ -19,13 +21,13 @@ use crate::report::growth_tables::{
 use crate::study::Study;
 use crate::trajectory::interval::Method;
 use crate::trajectory::{
-    Population, PopulationFit, SecondPhase, SpurtFrom, Trajectories, days_between, spurts,
+    PopulationFit, SecondPhase, SpurtFrom, TraitModel, Trajectories, Tried, days_between, spurts,
 };
 
 const LEVEL: &str = "population";
 
 /// How the rows of one trait's population are added.
-type Add = fn(&mut Table, &Study, &Population, &Wanted);
+type Add = fn(&mut Table, &Study, &TraitModel, &Wanted);
 
 /// Rows for the tables of all levels, in their order: terms, fits, choice, curves,
 /// residuals.
@@ -42,8 +44,8 @@ pub(crate) fn population_tables(
         (residuals_table(wanted), residuals),
     ];
     tables.map(|(mut table, add)| {
-        for population in &trajectories.populations {
-            add(&mut table, study, population, wanted);
+        for model in &trajectories.models {
+            add(&mut table, study, model, wanted);
         }
         table.finished()
     })
@@ -52,10 +54,11 @@ pub(crate) fn population_tables(
 /// The tables that only fits of all birds at once have; none where there are none.
 #[must_use]
 pub fn mixed_tables(study: &Study, trajectories: &Trajectories) -> Vec<Table> {
-    if trajectories.populations.is_empty() {
+    if trajectories.models.is_empty() {
         return Vec::new();
     }
     let mut tables = vec![
+        model_choice(study, trajectories),
         mixed_fits(study, trajectories),
         random_effects(study, trajectories),
     ];
@@ -83,104 +86,96 @@ fn whose_bird<'a>(study: &'a Study, fit: &PopulationFit, subject: usize) -> Whos
     }
 }
 
-/// Fits that have numbers.
-fn fitted(
-    population: &Population,
-) -> impl Iterator<Item = (&PopulationFit, &dyn Curve, &MixedFit)> {
-    population
-        .fits
-        .iter()
-        .filter_map(|fit| Some((fit, &*fit.curve, fit.outcome.fit()?)))
+/// The model chosen, where it has numbers.
+fn fitted(model: &TraitModel) -> Option<(&PopulationFit, &dyn Curve, &MixedFit)> {
+    let fit = &model.fit;
+    Some((fit, &*fit.curve, fit.outcome.fit()?))
 }
 
-fn curve_terms(table: &mut Table, study: &Study, population: &Population, wanted: &Wanted) {
+fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted) {
     let level = wanted.confidence;
     let derived: Vec<_> = wanted
         .derived()
         .into_iter()
         .map(|what| (what, what.name()))
         .collect();
-    for (number, fit) in population.fits.iter().enumerate() {
-        let (curve, Some(mixed)) = (&*fit.curve, fit.outcome.fit()) else {
-            continue;
+    let Some((fit, curve, mixed)) = fitted(model) else {
+        return;
+    };
+    let all = whose(study, fit);
+    for (at, group) in fit.cohort.groups.iter().enumerate() {
+        let estimates = mixed.group_estimates(at);
+        let whose = Whose {
+            strain: &group.name,
+            ..all
         };
-        let all = whose(study, fit);
-        for (at, group) in fit.cohort.groups.iter().enumerate() {
-            let estimates = mixed.group_estimates(at);
-            let whose = Whose {
-                strain: &group.name,
-                ..all
+        let mut write = |place: usize, name: &str, estimate: Result<Estimate, NotEstimable>| {
+            if estimate == Err(NotEstimable::Absent) {
+                return;
+            }
+            let with_interval = |estimate: Estimate| Estimate {
+                interval: match wanted.method {
+                    Method::Wald => estimate.interval,
+                    Method::Profile | Method::Bootstrap { .. } => {
+                        wanted.intervals.of_group((model.trait_index, at), place)
+                    }
+                },
+                ..estimate
             };
-            let mut write = |place: usize, name: &str, estimate: Result<Estimate, NotEstimable>| {
-                if estimate == Err(NotEstimable::Absent) {
-                    return;
-                }
-                let with_interval = |estimate: Estimate| Estimate {
-                    interval: match wanted.method {
-                        Method::Wald => estimate.interval,
-                        Method::Profile | Method::Bootstrap { .. } => {
-                            let group = (population.trait_index, at);
-                            wanted.intervals.of_group(group, number, place)
-                        }
-                    },
-                    ..estimate
-                };
-                let mut row = whose.begin(table, curve);
-                row.text(name);
-                estimate_cells(&mut row, &estimate.map(with_interval));
-            };
-            let terms = curve.terms();
-            for (index, term) in terms.iter().enumerate() {
-                let estimate = interval::term(curve, &estimates, index, level);
-                write(index, &term.name, estimate);
-            }
-            for (place, (what, name)) in derived.iter().enumerate() {
-                let estimate = interval::derived(curve, &estimates, *what, level);
-                write(terms.len() + place, name, estimate);
-            }
+            let mut row = whose.begin(table, curve);
+            row.text(name);
+            estimate_cells(&mut row, &estimate.map(with_interval));
+        };
+        let terms = curve.terms();
+        for (index, term) in terms.iter().enumerate() {
+            let estimate = interval::term(curve, &estimates, index, level);
+            write(index, &term.name, estimate);
         }
-        for (name, estimate) in mixed.spread_terms(curve, level) {
-            let mut row = all.begin(table, curve);
-            row.text(&name);
-            estimate_cells(&mut row, &estimate);
+        for (place, (what, name)) in derived.iter().enumerate() {
+            let estimate = interval::derived(curve, &estimates, *what, level);
+            write(terms.len() + place, name, estimate);
         }
-        for subject in 0..fit.cohort.birds.len() {
-            let estimates = mixed.subject_estimates(subject);
-            let whose = whose_bird(study, fit, subject);
-            for (index, term) in curve.terms().iter().enumerate() {
-                let mut row = whose.begin(table, curve);
-                row.text(&term.name);
-                estimate_cells(&mut row, &interval::term(curve, &estimates, index, level));
-            }
+    }
+    for (name, estimate) in mixed.spread_terms(curve, level) {
+        let mut row = all.begin(table, curve);
+        row.text(&name);
+        estimate_cells(&mut row, &estimate);
+    }
+    for subject in 0..fit.cohort.birds.len() {
+        let estimates = mixed.subject_estimates(subject);
+        let whose = whose_bird(study, fit, subject);
+        for (index, term) in curve.terms().iter().enumerate() {
+            let mut row = whose.begin(table, curve);
+            row.text(&term.name);
+            estimate_cells(&mut row, &interval::term(curve, &estimates, index, level));
         }
     }
 }
 
-fn curve_fits(table: &mut Table, study: &Study, population: &Population, _wanted: &Wanted) {
-    for fit in &population.fits {
-        let mixed = fit.outcome.fit();
-        // In the residuals' own units, each over its spread at a fitted value of 1.
-        let rss = mixed.map(|mixed| {
-            let squares = fit
-                .residuals()
-                .into_iter()
-                .map(|one| one.standardised.powi(2));
-            squares.sum::<f64>() * mixed.sigma * mixed.sigma
-        });
-        whose(study, fit)
-            .begin(table, &*fit.curve)
-            .whole(fit.n())
-            .text(fit.outcome.status())
-            .text(&reason(&fit.outcome))
-            .number(rss)
-            .number(mixed.map(|mixed| mixed.sigma))
-            .number(mixed.map(|mixed| mixed.log_lik))
-            .number(mixed.map(MixedFit::aic))
-            .number(mixed.map(MixedFit::aicc))
-            .number(mixed.map(MixedFit::bic))
-            .whole(mixed.map(|mixed| mixed.certificate.iterations))
-            .number(mixed.map(MixedFit::variance_power));
-    }
+fn curve_fits(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted) {
+    let fit = &model.fit;
+    let mixed = fit.outcome.fit();
+    // In the residuals' own units, each over its spread at a fitted value of 1.
+    let rss = mixed.map(|mixed| {
+        let squares = fit
+            .residuals()
+            .into_iter()
+            .map(|one| one.standardised.powi(2));
+        squares.sum::<f64>() * mixed.sigma * mixed.sigma
+    });
+    whose(study, fit)
+        .begin(table, &*fit.curve)
+        .whole(fit.n())
+        .text(fit.outcome.status())
+        .text(&reason(&fit.outcome))
+        .number(rss)
+        .number(mixed.map(|mixed| mixed.sigma))
+        .number(mixed.map(|mixed| mixed.log_lik))
+        .number(mixed.map(MixedFit::aic))
+        .number(mixed.map(MixedFit::aicc))
+        .number(mixed.map(MixedFit::bic))
+        .whole(mixed.map(|mixed| mixed.certificate.iterations))
+        .number(mixed.map(MixedFit::variance_power));
 }
 
 /// Why the fit is weak or failed, in words.
@@ -188,42 +183,136 @@ fn reason(outcome: &MixedOutcome) -> String {
     outcome.reasons().join("; ")
 }
 
-fn curve_choice(table: &mut Table, study: &Study, population: &Population, _wanted: &Wanted) {
-    let places = population.places();
-    let mut order: Vec<usize> = (0..places.len()).collect();
-    order.sort_by_key(|index| places[*index].map_or(usize::MAX, |place| place.rank));
-    for index in order {
-        let (fit, place) = (&population.fits[index], places[index]);
-        let mixed = fit.outcome.fit();
-        let mut note = reason(&fit.outcome);
-        if place.is_none()
-            && mixed.is_some_and(|mixed| mixed.criterion == Criterion::RestrictedLikelihood)
-        {
-            note = "not ranked: restricted likelihoods of different curves do not compare; fit by maximum likelihood to choose".to_owned();
-        }
+/// Of each curve the best model that was tried, by maximum likelihood on the birds that the
+/// choice was made on.
+fn curve_choice(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted) {
+    let curves = model.curves();
+    let candidates: Vec<choice::Candidate> = curves
+        .iter()
+        .map(|tried| choice::Candidate {
+            n: tried.counts.1,
+            aicc: tried
+                .likelihood
+                .map(|fit| fit.aicc)
+                .filter(|aicc| aicc.is_finite()),
+            weak: tried.status == "weak",
+        })
+        .collect();
+    let places = choice::places_among(&candidates);
+    for (tried, place) in curves.into_iter().zip(places) {
+        let likelihood = tried.likelihood;
+        let aic = likelihood.map(|fit| 2.0 * count(fit.parameters) - 2.0 * fit.log_lik);
+        let bic = likelihood
+            .map(|fit| count(fit.parameters) * count(tried.counts.1).ln() - 2.0 * fit.log_lik);
         let mut row = table.row();
         row.text(LEVEL)
             .text("")
             .text("")
-            .text(&study.traits[population.trait_index].name)
+            .text(&study.traits[model.trait_index].name)
             .whole(place.map(|place| place.rank))
-            .text(fit.curve.name())
-            .text(fit.outcome.status())
-            .whole(fit.n())
-            .whole(mixed.map(|mixed| mixed.parameters))
-            .number(mixed.map(|mixed| mixed.log_lik))
-            .number(mixed.map(MixedFit::aic))
-            .number(mixed.map(MixedFit::aicc))
-            .number(mixed.map(MixedFit::bic))
+            .text(tried.curve.name())
+            .text(tried.status)
+            .whole(tried.counts.1)
+            .whole(likelihood.map(|fit| fit.parameters))
+            .number(likelihood.map(|fit| fit.log_lik))
+            .number(aic)
+            .number(likelihood.map(|fit| fit.aicc))
+            .number(bic)
             .number(place.map(|place| place.delta))
             .number(place.map(|place| place.weight))
-            .text(&note);
+            .text(&tried.reason);
         no_evidence_cells(&mut row);
     }
 }
 
-fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wanted) {
-    for (fit, curve, mixed) in fitted(population) {
+#[expect(clippy::cast_precision_loss, reason = "counts are far below 2^52")]
+fn count(whole: usize) -> f64 {
+    whole as f64
+}
+
+/// `model_choice.csv`: every model that was tried for all birds of a trait, in the order in
+/// which it was, by maximum likelihood on the birds that the choice was made on.
+fn model_choice(study: &Study, trajectories: &Trajectories) -> Table {
+    let mut table = Table::new(
+        "model_choice",
+        &[
+            "trait",
+            "curve",
+            "step",
+            "residual_spread",
+            "random_terms",
+            "covariance",
+            "correlation",
+            "birds",
+            "n",
+            "parameters",
+            "log_lik",
+            "aicc",
+            "delta_aicc",
+            "status",
+            "reason",
+            "chosen",
+        ],
+    );
+    for model in &trajectories.models {
+        let chosen = model.tried.iter().find(|tried| tried.chosen);
+        let least = chosen.and_then(|tried| tried.likelihood);
+        for tried in &model.tried {
+            let likelihood = tried.likelihood;
+            table
+                .row()
+                .text(&study.traits[model.trait_index].name)
+                .text(tried.curve.name())
+                .text(tried.step.name())
+                .text(tried.options.variance.name())
+                .text(&random_terms(tried))
+                .text(covariance_name(tried.options.covariance))
+                .text(match tried.options.correlation {
+                    Correlation::None => "none",
+                    Correlation::Ar1 => "ar1",
+                })
+                .whole(tried.counts.0)
+                .whole(tried.counts.1)
+                .whole(likelihood.map(|fit| fit.parameters))
+                .number(likelihood.map(|fit| fit.log_lik))
+                .number(
+                    likelihood
+                        .map(|fit| fit.aicc)
+                        .filter(|aicc| aicc.is_finite()),
+                )
+                .number(
+                    likelihood
+                        .zip(least)
+                        .map(|(fit, least)| fit.aicc - least.aicc)
+                        .filter(|delta| delta.is_finite()),
+                )
+                .text(tried.status)
+                .text(&tried.reason)
+                .text(if tried.chosen { "yes" } else { "no" });
+        }
+    }
+    table
+}
+
+/// Random terms, those on the logarithm so written: `log(A1), ti1`.
+fn random_terms(tried: &Tried) -> String {
+    let random = tried.options.random.iter();
+    let named = random.map(|random| match random.scale {
+        RandomScale::Natural => random.term.clone(),
+        RandomScale::Log => format!("log({})", random.term),
+    });
+    named.collect::<Vec<_>>().join(", ")
+}
+
+fn covariance_name(covariance: Covariance) -> &'static str {
+    match covariance {
+        Covariance::Diagonal => "diagonal",
+        Covariance::Full => "full",
+    }
+}
+
+fn curves(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted) {
+    if let Some((fit, curve, mixed)) = fitted(model) {
         let bands = Bands {
             level: wanted.confidence,
             sup_t_seed: None,
@@ -264,8 +353,8 @@ fn curves(table: &mut Table, study: &Study, population: &Population, wanted: &Wa
 
 /// Beside a bird's own curve: `fitted`, `residual`, `standardised`; beside the typical
 /// curve of its group: the columns that say `marginal`.
-fn residuals(table: &mut Table, study: &Study, population: &Population, _wanted: &Wanted) {
-    for (fit, curve, _) in fitted(population) {
+fn residuals(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted) {
+    if let Some((fit, curve, _)) = fitted(model) {
         for one in fit.residuals() {
             whose_bird(study, fit, one.subject)
                 .begin(table, curve)
@@ -306,43 +395,39 @@ fn mixed_fits(study: &Study, trajectories: &Trajectories) -> Table {
             "status",
         ],
     );
-    for population in &trajectories.populations {
-        for fit in &population.fits {
-            let mixed = fit.outcome.fit();
-            table
-                .row()
-                .text(&study.traits[population.trait_index].name)
-                .text(fit.curve.name())
-                .text(
-                    &match mixed.map_or(fit.options.estimator, |mixed| mixed.estimator) {
-                        Estimator::Alternating => "alternating".to_owned(),
-                        Estimator::Laplace => "laplace".to_owned(),
-                        Estimator::Quadrature {
-                            nodes: Nodes::Fixed(nodes),
-                        } => format!("quadrature with {nodes} nodes"),
-                        Estimator::Quadrature {
-                            nodes: Nodes::Converged,
-                        } => "quadrature".to_owned(),
-                    },
-                )
-                .text(match fit.options.criterion {
-                    Criterion::Likelihood => "ml",
-                    Criterion::RestrictedLikelihood => "reml",
-                })
-                .text(match fit.options.covariance {
-                    Covariance::Diagonal => "diagonal",
-                    Covariance::Full => "full",
-                })
-                .whole(fit.cohort.birds.len())
-                .whole(fit.cohort.groups.len())
-                .whole(fit.n())
-                .whole(mixed.map(|mixed| mixed.parameters))
-                .number(mixed.map(|mixed| mixed.log_lik))
-                .number(mixed.map(|mixed| mixed.certificate.gradient))
-                .number(mixed.map(|mixed| mixed.certificate.least_eigenvalue))
-                .whole(mixed.map(|mixed| mixed.certificate.iterations))
-                .text(fit.outcome.status());
-        }
+    for model in &trajectories.models {
+        let fit = &model.fit;
+        let mixed = fit.outcome.fit();
+        table
+            .row()
+            .text(&study.traits[model.trait_index].name)
+            .text(fit.curve.name())
+            .text(
+                &match mixed.map_or(fit.options.estimator, |mixed| mixed.estimator) {
+                    Estimator::Alternating => "alternating".to_owned(),
+                    Estimator::Laplace => "laplace".to_owned(),
+                    Estimator::Quadrature {
+                        nodes: Nodes::Fixed(nodes),
+                    } => format!("quadrature with {nodes} nodes"),
+                    Estimator::Quadrature {
+                        nodes: Nodes::Converged,
+                    } => "quadrature".to_owned(),
+                },
+            )
+            .text(match fit.options.criterion {
+                Criterion::Likelihood => "ml",
+                Criterion::RestrictedLikelihood => "reml",
+            })
+            .text(covariance_name(fit.options.covariance))
+            .whole(fit.cohort.birds.len())
+            .whole(fit.cohort.groups.len())
+            .whole(fit.n())
+            .whole(mixed.map(|mixed| mixed.parameters))
+            .number(mixed.map(|mixed| mixed.log_lik))
+            .number(mixed.map(|mixed| mixed.certificate.gradient))
+            .number(mixed.map(|mixed| mixed.certificate.least_eigenvalue))
+            .whole(mixed.map(|mixed| mixed.certificate.iterations))
+            .text(fit.outcome.status());
     }
     table
 }
@@ -364,8 +449,8 @@ fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
             "reason",
         ],
     );
-    for population in &trajectories.populations {
-        for (_, curve, mixed) in fitted(population) {
+    for population in &trajectories.models {
+        if let Some((_, curve, mixed)) = fitted(population) {
             for effect in &mixed.random {
                 let terms = curve.terms();
                 let spread = effect.spread();
@@ -418,8 +503,8 @@ fn spurts_table(study: &Study, trajectories: &Trajectories) -> Table {
             "rule",
         ],
     );
-    for population in &trajectories.populations {
-        for (fit, curve, _) in fitted(population) {
+    for population in &trajectories.models {
+        if let Some((fit, curve, _)) = fitted(population) {
             for spurt in spurts(fit) {
                 let whose = whose_bird(study, fit, spurt.subject);
                 let ages_d = fit.cohort.ages_of(spurt.subject);

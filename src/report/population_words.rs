@@ -13,17 +13,13 @@ use crate::trajectory::{PopulationFit, SecondPhase, SpurtFrom, Trajectories, spu
 #[must_use]
 pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -> Vec<String> {
     let mut lines = Vec::new();
-    for all in &trajectories.populations {
-        let trait_name = study.traits[all.trait_index].name.replace('_', " ");
-        let Some(best) = all.best() else {
-            let reasons = all.fits.iter().map(|fit| {
-                let reasons = fit.outcome.reasons().join("; ");
-                format!(
-                    "  all birds: no {} for their {trait_name} ({reasons})",
-                    fit.curve.name()
-                )
-            });
-            lines.extend(reasons);
+    for model in &trajectories.models {
+        let trait_name = study.traits[model.trait_index].name.replace('_', " ");
+        let Some(best) = model.fitted() else {
+            lines.push(format!(
+                "  all birds: no model of their {trait_name} ({})",
+                model.fit.outcome.reasons().join("; ")
+            ));
             continue;
         };
         lines.push(format!(

@@ -198,6 +198,18 @@ pub enum FixedEffectOf {
     Pen,
 }
 
+impl FixedEffectOf {
+    /// `strain`, `treatment` or `pen`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Strain => "strain",
+            Self::Treatment => "treatment",
+            Self::Pen => "pen",
+        }
+    }
+}
+
 /// What `target` answers in this study.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]

@@ -4,7 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::observed::usual_variance;
-use super::population::{PopulationFit, group_of};
+use super::population::{PopulationFit, named};
 use crate::error::{Error, Result};
 use crate::fit::mixed::{MixedModel, Population};
 use crate::growth;
@@ -149,7 +149,7 @@ impl BirdPopulation {
                 groups.push(None);
                 continue;
             }
-            let own = group_of(study, bird, &self.origin.fixed_by).name;
+            let own = named(study, bird, &self.origin.fixed_by).name;
             let found = self.named(&own).or_else(|| {
                 let (_, known) = taken_for.iter().find(|(strain, _)| *strain == own)?;
                 self.named(known)

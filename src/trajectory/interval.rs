@@ -22,7 +22,7 @@ use rayon::prelude::*;
 
 use super::population_interval::OfGroup;
 use super::{
-    CurveFit, Level, Pooled, Population, Request, Subject, SubjectFits, Trajectories, ready,
+    CurveFit, Level, Pooled, Request, Subject, SubjectFits, TraitModel, Trajectories, ready,
 };
 use crate::fit::estimable::Fitted;
 use crate::fit::interval::{Interval, Law};
@@ -70,8 +70,8 @@ const MOST_FAILED: f64 = 0.1;
 pub struct Intervals {
     /// Curve by curve, the terms first, then the derived quantities.
     of: HashMap<Subject, Vec<Vec<Option<Interval>>>>,
-    /// The same of each group of birds in a mixed fit: trait by trait, curve by curve.
-    of_groups: HashMap<usize, Vec<Vec<OfGroup>>>,
+    /// The same of each group of birds in the model of a trait.
+    of_groups: HashMap<usize, Vec<OfGroup>>,
     /// Mixed fits that have none, each with its reason.
     lost: Vec<String>,
 }
@@ -90,16 +90,10 @@ impl Intervals {
         &self.lost
     }
 
-    /// The same of the typical bird of a group in the mixed fit of a trait.
+    /// The same of the typical bird of a group in the model of a trait.
     #[must_use]
-    pub fn of_group(
-        &self,
-        (trait_index, group): (usize, usize),
-        fit: usize,
-        place: usize,
-    ) -> Option<Interval> {
-        let fits = self.of_groups.get(&trait_index)?;
-        *fits.get(fit)?.get(group)?.get(place)?
+    pub fn of_group(&self, (trait_index, group): (usize, usize), place: usize) -> Option<Interval> {
+        *self.of_groups.get(&trait_index)?.get(group)?.get(place)?
     }
 }
 
@@ -157,13 +151,13 @@ impl Trajectories {
         };
         let wanted: Vec<Quantity> = derived.iter().copied().map(Quantity::Derived).collect();
         let mut lost = Vec::new();
-        let of_population = |population: &Population| {
+        let of_population = |population: &TraitModel| {
             let found = population.intervals(&wanted, method, level, done, &mut lost);
             (population.trait_index, found)
         };
         Intervals {
             of: self.subjects.par_iter().map(of_subject).collect(),
-            of_groups: self.populations.iter().map(of_population).collect(),
+            of_groups: self.models.iter().map(of_population).collect(),
             lost,
         }
     }

@@ -7,11 +7,13 @@
 //! failed fits stand beside the others with their reason.
 
 mod bird_population;
+mod model_choice;
 mod observed;
 mod population;
 mod population_interval;
 mod saved_population;
 mod second_phase;
+mod trait_model;
 
 pub mod evidence;
 pub mod interval;
@@ -21,18 +23,19 @@ pub mod redraw;
 use std::sync::Arc;
 
 pub use bird_population::{BirdPopulation, KnownGroup, Origin};
+pub use model_choice::{Likelihood, MOST_BIRDS, Step, Tried};
 pub(crate) use observed::ready;
 use observed::{ByBird, Observed, weights};
 pub use observed::{Pooled, usual_variance};
 pub use population::{
-    Cohort, Group, Limits, Population, PopulationFit, PopulationRequest, RandomTerms, check,
-    usual_random_terms,
+    Cohort, Group, Limits, PopulationFit, PopulationRequest, RandomTerms, check, group_of,
 };
 pub(crate) use population_interval::Redrawn;
 use rayon::prelude::*;
 pub use second_phase::{
     PhaseTest, SecondPhase, Simulation, Spurt, SpurtFrom, second_phase, simulated_studies, spurts,
 };
+pub use trait_model::TraitModel;
 
 use crate::fit::choice::{self, Candidate, Place};
 use crate::fit::mixed::Correlation;
@@ -170,8 +173,8 @@ pub struct Trajectories {
     pub curves: Vec<Arc<dyn Curve>>,
     /// Trait by trait: the strains, then the birds, in the study's order.
     pub subjects: Vec<SubjectFits>,
-    /// Trait by trait: all birds at once, where asked for.
-    pub populations: Vec<Population>,
+    /// The model of all birds of each trait, where asked for.
+    pub models: Vec<TraitModel>,
 }
 
 impl Trajectories {
@@ -209,7 +212,7 @@ impl Trajectories {
     /// A subject without a single record in a trait is left out.
     #[must_use]
     pub fn fit(study: &Study, request: &Request, done: &(dyn Fn(usize) + Sync)) -> Self {
-        let (mut subjects, mut populations) = (Vec::new(), Vec::new());
+        let (mut subjects, mut models) = (Vec::new(), Vec::new());
         for (trait_index, records) in study.traits.iter().enumerate() {
             // Side by side: a strain of many birds is one fit, and one processor's work.
             let (strains, birds) = rayon::join(
@@ -225,15 +228,21 @@ impl Trajectories {
             subjects.extend(strains);
             subjects.extend(birds);
             if let Some(wanted) = &request.population {
-                let all = population::population(study, records, trait_index, request, wanted);
-                populations.extend(all);
+                let curves = (&request.curves[..], request.hatch_weight_g);
+                models.extend(TraitModel::choose(
+                    study,
+                    records,
+                    trait_index,
+                    curves,
+                    wanted,
+                ));
                 done(1);
             }
         }
         Self {
             curves: request.curves.clone(),
             subjects,
-            populations,
+            models,
         }
     }
 
@@ -241,17 +250,20 @@ impl Trajectories {
     #[must_use]
     pub fn count(&self, status: &str) -> usize {
         let fits = self.subjects.iter().flat_map(|subject| &subject.fits);
-        let populations = self.populations.iter().flat_map(|all| &all.fits);
         fits.filter(|fit| fit.outcome.status() == status).count()
-            + populations
-                .filter(|fit| fit.outcome.status() == status)
+            + self
+                .models
+                .iter()
+                .filter(|model| model.fit.outcome.status() == status)
                 .count()
     }
 
-    /// All fits of all birds at once, in order.
+    /// The model of all birds of a trait, where it was asked for.
     #[must_use]
-    pub fn population_fits(&self) -> Vec<&PopulationFit> {
-        self.populations.iter().flat_map(|all| &all.fits).collect()
+    pub fn model(&self, trait_index: usize) -> Option<&TraitModel> {
+        self.models
+            .iter()
+            .find(|model| model.trait_index == trait_index)
     }
 
     /// Subjects of one level and trait.

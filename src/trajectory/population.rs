@@ -8,30 +8,36 @@
 use std::borrow::Cow;
 use std::sync::Arc;
 
+use super::model_choice;
 use crate::error::{Error, Result};
-use crate::fit::choice;
 use crate::fit::mixed::{
-    Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,
-    MixedOutcome, MixedResidual, RandomScale, RandomTerm, Subjects,
+    Correlation, Covariance, Criterion, Estimator, MixedModel, MixedOptions, MixedOutcome,
+    MixedResidual, RandomScale, Subjects,
 };
 use crate::fit::{Failure, Variance};
 use crate::growth::Curve;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{FixedEffectOf, Records, Study};
 
-/// How the population level is to be fitted.
+/// How the model of all birds is found: what is named is taken, what is not is chosen by
+/// likelihood (`model_choice.rs`).
 #[derive(Debug, Clone)]
 pub struct PopulationRequest {
     /// Terms with a random effect by bird.
     pub random: RandomTerms,
-    /// Scale on which these effects are normal.
-    pub scale: RandomScale,
+    /// Scale on which these effects are normal: where not named, a factor for terms that
+    /// cannot be negative and an amount for the others.
+    pub scale: Option<RandomScale>,
     /// Their covariance.
-    pub covariance: Covariance,
-    /// How the integral over them is approximated.
+    pub covariance: Option<Covariance>,
+    /// How the residual spread depends on the fitted value.
+    pub variance: Option<Variance>,
+    /// Correlation of a bird's residuals.
+    pub correlation: Option<Correlation>,
+    /// How the integral over the random effects is approximated.
     pub estimator: Estimator,
-    /// What is maximised.
-    pub criterion: Criterion,
+    /// What is maximised; where not named, the restricted likelihood if the estimator has one.
+    pub criterion: Option<Criterion>,
     /// What sets the groups of birds that have fixed effects of their own.
     pub groups: Vec<FixedEffectOf>,
 }
@@ -39,40 +45,39 @@ pub struct PopulationRequest {
 /// Which terms differ between birds.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum RandomTerms {
-    /// Those that a curve of its kind usually bears: see [`usual_random_terms`].
-    Usual,
+    /// Those that the data support.
+    Chosen,
     /// These; none gives a marginal model.
     Named(Vec<String>),
 }
 
-/// Random terms where none are named: all terms of a curve with up to three; of a
-/// longer one the asymptote, rate and age at the inflection, of two phases the mass
-/// and age of each (weighings a bird seldom tell two rates as well).
-#[must_use]
-pub fn usual_random_terms(curve: &dyn Curve) -> Vec<String> {
-    let terms = curve.terms();
-    if terms.len() <= 3 {
-        return terms.iter().map(|term| term.name.to_string()).collect();
+impl PopulationRequest {
+    /// Everything chosen by likelihood, the groups given.
+    #[must_use]
+    pub fn chosen(groups: Vec<FixedEffectOf>) -> Self {
+        Self {
+            random: RandomTerms::Chosen,
+            scale: None,
+            covariance: None,
+            variance: None,
+            correlation: None,
+            estimator: Estimator::Alternating,
+            criterion: None,
+            groups,
+        }
     }
-    let known = |usual: &[&str]| -> Vec<String> {
-        usual
-            .iter()
-            .filter(|name| terms.iter().any(|term| term.name == **name))
-            .map(|name| (*name).to_owned())
-            .collect()
-    };
-    let phases = known(&["A1", "ti1", "A2", "ti2"]);
-    if phases.len() == 4 {
-        return phases;
-    }
-    let usual = known(&["A", "k", "ti"]);
-    if usual.is_empty() {
-        terms[..3]
-            .iter()
-            .map(|term| term.name.to_string())
-            .collect()
-    } else {
-        usual
+
+    /// The model chosen, as it is fitted to all birds.
+    pub(super) fn reported(&self, chosen: &MixedOptions) -> MixedOptions {
+        let usual = match self.estimator {
+            Estimator::Alternating => Criterion::RestrictedLikelihood,
+            Estimator::Laplace | Estimator::Quadrature { .. } => Criterion::Likelihood,
+        };
+        MixedOptions {
+            estimator: self.estimator,
+            criterion: self.criterion.unwrap_or(usual),
+            ..chosen.clone()
+        }
     }
 }
 
@@ -83,36 +88,6 @@ pub(super) fn ordered_terms(curve: &dyn Curve) -> Vec<(String, String)> {
         vec![("ti1".to_owned(), "ti2".to_owned())]
     } else {
         Vec::new()
-    }
-}
-
-impl PopulationRequest {
-    /// The options of the mixed model of one curve.
-    #[must_use]
-    pub fn options(
-        &self,
-        curve: &dyn Curve,
-        variance: Variance,
-        correlation: Correlation,
-    ) -> MixedOptions {
-        let names = match &self.random {
-            RandomTerms::Usual => usual_random_terms(curve),
-            RandomTerms::Named(names) => names.clone(),
-        };
-        let random = names.into_iter().map(|term| RandomTerm {
-            term,
-            scale: self.scale,
-        });
-        MixedOptions {
-            grouped: GroupedTerms::All,
-            random: random.collect(),
-            ordered: ordered_terms(curve),
-            covariance: self.covariance,
-            variance,
-            correlation,
-            criterion: self.criterion,
-            estimator: self.estimator,
-        }
     }
 }
 
@@ -182,7 +157,7 @@ impl Cohort {
             let key: Vec<Option<usize>> = by.iter().map(|by| part(study, bird, *by)).collect();
             let group = keys.iter().position(|known| *known == key);
             let group = group.unwrap_or_else(|| {
-                cohort.groups.push(group_of(study, bird, by));
+                cohort.groups.push(named(study, bird, by));
                 keys.push(key);
                 keys.len() - 1
             });
@@ -256,6 +231,38 @@ impl Cohort {
         cohort
     }
 
+    /// Whether each value carries an error variance of its own.
+    #[must_use]
+    pub fn has_known_variances(&self) -> bool {
+        !self.relative_variances.is_empty()
+    }
+
+    /// Mean of the values at hatch; `None` where there are none.
+    #[must_use]
+    pub fn mean_at_hatch(&self) -> Option<f64> {
+        let (mut sum, mut count) = (0.0, 0.0);
+        for (age_d, value) in self.ages_d.iter().zip(&self.values) {
+            if *age_d <= 0.0 {
+                sum += value;
+                count += 1.0;
+            }
+        }
+        (count > 0.0).then(|| sum / count)
+    }
+
+    /// At how many ages, to the day, the group with most of them has values.
+    #[must_use]
+    pub fn most_ages(&self) -> usize {
+        let ages = |birds: &Vec<usize>| {
+            let ages_d = birds.iter().flat_map(|subject| self.ages_of(*subject));
+            let mut days: Vec<f64> = ages_d.map(|age_d| age_d.round()).collect();
+            days.sort_by(f64::total_cmp);
+            days.dedup();
+            days.len()
+        };
+        self.by_group().iter().map(ages).max().unwrap_or_default()
+    }
+
     /// Number of records.
     #[must_use]
     pub fn records(&self) -> usize {
@@ -313,7 +320,18 @@ fn part(study: &Study, bird: usize, by: FixedEffectOf) -> Option<usize> {
     }
 }
 
-pub(super) fn group_of(study: &Study, bird: usize, by: &[FixedEffectOf]) -> Group {
+/// The group of a bird; `None` of a bird without what alone would set its group.
+#[must_use]
+pub fn group_of(study: &Study, bird: usize, by: &[FixedEffectOf]) -> Option<Group> {
+    if let [only] = by
+        && part(study, bird, *only).is_none()
+    {
+        return None;
+    }
+    Some(named(study, bird, by))
+}
+
+pub(super) fn named(study: &Study, bird: usize, by: &[FixedEffectOf]) -> Group {
     let word = |by: &FixedEffectOf| -> Cow<'_, str> {
         let known = part(study, bird, *by);
         match (by, known) {
@@ -392,132 +410,8 @@ impl PopulationFit {
     }
 }
 
-/// All curves fitted to all birds of one trait.
-#[derive(Debug, Clone)]
-pub struct Population {
-    /// Index into [`Study::traits`].
-    pub trait_index: usize,
-    /// One a curve, in the order of the request.
-    pub fits: Vec<PopulationFit>,
-}
-
-impl Population {
-    /// The place of each fit by AICc, in the order of the fits; as at the other
-    /// levels, only fits of the same observations compare. Restricted likelihoods of
-    /// different curves do not compare at all: they have no places.
-    #[must_use]
-    pub fn places(&self) -> Vec<Option<choice::Place>> {
-        let candidates: Vec<choice::Candidate> = self
-            .fits
-            .iter()
-            .map(|fit| choice::Candidate {
-                n: fit.n(),
-                aicc: fit
-                    .outcome
-                    .fit()
-                    .filter(|fit| fit.criterion == Criterion::Likelihood || self.fits.len() == 1)
-                    .map(crate::fit::mixed::MixedFit::aicc)
-                    .filter(|aicc| aicc.is_finite()),
-                weak: fit.outcome.status() == "weak",
-            })
-            .collect();
-        choice::places_among(&candidates)
-    }
-
-    /// The fit to draw and to speak of: the best by AICc among the converged ones, or
-    /// among the weak ones where none converged.
-    #[must_use]
-    pub fn best(&self) -> Option<&PopulationFit> {
-        let places = self.places();
-        let ranked = self.fits.iter().zip(&places);
-        ranked
-            .filter(|(fit, _)| fit.outcome.fit().is_some())
-            .min_by_key(|(fit, place)| {
-                let weak = fit.outcome.status() == "weak";
-                (weak, place.map_or(usize::MAX, |place| place.rank))
-            })
-            .map(|(fit, _)| fit)
-    }
-}
-
-/// Fits every curve to all birds of one trait; `None` where the trait has no record.
-pub(super) fn population(
-    study: &Study,
-    records: &Records,
-    trait_index: usize,
-    request: &super::Request,
-    wanted: &PopulationRequest,
-) -> Option<Population> {
-    let cohort = Arc::new(Cohort::of(
-        study,
-        records,
-        trait_index,
-        &wanted.groups,
-        |_| true,
-    ));
-    if cohort.birds.is_empty() {
-        return None;
-    }
-    let fits = request.curves.iter().map(|curve| {
-        let fit = |curve: Arc<dyn Curve>, cohort: Arc<Cohort>| {
-            let options = wanted.options(&*curve, request.settings.variance, request.correlation);
-            let outcome = outcome(&*curve, &cohort, &options);
-            PopulationFit {
-                curve,
-                cohort,
-                options,
-                outcome,
-            }
-        };
-        if !curve.needs_hatch_weight() {
-            return fit(curve.clone(), cohort.clone());
-        }
-        // One hatch weight for all: the population's curve passes through it, so that
-        // the weighings at hatch are no observations.
-        let after = Cohort::of(study, records, trait_index, &wanted.groups, |age_d| {
-            age_d > 0.0
-        });
-        let weight_g = mean_at_hatch(&cohort).or(request.hatch_weight_g);
-        match weight_g.and_then(|weight_g| curve.at_hatch_weight(weight_g)) {
-            Some(anchored) if !after.birds.is_empty() => fit(anchored.into(), Arc::new(after)),
-            _ => PopulationFit {
-                curve: curve.clone(),
-                options: wanted.options(&**curve, request.settings.variance, request.correlation),
-                outcome: failed(
-                    super::observed::NO_HATCH_WEIGHT.to_owned(),
-                    cohort.records(),
-                ),
-                cohort: cohort.clone(),
-            },
-        }
-    });
-    Some(Population {
-        trait_index,
-        fits: fits.collect(),
-    })
-}
-
-fn failed(reason: String, n: usize) -> MixedOutcome {
+pub(super) fn failed(reason: String, n: usize) -> MixedOutcome {
     MixedOutcome::Failed(Failure { reason, n })
-}
-
-fn outcome(curve: &dyn Curve, cohort: &Cohort, options: &MixedOptions) -> MixedOutcome {
-    let made = MixedModel::new(curve, options).and_then(|model| Ok((model, cohort.subjects()?)));
-    match made {
-        Ok((model, subjects)) => model.fit(&subjects),
-        Err(error) => failed(error.to_string(), cohort.records()),
-    }
-}
-
-fn mean_at_hatch(cohort: &Cohort) -> Option<f64> {
-    let (mut sum, mut count) = (0.0, 0.0);
-    for (age_d, value) in cohort.ages_d.iter().zip(&cohort.values) {
-        if *age_d <= 0.0 {
-            sum += value;
-            count += 1.0;
-        }
-    }
-    (count > 0.0).then(|| sum / count)
 }
 
 /// Checks a request against its curves before anything is fitted.
@@ -531,7 +425,7 @@ pub fn check(request: &super::Request) -> Result<()> {
         return Ok(());
     };
     for curve in &request.curves {
-        let options = wanted.options(&**curve, request.settings.variance, request.correlation);
+        let options = wanted.reported(&model_choice::first_options(&**curve, wanted));
         MixedModel::new(&**curve, &options)
             .map_err(|error| Error::call(format!("--level population: {error}")))?;
     }

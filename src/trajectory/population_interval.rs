@@ -10,7 +10,7 @@ use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 
 use super::interval::{Method, opened, percentiles, widened};
-use super::{Population, PopulationFit};
+use super::{PopulationFit, TraitModel};
 use crate::fit::interval::Interval;
 use crate::fit::mixed::{MixedFit, MixedModel, Subjects};
 use crate::fit::profile::Quantity;
@@ -20,9 +20,9 @@ use crate::stats::resample::{Purpose, draw, stream};
 /// The intervals of one group's quantities; a side that is open is infinite.
 pub(super) type OfGroup = Vec<Option<Interval>>;
 
-impl Population {
-    /// Intervals of the derived quantities after the terms, fit by fit and group by group;
-    /// of a fit that has none the reason, in words, is added to `lost`.
+impl TraitModel {
+    /// Intervals of the derived quantities after the terms, group by group; where there are
+    /// none the reason, in words, is added to `lost`.
     pub(super) fn intervals(
         &self,
         derived: &[Quantity],
@@ -30,31 +30,29 @@ impl Population {
         level: f64,
         done: &(dyn Fn(usize) + Sync),
         lost: &mut Vec<String>,
-    ) -> Vec<Vec<OfGroup>> {
-        let mut of_fit = |fit: &PopulationFit| {
-            let terms = fit.curve.terms().len();
-            let quantities: Vec<Quantity> = (0..terms)
-                .map(Quantity::Term)
-                .chain(derived.iter().copied())
-                .collect();
-            let found = fit.intervals(&quantities, method, level);
-            done(1);
-            match (found, fit.outcome.fit()) {
-                (Ok(found), Some(mixed)) => {
-                    let groups = found.into_iter().enumerate().map(|(group, found)| {
-                        let estimates = mixed.group_estimates(group);
-                        opened(&*fit.curve, &estimates, &quantities, found)
-                    });
-                    groups.collect()
-                }
-                (Ok(_), None) => Vec::new(),
-                (Err(reason), _) => {
-                    lost.push(format!("{} of all birds: {reason}", fit.curve.name()));
-                    Vec::new()
-                }
+    ) -> Vec<OfGroup> {
+        let fit = &self.fit;
+        let terms = fit.curve.terms().len();
+        let quantities: Vec<Quantity> = (0..terms)
+            .map(Quantity::Term)
+            .chain(derived.iter().copied())
+            .collect();
+        let found = fit.intervals(&quantities, method, level);
+        done(1);
+        match (found, fit.outcome.fit()) {
+            (Ok(found), Some(mixed)) => {
+                let groups = found.into_iter().enumerate().map(|(group, found)| {
+                    let estimates = mixed.group_estimates(group);
+                    opened(&*fit.curve, &estimates, &quantities, found)
+                });
+                groups.collect()
             }
-        };
-        self.fits.iter().map(&mut of_fit).collect()
+            (Ok(_), None) => Vec::new(),
+            (Err(reason), _) => {
+                lost.push(format!("{} of all birds: {reason}", fit.curve.name()));
+                Vec::new()
+            }
+        }
     }
 }
 

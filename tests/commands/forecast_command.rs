@@ -313,7 +313,7 @@ fn a_target_shorter_than_the_flock_one_weighing_and_a_bird_that_is_gone_are_flag
     let output = one.target(&["--forecast", "84"]);
     assert!(output.status.success(), "{}", told(&output));
     assert!(
-        told(&output).contains("measured at 1 age so far, and the curves have 3 terms"),
+        told(&output).contains("measured at 1 age, and the curve has 3 terms"),
         "{}",
         told(&output)
     );

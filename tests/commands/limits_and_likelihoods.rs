@@ -1,7 +1,5 @@
 //! Limits cover their estimate, and a log-likelihood belongs to the test beside it.
 
-use std::process::Command;
-
 use pinfeather::maturity::{LayBird, LayRecords, lay_curves};
 use pinfeather::stats::time_to_event::EventTime;
 use rand::{Rng, SeedableRng};
@@ -47,42 +45,4 @@ fn the_limits_of_a_share_in_lay_cover_it() {
             }
         }
     }
-}
-
-/// With one spread for all groups, l1 - l0 = (n / 2) ln(S0 / S1), and
-/// F = ((S0 - S1) / d1) / (S1 / d2), so that S0 / S1 = 1 + F d1 / d2.
-#[test]
-fn the_log_likelihood_beside_an_f_test_is_of_its_model() {
-    let folder = tempfile::tempdir().unwrap();
-    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
-    let out = folder.path().join("o");
-    let run = Command::new(env!("CARGO_BIN_EXE_pinfeather"))
-        .arg("contrast")
-        .arg(root.join("tests/reference/chickweight/chickweight.csv"))
-        .args([
-            "--group", "diet", "--curve", "logistic", "--level", "strain", "--out",
-        ])
-        .arg(&out)
-        .output()
-        .unwrap();
-    assert!(
-        run.status.success(),
-        "{}",
-        String::from_utf8_lossy(&run.stderr)
-    );
-    let text = std::fs::read_to_string(out.join("tables/curve_tests.csv")).unwrap();
-    let mut lines = text.lines();
-    let header: Vec<&str> = lines.next().unwrap().split(',').collect();
-    let row: Vec<&str> = lines.next().unwrap().split(',').collect();
-    let number = |name: &str| -> f64 {
-        let at = header.iter().position(|column| *column == name).unwrap();
-        row[at].parse().unwrap()
-    };
-    let (df1, df2) = (number("df1"), number("df2"));
-    // Two diets of p terms: d1 = p.
-    let n = df2 + 2.0 * df1;
-    let expected = 0.5 * n * (number("statistic") * df1 / df2).ln_1p();
-    let found = number("log_lik_each") - number("log_lik_one");
-    // The table has some ten digits of each.
-    assert!((found / expected - 1.0).abs() < 1e-6, "{found} {expected}");
 }

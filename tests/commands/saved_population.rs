@@ -22,15 +22,10 @@ fn saved(folder: &Path, options: &[&str]) -> PathBuf {
 #[test]
 fn it_reads_back_as_it_was_and_a_damaged_file_is_refused() {
     let folder = tempfile::tempdir().unwrap();
-    let options = [
-        "--curve",
-        "gompertz,anchored-gompertz",
-        "--variance",
-        "power",
-    ];
-    let populations = saved(folder.path(), &options);
-    for name in ["body_weight_gompertz", "body_weight_anchored-gompertz"] {
-        let path = populations.join(format!("{name}.toml"));
+    for curve in ["gompertz", "anchored-gompertz"] {
+        let options = ["--curve", curve, "--variance", "power"];
+        let populations = saved(folder.path(), &options);
+        let path = populations.join(format!("body_weight_{curve}.toml"));
         let text = std::fs::read_to_string(&path).unwrap();
         let read = BirdPopulation::read(&path, &[]).unwrap();
         assert_eq!(read.to_toml().unwrap(), text);

@@ -10,16 +10,18 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use pinfeather::contrast::{Adjust, By, MixedWishes, Request as Comparing, Source, compare};
+use pinfeather::contrast::{Adjust, Request as Comparing, Source, compare};
 use pinfeather::fit::interval::{Interval, Law};
-use pinfeather::fit::mixed::{Correlation, Covariance, Criterion, Estimator, RandomScale};
+use pinfeather::fit::mixed::{Correlation, Covariance, Criterion, RandomScale};
 use pinfeather::fit::profile::{self, Quantity};
-use pinfeather::fit::{Series, Settings, Workspace, fit};
+use pinfeather::fit::{Series, Settings, Variance, Workspace, fit};
 use pinfeather::growth::{Curve, Derived, built_in};
 use pinfeather::stats::resample::{Purpose, stream};
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study};
 use pinfeather::trajectory::interval::Method;
 use pinfeather::trajectory::{Level, PopulationRequest, RandomTerms, Request, Trajectories};
+
+use crate::support::models_with;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use rayon::prelude::*;
@@ -173,11 +175,12 @@ fn bootstrapped(simulated: &Simulated, seed: u64, held: &mut Held) {
         hatch_weight_g: None,
         population: Some(PopulationRequest {
             random: RandomTerms::Named(vec!["A".to_owned(), "ti".to_owned()]),
-            scale: RandomScale::Natural,
-            covariance: Covariance::Diagonal,
-            estimator: Estimator::Alternating,
-            criterion: Criterion::Likelihood,
-            groups: vec![FixedEffectOf::Strain],
+            scale: Some(RandomScale::Natural),
+            covariance: Some(Covariance::Diagonal),
+            variance: Some(Variance::Constant),
+            correlation: Some(Correlation::None),
+            criterion: Some(Criterion::Likelihood),
+            ..PopulationRequest::chosen(vec![FixedEffectOf::Strain])
         }),
         correlation: Correlation::None,
     };
@@ -227,7 +230,7 @@ fn bootstrapped(simulated: &Simulated, seed: u64, held: &mut Held) {
     for (place, (name, quantity)) in ASKED.into_iter().enumerate() {
         let truth = truth_of(quantity, &TRUTH[0]);
         for (found, whose) in [(&profile, "profile"), (&intervals, "bootstrap by bird")] {
-            let found = found.of_group((0, 0), 0, place);
+            let found = found.of_group((0, 0), place);
             note(held, &format!("mixed, {whose}, {name}"), found, truth);
         }
     }
@@ -239,7 +242,7 @@ fn compared(simulated: &Simulated, seed: u64, held: &mut Held) {
     for (source, whose) in [(Source::Mixed, "mixed"), (Source::Pooled, "pooled")] {
         let request = Comparing {
             curves: vec![curve.clone()],
-            by: By::Strain,
+            by: vec![FixedEffectOf::Strain],
             source,
             terms: Vec::new(),
             adjust: Adjust::Holm,
@@ -248,14 +251,15 @@ fn compared(simulated: &Simulated, seed: u64, held: &mut Held) {
             masses_g: Vec::new(),
             settings: Settings::default(),
             hatch_weight_g: None,
-            mixed: MixedWishes {
-                random: vec!["A".to_owned(), "ti".to_owned()],
-                ..MixedWishes::default()
-            },
             replicates: 0,
             seed,
         };
-        let comparison = compare(&simulated.study, &request, &|_| {}).expect("two strains");
+        let models = match source {
+            Source::Mixed => models_with(&simulated.study, &request.curves, &["A", "ti"]),
+            Source::Pooled => Vec::new(),
+        };
+        let comparison =
+            compare(&simulated.study, &models, &request, &|_| {}).expect("two strains");
         let found = &comparison.compared[0];
         let Some(joint) = found.joint.as_ref().filter(|joint| joint.source == source) else {
             continue;

@@ -2,3 +2,5 @@
 
 mod intervals;
 mod onset;
+#[path = "../support/mod.rs"]
+mod support;

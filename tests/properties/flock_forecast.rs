@@ -4,15 +4,13 @@
 use std::sync::Arc;
 
 use pinfeather::fit::mixed::{
-    Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedOptions, Population,
-    PopulationNumbers, RandomScale, RandomTerm, Subjects,
+    Correlation, GroupedTerms, MixedOptions, Population, PopulationNumbers, RandomTerm, Subjects,
 };
 use pinfeather::fit::{Settings, Variance};
 use pinfeather::flock::{
     ForecastOptions, Level, PopulationFrom, drifting, forecast, weight_backtest,
 };
 use pinfeather::growth::built_in;
-use pinfeather::report::forecast_words::of_population;
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study};
 use pinfeather::trajectory::{PopulationRequest, RandomTerms, Request};
 use rand::SeedableRng;
@@ -89,18 +87,8 @@ fn request() -> Request {
         curves: vec![built_in("gompertz").unwrap() as Arc<_>],
         birds: false,
         strains: false,
-        population: Some(PopulationRequest {
-            random: RandomTerms::Usual,
-            scale: RandomScale::Natural,
-            covariance: Covariance::Full,
-            estimator: Estimator::Alternating,
-            criterion: Criterion::Likelihood,
-            groups: vec![FixedEffectOf::Strain],
-        }),
-        settings: Settings {
-            variance: Variance::Power,
-            ..Settings::default()
-        },
+        population: Some(PopulationRequest::chosen(vec![FixedEffectOf::Strain])),
+        settings: Settings::default(),
         correlation: Correlation::None,
         hatch_weight_g: None,
     }
@@ -322,36 +310,6 @@ fn masses_that_know_their_errors_are_weighted_by_these_alone_and_tested_scan_by_
 }
 
 #[test]
-fn what_a_population_assumes_for_want_of_records_is_told() {
-    let study = flock(6, 10, 5);
-    let told = |variance: Variance, covariance: Covariance| {
-        let mut request = request();
-        request.settings.variance = variance;
-        if let Some(wanted) = &mut request.population {
-            wanted.covariance = covariance;
-        }
-        let options = ForecastOptions {
-            as_of_d: 70.0,
-            ages_d: vec![77.0],
-            named_ages_d: Vec::new(),
-            confidence: 0.95,
-        };
-        let forecasts = forecast(&study, PopulationFrom::Flock(&request), &options).unwrap();
-        of_population(forecasts[0].population.as_ref().unwrap())
-    };
-    let plain = "gompertz population fitted to this flock's weighings so far";
-    assert_eq!(told(Variance::Power, Covariance::Full), plain);
-    let words = told(Variance::Proportional, Covariance::Diagonal);
-    assert_eq!(
-        words,
-        format!(
-            "{plain}, spread taken as proportional to the mass since no power of it could be fitted, \
-             birds' terms taken as independent since their correlations could not be fitted"
-        )
-    );
-}
-
-#[test]
 fn fewer_ages_than_terms_give_no_population_of_its_own() {
     let options = ForecastOptions {
         as_of_d: 14.0,
@@ -367,7 +325,9 @@ fn fewer_ages_than_terms_give_no_population_of_its_own() {
     };
     let reason = of_weeks(2).unwrap_err();
     assert!(
-        reason.starts_with("measured at 2 ages so far, and the curves have 3 terms or more;"),
+        reason.starts_with(
+            "gompertz: measured at 2 ages, and the curve has 3 terms; give a population"
+        ),
         "{reason}"
     );
 }
@@ -379,9 +339,10 @@ fn a_spread_that_takes_up_what_the_curve_misses_is_told() {
     let mut request = request();
     if let Some(wanted) = &mut request.population {
         wanted.random = RandomTerms::Named(vec!["A".to_owned()]);
+        wanted.variance = Some(Variance::Power);
     }
     let fits = pinfeather::trajectory::Trajectories::fit(&study, &request, &|_| {});
-    let fit = &fits.population_fits()[0];
+    let fit = &fits.models[0].fit;
     let reasons = fit.outcome.reasons().join("; ");
     println!(
         "power {:?}",

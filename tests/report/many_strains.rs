@@ -6,13 +6,13 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-use pinfeather::contrast::{
-    Adjust, Against, By, Comparison, MixedWishes, Request, Source, compare,
-};
+use pinfeather::contrast::{Adjust, Against, Comparison, Request, Source, compare};
 use pinfeather::figure::{BandPoint, Growth, Layout, Quantity, Size, StrainGrowth};
 use pinfeather::fit::Settings;
 use pinfeather::growth::built_in;
-use pinfeather::study::{Columns, Study, Values};
+use pinfeather::study::{Columns, FixedEffectOf, Study, Values};
+
+use crate::support::models_with;
 use serde_json::Value;
 
 fn reference(file: &str) -> PathBuf {
@@ -35,7 +35,7 @@ fn thirteen(source: Source, adjust: Adjust) -> Comparison {
     let study = Study::read_table(&reference("data.csv"), &columns).unwrap();
     let request = Request {
         curves: vec![built_in("gompertz").unwrap()],
-        by: By::Strain,
+        by: vec![FixedEffectOf::Strain],
         source,
         terms: Vec::new(),
         adjust,
@@ -44,14 +44,14 @@ fn thirteen(source: Source, adjust: Adjust) -> Comparison {
         masses_g: Vec::new(),
         settings: Settings::default(),
         hatch_weight_g: None,
-        mixed: MixedWishes {
-            random: vec!["A".to_owned(), "ti".to_owned()],
-            ..MixedWishes::default()
-        },
         replicates: 0,
         seed: 1,
     };
-    compare(&study, &request, &|_| {}).unwrap()
+    let models = match source {
+        Source::Mixed => models_with(&study, &request.curves, &["A", "ti"]),
+        Source::Pooled => Vec::new(),
+    };
+    compare(&study, &models, &request, &|_| {}).unwrap()
 }
 
 /// The numbers of R, group by group.

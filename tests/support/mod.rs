@@ -113,3 +113,30 @@ pub(crate) fn close_within(found: f64, expected: f64, tolerance: f64, what: &str
         "{what}: found {found}, expected {expected}"
     );
 }
+
+/// The model of each trait with these random terms by an amount, constant residual spread,
+/// by maximum likelihood: nothing is chosen but among the curves.
+pub(crate) fn models_with(
+    study: &pinfeather::study::Study,
+    curves: &[std::sync::Arc<dyn pinfeather::growth::Curve>],
+    random: &[&str],
+) -> Vec<pinfeather::trajectory::TraitModel> {
+    use pinfeather::fit::Variance;
+    use pinfeather::fit::mixed::{Correlation, Covariance, Criterion, RandomScale};
+    use pinfeather::study::FixedEffectOf;
+    use pinfeather::trajectory::{PopulationRequest, RandomTerms, TraitModel};
+    let names = random.iter().map(|term| (*term).to_owned());
+    let wanted = PopulationRequest {
+        random: RandomTerms::Named(names.collect()),
+        scale: Some(RandomScale::Natural),
+        covariance: Some(Covariance::Diagonal),
+        variance: Some(Variance::Constant),
+        correlation: Some(Correlation::None),
+        criterion: Some(Criterion::Likelihood),
+        ..PopulationRequest::chosen(vec![FixedEffectOf::Strain])
+    };
+    let traits = study.traits.iter().enumerate();
+    traits
+        .filter_map(|(at, records)| TraitModel::choose(study, records, at, (curves, None), &wanted))
+        .collect()
+}

@@ -19,7 +19,7 @@ use crate::cli::options::{Common, TableColumns};
 use crate::cli::output::Output;
 use crate::error::{Error, Result};
 use crate::fit::Settings;
-use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Population, RandomScale};
+use crate::fit::mixed::{Correlation, Covariance, Estimator, Population, RandomScale};
 use crate::growth::{self, Curve, Derived};
 use crate::plan::confirm::Studies;
 use crate::plan::design::{self, Question};
@@ -228,12 +228,16 @@ impl PlanArgs {
         self.only_trait(&mut study)?;
         let request = self.request(&study)?;
         let fitted = Trajectories::fit(&study, &request, &|_| {});
-        let fit = fitted.population_fits().pop().ok_or_else(|| {
-            Error::input(format!(
-                "{}: found no records to fit, expected repeated weighings of birds",
-                path.display()
-            ))
-        })?;
+        let fit = fitted
+            .models
+            .first()
+            .map(|model| &model.fit)
+            .ok_or_else(|| {
+                Error::input(format!(
+                    "{}: found no records to fit, expected repeated weighings of birds",
+                    path.display()
+                ))
+            })?;
         let known = fit.bird_population(&study, FIXED_BY)?.ok_or_else(|| {
             Error::input(format!(
                 "{}: the {} of all the pilot's birds at once failed ({}), expected a fit to plan from; take another --curve, fewer --random terms, or --population FILE",
@@ -284,32 +288,31 @@ impl PlanArgs {
             curves: vec![curve],
             birds: false,
             strains: false,
-            settings: Settings {
-                variance: from.variance.into(),
-                ..Settings::default()
-            },
+            settings: Settings::default(),
             hatch_weight_g: None,
             population: Some(PopulationRequest {
                 random: match from.random.as_slice() {
-                    [] => RandomTerms::Usual,
+                    [] => RandomTerms::Chosen,
                     names => RandomTerms::Named(names.to_vec()),
                 },
-                scale: match from.random_scale {
+                scale: from.random_scale.map(|scale| match scale {
                     ScaleName::Natural => RandomScale::Natural,
                     ScaleName::Log => RandomScale::Log,
-                },
-                covariance: match from.covariance {
+                }),
+                covariance: from.covariance.map(|covariance| match covariance {
                     CovarianceName::Diagonal => Covariance::Diagonal,
                     CovarianceName::Full => Covariance::Full,
-                },
+                }),
+                variance: from.variance.map(Into::into),
+                correlation: from.correlation.map(|correlation| match correlation {
+                    CorrelationName::None => Correlation::None,
+                    CorrelationName::Ar1 => Correlation::Ar1,
+                }),
                 estimator: Estimator::Alternating,
-                criterion: Criterion::Likelihood,
+                criterion: None,
                 groups: FIXED_BY.to_vec(),
             }),
-            correlation: match from.correlation {
-                CorrelationName::None => Correlation::None,
-                CorrelationName::Ar1 => Correlation::Ar1,
-            },
+            correlation: Correlation::None,
         };
         crate::trajectory::check(&request)?;
         Ok(request)

@@ -24,21 +24,23 @@ pub(super) struct FromOptions {
     /// Folder of curve cards to add to the built-in curves
     #[arg(long, value_name = "DIR")]
     pub(super) cards: Option<PathBuf>,
-    /// Terms that differ between birds [default: the curve's mass, inflection and rate]
+    /// Terms that differ between birds [default: chosen by likelihood]
     #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
     pub(super) random: Vec<String>,
-    /// Scale on which they differ: by an amount, or by a factor
-    #[arg(long, value_enum, default_value = "natural")]
-    pub(super) random_scale: ScaleName,
-    /// Whether these differences are independent or correlated
-    #[arg(long, value_enum, default_value = "diagonal")]
-    pub(super) covariance: CovarianceName,
-    /// How the spread of the residuals depends on the fitted value
-    #[arg(long, value_enum, default_value = "constant")]
-    pub(super) variance: VarianceName,
-    /// Correlation of a bird's residuals: none, or fading with the days apart
-    #[arg(long, value_enum, default_value = "none")]
-    pub(super) correlation: CorrelationName,
+    /// Scale on which they differ: by an amount, or by a factor [default: by a factor where a term
+    /// cannot be negative]
+    #[arg(long, value_enum)]
+    pub(super) random_scale: Option<ScaleName>,
+    /// Whether these differences are independent or correlated [default: chosen by likelihood]
+    #[arg(long, value_enum)]
+    pub(super) covariance: Option<CovarianceName>,
+    /// How the spread of the residuals depends on the fitted value [default: chosen by likelihood]
+    #[arg(long, value_enum)]
+    pub(super) variance: Option<VarianceName>,
+    /// Correlation of a bird's residuals: none, or fading with the days apart [default: chosen by
+    /// likelihood]
+    #[arg(long, value_enum)]
+    pub(super) correlation: Option<CorrelationName>,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]

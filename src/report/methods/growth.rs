@@ -10,7 +10,7 @@ use crate::trajectory::{Level, PopulationFit};
 
 pub(super) fn curves(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     let trajectories = told.trajectories;
-    if trajectories.subjects.is_empty() && trajectories.populations.is_empty() {
+    if trajectories.subjects.is_empty() && trajectories.models.is_empty() {
         return Vec::new();
     }
     let each: Vec<String> = trajectories
@@ -123,7 +123,12 @@ fn nodes(asked: Nodes, fits: &[&PopulationFit]) -> String {
 }
 
 pub(super) fn mixed(told: &Told<'_>, cited: &mut References) -> Vec<String> {
-    let fits = told.trajectories.population_fits();
+    let fits: Vec<&PopulationFit> = told
+        .trajectories
+        .models
+        .iter()
+        .map(|one| &one.fit)
+        .collect();
     let Some(first) = fits.first() else {
         return Vec::new();
     };

@@ -15,7 +15,7 @@ pub(super) fn inference(told: &Told<'_>, cited: &mut References) -> Vec<String> 
             .any(|fits| fits.subject.level == level)
     };
     let (birds, strains) = (at(Level::Bird), at(Level::Strain));
-    let mixed = !trajectories.populations.is_empty();
+    let mixed = !trajectories.models.is_empty();
     if !birds && !strains && !mixed {
         return Vec::new();
     }

@@ -148,7 +148,7 @@ fn computations(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     let mut text = format!("Computations: {}.", told.software);
     let mut drawn = Vec::new();
     let bands = told.table("curves").is_some()
-        && (!told.trajectories.populations.is_empty()
+        && (!told.trajectories.models.is_empty()
             || told
                 .trajectories
                 .subjects

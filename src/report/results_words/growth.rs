@@ -117,24 +117,16 @@ fn quantities(told: &Told<'_>, curve: &dyn Curve, estimates: &Estimates) -> Stri
 /// The typical birds of the best mixed model of a trait.
 fn typical(told: &Told<'_>, trait_index: usize) -> Vec<String> {
     let name = &told.study.traits[trait_index].name;
-    let populations = told.trajectories.populations.iter();
     let mut all = Vec::new();
-    for population in populations.filter(|all| all.trait_index == trait_index) {
-        let Some(fit) = population.best() else {
-            let reasons: Vec<String> = population
-                .fits
-                .iter()
-                .map(|fit| format!("{}: {}", fit.curve.name(), fit.outcome.reasons().join(", ")))
-                .collect();
-            all.push(format!(
-                "No mixed model could be fitted to the {} of all birds ({}; mixed_fits.csv).",
-                in_words(name),
-                reasons.join("; ")
-            ));
-            continue;
-        };
+    if let Some(model) = told.trajectories.model(trait_index) {
+        let fit = &model.fit;
         let Some(mixed) = fit.outcome.fit() else {
-            continue;
+            all.push(format!(
+                "No mixed model could be fitted to the {} of all birds ({}; model_choice.csv).",
+                in_words(name),
+                fit.outcome.reasons().join("; ")
+            ));
+            return all;
         };
         let mut text = format!(
             "By the mixed model of all {} ({}, n = {} records) the typical birds had the following terms {}.",

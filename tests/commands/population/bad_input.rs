@@ -152,7 +152,7 @@ fn the_library_gives_a_reason() {
 
 #[test]
 fn the_command_gives_a_reason_and_no_nan() {
-    for (name, birds, curve, words) in cases() {
+    for (name, birds, curve, _) in cases() {
         let folder = tempfile::tempdir().expect("a folder");
         std::fs::write(folder.path().join("weights.csv"), birds.csv()).expect("a file");
         for more in [
@@ -180,7 +180,7 @@ fn the_command_gives_a_reason_and_no_nan() {
                 row["reason"].is_empty(),
                 "{name}{more}"
             );
-            if row["status"] != "converged" || !words.is_empty() {
+            if row["status"] != "converged" {
                 assert!(!row["reason"].is_empty(), "{name}{more}");
             }
         }

@@ -1,0 +1,251 @@
+//! The one model of a trait that every later step asks: how its birds grow as a population.
+
+use std::sync::Arc;
+
+use rayon::prelude::*;
+
+use super::model_choice::{self, GO_ON, Search, Step, Tried};
+use super::observed::NO_HATCH_WEIGHT;
+use super::population::{Cohort, PopulationFit, PopulationRequest, failed};
+use crate::fit::mixed::MixedOptions;
+use crate::growth::{self, Curve};
+use crate::study::{Records, Study};
+
+/// The model of one trait, chosen once by likelihood.
+#[derive(Debug, Clone)]
+pub struct TraitModel {
+    /// Index into [`Study::traits`].
+    pub trait_index: usize,
+    /// The model chosen, fitted to all birds.
+    pub fit: PopulationFit,
+    /// Everything that was tried, curve by curve; the model chosen is among them.
+    pub tried: Vec<Tried>,
+    /// What was done otherwise than asked, a sentence; empty where nothing was.
+    pub note: String,
+}
+
+/// A curve ready for a cohort, and its birds.
+struct Ready {
+    curve: Arc<dyn Curve>,
+    cohort: Arc<Cohort>,
+}
+
+impl TraitModel {
+    /// Chooses and fits the model of one trait among these curves; `None` where the trait
+    /// has no record of a bird.
+    ///
+    /// A curve with more terms than any group has ages goes through whatever it is given
+    /// and is left out. Where no curve has a maximum, the one-phase curve of each with two
+    /// phases is tried.
+    #[must_use]
+    pub fn choose(
+        study: &Study,
+        records: &Records,
+        trait_index: usize,
+        (curves, hatch_weight_g): (&[Arc<dyn Curve>], Option<f64>),
+        wanted: &PopulationRequest,
+    ) -> Option<Self> {
+        let of = |kept: fn(f64) -> bool| {
+            Arc::new(Cohort::of(
+                study,
+                records,
+                trait_index,
+                &wanted.groups,
+                kept,
+            ))
+        };
+        let cohort = of(|_| true);
+        if cohort.birds.is_empty() {
+            return None;
+        }
+        let ages = cohort.most_ages();
+        let ready = |curve: &Arc<dyn Curve>| -> Result<Ready, String> {
+            let terms = curve.terms().len();
+            if terms > ages {
+                return Err(format!(
+                    "measured at {ages} {}, and the curve has {terms} terms",
+                    if ages == 1 { "age" } else { "ages" }
+                ));
+            }
+            if !curve.needs_hatch_weight() {
+                return Ok(Ready {
+                    curve: curve.clone(),
+                    cohort: cohort.clone(),
+                });
+            }
+            // One hatch weight for all: the curve passes through it, so that the weighings at
+            // hatch are no observations.
+            let weight_g = cohort.mean_at_hatch().or(hatch_weight_g);
+            let after = of(|age_d| age_d > 0.0);
+            match weight_g.and_then(|weight_g| curve.at_hatch_weight(weight_g)) {
+                Some(anchored) if !after.birds.is_empty() => Ok(Ready {
+                    curve: anchored.into(),
+                    cohort: after,
+                }),
+                _ => Err(NO_HATCH_WEIGHT.to_owned()),
+            }
+        };
+        let begin = |curve: &Arc<dyn Curve>| match ready(curve) {
+            Ok(Ready { curve, cohort }) => {
+                let sample = model_choice::sample(&cohort);
+                Ok((Search::begin(curve, sample, wanted), cohort))
+            }
+            Err(reason) => Err(reason),
+        };
+        let mut lost = Vec::new();
+        let mut searches = Vec::new();
+        let begun: Vec<_> = curves.par_iter().map(begin).collect();
+        for (curve, begun) in curves.iter().zip(begun) {
+            match begun {
+                Ok(search) => searches.push(search),
+                Err(reason) => lost.push(refused(curve, (&cohort, wanted), reason)),
+            }
+        }
+        let mut note = String::new();
+        if searches.iter().all(|(search, _)| search.best().is_none()) {
+            let simpler = curves
+                .iter()
+                .filter_map(|curve| growth::built_in(curve.name().strip_prefix("two-phase-")?));
+            for curve in simpler {
+                searches.extend(begin(&curve).ok());
+            }
+            if searches.iter().any(|(search, _)| search.best().is_some()) {
+                note = "no curve with two phases could be fitted to all birds: one phase is used"
+                    .to_owned();
+            }
+        }
+        // Stable: of equals the first that the call names.
+        searches.sort_by(|(a, _), (b, _)| better_first(a.rank(), b.rank()));
+        searches
+            .par_iter_mut()
+            .take(GO_ON)
+            .for_each(|(search, _)| search.go_on());
+        searches.sort_by(|(a, _), (b, _)| better_first(a.rank(), b.rank()));
+        let best = searches.first().and_then(|(search, cohort)| {
+            let chosen = &search.tried[search.best()?];
+            Some((search.curve.clone(), cohort.clone(), chosen.options.clone()))
+        });
+        if let Some((search, _)) = searches.first_mut()
+            && let Some(at) = search.best()
+        {
+            search.tried[at].chosen = true;
+        }
+        let tried: Vec<Tried> = searches
+            .into_iter()
+            .flat_map(|(search, _)| search.tried)
+            .chain(lost)
+            .collect();
+        let fit = match best {
+            Some((curve, cohort, options)) => reported(curve, cohort, options, wanted),
+            None => without_maximum(curves.first()?, (cohort, wanted), &tried),
+        };
+        Some(Self {
+            trait_index,
+            fit,
+            tried,
+            note,
+        })
+    }
+
+    /// The model chosen, where it has numbers.
+    #[must_use]
+    pub fn fitted(&self) -> Option<&PopulationFit> {
+        self.fit.outcome.fit().map(|_| &self.fit)
+    }
+
+    /// Of each curve the best model that was tried, best curve first.
+    #[must_use]
+    pub fn curves(&self) -> Vec<&Tried> {
+        let mut best: Vec<&Tried> = Vec::new();
+        for tried in &self.tried {
+            let key = |one: &Tried| one.likelihood.map_or(f64::INFINITY, |fit| fit.aicc);
+            match best
+                .iter_mut()
+                .find(|known| known.curve.name() == tried.curve.name())
+            {
+                Some(known) if known.chosen || (key(known) <= key(tried) && !tried.chosen) => {}
+                Some(known) => *known = tried,
+                None => best.push(tried),
+            }
+        }
+        best.sort_by(|a, b| {
+            let key = |one: &&Tried| {
+                let aicc = one.likelihood.map_or(f64::INFINITY, |fit| fit.aicc);
+                (!one.chosen, one.status != "converged", aicc)
+            };
+            let (a, b) = (key(a), key(b));
+            a.0.cmp(&b.0).then(a.1.cmp(&b.1)).then(a.2.total_cmp(&b.2))
+        });
+        best
+    }
+}
+
+/// The model chosen, fitted to all birds as it is reported.
+fn reported(
+    curve: Arc<dyn Curve>,
+    cohort: Arc<Cohort>,
+    chosen: MixedOptions,
+    wanted: &PopulationRequest,
+) -> PopulationFit {
+    let mut options = wanted.reported(&chosen);
+    let mut outcome = model_choice::fit(&*curve, &cohort, &options);
+    if outcome.fit().is_none() {
+        // The choice found a maximum of the likelihood itself.
+        options = chosen;
+        outcome = model_choice::fit(&*curve, &cohort, &options);
+    }
+    PopulationFit {
+        curve,
+        cohort,
+        options,
+        outcome,
+    }
+}
+
+/// No model, with the reasons of all that was tried.
+fn without_maximum(
+    curve: &Arc<dyn Curve>,
+    (cohort, wanted): (Arc<Cohort>, &PopulationRequest),
+    tried: &[Tried],
+) -> PopulationFit {
+    let mut reasons: Vec<String> = Vec::new();
+    for tried in tried {
+        let reason = format!("{}: {}", tried.curve.name(), tried.reason);
+        // Data that carry no curve say the same of every model.
+        if !reasons.contains(&reason) {
+            reasons.push(reason);
+        }
+    }
+    PopulationFit {
+        options: model_choice::first_options(&**curve, wanted),
+        outcome: failed(reasons.join("; "), cohort.records()),
+        curve: curve.clone(),
+        cohort,
+    }
+}
+
+/// What is written down of a curve that could not be tried.
+fn refused(
+    curve: &Arc<dyn Curve>,
+    (cohort, wanted): (&Cohort, &PopulationRequest),
+    reason: String,
+) -> Tried {
+    Tried {
+        curve: curve.clone(),
+        options: model_choice::first_options(&**curve, wanted),
+        step: Step::ResidualSpread,
+        status: "failed",
+        reason,
+        counts: (cohort.birds.len(), cohort.records()),
+        likelihood: None,
+        chosen: false,
+    }
+}
+
+/// Models with a maximum first, converged ones before weak ones, then by the criterion.
+fn better_first(a: Option<(bool, f64)>, b: Option<(bool, f64)>) -> std::cmp::Ordering {
+    match (a, b) {
+        (Some(a), Some(b)) => a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)),
+        (a, b) => a.is_none().cmp(&b.is_none()),
+    }
+}
