@@ -106,6 +106,7 @@ impl PopulationRequest {
         MixedOptions {
             grouped: GroupedTerms::All,
             random: random.collect(),
+            cluster: Vec::new(),
             ordered: ordered_terms(curve),
             covariance: self.covariance,
             variance,
