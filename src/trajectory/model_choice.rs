@@ -397,6 +397,7 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
     MixedOptions {
         grouped: GroupedTerms::All,
         random: random.collect(),
+        cluster: Vec::new(),
         ordered: ordered_terms(curve),
         covariance: wanted.covariance.unwrap_or_default(),
         variance: wanted.variance.unwrap_or_default(),

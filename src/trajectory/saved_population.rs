@@ -296,6 +296,7 @@ impl Saved {
         let options = MixedOptions {
             grouped: GroupedTerms::Named(grouped),
             random: random.collect::<Result<Vec<_>>>()?,
+            cluster: Vec::new(),
             ordered: ordered_terms(&*curve),
             covariance: choice(COVARIANCES, "covariance", &model.covariance)?,
             variance: choice(VARIANCES, "variance", &model.variance)?,

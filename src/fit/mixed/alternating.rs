@@ -16,8 +16,9 @@
 use rayon::prelude::*;
 
 use super::condense::stride;
+use super::conditional::effects_of;
 use super::error_terms::{error_terms, logit, phi};
-use super::linear::{FactorStep, Linear, Profile};
+use super::linear::{FactorStep, Factors, Linear, Profile};
 use super::mixing::Mixing;
 use super::model::MixedModel;
 use super::problem::{CHUNK, Errors, Problem};
@@ -29,10 +30,33 @@ pub(super) struct State {
     pub(super) beta: Vec<f64>,
     /// Lower-triangular factor of the random effects' covariance over sigma^2, q x q.
     pub(super) factor: Vec<f64>,
+    /// The same of the cluster effects: a diagonal matrix.
+    pub(super) cluster_factor: Vec<f64>,
     pub(super) variance: f64,
     pub(super) errors: Errors,
     /// Spherical random effects, subjects x q.
     pub(super) spherical: Vec<f64>,
+    /// Spherical cluster effects, clusters x their number.
+    pub(super) cluster_spherical: Vec<f64>,
+}
+
+impl State {
+    pub(super) fn factors(&self) -> Factors<'_> {
+        Factors {
+            subjects: &self.factor,
+            clusters: &self.cluster_factor,
+        }
+    }
+
+    /// Effects of the clusters, clusters x their number.
+    pub(super) fn cluster_effects(&self, q: usize) -> Vec<f64> {
+        let mut effects = vec![0.0; self.cluster_spherical.len()];
+        let each = effects.chunks_exact_mut(q.max(1));
+        for (effects, spherical) in each.zip(self.cluster_spherical.chunks_exact(q.max(1))) {
+            effects_of(&self.cluster_factor, spherical, effects);
+        }
+        effects
+    }
 }
 
 /// The end of an alternation.
@@ -62,6 +86,9 @@ const SETTLED: f64 = 0.04;
 /// round is helped by [`Mixing`].
 const PATIENCE: usize = 5;
 const SLOW: f64 = 0.4;
+/// Least SD of a cluster effect over sigma: beside it no digit of anything changes, and a
+/// likelihood that asks for more again still has a slope.
+const LEAST_CLUSTER: f64 = 1e-14;
 
 /// Alternation in progress.
 pub(super) struct Alternation<'p, 'a> {
@@ -114,6 +141,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
             } else {
                 Pass::Settle
             };
+            let clusters_before = self.state.cluster_effects(self.problem.cluster.len());
             let improved = if self.pass(pass, self.state.errors, settle_limit) {
                 self.improve(3)
             } else {
@@ -128,10 +156,12 @@ impl<'p, 'a> Alternation<'p, 'a> {
                     *value = 0.5 * (*value + before);
                 }
                 self.state.spherical.fill(0.0);
+                self.state.cluster_spherical.fill(0.0);
                 continue;
             };
             offset = moved.max(profile.change_in_errors);
             before.clone_from(&self.state.beta);
+            offset = offset.max(self.cluster_change(&clusters_before, &profile));
             if self.error_terms() > 0 {
                 self.move_fixed_effects(&profile.change);
                 let (distance, covariance) = self.improve_errors(&mut profile, &mut step)?;
@@ -186,9 +216,28 @@ impl<'p, 'a> Alternation<'p, 'a> {
                 .iter()
                 .map(|(row, column)| state.factor[row * q + column]),
         );
+        let outer = self.problem.cluster.len();
+        place.extend((0..outer).map(|c| state.cluster_factor[c * outer + c]));
         place.push(state.errors.power);
         place.push(logit(state.errors.phi));
+        place.extend(&state.cluster_spherical);
         place
+    }
+
+    /// Greatest change of a cluster's effect, in SDs between clusters, or in the errors
+    /// of a cluster's mean where these are greater.
+    fn cluster_change(&self, before: &[f64], profile: &Profile) -> f64 {
+        let outer = self.problem.cluster.len();
+        let sigma = profile.variance.sqrt();
+        let after = self.state.cluster_effects(outer);
+        let changes = after.iter().zip(before).enumerate().map(|(at, (a, b))| {
+            let c = at % outer;
+            let sd = self.state.cluster_factor[c * outer + c];
+            // An effect that is going to zero has no size to be compared with.
+            let error = self.linear.cluster_error(self.problem, c);
+            (a - b).abs() / (sd.max(error) * sigma)
+        });
+        changes.fold(0.0, f64::max)
     }
 
     fn put(&mut self, place: &[f64]) {
@@ -199,7 +248,12 @@ impl<'p, 'a> Alternation<'p, 'a> {
             state.factor[row * q + column] = *value;
         }
         make_diagonal_positive(&mut state.factor, q);
-        let errors = &rest[self.linear.entries.len()..];
+        let outer = self.problem.cluster.len();
+        let (clusters, errors) = rest[self.linear.entries.len()..].split_at(outer);
+        for (c, value) in clusters.iter().enumerate() {
+            state.cluster_factor[c * outer + c] = value.abs().max(LEAST_CLUSTER);
+        }
+        state.cluster_spherical.copy_from_slice(&errors[2..]);
         state.errors = Errors {
             power: errors[0],
             phi: phi(errors[1]),
@@ -208,7 +262,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
 
     /// About one standard error of each part of [`Self::place`].
     fn sizes(&self, profile: &Profile, step: &FactorStep) -> Vec<f64> {
-        let count = self.linear.entries.len();
+        let count = self.linear.entries.len() + self.problem.cluster.len();
         let mut sizes = self.problem.blocks.scales(&profile.information);
         let sigma = profile.variance.sqrt();
         sizes.iter_mut().for_each(|size| *size *= sigma);
@@ -221,6 +275,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
             }
         }));
         sizes.extend([0.1, 0.1]);
+        sizes.extend(self.state.cluster_spherical.iter().map(|_| sigma));
         sizes
     }
 
@@ -238,6 +293,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
     pub(super) fn pass(&mut self, pass: Pass, errors: Errors, limit: usize) -> bool {
         let (problem, q) = (self.problem, self.problem.q);
         let width = stride(problem.p);
+        let cluster_effects = self.state.cluster_effects(problem.cluster.len());
         let State {
             beta,
             factor,
@@ -246,6 +302,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
             ..
         } = &mut self.state;
         let settle = Settle {
+            cluster_effects: &cluster_effects,
             problem,
             beta,
             factor,
@@ -288,16 +345,28 @@ impl<'p, 'a> Alternation<'p, 'a> {
         let q = problem.q;
         let mut profile = self
             .linear
-            .value(problem, &self.numbers, &self.state.factor)?;
+            .value(problem, &self.numbers, self.state.factors())?;
         let mut moved = None;
         let mut left = steps;
         loop {
+            let State {
+                factor,
+                cluster_factor,
+                spherical,
+                cluster_spherical,
+                ..
+            } = &mut self.state;
+            let factors = Factors {
+                subjects: factor,
+                clusters: cluster_factor,
+            };
             let step = self.linear.step(
                 problem,
                 &self.numbers,
-                &self.state.factor,
+                factors,
                 &profile,
-                &mut self.state.spherical,
+                spherical,
+                cluster_spherical,
             )?;
             let first = *moved.get_or_insert(step.in_errors);
             if left == 0 || step.in_errors < 0.1 * OFFSET {
@@ -311,10 +380,16 @@ impl<'p, 'a> Alternation<'p, 'a> {
                     trial[row * q + column] += share * change;
                 }
                 make_diagonal_positive(&mut trial, q);
-                if let Some(next) = self.linear.value(problem, &self.numbers, &trial)
+                let clusters = self.cluster_trial(&step.step, share);
+                let factors = Factors {
+                    subjects: &trial,
+                    clusters: &clusters,
+                };
+                if let Some(next) = self.linear.value(problem, &self.numbers, factors)
                     && next.log_lik >= profile.log_lik - 1e-10 * profile.log_lik.abs()
                 {
                     self.state.factor = trial;
+                    self.state.cluster_factor = clusters;
                     profile = next;
                     break;
                 }
@@ -324,6 +399,24 @@ impl<'p, 'a> Alternation<'p, 'a> {
                 }
             }
         }
+    }
+
+    /// The clusters' factor after a share of a step. An SD that grows does so by the same
+    /// step in its variance, which near zero is the straighter scale.
+    fn cluster_trial(&self, step: &[f64], share: f64) -> Vec<f64> {
+        let outer = self.problem.cluster.len();
+        let mut trial = self.state.cluster_factor.clone();
+        for (c, step) in step[self.linear.entries.len()..].iter().enumerate() {
+            let sd = &mut trial[c * outer + c];
+            let change = share * step;
+            *sd = if change > 0.0 {
+                (*sd * *sd + 2.0 * *sd * change).sqrt()
+            } else {
+                (*sd + change).abs()
+            };
+            *sd = sd.max(LEAST_CLUSTER);
+        }
+        trial
     }
 }
 

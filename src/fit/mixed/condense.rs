@@ -1,12 +1,41 @@
 //! One subject of the linearised model: what it adds to likelihood, score and
 //! information (the formulas stand at the top of `linear.rs`).
+//!
+//! A cluster of subjects is such a unit too, of the numbers that remain of its subjects
+//! when their own effects are integrated out (`clusters.rs`): hence a [`Level`].
 
+use super::blocks::Blocks;
 use super::cholesky;
-use super::problem::Problem;
+use super::clusters::Within;
 
 /// Numbers kept of a subject: J'J (p x p), J'w (p), w'w, ln|V|.
 pub(super) fn stride(p: usize) -> usize {
     p * p + p + 2
+}
+
+/// Units of random effects: subjects, or clusters of subjects.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Level<'l> {
+    /// Terms of the curve.
+    pub(super) p: usize,
+    /// Those with a random effect.
+    pub(super) random: &'l [usize],
+    /// Fixed-effect group of each unit.
+    pub(super) groups: &'l [usize],
+    /// Fixed effect of each term in each group, groups x p.
+    pub(super) columns: &'l [usize],
+    pub(super) blocks: &'l Blocks,
+}
+
+impl Level<'_> {
+    pub(super) fn q(&self) -> usize {
+        self.random.len()
+    }
+
+    fn columns_of(&self, unit: usize) -> &[usize] {
+        let group = self.groups[unit];
+        &self.columns[group * self.p..(group + 1) * self.p]
+    }
 }
 
 /// Sums over subjects, and working memory, of one task.
@@ -20,6 +49,12 @@ pub(super) struct Task {
     pub(super) f: Vec<f64>,
     pub(super) k: Vec<f64>,
     pub(super) u: Vec<f64>,
+    /// What remains of the numbers of one unit, [`stride`].
+    rest: Vec<f64>,
+    /// Change of the unit's terms, p.
+    change: Vec<f64>,
+    /// Z'W^-1X, q x p.
+    pub(super) t: Vec<f64>,
     pub(super) xx: Vec<f64>,
     pub(super) xy: Vec<f64>,
     pub(super) yy: f64,
@@ -28,12 +63,14 @@ pub(super) struct Task {
     pub(super) score: Vec<f64>,
     pub(super) information: Vec<f64>,
     pub(super) cross: Vec<f64>,
+    /// What subjects have in common with their cluster, one after the other.
+    pub(super) trails: Vec<f64>,
     pub(super) failed: bool,
 }
 
 impl Task {
-    pub(super) fn new(problem: &Problem<'_>, entries: usize) -> Self {
-        let (p, q, fixed) = (problem.p, problem.q, problem.fixed);
+    pub(super) fn new(level: Level<'_>, fixed: usize, entries: usize) -> Self {
+        let (p, q) = (level.p, level.q());
         Self {
             m: vec![0.0; q * q],
             b: vec![0.0; q * p],
@@ -42,7 +79,10 @@ impl Task {
             f: vec![0.0; q * q],
             k: vec![0.0; q * q],
             u: vec![0.0; q],
-            xx: vec![0.0; problem.blocks.len()],
+            rest: vec![0.0; stride(p)],
+            change: vec![0.0; p],
+            t: vec![0.0; q * p],
+            xx: vec![0.0; level.blocks.len()],
             xy: vec![0.0; fixed],
             yy: 0.0,
             log_m: 0.0,
@@ -50,16 +90,17 @@ impl Task {
             score: vec![0.0; q * q],
             information: vec![0.0; entries * entries],
             cross: vec![0.0; entries],
+            trails: Vec::new(),
             failed: false,
         }
     }
 
     /// C, C^-1 L'Z'X and C^-1 L'Z'w of one subject; false where C does not exist.
-    fn condense(&mut self, problem: &Problem<'_>, numbers: &[f64], factor: &[f64]) -> bool {
-        match (problem.p, problem.q) {
-            (3, 3) => self.condense_of::<3, 3>(problem, numbers, factor),
-            (3, 2) => self.condense_of::<3, 2>(problem, numbers, factor),
-            _ => self.condense_of::<0, 0>(problem, numbers, factor),
+    pub(super) fn condense(&mut self, level: Level<'_>, numbers: &[f64], factor: &[f64]) -> bool {
+        match (level.p, level.q()) {
+            (3, 3) => self.condense_of::<3, 3>(level, numbers, factor),
+            (3, 2) => self.condense_of::<3, 2>(level, numbers, factor),
+            _ => self.condense_of::<0, 0>(level, numbers, factor),
         }
     }
 
@@ -67,13 +108,13 @@ impl Task {
     /// numbers known, the loops are unrolled.
     fn condense_of<const P: usize, const Q: usize>(
         &mut self,
-        problem: &Problem<'_>,
+        level: Level<'_>,
         numbers: &[f64],
         factor: &[f64],
     ) -> bool {
-        let p = if P == 0 { problem.p } else { P };
-        let q = if P == 0 { problem.q } else { Q };
-        let random = problem.random;
+        let p = if P == 0 { level.p } else { P };
+        let q = if P == 0 { level.q() } else { Q };
+        let random = level.random;
         let (jj, jw) = (&numbers[..p * p], &numbers[p * p..p * p + p]);
         for row in 0..q {
             let target = &mut self.b[row * p..(row + 1) * p];
@@ -125,35 +166,26 @@ impl Task {
         true
     }
 
-    pub(super) fn add_value(
-        &mut self,
-        problem: &Problem<'_>,
-        subject: usize,
-        numbers: &[f64],
-        factor: &[f64],
-    ) {
-        if !self.condense(problem, numbers, factor) {
-            self.failed = true;
-            return;
+    /// What remains of a unit's numbers when its effects are integrated out: X'W^-1X (its
+    /// lower triangle), X'W^-1w, w'W^-1w and ln|M|; false where there is no C.
+    pub(super) fn reduce(&mut self, level: Level<'_>, numbers: &[f64], factor: &[f64]) -> bool {
+        if !self.condense(level, numbers, factor) {
+            return false;
         }
-        let (p, q) = (problem.p, problem.q);
-        let columns = problem.columns_of(subject);
-        let group = problem.groups[subject];
-        let rows = problem.blocks.rows_of(group, p);
+        let (p, q) = (level.p, level.q());
         for j in 0..p {
-            let row = problem.blocks.place(group, rows[j], 0);
             for k in 0..=j {
                 let mut sum = numbers[j * p + k];
                 for l in 0..q {
                     sum -= self.b[l * p + j] * self.b[l * p + k];
                 }
-                self.xx[row + rows[k]] += sum;
+                self.rest[j * p + k] = sum;
             }
             let mut sum = numbers[p * p + j];
             for l in 0..q {
                 sum -= self.b[l * p + j] * self.a[l];
             }
-            self.xy[columns[j]] += sum;
+            self.rest[p * p + j] = sum;
         }
         let mut product = 1.0;
         let mut sum = numbers[p * p + p];
@@ -161,46 +193,99 @@ impl Task {
             sum -= self.a[l] * self.a[l];
             product *= self.m[l * q + l];
         }
-        self.yy += sum;
-        self.log_m += 2.0 * product.ln();
+        self.rest[p * p + p] = sum;
+        self.rest[p * p + p + 1] = 2.0 * product.ln();
+        true
+    }
+
+    /// Writes what remains of a subject as numbers of a unit above it.
+    pub(super) fn pass_on(
+        &mut self,
+        level: Level<'_>,
+        numbers: &[f64],
+        factor: &[f64],
+        out: &mut [f64],
+    ) {
+        if !self.reduce(level, numbers, factor) {
+            self.failed = true;
+            return;
+        }
+        let p = level.p;
+        out.copy_from_slice(&self.rest);
+        for j in 0..p {
+            for k in 0..j {
+                out[k * p + j] = out[j * p + k];
+            }
+        }
+        out[p * p + p + 1] += numbers[p * p + p + 1];
+    }
+
+    pub(super) fn add_value(
+        &mut self,
+        level: Level<'_>,
+        unit: usize,
+        numbers: &[f64],
+        factor: &[f64],
+    ) {
+        if !self.reduce(level, numbers, factor) {
+            self.failed = true;
+            return;
+        }
+        let p = level.p;
+        let columns = level.columns_of(unit);
+        let group = level.groups[unit];
+        let rows = level.blocks.rows_of(group, p);
+        for j in 0..p {
+            let row = level.blocks.place(group, rows[j], 0);
+            for k in 0..=j {
+                self.xx[row + rows[k]] += self.rest[j * p + k];
+            }
+            self.xy[columns[j]] += self.rest[p * p + j];
+        }
+        self.yy += self.rest[p * p + p];
+        self.log_m += self.rest[p * p + p + 1];
         self.log_v += numbers[p * p + p + 1];
     }
 
-    /// Adds a subject's score and information in the factor, and writes its
-    /// spherical random effects.
+    /// Adds a unit's score and information in the factor, and writes its spherical
+    /// random effects; `within` is what a subject has of its cluster.
     pub(super) fn add_slope(
         &mut self,
-        problem: &Problem<'_>,
+        level: Level<'_>,
         slope: &Slope<'_>,
         subject: usize,
         numbers: &[f64],
         spherical: &mut [f64],
+        within: Option<&Within<'_>>,
     ) {
-        if !self.condense(problem, numbers, slope.factor) {
+        if !self.condense(level, numbers, slope.factor) {
             self.failed = true;
             return;
         }
-        let (p, q) = (problem.p, problem.q);
-        let columns = problem.columns_of(subject);
+        let (p, q) = (level.p, level.q());
+        for (change, column) in self.change.iter_mut().zip(level.columns_of(subject)) {
+            *change = slope.change[*column];
+        }
+        if let Some(within) = within {
+            within.add_effects(&mut self.change);
+        }
         for l in 0..q {
-            let moved: f64 = (0..p)
-                .map(|j| self.b[l * p + j] * slope.change[columns[j]])
-                .sum();
+            let moved: f64 = (0..p).map(|j| self.b[l * p + j] * self.change[j]).sum();
             spherical[l] = self.a[l] - moved;
         }
         // u = Z'e - Z'X... - B[:,z]' a_e, before the effects are solved for.
         for k in 0..q {
-            let term = problem.random[k];
+            let term = level.random[k];
             let mut sum = numbers[p * p + term];
             for j in 0..p {
-                sum -= numbers[term * p + j] * slope.change[columns[j]];
+                sum -= numbers[term * p + j] * self.change[j];
             }
             for l in 0..q {
                 sum -= self.b[l * p + term] * spherical[l];
             }
             self.u[k] = sum;
             for k2 in 0..q {
-                let term2 = problem.random[k2];
+                let term2 = level.random[k2];
                 let mut sum = numbers[term * p + term2];
                 for l in 0..q {
                     sum -= self.b[l * p + term] * self.b[l * p + term2];
@@ -209,6 +294,12 @@ impl Task {
             }
         }
         cholesky::backward(&self.m, q, spherical);
+        if slope.restricted.is_some() || within.is_some() {
+            self.reach(level, numbers);
+        }
+        if let Some(within) = within {
+            within.correct(level, self);
+        }
         let factor = slope.factor;
         for k in 0..q {
             for l in 0..q {
@@ -238,37 +329,44 @@ impl Task {
                     + self.k[l * q + l2] * self.g[k * q + k2];
             }
         }
-        if let Some(inverse) = slope.restricted {
-            self.restrict(problem, inverse, subject, numbers);
+        if let Some(within) = within {
+            within.add_information(level, slope, self);
+            if let Some(covariance) = within.restricted {
+                self.restrict(level, |at| covariance[at]);
+            }
+        } else if let Some(inverse) = slope.restricted {
+            let group = level.groups[subject];
+            let rows = level.blocks.rows_of(group, p);
+            self.restrict(level, |at| {
+                inverse[level.blocks.place(group, rows[at / p], rows[at % p])]
+            });
         }
     }
 
-    /// The part of the restricted likelihood's score: + Z'W^-1X C^-1 X'W^-1Z.
-    fn restrict(
-        &mut self,
-        problem: &Problem<'_>,
-        inverse: &[f64],
-        subject: usize,
-        numbers: &[f64],
-    ) {
-        let (p, q) = (problem.p, problem.q);
-        let group = problem.groups[subject];
-        let rows = problem.blocks.rows_of(group, p);
-        let through = |task: &Self, k: usize, j: usize| -> f64 {
-            let term = problem.random[k];
-            let removed: f64 = (0..q)
-                .map(|l| task.b[l * p + term] * task.b[l * p + j])
-                .sum();
-            numbers[term * p + j] - removed
-        };
+    /// Z'W^-1X of a unit.
+    fn reach(&mut self, level: Level<'_>, numbers: &[f64]) {
+        let (p, q) = (level.p, level.q());
+        for k in 0..q {
+            let term = level.random[k];
+            for j in 0..p {
+                let removed: f64 = (0..q)
+                    .map(|l| self.b[l * p + term] * self.b[l * p + j])
+                    .sum();
+                self.t[k * p + j] = numbers[term * p + j] - removed;
+            }
+        }
+    }
+
+    /// The part of the restricted likelihood's score: + Z'W^-1X C^-1 X'W^-1Z, with C^-1 of
+    /// the unit's terms, p x p, entry by entry.
+    fn restrict(&mut self, level: Level<'_>, inverse: impl Fn(usize) -> f64) {
+        let (p, q) = (level.p, level.q());
         for k in 0..q {
             for l in 0..q {
                 let mut sum = 0.0;
                 for j in 0..p {
                     for j2 in 0..p {
-                        sum += through(self, k, j)
-                            * inverse[problem.blocks.place(group, rows[j], rows[j2])]
-                            * through(self, l, j2);
+                        sum += self.t[k * p + j] * inverse(j * p + j2) * self.t[l * p + j2];
                     }
                 }
                 self.score[k * q + l] += sum;

@@ -41,7 +41,9 @@ impl Conditional {
             problem,
             factor: &factor,
             beta_covariance: &ending.beta_covariance,
+            cluster_covariances: &ending.cluster_covariances,
         };
+        let cluster_effects = ending.state.cluster_effects(problem.cluster.len());
         // Without random effects the chunks of an empty slice would be none.
         let mut none = (vec![0.0; count], vec![0.0; count]);
         let (shares, effects) = if q == 0 {
@@ -71,6 +73,10 @@ impl Conditional {
                     let spherical = &state.spherical[subject * q..(subject + 1) * q];
                     effects_of(&state.factor, spherical, &mut effects[..q]);
                     problem.place(subject, &state.beta, &effects[..q], &mut known.eta);
+                    let of_cluster = problem.cluster_part(subject, &cluster_effects);
+                    for (term, effect) in problem.cluster.iter().zip(of_cluster) {
+                        known.eta[*term] += effect;
+                    }
                     scale::to_terms(problem.scales, &known.eta, terms);
                     let information = &ending.information[subject * p * p..][..p * p];
                     shared.know(information, &mut known);
@@ -83,21 +89,29 @@ impl Conditional {
 
     /// 1 - SD of the subjects' modes / SD between subjects, of the k-th effect of q.
     pub(super) fn shrinkage(&self, k: usize, q: usize, standard_deviation: f64) -> f64 {
-        let (mut sum, mut squares, mut count) = (0.0, 0.0, 0.0);
-        for effect in self.effects.iter().skip(k).step_by(q) {
-            sum += effect;
-            squares += effect * effect;
-            count += 1.0;
-        }
-        let mean = sum / f64::max(count, 1.0);
-        let spread = (squares / f64::max(count, 1.0) - mean * mean)
-            .max(0.0)
-            .sqrt();
-        if standard_deviation > 0.0 {
-            1.0 - spread / standard_deviation
-        } else {
-            1.0
-        }
+        shrinkage(self.effects.iter().skip(k).step_by(q), standard_deviation)
+    }
+}
+
+/// 1 - SD of these modes / the effect's SD.
+pub(super) fn shrinkage<'e>(
+    effects: impl Iterator<Item = &'e f64>,
+    standard_deviation: f64,
+) -> f64 {
+    let (mut sum, mut squares, mut count) = (0.0, 0.0, 0.0);
+    for effect in effects {
+        sum += effect;
+        squares += effect * effect;
+        count += 1.0;
+    }
+    let mean = sum / f64::max(count, 1.0);
+    let spread = (squares / f64::max(count, 1.0) - mean * mean)
+        .max(0.0)
+        .sqrt();
+    if standard_deviation > 0.0 {
+        1.0 - spread / standard_deviation
+    } else {
+        1.0
     }
 }
 
@@ -109,6 +123,9 @@ pub(super) struct Shared<'e, 'a> {
     pub(super) factor: &'e [f64],
     /// Covariance of the fixed effects.
     pub(super) beta_covariance: &'e [f64],
+    /// Covariance of the fixed effects with the effect of a cluster, clusters x p x p;
+    /// empty without clusters.
+    pub(super) cluster_covariances: &'e [f64],
 }
 
 /// Working memory for one subject at a time, and what is known of it.
@@ -227,8 +244,13 @@ impl Shared<'_, '_> {
     ) {
         let (p, fixed) = (self.problem.p, self.problem.fixed);
         let columns = self.problem.columns_of(subject);
-        for (at, value) in known.fixed.iter_mut().enumerate() {
-            *value = self.beta_covariance[columns[at / p] * fixed + columns[at % p]];
+        if let Some(clusters) = self.problem.clusters {
+            let of_cluster = &self.cluster_covariances[clusters.of[subject] * p * p..][..p * p];
+            known.fixed.copy_from_slice(of_cluster);
+        } else {
+            for (at, value) in known.fixed.iter_mut().enumerate() {
+                *value = self.beta_covariance[columns[at / p] * fixed + columns[at % p]];
+            }
         }
         around_into(
             &known.transfer,

@@ -4,7 +4,7 @@
 //! `caution.rs`.
 
 use super::alternating::State;
-use super::conditional::Conditional;
+use super::conditional::{Conditional, shrinkage};
 use super::model::{Estimator, MixedModel};
 use super::problem::Problem;
 use super::result::{Certificate, Estimated, FixedEffect, MixedFit, RandomEffect};
@@ -28,6 +28,11 @@ pub(super) struct Ending {
     pub(super) information: Vec<f64>,
     /// Standard errors of ln(random SD).
     pub(super) log_sd_errors: Vec<Option<f64>>,
+    /// Covariance of (fixed effects + cluster effect), clusters x p x p; empty without
+    /// clusters.
+    pub(super) cluster_covariances: Vec<f64>,
+    /// Standard errors of ln(cluster SD).
+    pub(super) cluster_log_sd_errors: Vec<Option<f64>>,
     /// Standard error of ln sigma (at a fitted value of 1).
     pub(super) log_sigma_error: Option<f64>,
     /// Standard errors of the random effects' correlations, q x q.
@@ -83,12 +88,17 @@ impl Ending {
             criterion: model.criterion,
             covariance: model.covariance,
             variance: problem.variance,
-            parameters: problem.fixed + problem.free_entries(is_full(model)).len() + 1 + errors,
+            parameters: problem.fixed
+                + problem.free_entries(is_full(model)).len()
+                + problem.cluster.len()
+                + 1
+                + errors,
             fixed,
             fixed_covariance,
             group_terms,
             group_covariances,
             random: self.random(problem, &random_covariance, &conditional),
+            cluster: self.clusters(problem),
             vanished: vanished(problem, &random_covariance, &self.information),
             random_covariance,
             sigma,
@@ -165,6 +175,26 @@ impl Ending {
             }
         };
         (0..q).map(effect).collect()
+    }
+
+    fn clusters(&self, problem: &Problem<'_>) -> Vec<RandomEffect> {
+        let q = problem.cluster.len();
+        let sigma = self.state.variance.sqrt();
+        let effects = self.state.cluster_effects(q);
+        let terms = problem.cluster.iter().enumerate();
+        let effect = terms.map(|(c, term)| {
+            let standard_deviation = sigma * self.state.cluster_factor[c * q + c];
+            RandomEffect {
+                term: *term,
+                scale: problem.scales[*term],
+                standard_deviation,
+                standard_error: self.cluster_log_sd_errors[c]
+                    .filter(|error| *error < KNOWN)
+                    .map(|error| error * standard_deviation),
+                shrinkage: shrinkage(effects.iter().skip(c).step_by(q), standard_deviation),
+            }
+        });
+        effect.collect()
     }
 
     /// Terms of each group's typical subject, and d(terms)/d(eta) of each.

@@ -2,7 +2,7 @@
 //!
 //! They are moved by Newton steps on the linearised likelihood maximised over all else.
 
-use super::alternating::Alternation;
+use super::alternating::{Alternation, State};
 use super::cholesky;
 use super::linear::{FactorStep, Profile};
 use super::model::Correlation;
@@ -31,9 +31,14 @@ impl Alternation<'_, '_> {
         self.improve(6).map(|(profile, step, _)| (profile, step))
     }
 
-    fn return_to(&mut self, (factor, spherical): &(Vec<f64>, Vec<f64>)) {
-        self.state.factor.clone_from(factor);
-        self.state.spherical.clone_from(spherical);
+    fn return_to(&mut self, settled: &State) {
+        let state = &mut self.state;
+        state.factor.clone_from(&settled.factor);
+        state.spherical.clone_from(&settled.spherical);
+        state.cluster_factor.clone_from(&settled.cluster_factor);
+        state
+            .cluster_spherical
+            .clone_from(&settled.cluster_spherical);
     }
 
     /// A Newton step in (power, logit phi) on the likelihood that is maximised over
@@ -50,7 +55,7 @@ impl Alternation<'_, '_> {
         let count = self.error_terms();
         let base = self.state.errors;
         // Every evaluation linearises at the same random effects L u.
-        let settled = (self.state.factor.clone(), self.state.spherical.clone());
+        let settled = self.state.clone();
         let fail = || "the error terms have no likelihood near their present values".to_owned();
         let at = |alternation: &mut Self, change: &[f64]| -> Result<f64, String> {
             alternation.return_to(&settled);

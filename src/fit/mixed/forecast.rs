@@ -138,6 +138,7 @@ impl Population {
                 problem: &problem,
                 factor: &self.factor,
                 beta_covariance: &self.beta_covariance,
+                cluster_covariances: &[],
             },
         };
         let chunks: Vec<Columns> = (0..subjects.len().div_ceil(CHUNK))

@@ -73,6 +73,8 @@ impl Likelihood<'_, '_> {
                 .collect(),
             information: self.information,
             log_sd_errors,
+            cluster_covariances: Vec::new(),
+            cluster_log_sd_errors: Vec::new(),
             log_sigma_error: variance_of(&sigma_slope),
             correlation_errors,
             power_error: (power == 1).then(|| error_of(1)).flatten(),
@@ -106,6 +108,8 @@ impl Likelihood<'_, '_> {
             variance: sigma * sigma,
             beta: point.beta.clone(),
             errors: point.noise.errors,
+            cluster_factor: Vec::new(),
+            cluster_spherical: Vec::new(),
             spherical: if q == 0 {
                 Vec::new()
             } else {

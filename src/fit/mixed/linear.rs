@@ -23,7 +23,8 @@ use rayon::prelude::*;
 
 use super::blocks::Factored;
 use super::cholesky;
-use super::condense::{Slope, Task, stride};
+use super::clusters::Clusters;
+use super::condense::{Level, Slope, Task, stride};
 use super::model::{Covariance, Criterion};
 use super::problem::{CHUNK, Problem};
 
@@ -43,7 +44,7 @@ pub(super) struct Profile {
 /// A step towards the best factor.
 #[derive(Debug, Clone)]
 pub(super) struct FactorStep {
-    /// Step of each free entry.
+    /// Step of each free entry, then of the clusters' SDs.
     pub(super) step: Vec<f64>,
     /// Its length in standard errors.
     pub(super) in_errors: f64,
@@ -53,10 +54,20 @@ pub(super) struct FactorStep {
     pub(super) cross: Vec<f64>,
 }
 
+/// Lower-triangular factors of the random effects' covariance over sigma^2.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Factors<'f> {
+    /// Of subjects, q x q.
+    pub(super) subjects: &'f [f64],
+    /// Of clusters, diagonal.
+    pub(super) clusters: &'f [f64],
+}
+
 /// Evaluates the linearised likelihood; holds the memory for it.
 #[derive(Debug)]
 pub(super) struct Linear {
     tasks: Vec<Task>,
+    clusters: Option<Clusters>,
     pub(super) entries: Vec<(usize, usize)>,
     covariance: Covariance,
     criterion: Criterion,
@@ -67,36 +78,40 @@ impl Linear {
         let entries = problem.free_entries(covariance == Covariance::Full);
         let tasks = problem.subjects().div_ceil(CHUNK);
         Self {
-            tasks: vec![Task::new(problem, entries.len()); tasks],
+            tasks: vec![Task::new(problem.level(), problem.fixed, entries.len()); tasks],
+            clusters: Clusters::new(problem),
             entries,
             covariance,
             criterion,
         }
     }
 
-    /// Log-likelihood, variance and change of the fixed effects at a factor.
+    /// Log-likelihood, variance and change of the fixed effects at the factors of the
+    /// subjects and of the clusters.
     pub(super) fn value(
         &mut self,
         problem: &Problem<'_>,
         numbers: &[f64],
-        factor: &[f64],
+        factors: Factors<'_>,
     ) -> Option<Profile> {
-        let (width, fixed) = (stride(problem.p), problem.fixed);
-        self.tasks
-            .par_iter_mut()
-            .zip(numbers.par_chunks(CHUNK * width))
-            .enumerate()
-            .for_each(|(chunk, (task, numbers))| {
-                task.xx.fill(0.0);
-                task.xy.fill(0.0);
-                (task.yy, task.log_m, task.log_v, task.failed) = (0.0, 0.0, 0.0, false);
-                for (at, numbers) in numbers.chunks_exact(width).enumerate() {
-                    task.add_value(problem, chunk * CHUNK + at, numbers, factor);
-                }
-            });
+        let fixed = problem.fixed;
+        let tasks = if let Some(clusters) = &mut self.clusters {
+            clusters.gather(problem, &mut self.tasks, numbers, factors.subjects)?;
+            let level = problem.cluster_level();
+            add_values(
+                &mut clusters.tasks,
+                level,
+                &clusters.numbers,
+                factors.clusters,
+            );
+            &clusters.tasks
+        } else {
+            add_values(&mut self.tasks, problem.level(), numbers, factors.subjects);
+            &self.tasks
+        };
         let (mut xx, mut xy) = (vec![0.0; problem.blocks.len()], vec![0.0; fixed]);
         let (mut yy, mut logs) = (0.0, 0.0);
-        for task in &self.tasks {
+        for task in tasks {
             if task.failed {
                 return None;
             }
@@ -129,18 +144,19 @@ impl Linear {
         })
     }
 
-    /// The scoring step at a factor whose profile is known; writes the subjects'
-    /// spherical random effects (subjects x max(q, 1)).
+    /// The scoring step at factors whose profile is known; writes the spherical random
+    /// effects of subjects and clusters.
     pub(super) fn step(
         &mut self,
         problem: &Problem<'_>,
         numbers: &[f64],
-        factor: &[f64],
+        factors: Factors<'_>,
         profile: &Profile,
         spherical: &mut [f64],
+        cluster_spherical: &mut [f64],
     ) -> Option<FactorStep> {
         let (width, q, count) = (stride(problem.p), problem.q, self.entries.len());
-        if q == 0 {
+        if q == 0 && self.clusters.is_none() {
             return Some(FactorStep {
                 step: Vec::new(),
                 in_errors: 0.0,
@@ -151,28 +167,46 @@ impl Linear {
         let inverse = (self.criterion == Criterion::RestrictedLikelihood)
             .then(|| problem.blocks.inverse(&profile.information));
         let slope = Slope {
-            factor,
+            factor: factors.subjects,
             change: &profile.change,
             precision: 1.0 / profile.variance,
             entries: &self.entries,
             restricted: inverse.as_deref(),
         };
+        let mut above = None;
+        if let Some(clusters) = &mut self.clusters {
+            clusters.gather(problem, &mut self.tasks, numbers, factors.subjects)?;
+            let slope = Slope {
+                factor: factors.clusters,
+                ..slope
+            };
+            above = Some(clusters.slope(problem, &slope, cluster_spherical)?);
+        }
+        let within = self.clusters.as_ref().map(Clusters::view);
+        // Without random effects the chunks of an empty slice would be none.
+        let mut none = vec![0.0; if q == 0 { problem.subjects() } else { 0 }];
+        let spherical = if q == 0 { &mut none } else { spherical };
         self.tasks
             .par_iter_mut()
             .zip(numbers.par_chunks(CHUNK * width))
-            .zip(spherical.par_chunks_mut(CHUNK * q))
+            .zip(spherical.par_chunks_mut(CHUNK * q.max(1)))
             .enumerate()
             .for_each(|(chunk, ((task, numbers), spherical))| {
                 task.score.fill(0.0);
                 task.information.fill(0.0);
                 task.cross.fill(0.0);
+                task.trails.clear();
                 task.failed = false;
                 for (at, (numbers, spherical)) in numbers
                     .chunks_exact(width)
-                    .zip(spherical.chunks_exact_mut(q))
+                    .zip(spherical.chunks_exact_mut(q.max(1)))
                     .enumerate()
                 {
-                    task.add_slope(problem, &slope, chunk * CHUNK + at, numbers, spherical);
+                    let (subject, spherical) = (chunk * CHUNK + at, &mut spherical[..q]);
+                    let level = problem.level();
+                    let within = within
+                        .map(|within| within.of(problem, subject, slope.restricted.is_some()));
+                    task.add_slope(level, &slope, subject, numbers, spherical, within.as_ref());
                 }
             });
         let mut score = vec![0.0; q * q];
@@ -186,20 +220,50 @@ impl Linear {
             add(&mut information, &task.information);
             add(&mut cross, &task.cross);
         }
-        self.solve(problem, factor, &mut score, information, cross)
+        let Some((clusters, above)) = self.clusters.as_ref().zip(above) else {
+            return self.solve(problem, factors, &mut score, information, cross);
+        };
+        let trails = self.tasks.iter().flat_map(|task| &task.trails);
+        let trails: Vec<f64> = trails.copied().collect();
+        let beside = clusters.shared_information(
+            problem,
+            factors.clusters,
+            &trails,
+            &mut information,
+            count,
+        );
+        cross.extend(&above.cross);
+        let information = bordered(&information, &beside, &above.information, count);
+        score.extend(&above.score);
+        self.solve(problem, factors, &mut score, information, cross)
+    }
+
+    /// Error of the mean of a middling cluster in the c-th cluster term, over sigma.
+    pub(super) fn cluster_error(&self, problem: &Problem<'_>, c: usize) -> f64 {
+        let (p, term) = (problem.p, problem.cluster[c]);
+        let numbers = self.clusters.as_ref().map_or(&[][..], |all| &all.numbers);
+        let (mut sum, mut count) = (0.0, 0.0);
+        for numbers in numbers.chunks_exact(stride(p)) {
+            sum += numbers[term * p + term];
+            count += 1.0;
+        }
+        (count / sum).sqrt()
     }
 
     /// Score and information in Psi to a step in the entries of the factor.
     fn solve(
         &self,
         problem: &Problem<'_>,
-        factor: &[f64],
+        factors: Factors<'_>,
         score: &mut [f64],
         mut information: Vec<f64>,
         cross: Vec<f64>,
     ) -> Option<FactorStep> {
-        let (q, count) = (problem.q, self.entries.len());
+        let (q, count) = (problem.q, cross.len());
+        let outer = problem.cluster.len();
+        let factor = factors.subjects;
         score.iter_mut().for_each(|value| *value *= 0.5);
+        let (score, above) = score.split_at(q * q);
         let mut gradient: Vec<f64> = self
             .entries
             .iter()
@@ -208,6 +272,12 @@ impl Linear {
                 2.0 * sum
             })
             .collect();
+        let diagonal = (0..outer).map(|c| c * outer + c);
+        gradient.extend(
+            diagonal
+                .clone()
+                .map(|at| 2.0 * above[at] * factors.clusters[at]),
+        );
         let freedom = problem.observations();
         for at in 0..count {
             for at2 in 0..=at {
@@ -223,6 +293,10 @@ impl Linear {
                     curvature[at * count + at2] += 2.0 * shrinking[k * q + k2];
                 }
             }
+        }
+        for (c, at) in diagonal.enumerate() {
+            let place = self.entries.len() + c;
+            curvature[place * count + place] += 2.0 * (-above[at]).max(0.0);
         }
         let mut scales = vec![0.0; count];
         cholesky::factor_scaled(&mut curvature, count, &mut scales)?;
@@ -271,7 +345,46 @@ impl Linear {
     }
 }
 
-fn add(to: &mut [f64], from: &[f64]) {
+/// What the units add to the likelihood at a factor.
+fn add_values(tasks: &mut [Task], level: Level<'_>, numbers: &[f64], factor: &[f64]) {
+    let width = stride(level.p);
+    tasks
+        .par_iter_mut()
+        .zip(numbers.par_chunks(CHUNK * width))
+        .enumerate()
+        .for_each(|(chunk, (task, numbers))| {
+            task.xx.fill(0.0);
+            task.xy.fill(0.0);
+            (task.yy, task.log_m, task.log_v, task.failed) = (0.0, 0.0, 0.0, false);
+            for (at, numbers) in numbers.chunks_exact(width).enumerate() {
+                task.add_value(level, chunk * CHUNK + at, numbers, factor);
+            }
+        });
+}
+
+/// The information of n entries (its lower triangle), of these and m others (n x m), and
+/// of the others, as one matrix.
+fn bordered(own: &[f64], beside: &[f64], others: &[f64], n: usize) -> Vec<f64> {
+    let m = if n == 0 {
+        others.len().isqrt()
+    } else {
+        beside.len() / n
+    };
+    let size = n + m;
+    let mut whole = vec![0.0; size * size];
+    for row in 0..size {
+        for column in 0..=row {
+            whole[row * size + column] = match (row.checked_sub(n), column.checked_sub(n)) {
+                (None, _) => own[row * n + column],
+                (Some(row), None) => beside[column * m + row],
+                (Some(row), Some(column)) => others[row * m + column],
+            };
+        }
+    }
+    whole
+}
+
+pub(super) fn add(to: &mut [f64], from: &[f64]) {
     for (to, from) in to.iter_mut().zip(from) {
         *to += from;
     }

@@ -11,7 +11,7 @@
 //! fits [`Subjects`] and ends in a [`MixedOutcome`]. `problem.rs` lays the model
 //! over the data. The classical method is `alternating.rs` with `settle.rs` (subjects to
 //! their modes), `linear.rs` with `condense.rs` (the linear mixed model) and
-//! `error_terms.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
+//! `error_terms.rs`; effects of clusters of subjects are `clusters.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
 //! `likelihood.rs` (all subjects) over `marginal.rs` with `mode.rs`, `nodes.rs` and
 //! `follow.rs` (one subject) over `contribution.rs` (its data). `ending.rs` makes the result, with
 //! `conditional.rs` (subjects' own curves), `vanished.rs` (spread that went to zero) and
@@ -42,6 +42,7 @@ mod alternating;
 mod blocks;
 mod caution;
 mod cholesky;
+mod clusters;
 mod condense;
 mod conditional;
 mod contribution;
@@ -76,6 +77,8 @@ mod start;
 mod subjects;
 mod unseen;
 mod vanished;
+
+use std::collections::BTreeSet;
 
 use alternating::{Alternated, Alternation, State};
 use condense::stride;
@@ -142,6 +145,7 @@ impl MixedModel<'_> {
             Some(fit) if fit.state.beta.len() == problem.fixed => {
                 let mut state = fit.state.clone();
                 state.spherical = vec![0.0; subjects.len() * problem.q];
+                self.start_clusters(&problem, &mut state);
                 state
             }
             _ => self.start(subjects, &problem)?,
@@ -213,6 +217,18 @@ impl MixedModel<'_> {
             .unwrap_or(0);
         if q > 0 && longest < 2 {
             return Err("every subject has one observation: differences between subjects cannot be told from residuals; fit a curve without random terms".to_owned());
+        }
+        if !self.cluster.is_empty() {
+            let (Some(_), count) = (&subjects.clusters, subjects.cluster_count()) else {
+                return Err("cluster effects, and no clusters of the subjects".to_owned());
+            };
+            let groups: BTreeSet<usize> = subjects.groups.iter().copied().collect();
+            if count <= groups.len() {
+                return Err(format!(
+                    "{count} clusters in {} groups: a spread between clusters needs a group with at least two; leave the cluster effects out",
+                    groups.len()
+                ));
+            }
         }
         let count = self.grouped.iter().fold(0, |sum, grouped| {
             sum + if *grouped { subjects.group_count() } else { 1 }
@@ -293,7 +309,7 @@ impl MixedModel<'_> {
             };
             factor[k * q + k] = deviation / relative;
         }
-        Ok(State {
+        let mut state = State {
             beta,
             factor,
             variance: relative * relative,
@@ -302,7 +318,31 @@ impl MixedModel<'_> {
                 phi: start_phi(subjects),
             },
             spherical: vec![0.0; subjects.len() * q],
-        })
+            cluster_factor: Vec::new(),
+            cluster_spherical: Vec::new(),
+        };
+        self.start_clusters(problem, &mut state);
+        Ok(state)
+    }
+
+    /// Clusters begin at no effect, and a spread of a third of the subjects' start.
+    fn start_clusters(&self, problem: &Problem<'_>, state: &mut State) {
+        let (p, q) = (problem.p, problem.cluster.len());
+        if state.cluster_factor.len() != q * q {
+            state.cluster_factor = vec![0.0; q * q];
+            for (c, term) in problem.cluster.iter().enumerate() {
+                let size = match self.scales[*term] {
+                    scale::TermScale::Natural => {
+                        let values = problem.columns.iter().skip(*term).step_by(p);
+                        let sizes = values.map(|at| state.beta[*at].abs());
+                        sizes.fold(1e-6, f64::max)
+                    }
+                    _ => 1.0,
+                };
+                state.cluster_factor[c * q + c] = 0.05 * size / state.variance.sqrt();
+            }
+        }
+        state.cluster_spherical = vec![0.0; problem.cluster_level().groups.len() * q];
     }
 }
 
@@ -321,7 +361,7 @@ fn start_phi(subjects: &Subjects<'_>) -> f64 {
 }
 
 fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
-    let (p, q) = (problem.p, problem.q);
+    let (p, q, outer) = (problem.p, problem.q, problem.cluster.len());
     let Alternated {
         state,
         profile,
@@ -343,6 +383,14 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         .iter_mut()
         .for_each(|value| *value *= profile.variance);
     let beta_covariance = problem.blocks.whole(&inverse);
+    // With the inverse already times sigma^2, the rest of it has to be too.
+    let cluster_covariances = clusters::covariances(
+        problem,
+        &numbers,
+        state.factors(),
+        &inverse,
+        profile.variance,
+    );
     let information = numbers
         .chunks_exact(stride(p))
         .flat_map(|numbers| {
@@ -351,8 +399,9 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
                 .map(|value| value / profile.variance)
         })
         .collect();
-    let entries = problem.free_entries(step.step.len() > q);
-    let spread = spread::spread_errors(problem, &state.factor, &entries, &step);
+    let entries = problem.free_entries(step.step.len() > q + outer);
+    let mut spread = spread::spread_errors(problem, &state, &entries, &step);
+    let cluster_log_sd_errors = spread.log_sds.split_off(q);
     let mut error_variances = (0..error_terms::error_terms(problem))
         .map(|k| error_covariance[k * error_terms::error_terms(problem) + k]);
     let power_error = (problem.variance == Variance::Power)
@@ -370,6 +419,8 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         beta_covariance,
         information,
         log_sd_errors: spread.log_sds,
+        cluster_covariances,
+        cluster_log_sd_errors,
         // With a power beside it sigma has no error of its own here.
         log_sigma_error: power_error.is_none().then_some(spread.log_sigma).flatten(),
         correlation_errors: spread.correlations,

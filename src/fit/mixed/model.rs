@@ -122,6 +122,11 @@ pub struct MixedOptions {
     pub grouped: GroupedTerms,
     /// Terms with a random effect; none gives a marginal model.
     pub random: Vec<RandomTerm>,
+    /// Terms with a random effect of the subjects' cluster beside that (see
+    /// [`Subjects::with_clusters`](super::Subjects::with_clusters)): independent of each
+    /// other, each on the scale of the subjects' effect on the same term.
+    /// Only with [`Estimator::Alternating`].
+    pub cluster: Vec<RandomTerm>,
     /// Pairs (lower, upper) of terms that stay in order for the fixed effects and
     /// for each subject: a random effect of `upper` acts on ln(upper - lower).
     pub ordered: Vec<(String, String)>,
@@ -144,6 +149,8 @@ pub struct MixedModel<'c> {
     pub(super) grouped: Vec<bool>,
     /// Indices of the random terms, in the order of the options.
     pub(super) random: Vec<usize>,
+    /// Indices of the terms with a cluster effect, in the order of the options.
+    pub(super) cluster: Vec<usize>,
     pub(super) scales: Vec<TermScale>,
     pub(super) covariance: Covariance,
     pub(super) variance: Variance,
@@ -171,20 +178,27 @@ impl<'c> MixedModel<'c> {
     ///
     /// # Errors
     /// A name that is no term of the curve, a term named twice, an order that
-    /// cannot be kept, restricted likelihood with an estimator that has none, a
-    /// number of nodes that cannot be computed.
+    /// cannot be kept, restricted likelihood or cluster effects with an estimator that
+    /// has none, a cluster effect on another scale than the subjects' effect on the same
+    /// term, a number of nodes that cannot be computed.
     pub fn new(curve: &'c dyn Curve, options: &MixedOptions) -> Result<Self> {
         let count = curve.terms().len();
         let mut scales = vec![TermScale::Natural; count];
-        let mut random = Vec::new();
-        for RandomTerm { term, scale } in &options.random {
-            let at = index(curve, term)?;
-            if random.contains(&at) {
-                return Err(Error::call(format!("random term {term}: named twice")));
+        let random = effects(curve, &options.random, "random term")?;
+        let cluster = effects(curve, &options.cluster, "cluster term")?;
+        for (at, own) in cluster.iter().zip(&options.cluster) {
+            let of_subjects = options.random.iter().find(|other| other.term == own.term);
+            if of_subjects.is_some_and(|other| other.scale != own.scale) {
+                return Err(Error::call(format!(
+                    "cluster term {}: found another scale than that of the subjects' random effect, expected the same",
+                    curve.terms()[*at].name
+                )));
             }
-            random.push(at);
-            if *scale == RandomScale::Log {
-                scales[at] = TermScale::Log;
+        }
+        let all = random.iter().chain(&cluster);
+        for (at, term) in all.zip(options.random.iter().chain(&options.cluster)) {
+            if term.scale == RandomScale::Log {
+                scales[*at] = TermScale::Log;
             }
         }
         let mut grouped = match &options.grouped {
@@ -221,6 +235,11 @@ impl<'c> MixedModel<'c> {
                 "restricted likelihood: only the alternating estimator has one; take maximum likelihood or the alternating estimator",
             ));
         }
+        if !cluster.is_empty() && options.estimator != Estimator::Alternating {
+            return Err(Error::call(
+                "cluster effects: only the alternating estimator has them; take it, or leave the cluster terms out",
+            ));
+        }
         if let Estimator::Quadrature {
             nodes: Nodes::Fixed(nodes),
         } = options.estimator
@@ -237,6 +256,7 @@ impl<'c> MixedModel<'c> {
             curve,
             grouped,
             random,
+            cluster,
             scales,
             covariance: options.covariance,
             variance: options.variance,
@@ -258,6 +278,25 @@ impl<'c> MixedModel<'c> {
     pub fn random_terms(&self) -> &[usize] {
         &self.random
     }
+
+    /// Indices of the terms with a cluster effect, in the order of the options.
+    #[must_use]
+    pub fn cluster_terms(&self) -> &[usize] {
+        &self.cluster
+    }
+}
+
+/// Indices of terms with an effect, each named once.
+fn effects(curve: &dyn Curve, terms: &[RandomTerm], what: &str) -> Result<Vec<usize>> {
+    let mut found = Vec::with_capacity(terms.len());
+    for RandomTerm { term, .. } in terms {
+        let at = index(curve, term)?;
+        if found.contains(&at) {
+            return Err(Error::call(format!("{what} {term}: named twice")));
+        }
+        found.push(at);
+    }
+    Ok(found)
 }
 
 fn index(curve: &dyn Curve, name: &str) -> Result<usize> {

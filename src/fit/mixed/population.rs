@@ -71,27 +71,43 @@ pub struct PopulationNumbers {
 }
 
 impl MixedFit {
-    /// The population that this fit estimates.
+    /// The population that this fit estimates; where its subjects had clusters, one whose
+    /// subjects are each of a cluster of their own.
     ///
     /// `model` is that of the fit, `curve` the model's curve.
     #[must_use]
     pub fn population(&self, model: &MixedModel<'_>, curve: &Arc<dyn Curve>) -> Population {
         let sigma = self.state.variance.sqrt();
+        let (effects, random_covariance) = self.new_subject(model);
+        let mut random = model.options().random;
+        let named = model.options().cluster;
+        random.extend(named.into_iter().filter(|one| {
+            let subjects = model.random.iter();
+            let mut names = subjects.map(|term| &model.curve.terms()[*term].name);
+            !names.any(|name| *name == one.term)
+        }));
+        let mut factor: Vec<f64> = self.state.factor.iter().map(|l| l * sigma).collect();
+        if !self.cluster.is_empty() {
+            // The sum of two covariances is one.
+            factor = semidefinite_factor(&random_covariance, effects.len()).unwrap_or(factor);
+        }
         Population {
             curve: curve.clone(),
             options: MixedOptions {
+                random,
+                cluster: Vec::new(),
                 estimator: self.estimator,
                 ..model.options()
             },
             grouped: model.grouped.clone(),
-            random: model.random.clone(),
+            random: effects,
             scales: model.scales.clone(),
             groups: self.groups(),
             columns: problem::columns(&model.grouped, self.groups()).0,
             beta: self.state.beta.clone(),
             beta_covariance: self.beta_covariance.clone(),
-            random_covariance: self.random_covariance.clone(),
-            factor: self.state.factor.iter().map(|l| l * sigma).collect(),
+            random_covariance,
+            factor,
             sigma: self.sigma,
             power: self.variance_power(),
             ar1: self.ar1.map(|ar1| ar1.value),
@@ -240,6 +256,7 @@ impl Population {
             curve: &*self.curve,
             grouped: self.grouped.clone(),
             random: self.random.clone(),
+            cluster: Vec::new(),
             scales: self.scales.clone(),
             covariance: self.options.covariance,
             variance: self.options.variance,
@@ -424,13 +441,13 @@ impl MixedModel<'_> {
         } else {
             GroupedTerms::None
         };
-        let random = self.random.iter().map(|term| RandomTerm {
+        let effect = |term: &usize| RandomTerm {
             term: name(*term),
             scale: match self.scales[*term] {
                 TermScale::Log => RandomScale::Log,
                 TermScale::Natural | TermScale::Above(_) => RandomScale::Natural,
             },
-        });
+        };
         let ordered = self.scales.iter().enumerate().filter_map(|(high, scale)| {
             let TermScale::Above(low) = scale else {
                 return None;
@@ -439,7 +456,8 @@ impl MixedModel<'_> {
         });
         MixedOptions {
             grouped,
-            random: random.collect(),
+            random: self.random.iter().map(effect).collect(),
+            cluster: self.cluster.iter().map(effect).collect(),
             ordered: ordered.collect(),
             covariance: self.covariance,
             variance: self.variance,

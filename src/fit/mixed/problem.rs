@@ -1,9 +1,10 @@
 //! A model laid over data: curve values, residuals and gradients of one subject.
 
 use super::blocks::Blocks;
+use super::condense::Level;
 use super::model::{Correlation, MixedModel};
 use super::scale::{self, TermScale};
-use super::subjects::Subjects;
+use super::subjects::{Clusters, Subjects};
 use crate::fit::Variance;
 use crate::growth::Curve;
 
@@ -25,6 +26,10 @@ pub(super) struct Problem<'a> {
     pub(super) curve: &'a dyn Curve,
     pub(super) scales: &'a [TermScale],
     pub(super) random: &'a [usize],
+    /// Terms with a cluster effect; none where the subjects have no clusters.
+    pub(super) cluster: &'a [usize],
+    /// Which subjects belong together; there where a term has a cluster effect.
+    pub(super) clusters: Option<&'a Clusters<'a>>,
     pub(super) variance: Variance,
     pub(super) correlation: Correlation,
     /// Terms of the curve.
@@ -97,10 +102,14 @@ impl<'a> Problem<'a> {
         } else {
             subjects.values.to_vec()
         };
+        let clusters = subjects.clusters.as_ref();
+        let clusters = clusters.filter(|_| !model.cluster.is_empty());
         Ok(Self {
             curve: model.curve,
             scales: &model.scales,
             random: &model.random,
+            cluster: clusters.map_or(&[], |_| &model.cluster),
+            clusters,
             variance: model.variance,
             correlation: model.correlation,
             p,
@@ -134,6 +143,26 @@ impl<'a> Problem<'a> {
     /// Number of subjects.
     pub(super) fn subjects(&self) -> usize {
         self.groups.len()
+    }
+
+    /// Subjects as units of random effects.
+    pub(super) fn level(&self) -> Level<'_> {
+        Level {
+            p: self.p,
+            random: self.random,
+            groups: self.groups,
+            columns: &self.columns,
+            blocks: &self.blocks,
+        }
+    }
+
+    /// Clusters as units of random effects.
+    pub(super) fn cluster_level(&self) -> Level<'_> {
+        Level {
+            random: self.cluster,
+            groups: self.clusters.map_or(&[], |clusters| &clusters.groups),
+            ..self.level()
+        }
     }
 
     /// Number of observations, as a number to compute with.
@@ -179,6 +208,13 @@ impl<'a> Problem<'a> {
         for (term, effect) in self.random.iter().zip(random) {
             eta[*term] += effect;
         }
+    }
+
+    /// A subject's part of what the clusters have, one number a cluster effect.
+    pub(super) fn cluster_part<'n>(&self, subject: usize, effects: &'n [f64]) -> &'n [f64] {
+        let q = self.cluster.len();
+        let cluster = self.clusters.map_or(0, |clusters| clusters.of[subject]);
+        &effects[cluster * q..(cluster + 1) * q]
     }
 
     /// Fitted values, gradient and residuals at `scratch.eta`; false where one is

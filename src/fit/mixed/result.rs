@@ -157,7 +157,10 @@ pub struct MixedFit {
     pub group_covariances: Vec<f64>,
     /// Random effects in the order of the options.
     pub random: Vec<RandomEffect>,
-    /// Their covariance, q x q.
+    /// Random effects of the clusters, in the order of the options; none without clusters.
+    /// They belong to the design: one that goes to zero stays, and is no reason for caution.
+    pub cluster: Vec<RandomEffect>,
+    /// Covariance of the subjects' random effects, q x q.
     pub random_covariance: Vec<f64>,
     /// Which of them, or which combinations of them, went to zero.
     pub vanished: Vec<Vanished>,

@@ -61,6 +61,8 @@ pub(super) struct Settle<'s, 'a> {
     pub(super) problem: &'s Problem<'a>,
     pub(super) beta: &'s [f64],
     pub(super) factor: &'s [f64],
+    /// Effects of the clusters, held.
+    pub(super) cluster_effects: &'s [f64],
     pub(super) errors: Errors,
     pub(super) enough: f64,
     pub(super) sigma: f64,
@@ -106,7 +108,8 @@ impl Settle<'_, '_> {
             let n = problem.starts[subject + 1] - problem.starts[subject];
             task.mu[offset..offset + n].copy_from_slice(&task.scratch.mu[..n]);
         }
-        self.respond(&task.effects, numbers);
+        self.respond(problem.random, &task.effects, numbers);
+        self.respond(problem.cluster, self.of_cluster(subject), numbers);
         true
     }
 
@@ -228,6 +231,9 @@ impl Settle<'_, '_> {
             ..
         } = task;
         problem.place(subject, self.beta, effects, &mut scratch.eta);
+        for (term, effect) in problem.cluster.iter().zip(self.of_cluster(subject)) {
+            scratch.eta[*term] += effect;
+        }
         if !problem.evaluate(subject, scratch) {
             return None;
         }
@@ -288,11 +294,16 @@ impl Settle<'_, '_> {
         decrement
     }
 
+    /// Effects of a subject's cluster.
+    fn of_cluster(&self, subject: usize) -> &[f64] {
+        self.problem.cluster_part(subject, self.cluster_effects)
+    }
+
     /// Turns r into the linearised model's response w = r + Z b in a subject's
     /// numbers.
-    fn respond(&self, effects: &[f64], numbers: &mut [f64]) {
+    fn respond(&self, terms: &[usize], effects: &[f64], numbers: &mut [f64]) {
         let p = self.problem.p;
-        for (term, effect) in self.problem.random.iter().zip(effects) {
+        for (term, effect) in terms.iter().zip(effects) {
             // w'w grows by b_k (2 Z_k'r + Z_k'Z b), taken one effect at a time.
             numbers[p * p + p] +=
                 effect * (2.0 * numbers[p * p + term] + effect * numbers[term * p + term]);

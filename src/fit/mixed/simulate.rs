@@ -40,6 +40,8 @@ impl Population {
             random: &self.random,
             typical: &typical,
             factor: &self.factor,
+            cluster: &[],
+            cluster_sds: &[],
             variance: self.options().variance,
             sigma: self.sigma,
             power: self.power,
@@ -81,12 +83,15 @@ impl MixedFit {
         }
         let sigma = self.state.variance.sqrt();
         let factor: Vec<f64> = self.state.factor.iter().map(|l| l * sigma).collect();
+        let cluster_sds: Vec<f64> = self.cluster.iter().map(|c| c.standard_deviation).collect();
         let source = Source {
             curve: model.curve,
             scales: &model.scales,
             random: &model.random,
             typical: &typical,
             factor: &factor,
+            cluster: &model.cluster,
+            cluster_sds: &cluster_sds,
             variance: self.variance,
             sigma: self.sigma,
             power: self.variance_power(),
@@ -105,6 +110,9 @@ struct Source<'a> {
     typical: &'a [f64],
     /// Factor of the random effects' covariance, q x q.
     factor: &'a [f64],
+    /// Terms with a cluster effect, and its SDs.
+    cluster: &'a [usize],
+    cluster_sds: &'a [f64],
     variance: Variance,
     /// Residual SD at a fitted value of 1.
     sigma: f64,
@@ -120,6 +128,12 @@ impl Source<'_> {
         let (mut eta, mut terms) = (vec![0.0; p], vec![0.0; p]);
         let (mut spherical, mut effects) = (vec![0.0; q], vec![0.0; q]);
         let mut normal = || -> f64 { StandardNormal.sample(&mut *random) };
+        // As many effects as clusters, where the model has them.
+        let of_cluster = subjects.clusters.as_ref();
+        let mut cluster_effects = Vec::new();
+        for _ in of_cluster.map_or(&[][..], |clusters| &clusters.groups) {
+            cluster_effects.extend(self.cluster_sds.iter().map(|sd| sd * normal()));
+        }
         for subject in 0..subjects.len() {
             let group = subjects.group(subject);
             eta.copy_from_slice(&self.typical[group * p..(group + 1) * p]);
@@ -127,6 +141,12 @@ impl Source<'_> {
             effects_of(self.factor, &spherical, &mut effects);
             for (term, effect) in self.random.iter().zip(&effects) {
                 eta[*term] += effect;
+            }
+            if let Some(clusters) = of_cluster {
+                let first = clusters.of[subject] * self.cluster.len();
+                for (term, effect) in self.cluster.iter().zip(&cluster_effects[first..]) {
+                    eta[*term] += effect;
+                }
             }
             scale::to_terms(self.scales, &eta, &mut terms);
             drawn_terms.extend_from_slice(&terms);

@@ -3,6 +3,7 @@
 
 use nalgebra::{DMatrix, SymmetricEigen};
 
+use super::alternating::State;
 use super::cholesky;
 use super::linear::FactorStep;
 use super::problem::Problem;
@@ -10,7 +11,7 @@ use super::problem::Problem;
 /// Standard errors of the random effects' spread.
 #[derive(Debug)]
 pub(super) struct SpreadErrors {
-    /// Of ln(random SD).
+    /// Of ln(random SD), subjects' effects before clusters'.
     pub(super) log_sds: Vec<Option<f64>>,
     /// Of ln sigma.
     pub(super) log_sigma: Option<f64>,
@@ -27,16 +28,33 @@ pub(super) struct SpreadErrors {
 /// the entries and ln sigma^2; a correlation depends on the entries alone.
 pub(super) fn spread_errors(
     problem: &Problem<'_>,
-    factor: &[f64],
+    state: &State,
     entries: &[(usize, usize)],
     step: &FactorStep,
 ) -> SpreadErrors {
-    let (q, count) = (problem.q, entries.len());
+    // Clusters' effects come behind the subjects', independent of them.
+    let (inner, outer) = (problem.q, problem.cluster.len());
+    let q = inner + outer;
+    let mut factor = vec![0.0; q * q];
+    for (to, from) in factor
+        .chunks_exact_mut(q.max(1))
+        .zip(state.factor.chunks_exact(inner.max(1)))
+    {
+        to[..inner].copy_from_slice(from);
+    }
+    let mut entries = entries.to_vec();
+    for c in 0..outer {
+        let at = inner + c;
+        factor[at * q + at] = state.cluster_factor[c * outer + c];
+        entries.push((at, at));
+    }
+    let (factor, entries) = (&factor[..], &entries[..]);
+    let count = entries.len();
     let freedom = problem.observations();
     let mut errors = SpreadErrors {
         log_sds: vec![None; q],
         log_sigma: Some((0.5 / freedom).sqrt()),
-        correlations: vec![None; q * q],
+        correlations: vec![None; inner * inner],
         least_eigenvalue: least_eigenvalue(&step.information, count),
     };
     let mut scaled = step.information.clone();
@@ -73,11 +91,11 @@ pub(super) fn spread_errors(
             .collect();
         let joint: f64 = slope.iter().zip(&shared).map(|(a, b)| a * b).sum();
         errors.log_sds[k] = root(variance_of(&slope) - 2.0 / freedom * joint + 0.25 * log_variance);
-        for other in 0..k {
+        for other in (0..k).filter(|_| k < inner) {
             let slope = correlation_slope(factor, q, entries, (k, other));
             let error = root(variance_of(&slope));
-            errors.correlations[k * q + other] = error;
-            errors.correlations[other * q + k] = error;
+            errors.correlations[k * inner + other] = error;
+            errors.correlations[other * inner + k] = error;
         }
     }
     errors

@@ -18,8 +18,18 @@ pub struct Subjects<'a> {
     pub(super) values: Cow<'a, [f64]>,
     pub(super) groups: Cow<'a, [usize]>,
     pub(super) relative_variances: Option<Cow<'a, [f64]>>,
+    pub(super) clusters: Option<Clusters<'a>>,
     pub(super) group_names: Vec<String>,
     group_count: usize,
+}
+
+/// Which subjects belong together within a group.
+#[derive(Debug, Clone)]
+pub(super) struct Clusters<'a> {
+    /// Cluster of each subject.
+    pub(super) of: Cow<'a, [usize]>,
+    /// Group of each cluster.
+    pub(super) groups: Vec<usize>,
 }
 
 impl<'a> Subjects<'a> {
@@ -83,6 +93,7 @@ impl<'a> Subjects<'a> {
             values: Cow::Borrowed(values),
             groups: Cow::Borrowed(groups),
             relative_variances: None,
+            clusters: None,
             group_names: Vec::new(),
             group_count: groups.iter().max().map_or(0, |group| group + 1),
         })
@@ -112,6 +123,52 @@ impl<'a> Subjects<'a> {
         }
         self.relative_variances = Some(Cow::Borrowed(relative_variances));
         Ok(self)
+    }
+
+    /// Gives each subject its cluster, from 0: subjects of one cluster share its random
+    /// effects ([`MixedOptions::cluster`](super::MixedOptions)). Clusters are nested in
+    /// groups.
+    ///
+    /// # Errors
+    /// One a subject is needed, and a cluster with subjects of two groups is refused.
+    pub fn with_clusters(mut self, clusters: &'a [usize]) -> Result<Self> {
+        if clusters.len() != self.len() {
+            return Err(Error::call(format!(
+                "clusters: {} for {} subjects, expected one a subject",
+                clusters.len(),
+                self.len()
+            )));
+        }
+        let count = clusters.iter().max().map_or(0, |most| most + 1);
+        let mut groups: Vec<Option<usize>> = vec![None; count];
+        for (cluster, group) in clusters.iter().zip(&*self.groups) {
+            if groups[*cluster].is_some_and(|known| known != *group) {
+                return Err(Error::call(format!(
+                    "cluster {cluster}: found subjects of groups {} and {group}, expected each cluster within one group",
+                    groups[*cluster].unwrap_or_default()
+                )));
+            }
+            groups[*cluster] = Some(*group);
+        }
+        self.clusters = Some(Clusters {
+            of: Cow::Borrowed(clusters),
+            groups: groups.into_iter().map(Option::unwrap_or_default).collect(),
+        });
+        Ok(self)
+    }
+
+    /// Cluster of each subject, where the subjects have clusters.
+    #[must_use]
+    pub fn clusters(&self) -> Option<&[usize]> {
+        self.clusters.as_ref().map(|clusters| &*clusters.of)
+    }
+
+    /// Clusters that have subjects.
+    pub(super) fn cluster_count(&self) -> usize {
+        let mut known: Vec<usize> = self.clusters().unwrap_or_default().to_vec();
+        known.sort_unstable();
+        known.dedup();
+        known.len()
     }
 
     /// Gives the groups names, by which reasons for caution call them.
@@ -192,7 +249,7 @@ impl<'a> Subjects<'a> {
     }
 
     /// The subjects at these indices, in this order, repeats allowed: what a
-    /// bootstrap by subject draws. Group numbers stay as they are.
+    /// bootstrap by subject draws. Numbers of groups and clusters stay as they are.
     ///
     /// # Panics
     /// Where an index is not a subject's.
@@ -218,6 +275,10 @@ impl<'a> Subjects<'a> {
             values: Cow::Owned(values),
             groups: Cow::Owned(groups),
             relative_variances: variances.map(Cow::Owned),
+            clusters: self.clusters.as_ref().map(|clusters| Clusters {
+                of: indices.iter().map(|at| clusters.of[*at]).collect(),
+                groups: clusters.groups.clone(),
+            }),
             group_names: self.group_names.clone(),
             group_count: self.group_count,
         }

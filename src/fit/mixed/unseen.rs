@@ -87,6 +87,7 @@ mod tests {
         MixedOptions {
             grouped: GroupedTerms::All,
             random: random.to_vec(),
+            cluster: Vec::new(),
             ordered: Vec::new(),
             covariance: Covariance::Diagonal,
             variance: Variance::Constant,

@@ -1,0 +1,302 @@
+//! Birds in pens: a second, outer level of random effects, against R's lme4 and nlme.
+//!
+//! Values, versions and script: `reference/pens/SOURCE.md`.
+
+use pinfeather::fit::mixed::{
+    Criterion, Estimator, GroupedTerms, MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects,
+};
+use pinfeather::growth::{Card, Curve, built_in};
+use serde_json::Value;
+
+use crate::support::{close, expected, number};
+
+/// Birds of a table, each with its group and pen.
+#[derive(Default)]
+struct Birds {
+    starts: Vec<usize>,
+    ages_d: Vec<f64>,
+    values: Vec<f64>,
+    groups: Vec<usize>,
+    pens: Vec<usize>,
+}
+
+impl Birds {
+    fn read(file: &str) -> Self {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("tests/reference/pens")
+            .join(file);
+        let mut birds = Self::default();
+        let (mut last, mut groups, mut pens) = (String::new(), Vec::new(), Vec::new());
+        let place = |names: &mut Vec<String>, name: &str| {
+            names
+                .iter()
+                .position(|known| known == name)
+                .unwrap_or_else(|| {
+                    names.push(name.to_owned());
+                    names.len() - 1
+                })
+        };
+        for record in csv::Reader::from_path(path).expect("table").records() {
+            let record = record.expect("row");
+            if record[2] != last {
+                record[2].clone_into(&mut last);
+                birds.starts.push(birds.values.len());
+                birds.groups.push(place(&mut groups, &record[0]));
+                birds.pens.push(place(&mut pens, &record[1]));
+            }
+            birds.ages_d.push(record[3].parse().expect("age"));
+            birds.values.push(record[4].parse().expect("value"));
+        }
+        birds.starts.push(birds.values.len());
+        birds
+    }
+
+    fn subjects(&self) -> Subjects<'_> {
+        Subjects::new(&self.starts, &self.ages_d, &self.values, &self.groups)
+            .expect("columns")
+            .with_clusters(&self.pens)
+            .expect("pens within groups")
+    }
+}
+
+fn line() -> Card {
+    Card::parse(
+        r#"
+name = "line"
+description = "straight line"
+equation = "a + b*t"
+source = "for this test"
+[[term]]
+name = "a"
+meaning = "at day 0"
+unit = "g"
+[[term]]
+name = "b"
+meaning = "a day"
+unit = "g/d"
+[[start]]
+a = "y_first"
+b = "1"
+"#,
+        "line.toml",
+    )
+    .expect("card")
+}
+
+fn natural(terms: &[&str]) -> Vec<RandomTerm> {
+    terms.iter().map(|term| RandomTerm::natural(term)).collect()
+}
+
+fn fit(curve: &dyn Curve, birds: &Birds, options: &MixedOptions) -> MixedFit {
+    let outcome = MixedModel::new(curve, options)
+        .expect("options")
+        .fit(&birds.subjects());
+    assert_eq!(outcome.status(), "converged", "{:?}", outcome.reasons());
+    *outcome.into_fit().expect("a fit")
+}
+
+/// Fixed effects, their errors and the SDs, each to `digits`, relative.
+fn compare(name: &str, ours: &MixedFit, theirs: &Value, log_lik: f64, digits: f64) {
+    let difference = ours.log_lik - number(&theirs["logLik"]);
+    assert!(difference.abs() < log_lik, "{name}: {difference}");
+    for (at, effect) in ours.fixed.iter().enumerate() {
+        let what = format!("{name}: fixed effect {at}");
+        close(&what, effect.value, number(&theirs["fixed"][at]), digits);
+        let error = number(&theirs["fixed_se"][at]);
+        close(
+            &format!("{what}, error"),
+            effect.standard_error,
+            error,
+            digits,
+        );
+    }
+    let sds = |effects: &[pinfeather::fit::mixed::RandomEffect]| -> Vec<f64> {
+        let mut sds: Vec<f64> = effects.iter().map(|one| one.standard_deviation).collect();
+        // The script's order is that of the names.
+        sds.sort_by(|a, b| a.total_cmp(b));
+        sds
+    };
+    let theirs_of = |key: &str| -> Vec<f64> {
+        let all = theirs[key].as_array().expect("SDs");
+        let mut all: Vec<f64> = all.iter().map(number).collect();
+        all.sort_by(|a, b| a.total_cmp(b));
+        all
+    };
+    for (key, effects) in [("pen_sd", &ours.cluster), ("bird_sd", &ours.random)] {
+        let theirs = theirs_of(key);
+        assert_eq!(theirs.len(), effects.len(), "{name}");
+        for (ours, theirs) in sds(effects).into_iter().zip(theirs) {
+            // Both are zero where one is: the SD of what cannot be seen.
+            if theirs > 1e-6 || ours > 1e-6 {
+                close(&format!("{name}: {key}"), ours, theirs, 20.0 * digits);
+            }
+        }
+    }
+    close(name, ours.sigma, number(&theirs["sigma"]), 20.0 * digits);
+}
+
+/// lme4 stops where its optimiser's steps fall below 1e-10: SDs, along which the
+/// likelihood is flat, agree to some 1e-5, all else better.
+#[test]
+fn birds_in_pens_on_a_line_are_fitted_as_by_lme4() {
+    let (line, all) = (line(), expected("pens/expected.json"));
+    for (criterion, of) in [
+        (Criterion::Likelihood, "ML"),
+        (Criterion::RestrictedLikelihood, "REML"),
+    ] {
+        let one = MixedOptions {
+            grouped: GroupedTerms::Named(vec!["a".to_owned()]),
+            random: natural(&["a"]),
+            cluster: natural(&["a"]),
+            criterion,
+            ..MixedOptions::default()
+        };
+        let slopes = MixedOptions {
+            grouped: GroupedTerms::All,
+            random: natural(&["a", "b"]),
+            cluster: natural(&["a", "b"]),
+            ..one.clone()
+        };
+        for (name, file, options) in [
+            ("line", "line.csv", &one),
+            ("alike", "line_alike.csv", &one),
+            ("unequal", "line_unequal.csv", &slopes),
+        ] {
+            let name = format!("{name}_{of}");
+            let ours = fit(&line, &Birds::read(file), options);
+            compare(&name, &ours, &all[&name], 1e-6, 1e-6);
+            let bird = line.value(0.0, ours.subject(0));
+            close(&name, bird, number(&all[&name]["first_bird"]), 1e-5);
+        }
+    }
+}
+
+/// nlme's own alternation ends where neither of its steps moves by 1e-9.
+#[test]
+fn birds_in_pens_on_a_gompertz_curve_are_fitted_as_by_nlme() {
+    let all = expected("pens/expected.json");
+    let gompertz = built_in("gompertz").expect("curve");
+    for (criterion, of) in [
+        (Criterion::Likelihood, "ML"),
+        (Criterion::RestrictedLikelihood, "REML"),
+    ] {
+        let options = MixedOptions {
+            grouped: GroupedTerms::All,
+            random: natural(&["A", "k"]),
+            cluster: natural(&["A"]),
+            criterion,
+            ..MixedOptions::default()
+        };
+        let ours = fit(&*gompertz, &Birds::read("gompertz.csv"), &options);
+        let name = format!("gompertz_{of}");
+        compare(&name, &ours, &all[&name], 1e-3, 1e-4);
+        let bird = gompertz.value(98.0, ours.subject(0));
+        close(&name, bird, number(&all[&name]["first_bird"]), 1e-5);
+    }
+}
+
+/// By the definitions (expected information, Henderson's equations), which R evaluates at
+/// its own estimates of the SDs: these agree to some 1e-5.
+#[test]
+fn spreads_and_birds_in_pens_have_the_errors_of_the_definitions() {
+    let (line, all) = (line(), expected("pens/expected.json"));
+    let intercepts = MixedOptions {
+        grouped: GroupedTerms::Named(vec!["a".to_owned()]),
+        random: natural(&["a"]),
+        cluster: natural(&["a"]),
+        ..MixedOptions::default()
+    };
+    let slopes = MixedOptions {
+        grouped: GroupedTerms::All,
+        random: natural(&["a", "b"]),
+        cluster: natural(&["a", "b"]),
+        ..MixedOptions::default()
+    };
+    for (name, file, options) in [
+        ("line_errors", "line.csv", &intercepts),
+        ("unequal_errors", "line_unequal.csv", &slopes),
+    ] {
+        let ours = fit(&line, &Birds::read(file), options);
+        let theirs = &all[name];
+        for term in 0..ours.random.len() {
+            for (at, effect) in [ours.cluster[term], ours.random[term]].iter().enumerate() {
+                let error = number(&theirs["pen_bird_sd_se"][2 * term + at]);
+                close(name, effect.standard_error.expect("known"), error, 1e-4);
+            }
+        }
+        let sigma = ours.sigma_error.expect("known");
+        close(name, sigma, number(&theirs["sigma_se"]), 1e-4);
+        let bird = ours.subject_covariance(0)[0].sqrt();
+        close(name, bird, number(&theirs["first_bird_se"]), 1e-5);
+    }
+}
+
+#[test]
+fn a_pens_effect_is_part_of_its_birds_and_of_new_birds() {
+    let line = line();
+    let birds = Birds::read("line.csv");
+    let options = MixedOptions {
+        grouped: GroupedTerms::Named(vec!["a".to_owned()]),
+        random: natural(&["a"]),
+        cluster: natural(&["a"]),
+        ..MixedOptions::default()
+    };
+    let ours = fit(&line, &birds, &options);
+    let curve: std::sync::Arc<dyn Curve> = std::sync::Arc::new(line.clone());
+    let model = MixedModel::new(&line, &options).expect("options");
+    let new_bird = ours.population(&model, &curve);
+    let variance =
+        |effects: &[pinfeather::fit::mixed::RandomEffect]| effects[0].standard_deviation.powi(2);
+    let both = variance(&ours.random) + variance(&ours.cluster);
+    close("new bird", new_bird.random_covariance()[0], both, 1e-12);
+    // Groups are less well known where pens differ too.
+    let alone = MixedOptions {
+        cluster: Vec::new(),
+        ..options.clone()
+    };
+    let without = fit(&line, &birds, &alone);
+    assert!(ours.fixed[0].standard_error > 1.2 * without.fixed[0].standard_error);
+    assert!(ours.log_lik > without.log_lik);
+    assert_eq!(ours.parameters, without.parameters + 1);
+}
+
+#[test]
+fn clusters_that_cannot_be_are_refused_in_words() {
+    let line = line();
+    let options = |estimator, cluster| MixedOptions {
+        random: natural(&["a"]),
+        cluster,
+        estimator,
+        ..MixedOptions::default()
+    };
+    let refused = |options: &MixedOptions| match MixedModel::new(&line, options) {
+        Ok(_) => panic!("refused"),
+        Err(error) => error.to_string(),
+    };
+    let found = refused(&options(Estimator::Laplace, natural(&["a"])));
+    assert!(found.contains("only the alternating estimator"), "{found}");
+    let log = vec![RandomTerm::log("a")];
+    let found = refused(&options(Estimator::Alternating, log));
+    assert!(found.contains("another scale"), "{found}");
+    let birds = Birds::read("line.csv");
+    let subjects = birds.subjects();
+    let crossed: Vec<usize> = birds.pens.iter().map(|pen| pen % 4).collect();
+    let plain = || Subjects::new(&birds.starts, &birds.ages_d, &birds.values, &birds.groups);
+    let found = plain()
+        .expect("columns")
+        .with_clusters(&crossed)
+        .unwrap_err();
+    assert!(found.to_string().contains("within one group"), "{found}");
+    let model = MixedModel::new(&line, &options(Estimator::Alternating, natural(&["a"])));
+    let model = model.expect("options");
+    let found = model.fit(&plain().expect("columns"));
+    assert!(found.reasons()[0].contains("no clusters"), "{found:?}");
+    let found = model.fit(
+        &plain()
+            .expect("columns")
+            .with_clusters(&birds.groups)
+            .expect("one a group"),
+    );
+    assert!(found.reasons()[0].contains("at least two"), "{found:?}");
+    assert_eq!(subjects.clusters().map(<[usize]>::len), Some(40));
+}
