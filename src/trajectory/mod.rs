@@ -13,6 +13,7 @@ mod population_interval;
 mod saved_population;
 mod second_phase;
 
+pub mod allometric;
 pub mod evidence;
 pub mod interval;
 pub mod profiles;
