@@ -227,7 +227,7 @@ impl Equation {
 
 /// A square root L of a covariance, L L' = V, by its eigenvectors: a covariance
 /// that is singular to rounding has one too.
-fn root(covariance: DMatrix<f64>) -> DMatrix<f64> {
+pub(super) fn root(covariance: DMatrix<f64>) -> DMatrix<f64> {
     let eigen = covariance.symmetric_eigen();
     let mut root = eigen.eigenvectors;
     for (mut column, value) in root.column_iter_mut().zip(eigen.eigenvalues.iter()) {

@@ -272,8 +272,7 @@ pub(super) fn asymptote_weakness(
     reach: &Reach,
     terms: &[f64],
 ) -> Option<Weakness> {
-    let mut gradient = [0.0; MOST_TERMS];
-    let gradient = &mut gradient[..terms.len()];
+    let gradient = &mut vec![0.0; terms.len()];
     let mature = curve.derived(Derived::Mature, terms, gradient)?;
     if mature <= GREATEST_REACH * reach.largest {
         return None;
@@ -300,8 +299,7 @@ pub(super) fn inflection_weakness(
     reach: &Reach,
     terms: &[f64],
 ) -> Option<Weakness> {
-    let mut gradient = [0.0; MOST_TERMS];
-    let gradient = &mut gradient[..terms.len()];
+    let gradient = &mut vec![0.0; terms.len()];
     let age_d = curve.derived(Derived::InflectionAge, terms, gradient)?;
     let reason = if age_d > reach.last_d {
         format!(

@@ -18,6 +18,7 @@
 use std::borrow::Cow;
 use std::fmt::Debug;
 
+mod allometric;
 mod anchored;
 mod bertalanffy;
 mod card;
@@ -38,6 +39,7 @@ mod tape;
 mod two_phase;
 mod weibull;
 
+pub use allometric::{AllometricCurve, Allometry, Bend};
 pub use card::Card;
 pub use list::{built_in, find, names, read_cards};
 

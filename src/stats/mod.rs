@@ -17,6 +17,7 @@ mod failure;
 pub mod incomplete;
 pub mod left_out;
 pub mod linear;
+pub mod linear_mixed;
 pub mod multiple;
 mod newton;
 mod orthogonal;

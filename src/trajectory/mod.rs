@@ -15,6 +15,7 @@ mod saved_population;
 mod second_phase;
 mod trait_model;
 
+pub mod allometric;
 pub mod evidence;
 pub mod interval;
 pub mod profiles;
