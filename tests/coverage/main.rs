@@ -1,4 +1,5 @@
 //! Long simulations, ignored by default: commands in DEVELOPERS.md.
 
+mod corrected;
 mod intervals;
 mod onset;
