@@ -130,8 +130,13 @@ struct Bird {
 
 /// The tables that are drawn, by name; settings, events and the README are written by hand.
 pub(crate) fn study() -> Vec<(&'static str, String)> {
-    let mut birds = hatch();
-    let scanned = scans::scan(&birds);
+    copy(0)
+}
+
+/// The same study drawn again with other seeds: 0 is the study itself.
+pub(crate) fn copy(number: u64) -> Vec<(&'static str, String)> {
+    let mut birds = hatch(number);
+    let scanned = scans::scan(&birds, number);
     let tables = vec![
         ("weighings.csv", weighings_table(&birds)),
         ("targets.csv", targets_table()),
@@ -148,8 +153,8 @@ pub(crate) fn study() -> Vec<(&'static str, String)> {
     files
 }
 
-fn hatch() -> Vec<Bird> {
-    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+fn hatch(copy: u64) -> Vec<Bird> {
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED + 1_000_003 * copy);
     let mut birds = Vec::new();
     for (line, _) in LINES.iter().enumerate() {
         for i in 0..BIRDS_PER_LINE {

@@ -138,8 +138,8 @@ pub(crate) struct Scanned {
 }
 
 /// Scans the first of `birds` of each line, and birds of their own for analysis.
-pub(crate) fn scan(birds: &[Bird]) -> Scanned {
-    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+pub(crate) fn scan(birds: &[Bird], copy: u64) -> Scanned {
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED + 1_000_003 * copy);
     let analysed = taken(&mut rng, birds.len() / LINES.len());
     let mut session = Session {
         rng,

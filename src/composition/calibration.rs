@@ -308,6 +308,7 @@ fn equation(
             rows: frame.n(),
             birds: complete.bird_names.len(),
             strains: words(frame, "strain"),
+            ways: ways(frame),
             residual_variance: Some(regression.sigma * regression.sigma),
             variance_power: regression.power,
             variance_of: settings
@@ -338,6 +339,24 @@ fn words(frame: &Frame, name: &str) -> Vec<String> {
     words.sort();
     words.dedup();
     words
+}
+
+/// Ways of scanning of the rows, the most frequent first; restraints where the
+/// frame says no more.
+fn ways(frame: &Frame) -> Vec<String> {
+    let column = ["way", "restraint"]
+        .into_iter()
+        .find(|name| matches!(frame.columns.get(*name), Some(Column::Words(_))));
+    let Some(column) = column else {
+        return Vec::new();
+    };
+    let count = |way: &String| {
+        let labels = (0..frame.n()).map(|row| frame.label(column, row));
+        labels.filter(|label| label == way).count()
+    };
+    let mut ways = words(frame, column);
+    ways.sort_by_key(|way| std::cmp::Reverse(count(way)));
+    ways
 }
 
 /// Feathers on the birds that the rows are of.

@@ -2,23 +2,33 @@
 //!
 //! Each corrected value carries two errors: its own (a new bird about the
 //! equation; for a scan of k birds the mean of k) and the shared one that comes
-//! from the equation, x'Vx. Two scans i and j have the covariance `x_i' V x_j` in
-//! common ([`Corrections::shared_covariance`]), since an error in the equation
-//! moves all birds together; [`Corrections::redraw`] draws it anew for all scans at once.
+//! from the equation, x'Vx. Readings of another way of scanning than the calibration's
+//! are first put on it ([`ways`](super::ways)); the offset's error, g'Ug with g the
+//! gradient of the corrected value by the offsets, is shared by all scans of that way.
+//! Two scans i and j have the covariance `x_i' V x_j + g_i' U g_j` in common
+//! ([`Corrections::shared_covariance`]), since an error in the equation moves all birds
+//! together; [`Corrections::redraw`] draws it anew for all scans at once.
 
+use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
 
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, DVector};
+use rand_distr::{Distribution as _, StandardNormal};
 
 use super::PERCENTAGES;
-use super::equation::Equation;
+pub use super::applies::AllowedStrains;
+use super::applies::{FeathersFit, Stop, feathers_fit, missing, strain_under, told, unusual};
+use super::equation::{Equation, root};
 use super::formula::Gap;
 use super::frame::Value;
 use super::pairs::{lookup, regions, strain_of};
 use super::quality::{Kept, RejectedScan, bird_names, rejected};
+use super::way_precision::WayPrecisions;
+use super::ways::{Adjusted, Way, WaysOf};
 use crate::error::{Error, Result};
 use crate::stats::Interval;
 use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
+use crate::stats::resample::{Purpose, stream};
 use crate::study::{Feathers, Scan, Study, WHOLE, position};
 
 /// One corrected scan (`corrected`).
@@ -58,6 +68,17 @@ pub struct Corrected {
     pub row: u32,
     /// The equation's columns for this scan.
     pub design: Vec<f64>,
+    /// The way in which it was made.
+    pub way: Way,
+    /// Derivative of the corrected value by each offset of the ways; empty where the
+    /// equation covers the way.
+    pub offset_design: Vec<f64>,
+    /// Degrees of freedom of the standard error (Satterthwaite) where it has a part from
+    /// an offset.
+    pub df: Option<f64>,
+    /// What repositioning the bird does to the corrected value (SD, g), where its way of
+    /// scanning was repeated.
+    pub repeat_sd: Option<f64>,
 }
 
 /// All scans of a study corrected by one equation.
@@ -69,6 +90,11 @@ pub struct Corrections {
     pub equation: Equation,
     /// Corrected scans, in the order of the table.
     pub rows: Vec<Corrected>,
+    /// Scans with a shelled egg in the body whose offset is not known, each with the
+    /// reason: their values still hold the egg, and their standard errors do not count it.
+    pub with_egg: Vec<(Corrected, String)>,
+    /// The ways of scanning and their offsets.
+    pub ways: WaysOf,
     /// Scans that the equation is not for, each with its reason.
     pub rejected: Vec<RejectedScan>,
     /// What should be known: one line each.
@@ -120,11 +146,6 @@ impl Corrector for Equation {
     }
 }
 
-/// Strains that an equation does not know, by name, each with the strain of the
-/// equation that it is to be taken for. The second name does not matter for an
-/// equation without a term for strain.
-pub type AllowedStrains = BTreeMap<String, String>;
-
 /// Applies an equation to the kept scans of the whole body.
 ///
 /// # Errors
@@ -143,9 +164,12 @@ pub fn correct(
         trait_name: equation.provenance.response.clone(),
         equation: equation.clone(),
         rows: Vec::new(),
+        with_egg: Vec::new(),
+        ways: WaysOf::of_study(study, kept, equation),
         rejected: Vec::new(),
         warnings: warnings(equation),
     };
+    let precisions = WayPrecisions::of_study(study, kept);
     let regions = regions(study, kept);
     let mut faults = BTreeSet::new();
     for &index in &kept.scans {
@@ -175,8 +199,16 @@ pub fn correct(
             }
         }
         let parts = regions.get(&position(scan)).map_or(&[][..], Vec::as_slice);
-        match one(study, index, corrector, allowed, parts) {
-            Ok(row) => corrections.rows.push(row),
+        let scope = Scope {
+            study,
+            corrector,
+            allowed,
+            ways: &corrections.ways,
+            precisions: &precisions,
+        };
+        match scope.one(index, parts) {
+            Ok((row, None)) => corrections.rows.push(row),
+            Ok((row, Some(reason))) => corrections.with_egg.push((row, reason)),
             Err(Stop::Fault(text)) => {
                 faults.insert((scan.row, text));
             }
@@ -186,38 +218,20 @@ pub fn correct(
     if !faults.is_empty() {
         return Err(Error::faults(told(&study.scans.file, &faults)));
     }
-    if let ([], [first, ..]) = (corrections.rows.as_slice(), corrections.rejected.as_slice()) {
+    let rejected = corrections
+        .rejected
+        .iter()
+        .map(|scan| (scan.row, &scan.reason));
+    let eggs = corrections.with_egg.iter().map(|(row, why)| (row.row, why));
+    if let ([], Some((row, reason))) = (corrections.rows.as_slice(), rejected.chain(eggs).min()) {
         return Err(Error::input(format!(
-            "{}, row {}: found no scan that {} can be applied to ({}), expected at least one; check the columns of the table and the equation's terms ({})",
+            "{}, row {row}: found no scan that {} can be applied to ({reason}), expected at least one; check the columns of the table and the equation's terms ({})",
             study.scans.file,
-            first.row,
             equation.label(),
-            first.reason,
             equation.names().join(", ")
         )));
     }
     Ok(corrections)
-}
-
-/// Each different fault at its first row, with the number of rows that share it.
-fn told(file: &str, faults: &BTreeSet<(u32, String)>) -> Vec<String> {
-    let mut rows: BTreeMap<&str, (u32, usize)> = BTreeMap::new();
-    for (row, text) in faults {
-        rows.entry(text).or_insert((*row, 0)).1 += 1;
-    }
-    let mut lines: Vec<(u32, String)> = rows
-        .into_iter()
-        .map(|(text, (row, count))| {
-            let more = if count > 1 {
-                format!(" (and {} more rows)", count - 1)
-            } else {
-                String::new()
-            };
-            (row, format!("{file}, row {row}{more}, {text}"))
-        })
-        .collect();
-    lines.sort();
-    lines.into_iter().map(|(_, line)| line).collect()
 }
 
 fn warnings(equation: &Equation) -> Vec<String> {
@@ -239,199 +253,207 @@ fn warnings(equation: &Equation) -> Vec<String> {
     warnings
 }
 
-enum FeathersFit {
-    Yes,
-    LeaveOut(String),
-    Refuse,
-}
-
-/// A plucked carcass is simply not what an equation for live birds is for; a
-/// feathered bird under an equation for plucked ones would be misread in silence.
-fn feathers_fit(equation: &Equation, scan: &Scan) -> FeathersFit {
-    match (equation.provenance.feathers.as_str(), scan.feathers) {
-        ("plucked", Feathers::Plucked) => FeathersFit::Yes,
-        ("plucked", _) => FeathersFit::Refuse,
-        ("intact", Feathers::Plucked) => {
-            FeathersFit::LeaveOut("a plucked bird, and the equation is for intact ones".to_owned())
-        }
-        _ => FeathersFit::Yes,
-    }
-}
-
-enum Stop {
-    Fault(String),
-    LeaveOut(String),
-}
-
-fn one(
-    study: &Study,
-    index: usize,
-    corrector: &impl Corrector,
-    allowed: &AllowedStrains,
-    parts: &[&Scan],
-) -> std::result::Result<Corrected, Stop> {
-    let scan = &study.scans.rows[index];
-    let equation = corrector.equation();
-    let mut flags = Vec::new();
-    let strain = strain_under(study, scan, equation, allowed, &mut flags)?;
-    let name_of = |name: &str| match name {
-        "strain" => strain.map(Value::Word),
-        _ => lookup(study, scan, parts, name),
-    };
-    let Prediction {
-        value: corrected,
-        own_variance,
-        design,
-    } = corrector
-        .predict(name_of)
-        .map_err(|gap| missing(equation, &gap))?;
-    if !corrected.is_finite() {
-        return Err(Stop::Fault(format!(
-            "found a corrected value that is no number, expected one; check the readings and {}",
-            equation.label()
-        )));
-    }
-    unusual(equation, scan, corrected, &name_of, &mut flags);
-    let birds = scan.birds_in_scan() as f64;
-    let own = own_variance.map(|variance| variance / birds);
-    let shared = equation.shared_covariance(&design, &design);
-    // Rounding may leave a variance of -1e-20.
-    let root = |variance: f64| variance.max(0.0).sqrt();
-    let std_error = own.map(|own| root(own + shared.unwrap_or(0.0)));
-    let grams = equation.provenance.unit == "g" && scan.scale_weight_g > 0.0;
-    let percent = |value: f64| grams.then(|| 100.0 * value / scan.scale_weight_g);
-    let reading = match name_of(&format!("{}_scan", equation.provenance.response)) {
-        Some(Value::Number(reading)) => Some(reading),
-        _ => None,
-    };
-    Ok(Corrected {
-        index,
-        scan: scan.name.clone(),
-        bird: bird_names(study, scan),
-        strain: strain_of(study, scan).unwrap_or_default().to_owned(),
-        age_d: scan.age_d,
-        birds_in_scan: scan.birds_in_scan(),
-        reading,
-        corrected,
-        std_error,
-        own_error: own.map(root),
-        shared_error: shared.map(root),
-        percent: percent(corrected),
-        percent_std_error: std_error.and_then(percent),
-        flags,
-        row: scan.row,
-        design,
-    })
-}
-
-/// The strain under which the equation knows the scan's birds.
-fn strain_under<'a>(
+/// What the correction of one scan looks at.
+struct Scope<'a, C> {
     study: &'a Study,
-    scan: &Scan,
-    equation: &Equation,
+    corrector: &'a C,
     allowed: &'a AllowedStrains,
-    flags: &mut Vec<String>,
-) -> std::result::Result<Option<&'a str>, Stop> {
-    let term = equation
-        .provenance
-        .factors
-        .iter()
-        .find(|levels| levels.name == "strain");
-    let Some(strain) = strain_of(study, scan) else {
-        return match term {
-            Some(_) => Err(Stop::LeaveOut(
-                "birds of several strains, and the equation has a term for strain".to_owned(),
-            )),
-            None => Ok(None),
-        };
-    };
-    let strains = &equation.provenance.strains;
-    let known = |name: &str| match term {
-        Some(levels) => levels.levels.iter().any(|level| level == name),
-        // An equation that does not say of which strains it is cannot refuse one.
-        None => strains.is_empty() || strains.iter().any(|level| level == name),
-    };
-    if known(strain) {
-        return Ok(Some(strain));
-    }
-    let list = term.map_or(strains, |levels| &levels.levels).join(", ");
-    match (allowed.get(strain), term) {
-        (Some(taken_for), Some(_)) if known(taken_for) => {
-            flags.push(format!(
-                "strain {strain} is not in the equation, taken for {taken_for}"
-            ));
-            Ok(Some(taken_for))
-        }
-        (Some(_), None) => {
-            flags.push(format!("strain {strain} is not in the equation"));
-            Ok(Some(strain))
-        }
-        (Some(taken_for), Some(_)) => Err(Stop::Fault(format!(
-            "column bird: found strain {strain} allowed as \"{taken_for}\", expected a strain of {} ({list}); correct the name",
-            equation.label()
-        ))),
-        (None, _) => Err(Stop::Fault(format!(
-            "column bird: found strain {strain}, expected one of {} ({list}); calibrate with birds of that strain, or allow it by name",
-            equation.label()
-        ))),
-    }
+    ways: &'a WaysOf,
+    precisions: &'a WayPrecisions,
 }
 
-/// A value that a scan lacks: its own gap leaves it out, a gap of the study is a fault.
-fn missing(equation: &Equation, gap: &Gap) -> Stop {
-    let name = match gap {
-        Gap::Missing(name) | Gap::NotPositive(name) => name,
-    };
-    let of_scan = ["age", "body_weight", "strain", "feathers", "restraint"]
-        .contains(&name.as_str())
-        || name.ends_with("_scan");
-    if of_scan {
-        return Stop::LeaveOut(match gap {
-            Gap::Missing(_) => format!("no value of {name}, which the equation needs"),
-            Gap::NotPositive(_) => {
-                format!("{name} is not above 0, and the equation takes its logarithm")
+/// The readings of one scan that were put on the calibration's way.
+#[derive(Default)]
+struct OnOneWay {
+    adjusted: BTreeMap<String, Adjusted>,
+    /// Why an egg cannot be taken off.
+    egg: Option<String>,
+}
+
+impl<C: Corrector> Scope<'_, C> {
+    /// One scan corrected, with the reason where an egg in it could not be taken off.
+    fn one(
+        &self,
+        index: usize,
+        parts: &[&Scan],
+    ) -> std::result::Result<(Corrected, Option<String>), Stop> {
+        let (study, equation) = (self.study, self.corrector.equation());
+        let scan = &study.scans.rows[index];
+        let way = Way::of(scan);
+        let mut flags = Vec::new();
+        let strain = strain_under(study, scan, equation, self.allowed, &mut flags)?;
+        let read = RefCell::new(BTreeMap::new());
+        let raw = |name: &str| match name {
+            "strain" => strain.map(Value::Word),
+            _ => {
+                let value = lookup(study, scan, parts, name);
+                if let Some(Value::Number(number)) = value {
+                    read.borrow_mut().insert(name.to_owned(), number);
+                }
+                value
             }
-        });
-    }
-    Stop::Fault(format!(
-        "column {name}: found no such value in the study, expected it as {} needs it; use an equation of readings, body_weight, age, strain and feathers",
-        equation.label()
-    ))
-}
-
-/// What is unusual about a corrected value, in words.
-fn unusual<'a>(
-    equation: &Equation,
-    scan: &Scan,
-    corrected: f64,
-    name_of: &impl Fn(&str) -> Option<Value<'a>>,
-    flags: &mut Vec<String>,
-) {
-    for range in &equation.provenance.ranges {
-        let Some(Value::Number(value)) = name_of(&range.name) else {
-            continue;
         };
-        let beyond = if value < range.least {
-            "below"
-        } else {
-            "above"
+        let gap = |gap| missing(equation, &gap);
+        self.corrector.predict(raw).map_err(gap)?;
+        let mut readings = read.take();
+        readings.retain(|name, _| name.ends_with("_scan") || name == "body_weight");
+        let OnOneWay { adjusted, egg } = self.on_one_way(&way, &readings, &mut flags)?;
+        let on_way = |name: &str| match adjusted.get(name) {
+            Some(adjusted) => Some(Value::Number(adjusted.reading_g)),
+            None if name == "restraint" && self.ways.concerns(&way) => {
+                Some(Value::Word(self.ways.reference()))
+            }
+            None => raw(name),
         };
-        if value < range.least || value > range.greatest {
-            flags.push(format!(
-                "{} {value:.4} is {beyond} the calibrated range {:.4} to {:.4}",
-                range.name, range.least, range.greatest
-            ));
+        let Prediction {
+            value: corrected,
+            own_variance,
+            design,
+        } = self.corrector.predict(on_way).map_err(gap)?;
+        if !corrected.is_finite() {
+            return Err(Stop::Fault(format!(
+                "found a corrected value that is no number, expected one; check the readings and {}",
+                equation.label()
+            )));
         }
+        unusual(equation, scan, corrected, &on_way, &mut flags);
+        // Linear in each reading for most equations; a central difference is exact then.
+        let slope = |name: &str| -> Option<f64> {
+            let Some(Value::Number(at)) = on_way(name) else {
+                return None;
+            };
+            let step = 1e-3 * at.abs().max(1e-3);
+            let moved = |by: f64| {
+                let with = |other: &str| match other == name {
+                    true => Some(Value::Number(at + by)),
+                    false => on_way(other),
+                };
+                self.corrector.predict(with).ok().map(|said| said.value)
+            };
+            Some((moved(step)? - moved(-step)?) / (2.0 * step))
+        };
+        let birds = scan.birds_in_scan() as f64;
+        let mut own = own_variance.map(|variance| variance / birds);
+        let mut offset_design = Vec::new();
+        let mut offset_df = f64::INFINITY;
+        if !adjusted.is_empty() {
+            offset_design = vec![0.0; self.ways.parameters()];
+            for (name, adjusted) in &adjusted {
+                let slope = slope(name).unwrap_or(0.0);
+                for (at, derivative) in &adjusted.by_parameter {
+                    offset_design[*at] += slope * derivative;
+                }
+                own = own.map(|own| own + slope * slope * adjusted.more_variance);
+                offset_df = offset_df.min(adjusted.df);
+            }
+        }
+        let of_equation = equation.shared_covariance(&design, &design);
+        let of_offsets = self.ways.shared_covariance(&offset_design, &offset_design);
+        let shared = of_equation.map(|shared| shared + of_offsets);
+        // Rounding may leave a variance of -1e-20.
+        let root = |variance: f64| variance.max(0.0).sqrt();
+        let std_error = own.map(|own| root(own + shared.unwrap_or(of_offsets)));
+        let of_the_rest = own.unwrap_or(0.0) + of_equation.unwrap_or(0.0);
+        let df = equation
+            .provenance
+            .residual_df
+            .map_or(f64::INFINITY, |df| df as f64);
+        let df = (of_offsets > 0.0).then(|| {
+            (of_the_rest + of_offsets).powi(2)
+                / (of_the_rest.powi(2) / df + of_offsets.powi(2) / offset_df)
+        });
+        let weight_g = match adjusted.get("body_weight") {
+            Some(weight) => weight.reading_g,
+            None if way.egg && !egg.is_none() => f64::NAN,
+            None => scan.scale_weight_g,
+        };
+        let grams = equation.provenance.unit == "g" && weight_g > 0.0;
+        let percent = |value: f64| grams.then(|| 100.0 * value / weight_g);
+        let reading = match raw(&format!("{}_scan", equation.provenance.response)) {
+            Some(Value::Number(reading)) => Some(reading),
+            _ => None,
+        };
+        let repeat_variance: Option<f64> = readings
+            .iter()
+            .filter(|(name, _)| name.ends_with("_scan"))
+            .map(|(name, reading)| {
+                let of_reading = self.precisions.variance(name, &way, *reading)?;
+                Some(of_reading * slope(name)?.powi(2))
+            })
+            .sum();
+        let row = Corrected {
+            index,
+            scan: scan.name.clone(),
+            bird: bird_names(study, scan),
+            strain: strain_of(study, scan).unwrap_or_default().to_owned(),
+            age_d: scan.age_d,
+            birds_in_scan: scan.birds_in_scan(),
+            reading,
+            corrected,
+            std_error,
+            own_error: own.map(root),
+            shared_error: shared.map(root),
+            percent: percent(corrected),
+            percent_std_error: std_error.and_then(percent),
+            flags,
+            row: scan.row,
+            design,
+            way,
+            offset_design,
+            df,
+            repeat_sd: repeat_variance.filter(|v| *v > 0.0).map(f64::sqrt),
+        };
+        Ok((row, egg))
     }
-    if corrected < 0.0 {
-        flags.push("negative after correction".to_owned());
+
+    /// The readings that the equation uses, put on the calibration's way.
+    fn on_one_way(
+        &self,
+        way: &Way,
+        readings: &BTreeMap<String, f64>,
+        flags: &mut Vec<String>,
+    ) -> std::result::Result<OnOneWay, Stop> {
+        let mut on_way = OnOneWay::default();
+        if !self.ways.concerns(way) {
+            return Ok(on_way);
+        }
+        let label = way.label();
+        if self
+            .study
+            .settings
+            .calibration
+            .allowed_ways
+            .contains(&label)
+        {
+            flags.push(format!(
+                "{label} is not in the equation, and was allowed by name"
+            ));
+            return Ok(on_way);
+        }
+        for (name, reading) in readings {
+            match self.ways.adjusted(name, way, *reading) {
+                Ok(None) => {}
+                Ok(Some(adjusted)) => {
+                    on_way.adjusted.insert(name.clone(), adjusted);
+                }
+                Err(reason) if way.egg && self.holds_without_egg(way) => {
+                    on_way.adjusted.clear();
+                    on_way.egg = Some(reason);
+                    return Ok(on_way);
+                }
+                Err(reason) => return Err(Stop::LeaveOut(reason)),
+            }
+        }
+        Ok(on_way)
     }
-    if equation.provenance.feathers == "intact" && scan.feathers == Feathers::Unknown {
-        flags.push("feathers not stated, taken for intact".to_owned());
-    }
-    let egg = scan.marks.iter().any(|mark| mark == "egg");
-    if egg && ["lean", "bone"].contains(&equation.provenance.response.as_str()) {
-        flags.push("a shelled egg in the oviduct adds to bone and lean".to_owned());
+
+    /// Whether only the egg sets a way apart from the calibration's.
+    fn holds_without_egg(&self, way: &Way) -> bool {
+        let without = Way {
+            egg: false,
+            ..way.clone()
+        };
+        way.birds == 1 && !self.ways.concerns(&without)
     }
 }
 
@@ -441,33 +463,71 @@ impl Corrections {
     /// a standard error.
     #[must_use]
     pub fn interval(&self, row: &Corrected, confidence: f64) -> Option<Interval> {
-        let quantile = match self.equation.provenance.residual_df {
-            Some(df) => t_two_sided_quantile(confidence, df as f64),
-            None => normal_quantile(0.5 + confidence / 2.0),
+        let of_equation = self.equation.provenance.residual_df.map(|df| df as f64);
+        let quantile = match row.df.or(of_equation) {
+            Some(df) if df.is_finite() => t_two_sided_quantile(confidence, df),
+            _ => normal_quantile(0.5 + confidence / 2.0),
         };
         row.std_error
             .map(|error| Interval::around(row.corrected, quantile * error))
     }
 
-    /// Covariance of two corrected scans that comes from the equation, g^2; `None`
-    /// where the equation's covariance is not known.
+    /// Whether a scan was left out since its way is not covered.
+    pub(super) fn is_refused(&self, study: &Study, scan: &RejectedScan) -> bool {
+        let mut rows = study.scans.rows.iter().filter(|row| row.row == scan.row);
+        rows.any(|row| {
+            scan.reason
+                .starts_with(&format!("{}: ", Way::of(row).label()))
+        })
+    }
+
+    /// Covariance of two corrected scans that comes from the equation and the offsets of
+    /// the ways, g^2; `None` where the equation's covariance is not known.
     #[must_use]
     pub fn shared_covariance(&self, i: usize, j: usize) -> Option<f64> {
-        self.equation
-            .shared_covariance(&self.rows[i].design, &self.rows[j].design)
+        let (a, b) = (&self.rows[i], &self.rows[j]);
+        let of_equation = self.equation.shared_covariance(&a.design, &b.design)?;
+        let of_offsets = (self.ways).shared_covariance(&a.offset_design, &b.offset_design);
+        Some(of_equation + of_offsets)
     }
 
     /// The whole shared covariance, n x n, g^2.
     #[must_use]
     pub fn shared_covariances(&self) -> Option<DMatrix<f64>> {
-        self.equation.covariance.as_ref()?;
-        let n = self.rows.len();
-        Some(DMatrix::from_fn(n, n, |i, j| {
-            self.shared_covariance(i, j).unwrap_or(0.0)
-        }))
+        let root = self.shared_root(self.rows.iter())?;
+        Some(&root * root.transpose())
     }
 
-    /// Corrected values under coefficients drawn anew from their covariance.
+    /// How corrected values depend on the m parameters that they share, the equation's
+    /// coefficients and the ways' offsets: the gradient times a root of the parameters'
+    /// covariance, so that the shared covariance of these scans is S S'.
+    ///
+    /// `None` where the equation's covariance is not known.
+    ///
+    /// # Shapes
+    /// n x m for n rows; the columns mean the same for all rows of these corrections.
+    #[must_use]
+    pub fn shared_root<'a>(
+        &self,
+        rows: impl ExactSizeIterator<Item = &'a Corrected>,
+    ) -> Option<DMatrix<f64>> {
+        let of_equation = root(self.equation.covariance.clone()?);
+        let of_offsets = root(self.ways.covariance().clone());
+        let (p, q) = (of_equation.nrows(), of_offsets.nrows());
+        let mut all = DMatrix::zeros(rows.len(), p + q);
+        for (i, row) in rows.enumerate() {
+            let scale = self.equation.slope(&row.design);
+            let x = DVector::from_fn(p, |j, _| scale * row.design[j]);
+            let g = DVector::from_fn(q, |j, _| row.offset_design.get(j).copied().unwrap_or(0.0));
+            let both = [of_equation.tr_mul(&x), of_offsets.tr_mul(&g)];
+            for (j, value) in both.iter().flat_map(|part| part.iter()).enumerate() {
+                all[(i, j)] = *value;
+            }
+        }
+        Some(all)
+    }
+
+    /// Corrected values under coefficients and offsets drawn anew from their covariance.
     ///
     /// The same seed and replicate give the same values. Refitting the curves to
     /// many replicates carries the calibration's uncertainty into them.
@@ -477,23 +537,21 @@ impl Corrections {
     /// # Errors
     /// [`ErrorKind::Input`](crate::ErrorKind::Input) where the covariance is not known.
     pub fn redraw(&self, seed: u64, replicate: u64) -> Result<Vec<f64>> {
-        redraw(&self.equation, &self.rows, seed, replicate)
+        let coefficients = self.equation.redraw(seed, replicate)?;
+        let mut generator = stream(seed, Purpose::Offsets, replicate);
+        let normal = DVector::from_fn(self.ways.parameters(), |_, _| {
+            StandardNormal.sample(&mut generator)
+        });
+        let moved = root(self.ways.covariance().clone()) * normal;
+        let value = |row: &Corrected| {
+            let of_offsets: f64 = row
+                .offset_design
+                .iter()
+                .zip(moved.iter())
+                .map(|(slope, by)| slope * by)
+                .sum();
+            self.equation.value_with(&row.design, &coefficients) + of_offsets
+        };
+        Ok(self.rows.iter().map(value).collect())
     }
-}
-
-/// Corrected values of some scans under an equation's coefficients drawn anew.
-///
-/// # Errors
-/// As [`Corrections::redraw`].
-pub fn redraw(
-    equation: &Equation,
-    rows: &[Corrected],
-    seed: u64,
-    replicate: u64,
-) -> Result<Vec<f64>> {
-    let coefficients = equation.redraw(seed, replicate)?;
-    Ok(rows
-        .iter()
-        .map(|row| equation.value_with(&row.design, &coefficients))
-        .collect())
 }

@@ -57,6 +57,9 @@ pub struct Provenance {
     pub birds: usize,
     /// Strains of those birds.
     pub strains: Vec<String>,
+    /// Ways in which they were scanned, the most frequent first; none where not known.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ways: Vec<String>,
     /// Residual variance of a row whose prediction is 1 where `variance_power` is
     /// not 0, of any row where it is; none where it was not published.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -158,6 +161,15 @@ impl Equation {
         }
     }
 
+    /// Derivative of the prediction by x'b.
+    #[must_use]
+    pub fn slope(&self, row: &[f64]) -> f64 {
+        match self.provenance.scale {
+            Scale::Identity => 1.0,
+            Scale::Log => self.value(row),
+        }
+    }
+
     /// Covariance of two predictions that comes from the coefficients alone, in
     /// the response's unit squared; none where their covariance is not known.
     ///
@@ -167,12 +179,8 @@ impl Equation {
     pub fn shared_covariance(&self, a: &[f64], b: &[f64]) -> Option<f64> {
         let covariance = self.covariance.as_ref()?;
         let (x, y) = (DVector::from_column_slice(a), DVector::from_column_slice(b));
-        let on_scale = x.dot(&(covariance * y));
-        Some(match self.provenance.scale {
-            Scale::Identity => on_scale,
-            // Delta method: the derivative of exp is the value itself.
-            Scale::Log => on_scale * self.value(a) * self.value(b),
-        })
+        // Delta method.
+        Some(x.dot(&(covariance * y)) * self.slope(a) * self.slope(b))
     }
 
     /// Variance of one bird about the equation where it predicts `value`, or where
@@ -228,6 +236,9 @@ impl Equation {
 /// A square root L of a covariance, L L' = V, by its eigenvectors: a covariance
 /// that is singular to rounding has one too.
 pub(super) fn root(covariance: DMatrix<f64>) -> DMatrix<f64> {
+    if covariance.is_empty() {
+        return covariance;
+    }
     let eigen = covariance.symmetric_eigen();
     let mut root = eigen.eigenvectors;
     for (mut column, value) in root.column_iter_mut().zip(eigen.eigenvalues.iter()) {
@@ -253,6 +264,7 @@ pub(super) mod tests {
                 rows: 12,
                 birds: 12,
                 strains: vec!["A".into(), "B \"two\"".into()],
+                ways: vec!["tube".into()],
                 residual_variance: Some(0.1 + 0.2),
                 variance_power: 0.0,
                 variance_of: None,

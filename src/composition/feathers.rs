@@ -27,7 +27,7 @@ use super::pairs::strain_of;
 use super::quality::{Kept, RejectedScan, rejected};
 use crate::error::{Error, Result};
 use crate::stats::left_out::CrossValidation;
-use crate::study::{Feathers, Part, Scan, Study, WHOLE};
+use crate::study::{Feathers, Part, Scan, Study, WHOLE, Way};
 
 /// Carcasses scanned intact and plucked, one row a carcass.
 #[derive(Debug, Clone)]
@@ -170,6 +170,7 @@ fn frames(study: &Study, pairs: &[(usize, [Vec<&Scan>; 2])]) -> [Frame; 2] {
             strain_of(study, scan).unwrap_or_default().to_owned()
         });
         words("feathers", &|scan| scan.feathers.word().to_owned());
+        words("way", &|scan| Way::of(scan).label());
         let mut numbers = |name: &str, of: &dyn Fn(usize, &[Vec<&Scan>; 2]) -> f64| {
             frame.add_numbers(
                 name,

@@ -13,6 +13,7 @@
 //! growth curve and draws nothing.
 
 pub mod agreement;
+mod applies;
 pub mod balance;
 pub mod calibration;
 pub mod chemistry;
@@ -35,6 +36,9 @@ mod saved;
 pub mod series;
 pub mod study_equations;
 pub mod study_masses;
+pub mod way_offsets;
+pub mod way_precision;
+pub mod ways;
 
 pub use companion::Companion;
 pub use equation::{Equation, Provenance, Range, Scale};

@@ -1,7 +1,7 @@
 //! From a study to rows that an equation is fitted to: each scan of an analysed
 //! bird on its last day, beside what the laboratory found.
 //!
-//! Columns: `bird`, `scan`, `strain`, `feathers`, `restraint` (words); `age` (d),
+//! Columns: `bird`, `scan`, `strain`, `feathers`, `restraint`, `way` (words); `age` (d),
 //! `fat_scan`, `lean_scan`, `bone_scan`, `body_weight` (scale weight at the scan),
 //! `fat_leg_scan` and so on for regions, and from the laboratory `fat_chem`,
 //! `lean_chem`, `bone_chem`, `water_chem`, `protein_chem`, `mass_chem` of the part
@@ -14,7 +14,7 @@ use super::frame::{Frame, Value};
 use super::quality::Kept;
 use super::{Tissue, quality};
 use crate::error::{Error, Result};
-use crate::study::{Feathers, Part, Position, Scan, Study, WHOLE, position};
+use crate::study::{Feathers, Part, Position, Scan, Study, WHOLE, Way, position};
 
 /// Which rows are wanted.
 #[derive(Debug, Clone)]
@@ -101,6 +101,7 @@ fn columns(
     });
     words("feathers", &|scan| scan.feathers.word().to_owned());
     words("restraint", &|scan| scan.restraint.clone());
+    words("way", &|scan| Way::of(scan).label());
     let mut numbers = |name: &str, of: &dyn Fn(&Scan, &BirdMasses) -> f64| {
         frame.add_numbers(
             name,

@@ -8,7 +8,7 @@ use nalgebra::DMatrix;
 use super::correction::Corrections;
 use super::equation::{Scale, root};
 use crate::error::{Error, Result};
-use crate::study::{GroupMean, Records, Study};
+use crate::study::{EggValue, GroupMean, Records, Study};
 
 /// Corrected values of one bird or strain, by age.
 ///
@@ -28,9 +28,10 @@ pub struct Series {
     pub weights: Vec<f64>,
     /// Row of the scans table behind each value, of repeats the first.
     pub rows: Vec<u32>,
-    /// Mean row x of the equation's columns, so that the shared covariance of two
-    /// values is x'Vx.
-    pub designs: Vec<Vec<f64>>,
+    /// How each value depends on what all share: rows of
+    /// [`Corrections::shared_root`], of repeats the mean, so that the shared covariance
+    /// of two values is their product; empty where the equation's covariance is not known.
+    pub shared: Vec<Vec<f64>>,
 }
 
 /// Series of each bird, from its scans alone; and the scans of several birds that
@@ -91,9 +92,15 @@ pub fn records(study: &Study, corrections: &Corrections, values: &[f64]) -> Reco
             records.values.extend(own.values_g);
             records.variances.extend(own.own_variances);
             records.rows.extend(own.rows);
+            records.shared.extend(own.shared);
         }
         records.starts.push(records.ages_d.len());
     }
+    let root = corrections.shared_root(corrections.rows.iter());
+    let shared = |root: &Option<DMatrix<f64>>, row: usize| {
+        let row = root.as_ref().map(|root| root.row(row));
+        row.map_or_else(Vec::new, |row| row.iter().copied().collect())
+    };
     for &(first, row) in &rows(false) {
         let corrected = &corrections.rows[row];
         if !corrected.strain.is_empty() {
@@ -103,8 +110,21 @@ pub fn records(study: &Study, corrections: &Corrections, values: &[f64]) -> Reco
                 age_d: corrected.age_d,
                 value: values[row],
                 variance: corrected.own_error.map_or(f64::NAN, |error| error * error),
+                shared: shared(&root, row),
             });
         }
+    }
+    let eggs = corrections.shared_root(corrections.with_egg.iter().map(|(row, _)| row));
+    for (place, (corrected, _)) in corrections.with_egg.iter().enumerate() {
+        let scan = &study.scans.rows[corrected.index];
+        records.with_egg.push(EggValue {
+            bird: scan.birds[0],
+            age_d: corrected.age_d,
+            value: corrected.corrected,
+            scale_weight_g: scan.scale_weight_g,
+            variance: corrected.own_error.map_or(f64::NAN, |error| error * error),
+            shared: shared(&eggs, place),
+        });
     }
     if records
         .variances
@@ -198,6 +218,7 @@ fn series(corrections: &Corrections, values: &[f64], mut rows: Vec<(usize, usize
             .then(x.bird.cmp(&y.bird))
             .then(a.1.cmp(&b.1))
     });
+    let root = corrections.shared_root(corrections.rows.iter());
     let mut all: Vec<Series> = Vec::new();
     let repeats = rows.chunk_by(|a, b| {
         let (x, y) = (of(a.1), of(b.1));
@@ -225,11 +246,10 @@ fn series(corrections: &Corrections, values: &[f64], mut rows: Vec<(usize, usize
                 of(row).own_error.map_or(f64::NAN, |error| error * error)
             }));
             series.weights.push(first.birds_in_scan as f64);
-            series.designs.push(
-                (0..first.design.len())
-                    .map(|j| mean(&|row| of(row).design[j]))
-                    .collect(),
-            );
+            if let Some(root) = &root {
+                let mean = |j| mean(&|row| root[(row, j)]);
+                series.shared.push((0..root.ncols()).map(mean).collect());
+            }
         }
     }
     all

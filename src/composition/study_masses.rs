@@ -1,14 +1,14 @@
 //! All scans of a study put on the chemistry scale: each trait by its equation,
 //! the parts added up, and what was not used, with its reason.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use super::Tissue;
 use super::balance::{self, BalanceRow};
 use super::correction::{AllowedStrains, Corrections, correct};
 use super::equation::Equation;
-use super::quality::{Kept, RejectedScan};
+use super::quality::{Kept, RejectedScan, rejected};
 use crate::error::{Error, Result};
 use crate::study::Study;
 
@@ -67,6 +67,7 @@ pub fn of_study(
     if !faults.is_empty() {
         return Err(Error::faults(faults));
     }
+    warnings.extend(ways_in_words(study, &corrections));
     corrections.sort_by_key(|corrected| {
         Tissue::ALL
             .iter()
@@ -91,20 +92,67 @@ pub fn of_study(
         None => Vec::new(),
     };
     Ok(StudyMasses {
-        not_used: not_used(kept, &corrections),
+        not_used: not_used(study, kept, &corrections),
         corrections,
         balance,
         warnings,
     })
 }
 
+/// Ways of scanning that the equations do not cover: which scans were put on the
+/// calibration's way, and which could not be, each way once with the traits concerned.
+fn ways_in_words(study: &Study, corrections: &[Corrections]) -> Vec<String> {
+    let mut refused: BTreeMap<String, (BTreeSet<u32>, Vec<&str>, &str)> = BTreeMap::new();
+    for corrected in corrections {
+        let left_out = corrected.rejected.iter();
+        let left_out = left_out.filter(|scan| corrected.is_refused(study, scan));
+        let eggs = corrected.with_egg.iter().map(|(row, why)| (row.row, why));
+        for (row, why) in left_out.map(|scan| (scan.row, &scan.reason)).chain(eggs) {
+            // The reasons of several readings differ in their names alone.
+            let way = why.split(": ").next().unwrap_or(why).to_owned();
+            let entry = refused
+                .entry(way)
+                .or_insert((BTreeSet::new(), Vec::new(), why));
+            entry.0.insert(row);
+            if !entry.1.contains(&corrected.trait_name.as_str()) {
+                entry.1.push(&corrected.trait_name);
+            }
+        }
+    }
+    let refused = refused.into_values().map(|(rows, traits, why)| {
+        format!(
+            "{}: {} scans have no corrected {}: {why}",
+            study.scans.file,
+            rows.len(),
+            traits.join(", ")
+        )
+    });
+    let several = corrections.iter().filter_map(|corrected| {
+        let ways = &corrected.equation.provenance.ways;
+        let found: BTreeSet<String> = corrected.rows.iter().map(|row| row.way.label()).collect();
+        (ways.is_empty() && found.len() > 1).then(|| {
+            format!(
+                "{}: the equation does not say in which ways its birds were scanned, so scans of different ways ({}) were corrected alike",
+                corrected.equation.label(),
+                found.into_iter().collect::<Vec<_>>().join("; ")
+            )
+        })
+    });
+    refused.chain(several).collect()
+}
+
 /// Scans that fell by the rules, then those that an equation is not for, each once.
-fn not_used(kept: &Kept, corrections: &[Corrections]) -> Vec<(RejectedScan, String)> {
+fn not_used(
+    study: &Study,
+    kept: &Kept,
+    corrections: &[Corrections],
+) -> Vec<(RejectedScan, String)> {
     let mut rows: Vec<(RejectedScan, String)> = kept
         .rejected
         .iter()
         .map(|row| (row.clone(), String::new()))
         .collect();
+    let mut eggs: BTreeMap<(u32, &str), (RejectedScan, Vec<&str>)> = BTreeMap::new();
     let mut by_equation: BTreeMap<(u32, &str), (&RejectedScan, Vec<&str>)> = BTreeMap::new();
     for corrected in corrections {
         for row in &corrected.rejected {
@@ -115,6 +163,19 @@ fn not_used(kept: &Kept, corrections: &[Corrections]) -> Vec<(RejectedScan, Stri
                 .push(&corrected.trait_name);
         }
     }
+    for corrected in corrections {
+        for (row, reason) in &corrected.with_egg {
+            let scan = &study.scans.rows[row.index];
+            eggs.entry((row.row, reason))
+                .or_insert_with(|| (rejected(study, scan, reason.clone()), Vec::new()))
+                .1
+                .push(&corrected.trait_name);
+        }
+    }
+    rows.extend(
+        eggs.into_values()
+            .map(|(row, traits)| (row, traits.join(", "))),
+    );
     rows.extend(
         by_equation
             .into_values()

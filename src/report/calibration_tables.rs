@@ -113,7 +113,9 @@ pub fn calibration_choice<'a>(
 
 /// `corrected.csv`: every corrected scan. `std_error` is that for a new bird;
 /// `own_error` and `shared_error` are its two parts, the second common to all
-/// scans that the equation corrects.
+/// scans that the equation corrects. `way` is the way of scanning, `repeat_sd` what
+/// repositioning the bird does to the value. A scan with a shelled egg whose offset is
+/// not known is `not estimable`: it has no numbers, and `flags` says why.
 #[must_use]
 pub fn corrected(corrections: &[Corrections], confidence: f64) -> Table {
     let mut table = Table::new(
@@ -136,6 +138,10 @@ pub fn corrected(corrections: &[Corrections], confidence: f64) -> Table {
             "percent_std_error",
             "flags",
             "row",
+            "way",
+            "egg",
+            "repeat_sd",
+            "status",
         ],
     );
     for corrections in corrections {
@@ -159,7 +165,32 @@ pub fn corrected(corrections: &[Corrections], confidence: f64) -> Table {
                 .number(row.percent)
                 .number(row.percent_std_error)
                 .text(&row.flags.join("; "))
-                .whole(row.row as usize);
+                .whole(row.row as usize)
+                .text(&row.way.label())
+                .text(yes(row.way.egg))
+                .number(row.repeat_sd)
+                .text("supported");
+        }
+        for (row, reason) in &corrections.with_egg {
+            let mut cells = table.row();
+            cells
+                .text(&row.scan)
+                .text(&row.bird)
+                .text(&row.strain)
+                .number(row.age_d)
+                .text(&corrections.trait_name)
+                .whole(row.birds_in_scan)
+                .number(row.reading);
+            for _ in 0..8 {
+                cells.number(None);
+            }
+            cells
+                .text(reason)
+                .whole(row.row as usize)
+                .text(&row.way.label())
+                .text(yes(true))
+                .number(None)
+                .text("not estimable");
         }
     }
     table
@@ -286,4 +317,8 @@ pub fn calibration_share(study: &Study, rows: &[ShareRow]) -> Table {
             .whole(row.failed);
     }
     table
+}
+
+fn yes(is: bool) -> &'static str {
+    if is { "yes" } else { "no" }
 }

@@ -36,9 +36,22 @@ pub struct Precision {
     /// Root-mean-square coefficient of variation, as a share; none unless every subject's
     /// mean is above 0.
     pub rms_cv: Option<f64>,
+    /// Whether the error is likelier to grow in proportion to the subject's mean than to
+    /// be the same for all (restricted likelihood of normal errors).
+    pub proportional: bool,
 }
 
 impl Precision {
+    /// SD of one measurement of a subject with this mean: a share of it where the error
+    /// grows with the mean, else the same for all.
+    #[must_use]
+    pub fn sd_at(&self, mean: f64) -> f64 {
+        match self.rms_cv {
+            Some(cv) if self.proportional => cv * mean.abs(),
+            _ => self.rms_sd,
+        }
+    }
+
     /// Smallest change between two single measurements that is more than noise at this level.
     ///
     /// # Errors
@@ -101,6 +114,18 @@ pub fn precision(repeats: &[Vec<f64>], level: f64) -> Result<Precision, Failure>
         .zip(&means)
         .map(|(square, mean)| square / (mean * mean));
     let positive = means.iter().all(|mean| *mean > 0.0);
+    let rms_cv = positive
+        .then(|| pooled(shares.clone().sum()))
+        .filter(|share| share.is_finite());
+    // -2 log-likelihoods, but for what both have: df ln s^2 against df ln cv^2 with the
+    // logarithm of each mean's square.
+    let log_means: f64 = repeated
+        .iter()
+        .zip(&means)
+        .map(|(values, mean)| (values.len() - 1) as f64 * mean.ln())
+        .sum();
+    let proportional =
+        rms_cv.is_some_and(|cv| df as f64 * cv.ln() + log_means < df as f64 * rms_sd.ln());
     Ok(Precision {
         subjects: repeated.len(),
         measurements,
@@ -110,9 +135,8 @@ pub fn precision(repeats: &[Vec<f64>], level: f64) -> Result<Precision, Failure>
         rms_sd,
         rms_sd_interval: sd_interval(rms_sd, df, level)?,
         // Masses whose squares are no numbers any more have none either.
-        rms_cv: positive
-            .then(|| pooled(shares.sum()))
-            .filter(|share| share.is_finite()),
+        rms_cv,
+        proportional,
     })
 }
 

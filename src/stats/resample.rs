@@ -31,6 +31,8 @@ pub enum Purpose {
     Terms = 5,
     /// First eggs of birds; the index is the bird.
     FirstEggs = 6,
+    /// Offsets of ways of scanning; the index counts replicates and traits.
+    Offsets = 7,
 }
 
 /// The random numbers of one piece of work: the one way from a seed to draws.

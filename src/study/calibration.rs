@@ -21,6 +21,9 @@ pub struct CalibrationWishes {
     /// Strains that may be scanned without chemistry, each with the strain that it
     /// is taken for.
     pub allowed_strains: BTreeMap<String, String>,
+    /// Ways of scanning (`sling`, `crate of 3 birds`) whose readings are to be corrected
+    /// as if the calibration scans had been made so.
+    pub allowed_ways: Vec<String>,
     /// Scanner and its settings, in the user's words, for the saved equations.
     pub scanner: String,
 }

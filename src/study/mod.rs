@@ -68,7 +68,8 @@ pub use fingerprint::Fingerprint;
 pub use format::{Decimal, Format, Separator};
 pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
 pub use scan::{
-    Feathers, GroupMasses, RegionRow, Scan, ScanWishes, Scans, Tissue, WHOLE, bird_names, regions,
+    Feathers, GroupMasses, RegionRow, Scan, ScanWishes, Scans, Tissue, WHOLE, Way, bird_names,
+    regions,
 };
 pub(crate) use scan::{Position, position};
 pub use sealed::{digest, read_sealed, saved_keys, sealed, without_digest};
@@ -158,8 +159,33 @@ pub struct Records {
     pub duplicates: usize,
     /// Error variance of each value, g^2, where it is known beforehand; else empty.
     pub variances: Vec<f64>,
+    /// How each value depends on the m parameters that corrected values share (the
+    /// equation's coefficients, the offsets of ways of scanning), times a root of their
+    /// covariance: values i and j have the covariance `shared[i] . shared[j]` beside their
+    /// own `variances`. Rows as the values; empty where not known.
+    pub shared: Vec<Vec<f64>>,
     /// Means over several birds: for a strain's curve, not for a bird's.
     pub groups: Vec<GroupMean>,
+    /// Values of birds that carried a shelled egg whose offset is not known: none of
+    /// `values`.
+    pub with_egg: Vec<EggValue>,
+}
+
+/// A value of a bird with a shelled egg in the body, the egg not taken off.
+#[derive(Debug, Clone, PartialEq)]
+pub struct EggValue {
+    /// Index into [`Study::birds`].
+    pub bird: usize,
+    /// Age in days.
+    pub age_d: f64,
+    /// Value in grams, with what the egg adds.
+    pub value: f64,
+    /// Weight on the scale at that scan, g, with the egg; NaN where there is none.
+    pub scale_weight_g: f64,
+    /// Error variance of the value, g^2, the egg's not counted; NaN where not known.
+    pub variance: f64,
+    /// As a row of [`Records::shared`]; empty where not known.
+    pub shared: Vec<f64>,
 }
 
 /// A mean over several birds of one strain, such as a scan of a whole crate.
@@ -175,6 +201,8 @@ pub struct GroupMean {
     pub value: f64,
     /// Error variance of the mean, g^2; NaN where it is not known.
     pub variance: f64,
+    /// As a row of [`Records::shared`]; empty where not known.
+    pub shared: Vec<f64>,
 }
 
 /// Target trajectory of one strain and trait.

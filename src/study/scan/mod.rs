@@ -10,12 +10,14 @@ mod read;
 mod regions;
 mod rules;
 mod tissue;
+mod way;
 
 pub(in crate::study) use read::read;
 pub(crate) use regions::{Position, position};
 pub use regions::{RegionRow, bird_names, regions};
 pub use rules::{GroupMasses, ScanWishes};
 pub use tissue::Tissue;
+pub use way::Way;
 
 /// The region of a reading of the whole body.
 pub const WHOLE: &str = "whole";
