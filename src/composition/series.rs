@@ -6,7 +6,6 @@
 use nalgebra::DMatrix;
 
 use super::correction::Corrections;
-use super::equation::{Scale, root};
 use crate::error::{Error, Result};
 use crate::study::{EggValue, GroupMean, Records, Study};
 
@@ -134,64 +133,6 @@ pub fn records(study: &Study, corrections: &Corrections, values: &[f64]) -> Reco
         records.variances.clear();
     }
     records
-}
-
-/// How the equations' errors move the records of each trait: for traits corrected by these
-/// equations, matrices of the records of single birds (in the order of [`records`]) x k, the
-/// error of each record in grams for one standard deviation of each of k independent normal
-/// errors, which are the same for all traits.
-///
-/// The coefficients of equations fitted to the same rows are correlated
-/// ([`Companion`](super::companion::Companion)), and so are the traits' errors. An equation
-/// whose covariance is not known adds no error.
-#[must_use]
-pub fn shared_factors(study: &Study, corrections: &[&Corrections]) -> Vec<DMatrix<f64>> {
-    let sizes: Vec<usize> = corrections
-        .iter()
-        .map(|own| own.equation.coefficients.len())
-        .collect();
-    let starts: Vec<usize> = (0..=sizes.len())
-        .map(|at| sizes[..at].iter().sum())
-        .collect();
-    let total = starts[sizes.len()];
-    let mut joint = DMatrix::zeros(total, total);
-    for (a, one) in corrections.iter().enumerate() {
-        for (b, other) in corrections.iter().enumerate() {
-            let block = match (a == b, &one.equation.covariance) {
-                (true, Some(covariance)) => Some(covariance.clone()),
-                (true, None) => None,
-                (false, _) => one.equation.coefficient_covariance_with(&other.equation),
-            };
-            if let Some(block) = block {
-                joint
-                    .view_mut((starts[a], starts[b]), (sizes[a], sizes[b]))
-                    .copy_from(&block);
-            }
-        }
-    }
-    let root = root(joint);
-    let of_trait = |(at, own): (usize, &&Corrections)| {
-        let values = corrected_values(own);
-        let single = |row: usize| match study.scans.rows[own.rows[row].index].birds.as_slice() {
-            [bird] => Some((*bird, row)),
-            _ => None,
-        };
-        let rows = (0..own.rows.len()).filter_map(single).collect();
-        let designs: Vec<(Vec<f64>, f64)> = series(own, &values, rows)
-            .into_iter()
-            .flat_map(|series| series.designs.into_iter().zip(series.values_g))
-            .collect();
-        let x = DMatrix::from_fn(designs.len(), sizes[at], |row, column| {
-            let scale = match own.equation.provenance.scale {
-                Scale::Identity => 1.0,
-                // Delta method: the derivative of exp is the value itself.
-                Scale::Log => designs[row].1,
-            };
-            scale * designs[row].0[column]
-        });
-        x * root.rows(starts[at], sizes[at])
-    };
-    corrections.iter().enumerate().map(of_trait).collect()
 }
 
 fn corrected_values(corrections: &Corrections) -> Vec<f64> {

@@ -94,7 +94,7 @@ impl Scans {
             let variances = records.variances_of(bird);
             for (place, (age_d, mass_g)) in ages_d.iter().zip(values).enumerate() {
                 let own = group_of(study, bird, &options.groups);
-                let group = groups.iter().position(|group| *group == own);
+                let group = own.and_then(|own| groups.iter().position(|group| *group == own));
                 let mark = marks.at(bird, *age_d);
                 let egg = mark.is_some_and(|mark| mark.egg);
                 let scale_g = mark.map_or(f64::NAN, |mark| mark.scale_g);
