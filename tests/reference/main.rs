@@ -16,3 +16,4 @@ mod single_fits;
 mod stats;
 #[path = "../support/mod.rs"]
 mod support;
+mod ways;
