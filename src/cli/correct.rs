@@ -1,5 +1,6 @@
 //! `correct`: what are the true masses behind the readings?
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -13,7 +14,7 @@ use crate::composition::study_masses::{StudyMasses, of_study, read_equations};
 use crate::error::{Error, Result};
 use crate::report::calibration_tables::{self, Moved};
 use crate::report::{composition_tables, composition_words};
-use crate::study::Study;
+use crate::study::{Study, Way};
 
 /// Correct every scan by saved equations, with the error of a new bird and the
 /// part of it that all birds share, and add the parts up against the scale weight.
@@ -49,6 +50,9 @@ pub(crate) struct EquationOptions {
     /// A strain that the equations do not know, and which of theirs it is taken for
     #[arg(long, value_name = "STRAIN=KNOWN", value_delimiter = ',', value_parser = allowed)]
     pub(crate) allow_strain: Vec<(String, String)>,
+    /// A way of scanning that the equations do not cover, to be corrected as if they did
+    #[arg(long, value_name = "WAY")]
+    pub(crate) allow_way: Vec<String>,
 }
 
 fn allowed(text: &str) -> std::result::Result<(String, String), String> {
@@ -86,11 +90,33 @@ impl EquationOptions {
         allowed.extend(self.allow_strain.iter().cloned());
         allowed
     }
+
+    /// Enters the ways of scanning that the call allows beside those of the study.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Call`](crate::ErrorKind::Call) for a way that no scan was made in.
+    pub(crate) fn allow_ways(&self, study: &mut Study) -> Result<()> {
+        let allowed = &mut study.settings.calibration.allowed_ways;
+        allowed.extend(self.allow_way.iter().cloned());
+        let ways: BTreeSet<String> = study
+            .scans
+            .rows
+            .iter()
+            .map(|scan| Way::of(scan).label())
+            .collect();
+        match allowed.iter().find(|way| !ways.contains(*way)) {
+            Some(way) => Err(Error::call(format!(
+                "--allow-way or calibration.allowed_ways: found \"{way}\", expected a way of the study's scans ({}); correct the name",
+                ways.into_iter().collect::<Vec<_>>().join("; ")
+            ))),
+            None => Ok(()),
+        }
+    }
 }
 
 pub(crate) fn run(args: &CorrectArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("correct", common);
-    let study = if args.path.is_dir() {
+    let mut study = if args.path.is_dir() {
         Study::read_folder(&args.path)?
     } else {
         Study::read_scans(&args.path, &args.columns.ready())?
@@ -113,6 +139,7 @@ pub(crate) fn run(args: &CorrectArgs, common: &Common) -> Result<u8> {
     } else {
         Moved::No
     };
+    args.equations.allow_ways(&mut study)?;
     let kept = keep(&study);
     let masses = of_study(&study, &kept, &equations, &args.equations.allowed(&study))?;
     add(&study, &kept, &masses, args.confidence, moved, &mut output)?;
@@ -141,6 +168,11 @@ pub(crate) fn add(
         &masses.corrections,
         confidence,
     ));
+    if !masses.changes.is_empty() {
+        output
+            .tables
+            .push(calibration_tables::changes(&masses.changes));
+    }
     if !masses.balance.is_empty() {
         output
             .tables

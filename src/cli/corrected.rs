@@ -60,6 +60,7 @@ pub(crate) fn from_saved(
         );
         return Ok(None);
     }
+    options.allow_ways(study)?;
     let kept = keep(study);
     let masses = of_study(study, &kept, &equations, &options.allowed(study))?;
     enter(study, &masses, output);

@@ -189,6 +189,7 @@ impl WholeStudy {
             output.words.push(CAUTION.to_owned());
             return Ok(results);
         }
+        self.equations.allow_ways(study)?;
         let mut request = calibrate::usual_request(study, path)?;
         request.settings.confidence = confidence;
         let place = output.models(None, calibrate::FOLDER)?;

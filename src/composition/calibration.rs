@@ -224,8 +224,10 @@ pub fn calibrate(
             complete.frame.n()
         ));
     }
+    let terms = term_rows(&name, &regression, settings.confidence).map_err(wrong)?;
+    warnings.extend(inflated(&name, &terms));
     Ok(Calibration {
-        terms: term_rows(&name, &regression, settings.confidence).map_err(wrong)?,
+        terms,
         rows: calibration_rows(&name, &complete, &regression, &left_out),
         agreement: agreement_rows(&name, response, &complete, &left_out, settings)?,
         cross_validation,
@@ -381,6 +383,25 @@ fn feathers(frame: &Frame, coding: &Coding) -> Result<String> {
             states.join(" and ")
         ))),
     }
+}
+
+/// A variance inflation factor above this makes a coefficient unfit to be read by itself
+/// (common practice: 10, Kutner et al. 2005, *Applied Linear Statistical Models*, 10.5).
+pub(super) const GREAT_INFLATION: f64 = 10.0;
+
+/// The terms whose variance the other terms inflate, in one line.
+fn inflated(name: &str, terms: &[TermRow]) -> Option<String> {
+    let terms: Vec<String> = terms
+        .iter()
+        .filter_map(|row| Some((row, row.vif.filter(|vif| *vif > GREAT_INFLATION)?)))
+        .map(|(row, vif)| format!("{} ({vif:.0})", row.term))
+        .collect();
+    (!terms.is_empty()).then(|| {
+        format!(
+            "{name}: variance inflation factors above {GREAT_INFLATION:.0} ({}): these terms nearly repeat each other, so their coefficients cannot be interpreted one by one; predictions within the calibrated range are not affected",
+            terms.join(", ")
+        )
+    })
 }
 
 fn term_rows(

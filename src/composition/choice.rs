@@ -26,6 +26,8 @@ pub struct ChoiceRow {
     pub cross_validated_rmse: Option<f64>,
     /// AICc; none for a robust fit, which has no likelihood.
     pub aicc: Option<f64>,
+    /// Greatest variance inflation factor of its terms.
+    pub greatest_vif: Option<f64>,
     /// Why there are no numbers, or which birds could not be left out.
     pub note: String,
 }
@@ -78,6 +80,7 @@ pub fn choose(
                 rmse: None,
                 cross_validated_rmse: None,
                 aicc: None,
+                greatest_vif: None,
                 note,
             }
         });
@@ -152,6 +155,13 @@ fn candidate(
         rmse: Some(regression.residual_sd()),
         cross_validated_rmse: cross_validation.rmse,
         aicc: regression.aicc,
+        greatest_vif: regression
+            .linear
+            .variance_inflation()
+            .iter()
+            .flatten()
+            .copied()
+            .max_by(f64::total_cmp),
         note: match cross_validation.unpredictable {
             0 => String::new(),
             n => format!("{n} rows are of a bird without which it cannot be fitted"),

@@ -16,6 +16,7 @@ pub mod agreement;
 mod applies;
 pub mod balance;
 pub mod calibration;
+pub mod changes;
 pub mod chemistry;
 pub mod choice;
 mod companion;

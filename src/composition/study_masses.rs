@@ -6,6 +6,7 @@ use std::path::Path;
 
 use super::Tissue;
 use super::balance::{self, BalanceRow};
+use super::changes::{self, ChangeRow};
 use super::correction::{AllowedStrains, Corrections, correct};
 use super::equation::Equation;
 use super::quality::{Kept, RejectedScan, rejected};
@@ -25,6 +26,8 @@ pub struct StudyMasses {
     /// Scans that were not used, with the equations concerned; none named for a
     /// scan that fell by the study's rules.
     pub not_used: Vec<(RejectedScan, String)>,
+    /// Each bird's changes between successive scans.
+    pub changes: Vec<ChangeRow>,
     /// What should be known: one line each.
     pub warnings: Vec<String>,
 }
@@ -92,6 +95,7 @@ pub fn of_study(
         None => Vec::new(),
     };
     Ok(StudyMasses {
+        changes: changes::of_study(study, &corrections),
         not_used: not_used(study, kept, &corrections),
         corrections,
         balance,

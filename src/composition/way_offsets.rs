@@ -569,9 +569,9 @@ fn best_ratio(blocks: &[Block], model: &Model, way: usize, restricted: bool) -> 
             -2.0 * fit.log_likelihood(restricted) + offsets
         })
     };
-    // Golden section between a tenth and ten times.
+    // Golden section between a hundredth and a hundred times.
     let golden = (5.0_f64.sqrt() - 1.0) / 2.0;
-    let (mut low, mut high) = (-10.0_f64.ln(), 10.0_f64.ln());
+    let (mut low, mut high) = (-100.0_f64.ln(), 100.0_f64.ln());
     let (mut left, mut right) = (high - golden * (high - low), low + golden * (high - low));
     let (mut at_left, mut at_right) = (deviance(left), deviance(right));
     while high - low > 1e-7 {

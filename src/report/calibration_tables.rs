@@ -2,6 +2,7 @@
 
 use crate::composition::balance::BalanceRow;
 use crate::composition::calibration::{CalibrationRow, TermRow};
+use crate::composition::changes::ChangeRow;
 use crate::composition::choice::ChoiceRow;
 use crate::composition::correction::Corrections;
 use crate::error::Result;
@@ -93,6 +94,7 @@ pub fn calibration_choice<'a>(
             "cross_validated_rmse",
             "aicc",
             "note",
+            "greatest_vif",
         ],
     );
     for (equation, rank, row) in rows {
@@ -106,7 +108,8 @@ pub fn calibration_choice<'a>(
             .number(row.rmse)
             .number(row.cross_validated_rmse)
             .number(row.aicc)
-            .text(&row.note);
+            .text(&row.note)
+            .number(row.greatest_vif);
     }
     table
 }
@@ -192,6 +195,40 @@ pub fn corrected(corrections: &[Corrections], confidence: f64) -> Table {
                 .number(None)
                 .text("not estimable");
         }
+    }
+    table
+}
+
+/// `changes.csv`: each bird's change between two successive scans in one way against the
+/// least significant change at its mass.
+#[must_use]
+pub fn changes(rows: &[ChangeRow]) -> Table {
+    let mut table = Table::new(
+        "changes",
+        &[
+            "bird",
+            "strain",
+            "trait",
+            "from_age_d",
+            "to_age_d",
+            "change_g",
+            "lsc_g",
+            "exceeds",
+            "way",
+        ],
+    );
+    for row in rows {
+        table
+            .row()
+            .text(&row.bird)
+            .text(&row.strain)
+            .text(&row.trait_name)
+            .number(row.from_age_d)
+            .number(row.to_age_d)
+            .number(row.change_g)
+            .number(row.lsc_g)
+            .text(row.exceeds().map_or("", yes))
+            .text(&row.way);
     }
     table
 }

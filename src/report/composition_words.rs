@@ -1,11 +1,16 @@
 //! What scans and equations say, in words: the plain answer first, then numbers.
 
+use std::collections::BTreeSet;
+
 use crate::composition::agreement::AgreementRow;
 use crate::composition::calibration::Calibration;
+use crate::composition::changes::ChangeRow;
+use crate::composition::correction::Corrections;
 use crate::composition::repeatability::{Repeatability, RepeatabilityRow};
 use crate::composition::study_equations::{Chosen, Plucked};
 use crate::composition::study_masses::StudyMasses;
-use crate::study::Study;
+use crate::composition::way_offsets::OffsetKind;
+use crate::study::{Study, Way};
 use crate::trajectory::Level;
 use crate::trajectory::redraw::ShareRow;
 
@@ -187,8 +192,13 @@ pub fn plucked(plucked: &Plucked) -> Vec<String> {
             && let (Some(a), Some(b)) = (step.cross_validated_rmse, one.cross_validated_rmse)
         {
             let better = if a < b { &step.route } else { &one.route };
+            let used = if a < b {
+                "; one regression is used for correction all the same, since it is one saved equation whose errors are known, and a feather step adds those of its own equations"
+            } else {
+                "; it is used for correction"
+            };
             lines.push(format!(
-                "  {}: the {better} predicts better ({}: {} g, {}: {} g root mean square of birds left out)",
+                "  {}: the {better} predicts better ({}: {} g, {}: {} g root mean square of birds left out){used}",
                 step.trait_name,
                 step.route,
                 short(a),
@@ -238,6 +248,20 @@ pub fn masses(masses: &StudyMasses) -> Vec<String> {
             line += &format!("; {flagged} flagged");
         }
         lines.push(line);
+        lines.extend(offsets(corrected));
+    }
+    for corrected in &masses.corrections {
+        let rows = masses.changes.iter();
+        let rows = rows.filter(|row| row.trait_name == corrected.trait_name);
+        let known: Vec<bool> = rows.filter_map(ChangeRow::exceeds).collect();
+        if !known.is_empty() {
+            lines.push(format!(
+                "  {}: {} of {} changes of a bird between two successive scans exceed the least significant change at its mass (changes.csv)",
+                corrected.trait_name,
+                known.iter().filter(|exceeds| **exceeds).count(),
+                known.len()
+            ));
+        }
     }
     let closures = masses.balance.iter().map(|row| row.balance.closure_pct);
     if let Some(closure) = typical(closures) {
@@ -255,6 +279,44 @@ pub fn masses(masses: &StudyMasses) -> Vec<String> {
         ));
     }
     lines
+}
+
+/// What each way of scanning adds to the reading of a trait, against the calibration's.
+fn offsets(corrected: &Corrections) -> Vec<String> {
+    let ways: BTreeSet<&Way> = corrected.rows.iter().map(|row| &row.way).collect();
+    let name = format!("{}_scan", corrected.trait_name);
+    let lines = ways.into_iter().filter_map(|way| {
+        let (of_reading, offset) = corrected.ways.offset(&name, way)?;
+        let error = |at: usize| of_reading.covariance[(at, at)].max(0.0).sqrt();
+        let share = |at: usize| {
+            format!(
+                "{} % (standard error {} %)",
+                signed(100.0 * offset.share),
+                short(100.0 * error(at))
+            )
+        };
+        let grams = |at: usize| {
+            format!(
+                "{} g (standard error {} g)",
+                signed(offset.constant_g),
+                short(error(at))
+            )
+        };
+        let adds = match offset.kind {
+            OffsetKind::Proportional => share(offset.place),
+            OffsetKind::Constant => grams(offset.place),
+            OffsetKind::Linear => {
+                format!("{} and {}", share(offset.place), grams(offset.place + 1))
+            }
+        };
+        Some(format!(
+            "    {}: the reading differs from that in the calibration's way ({}) by {adds}, from {} comparisons; this is taken off",
+            way.label(),
+            corrected.ways.reference(),
+            offset.comparisons
+        ))
+    });
+    lines.collect()
 }
 
 /// The equations' share of the variance of the strains' curves, a line a trait.

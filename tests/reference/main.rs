@@ -17,3 +17,4 @@ mod single_fits;
 mod stats;
 #[path = "../support/mod.rs"]
 mod support;
+mod ways;
