@@ -260,6 +260,7 @@ fn request(asked: &Asked<'_>) -> Request {
             estimator: Estimator::Alternating,
             criterion: Criterion::Likelihood,
             groups: vec![FixedEffectOf::Strain],
+            pens: false,
         }),
         settings: Settings {
             variance: Variance::Power,

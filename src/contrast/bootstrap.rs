@@ -47,11 +47,15 @@ pub(super) fn put_intervals(
         Refit::Population(population) => {
             let subjects = sample.subjects()?;
             let model = MixedModel::new(curve, &population.options)?;
+            let units: Vec<Vec<Vec<usize>>> = birds
+                .iter()
+                .map(|birds| birds.iter().map(|bird| vec![*bird]).collect())
+                .collect();
             let again = Redrawn {
                 model: &model,
                 subjects: &subjects,
                 fit: &population.fit,
-                birds: &birds,
+                units: &units,
             };
             let one = |random: &mut ChaCha8Rng| again.terms(random);
             replicate(contrasts, joint, &one, (request.seed, replicates), done)

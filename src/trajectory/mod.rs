@@ -12,6 +12,7 @@ mod population;
 mod population_interval;
 mod saved_population;
 mod second_phase;
+mod unit;
 
 pub mod evidence;
 pub mod interval;
@@ -33,6 +34,8 @@ use rayon::prelude::*;
 pub use second_phase::{
     PhaseTest, SecondPhase, Simulation, Spurt, SpurtFrom, second_phase, simulated_studies, spurts,
 };
+
+pub use unit::{Because, Design, NotTestable, pen_terms};
 
 use crate::fit::choice::{self, Candidate, Place};
 use crate::fit::mixed::Correlation;

@@ -6,8 +6,10 @@
 //! other ages or only once stand beside the others; each gets a curve of its own.
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use super::unit::{Design, pen_terms};
 use crate::error::{Error, Result};
 use crate::fit::choice;
 use crate::fit::mixed::{
@@ -34,6 +36,9 @@ pub struct PopulationRequest {
     pub criterion: Criterion,
     /// What sets the groups of birds that have fixed effects of their own.
     pub groups: Vec<FixedEffectOf>,
+    /// Whether pens have random effects of their own where they are the unit of comparison
+    /// (see [`Design`]): on the terms of [`pen_terms`].
+    pub pens: bool,
 }
 
 /// Which terms differ between birds.
@@ -139,6 +144,8 @@ pub struct Cohort {
     ages_d: Vec<f64>,
     values: Vec<f64>,
     group_of: Vec<usize>,
+    /// Pen of each subject, index into [`Study::pens`].
+    pens: Vec<Option<usize>>,
     /// Error variance of each value as far as it is known, relative to the others;
     /// empty where all are alike.
     relative_variances: Vec<f64>,
@@ -162,6 +169,7 @@ impl Cohort {
             ages_d: Vec::new(),
             values: Vec::new(),
             group_of: Vec::new(),
+            pens: Vec::new(),
             relative_variances: Vec::new(),
         };
         let mut variances = Vec::new();
@@ -188,6 +196,7 @@ impl Cohort {
                 keys.len() - 1
             });
             cohort.birds.push(bird);
+            cohort.pens.push(study.birds[bird].pen);
             cohort.group_of.push(group);
             cohort.starts.push(cohort.values.len());
         }
@@ -208,12 +217,50 @@ impl Cohort {
     /// A value that is not finite, which a study does not hold.
     pub fn subjects(&self) -> Result<Subjects<'_>> {
         let names = self.groups.iter().map(|group| group.name.clone());
-        let subjects = Subjects::new(&self.starts, &self.ages_d, &self.values, &self.group_of)?
+        let mut subjects = Subjects::new(&self.starts, &self.ages_d, &self.values, &self.group_of)?
             .with_group_names(names.collect())?;
+        if let Some(clusters) = self.clusters() {
+            subjects = subjects.with_clusters(clusters)?;
+        }
         match self.relative_variances.as_slice() {
             [] => Ok(subjects),
             known => subjects.with_relative_variances(known),
         }
+    }
+
+    /// Pen of a subject, index into [`Study::pens`].
+    #[must_use]
+    pub fn pen_of(&self, subject: usize) -> Option<usize> {
+        self.pens[subject]
+    }
+
+    /// Pen of each subject, numbered from 0 in order of first appearance; `None` where a
+    /// subject has none, or a pen houses subjects of two groups.
+    fn clusters(&self) -> Option<Vec<usize>> {
+        let mut known: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
+        let each = self.pens.iter().zip(&self.group_of);
+        each.map(|(pen, group)| {
+            let next = known.len();
+            let (number, of) = known.entry((*pen)?).or_insert((next, *group));
+            (of == group).then_some(*number)
+        })
+        .collect()
+    }
+
+    /// The units of each group that are drawn again as a whole: a pen's subjects where pens
+    /// have effects, else each subject.
+    #[must_use]
+    pub fn units(&self, by_pen: bool) -> Vec<Vec<Vec<usize>>> {
+        let clusters = self.clusters().filter(|_| by_pen);
+        let units = self.by_group().into_iter().map(|members| {
+            let mut units: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+            for subject in members {
+                let unit = clusters.as_ref().map_or(subject, |of| of[subject]);
+                units.entry(unit).or_default().push(subject);
+            }
+            units.into_values().collect()
+        });
+        units.collect()
     }
 
     /// Subjects of one strain, by their number.
@@ -236,6 +283,7 @@ impl Cohort {
             ages_d: Vec::new(),
             values: Vec::new(),
             group_of: Vec::new(),
+            pens: Vec::new(),
             relative_variances: Vec::new(),
             ..*self
         };
@@ -252,6 +300,7 @@ impl Cohort {
                 cohort.groups.push(group.clone());
             }
             cohort.birds.push(self.birds[*subject]);
+            cohort.pens.push(self.pens[*subject]);
             cohort.starts.push(cohort.values.len());
         }
         cohort
@@ -398,6 +447,9 @@ impl PopulationFit {
 pub struct Population {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
+    /// The units that its groups are compared by; `None` where the study's own contradicts
+    /// its tables.
+    pub design: Option<Design>,
     /// One a curve, in the order of the request.
     pub fits: Vec<PopulationFit>,
 }
@@ -459,9 +511,17 @@ pub(super) fn population(
     if cohort.birds.is_empty() {
         return None;
     }
+    let design = Design::of(study, &cohort).ok();
+    let pens = wanted.pens && design.as_ref().is_some_and(Design::has_pen_effects);
     let fits = request.curves.iter().map(|curve| {
         let fit = |curve: Arc<dyn Curve>, cohort: Arc<Cohort>| {
-            let options = wanted.options(&*curve, request.settings.variance, request.correlation);
+            let mut options =
+                wanted.options(&*curve, request.settings.variance, request.correlation);
+            if pens {
+                let scale = wanted.scale;
+                let terms = pen_terms(&*curve).into_iter();
+                options.cluster = terms.map(|term| RandomTerm { term, scale }).collect();
+            }
             let outcome = outcome(&*curve, &cohort, &options);
             PopulationFit {
                 curve,
@@ -495,6 +555,7 @@ pub(super) fn population(
     Some(Population {
         trait_index,
         fits: fits.collect(),
+        design,
     })
 }
 

@@ -178,6 +178,7 @@ fn bootstrapped(simulated: &Simulated, seed: u64, held: &mut Held) {
             estimator: Estimator::Alternating,
             criterion: Criterion::Likelihood,
             groups: vec![FixedEffectOf::Strain],
+            pens: false,
         }),
         correlation: Correlation::None,
     };

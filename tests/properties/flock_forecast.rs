@@ -96,6 +96,7 @@ fn request() -> Request {
             estimator: Estimator::Alternating,
             criterion: Criterion::Likelihood,
             groups: vec![FixedEffectOf::Strain],
+            pens: false,
         }),
         settings: Settings {
             variance: Variance::Power,

@@ -305,6 +305,7 @@ impl PlanArgs {
                 estimator: Estimator::Alternating,
                 criterion: Criterion::Likelihood,
                 groups: FIXED_BY.to_vec(),
+                pens: false,
             }),
             correlation: match from.correlation {
                 CorrelationName::None => Correlation::None,
