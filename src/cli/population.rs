@@ -5,8 +5,8 @@ use clap::{Args, ValueEnum};
 use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, RandomScale};
-use crate::study::{FixedEffectOf, Study};
-use crate::trajectory::{PopulationRequest, RandomTerms, Simulation};
+use crate::study::{FixedEffectOf, Study, Unit};
+use crate::trajectory::{Cohort, Design, PopulationRequest, RandomTerms, Simulation};
 
 /// How all birds are fitted at once (--level population), and how a bird's residuals
 /// go together at every level.
@@ -167,7 +167,25 @@ impl PopulationOptions {
                 None => None,
             },
             groups: self.groups(study)?,
+            pens: self.pens(study, estimator)?,
         })
+    }
+
+    /// Whether pens have effects where they are the unit of comparison: with the estimator
+    /// that has them.
+    fn pens(&self, study: &Study, estimator: Estimator) -> Result<bool> {
+        let groups = self.groups(study)?;
+        for (trait_index, records) in study.traits.iter().enumerate() {
+            let cohort = Cohort::of(study, records, trait_index, &groups, |_| true);
+            Design::of(study, &cohort)?;
+        }
+        let alternating = estimator == Estimator::Alternating;
+        if study.settings.design.unit == Some(Unit::Pen) && !alternating {
+            return Err(Error::call(
+                "--estimator: found one without effects of pens, and unit = \"pen\" in study.toml, expected --estimator alternating; take it, or write unit = \"bird\"",
+            ));
+        }
+        Ok(alternating)
     }
 
     fn random_terms(&self) -> RandomTerms {

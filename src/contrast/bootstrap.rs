@@ -59,7 +59,7 @@ pub(super) fn put_intervals(
                 model: &model,
                 subjects: &subjects,
                 fit,
-                birds: &birds,
+                units: &fitted.cohort.units(!fit.cluster.is_empty()),
             };
             let one = |random: &mut ChaCha8Rng| again.terms(random);
             replicate(contrasts, joint, &one, (request.seed, replicates), done)

@@ -136,7 +136,9 @@ fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wa
             write(terms.len() + place, name, estimate);
         }
     }
-    for (name, estimate) in mixed.spread_terms(curve, level) {
+    let of_pens = mixed.cluster_spread(curve, level).into_iter();
+    let of_pens = of_pens.map(|(term, spread)| (format!("sd_pen({term})"), spread));
+    for (name, estimate) in mixed.spread_terms(curve, level).into_iter().chain(of_pens) {
         let mut row = all.begin(table, curve);
         row.text(&name);
         estimate_cells(&mut row, &estimate);
@@ -432,8 +434,8 @@ fn mixed_fits(study: &Study, trajectories: &Trajectories) -> Table {
     table
 }
 
-/// `random_effects.csv`: how much each term differs between birds, and how far the
-/// birds' own terms are drawn to the mean.
+/// `random_effects.csv`: how much each term differs between birds (and between pens, where
+/// these have effects: the last column), and how far their own terms are drawn to the mean.
 fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
     let mut table = Table::new(
         "random_effects",
@@ -447,11 +449,14 @@ fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
             "scale",
             "status",
             "reason",
+            "level",
         ],
     );
     for population in &trajectories.models {
         if let Some((_, curve, mixed)) = fitted(population) {
-            for effect in &mixed.random {
+            let of_birds = mixed.random.iter().map(|effect| (effect, "bird"));
+            let of_pens = mixed.cluster.iter().map(|effect| (effect, "pen"));
+            for (effect, level) in of_birds.chain(of_pens) {
                 let terms = curve.terms();
                 let spread = effect.spread();
                 let known = spread.as_ref().ok();
@@ -476,7 +481,8 @@ fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
                             .as_ref()
                             .err()
                             .map_or_else(String::new, ToString::to_string),
-                    );
+                    )
+                    .text(level);
             }
         }
     }

@@ -2,11 +2,13 @@
 
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
-use crate::fit::mixed::TermScale;
+use crate::fit::mixed::{RandomEffect, TermScale};
 use crate::growth::Derived;
 use crate::report::words::three_digits;
 use crate::study::Study;
-use crate::trajectory::{PopulationFit, SecondPhase, SpurtFrom, Trajectories, spurts};
+use crate::trajectory::{
+    Because, Design, PopulationFit, SecondPhase, SpurtFrom, Trajectories, spurts,
+};
 
 /// The best mixed fit of each trait: its typical birds, how much birds differ, whose
 /// the spurts are, and what to be careful about.
@@ -27,12 +29,25 @@ pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -
             best.cohort.birds.len(),
             best.curve.name()
         ));
+        lines.extend(design(model.design.as_ref(), best));
         lines.extend(typical(best, confidence));
         lines.extend(differences(best));
         lines.extend(whose_spurts(best));
         for reason in best.outcome.reasons() {
             lines.push(format!("    careful: {reason}"));
         }
+    }
+    lines
+}
+
+/// The unit of comparison, where pens are or could be one.
+fn design(design: Option<&Design>, fit: &PopulationFit) -> Vec<String> {
+    let Some(design) = design.filter(|design| design.because != Because::NoPens) else {
+        return Vec::new();
+    };
+    let mut lines = vec![format!("    {}", design.words())];
+    if design.has_pen_effects() && fit.options.cluster.is_empty() {
+        lines.push("    careful: this fit has no pen effects, so that differences between groups look better known than they are; the alternating estimator has them".to_owned());
     }
     lines
 }
@@ -89,7 +104,7 @@ fn differences(fit: &PopulationFit) -> Option<String> {
         return None;
     }
     let terms = fit.curve.terms();
-    let one = |effect: &crate::fit::mixed::RandomEffect| {
+    let one = |effect: &RandomEffect| {
         let term = &terms[effect.term];
         let sd = match effect.spread() {
             Ok(spread) => spread.value,
@@ -113,10 +128,18 @@ fn differences(fit: &PopulationFit) -> Option<String> {
             ),
         }
     };
-    let told: Vec<String> = mixed.random.iter().map(one).collect();
+    let all = |effects: &[RandomEffect]| -> String {
+        let told: Vec<String> = effects.iter().map(one).collect();
+        told.join(", ")
+    };
+    let pens = if mixed.cluster.is_empty() {
+        String::new()
+    } else {
+        format!("; pens differ (SD): {}", all(&mixed.cluster))
+    };
     Some(format!(
-        "    birds differ (SD): {}; residual SD {}",
-        told.join(", "),
+        "    birds differ (SD): {}{pens}; residual SD {}",
+        all(&mixed.random),
         short(mixed.sigma)
     ))
 }

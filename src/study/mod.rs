@@ -74,8 +74,8 @@ pub use scan::{
 pub(crate) use scan::{Position, position};
 pub use sealed::{digest, read_sealed, saved_keys, sealed, without_digest};
 pub use settings::{
-    CueWishes, EXAMPLE, FitWishes, FixedEffectOf, PerTable, Plausible, Settings, TableName,
-    TargetWishes, Units,
+    CueWishes, DesignOptions, EXAMPLE, FitWishes, FixedEffectOf, PerTable, Plausible, Settings,
+    TableName, TargetWishes, Unit, Units,
 };
 pub use starter::{STARTER_TABLES, StarterTable, starter_settings};
 pub use units::{AGE_LIMIT_D, AgeUnit, DateFormat, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};

@@ -49,6 +49,8 @@ pub struct Settings {
     pub ages: BTreeMap<String, f64>,
     /// What `fit` does in this study.
     pub fit: FitWishes,
+    /// What was allocated to the groups that are compared.
+    pub design: DesignOptions,
     /// What `target` answers in this study.
     pub target: TargetWishes,
     /// Which cues `onset` looks at in this study.
@@ -208,6 +210,24 @@ impl FixedEffectOf {
             Self::Pen => "pen",
         }
     }
+}
+
+/// How birds were allocated to what is compared.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct DesignOptions {
+    /// The unit of a comparison; found from the tables where it is left out.
+    pub unit: Option<Unit>,
+}
+
+/// What was allocated to a strain or a treatment, each on its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Unit {
+    /// Each bird.
+    Bird,
+    /// Each pen, with all its birds.
+    Pen,
 }
 
 /// What `target` answers in this study.
@@ -370,6 +390,14 @@ fn unreadable(text: &str, error: &toml::de::Error) -> Error {
         return Error::input(format!(
             "study.toml, row {line}: found the unknown key {found}, expected one of {}; {advice}",
             known.join(", ")
+        ));
+    }
+    if let (true, Some((found, known))) =
+        (message.starts_with("unknown variant"), words.split_first())
+    {
+        return Error::input(format!(
+            "study.toml, row {line}: found {found}, expected {}; correct the value",
+            known.join(" or ")
         ));
     }
     if message.starts_with("found ") {

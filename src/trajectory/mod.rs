@@ -14,6 +14,7 @@ mod population_interval;
 mod saved_population;
 mod second_phase;
 mod trait_model;
+mod unit;
 
 pub mod allometric;
 pub mod evidence;
@@ -37,6 +38,8 @@ pub use second_phase::{
     PhaseTest, SecondPhase, Simulation, Spurt, SpurtFrom, second_phase, simulated_studies, spurts,
 };
 pub use trait_model::TraitModel;
+
+pub use unit::{Because, Design, NotTestable, pen_terms};
 
 use crate::fit::choice::{self, Candidate, Place};
 use crate::fit::mixed::Correlation;

@@ -29,6 +29,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::population::{Cohort, PopulationRequest, RandomTerms, ordered_terms};
+use super::unit::pen_terms;
 use crate::fit::Variance;
 use crate::fit::mixed::{
     Correlation, Covariance, Criterion, Estimator, GroupedTerms, MixedModel, MixedOptions,
@@ -390,14 +391,18 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
             _ => RandomScale::Natural,
         }
     };
-    let random = names.into_iter().map(|term| RandomTerm {
+    let effect = |term: String| RandomTerm {
         scale: wanted.scale.unwrap_or_else(|| usual(&term)),
         term,
-    });
+    };
+    let random = names.into_iter().map(effect);
+    // Pens belong to the design: their effects stay, whatever the criterion says.
+    let pens = wanted.pens.then(|| pen_terms(curve)).into_iter().flatten();
+    let cluster = pens.map(effect);
     MixedOptions {
         grouped: GroupedTerms::All,
+        cluster: cluster.collect(),
         random: random.collect(),
-        cluster: Vec::new(),
         ordered: ordered_terms(curve),
         covariance: wanted.covariance.unwrap_or_default(),
         variance: wanted.variance.unwrap_or_default(),

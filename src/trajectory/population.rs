@@ -6,6 +6,7 @@
 //! other ages or only once stand beside the others; each gets a curve of its own.
 
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::model_choice;
@@ -40,6 +41,9 @@ pub struct PopulationRequest {
     pub criterion: Option<Criterion>,
     /// What sets the groups of birds that have fixed effects of their own.
     pub groups: Vec<FixedEffectOf>,
+    /// Whether pens have random effects of their own where they are the unit of comparison
+    /// (see [`Design`]): on the terms of [`pen_terms`].
+    pub pens: bool,
 }
 
 /// Which terms differ between birds.
@@ -64,6 +68,7 @@ impl PopulationRequest {
             estimator: Estimator::Alternating,
             criterion: None,
             groups,
+            pens: true,
         }
     }
 
@@ -113,6 +118,8 @@ pub struct Cohort {
     ages_d: Vec<f64>,
     values: Vec<f64>,
     group_of: Vec<usize>,
+    /// Pen of each subject, index into [`Study::pens`].
+    pens: Vec<Option<usize>>,
     /// Error variance of each value as far as it is known, relative to the others;
     /// empty where all are alike.
     relative_variances: Vec<f64>,
@@ -136,6 +143,7 @@ impl Cohort {
             ages_d: Vec::new(),
             values: Vec::new(),
             group_of: Vec::new(),
+            pens: Vec::new(),
             relative_variances: Vec::new(),
         };
         let mut variances = Vec::new();
@@ -162,6 +170,7 @@ impl Cohort {
                 keys.len() - 1
             });
             cohort.birds.push(bird);
+            cohort.pens.push(study.birds[bird].pen);
             cohort.group_of.push(group);
             cohort.starts.push(cohort.values.len());
         }
@@ -182,12 +191,50 @@ impl Cohort {
     /// A value that is not finite, which a study does not hold.
     pub fn subjects(&self) -> Result<Subjects<'_>> {
         let names = self.groups.iter().map(|group| group.name.clone());
-        let subjects = Subjects::new(&self.starts, &self.ages_d, &self.values, &self.group_of)?
+        let mut subjects = Subjects::new(&self.starts, &self.ages_d, &self.values, &self.group_of)?
             .with_group_names(names.collect())?;
+        if let Some(clusters) = self.clusters() {
+            subjects = subjects.with_clusters(clusters)?;
+        }
         match self.relative_variances.as_slice() {
             [] => Ok(subjects),
             known => subjects.with_relative_variances(known),
         }
+    }
+
+    /// Pen of a subject, index into [`Study::pens`].
+    #[must_use]
+    pub fn pen_of(&self, subject: usize) -> Option<usize> {
+        self.pens[subject]
+    }
+
+    /// Pen of each subject, numbered from 0 in order of first appearance; `None` where a
+    /// subject has none, or a pen houses subjects of two groups.
+    fn clusters(&self) -> Option<Vec<usize>> {
+        let mut known: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
+        let each = self.pens.iter().zip(&self.group_of);
+        each.map(|(pen, group)| {
+            let next = known.len();
+            let (number, of) = known.entry((*pen)?).or_insert((next, *group));
+            (of == group).then_some(*number)
+        })
+        .collect()
+    }
+
+    /// The units of each group that are drawn again as a whole: a pen's subjects where pens
+    /// have effects, else each subject.
+    #[must_use]
+    pub fn units(&self, by_pen: bool) -> Vec<Vec<Vec<usize>>> {
+        let clusters = self.clusters().filter(|_| by_pen);
+        let units = self.by_group().into_iter().map(|members| {
+            let mut units: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+            for subject in members {
+                let unit = clusters.as_ref().map_or(subject, |of| of[subject]);
+                units.entry(unit).or_default().push(subject);
+            }
+            units.into_values().collect()
+        });
+        units.collect()
     }
 
     /// Subjects of one strain, by their number.
@@ -210,6 +257,7 @@ impl Cohort {
             ages_d: Vec::new(),
             values: Vec::new(),
             group_of: Vec::new(),
+            pens: Vec::new(),
             relative_variances: Vec::new(),
             ..*self
         };
@@ -226,6 +274,7 @@ impl Cohort {
                 cohort.groups.push(group.clone());
             }
             cohort.birds.push(self.birds[*subject]);
+            cohort.pens.push(self.pens[*subject]);
             cohort.starts.push(cohort.values.len());
         }
         cohort

@@ -1,9 +1,9 @@
 //! Intervals of the typical bird of each group of a mixed fit that do not rest on its
 //! standard errors: by the profile of its marginal likelihood, and by drawing birds again.
 //!
-//! Birds are drawn with replacement within each group, whole, and all are fitted again
-//! from where the fit ended; percentiles are widened for few birds by the birds of the
-//! group. What holds for all birds (`sd(A)`, `sigma`) and birds' own curves keep the
+//! Birds are drawn with replacement within each group, whole (with pen effects: pens with
+//! all their birds), and all are fitted again from where the fit ended; percentiles are
+//! widened for few of them by their number in the group. What holds for all birds (`sd(A)`, `sigma`) and birds' own curves keep the
 //! intervals of their standard errors.
 
 use rand_chacha::ChaCha8Rng;
@@ -83,12 +83,12 @@ impl PopulationFit {
                 Ok(found.chunks(quantities.len()).map(<[_]>::to_vec).collect())
             }
             Method::Bootstrap { replicates, seed } => {
-                let birds = self.cohort.by_group();
+                let units = self.cohort.units(!self.options.cluster.is_empty());
                 let again = Redrawn {
                     model: &model,
                     subjects: &subjects,
                     fit,
-                    birds: &birds,
+                    units: &units,
                 };
                 let drawn: Vec<Option<Vec<Vec<f64>>>> = (0..replicates as u64)
                     .into_par_iter()
@@ -96,7 +96,7 @@ impl PopulationFit {
                     .collect();
                 let mut gradient = vec![0.0; self.curve.terms().len()];
                 let mut of = |group: usize, quantity: &Quantity| {
-                    if birds[group].len() < 2 {
+                    if units[group].len() < 2 {
                         return None;
                     }
                     let values: Vec<f64> = drawn
@@ -106,7 +106,7 @@ impl PopulationFit {
                             quantity.value(&*self.curve, &terms[group], &mut gradient)
                         })
                         .collect();
-                    percentiles(&values, replicates, widened(level, birds[group].len()))
+                    percentiles(&values, replicates, widened(level, units[group].len()))
                 };
                 let of_group = |group| quantities.iter().map(|one| of(group, one)).collect();
                 Ok((0..groups).map(of_group).collect())
@@ -123,22 +123,32 @@ pub(crate) struct Redrawn<'a> {
     pub(crate) subjects: &'a Subjects<'a>,
     /// Where their fit ended.
     pub(crate) fit: &'a MixedFit,
-    /// The birds of each group.
-    pub(crate) birds: &'a [Vec<usize>],
+    /// The units of each group that are drawn, each the birds of it.
+    pub(crate) units: &'a [Vec<Vec<usize>>],
 }
 
 impl Redrawn<'_> {
     /// Terms of each group from birds drawn with replacement within the groups; `None`
     /// where their fit has no numbers.
     pub(crate) fn terms(&self, random: &mut ChaCha8Rng) -> Option<Vec<Vec<f64>>> {
-        let mut indices = Vec::new();
-        for group in self.birds {
-            indices.extend(draw(random, group.len()).into_iter().map(|at| group[at]));
+        let (mut indices, mut clusters) = (Vec::new(), Vec::new());
+        let mut drawn = 0;
+        for group in self.units {
+            for at in draw(random, group.len()) {
+                indices.extend(&group[at]);
+                // A pen that is drawn twice stands for two pens.
+                clusters.resize(indices.len(), drawn);
+                drawn += 1;
+            }
         }
-        let outcome = self.model.fit_from(&self.subjects.draw(&indices), self.fit);
+        let mut subjects = self.subjects.draw(&indices);
+        if !self.fit.cluster.is_empty() {
+            subjects = subjects.with_clusters(clusters).ok()?;
+        }
+        let outcome = self.model.fit_from(&subjects, self.fit);
         let fit = outcome.fit()?;
         Some(
-            (0..self.birds.len())
+            (0..self.units.len())
                 .map(|at| fit.group(at).to_vec())
                 .collect(),
         )

@@ -127,6 +127,18 @@ fn of_second_phase(curve: &dyn Curve, term: usize) -> bool {
     curve.terms().iter().any(|term| term.name == first)
 }
 
+/// The first phase's random terms, under the names of a curve of one.
+fn of_first_phase(terms: &[RandomTerm]) -> Vec<RandomTerm> {
+    let first = terms.iter().filter_map(|random| {
+        let term = random.term.strip_suffix('1')?.to_owned();
+        Some(RandomTerm {
+            term,
+            scale: random.scale,
+        })
+    });
+    first.collect()
+}
+
 /// Both models.
 struct Pair<'c> {
     two: MixedModel<'c>,
@@ -136,19 +148,8 @@ struct Pair<'c> {
 impl<'c> Pair<'c> {
     fn new(fit: &'c PopulationFit, one_phase: &'c dyn Curve) -> Result<Self, String> {
         let options = MixedOptions {
-            // The first phase's random terms, under the names of a curve of one.
-            random: fit
-                .options
-                .random
-                .iter()
-                .filter_map(|random| {
-                    let term = random.term.strip_suffix('1')?.to_owned();
-                    Some(RandomTerm {
-                        term,
-                        scale: random.scale,
-                    })
-                })
-                .collect(),
+            random: of_first_phase(&fit.options.random),
+            cluster: of_first_phase(&fit.options.cluster),
             ordered: Vec::new(),
             ..fit.options.clone()
         };

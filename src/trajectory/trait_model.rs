@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use super::model_choice::{self, GO_ON, Search, Step, Tried};
 use super::observed::NO_HATCH_WEIGHT;
 use super::population::{Cohort, PopulationFit, PopulationRequest, failed};
+use super::unit::Design;
 use crate::fit::mixed::MixedOptions;
 use crate::growth::{self, Curve};
 use crate::study::{Records, Study};
@@ -16,6 +17,9 @@ use crate::study::{Records, Study};
 pub struct TraitModel {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
+    /// The units that its groups are compared by; `None` where what the study states
+    /// contradicts its tables.
+    pub design: Option<Design>,
     /// The model chosen, fitted to all birds.
     pub fit: PopulationFit,
     /// Everything that was tried, curve by curve; the model chosen is among them.
@@ -58,6 +62,11 @@ impl TraitModel {
         if cohort.birds.is_empty() {
             return None;
         }
+        let design = Design::of(study, &cohort).ok();
+        let wanted = &PopulationRequest {
+            pens: wanted.pens && design.as_ref().is_some_and(Design::has_pen_effects),
+            ..wanted.clone()
+        };
         let ages = cohort.most_ages();
         let ready = |curve: &Arc<dyn Curve>| -> Result<Ready, String> {
             let terms = curve.terms().len();
@@ -141,6 +150,7 @@ impl TraitModel {
         };
         Some(Self {
             trait_index,
+            design,
             fit,
             tried,
             note,

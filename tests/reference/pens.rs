@@ -8,6 +8,10 @@ use pinfeather::fit::mixed::{
 use pinfeather::growth::{Card, Curve, built_in};
 use serde_json::Value;
 
+use pinfeather::stats::distribution::t_two_sided;
+use pinfeather::study::{Bird, FixedEffectOf, Records, Study, Unit};
+use pinfeather::trajectory::{Cohort, Design};
+
 use crate::support::{close, expected, number};
 
 /// Birds of a table, each with its group and pen.
@@ -193,6 +197,74 @@ fn birds_in_pens_on_a_gompertz_curve_are_fitted_as_by_nlme() {
         let bird = gompertz.value(98.0, ours.subject(0));
         close(&name, bird, number(&all[&name]["first_bird"]), 1e-5);
     }
+}
+
+/// The difference between the groups of a balanced linear design, by restricted likelihood:
+/// pens - groups degrees of freedom are those of Kenward and Roger, and so is P. With birds
+/// as units Satterthwaite's are birds - groups.
+#[test]
+fn degrees_of_freedom_are_those_of_kenward_and_roger() {
+    let (line, all, birds) = (
+        line(),
+        expected("pens/expected.json"),
+        Birds::read("line.csv"),
+    );
+    let mut study = Study {
+        strains: vec!["a".into(), "b".into()],
+        pens: (0..8).map(|pen| format!("pen {pen}")).collect(),
+        ..Study::default()
+    };
+    for (strain, pen) in birds.groups.iter().zip(&birds.pens) {
+        study.birds.push(Bird {
+            name: study.birds.len().to_string(),
+            strain: *strain,
+            pen: Some(*pen),
+            treatment: None,
+            hatch_date: None,
+        });
+    }
+    let records = Records {
+        starts: birds.starts.clone(),
+        ages_d: birds.ages_d.clone(),
+        values: birds.values.clone(),
+        ..Records::default()
+    };
+    let cohort = Cohort::of(&study, &records, 0, &[FixedEffectOf::Strain], |_| true);
+    let by_pens = Design::of(&study, &cohort).expect("pens within groups");
+    let df = |of: &Value| number(of) as usize;
+    assert_eq!(by_pens.unit, Unit::Pen);
+    assert_eq!(by_pens.df(), df(&all["df"]["kenward_roger"]));
+    let satterthwaite = number(&all["df"]["satterthwaite"]);
+    close("Satterthwaite", by_pens.df() as f64, satterthwaite, 1e-6);
+    study.settings.design.unit = Some(Unit::Bird);
+    let by_birds = Design::of(&study, &cohort).expect("birds");
+    let satterthwaite = number(&all["df_birds"]["satterthwaite"]);
+    close("birds", by_birds.df() as f64, satterthwaite, 1e-6);
+
+    let options = MixedOptions {
+        grouped: GroupedTerms::Named(vec!["a".to_owned()]),
+        random: natural(&["a"]),
+        cluster: natural(&["a"]),
+        criterion: Criterion::RestrictedLikelihood,
+        ..MixedOptions::default()
+    };
+    let model = MixedModel::new(&line, &options).expect("options");
+    let subjects = cohort.subjects().expect("subjects");
+    let ours = model.fit(&subjects).into_fit().expect("a fit");
+    assert_eq!(ours.group_estimates(0).df, by_pens.df());
+    let difference = ours.fixed[1].value - ours.fixed[0].value;
+    close(
+        "difference",
+        difference,
+        number(&all["df"]["estimate"]),
+        1e-9,
+    );
+    let fixed = ours.fixed.len();
+    let at = |row: usize, column: usize| ours.fixed_covariance[row * fixed + column];
+    let error = (at(0, 0) + at(1, 1) - 2.0 * at(0, 1)).sqrt();
+    close("error", error, number(&all["df"]["std_error"]), 1e-6);
+    let p = t_two_sided(difference / error, by_pens.df() as f64);
+    close("P", p, number(&all["df"]["p"]), 1e-5);
 }
 
 /// By the definitions (expected information, Henderson's equations), which R evaluates at

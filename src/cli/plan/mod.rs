@@ -311,6 +311,7 @@ impl PlanArgs {
                 estimator: Estimator::Alternating,
                 criterion: None,
                 groups: FIXED_BY.to_vec(),
+                pens: false,
             }),
             correlation: Correlation::None,
         };

@@ -99,6 +99,7 @@ impl Ending {
             group_covariances,
             random: self.random(problem, &random_covariance, &conditional),
             cluster: self.clusters(problem),
+            clusters: problem.clusters.map_or(0, |_| subjects.cluster_count()),
             vanished: vanished(problem, &random_covariance, &self.information),
             random_covariance,
             sigma,

@@ -13,11 +13,14 @@ impl MixedFit {
     /// The typical subject of a group.
     ///
     /// With random effects the intervals rest on subjects - groups degrees of
-    /// freedom: what is known of a typical subject is limited by how many there are.
+    /// freedom: what is known of a typical subject is limited by how many there are; with
+    /// cluster effects on clusters - groups.
     #[must_use]
     pub fn group_estimates(&self, group: usize) -> Estimates {
         let subjects = self.subject_groups.len();
-        let df = if self.random.is_empty() {
+        let df = if !self.cluster.is_empty() {
+            self.clusters.saturating_sub(self.groups())
+        } else if self.random.is_empty() {
             self.n.saturating_sub(self.fixed.len())
         } else {
             subjects.saturating_sub(self.groups())
@@ -80,6 +83,24 @@ impl MixedFit {
             (None, crate::fit::Variance::Constant) => 0.0,
             (None, _) => 1.0,
         }
+    }
+
+    /// Spread of the terms between clusters, by name (`A`), each with its interval at
+    /// `level`, or why the data do not determine it.
+    #[must_use]
+    pub fn cluster_spread(
+        &self,
+        curve: &dyn Curve,
+        level: f64,
+    ) -> Vec<(String, Result<Estimate, NotEstimable>)> {
+        let one = |effect: &RandomEffect| {
+            let name = curve.terms()[effect.term].name.to_string();
+            let spread = effect.spread();
+            let interval =
+                |sd: Estimated| transformed::positive(sd.value, sd.standard_error, level);
+            (name, spread.map(interval))
+        };
+        self.cluster.iter().map(one).collect()
     }
 
     /// Spread of the terms between subjects and of the residuals, by name: `sd(A)`,

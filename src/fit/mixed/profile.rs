@@ -112,6 +112,9 @@ impl MixedModel<'_> {
         wanted: &[(usize, Quantity)],
         quantile: f64,
     ) -> Result<Vec<Option<Interval>>, String> {
+        if !fit.cluster.is_empty() {
+            return Err("with effects of clusters there is no profile: take Wald intervals or the bootstrap".to_owned());
+        }
         let problem = Problem::new(self, subjects)?;
         let from = (&fit.state, Some(&*fit.beta_covariance));
         let top = summit(&problem, self, fit.estimator, from.0, from.1)?;

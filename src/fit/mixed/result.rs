@@ -160,6 +160,8 @@ pub struct MixedFit {
     /// Random effects of the clusters, in the order of the options; none without clusters.
     /// They belong to the design: one that goes to zero stays, and is no reason for caution.
     pub cluster: Vec<RandomEffect>,
+    /// Clusters that have subjects; 0 where there are no cluster effects.
+    pub clusters: usize,
     /// Covariance of the subjects' random effects, q x q.
     pub random_covariance: Vec<f64>,
     /// Which of them, or which combinations of them, went to zero.

@@ -131,7 +131,8 @@ impl<'a> Subjects<'a> {
     ///
     /// # Errors
     /// One a subject is needed, and a cluster with subjects of two groups is refused.
-    pub fn with_clusters(mut self, clusters: &'a [usize]) -> Result<Self> {
+    pub fn with_clusters(mut self, clusters: impl Into<Cow<'a, [usize]>>) -> Result<Self> {
+        let clusters = clusters.into();
         if clusters.len() != self.len() {
             return Err(Error::call(format!(
                 "clusters: {} for {} subjects, expected one a subject",
@@ -151,7 +152,7 @@ impl<'a> Subjects<'a> {
             groups[*cluster] = Some(*group);
         }
         self.clusters = Some(Clusters {
-            of: Cow::Borrowed(clusters),
+            of: clusters,
             groups: groups.into_iter().map(Option::unwrap_or_default).collect(),
         });
         Ok(self)

@@ -229,10 +229,27 @@ fn random(fits: &[&PopulationFit], cited: &mut References) -> String {
         ""
     };
     format!(
-        "{covariance} random effects by bird{scale} on {} {}",
+        "{covariance} random effects by bird{scale} on {}{} {}",
         terms.join("; "),
+        by_pen(&fits),
         cited.cite(Source::PinheiroBates)
     )
+}
+
+/// Random effects by pen, where the fits have them.
+fn by_pen(fits: &[&PopulationFit]) -> String {
+    let with = fits.iter().filter(|fit| !fit.options.cluster.is_empty());
+    let of = with.map(|fit| {
+        let names: Vec<&str> = fit.options.cluster.iter().map(|one| &*one.term).collect();
+        format!("{} of {}", listed(&names), fit.curve.name())
+    });
+    let mut of: Vec<String> = of.collect();
+    of.dedup();
+    if of.is_empty() {
+        String::new()
+    } else {
+        format!(" and by pen on {}", of.join("; "))
+    }
 }
 
 /// How the fits of birds and strains ended, so that nobody has to ask what was left out.

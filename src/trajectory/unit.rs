@@ -1,0 +1,395 @@
+//! What was allocated to the groups that are compared: birds or pens.
+//!
+//! Where whole pens were given to a strain or a treatment, birds of one pen share what is
+//! peculiar to it, and a difference between groups is no better known than their pens tell:
+//! its error holds the variation between pens, and its interval rests on pens - groups
+//! degrees of freedom (of a balanced linear design that is what Satterthwaite's and Kenward
+//! and Roger's methods give). A study says what its unit is (`[design] unit`); where it does
+//! not, [`Design::of`] finds out from the tables.
+
+use std::collections::BTreeSet;
+use std::fmt;
+
+use super::population::Cohort;
+use crate::error::{Error, Result};
+use crate::growth::Curve;
+use crate::stats::distribution::t_two_sided_quantile;
+use crate::study::{Study, Unit};
+
+/// Why the unit is what it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Because {
+    /// `study.toml` says so.
+    Stated,
+    /// No pen houses birds of two groups, and a group has several pens.
+    PensWithinGroups,
+    /// No pens are recorded.
+    NoPens,
+    /// So many of the birds have no pen.
+    WithoutPen(usize),
+    /// All birds are in one pen.
+    OnePen,
+    /// Pens house birds of more than one group.
+    PensCrossGroups,
+    /// No group has two pens.
+    OnePenAGroup,
+    /// No group has two pens with at least two birds each: a pen is hardly more than a bird.
+    OneBirdAPen,
+}
+
+/// The units that a cohort's groups are compared by.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Design {
+    /// Bird or pen.
+    pub unit: Unit,
+    /// Why.
+    pub because: Because,
+    /// Units of each group.
+    pub units: Vec<usize>,
+    /// Birds of each group.
+    pub birds: Vec<usize>,
+    names: Vec<String>,
+}
+
+/// A group that cannot be compared with another.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotTestable {
+    /// The group's name.
+    pub group: String,
+}
+
+impl fmt::Display for NotTestable {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{} is in one pen only: a difference from it may be one between pens, so that it is not testable",
+            self.group
+        )
+    }
+}
+
+impl Design {
+    /// The units of a cohort's groups, as the study's settings or its tables say.
+    ///
+    /// # Errors
+    /// [`crate::ErrorKind::Input`]: `unit = "pen"` where a bird has no pen, or a pen houses
+    /// birds of two groups.
+    pub fn of(study: &Study, cohort: &Cohort) -> Result<Self> {
+        let groups = cohort.by_group();
+        let mut pens: Vec<Vec<(usize, usize)>> = vec![Vec::new(); groups.len()];
+        let mut without = 0;
+        for (group, members) in groups.iter().enumerate() {
+            for subject in members {
+                let Some(pen) = cohort.pen_of(*subject) else {
+                    without += 1;
+                    continue;
+                };
+                match pens[group].iter_mut().find(|(known, _)| *known == pen) {
+                    Some((_, birds)) => *birds += 1,
+                    None => pens[group].push((pen, 1)),
+                }
+            }
+        }
+        let all: BTreeSet<usize> = pens.iter().flatten().map(|(pen, _)| *pen).collect();
+        let places = pens.iter().map(Vec::len).sum::<usize>();
+        let housed = |least: usize| {
+            let several = pens.iter().map(|pens| {
+                let large = pens.iter().filter(|(_, birds)| *birds >= least);
+                large.count()
+            });
+            several.max().unwrap_or(0)
+        };
+        let found = if all.is_empty() {
+            Because::NoPens
+        } else if without > 0 {
+            Because::WithoutPen(without)
+        } else if places > all.len() {
+            if all.len() == 1 {
+                Because::OnePen
+            } else {
+                Because::PensCrossGroups
+            }
+        } else if housed(1) < 2 {
+            if all.len() == 1 {
+                Because::OnePen
+            } else {
+                Because::OnePenAGroup
+            }
+        } else if housed(2) < 2 {
+            Because::OneBirdAPen
+        } else {
+            Because::PensWithinGroups
+        };
+        let (unit, because) = match study.settings.design.unit {
+            None if found == Because::PensWithinGroups => (Unit::Pen, found),
+            None => (Unit::Bird, found),
+            Some(Unit::Bird) => (Unit::Bird, Because::Stated),
+            Some(Unit::Pen) => {
+                let expected = "a pen for each bird, and birds of one group in each pen";
+                let words = match found {
+                    Because::NoPens => Some("no pens in the tables".to_owned()),
+                    Because::WithoutPen(birds) => Some(format!("{birds} birds without a pen")),
+                    Because::PensCrossGroups | Because::OnePen if places > all.len() => {
+                        Some("birds of more than one group in one pen".to_owned())
+                    }
+                    _ => None,
+                };
+                if let Some(words) = words {
+                    return Err(Error::input(format!(
+                        "study.toml, design.unit: found pen, and {words}, expected {expected}; correct the pens, or write unit = \"bird\""
+                    )));
+                }
+                (Unit::Pen, Because::Stated)
+            }
+        };
+        let birds: Vec<usize> = groups.iter().map(Vec::len).collect();
+        Ok(Self {
+            unit,
+            because,
+            units: match unit {
+                Unit::Bird => birds.clone(),
+                Unit::Pen => pens.iter().map(Vec::len).collect(),
+            },
+            birds,
+            names: cohort.groups.iter().map(|one| one.name.clone()).collect(),
+        })
+    }
+
+    /// Whether the cohort's model has an effect of pens: where the pen is the unit, and a
+    /// group has at least two.
+    #[must_use]
+    pub fn has_pen_effects(&self) -> bool {
+        self.unit == Unit::Pen && self.units.iter().any(|pens| *pens > 1)
+    }
+
+    /// Degrees of freedom of a comparison of groups: units - groups, at least 1.
+    #[must_use]
+    pub fn df(&self) -> usize {
+        let left = self.units.iter().map(|units| units.saturating_sub(1));
+        left.sum::<usize>().max(1)
+    }
+
+    /// Whether a group can be compared with others.
+    ///
+    /// # Errors
+    /// Where the pen is the unit and the group has only one.
+    pub fn testable(&self, group: usize) -> std::result::Result<(), NotTestable> {
+        if self.unit == Unit::Pen && self.units[group] < 2 {
+            return Err(NotTestable {
+                group: self.names[group].clone(),
+            });
+        }
+        Ok(())
+    }
+
+    /// What the unit is, how many there are and what that makes of an interval, in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let (units, birds) = (total(&self.units), total(&self.birds));
+        let groups = self.units.len();
+        let plural = |count: usize, one: &str| {
+            let end = if count == 1 { "" } else { "s" };
+            format!("{count} {one}{end}")
+        };
+        #[expect(clippy::cast_precision_loss, reason = "a count of units")]
+        let half = |df: usize| t_two_sided_quantile(0.95, df as f64);
+        let why = match self.because {
+            Because::Stated => "study.toml says so".to_owned(),
+            Because::PensWithinGroups => "no pen houses birds of two groups".to_owned(),
+            Because::NoPens => "no pens are recorded".to_owned(),
+            Because::WithoutPen(birds) => format!("{} without a pen", plural(birds, "bird")),
+            Because::OnePen => "all birds are in one pen".to_owned(),
+            Because::PensCrossGroups => "pens house birds of more than one group".to_owned(),
+            Because::OnePenAGroup => {
+                "each group is in one pen: a difference between groups may be one between pens"
+                    .to_owned()
+            }
+            Because::OneBirdAPen => "pens house one bird each".to_owned(),
+        };
+        match self.unit {
+            Unit::Bird => format!(
+                "The bird is the unit of comparison ({why}): {} in {}, {} of freedom.",
+                plural(units, "bird"),
+                plural(groups, "group"),
+                plural(self.df(), "degree"),
+            ),
+            Unit::Pen => {
+                let by_birds = birds.saturating_sub(groups).max(1);
+                let mut words = format!(
+                    "The pen is the unit of comparison ({why}): {} with {} in {}, {} of freedom; 95 % intervals reach {:.2} standard errors to either side ({:.2} with birds as units), and these errors include the variation between pens.",
+                    plural(units, "pen"),
+                    plural(birds, "bird"),
+                    plural(groups, "group"),
+                    plural(self.df(), "degree"),
+                    half(self.df()),
+                    half(by_birds),
+                );
+                for group in 0..groups {
+                    if let Err(reason) = self.testable(group) {
+                        words.push_str(&format!(" Not testable: {reason}."));
+                    }
+                }
+                words
+            }
+        }
+    }
+}
+
+fn total(counts: &[usize]) -> usize {
+    counts.iter().sum()
+}
+
+/// Terms in which pens differ: the asymptotes (`A`, or `A1` and `A2`; the first term of a
+/// curve without any).
+///
+/// What pens share (space at the feeder, climate, neighbours) acts on how much a bird grows
+/// at every age, which the asymptotes scale; a study's few pens do not determine more.
+#[must_use]
+pub fn pen_terms(curve: &dyn Curve) -> Vec<String> {
+    let terms = curve.terms();
+    let known = |names: &[&str]| -> Vec<String> {
+        let named = names.iter();
+        let found = named.filter(|name| terms.iter().any(|term| term.name == **name));
+        found.map(|name| (*name).to_owned()).collect()
+    };
+    let asymptotes = known(&["A", "A1", "A2"]);
+    if asymptotes.is_empty() {
+        terms[..1]
+            .iter()
+            .map(|term| term.name.to_string())
+            .collect()
+    } else {
+        asymptotes
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::growth::built_in;
+    use crate::study::{Bird, FixedEffectOf, Records};
+
+    /// Birds by strain and pen, weighed once each.
+    fn study(birds: &[(usize, Option<usize>)], unit: Option<Unit>) -> (Study, Cohort) {
+        let mut study = Study {
+            strains: vec!["Alder".into(), "Birch".into(), "Cedar".into()],
+            pens: (1..=9).map(|pen| format!("pen {pen}")).collect(),
+            ..Study::default()
+        };
+        study.settings.design.unit = unit;
+        for (number, (strain, pen)) in birds.iter().enumerate() {
+            study.birds.push(Bird {
+                name: format!("bird {number}"),
+                strain: *strain,
+                pen: *pen,
+                treatment: None,
+                hatch_date: None,
+            });
+        }
+        let count = birds.len();
+        let records = Records {
+            starts: (0..=count).collect(),
+            ages_d: vec![7.0; count],
+            values: vec![70.0; count],
+            ..Records::default()
+        };
+        let cohort = Cohort::of(&study, &records, 0, &[FixedEffectOf::Strain], |_| true);
+        (study, cohort)
+    }
+
+    /// So many birds in each of these pens of a strain.
+    fn housed(strain: usize, pens: &[usize], birds: usize) -> Vec<(usize, Option<usize>)> {
+        let each = pens
+            .iter()
+            .flat_map(|pen| vec![(strain, Some(*pen)); birds]);
+        each.collect()
+    }
+
+    fn design(birds: &[(usize, Option<usize>)]) -> Design {
+        let (study, cohort) = study(birds, None);
+        Design::of(&study, &cohort).unwrap()
+    }
+
+    #[test]
+    fn pens_within_strains_are_the_unit() {
+        let birds = [housed(0, &[0, 1, 2], 4), housed(1, &[3, 4], 4)].concat();
+        let found = design(&birds);
+        assert_eq!((found.unit, found.units.clone()), (Unit::Pen, vec![3, 2]));
+        assert_eq!((found.df(), found.has_pen_effects()), (3, true));
+        let words = found.words();
+        assert!(
+            words.starts_with("The pen is the unit of comparison"),
+            "{words}"
+        );
+        assert!(
+            words.contains("5 pens with 20 birds in 2 groups, 3 degrees of freedom"),
+            "{words}"
+        );
+        // t of 3 and of 18 degrees of freedom.
+        assert!(
+            words.contains("3.18 standard errors") && words.contains("(2.10 with birds"),
+            "{words}"
+        );
+    }
+
+    #[test]
+    fn a_strain_in_one_pen_is_not_testable() {
+        let birds = [housed(0, &[0, 1, 2], 4), housed(1, &[3], 4)].concat();
+        let found = design(&birds);
+        assert_eq!((found.unit, found.df()), (Unit::Pen, 2));
+        assert_eq!(found.testable(0), Ok(()));
+        let group = "Birch".to_owned();
+        assert_eq!(found.testable(1), Err(NotTestable { group }));
+        assert!(
+            found.words().contains("Birch is in one pen only"),
+            "{}",
+            found.words()
+        );
+    }
+
+    #[test]
+    fn birds_are_the_unit_where_pens_cannot_be() {
+        let one_pen = [housed(0, &[0], 4), housed(1, &[0], 4)].concat();
+        let crossed = [housed(0, &[0, 1], 4), housed(1, &[1, 2], 4)].concat();
+        let one_each = [housed(0, &[0], 4), housed(1, &[1], 4)].concat();
+        let single = [housed(0, &[0, 1, 2], 1), housed(1, &[3, 4, 5], 1)].concat();
+        let mut some = [housed(0, &[0, 1], 4), housed(1, &[2, 3], 4)].concat();
+        some[3].1 = None;
+        let none: Vec<_> = (0..4).map(|bird| (bird % 2, None)).collect();
+        for (birds, because) in [
+            (one_pen, Because::OnePen),
+            (crossed, Because::PensCrossGroups),
+            (one_each, Because::OnePenAGroup),
+            (single, Because::OneBirdAPen),
+            (some, Because::WithoutPen(1)),
+            (none, Because::NoPens),
+        ] {
+            let found = design(&birds);
+            assert_eq!((found.unit, found.because), (Unit::Bird, because));
+            assert_eq!(found.df(), birds.len() - 2);
+            assert!(!found.has_pen_effects() && found.testable(1).is_ok());
+        }
+    }
+
+    #[test]
+    fn the_study_states_its_unit() {
+        let birds = [housed(0, &[0, 1, 2], 4), housed(1, &[3, 4], 4)].concat();
+        let (own, cohort) = study(&birds, Some(Unit::Bird));
+        let found = Design::of(&own, &cohort).unwrap();
+        assert_eq!((found.unit, found.because), (Unit::Bird, Because::Stated));
+        let crossed = [housed(0, &[0, 1], 4), housed(1, &[1, 2], 4)].concat();
+        let (own, cohort) = study(&crossed, Some(Unit::Pen));
+        let error = Design::of(&own, &cohort).unwrap_err().to_string();
+        assert!(
+            error.contains("birds of more than one group in one pen"),
+            "{error}"
+        );
+    }
+
+    #[test]
+    fn pens_differ_in_asymptotes() {
+        let terms = |name: &str| pen_terms(&*built_in(name).unwrap());
+        assert_eq!(terms("gompertz"), ["A"]);
+        assert_eq!(terms("two-phase-gompertz"), ["A1", "A2"]);
+    }
+}
