@@ -15,7 +15,7 @@ use crate::report::population_tables::{mixed_tables, second_phase_table};
 use crate::report::{population_words, words};
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::interval::{Intervals, Method, Validation};
-use crate::trajectory::{self, Trajectories, derived_quantities};
+use crate::trajectory::{self, TraitModel, Trajectories, derived_quantities};
 
 /// Fit growth curves to each bird, each strain, and all birds at once.
 #[derive(Debug, Args)]
@@ -293,8 +293,7 @@ fn save_populations(
     let Some((place, groups)) = saving else {
         return Ok(());
     };
-    for model in &trajectories.models {
-        let fit = &model.fit;
+    for fit in trajectories.models.iter().filter_map(TraitModel::growth) {
         let Some(mut population) = fit.bird_population(study, &groups)? else {
             continue;
         };
@@ -329,7 +328,11 @@ fn add_second_phase(
     let Some(simulation) = options.population.second_phase_test(output.seed) else {
         return;
     };
-    let fits: Vec<_> = trajectories.models.iter().map(|model| &model.fit).collect();
+    let fits: Vec<_> = trajectories
+        .models
+        .iter()
+        .filter_map(TraitModel::growth)
+        .collect();
     let count = trajectory::simulated_studies(study, &fits, simulation.count);
     if count == 0 {
         output.warnings.push(

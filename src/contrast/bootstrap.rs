@@ -19,12 +19,12 @@ use crate::fit::{Series, Settings, Workspace, fit};
 use crate::growth::Curve;
 use crate::stats::resample::{Purpose, draw, percentile_interval, stream};
 use crate::trajectory::interval::widened;
-use crate::trajectory::{PopulationFit, Redrawn};
+use crate::trajectory::{Redrawn, TraitModel};
 
 /// What is fitted again.
 pub(super) enum Refit<'a> {
     /// The model of a trait.
-    Model(&'a PopulationFit),
+    Model(&'a TraitModel),
     /// A pooled fit of each group, and the birds of all.
     Pooled {
         sample: &'a Sample,
@@ -45,11 +45,15 @@ pub(super) fn put_intervals(
     done: &(dyn Fn(usize) + Sync),
 ) -> Result<()> {
     let birds = match refit {
-        Refit::Model(model) => model.cohort.by_group(),
+        Refit::Model(model) => model.cohort().by_group(),
         Refit::Pooled { sample, .. } => by_group(sample, joint),
     };
     let drawn = match refit {
-        Refit::Model(fitted) => {
+        // Of an allometry the intervals stay those of standard errors.
+        Refit::Model(model) => {
+            let Some(fitted) = model.fitted() else {
+                return Ok(());
+            };
             let Some(fit) = fitted.outcome.fit() else {
                 return Ok(());
             };

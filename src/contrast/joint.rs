@@ -24,7 +24,8 @@ use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Workspace, fit};
 use crate::growth::Curve;
 use crate::stats::multiple::Simultaneous;
-use crate::trajectory::{Group, PopulationFit, TraitModel, ready};
+use crate::trajectory::allometric::AllometricFit;
+use crate::trajectory::{Described, Group, PopulationFit, TraitModel, ready};
 
 /// How the terms of the groups were found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -357,7 +358,10 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
         cohort,
         outcome,
         ..
-    } = &model.fit;
+    } = match &model.by {
+        Described::Growth(fit) => fit,
+        Described::Allometry(fit) => return Some(of_allometry(fit, names)),
+    };
     let fit = outcome.fit()?;
     let p = curve.terms().len();
     // A group that is not compared, such as birds without a treatment, has no name here.
@@ -383,7 +387,10 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
     let covariance = DMatrix::from_fn(columns.len(), columns.len(), |row, other| {
         fit.fixed_covariance[columns[row] * count + columns[other]]
     });
-    let units = cohort.birds.len().saturating_sub(cohort.groups.len());
+    let units = match &model.design {
+        Some(design) => design.df(),
+        None => cohort.birds.len().saturating_sub(cohort.groups.len()),
+    };
     Some(Joint {
         source: Source::Mixed,
         groups: named.iter().map(|(_, place)| *place).collect(),
@@ -396,4 +403,31 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
         df: DegreesOfFreedom::Common(units.max(1) as f64),
         reaches: named.iter().map(|(at, _)| fit.reaches[*at]).collect(),
     })
+}
+
+/// The groups with scans of an allometry on the weight curves.
+#[expect(clippy::cast_precision_loss, reason = "counts of birds")]
+fn of_allometry(fit: &AllometricFit, names: &[String]) -> Joint {
+    let groups = fit.weight_cohort.groups.iter().enumerate();
+    let kept: Vec<(usize, usize, &Vec<f64>)> = groups
+        .filter_map(|(at, group)| {
+            let place = names.iter().position(|name| *name == group.name)?;
+            Some((at, place, fit.group_terms[at].as_ref()?))
+        })
+        .collect();
+    let p = fit.curve.terms().len();
+    let covariance = DMatrix::from_fn(kept.len() * p, kept.len() * p, |row, column| {
+        let at = |index: usize| kept[index / p].0 * p + index % p;
+        fit.joint_covariance[(at(row), at(column))]
+    });
+    let curve: Arc<dyn Curve> = fit.curve.clone();
+    Joint {
+        source: Source::Mixed,
+        groups: kept.iter().map(|(_, place, _)| *place).collect(),
+        curves: vec![curve; kept.len()],
+        terms: kept.iter().map(|(_, _, terms)| (*terms).clone()).collect(),
+        covariance,
+        df: DegreesOfFreedom::Common(fit.df as f64),
+        reaches: kept.iter().map(|(at, ..)| fit.reaches[*at]).collect(),
+    }
 }

@@ -190,8 +190,8 @@ pub fn compare(
 /// Every term asked for is one of a curve's, or a derived quantity.
 fn check_terms(models: &[TraitModel], request: &Request) -> Result<()> {
     let mut known: Vec<String> = Vec::new();
-    let of_models = models.iter().map(|model| &model.fit.curve);
-    for curve in request.curves.iter().chain(of_models) {
+    let of_models = models.iter().map(TraitModel::curve);
+    for curve in request.curves.iter().cloned().chain(of_models) {
         known.extend(curve.terms().iter().map(|term| term.name.to_string()));
     }
     let derived = derived_quantities(&request.ages_d, &request.masses_g);
@@ -255,18 +255,18 @@ fn of_model(
     request: &Request,
     done: &(dyn Fn(usize) + Sync),
 ) -> Result<Compared> {
-    let fit = &model.fit;
+    let curve = model.curve();
     let Some(joint) = joint::of_model(model, &groups.names) else {
-        let one = (model.trait_index, &fit.curve);
+        let one = (model.trait_index, &curve);
         let mut compared = by_pooled_fits(study, groups, one, request, done)?;
-        let reason = fit.outcome.reasons().join("; ");
+        let reason = model.reasons().join("; ");
         compared.notes.insert(
             0,
             format!("no model of all birds ({reason}); pooled fits are compared"),
         );
         return Ok(compared);
     };
-    let mut compared = Compared::nothing(model.trait_index, fit.curve.name());
+    let mut compared = Compared::nothing(model.trait_index, curve.name());
     if joint.groups.len() < 2 {
         compared
             .notes
@@ -275,8 +275,8 @@ fn of_model(
     }
     compared
         .notes
-        .extend(fit.outcome.reasons().into_iter().map(str::to_owned));
-    compared.fill(joint, &Refit::Model(fit), request, done)?;
+        .extend(model.reasons().into_iter().map(str::to_owned));
+    compared.fill(joint, &Refit::Model(model), request, done)?;
     Ok(compared)
 }
 

@@ -41,7 +41,7 @@ pub(super) fn populations(known: &Study, from: PopulationFrom<'_>) -> Result<Vec
                         .map(|population| population.ok_or_else(String::new)),
                     None => Ok(Err(format!(
                         "{}; give a population that an earlier flock saved (--population)",
-                        model.fit.outcome.reasons().join("; ")
+                        model.reasons().join("; ")
                     ))),
                 };
                 Some(population.map(|population| (trait_index, population)))

@@ -233,28 +233,31 @@ fn strain_rows(
 }
 
 fn population_rows(table: &mut Table, study: &Study, model: &TraitModel, wishes: &PaperWishes) {
-    let fit = &model.fit;
-    let reasons = fit.outcome.reasons().join("; ");
-    let note = match fit.outcome.status() {
+    let reasons = model.reasons().join("; ");
+    let note = match model.status() {
         "converged" => String::new(),
         "weak" => format!("weak: {reasons}"),
         _ => format!("no fit: {reasons}"),
     };
+    let curve = model.curve();
     let all = Whose {
         trait_name: &study.traits[model.trait_index].name,
         strain: "all",
         model: "mixed",
-        curve: fit.curve.name(),
-        birds: fit.cohort.birds.len(),
-        records: fit.n(),
+        curve: curve.name(),
+        birds: model.cohort().birds.len(),
+        records: model.cohort().records(),
         note,
     };
-    let Some(mixed) = fit.outcome.fit() else {
+    if model.status() == "failed" {
         failed(table, &all);
         return;
-    };
-    for (at, group) in fit.cohort.groups.iter().enumerate() {
-        let (birds, records) = fit.cohort.counts(at);
+    }
+    for (at, group) in model.groups().iter().enumerate() {
+        let Some(estimates) = model.typical(at) else {
+            continue;
+        };
+        let (birds, records) = model.counts(at);
         let whose = Whose {
             strain: &group.name,
             birds,
@@ -262,15 +265,11 @@ fn population_rows(table: &mut Table, study: &Study, model: &TraitModel, wishes:
             note: all.note.clone(),
             ..all
         };
-        curve_rows(
-            table,
-            &whose,
-            &*fit.curve,
-            &mixed.group_estimates(at),
-            wishes,
-        );
+        curve_rows(table, &whose, &*curve, &estimates, wishes);
     }
-    spread_rows(table, &all, fit, wishes.confidence);
+    if let Some(fit) = model.fitted() {
+        spread_rows(table, &all, fit, wishes.confidence);
+    }
 }
 
 /// How birds differ about the typical one.

@@ -19,6 +19,7 @@ use crate::report::growth_tables::{
     no_evidence_cells, residuals_table, status, terms_table, write_curve,
 };
 use crate::study::Study;
+use crate::trajectory::allometric::AllometricFit;
 use crate::trajectory::interval::Method;
 use crate::trajectory::{
     PopulationFit, SecondPhase, SpurtFrom, TraitModel, Trajectories, Tried, days_between, spurts,
@@ -66,29 +67,29 @@ pub fn mixed_tables(study: &Study, trajectories: &Trajectories) -> Vec<Table> {
     tables
 }
 
-/// The first cells of a population's rows.
-fn whose<'a>(study: &'a Study, fit: &PopulationFit) -> Whose<'a> {
+/// The first cells of a model's rows.
+fn whose<'a>(study: &'a Study, model: &TraitModel) -> Whose<'a> {
     Whose {
         level: LEVEL,
         strain: "",
         bird: "",
-        trait_name: &study.traits[fit.cohort.trait_index].name,
+        trait_name: &study.traits[model.trait_index].name,
     }
 }
 
 /// The first cells of a bird's rows.
-fn whose_bird<'a>(study: &'a Study, fit: &PopulationFit, subject: usize) -> Whose<'a> {
-    let bird = &study.birds[fit.cohort.birds[subject]];
+fn whose_bird<'a>(study: &'a Study, model: &TraitModel, subject: usize) -> Whose<'a> {
+    let bird = &study.birds[model.cohort().birds[subject]];
     Whose {
         strain: &study.strains[bird.strain],
         bird: &bird.name,
-        ..whose(study, fit)
+        ..whose(study, model)
     }
 }
 
-/// The model chosen, where it has numbers.
+/// The growth model, where it has numbers.
 fn fitted(model: &TraitModel) -> Option<(&PopulationFit, &dyn Curve, &MixedFit)> {
-    let fit = &model.fit;
+    let fit = model.growth()?;
     Some((fit, &*fit.curve, fit.outcome.fit()?))
 }
 
@@ -99,12 +100,12 @@ fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wa
         .into_iter()
         .map(|what| (what, what.name()))
         .collect();
-    let Some((fit, curve, mixed)) = fitted(model) else {
-        return;
-    };
-    let all = whose(study, fit);
-    for (at, group) in fit.cohort.groups.iter().enumerate() {
-        let estimates = mixed.group_estimates(at);
+    let curve = &*model.curve();
+    let all = whose(study, model);
+    for (at, group) in model.groups().iter().enumerate() {
+        let Some(estimates) = model.typical(at) else {
+            continue;
+        };
         let whose = Whose {
             strain: &group.name,
             ..all
@@ -136,16 +137,20 @@ fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wa
             write(terms.len() + place, name, estimate);
         }
     }
-    let of_pens = mixed.cluster_spread(curve, level).into_iter();
-    let of_pens = of_pens.map(|(term, spread)| (format!("sd_pen({term})"), spread));
-    for (name, estimate) in mixed.spread_terms(curve, level).into_iter().chain(of_pens) {
-        let mut row = all.begin(table, curve);
-        row.text(&name);
-        estimate_cells(&mut row, &estimate);
+    if let Some((_, curve, mixed)) = fitted(model) {
+        let of_pens = mixed.cluster_spread(curve, level).into_iter();
+        let of_pens = of_pens.map(|(term, spread)| (format!("sd_pen({term})"), spread));
+        for (name, estimate) in mixed.spread_terms(curve, level).into_iter().chain(of_pens) {
+            let mut row = all.begin(table, curve);
+            row.text(&name);
+            estimate_cells(&mut row, &estimate);
+        }
     }
-    for subject in 0..fit.cohort.birds.len() {
-        let estimates = mixed.subject_estimates(subject);
-        let whose = whose_bird(study, fit, subject);
+    for subject in 0..model.cohort().birds.len() {
+        let Some(estimates) = model.bird(subject) else {
+            continue;
+        };
+        let whose = whose_bird(study, model, subject);
         for (index, term) in curve.terms().iter().enumerate() {
             let mut row = whose.begin(table, curve);
             row.text(&term.name);
@@ -155,7 +160,24 @@ fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wa
 }
 
 fn curve_fits(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted) {
-    let fit = &model.fit;
+    if let Some(fit) = model.allometry() {
+        whose(study, model)
+            .begin(table, &*model.curve())
+            .whole(fit.n)
+            .text(model.status())
+            .text("")
+            .number(None)
+            .number(fit.residual_sd.value)
+            .number(fit.log_lik)
+            .number(None)
+            .number(None)
+            .number(None)
+            .whole(None)
+            .number(None);
+    }
+    let Some(fit) = model.growth() else {
+        return;
+    };
     let mixed = fit.outcome.fit();
     // In the residuals' own units, each over its spread at a fitted value of 1.
     let rss = mixed.map(|mixed| {
@@ -165,7 +187,7 @@ fn curve_fits(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wa
             .map(|one| one.standardised.powi(2));
         squares.sum::<f64>() * mixed.sigma * mixed.sigma
     });
-    whose(study, fit)
+    whose(study, model)
         .begin(table, &*fit.curve)
         .whole(fit.n())
         .text(fit.outcome.status())
@@ -257,6 +279,9 @@ fn model_choice(study: &Study, trajectories: &Trajectories) -> Table {
         ],
     );
     for model in &trajectories.models {
+        if let Some(fit) = model.allometry() {
+            allometric_choice(&mut table, study, model, fit);
+        }
         let chosen = model.tried.iter().find(|tried| tried.chosen);
         let least = chosen.and_then(|tried| tried.likelihood);
         for tried in &model.tried {
@@ -296,6 +321,35 @@ fn model_choice(study: &Study, trajectories: &Trajectories) -> Table {
     table
 }
 
+/// The forms of an allometry that were looked at.
+fn allometric_choice(table: &mut Table, study: &Study, model: &TraitModel, fit: &AllometricFit) {
+    let least = fit.choice.iter().find(|row| row.chosen);
+    for row in &fit.choice {
+        table
+            .row()
+            .text(&study.traits[model.trait_index].name)
+            .text(&format!("allometry: {}", row.name))
+            .text("allometry")
+            .text("lognormal")
+            .text("")
+            .text("diagonal")
+            .text("none")
+            .whole(fit.birds_scanned)
+            .whole(fit.n)
+            .whole(row.parameters)
+            .number(row.log_lik)
+            .number(row.aicc)
+            .number(least.and_then(|least| Some(row.aicc? - least.aicc?)))
+            .text(if row.log_lik.is_some() {
+                "converged"
+            } else {
+                "failed"
+            })
+            .text(&row.why)
+            .text(if row.chosen { "yes" } else { "no" });
+    }
+}
+
 /// Random terms, those on the logarithm so written: `log(A1), ti1`.
 fn random_terms(tried: &Tried) -> String {
     let random = tried.options.random.iter();
@@ -314,42 +368,47 @@ fn covariance_name(covariance: Covariance) -> &'static str {
 }
 
 fn curves(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted) {
-    if let Some((fit, curve, mixed)) = fitted(model) {
-        let bands = Bands {
-            level: wanted.confidence,
-            sup_t_seed: None,
-            new_bird: NewBird::Untold,
+    let curve = &*model.curve();
+    let bands = Bands {
+        level: wanted.confidence,
+        sup_t_seed: None,
+        new_bird: NewBird::Untold,
+    };
+    let new_bird = model
+        .growth()
+        .and_then(|fit| fit.new_bird(wanted.confidence));
+    for (at, group) in model.groups().iter().enumerate() {
+        let (Some(estimates), Some((first_d, last_d))) = (model.typical(at), model.age_span(at))
+        else {
+            continue;
         };
-        let new_bird = fit.new_bird(wanted.confidence);
-        for (at, group) in fit.cohort.groups.iter().enumerate() {
-            let estimates = mixed.group_estimates(at);
-            let (first_d, last_d) = fit.cohort.age_span(at);
-            let whose = Whose {
-                strain: &group.name,
-                ..whose(study, fit)
-            };
-            let ages_d = days_between(first_d, last_d);
-            // A new bird differs by its random effects as well as by its residuals.
-            let limits = new_bird.as_ref().map(|limits| limits(at, &ages_d));
-            write_curve(
-                table,
-                &whose,
-                (curve, &estimates),
-                &ages_d,
-                Bands {
-                    sup_t_seed: Some(wanted.seed),
-                    new_bird: limits.as_deref().map_or(NewBird::Untold, NewBird::Limits),
-                    ..bands
-                },
-            );
-        }
-        for subject in 0..fit.cohort.birds.len() {
-            let estimates = mixed.subject_estimates(subject);
-            let whose = whose_bird(study, fit, subject);
-            let mut ages_d = fit.cohort.ages_of(subject).to_vec();
-            ages_d.dedup();
-            write_curve(table, &whose, (curve, &estimates), &ages_d, bands);
-        }
+        let whose = Whose {
+            strain: &group.name,
+            ..whose(study, model)
+        };
+        let ages_d = days_between(first_d, last_d);
+        // A new bird differs by its random effects as well as by its residuals.
+        let limits = new_bird.as_ref().map(|limits| limits(at, &ages_d));
+        write_curve(
+            table,
+            &whose,
+            (curve, &estimates),
+            &ages_d,
+            Bands {
+                sup_t_seed: Some(wanted.seed),
+                new_bird: limits.as_deref().map_or(NewBird::Untold, NewBird::Limits),
+                ..bands
+            },
+        );
+    }
+    for subject in 0..model.cohort().birds.len() {
+        let Some(estimates) = model.bird(subject) else {
+            continue;
+        };
+        let whose = whose_bird(study, model, subject);
+        let mut ages_d = model.cohort().ages_of(subject).to_vec();
+        ages_d.dedup();
+        write_curve(table, &whose, (curve, &estimates), &ages_d, bands);
     }
 }
 
@@ -358,7 +417,7 @@ fn curves(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted)
 fn residuals(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted) {
     if let Some((fit, curve, _)) = fitted(model) {
         for one in fit.residuals() {
-            whose_bird(study, fit, one.subject)
+            whose_bird(study, model, one.subject)
                 .begin(table, curve)
                 .number(one.age_d)
                 .number(one.value)
@@ -398,7 +457,9 @@ fn mixed_fits(study: &Study, trajectories: &Trajectories) -> Table {
         ],
     );
     for model in &trajectories.models {
-        let fit = &model.fit;
+        let Some(fit) = model.growth() else {
+            continue;
+        };
         let mixed = fit.outcome.fit();
         table
             .row()
@@ -512,7 +573,7 @@ fn spurts_table(study: &Study, trajectories: &Trajectories) -> Table {
     for population in &trajectories.models {
         if let Some((fit, curve, _)) = fitted(population) {
             for spurt in spurts(fit) {
-                let whose = whose_bird(study, fit, spurt.subject);
+                let whose = whose_bird(study, population, spurt.subject);
                 let ages_d = fit.cohort.ages_of(spurt.subject);
                 let share = |name: &str| {
                     let terms = curve.terms();

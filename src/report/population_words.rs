@@ -6,8 +6,9 @@ use crate::fit::mixed::{RandomEffect, TermScale};
 use crate::growth::Derived;
 use crate::report::words::three_digits;
 use crate::study::Study;
+use crate::trajectory::allometric::AllometricFit;
 use crate::trajectory::{
-    Because, Design, PopulationFit, SecondPhase, SpurtFrom, Trajectories, spurts,
+    Because, Design, PopulationFit, SecondPhase, SpurtFrom, TraitModel, Trajectories, spurts,
 };
 
 /// The best mixed fit of each trait: its typical birds, how much birds differ, whose
@@ -17,10 +18,15 @@ pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -
     let mut lines = Vec::new();
     for model in &trajectories.models {
         let trait_name = study.traits[model.trait_index].name.replace('_', " ");
+        if let Some(fit) = model.allometry() {
+            lines.push(format!("  {}", model.note));
+            lines.extend(masses(model, fit, confidence));
+            continue;
+        }
         let Some(best) = model.fitted() else {
             lines.push(format!(
                 "  all birds: no model of their {trait_name} ({})",
-                model.fit.outcome.reasons().join("; ")
+                model.reasons().join("; ")
             ));
             continue;
         };
@@ -36,6 +42,51 @@ pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -
         for reason in best.outcome.reasons() {
             lines.push(format!("    careful: {reason}"));
         }
+    }
+    lines
+}
+
+/// A line a group: its typical mass at the last age at which it was measured.
+fn masses(model: &TraitModel, fit: &AllometricFit, confidence: f64) -> Vec<String> {
+    let curve = model.curve();
+    let groups = model.groups().iter().enumerate();
+    let line = |(at, group): (usize, &crate::trajectory::Group)| {
+        let (Some(estimates), Some((_, last_d))) = (model.typical(at), model.age_span(at)) else {
+            return format!(
+                "    the typical bird of {}: not estimable, no scan of it",
+                group.name
+            );
+        };
+        let mass = interval::derived(&*curve, &estimates, Derived::ValueAt(last_d), confidence);
+        match mass {
+            Ok(mass) => {
+                let limits = mass.interval.map_or(String::new(), |limits| {
+                    format!(
+                        " ({} to {})",
+                        three_digits(limits.lower),
+                        three_digits(limits.upper)
+                    )
+                });
+                format!(
+                    "    the typical bird of {}: {} g{limits} at {} d",
+                    group.name,
+                    three_digits(mass.value),
+                    three_digits(last_d)
+                )
+            }
+            Err(reason) => format!(
+                "    the typical bird of {}: not estimable, {reason}",
+                group.name
+            ),
+        }
+    };
+    let mut lines: Vec<String> = groups.map(line).collect();
+    let sd = fit.bird_sd.map(|sd| 100.0 * sd.value);
+    if let Some(sd) = sd {
+        lines.push(format!(
+            "    birds differ (SD) by {} % at one weight",
+            short(sd)
+        ));
     }
     lines
 }

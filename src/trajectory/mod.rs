@@ -37,7 +37,7 @@ use rayon::prelude::*;
 pub use second_phase::{
     PhaseTest, SecondPhase, Simulation, Spurt, SpurtFrom, second_phase, simulated_studies, spurts,
 };
-pub use trait_model::TraitModel;
+pub use trait_model::{Described, TraitModel};
 
 pub use unit::{Because, Design, NotTestable, pen_terms};
 
@@ -216,7 +216,8 @@ impl Trajectories {
     /// A subject without a single record in a trait is left out.
     #[must_use]
     pub fn fit(study: &Study, request: &Request, done: &(dyn Fn(usize) + Sync)) -> Self {
-        let (mut subjects, mut models) = (Vec::new(), Vec::new());
+        let (mut subjects, mut models) = (Vec::new(), Vec::<TraitModel>::new());
+        let follow = following_weight(study);
         for (trait_index, records) in study.traits.iter().enumerate() {
             // Side by side: a strain of many birds is one fit, and one processor's work.
             let (strains, birds) = rayon::join(
@@ -233,13 +234,15 @@ impl Trajectories {
             subjects.extend(birds);
             if let Some(wanted) = &request.population {
                 let curves = (&request.curves[..], request.hatch_weight_g);
-                models.extend(TraitModel::choose(
-                    study,
-                    records,
-                    trait_index,
-                    curves,
-                    wanted,
-                ));
+                let mut known = models.iter();
+                let weight = known.find(|model| Some(model.trait_index) == follow);
+                let model = match weight {
+                    Some(weight) => {
+                        TraitModel::following(study, (trait_index, weight), curves, wanted)
+                    }
+                    None => TraitModel::choose(study, records, trait_index, curves, wanted),
+                };
+                models.extend(model);
                 done(1);
             }
         }
@@ -258,7 +261,7 @@ impl Trajectories {
             + self
                 .models
                 .iter()
-                .filter(|model| model.fit.outcome.status() == status)
+                .filter(|model| model.status() == status)
                 .count()
     }
 
@@ -276,6 +279,12 @@ impl Trajectories {
             fits.subject.level == level && fits.subject.trait_index == trait_index
         })
     }
+}
+
+/// The trait that the others follow: body weight, where it stands before them.
+fn following_weight(study: &Study) -> Option<usize> {
+    let mut traits = study.traits.iter();
+    traits.position(|records| records.name == crate::study::BODY_WEIGHT)
 }
 
 fn strain_fits(

@@ -31,7 +31,9 @@ impl TraitModel {
         done: &(dyn Fn(usize) + Sync),
         lost: &mut Vec<String>,
     ) -> Vec<OfGroup> {
-        let fit = &self.fit;
+        let Some(fit) = self.growth() else {
+            return Vec::new();
+        };
         let terms = fit.curve.terms().len();
         let quantities: Vec<Quantity> = (0..terms)
             .map(Quantity::Term)

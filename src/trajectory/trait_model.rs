@@ -4,10 +4,14 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use super::allometric::{self, AllometricFit, Description};
 use super::model_choice::{self, GO_ON, Search, Step, Tried};
 use super::observed::NO_HATCH_WEIGHT;
-use super::population::{Cohort, PopulationFit, PopulationRequest, failed};
+use super::population::{Cohort, Group, PopulationFit, PopulationRequest, failed};
 use super::unit::Design;
+use nalgebra::DMatrix;
+
+use crate::fit::Estimates;
 use crate::fit::mixed::MixedOptions;
 use crate::growth::{self, Curve};
 use crate::study::{Records, Study};
@@ -20,12 +24,21 @@ pub struct TraitModel {
     /// The units that its groups are compared by; `None` where what the study states
     /// contradicts its tables.
     pub design: Option<Design>,
-    /// The model chosen, fitted to all birds.
-    pub fit: PopulationFit,
+    /// What describes the trait.
+    pub by: Described,
     /// Everything that was tried, curve by curve; the model chosen is among them.
     pub tried: Vec<Tried>,
     /// What was done otherwise than asked, a sentence; empty where nothing was.
     pub note: String,
+}
+
+/// What describes a trait.
+#[derive(Debug, Clone)]
+pub enum Described {
+    /// A growth curve in age, the model chosen, fitted to all birds.
+    Growth(PopulationFit),
+    /// Allometry on the birds' curves of body weight.
+    Allometry(Box<AllometricFit>),
 }
 
 /// A curve ready for a cohort, and its birds.
@@ -151,16 +164,170 @@ impl TraitModel {
         Some(Self {
             trait_index,
             design,
-            fit,
+            by: Described::Growth(fit),
             tried,
             note,
         })
     }
 
-    /// The model chosen, where it has numbers.
+    /// The model of a trait that follows body weight: allometry on the birds' weight curves,
+    /// or else a growth curve in age, with the reason in [`TraitModel::note`].
+    #[must_use]
+    pub fn following(
+        study: &Study,
+        (trait_index, weight): (usize, &Self),
+        curves: (&[Arc<dyn Curve>], Option<f64>),
+        wanted: &PopulationRequest,
+    ) -> Option<Self> {
+        let records = &study.traits[trait_index];
+        let options = allometric::Options {
+            groups: wanted.groups.clone(),
+        };
+        let shared = shared_errors(records);
+        let outcome = match weight.growth() {
+            Some(weight) if !records.values.is_empty() => {
+                allometric::of_study(study, records, weight, shared.as_ref(), &options).ok()
+            }
+            _ => None,
+        };
+        match outcome {
+            Some(allometric::Outcome {
+                description: Description::Allometric,
+                fit: Some(fit),
+                sentence,
+            }) => Some(Self {
+                trait_index,
+                design: Design::of(study, &fit.cohort).ok(),
+                by: Described::Allometry(fit),
+                tried: Vec::new(),
+                note: sentence,
+            }),
+            other => {
+                let mut model = Self::choose(study, records, trait_index, curves, wanted)?;
+                if let Some(outcome) = other {
+                    model.note = outcome.sentence;
+                }
+                Some(model)
+            }
+        }
+    }
+
+    /// The growth model, with numbers or without; `None` of allometry.
+    #[must_use]
+    pub fn growth(&self) -> Option<&PopulationFit> {
+        match &self.by {
+            Described::Growth(fit) => Some(fit),
+            Described::Allometry(_) => None,
+        }
+    }
+
+    /// The growth model, where it has numbers.
     #[must_use]
     pub fn fitted(&self) -> Option<&PopulationFit> {
-        self.fit.outcome.fit().map(|_| &self.fit)
+        self.growth().filter(|fit| fit.outcome.fit().is_some())
+    }
+
+    /// The allometry, where the trait is described by it.
+    #[must_use]
+    pub fn allometry(&self) -> Option<&AllometricFit> {
+        match &self.by {
+            Described::Growth(_) => None,
+            Described::Allometry(fit) => Some(fit),
+        }
+    }
+
+    /// The curve in age.
+    #[must_use]
+    pub fn curve(&self) -> Arc<dyn Curve> {
+        match &self.by {
+            Described::Growth(fit) => fit.curve.clone(),
+            Described::Allometry(fit) => fit.curve.clone(),
+        }
+    }
+
+    /// `converged`, `weak` or `failed`.
+    #[must_use]
+    pub fn status(&self) -> &'static str {
+        match &self.by {
+            Described::Growth(fit) => fit.outcome.status(),
+            Described::Allometry(_) => "converged",
+        }
+    }
+
+    /// Why it is weak or failed, in words.
+    #[must_use]
+    pub fn reasons(&self) -> Vec<&str> {
+        match &self.by {
+            Described::Growth(fit) => fit.outcome.reasons(),
+            Described::Allometry(_) => Vec::new(),
+        }
+    }
+
+    /// The birds with records of the trait.
+    #[must_use]
+    pub fn cohort(&self) -> &Cohort {
+        match &self.by {
+            Described::Growth(fit) => &fit.cohort,
+            Described::Allometry(fit) => &fit.cohort,
+        }
+    }
+
+    /// The groups that have terms of their own.
+    #[must_use]
+    pub fn groups(&self) -> &[Group] {
+        match &self.by {
+            Described::Growth(fit) => &fit.cohort.groups,
+            Described::Allometry(fit) => &fit.weight_cohort.groups,
+        }
+    }
+
+    /// First and last age of a group's records, d.
+    #[must_use]
+    pub fn age_span(&self, group: usize) -> Option<(f64, f64)> {
+        let name = &self.groups()[group].name;
+        let cohort = self.cohort();
+        let own = cohort.groups.iter().position(|own| own.name == *name)?;
+        let (first_d, last_d) = cohort.age_span(own);
+        (first_d <= last_d).then_some((first_d, last_d))
+    }
+
+    /// Birds and records of a group.
+    #[must_use]
+    pub fn counts(&self, group: usize) -> (usize, usize) {
+        let name = &self.groups()[group].name;
+        let cohort = self.cohort();
+        let own = cohort.groups.iter().position(|own| own.name == *name);
+        own.map_or((0, 0), |own| cohort.counts(own))
+    }
+
+    /// The typical bird of a group, all random effects at zero; `None` where the data give
+    /// none.
+    #[must_use]
+    pub fn typical(&self, group: usize) -> Option<Estimates> {
+        match &self.by {
+            Described::Growth(fit) => {
+                let mut estimates = fit.outcome.fit()?.group_estimates(group);
+                if let Some(design) = &self.design {
+                    estimates.df = estimates.df.min(design.df());
+                }
+                Some(estimates)
+            }
+            Described::Allometry(fit) => fit.group_estimates(group),
+        }
+    }
+
+    /// The curve of a bird with records of the trait, by its place in [`TraitModel::cohort`].
+    #[must_use]
+    pub fn bird(&self, subject: usize) -> Option<Estimates> {
+        match &self.by {
+            Described::Growth(fit) => Some(fit.outcome.fit()?.subject_estimates(subject)),
+            Described::Allometry(fit) => {
+                let bird = fit.cohort.birds[subject];
+                let of_weight = &fit.weight_cohort.birds;
+                let at = of_weight.iter().position(|other| *other == bird)?;
+                fit.bird_estimates(at)
+            }
+        }
     }
 
     /// Of each curve the best model that was tried, best curve first.
@@ -188,6 +355,19 @@ impl TraitModel {
         });
         best
     }
+}
+
+/// How the records hang together by the errors that they share: records x k; `None` where
+/// that is not known.
+fn shared_errors(records: &Records) -> Option<DMatrix<f64>> {
+    let k = records.shared.first()?.len();
+    let whole = records.shared.len() == records.values.len();
+    let alike = records.shared.iter().all(|row| row.len() == k);
+    (whole && alike && k > 0).then(|| {
+        DMatrix::from_fn(records.shared.len(), k, |row, column| {
+            records.shared[row][column]
+        })
+    })
 }
 
 /// The model chosen, fitted to all birds as it is reported.

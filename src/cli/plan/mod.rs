@@ -30,7 +30,8 @@ use crate::report::plan_tables::{self, Planned};
 use crate::report::plan_words;
 use crate::study::{BODY_WEIGHT, FixedEffectOf, Study};
 use crate::trajectory::{
-    BirdPopulation, PopulationRequest, RandomTerms, Request, Trajectories, derived_quantities,
+    BirdPopulation, PopulationRequest, RandomTerms, Request, TraitModel, Trajectories,
+    derived_quantities,
 };
 
 /// Plan a study: how few birds, weighed or scanned at which ages, would tell the growth
@@ -231,7 +232,7 @@ impl PlanArgs {
         let fit = fitted
             .models
             .first()
-            .map(|model| &model.fit)
+            .and_then(TraitModel::growth)
             .ok_or_else(|| {
                 Error::input(format!(
                     "{}: found no records to fit, expected repeated weighings of birds",

@@ -6,7 +6,7 @@ use crate::report::prose::{count, listed, was};
 use crate::report::rounding;
 use crate::report::sources::{References, Source, of_curve};
 use crate::report::told::Told;
-use crate::trajectory::{Level, PopulationFit};
+use crate::trajectory::{Level, PopulationFit, TraitModel};
 
 pub(super) fn curves(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     let trajectories = told.trajectories;
@@ -127,7 +127,7 @@ pub(super) fn mixed(told: &Told<'_>, cited: &mut References) -> Vec<String> {
         .trajectories
         .models
         .iter()
-        .map(|one| &one.fit)
+        .filter_map(TraitModel::growth)
         .collect();
     let Some(first) = fits.first() else {
         return Vec::new();

@@ -119,31 +119,34 @@ fn typical(told: &Told<'_>, trait_index: usize) -> Vec<String> {
     let name = &told.study.traits[trait_index].name;
     let mut all = Vec::new();
     if let Some(model) = told.trajectories.model(trait_index) {
-        let fit = &model.fit;
-        let Some(mixed) = fit.outcome.fit() else {
+        if model.status() == "failed" {
             all.push(format!(
                 "No mixed model could be fitted to the {} of all birds ({}; model_choice.csv).",
                 in_words(name),
-                fit.outcome.reasons().join("; ")
+                model.reasons().join("; ")
             ));
             return all;
-        };
+        }
+        let curve = model.curve();
+        let cohort = model.cohort();
         let mut text = format!(
             "By the mixed model of all {} ({}, n = {} records) the typical birds had the following terms {}.",
-            count(fit.cohort.birds.len(), "bird"),
-            fit.curve.name(),
-            fit.n(),
+            count(cohort.birds.len(), "bird"),
+            curve.name(),
+            cohort.records(),
             told.see("paper_terms", &format!("population_{}", file_name(name)))
         );
-        for (at, group) in fit.cohort.groups.iter().enumerate() {
-            text += &format!(
-                " {}: {}.",
-                group.name,
-                quantities(told, &*fit.curve, &mixed.group_estimates(at))
-            );
+        for (at, group) in model.groups().iter().enumerate() {
+            if let Some(estimates) = model.typical(at) {
+                text += &format!(
+                    " {}: {}.",
+                    group.name,
+                    quantities(told, &*curve, &estimates)
+                );
+            }
         }
-        if fit.outcome.status() == "weak" {
-            text += &format!(" This fit was weak ({}).", fit.outcome.reasons().join("; "));
+        if model.status() == "weak" {
+            text += &format!(" This fit was weak ({}).", model.reasons().join("; "));
         }
         all.push(text);
     }
