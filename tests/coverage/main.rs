@@ -2,3 +2,4 @@
 
 mod intervals;
 mod onset;
+mod pens;
