@@ -3,5 +3,6 @@
 mod corrected;
 mod intervals;
 mod onset;
+mod pens;
 #[path = "../support/mod.rs"]
 mod support;

@@ -365,11 +365,7 @@ fn add_values(tasks: &mut [Task], level: Level<'_>, numbers: &[f64], factor: &[f
 /// The information of n entries (its lower triangle), of these and m others (n x m), and
 /// of the others, as one matrix.
 fn bordered(own: &[f64], beside: &[f64], others: &[f64], n: usize) -> Vec<f64> {
-    let m = if n == 0 {
-        others.len().isqrt()
-    } else {
-        beside.len() / n
-    };
+    let m = others.len().isqrt();
     let size = n + m;
     let mut whole = vec![0.0; size * size];
     for row in 0..size {

@@ -231,7 +231,7 @@ fn random(fits: &[&PopulationFit], cited: &mut References) -> String {
     format!(
         "{covariance} random effects by bird{scale} on {}{} {}",
         terms.join("; "),
-        by_pen(&fits),
+        by_pen(fits),
         cited.cite(Source::PinheiroBates)
     )
 }
