@@ -306,13 +306,7 @@ fn fit(
     };
     let random = fitted.fit.random_variances.iter().copied().enumerate();
     let mut random = random.map(|(k, v)| (v > 0.0).then(|| sd(k + 1, v)));
-    let egg_effect = layout.egg.then(|| {
-        let column = layout.egg_column();
-        Estimated {
-            value: fitted.fit.fixed[column],
-            standard_error: Some(covariance[(column, column)].max(0.0).sqrt()),
-        }
-    });
+    let egg_effect = egg_effect(&fitted, &covariance);
     let birds = birds(
         weights,
         weight,
@@ -360,6 +354,16 @@ fn fit(
         choice,
         shared: moved,
         columns,
+    })
+}
+
+fn egg_effect(fitted: &FittedForm, covariance: &DMatrix<f64>) -> Option<Estimated> {
+    fitted.layout.egg.then(|| {
+        let column = fitted.layout.egg_column();
+        Estimated {
+            value: fitted.fit.fixed[column],
+            standard_error: Some(covariance[(column, column)].max(0.0).sqrt()),
+        }
     })
 }
 
