@@ -1,5 +1,6 @@
 //! Long simulations, ignored by default: commands in DEVELOPERS.md.
 
+mod allometric;
 mod corrected;
 mod intervals;
 mod onset;

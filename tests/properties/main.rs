@@ -1,5 +1,6 @@
 //! What must hold on any data: identities, and the truth of simulated studies.
 
+mod allometric;
 mod composition_coverage;
 mod composition_study;
 mod demo_truth;

@@ -5,6 +5,7 @@
 mod composition;
 mod flock;
 mod forecast;
+mod known_variances;
 mod maturity;
 mod mixed;
 mod mixed_marginal;

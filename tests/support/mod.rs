@@ -8,6 +8,7 @@ use std::process::{Command, Output};
 
 use serde_json::Value;
 
+pub(crate) mod allometry;
 pub(crate) mod scans;
 
 /// A row of a table of results, by column name.

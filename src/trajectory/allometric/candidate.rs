@@ -94,31 +94,34 @@ impl Form {
         working: &Working,
         likelihood: Likelihood,
     ) -> Result<FittedForm, String> {
+        let model = self.model(scans, working);
+        let fit = model
+            .fit(likelihood)
+            .map_err(|failure| failure.to_string())?;
+        Ok(FittedForm {
+            form: self.clone(),
+            layout: self.layout(scans, false),
+            model,
+            fit,
+        })
+    }
+
+    /// Its linear model.
+    fn model(&self, scans: &Scans, working: &Working) -> LinearMixed {
         let layout = self.layout(scans, false);
-        let model = LinearMixed {
+        LinearMixed {
             starts: scans.starts.clone(),
             response: working.y.clone(),
             fixed: self.columns(scans, &layout, 0.0),
             random: self.random(scans, scans.repeated()),
             known_variances: working.v.clone(),
             residual: true,
-        };
-        let fit = model
-            .fit(likelihood)
-            .map_err(|failure| failure.to_string())?;
-        Ok(FittedForm {
-            form: self.clone(),
-            layout,
-            model,
-            fit,
-        })
+        }
     }
 
     /// The break of greatest likelihood among weights within the middle 80 percent of the
     /// scans, by a grid and golden sections.
     fn best_break(&self, scans: &Scans, working: &Working) -> Result<FittedForm, String> {
-        const GRID: usize = 13;
-        const SECTIONS: usize = 30;
         let mut us: Vec<f64> = scans
             .rows
             .iter()
@@ -130,36 +133,73 @@ impl Form {
             ..self.clone()
         };
         let fit = |u: f64| at(u).fit(scans, working, Likelihood::Full);
-        let log_lik = |u: f64| fit(u).map_or(f64::NEG_INFINITY, |fitted| fitted.fit.log_lik);
-        let (first, last) = (quantile(&us, 0.1), quantile(&us, 0.9));
-        let width = (last - first) / (GRID - 1) as f64;
-        let grid = (0..GRID).map(|k| first + width * k as f64);
-        let best = grid
-            .max_by(|one, other| log_lik(*one).total_cmp(&log_lik(*other)))
-            .ok_or("there is no scan")?;
-        let (mut low, mut high) = ((best - width).max(first), (best + width).min(last));
-        const GOLDEN: f64 = 0.618_033_988_749_894_9;
-        let (mut a, mut b) = (high - GOLDEN * (high - low), low + GOLDEN * (high - low));
-        let (mut at_a, mut at_b) = (log_lik(a), log_lik(b));
-        for _ in 0..SECTIONS {
-            if at_a > at_b {
-                (high, b, at_b) = (b, a, at_a);
-                a = high - GOLDEN * (high - low);
-                at_a = log_lik(a);
-            } else {
-                (low, a, at_a) = (a, b, at_b);
-                b = low + GOLDEN * (high - low);
-                at_b = log_lik(b);
-            }
-        }
-        fit(0.5 * (low + high))
+        // At variances that are held the likelihood of a break is one generalised least
+        // squares fit; they are those of the line, then of the best break.
+        let line = Self {
+            allometry: Allometry {
+                bend: Bend::None,
+                ..self.allometry.clone()
+            },
+            break_at: None,
+            ..self.clone()
+        };
+        let held = line.fit(scans, working, Likelihood::Full)?.fit.variances();
+        let first = fit(search(&us, |u| at(u).held_log_lik(scans, working, &held)))?;
+        let held = first.fit.variances();
+        let second = fit(search(&us, |u| at(u).held_log_lik(scans, working, &held)))?;
+        Ok(if second.fit.log_lik >= first.fit.log_lik {
+            second
+        } else {
+            first
+        })
+    }
+
+    fn held_log_lik(&self, scans: &Scans, working: &Working, variances: &[f64]) -> f64 {
+        let fit = self
+            .model(scans, working)
+            .at_variances(Likelihood::Full, variances);
+        fit.map_or(f64::NEG_INFINITY, |fit| fit.log_lik)
     }
 }
 
+/// Where a function is greatest between the deciles of values that ascend: the best point
+/// of a grid, and golden sections round it.
+fn search(us: &[f64], log_lik: impl Fn(f64) -> f64) -> f64 {
+    const GRID: usize = 13;
+    const SECTIONS: usize = 30;
+    const GOLDEN: f64 = 0.618_033_988_749_894_9;
+    let (first, last) = (quantile(us, 0.1), quantile(us, 0.9));
+    let width = (last - first) / (GRID - 1) as f64;
+    let mut best = (first, f64::NEG_INFINITY);
+    for k in 0..GRID {
+        let u = first + width * k as f64;
+        let at_u = log_lik(u);
+        if at_u > best.1 {
+            best = (u, at_u);
+        }
+    }
+    let (mut low, mut high) = ((best.0 - width).max(first), (best.0 + width).min(last));
+    let (mut a, mut b) = (high - GOLDEN * (high - low), low + GOLDEN * (high - low));
+    let (mut at_a, mut at_b) = (log_lik(a), log_lik(b));
+    for _ in 0..SECTIONS {
+        if at_a > at_b {
+            (high, b, at_b) = (b, a, at_a);
+            a = high - GOLDEN * (high - low);
+            at_a = log_lik(a);
+        } else {
+            (low, a, at_a) = (a, b, at_b);
+            b = low + GOLDEN * (high - low);
+            at_b = log_lik(b);
+        }
+    }
+    0.5 * (low + high)
+}
+
 impl FittedForm {
-    /// Parameters that are not the linear model's: a break's weight.
+    /// Parameters that are not the linear model's: a break's weight, which counts as two since it
+    /// is searched for (a likelihood with a kink gains more by chance than a regular one).
     fn more(&self) -> usize {
-        usize::from(self.form.break_at.is_some())
+        2 * usize::from(self.form.break_at.is_some())
     }
 
     /// The same with the uncertainty of a break's weight: its linear effect is a column.
@@ -205,6 +245,18 @@ impl FittedForm {
         let all = self.fit.left_out(&self.model);
         let last = self.model.starts[1..].iter().map(|end| all[end - 1]);
         last.flatten().collect()
+    }
+
+    /// The errors among these of birds with two scans or more, by study bird.
+    pub(super) fn last_scans_by_bird(&self, scans: &Scans) -> Vec<(usize, f64)> {
+        let all = self.fit.left_out(&self.model);
+        let blocks = self.model.starts.windows(2);
+        let several = blocks.filter(|block| block[1] - block[0] > 1);
+        let last = several.filter_map(|block| {
+            let (error, _) = all[block[1] - 1]?;
+            Some((scans.rows[block[0]].bird, error))
+        });
+        last.collect()
     }
 
     /// Fitted log masses: what is left when the known errors are taken off.

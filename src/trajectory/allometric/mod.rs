@@ -26,6 +26,7 @@
 //! 1999, Poultry Science 78:812-821 (both from memory).
 
 mod candidate;
+mod comparison;
 mod design;
 mod scans;
 mod shares;
@@ -37,6 +38,7 @@ use nalgebra::{DMatrix, DVector};
 
 pub use candidate::AllometricCandidate;
 use candidate::{FittedForm, choose, influences, prepare, rmse, shared_effect};
+pub use comparison::Comparison;
 use scans::Scans;
 pub use scans::{EggWeight, ScanRow, WeightFrom};
 pub use shares::{Closure, closure};
@@ -88,6 +90,8 @@ pub struct Outcome {
 /// A bird's curve of the trait.
 #[derive(Debug, Clone)]
 pub struct BirdCurve {
+    /// Its group in the weight model.
+    pub group: usize,
     /// Terms at the modes of its random effects.
     pub terms: Vec<f64>,
     /// Their covariance, p x p row-major.
@@ -150,6 +154,8 @@ pub struct AllometricFit {
     influences: BTreeMap<usize, DVector<f64>>,
     /// How the equations' standard normal errors move the coefficients.
     shared: DMatrix<f64>,
+    /// Errors of log mass of the last scans, left out, by study bird.
+    last_scan_errors: Vec<(usize, f64)>,
     /// Of each group with scans: column and slope of each coefficient.
     columns: Vec<Option<Columns>>,
 }
@@ -300,13 +306,7 @@ fn fit(
     };
     let random = fitted.fit.random_variances.iter().copied().enumerate();
     let mut random = random.map(|(k, v)| (v > 0.0).then(|| sd(k + 1, v)));
-    let egg_effect = layout.egg.then(|| {
-        let column = layout.egg_column();
-        Estimated {
-            value: fitted.fit.fixed[column],
-            standard_error: Some(covariance[(column, column)].max(0.0).sqrt()),
-        }
-    });
+    let egg_effect = egg_effect(&fitted, &covariance);
     let birds = birds(
         weights,
         weight,
@@ -347,12 +347,23 @@ fn fit(
         egg_effect,
         egg_weight: scans.egg_weight,
         left_out_rmse: rmse(&full.last_scans()),
+        last_scan_errors: full.last_scans_by_bird(&scans),
         influences: influences.collect(),
         left_out: std::mem::take(&mut scans.left_out),
         scans: scans.rows,
         choice,
         shared: moved,
         columns,
+    })
+}
+
+fn egg_effect(fitted: &FittedForm, covariance: &DMatrix<f64>) -> Option<Estimated> {
+    fitted.layout.egg.then(|| {
+        let column = fitted.layout.egg_column();
+        Estimated {
+            value: fitted.fit.fixed[column],
+            standard_error: Some(covariance[(column, column)].max(0.0).sqrt()),
+        }
     })
 }
 
@@ -482,6 +493,7 @@ fn birds(
             }
         }
         Some(BirdCurve {
+            group,
             terms: [weights.subject(at), &terms].concat(),
             covariance,
             scans: subject.map_or(0, |subject| {
@@ -537,9 +549,7 @@ impl AllometricFit {
     #[must_use]
     pub fn bird_estimates(&self, subject: usize) -> Option<Estimates> {
         let bird = self.birds.get(subject)?.as_ref()?;
-        let by_group = self.weight_cohort.by_group();
-        let group = by_group.iter().position(|own| own.contains(&subject))?;
-        Some(self.estimates(&bird.terms, &bird.covariance, group))
+        Some(self.estimates(&bird.terms, &bird.covariance, bird.group))
     }
 
     fn estimates(&self, terms: &[f64], covariance: &[f64], group: usize) -> Estimates {

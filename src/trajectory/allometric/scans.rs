@@ -80,21 +80,24 @@ impl Scans {
         options: &Options,
     ) -> Self {
         let marks = Marks::of(study);
-        let egg_weight = egg_weight(study, weight, fit, &marks);
+        let subject_of: BTreeMap<usize, usize> =
+            weight.cohort.birds.iter().copied().zip(0..).collect();
+        let egg_weight = egg_weight(weight, fit, &marks, &subject_of);
         let mut scans = Self {
             starts: vec![0],
             egg_weight,
             ..Self::default()
         };
         let groups = &weight.cohort.groups;
-        let subject_of: BTreeMap<usize, usize> =
-            weight.cohort.birds.iter().copied().zip(0..).collect();
         for bird in 0..study.birds.len() {
             let (ages_d, values) = records.of(bird);
             let variances = records.variances_of(bird);
+            if values.is_empty() {
+                continue;
+            }
+            let own = group_of(study, bird, &options.groups);
+            let group = own.and_then(|own| groups.iter().position(|group| *group == own));
             for (place, (age_d, mass_g)) in ages_d.iter().zip(values).enumerate() {
-                let own = group_of(study, bird, &options.groups);
-                let group = own.and_then(|own| groups.iter().position(|group| *group == own));
                 let mark = marks.at(bird, *age_d);
                 let egg = mark.is_some_and(|mark| mark.egg);
                 let scale_g = mark.map_or(f64::NAN, |mark| mark.scale_g);
@@ -218,10 +221,10 @@ impl Marks {
 
 /// `None` with fewer than two scans of either kind among the birds with weight curves.
 fn egg_weight(
-    study: &Study,
     weight: &PopulationFit,
     fit: &MixedFit,
     marks: &Marks,
+    subject_of: &BTreeMap<usize, usize>,
 ) -> Option<EggWeight> {
     let first_d = marks
         .0
@@ -232,14 +235,13 @@ fn egg_weight(
     let mut excess: [Vec<f64>; 2] = Default::default();
     for ((bird, bits), mark) in &marks.0 {
         let age_d = f64::from_bits(*bits);
-        let subject = weight.cohort.birds.iter().position(|own| own == bird);
+        let subject = subject_of.get(bird);
         // As heavy as hens with an egg: the scale's error grows with weight.
         if let (Some(subject), true) = (subject, mark.count > 0.0 && age_d >= 0.7 * first_d) {
-            let own_g = weight.curve.value(age_d, fit.subject(subject));
+            let own_g = weight.curve.value(age_d, fit.subject(*subject));
             excess[usize::from(mark.egg)].push(mark.scale_g - own_g);
         }
     }
-    let _ = study;
     let of = |values: &[f64]| {
         let n = values.len() as f64;
         let spread = crate::stats::squares_about_mean(values) / (n - 1.0);
