@@ -360,7 +360,7 @@ fn a_plucked_equation_refuses_feathered_scans() {
 
 #[test]
 fn what_is_unusual_about_a_value_is_flagged_and_not_cut() {
-    let scans = format!("{SCANS}b1,56,1,,tube,1,,80,600,15,700,egg\n");
+    let scans = format!("{SCANS}b1,56,1,,tube,1,,80,600,15,700,ok\n");
     let study = study(&scans, CHEMISTRY);
     let (_folder, equation) = saved(&PLUCKED.replace("\"plucked\"", "\"intact\""));
     let corrected = correct(&study, &keep(&study), &equation, &AllowedStrains::new()).unwrap();
@@ -384,24 +384,33 @@ fn what_is_unusual_about_a_value_is_flagged_and_not_cut() {
             .iter()
             .any(|line| line.contains("the covariance of its coefficients is not known"))
     );
-    let (_folder, bone) = saved(
-        &PLUCKED
-            .replace("\"plucked\"", "\"intact\"")
-            .replace("\"fat\"", "\"bone\""),
-    );
-    let corrected = correct(&study, &keep(&study), &bone, &AllowedStrains::new()).unwrap();
-    assert!(
-        corrected.rows[4]
-            .flags
-            .iter()
-            .any(|flag| flag.contains("shelled egg"))
-    );
-    assert!(
-        !corrected.rows[0]
-            .flags
-            .iter()
-            .any(|flag| flag.contains("shelled egg"))
-    );
+}
+
+/// A way that the equation does not cover and that was never compared has no corrected
+/// mass, and a shelled egg that cannot be taken off is kept apart; each says why.
+#[test]
+fn a_way_of_scanning_without_an_offset_is_refused_by_name() {
+    let scans =
+        format!("{SCANS}b1,56,1,,sling,1,,80,600,15,700,ok\nb1,63,1,,tube,1,,80,600,15,700,egg\n");
+    let mut study = study(&scans, CHEMISTRY);
+    let text = PLUCKED
+        .replace("\"plucked\"", "\"intact\"")
+        .replace("residual_variance", "ways = [\"tube\"]\nresidual_variance");
+    let (_folder, equation) = saved(&text);
+    let corrected = correct(&study, &keep(&study), &equation, &AllowedStrains::new()).unwrap();
+    assert_eq!(corrected.rows.len(), 4);
+    let says = |reason: &str, way: &str| {
+        assert!(
+            reason.starts_with(way) && reason.contains("scan at least 3 birds"),
+            "{reason}"
+        );
+    };
+    says(&corrected.rejected[0].reason, "sling: ");
+    says(&corrected.with_egg[0].1, "tube, with a shelled egg: ");
+    study.settings.calibration.allowed_ways = vec!["sling".into()];
+    let corrected = correct(&study, &keep(&study), &equation, &AllowedStrains::new()).unwrap();
+    assert_eq!(corrected.rows.len(), 5);
+    assert!(corrected.rows[4].flags[0].starts_with("sling is not in the equation"));
 }
 
 #[test]
