@@ -5,7 +5,8 @@
 //! [`composition`] puts scanner readings on the chemistry scale before that, [`contrast`]
 //! compares strains, [`flock`] and [`maturity`] turn the fits into deviations from target,
 //! timing cues and the onset of lay, [`plan`] says how few birds and scans would do;
-//! [`figure`] draws and [`report`] writes it all down.
+//! [`analysis`] holds the results of all steps and their answers; [`figure`] draws and
+//! [`report`] writes it all down.
 //! [`stats`] has what no other crate gave, [`cli`] is the program `pinfeather`.
 //!
 //! Start at [`Study::read_folder`](study::Study::read_folder) or
@@ -80,6 +81,7 @@
     )
 )]
 
+pub mod analysis;
 pub mod cli;
 pub mod composition;
 pub mod contrast;

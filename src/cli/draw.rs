@@ -6,15 +6,10 @@ use super::options::Common;
 use super::output::{Only, Output};
 use super::run::WholeStudy;
 use super::study_lay;
-use super::target::Verdict;
-use crate::composition::feather_ages::FeatherAgeRow;
-use crate::composition::repeatability::Repeatability;
-use crate::composition::study_equations::Chosen;
-use crate::composition::study_masses::StudyMasses;
-use crate::contrast::{Adjust, Comparison};
+use crate::analysis::Analysis;
+use crate::contrast::Adjust;
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Size, Theme};
-use crate::maturity::ForetoldEgg;
 use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::forecast_pictures::{
     forecast_pictures, foretold_weight_pictures, uniformity_pictures,
@@ -29,9 +24,6 @@ use crate::report::scan_pictures::{
     body_parts_picture, calibration_pictures, calibration_residual_pictures, feather_share_picture,
     precision_picture,
 };
-use crate::study::Study;
-use crate::trajectory::Trajectories;
-use crate::trajectory::profiles::TermProfile;
 
 /// Draw the figures of a study: all that its tables give, as `run` draws them (`plan` draws
 /// its own).
@@ -124,57 +116,29 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
     args.paper.check()?;
     let results = args.whole.results(&mut output)?;
     output.keep_figures_only();
-    results.add(args.whole.confidence(), &args.paper, &mut output)?;
+    Drawing(&results).add(&args.paper, &mut output)?;
     output.finish()
 }
 
-/// Results that figures are drawn from.
-#[derive(Debug)]
-pub(crate) struct Drawable {
-    pub(crate) study: Study,
-    pub(crate) trajectories: Trajectories,
-    /// The strains compared, where there are two or more.
-    pub(crate) comparison: Option<Comparison>,
-    /// How surely the strains' curves know their terms.
-    pub(crate) profiles: Vec<TermProfile>,
-    pub(crate) verdict: Verdict,
-    /// First eggs as forecast with what came later hidden.
-    pub(crate) foretold: Vec<ForetoldEgg>,
-    pub(crate) scans: ScanResults,
-}
+/// An analysis as it is drawn.
+pub(crate) struct Drawing<'a>(pub(crate) &'a Analysis);
 
-/// What the scans of a study gave, as far as it has them.
-#[derive(Debug, Default)]
-pub(crate) struct ScanResults {
-    /// How well the scanner repeats itself.
-    pub(crate) repeatability: Option<Repeatability>,
-    /// The equations, each with the candidates that it was chosen among.
-    pub(crate) chosen: Vec<Chosen>,
-    /// Feathers by strain and age.
-    pub(crate) feathers: Vec<FeatherAgeRow>,
-    /// The corrected masses.
-    pub(crate) masses: Option<StudyMasses>,
-}
-
-impl Drawable {
+impl Drawing<'_> {
     /// Adds the figures to the output, in the formats asked for, and to its page.
-    pub(crate) fn add(
-        &self,
-        confidence: f64,
-        paper: &PaperOptions,
-        output: &mut Output,
-    ) -> Result<()> {
+    pub(crate) fn add(&self, paper: &PaperOptions, output: &mut Output) -> Result<()> {
+        let confidence = self.0.confidence;
         let order = self.order();
         add_pictures(paper, (confidence, &order), output, |showing, drawn| {
             self.pictures(showing, drawn);
             self.diagnostics(showing, drawn);
         })?;
-        self.add_to_page(confidence, output);
+        self.add_to_page(output);
         Ok(())
     }
 
     /// Draws the figures of the page, for a screen and for its first look.
-    pub(crate) fn add_to_page(&self, confidence: f64, output: &mut Output) {
+    pub(crate) fn add_to_page(&self, output: &mut Output) {
+        let confidence = self.0.confidence;
         let order = self.order();
         let Some(page) = &mut output.page else {
             return;
@@ -201,31 +165,31 @@ impl Drawable {
 
     /// The strains in the order in which figures choose them.
     fn order(&self) -> Vec<usize> {
-        Showing::order(&self.study, self.comparison.as_ref())
+        Showing::order(&self.0.study, self.0.comparison.as_ref())
     }
 
     /// What a reviewer looks for: they are files, and not on the page.
     fn diagnostics(&self, showing: &Showing, drawn: &mut Drawn) {
-        let study = &self.study;
-        residual_pictures(study, &self.trajectories, showing, drawn);
-        mixed_diagnostic_pictures(study, &self.trajectories, showing, drawn);
-        profile_pictures(study, &self.profiles, showing, drawn);
-        calibration_residual_pictures(study, &self.scans.chosen, showing, drawn);
-        if let Some(ahead) = &self.verdict.ahead {
+        let study = &self.0.study;
+        residual_pictures(study, &self.0.trajectories, showing, drawn);
+        mixed_diagnostic_pictures(study, &self.0.trajectories, showing, drawn);
+        profile_pictures(study, &self.0.profiles, showing, drawn);
+        calibration_residual_pictures(study, &self.0.scans.chosen, showing, drawn);
+        if let Some(ahead) = &self.0.verdict.ahead {
             foretold_weight_pictures(study, &ahead.foretold, showing, drawn);
         }
-        foretold_picture(study, &self.foretold, showing, drawn);
+        foretold_picture(study, &self.0.lay.foretold, showing, drawn);
     }
 
     /// The answers.
     fn pictures(&self, showing: &Showing, drawn: &mut Drawn) {
-        let study = &self.study;
-        growth_pictures(study, &self.trajectories, showing, drawn);
-        population_pictures(study, &self.trajectories, showing, drawn);
-        if let Some(comparison) = &self.comparison {
+        let study = &self.0.study;
+        growth_pictures(study, &self.0.trajectories, showing, drawn);
+        population_pictures(study, &self.0.trajectories, showing, drawn);
+        if let Some(comparison) = &self.0.comparison {
             contrast_pictures(study, comparison, Adjust::default(), showing, drawn);
         }
-        let verdict = &self.verdict;
+        let verdict = &self.0.verdict;
         deviation_pictures(study, &verdict.deviations, showing, drawn);
         let uniformities = &verdict.uniformities;
         if let Some(ahead) = &verdict.ahead {
@@ -233,8 +197,8 @@ impl Drawable {
             forecast_pictures(study, ahead, uniformities, showing, drawn);
         }
         uniformity_pictures(study, uniformities, verdict.within_pct, showing, drawn);
-        study_lay::pictures(study, &self.trajectories, showing, drawn);
-        let scans = &self.scans;
+        study_lay::pictures(study, &self.0.trajectories, showing, drawn);
+        let scans = &self.0.scans;
         if let Some(answer) = &scans.repeatability {
             precision_picture(answer, showing, drawn);
         }

@@ -6,12 +6,11 @@ use std::sync::Arc;
 use clap::Args;
 
 use super::output::Output;
+use crate::analysis::Ahead;
 use crate::error::{Error, Result};
 use crate::fit::Settings;
 use crate::fit::mixed::Correlation;
-use crate::flock::{
-    self, ForecastOptions, ForetoldWeight, PopulationFrom, TraitForecast, WeightBacktests,
-};
+use crate::flock::{self, ForecastOptions, PopulationFrom, TraitForecast, WeightBacktests};
 use crate::growth::Curve;
 use crate::report::{forecast_tables, forecast_words};
 use crate::study::{FixedEffectOf, Records, Study};
@@ -51,15 +50,6 @@ pub(crate) struct Asked<'a> {
     pub(crate) back_by_d: Option<f64>,
     /// Strains that a saved population does not know, and what they are taken for.
     pub(crate) taken_for: Vec<(String, String)>,
-}
-
-/// The forecasts, and as of which age.
-#[derive(Debug)]
-pub(crate) struct Ahead {
-    pub(crate) as_of_d: f64,
-    pub(crate) traits: Vec<TraitForecast>,
-    /// Weights as the backtest foretold them, and as they came.
-    pub(crate) foretold: Vec<ForetoldWeight>,
 }
 
 impl ForecastWishes {

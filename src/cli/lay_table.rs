@@ -6,8 +6,8 @@ use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use crate::error::{Error, Result};
 use crate::maturity::{
-    self, Backtests, CueError, ForecastOptions, ForetoldEgg, LayColumns, LayRecords, OnsetModels,
-    OnsetOptions, read_lay_table,
+    self, Backtests, CueError, ForecastOptions, ForetoldEgg, LayColumns, LayCurve, LayRecords,
+    OnsetForecast, OnsetModels, OnsetOptions, read_lay_table,
 };
 use crate::report::{onset_tables, onset_words, words};
 use crate::study::AgeUnit;
@@ -158,7 +158,7 @@ pub(crate) fn add_lay_curves(
     confidence: f64,
     seed: u64,
     output: &mut Output,
-) -> Result<()> {
+) -> Result<Vec<LayCurve>> {
     output
         .counts
         .insert("birds with an onset record".to_owned(), records.birds.len());
@@ -182,7 +182,7 @@ pub(crate) fn add_lay_curves(
     output
         .tables
         .push(onset_tables::age_in_lay(records, &curves));
-    Ok(())
+    Ok(curves)
 }
 
 /// Adds the onset models.
@@ -259,7 +259,7 @@ pub(crate) fn add_forecast(
     wanted: &ForecastOptions,
     backtesting: Backtesting,
     output: &mut Output,
-) -> Vec<ForetoldEgg> {
+) -> (Option<OnsetForecast>, Vec<ForetoldEgg>) {
     output.words.push("When will the others lay?".to_owned());
     let forecast = maturity::forecast_onset(all, at_landmark, wanted);
     let tested = match (&forecast, backtesting) {
@@ -269,12 +269,12 @@ pub(crate) fn add_forecast(
             maturity::backtest(all, at_landmark, wanted.confidence, wanted.seed)
         }
     };
-    match forecast {
+    match &forecast {
         Ok(forecast) => {
-            output.words.extend(onset_words::forecast(all, &forecast));
+            output.words.extend(onset_words::forecast(all, forecast));
             output
                 .tables
-                .push(onset_tables::onset_forecast(all, &forecast));
+                .push(onset_tables::onset_forecast(all, forecast));
         }
         Err(reason) => output.words.push(format!("  no forecast: {reason}")),
     }
@@ -284,7 +284,7 @@ pub(crate) fn add_forecast(
             .extend(onset_words::backtest(&tested.rows, wanted.confidence));
         output.append(onset_tables::backtest(&tested.rows));
     }
-    tested.eggs
+    (forecast.ok(), tested.eggs)
 }
 
 /// The caution that goes with every verdict and forecast, once.

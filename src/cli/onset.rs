@@ -9,8 +9,9 @@ use super::lay_table::{LayTableColumns, OnsetWishes};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use super::{corrected, fit, lay_table, study_lay};
+use crate::analysis::Lay;
 use crate::error::{Error, Result};
-use crate::maturity::{self, CueOptions, FittedCurve, ForetoldEgg};
+use crate::maturity::{self, CueOptions, FittedCurve};
 use crate::report::{cue_tables, words};
 use crate::study::Study;
 use crate::trajectory::{SubjectFits, Trajectories};
@@ -72,14 +73,14 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
 }
 
 /// Adds what the cues and the first eggs say, with all that is known; gives the first eggs
-/// that the backtest foretold.
+/// and what is forecast.
 pub(crate) fn add(
     study: &Study,
     trajectories: &Trajectories,
     options: &FitOptions,
     wishes: &OnsetWishes,
     output: &mut Output,
-) -> Result<Vec<ForetoldEgg>> {
+) -> Result<Lay> {
     add_cues(study, trajectories, options, output)?;
     study_lay::add(study, trajectories, options, wishes, None, output)
 }

@@ -1,9 +1,9 @@
 //! What a paper is written from: tables with sensible digits, methods, and a skeleton
 //! of the results, all from what was run.
 
-use super::draw::Drawable;
 use super::options::FitOptions;
 use super::output::Output;
+use crate::analysis::Analysis;
 use crate::contrast::Adjust;
 use crate::report::latex::{Printed, longtable};
 use crate::report::paper_tables::{PaperWishes, paper_contrasts, paper_terms};
@@ -15,7 +15,7 @@ const FOLDER: &str = "paper";
 
 /// Adds the paper's tables and words to the files and to the page; to be called when all
 /// other tables and the figures are there, since the words point to them.
-pub(crate) fn add(results: &Drawable, fit: &FitOptions, output: &mut Output) {
+pub(crate) fn add(results: &Analysis, fit: &FitOptions, output: &mut Output) {
     let study = &results.study;
     let wishes = PaperWishes {
         confidence: fit.confidence,

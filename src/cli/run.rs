@@ -7,17 +7,19 @@ use clap::Args;
 
 use super::correct::{EquationOptions, OWN};
 use super::corrected::{self, RedrawOptions};
-use super::draw::{Drawable, PaperOptions, ScanResults};
+use super::draw::{Drawing, PaperOptions};
 use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::{Looked, TargetOptions};
 use super::{calibrate, contrast, correct, fit, onset, paper, repeatability, verify};
+use crate::analysis::{Analysis, Scans};
 use crate::composition::CAUTION;
 use crate::composition::quality::keep;
 use crate::composition::study_equations;
 use crate::composition::study_masses;
 use crate::error::Result;
+use crate::report::answer_table;
 use crate::report::calibration_tables::Moved;
 use crate::study::{Settings, Study, TableName, file_and_sheet};
 use crate::trajectory::profiles;
@@ -66,18 +68,13 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("run", common);
     let results = args.whole.results(&mut output)?;
     if output.keeps_files() {
-        results.add(args.whole.fit.confidence, &args.paper, &mut output)?;
+        Drawing(&results).add(&args.paper, &mut output)?;
     }
     paper::add(&results, &args.whole.fit, &mut output);
     output.finish()
 }
 
 impl WholeStudy {
-    /// Confidence of intervals and bands.
-    pub(crate) fn confidence(&self) -> f64 {
-        self.fit.confidence
-    }
-
     /// Every file and folder that the call reads, whether or not it is there.
     ///
     /// The tables of a study are those that its study.toml names; of one that cannot be
@@ -105,7 +102,7 @@ impl WholeStudy {
 
     /// Reads, corrects, fits and judges; words and tables go to the output, and the
     /// page gets its title and its strains.
-    pub(crate) fn results(&self, output: &mut Output) -> Result<Drawable> {
+    pub(crate) fn results(&self, output: &mut Output) -> Result<Analysis> {
         let mut study = output.read(&self.input)?;
         let looked = self.input.check()?;
         output.attention |= looked.needs_attention();
@@ -135,7 +132,7 @@ impl WholeStudy {
         let fit = (&self.fit, allowed);
         let traits = Looked::WithTarget;
         let verdict = self.target.add(&study, &study, None, fit, traits, output)?;
-        let foretold = onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
+        let lay = onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
         output.page = Some(PageParts {
             title: study.name.clone(),
             strains: study.strains.clone(),
@@ -145,21 +142,27 @@ impl WholeStudy {
             results: Vec::new(),
             live: None,
         });
-        Ok(Drawable {
+        let analysis = Analysis {
+            ages_d: self.fit.ages_d(&study),
+            confidence: self.fit.confidence,
             study,
             trajectories,
             comparison,
             profiles,
             verdict,
-            foretold,
+            lay,
             scans,
-        })
+        };
+        output
+            .tables
+            .insert(0, answer_table::answers(&analysis.answers()));
+        Ok(analysis)
     }
 
     /// The results with the figures that the page shows, and no files of them.
     pub(crate) fn page(&self, output: &mut Output) -> Result<()> {
         let results = self.results(output)?;
-        results.add_to_page(self.fit.confidence, output);
+        Drawing(&results).add_to_page(output);
         paper::add(&results, &self.fit, output);
         Ok(())
     }
@@ -168,9 +171,9 @@ impl WholeStudy {
     /// scanner repeats itself, the equations, and the masses as traits of the study.
     ///
     /// Equations that the call names go before those that the study's chemistry gives.
-    fn composition(&self, study: &mut Study, output: &mut Output) -> Result<ScanResults> {
+    fn composition(&self, study: &mut Study, output: &mut Output) -> Result<Scans> {
         let path = &self.input.path;
-        let mut results = ScanResults::default();
+        let mut results = Scans::default();
         if study.scans.rows.is_empty() {
             results.masses = corrected::from_saved(study, &self.equations, path, output)?;
             return Ok(results);

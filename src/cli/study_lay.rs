@@ -7,8 +7,9 @@ use super::lay_table::{
 use super::onset::fitted_curves;
 use super::options::FitOptions;
 use super::output::Output;
+use crate::analysis::Lay;
 use crate::error::{Error, Result};
-use crate::maturity::{self, ForecastOptions, ForetoldEgg, LayRecords};
+use crate::maturity::{self, ForecastOptions, LayRecords};
 use crate::report::pictures::{Drawn, Showing};
 use crate::report::{onset_pictures, onset_tables, onset_words};
 use crate::study::Study;
@@ -26,15 +27,20 @@ pub(crate) fn add(
     wishes: &OnsetWishes,
     as_of_d: Option<f64>,
     output: &mut Output,
-) -> Result<Vec<ForetoldEgg>> {
+) -> Result<Lay> {
     let all = LayRecords::of(study);
     if all.birds.is_empty() {
-        return Ok(Vec::new());
+        return Ok(Lay::default());
     }
     let confidence = fit.confidence;
     warn_early(study, output);
     let known = as_of_d.map_or_else(|| all.clone(), |age_d| all.as_of(age_d));
-    add_lay_curves(&known, confidence, fit.seed, output)?;
+    let curves = add_lay_curves(&known, confidence, fit.seed, output)?;
+    let mut lay = Lay {
+        strains: known.strains.clone(),
+        curves,
+        ..Lay::default()
+    };
     output.words.push(onset_words::light_programme(study));
     let landmark_d = landmark(study, &known, wishes, as_of_d);
     output.words.push("Which cue tells it?".to_owned());
@@ -46,7 +52,7 @@ pub(crate) fn add(
         Err(error) => {
             output.warnings.push(error.to_string());
             add_caution(output);
-            return Ok(Vec::new());
+            return Ok(lay);
         }
     };
     let with_cues = with_cues(study, at_landmark, landmark_d, fit, wishes, output)?;
@@ -61,9 +67,9 @@ pub(crate) fn add(
         seed: fit.seed,
     };
     let backtesting = Backtesting::of(as_of_d);
-    let foretold = add_forecast(&all, &with_cues, &wanted, backtesting, output);
+    (lay.forecast, lay.foretold) = add_forecast(&all, &with_cues, &wanted, backtesting, output);
     add_caution(output);
-    Ok(foretold)
+    Ok(lay)
 }
 
 /// First eggs before the first weighing: nothing measured can have come before them.

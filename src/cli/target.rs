@@ -8,13 +8,12 @@ use clap::Args;
 
 use super::correct::EquationOptions;
 use super::corrected;
-use super::forecast::{self, Ahead, Asked, ForecastWishes};
+use super::forecast::{self, Asked, ForecastWishes};
 use super::options::{Common, FitOptions, Input, confidence};
 use super::output::Output;
+use crate::analysis::{Ahead, Verdict};
 use crate::error::{Error, Result};
-use crate::flock::{
-    self, AgeMatching, Deviation, DeviationOptions, FlockUniformity, UniformityOptions,
-};
+use crate::flock::{self, AgeMatching, DeviationOptions, UniformityOptions};
 use crate::growth;
 use crate::report::{flock_tables, words};
 use crate::study::Study;
@@ -99,16 +98,6 @@ pub(crate) enum Looked {
     All,
     /// Those with a target: a run has more to do.
     WithTarget,
-}
-
-/// The verdict on a flock, and where it goes.
-#[derive(Debug, Default)]
-pub(crate) struct Verdict {
-    pub(crate) deviations: Vec<Deviation>,
-    pub(crate) uniformities: Vec<FlockUniformity>,
-    pub(crate) ahead: Option<Ahead>,
-    /// Half width of the range that counts as uniform, percent.
-    pub(crate) within_pct: f64,
 }
 
 pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {

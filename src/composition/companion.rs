@@ -14,7 +14,6 @@
 //! so that a sum of parts gets its true error. Equations of rows weighted by their
 //! mean, robust ones and those of logarithms are left independent.
 
-use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
 use super::calibration::Calibration;
@@ -93,23 +92,6 @@ impl Equation {
             })
             .sum();
         companion.residual_covariance / birds as f64 + shared
-    }
-}
-
-impl Equation {
-    /// Covariance of this equation's coefficients (rows) with another's (columns); none
-    /// where they were not fitted together.
-    pub(super) fn coefficient_covariance_with(&self, other: &Self) -> Option<DMatrix<f64>> {
-        let same = |companion: &&Companion| {
-            companion.response == other.provenance.response
-                && companion.covariance.len() == self.coefficients.len()
-                && companion.coefficients_digest == coefficients_digest(other)
-        };
-        let rows = &self.companions.iter().find(same)?.covariance;
-        let (p, q) = (self.coefficients.len(), other.coefficients.len());
-        Some(DMatrix::from_fn(p, q, |i, j| {
-            rows[i].get(j).copied().unwrap_or(0.0)
-        }))
     }
 }
 

@@ -1,5 +1,6 @@
 //! What does the reader get: tables and the record of the run.
 
+pub mod answer_table;
 pub mod calibration_tables;
 mod column_notes;
 pub mod composition_tables;

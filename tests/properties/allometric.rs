@@ -4,11 +4,12 @@
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
+use nalgebra::DMatrix;
 use pinfeather::composition::calibration::{Settings, Weighting, calibrate};
 use pinfeather::composition::correction::{AllowedStrains, correct};
 use pinfeather::composition::pairs::{Wanted, frame};
 use pinfeather::composition::quality::keep;
-use pinfeather::composition::series::{records, shared_factors};
+use pinfeather::composition::series::records;
 use pinfeather::composition::{Formula, Tissue};
 use pinfeather::growth::{Bend, Curve as _};
 use pinfeather::study::{Records, Study};
@@ -265,7 +266,21 @@ fn the_demos_parts_add_up_to_what_is_true() {
             .equation;
         correct(&study, &kept, &equation, &AllowedStrains::new()).unwrap()
     });
-    let shared = shared_factors(&study, &corrections.each_ref());
+    // The equations' errors, each trait's in columns of its own: taken as independent.
+    let own = corrections.each_ref().map(|corrections| {
+        let values: Vec<f64> = corrections.rows.iter().map(|row| row.corrected).collect();
+        records(&study, corrections, &values).shared
+    });
+    let widths = own.each_ref().map(|rows| rows[0].len());
+    let shared: Vec<DMatrix<f64>> = (0..own.len())
+        .map(|at| {
+            let first: usize = widths[..at].iter().sum();
+            DMatrix::from_fn(own[at].len(), widths.iter().sum(), |row, column| {
+                let place = column.checked_sub(first);
+                place.map_or(0.0, |place| own[at][row].get(place).copied().unwrap_or(0.0))
+            })
+        })
+        .collect();
     let weight = weight_fit(&study, &RANDOM);
     let fits: Vec<AllometricFit> = corrections
         .iter()

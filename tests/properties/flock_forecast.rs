@@ -342,7 +342,7 @@ fn a_spread_that_takes_up_what_the_curve_misses_is_told() {
         wanted.variance = Some(Variance::Power);
     }
     let fits = pinfeather::trajectory::Trajectories::fit(&study, &request, &|_| {});
-    let fit = &fits.models[0].fit;
+    let fit = fits.models[0].growth().unwrap();
     let reasons = fit.outcome.reasons().join("; ");
     println!(
         "power {:?}",

@@ -2,7 +2,7 @@
 //! bird, and masses of a part of the body by an allometry that bends at one weight.
 
 use nalgebra::DMatrix;
-use pinfeather::fit::mixed::{Correlation, Covariance, Criterion, Estimator, RandomScale};
+use pinfeather::fit::mixed::{Correlation, Covariance, Criterion, RandomScale};
 use pinfeather::fit::{Settings, Variance};
 use pinfeather::growth::built_in;
 use pinfeather::study::{Bird, Feathers, FixedEffectOf, Records, Scan, Study, WHOLE};
@@ -214,21 +214,20 @@ pub(crate) fn weight_fit(study: &Study, random: &[&str]) -> PopulationFit {
         strains: false,
         population: Some(PopulationRequest {
             random: RandomTerms::Named(random.iter().map(|term| (*term).to_owned()).collect()),
-            scale: RandomScale::Log,
-            covariance: Covariance::Diagonal,
-            estimator: Estimator::Alternating,
-            criterion: Criterion::Likelihood,
-            groups: vec![FixedEffectOf::Strain],
+            scale: Some(RandomScale::Log),
+            covariance: Some(Covariance::Diagonal),
+            variance: Some(Variance::Proportional),
+            correlation: Some(Correlation::None),
+            criterion: Some(Criterion::Likelihood),
+            pens: false,
+            ..PopulationRequest::chosen(vec![FixedEffectOf::Strain])
         }),
-        settings: Settings {
-            variance: Variance::Proportional,
-            ..Settings::default()
-        },
+        settings: Settings::default(),
         correlation: Correlation::None,
         hatch_weight_g: None,
     };
     let mut weighed = study.clone();
     weighed.traits.truncate(1);
-    let populations = Trajectories::fit(&weighed, &request, &|_| {}).populations;
-    populations.into_iter().next().unwrap().fits.remove(0)
+    let models = Trajectories::fit(&weighed, &request, &|_| {}).models;
+    models[0].growth().unwrap().clone()
 }

@@ -1,0 +1,91 @@
+//! One answer: a question, whom it is of, and a number or the reason why there is none.
+
+use crate::fit::estimable::NotEstimable;
+use crate::fit::interval::{Estimate, Interval};
+
+/// How far an answer is to be relied upon.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Status {
+    /// The data support it.
+    #[default]
+    Supported,
+    /// It is to be used with the caution beside it.
+    Weak,
+    /// The data determine no number.
+    NotEstimable,
+}
+
+impl Status {
+    /// `supported`, `weak` or `not estimable`, as the tables say.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Supported => "supported",
+            Self::Weak => "weak",
+            Self::NotEstimable => "not estimable",
+        }
+    }
+}
+
+/// One answer; words that do not apply are empty.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Answer {
+    /// What was asked, in words.
+    pub question: &'static str,
+    /// The strain, or the group as its model names it.
+    pub strain: String,
+    /// The strain that it is compared with.
+    pub strain_b: String,
+    /// The treatment.
+    pub treatment: String,
+    /// The treatment that it is compared with.
+    pub treatment_b: String,
+    /// The pen.
+    pub pen: String,
+    /// The bird.
+    pub bird: String,
+    /// The trait.
+    pub trait_name: String,
+    /// What the number is: `typical_mass`, `deviation`, `age_in_lay_50pct`.
+    pub quantity: &'static str,
+    /// Age that it is of, d.
+    pub age_d: Option<f64>,
+    /// Unit: `g`, `d`, `%` or `1`.
+    pub unit: &'static str,
+    /// The number; none where it is not estimable.
+    pub estimate: Option<f64>,
+    /// Its standard error, in the same unit.
+    pub std_error: Option<f64>,
+    /// Its interval; an open side is infinite.
+    pub interval: Option<Interval>,
+    /// Chance of so great a difference where there is none.
+    pub p_value: Option<f64>,
+    /// The same, adjusted for the comparisons made.
+    pub p_adjusted: Option<f64>,
+    /// Birds, or scans, that it rests on.
+    pub n: Option<usize>,
+    /// The model that it is read from.
+    pub model: String,
+    /// How far it is to be relied upon.
+    pub status: Status,
+    /// Why, or what to be careful about.
+    pub caution: String,
+}
+
+impl Answer {
+    /// With an estimate, or the reason why there is none.
+    pub(super) fn estimated(mut self, estimate: Result<Estimate, NotEstimable>) -> Self {
+        match estimate {
+            Ok(estimate) => {
+                self.estimate = Some(estimate.value);
+                self.std_error = estimate.standard_error;
+                self.interval = estimate.interval;
+            }
+            Err(reason) => {
+                self.status = Status::NotEstimable;
+                self.caution = reason.to_string();
+            }
+        }
+        self
+    }
+}

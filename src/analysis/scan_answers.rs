@@ -1,0 +1,60 @@
+//! What the scans are worth: the error of the equations for birds left out, the least
+//! significant change, and the effect of feathers.
+
+use super::{Analysis, Answer};
+
+impl Analysis {
+    pub(super) fn of_scans(&self, answers: &mut Vec<Answer>) {
+        for chosen in &self.scans.chosen {
+            let of = &chosen.calibration.equation.provenance;
+            if let Some(error) = of.cross_validated_rmse {
+                answers.push(Answer {
+                    question: "How well do scans tell chemistry?",
+                    trait_name: of.response.clone(),
+                    quantity: "left_out_error",
+                    unit: if of.unit == "g" { "g" } else { "%" },
+                    estimate: Some(error),
+                    n: Some(of.birds),
+                    model: of.method.clone(),
+                    ..Answer::default()
+                });
+            }
+        }
+        let rows = self
+            .scans
+            .repeatability
+            .iter()
+            .flat_map(|found| &found.rows);
+        for row in rows {
+            answers.push(Answer {
+                question: "How well does a scan repeat itself?",
+                trait_name: row.trait_name.clone(),
+                quantity: "least_significant_change",
+                unit: "g",
+                estimate: Some(row.lsc),
+                n: Some(row.subjects),
+                model: row.method.clone(),
+                ..Answer::default()
+            });
+        }
+        for row in &self.scans.feathers {
+            for (trait_name, effect) in ["fat", "lean", "bone"].iter().zip(&row.effects_g) {
+                let Some(effect) = effect else {
+                    continue;
+                };
+                answers.push(Answer {
+                    question: "What do feathers do to a reading?",
+                    strain: row.strain.clone(),
+                    trait_name: (*trait_name).to_owned(),
+                    quantity: "feather_effect",
+                    age_d: Some(row.age_d),
+                    unit: "g",
+                    estimate: Some(effect.value),
+                    std_error: effect.std_error,
+                    n: Some(row.pairs),
+                    ..Answer::default()
+                });
+            }
+        }
+    }
+}
