@@ -4,11 +4,10 @@
 use std::borrow::Cow;
 
 use super::forecast::PopulationFrom;
-use super::occasion::AgeMatching;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::fit::mixed::Covariance;
-use crate::study::{Records, Study};
+use crate::study::{AgeMatching, OccasionKey, Occasions, Records, Study};
 use crate::trajectory::{
     BirdPopulation, Population, PopulationFit, Request, Trajectories, usual_variance,
 };
@@ -62,15 +61,14 @@ fn with_enough_ages(
     request: &Request,
 ) -> Option<std::result::Result<Request, String>> {
     let records = &known.traits[trait_index];
+    let clock = Occasions::of(known, records, AgeMatching::default());
     let ages = |strain: usize| {
         let birds = known.birds_of(strain);
-        let ages_d = birds.flat_map(|bird| records.of(bird).0);
-        let mut keys: Vec<f64> = ages_d
-            .map(|age_d| AgeMatching::default().key(*age_d))
-            .collect();
-        keys.sort_by(f64::total_cmp);
-        keys.dedup();
-        keys.len()
+        let of_birds = birds.flat_map(|bird| clock.of_bird(records, bird));
+        let mut days: Vec<f64> = of_birds.map(|key: &OccasionKey| key.day).collect();
+        days.sort_by(f64::total_cmp);
+        days.dedup();
+        days.len()
     };
     let most = (0..known.strains.len()).map(ages).max()?;
     if most == 0 {

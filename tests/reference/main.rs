@@ -10,6 +10,7 @@ mod mixed;
 mod mixed_marginal;
 mod no_intercept;
 mod nonlinear;
+mod occasions;
 mod plan;
 mod quantiles;
 mod single_fits;
