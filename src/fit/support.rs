@@ -294,7 +294,7 @@ pub(super) fn asymptote_weakness(
     Some(Weakness { term, reason })
 }
 
-/// An inflection that no weighing saw.
+/// An inflection, or first peak of two phases, that no weighing saw.
 pub(super) fn inflection_weakness(
     curve: &dyn Curve,
     reach: &Reach,
@@ -302,7 +302,9 @@ pub(super) fn inflection_weakness(
 ) -> Option<Weakness> {
     let mut gradient = [0.0; MOST_TERMS];
     let gradient = &mut gradient[..terms.len()];
-    let age_d = curve.derived(Derived::InflectionAge, terms, gradient)?;
+    let age_d = curve
+        .derived(Derived::InflectionAge, terms, gradient)
+        .or_else(|| curve.derived(Derived::FirstPeakAge, terms, gradient))?;
     let reason = if age_d > reach.last_d {
         format!(
             "the last age ({} d) is before the inflection",
