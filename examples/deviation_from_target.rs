@@ -4,8 +4,8 @@
 
 use std::path::PathBuf;
 
-use pinfeather::flock::{self, AgeMatching, DeviationOptions, Level};
-use pinfeather::study::Study;
+use pinfeather::flock::{self, DeviationOptions, Level};
+use pinfeather::study::{AgeMatching, Study};
 
 fn main() -> pinfeather::Result<()> {
     let folder = std::env::args_os().nth(1);

@@ -16,7 +16,7 @@ use crate::report::{cue_tables, words};
 use crate::study::Study;
 use crate::trajectory::{SubjectFits, Trajectories};
 
-/// Timing cues of each bird and strain (age at the inflection, at the second peak,
+/// Timing cues of each bird and strain (age at the inflection or at the first and second peak of gain,
 /// at shares of the mature weight, at given weights) beside the age at first egg.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:

@@ -13,10 +13,10 @@ use super::options::{Common, FitOptions, Input, confidence};
 use super::output::Output;
 use crate::analysis::{Ahead, Verdict};
 use crate::error::{Error, Result};
-use crate::flock::{self, AgeMatching, DeviationOptions, UniformityOptions};
+use crate::flock::{self, DeviationOptions, UniformityOptions};
 use crate::growth;
 use crate::report::{flock_tables, words};
-use crate::study::Study;
+use crate::study::{AgeMatching, Study};
 
 /// Set weighings against the target trajectory: deviation in g, percent and days,
 /// uniformity, the gain needed to be back on target, and the weights to come.
@@ -64,7 +64,7 @@ pub(crate) struct TargetOptions {
     /// Age in days by which the birds are to be back on target
     #[arg(long, value_name = "DAYS")]
     back_by: Option<f64>,
-    /// Ages are put together by multiples of so many days
+    /// Where weighings go by age, not by date: ages are put together by multiples of so many days
     #[arg(long, value_name = "DAYS", default_value = "1")]
     same_age: f64,
     /// Half width of the range that counts as uniform, percent of the mean

@@ -7,7 +7,6 @@ use super::{Adjust, Against, Request};
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::Interval;
 use crate::fit::profile::Quantity;
-use crate::growth::Derived;
 use crate::stats::distribution::{t_two_sided, t_two_sided_quantile};
 use crate::stats::multiple::{holm, studentised_range_quantile, tukey};
 use crate::trajectory::derived_quantities;
@@ -67,21 +66,7 @@ pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec
             Quantity::Term(index),
         ));
     }
-    let mut spare = vec![0.0; joint.terms[0].len()];
-    let two_phases = curve
-        .derived(Derived::SecondPeakAge, &joint.terms[0], &mut spare)
-        .is_some();
     for what in derived_quantities(&request.ages_d, &request.masses_g) {
-        // The greatest rate of two phases is the first's in one group, the second's in
-        // another: no difference to speak of. Their own ages are among the terms.
-        if two_phases
-            && matches!(
-                what,
-                Derived::InflectionAge | Derived::InflectionWeight | Derived::InflectionRate
-            )
-        {
-            continue;
-        }
         quantities.push((
             what.name().into_owned(),
             what.unit().to_owned(),

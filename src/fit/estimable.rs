@@ -167,7 +167,11 @@ impl<'a> Fitted<'a> {
             return Err(NotEstimable::Undetermined(reason));
         }
         match what {
-            Derived::InflectionAge | Derived::InflectionWeight | Derived::InflectionRate => {
+            Derived::InflectionAge
+            | Derived::InflectionWeight
+            | Derived::InflectionRate
+            | Derived::FirstPeakAge
+            | Derived::FirstPeakRate => {
                 if let Some(weak) = support::inflection_weakness(self.curve, reach, self.law.terms)
                 {
                     return Err(NotEstimable::Undetermined(weak.reason));

@@ -293,14 +293,16 @@ pub(super) fn asymptote_weakness(
     Some(Weakness { term, reason })
 }
 
-/// An inflection that no weighing saw.
+/// An inflection, or first peak of two phases, that no weighing saw.
 pub(super) fn inflection_weakness(
     curve: &dyn Curve,
     reach: &Reach,
     terms: &[f64],
 ) -> Option<Weakness> {
     let gradient = &mut vec![0.0; terms.len()];
-    let age_d = curve.derived(Derived::InflectionAge, terms, gradient)?;
+    let age_d = curve
+        .derived(Derived::InflectionAge, terms, gradient)
+        .or_else(|| curve.derived(Derived::FirstPeakAge, terms, gradient))?;
     let reason = if age_d > reach.last_d {
         format!(
             "the last age ({} d) is before the inflection",

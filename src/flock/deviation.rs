@@ -4,10 +4,9 @@ use std::fmt;
 
 use crate::error::Result;
 use crate::flock::check_confidence;
-use crate::flock::occasion::{AgeMatching, Grouping, Member, Occasion, occasions};
 use crate::flock::target::{NoTargetAge, TargetPoint, Trajectory, trajectories};
 use crate::stats::distribution::t_two_sided_quantile;
-use crate::study::{Records, Study};
+use crate::study::{AgeMatching, Grouping, Member, Occasion, Records, Study, occasions};
 
 /// How weighings are set against the target.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,9 +33,9 @@ impl Default for DeviationOptions {
 /// What a deviation is of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Level {
-    /// The birds of a strain that were weighed at this age.
+    /// The birds of a strain that were weighed on one occasion.
     Strain,
-    /// The birds of a strain in one pen that were weighed at this age.
+    /// The birds of a strain in one pen that were weighed on one occasion.
     Pen,
     /// One weighing of one bird.
     Bird,
@@ -184,8 +183,10 @@ impl Judge<'_> {
         mine.iter()
             .enumerate()
             .map(|(i, occasion)| {
-                // Occasions of one pen follow one another by age.
-                let last = mine.get(i + 1).is_none_or(|next| next.pen != occasion.pen);
+                // Occasions of one pen follow one another in time.
+                let mut later = mine[i + 1..].iter();
+                let last =
+                    !later.any(|next| (next.pen, next.batch) == (occasion.pen, occasion.batch));
                 self.group(level, occasion, last)
             })
             .collect()
@@ -199,9 +200,10 @@ impl Judge<'_> {
             .trajectory
             .ok_or(NoTarget::ForStrain)
             .and_then(|trajectory| {
+                let range_d = occasion.age_range_d();
                 let points = members
                     .iter()
-                    .map(|m| target_at(trajectory, m.age_d))
+                    .map(|m| target_among(trajectory, m.age_d, range_d))
                     .collect::<std::result::Result<Vec<_>, _>>()?;
                 let confidence = self.options.confidence;
                 Ok(compare_group(trajectory, members, &points, confidence))
@@ -222,17 +224,18 @@ impl Judge<'_> {
     }
 
     fn birds(&self, records: &Records, by_strain: &[Occasion]) -> Vec<Deviation> {
-        // Only a bird weighed at the flock's last age is still there to gain.
-        let flock_last_d =
-            by_strain
-                .iter()
-                .rfind(|o| o.strain == self.strain)
-                .map_or(f64::INFINITY, |o| {
-                    o.members
-                        .iter()
-                        .map(|m| m.age_d)
-                        .fold(f64::INFINITY, f64::min)
-                });
+        // Of each record: the ages of the birds weighed beside it, and whether none of its batch
+        // was weighed later. Only a bird weighed on the last occasion is still there to gain.
+        let mut beside = vec![((0.0, 0.0), false); records.ages_d.len()];
+        let mut seen = Vec::new();
+        for occasion in by_strain.iter().rev().filter(|o| o.strain == self.strain) {
+            let last = !seen.contains(&occasion.batch);
+            seen.push(occasion.batch);
+            let range_d = occasion.age_range_d();
+            for member in &occasion.members {
+                beside[member.first_row..member.first_row + member.weighings].fill((range_d, last));
+            }
+        }
         let mut rows = Vec::new();
         for (b, bird) in self.study.birds.iter().enumerate() {
             if bird.strain != self.strain {
@@ -240,11 +243,12 @@ impl Judge<'_> {
             }
             let (ages_d, values) = records.of(b);
             for (i, (&age_d, &value)) in ages_d.iter().zip(values).enumerate() {
-                let last = i + 1 == ages_d.len() && age_d >= flock_last_d;
+                let (range_d, on_last) = beside[records.starts[b] + i];
+                let last = i + 1 == ages_d.len() && on_last;
                 let against = self
                     .trajectory
                     .ok_or(NoTarget::ForStrain)
-                    .and_then(|t| Ok(compare(t, target_at(t, age_d)?, value, age_d)));
+                    .and_then(|t| Ok(compare(t, target_among(t, age_d, range_d)?, value, age_d)));
                 rows.push(Deviation {
                     level: Level::Bird,
                     trait_index: self.trait_index,
@@ -296,6 +300,20 @@ pub(super) fn target_at(
             NoTarget::AfterLastAge(last)
         }
     })
+}
+
+/// The target at the age of a bird weighed together with birds of ages `range_d`: where one of
+/// them is within the table, the target of the others is continued for a few days, so that an
+/// occasion is judged whole.
+pub(super) fn target_among(
+    trajectory: &Trajectory,
+    age_d: f64,
+    range_d: (f64, f64),
+) -> std::result::Result<TargetPoint, NoTarget> {
+    let (youngest_d, oldest_d) = range_d;
+    let reached = youngest_d <= trajectory.last_age_d() && oldest_d >= trajectory.first_age_d();
+    let continued = || reached.then(|| trajectory.near(age_d)).flatten();
+    target_at(trajectory, age_d).or_else(|why| continued().ok_or(why))
 }
 
 fn compare(

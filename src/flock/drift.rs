@@ -3,8 +3,8 @@
 //! Each weighing of a bird is forecast from those before it; the error over its standard
 //! error, as a normal score, is standard normal and independent of the others while the bird
 //! keeps to its course (innovations of a linear model; nearly so here). What all birds of a
-//! strain have in common at one age (a hot week, a curve that bends otherwise) is taken out:
-//! the mean score of the age, and its spread where it is wider than 1. A cumulative sum of
+//! strain have in common on one occasion (a hot week, a curve that bends otherwise) is taken out:
+//! the mean score of the occasion, and its spread where it is wider than 1. A cumulative sum of
 //! what is left (`cusum.rs`) tells a lasting change from the errors of weighing, with a
 //! stated probability of a false alarm a bird.
 
@@ -13,16 +13,15 @@ use super::trait_population::populations;
 use crate::error::{Error, Result};
 use crate::flock::cusum::{self, ALLOWANCE};
 use crate::flock::known_birds::KnownBirds;
-use crate::flock::occasion::AgeMatching;
 use crate::stats::distribution::{normal_quantile, t_upper};
-use crate::study::{Records, Study};
+use crate::study::{AgeMatching, OccasionKey, Occasions, Records, Study};
 use crate::trajectory::BirdPopulation;
 
 /// Weighings before the first that is judged.
 const LEAST_BEFORE: usize = 2;
 /// Weighings that are judged, the last ones: a drift of long ago is past help.
 const MOST_SCORES: usize = 12;
-/// Birds of a strain at one age from which their common shift is taken out.
+/// Birds of a strain on one occasion from which their common shift is taken out.
 const LEAST_TOGETHER: usize = 8;
 /// Birds handled at once, for memory.
 const BIRDS_AT_ONCE: usize = 2000;
@@ -72,6 +71,7 @@ struct Score {
     bird: usize,
     strain: usize,
     age_d: f64,
+    occasion: OccasionKey,
     before_d: f64,
     weighed_g: f64,
     expected_g: f64,
@@ -162,6 +162,7 @@ fn scores(
     taken_for: &[(String, String)],
 ) -> Result<Vec<Score>> {
     let groups = population.groups_of(known, records, taken_for)?;
+    let clock = Occasions::of(known, records, AgeMatching::default());
     let mut scores = Vec::new();
     let birds: Vec<usize> = (0..known.birds.len()).collect();
     for some in birds.chunks(BIRDS_AT_ONCE) {
@@ -198,6 +199,7 @@ fn scores(
                     bird,
                     strain: known.birds[bird].strain,
                     age_d: ages_d[*at],
+                    occasion: clock.of_bird(records, bird)[*at],
                     before_d: ages_d[at - 1],
                     weighed_g: values[*at],
                     expected_g: forecast.value,
@@ -216,18 +218,18 @@ fn normal_score(t: f64, df: f64) -> f64 {
     -t.signum() * normal_quantile(tail)
 }
 
-/// Takes out what the birds of a strain have in common: at each age their mean, and the
-/// spread of their scores where it is wider than 1, over all ages or clearly at one.
+/// Takes out what the birds of a strain have in common: on each occasion their mean, and the
+/// spread of their scores where it is wider than 1, over all occasions or clearly on one.
 fn without_common(scores: &mut [Score]) {
-    let key = |score: &Score| (score.strain, AgeMatching::default().key(score.age_d));
     scores.sort_by(|a, b| {
-        let (a, b) = (key(a), key(b));
-        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+        let (one, other) = (&a.occasion, &b.occasion);
+        let days = a.strain.cmp(&b.strain).then(one.day.total_cmp(&other.day));
+        days.then(one.batch.cmp(&other.batch))
     });
     for of_strain in scores.chunk_by_mut(|a, b| a.strain == b.strain) {
-        let same_age = |a: &Score, b: &Score| key(a).1.total_cmp(&key(b).1).is_eq();
-        let ages = of_strain.chunk_by_mut(same_age);
-        for together in ages.filter(|together| together.len() >= LEAST_TOGETHER) {
+        let together = |a: &Score, b: &Score| a.occasion == b.occasion;
+        let occasions = of_strain.chunk_by_mut(together);
+        for together in occasions.filter(|together| together.len() >= LEAST_TOGETHER) {
             let n = count(together.len());
             let mean = together.iter().map(|score| score.z).sum::<f64>() / n;
             // A mean of n takes 1/n of the variance with it.
@@ -237,7 +239,7 @@ fn without_common(scores: &mut [Score]) {
                 .for_each(|score| score.z = (score.z - mean) / left);
         }
         let usual = spread(of_strain).max(1.0);
-        for together in of_strain.chunk_by_mut(same_age) {
+        for together in of_strain.chunk_by_mut(together) {
             // The spread of n normal scores, found by their median size, has a standard
             // error of 1.17 / sqrt(n).
             let own = spread(together);

@@ -10,6 +10,7 @@
 //! no interval; such a forecast is flagged, and the backtest (`weight_backtest.rs`) says how
 //! it went before.
 
+use std::collections::BTreeMap;
 use std::fmt;
 
 use crate::error::{Error, Result};
@@ -17,11 +18,10 @@ use crate::fit::mixed::{Forecast, Forecasts};
 use crate::flock::check_confidence;
 use crate::flock::deviation::{Level, NoTarget, target_at};
 use crate::flock::known_birds::KnownBirds;
-use crate::flock::occasion::{AgeMatching, Grouping, occasions};
 use crate::flock::target::{TargetPoint, Trajectory, trajectories};
 use crate::flock::trait_population::populations;
-use crate::flock::weight_backtest::WeightBacktest;
-use crate::study::{Records, Study};
+use crate::flock::weight_backtest::{WeightBacktest, astray};
+use crate::study::{AgeMatching, Grouping, Occasions, Records, Study, occasions};
 use crate::trajectory::{BirdPopulation, Request};
 
 /// By which population birds are judged.
@@ -38,19 +38,13 @@ pub enum PopulationFrom<'a> {
     },
 }
 
-/// Coverage, in points of percent below what is stated, from which the intervals of a trait
-/// are not to be relied on.
-const ASTRAY_POINTS: f64 = 15.0;
-
 impl TraitForecast {
-    /// Flags every forecast where the backtest's intervals held far less than stated at some
-    /// horizon: the curve goes astray ahead of the data.
+    /// Flags every forecast where the backtest's intervals of birds covered far less than stated at
+    /// some horizon, and less than chance explains: the curve goes astray ahead of the data.
+    /// Chance is shared among the horizons (Bonferroni), so that a flock whose intervals cover as
+    /// stated is flagged in at most one of a hundred.
     pub fn flag_by(&mut self, tested: &[WeightBacktest], confidence: f64) {
-        let own = tested
-            .iter()
-            .filter(|row| row.trait_index == self.trait_index);
-        let worst = own.map(|row| row.coverage_pct).fold(100.0, f64::min);
-        if worst < 100.0 * confidence - ASTRAY_POINTS {
+        if let Some(worst) = astray(tested, self.trait_index, confidence) {
             for row in self.rows.iter_mut().filter(|row| row.forecast.is_some()) {
                 row.flags.push(Flag::AstrayInBacktest(worst));
             }
@@ -182,29 +176,32 @@ pub fn forecast(
 /// trait's records so far, or seen at the age of the forecast or later.
 pub(super) fn still_there(known: &Study, as_of_d: f64) -> Vec<bool> {
     let mut last_d = vec![f64::NEG_INFINITY; known.birds.len()];
-    let mut of_strain = vec![f64::INFINITY; known.strains.len()];
-    let main_trait = known.main_trait();
-    for (trait_index, records) in known.traits.iter().enumerate() {
+    let mut there = vec![true; known.birds.len()];
+    for records in &known.traits {
         for (bird, last_d) in last_d.iter_mut().enumerate() {
             if let Some(age_d) = records.of(bird).0.last() {
                 *last_d = last_d.max(*age_d);
             }
         }
-        if Some(trait_index) != main_trait {
-            // Scans are of some birds: who was left out of one is not gone.
-            continue;
-        }
+    }
+    // Scans are of some birds: who was left out of one is not gone.
+    if let Some(main_trait) = known.main_trait() {
+        let records = &known.traits[main_trait];
+        let clock = Occasions::of(known, records, AgeMatching::default());
+        // First day of the last occasion of each strain's batches: later ones overwrite.
+        let mut last: BTreeMap<(usize, usize), f64> = BTreeMap::new();
         for occasion in occasions(known, records, Grouping::Strain, AgeMatching::default()) {
-            let ages_d = occasion.members.iter().map(|member| member.age_d);
-            of_strain[occasion.strain] = ages_d.fold(f64::INFINITY, f64::min);
+            let members = occasion.members.iter();
+            let days = members.map(|member| member.age_d + clock.hatch_day(member.bird));
+            let first_day = days.fold(f64::INFINITY, f64::min);
+            last.insert((occasion.strain, occasion.batch), first_day);
+        }
+        for (bird, there) in there.iter_mut().enumerate() {
+            let of_batch = last.get(&(known.birds[bird].strain, clock.batch(bird)));
+            let own_day = last_d[bird] + clock.hatch_day(bird);
+            *there = own_day > f64::NEG_INFINITY && of_batch.is_none_or(|day| own_day >= *day);
         }
     }
-    let mut there: Vec<bool> = known
-        .birds
-        .iter()
-        .zip(&last_d)
-        .map(|(bird, last_d)| *last_d >= of_strain[bird.strain])
-        .collect();
     for onset in &known.onset {
         if let Some(seen_d) = onset.last_seen_age_d {
             there[onset.bird] =

@@ -6,7 +6,7 @@
 //! weighed, errors of weighing included, so the fastest of many is somewhat flattered.
 
 use crate::flock::deviation::{Deviation, Gain, Level};
-use crate::study::Study;
+use crate::study::{AgeMatching, Occasions, Study};
 
 /// A gain that is needed, beside the gains that the strain has shown.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,8 +57,9 @@ pub fn gains_seen(
 fn like(study: &Study, row: &Deviation, least_d: f64) -> Vec<f64> {
     let records = &study.traits[row.trait_index];
     let mut gains = Vec::new();
-    // For a group: gains begun at one age, put together.
+    // For a group: gains begun on one occasion, put together.
     let mut begun: Vec<(f64, f64)> = Vec::new();
+    let clock = Occasions::of(study, records, AgeMatching::default());
     for bird in study.birds_of(row.strain) {
         if row.pen.is_some() && row.level == Level::Pen && study.birds[bird].pen != row.pen {
             continue;
@@ -70,7 +71,7 @@ fn like(study: &Study, row: &Deviation, least_d: f64) -> Vec<f64> {
             if let (true, Some(then)) = (is_like, later) {
                 let gain = (values[then] - value) / (ages_d[then] - age_d);
                 gains.push(gain);
-                begun.push((age_d.round(), gain));
+                begun.push((clock.of_bird(records, bird)[at].day, gain));
             }
         }
     }

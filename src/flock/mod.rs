@@ -18,7 +18,6 @@ mod forecast;
 mod gains;
 mod known_birds;
 mod monotone_cubic;
-mod occasion;
 mod sample_size;
 mod target;
 mod trait_population;
@@ -33,7 +32,6 @@ pub use deviation::{
 pub use drift::{DriftWatch, Drifting, drifting, drifting_by};
 pub use forecast::{Flag, ForecastOptions, ForecastRow, PopulationFrom, TraitForecast, forecast};
 pub use gains::{GainsSeen, gains_seen};
-pub use occasion::AgeMatching;
 pub use sample_size::{birds_for_mean, birds_for_share};
 pub use target::{NoTargetAge, TargetPoint, Trajectory, trajectories as target_trajectories};
 pub use uniformity::{

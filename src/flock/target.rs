@@ -4,11 +4,15 @@ use crate::error::{Error, Result};
 use crate::flock::monotone_cubic::{Crossing, MonotoneCubic};
 use crate::study::{Study, Target};
 
+/// Days that a target is continued past its table for birds weighed beside others within it.
+const NEAR_D: f64 = 7.0;
+
 /// A target trajectory: the user's table with a monotone cubic through it.
 ///
 /// Between the table's ages the line neither overshoots nor dips (see
 /// `monotone_cubic.rs` for the method and its sources); at the table's ages it is
-/// the table. It is never continued past the first or last age.
+/// the table. It is not continued past the first or last age, except for a few days for birds
+/// weighed together with others that are within it.
 #[derive(Debug, Clone)]
 pub struct Trajectory {
     target: MonotoneCubic,
@@ -79,6 +83,31 @@ impl Trajectory {
             target_g: self.target.value(age_d)?,
             lower_g: value(&self.lower),
             upper_g: value(&self.upper),
+        })
+    }
+
+    /// Target and band at an age up to a week outside the table's ages: the target goes on by the
+    /// gain a day of the table's last (or first) days, the band by the same percentage.
+    pub(super) fn near(&self, age_d: f64) -> Option<TargetPoint> {
+        let (first_d, last_d) = (self.first_age_d(), self.last_age_d());
+        let end_d = age_d.clamp(first_d, last_d);
+        let beyond_d = age_d - end_d;
+        if beyond_d.abs() > NEAR_D {
+            return None;
+        }
+        let end = self.at(end_d)?;
+        let inside_d = (end_d - NEAR_D.copysign(beyond_d)).clamp(first_d, last_d);
+        let gain_g_per_d = if (end_d - inside_d).abs() > 0.0 {
+            (end.target_g - self.at(inside_d)?.target_g) / (end_d - inside_d)
+        } else {
+            0.0
+        };
+        let target_g = end.target_g + gain_g_per_d * beyond_d;
+        let edge = |edge: Option<f64>| edge.map(|edge| edge / end.target_g * target_g);
+        (target_g > 0.0).then(|| TargetPoint {
+            target_g,
+            lower_g: edge(end.lower_g),
+            upper_g: edge(end.upper_g),
         })
     }
 

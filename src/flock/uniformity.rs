@@ -4,11 +4,11 @@ use std::fmt;
 
 use crate::error::{Error, Result};
 use crate::flock::check_confidence;
-use crate::flock::deviation::Level;
-use crate::flock::occasion::{AgeMatching, Grouping, Occasion, occasions};
+use crate::flock::deviation::{Level, target_among};
+use crate::flock::sample_size::wilson_pct;
 use crate::flock::target::{Trajectory, trajectories};
 use crate::stats::distribution::{chi_squared_quantile, normal_quantile, normal_upper};
-use crate::study::Study;
+use crate::study::{AgeMatching, Grouping, Member, Occasion, Study, occasions};
 
 /// What counts as near, and how sure the intervals are to be.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -32,7 +32,9 @@ impl Default for UniformityOptions {
     }
 }
 
-/// One row of `uniformity.csv`: the birds of a strain or pen at one age.
+/// One row of `uniformity.csv`: the birds of a strain or pen on one occasion. Where their ages
+/// differ, each weight is brought to the mean age first: by the target where there is one, else
+/// by the growth of the group's mean between its occasions.
 #[derive(Debug, Clone)]
 pub struct FlockUniformity {
     /// Strain or pen.
@@ -111,7 +113,7 @@ pub struct Share {
     pub upper_pct: f64,
 }
 
-/// Uniformity of every strain and pen at every age: by trait, strain rows first.
+/// Uniformity of every strain and pen on every occasion: by trait, strain rows first.
 ///
 /// # Errors
 /// A call error where an option is out of range, an input error where a target's
@@ -126,9 +128,17 @@ pub fn uniformities(study: &Study, options: &UniformityOptions) -> Result<Vec<Fl
             (Level::Strain, Grouping::Strain),
             (Level::Pen, Grouping::Pen),
         ] {
-            for occasion in occasions(study, records, grouping, options.matching) {
+            let all = occasions(study, records, grouping, options.matching);
+            for (at, occasion) in all.iter().enumerate() {
                 let target = targets.get(occasion.strain).and_then(Option::as_ref);
-                rows.push(of_occasion(level, trait_index, &occasion, target, options));
+                let growth = || relative_growth(&all, at);
+                rows.push(of_occasion(
+                    level,
+                    trait_index,
+                    (occasion, growth),
+                    target,
+                    options,
+                ));
             }
         }
     }
@@ -147,13 +157,30 @@ fn check(within_pct: f64, confidence: f64) -> Result<()> {
 fn of_occasion(
     level: Level,
     trait_index: usize,
-    occasion: &Occasion,
+    (occasion, growth): (&Occasion, impl Fn() -> f64),
     target: Option<&Trajectory>,
     options: &UniformityOptions,
 ) -> FlockUniformity {
     let weights: Vec<f64> = occasion.members.iter().map(|m| m.value).collect();
     let age_d = occasion.mean_age_d();
-    let target_g = target.and_then(|t| t.at(age_d)).map(|p| p.target_g);
+    let targets_g: Option<Vec<f64>> = target.and_then(|trajectory| {
+        let range_d = occasion.age_range_d();
+        let of_age = |age_d: f64| target_among(trajectory, age_d, range_d).ok();
+        let ages_d = occasion.members.iter().map(|m| m.age_d);
+        let points = std::iter::once(age_d).chain(ages_d).map(of_age);
+        points.map(|point| Some(point?.target_g)).collect()
+    });
+    let weights = if occasion.members.iter().all(|m| m.age_d == age_d) {
+        weights
+    } else {
+        let rate = growth();
+        let factor = |(at, member): (usize, &Member)| match &targets_g {
+            Some(targets_g) => targets_g[0] / targets_g[at + 1],
+            None => (rate * (age_d - member.age_d)).exp(),
+        };
+        at_one_age(&weights, occasion.members.iter().enumerate().map(factor))
+    };
+    let target_g = targets_g.map(|targets_g| targets_g[0]);
     let (within_pct, confidence) = (options.within_pct, options.confidence);
     FlockUniformity {
         level,
@@ -165,6 +192,31 @@ fn of_occasion(
         target_g,
         near_target: target_g.and_then(|t| share_within(&weights, t, within_pct, confidence)),
     }
+}
+
+/// Weights times their factors, and all so that their mean stays what it was.
+fn at_one_age(weights_g: &[f64], factors: impl Iterator<Item = f64>) -> Vec<f64> {
+    let at_mean_age: Vec<f64> = weights_g.iter().zip(factors).map(|(w, f)| w * f).collect();
+    let scale = weights_g.iter().sum::<f64>() / at_mean_age.iter().sum::<f64>();
+    if !(scale.is_finite() && scale > 0.0) {
+        return weights_g.to_vec();
+    }
+    at_mean_age.iter().map(|w| w * scale).collect()
+}
+
+/// Relative growth a day of the group's mean between the occasions before and after this one;
+/// 0 where there are none or a mean is not above zero.
+fn relative_growth(all: &[Occasion], at: usize) -> f64 {
+    let group = |o: &Occasion| (o.strain, o.pen, o.batch);
+    let same = |o: &&Occasion| group(o) == group(&all[at]);
+    let before = all[..at].iter().rev().find(same).unwrap_or(&all[at]);
+    let after = all[at + 1..].iter().find(same).unwrap_or(&all[at]);
+    let log_mean = |o: &Occasion| {
+        let sum: f64 = o.members.iter().map(|m| m.value).sum();
+        (sum / count(o.members.len())).ln()
+    };
+    let rate = (log_mean(after) - log_mean(before)) / (after.mean_age_d() - before.mean_age_d());
+    if rate.is_finite() { rate } else { 0.0 }
 }
 
 /// How alike some weights are.
@@ -259,16 +311,13 @@ fn share_within(
     let n = count(weights_g.len());
     let share = count(within) / n;
     let z = normal_quantile(0.5 + 0.5 * confidence);
-    let middle = share + z * z / (2.0 * n);
-    let half = z * (share * (1.0 - share) / n + z * z / (4.0 * n * n)).sqrt();
-    let scale = 1.0 + z * z / n;
+    let (lower_pct, upper_pct) = wilson_pct(share, n, z);
     Some(Share {
         within,
         n: weights_g.len(),
         pct: 100.0 * share,
-        // Rounding must not take a limit past none or all.
-        lower_pct: (100.0 * (middle - half) / scale).max(0.0),
-        upper_pct: (100.0 * (middle + half) / scale).min(100.0),
+        lower_pct,
+        upper_pct,
     })
 }
 

@@ -3,7 +3,9 @@
 //! As of each of the last ages from which birds were followed further, what came is hidden,
 //! the population fitted to what was known (a saved one is taken as it is), the forecast
 //! made, and set against the weighings that came: each bird's, and the mean of each strain's
-//! birds of one age.
+//! birds on one occasion.
+
+use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
@@ -14,8 +16,9 @@ use crate::error::Result;
 use crate::fit::mixed::Forecast;
 use crate::flock::deviation::Level;
 use crate::flock::known_birds::KnownBirds;
-use crate::flock::occasion::AgeMatching;
-use crate::study::{Records, Study};
+use crate::stats::distribution::t_upper;
+use crate::stats::{mean, squares_about_mean};
+use crate::study::{AgeMatching, OccasionKey, Occasions, Records, Study};
 
 /// Errors of the forecasts of one trait at one horizon.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,6 +37,10 @@ pub struct WeightBacktest {
     pub percent: Errors,
     /// Percent of intervals that held what was weighed.
     pub coverage_pct: f64,
+    /// One-sided P that intervals which cover as stated cover so few: t test of the coverages of
+    /// strains at one age from which forecasts were made, since what the birds of one strain
+    /// share goes wrong for all; none below three of them.
+    pub coverage_p: Option<f64>,
 }
 
 /// Errors, forecast less weighed.
@@ -82,6 +89,8 @@ struct Hit {
     key: (usize, u8, u32),
     /// Index into [`Study::birds`], of one bird's.
     bird: usize,
+    /// Strain and age from which it was forecast: these hits go wrong together.
+    cluster: (usize, u64),
     error: f64,
     value: f64,
     held: bool,
@@ -148,7 +157,10 @@ pub fn weight_backtest(
     let mut hits: Vec<Hit> = made?.into_iter().flatten().collect();
     hits.sort_by_key(|hit| hit.key);
     Ok(WeightBacktests {
-        rows: hits.chunk_by(|a, b| a.key == b.key).map(summed).collect(),
+        rows: hits
+            .chunk_by(|a, b| a.key == b.key)
+            .map(|hits| summed(hits, confidence))
+            .collect(),
         weights: hits.iter().filter_map(Hit::of_bird).collect(),
         in_sample: None,
     })
@@ -226,38 +238,45 @@ fn hits_as_of(
             .population
             .forecast(&birds.subjects()?, |subject| hidden(subject).0)?;
         let quantile = forecasts.quantile(confidence);
-        let mut hit = |level: u8, bird: usize, forecast: &Forecast, value: f64| {
-            let (lower, upper) = forecast.interval(quantile);
-            hits.push(Hit {
-                key: (trait_index, level, weeks_ahead(forecast.age_d - as_of_d)),
-                bird,
-                error: forecast.value - value,
-                value,
-                held: lower <= value && value <= upper,
-            });
-        };
-        // Birds of one strain forecast for one age: (strain, age) and who.
-        let mut together: Vec<(usize, f64, (usize, usize))> = Vec::new();
+        let mut hit =
+            |level: u8, (strain, bird): (usize, usize), forecast: &Forecast, value: f64| {
+                let (lower, upper) = forecast.interval(quantile);
+                hits.push(Hit {
+                    key: (trait_index, level, weeks_ahead(forecast.age_d - as_of_d)),
+                    bird,
+                    cluster: (strain, as_of_d.to_bits()),
+                    error: forecast.value - value,
+                    value,
+                    held: lower <= value && value <= upper,
+                });
+            };
+        // Birds of one strain forecast for one occasion: (strain, occasion) and who.
+        let mut together: Vec<(usize, OccasionKey, (usize, usize))> = Vec::new();
+        let clock = Occasions::of(study, later, AgeMatching::default());
         for subject in 0..forecasts.len() {
-            let (ages_d, values) = hidden(subject);
-            for (at, (age_d, value)) in ages_d.iter().zip(values).enumerate() {
+            let (_, values) = hidden(subject);
+            for (at, value) in values.iter().enumerate() {
                 if let Some(forecast) = forecasts.of(subject, at) {
                     let bird = birds.birds[subject];
-                    hit(BIRD, bird, &forecast, *value);
                     let strain = known.birds[bird].strain;
-                    let age_d = AgeMatching::default().key(*age_d);
-                    together.push((strain, age_d, (subject, at)));
+                    hit(BIRD, (strain, bird), &forecast, *value);
+                    let seen = records.of(bird).0.len();
+                    let key = clock.of_bird(later, bird)[seen + at];
+                    together.push((strain, key, (subject, at)));
                 }
             }
         }
-        together.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
-        for group in together.chunk_by(|a, b| a.0 == b.0 && a.1.total_cmp(&b.1).is_eq()) {
+        together.sort_by(|a, b| {
+            let days = a.0.cmp(&b.0).then(a.1.day.total_cmp(&b.1.day));
+            days.then(a.1.batch.cmp(&b.1.batch))
+        });
+        for group in together.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)) {
             let members: Vec<(usize, usize)> = group.iter().map(|row| row.2).collect();
             let values = members.iter().map(|(subject, at)| hidden(*subject).1[*at]);
             #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
             let mean = values.sum::<f64>() / members.len() as f64;
             if let Some(forecast) = forecasts.mean_of(&members) {
-                hit(STRAIN, usize::MAX, &forecast, mean);
+                hit(STRAIN, (group[0].0, usize::MAX), &forecast, mean);
             }
         }
     }
@@ -275,7 +294,31 @@ fn weeks_ahead(days: f64) -> u32 {
     weeks
 }
 
-fn summed(hits: &[Hit]) -> WeightBacktest {
+/// One-sided P of a coverage as low as this, by [`WeightBacktest::coverage_p`].
+fn coverage_p(hits: impl Iterator<Item = ((usize, u64), bool)>, confidence: f64) -> Option<f64> {
+    let mut clusters: BTreeMap<(usize, u64), (f64, f64)> = BTreeMap::new();
+    for (cluster, held) in hits {
+        let (all, inside) = clusters.entry(cluster).or_default();
+        *all += 1.0;
+        *inside += f64::from(u8::from(held));
+    }
+    let shares: Vec<f64> = clusters
+        .values()
+        .map(|(all, inside)| inside / all)
+        .collect();
+    let n = shares.len() as f64;
+    if n < 3.0 {
+        return None;
+    }
+    let below = confidence - mean(&shares);
+    let std_error = (squares_about_mean(&shares) / (n - 1.0) / n).sqrt();
+    if std_error > 0.0 {
+        return Some(t_upper(below / std_error, n - 1.0));
+    }
+    Some(if below > 0.0 { 0.0 } else { 1.0 })
+}
+
+fn summed(hits: &[Hit], confidence: f64) -> WeightBacktest {
     let (trait_index, level, weeks) = hits[0].key;
     let errors = |of: &dyn Fn(&Hit) -> f64| {
         #[expect(clippy::cast_precision_loss, reason = "a count of forecasts")]
@@ -303,5 +346,89 @@ fn summed(hits: &[Hit]) -> WeightBacktest {
         grams: errors(&|hit| hit.error),
         percent: errors(&|hit| 100.0 * hit.error / hit.value),
         coverage_pct: 100.0 * coverage,
+        coverage_p: coverage_p(hits.iter().map(|hit| (hit.cluster, hit.held)), confidence),
+    }
+}
+
+/// Coverage, in points of percent below what is stated, from which the intervals of a trait
+/// are not to be relied on.
+const ASTRAY_POINTS: f64 = 15.0;
+
+/// Share of flocks with sound intervals that may be flagged, a trait.
+const FALSE_WARNINGS: f64 = 0.01;
+
+/// The least coverage (percent) among the horizons at which birds' intervals covered clearly
+/// less than stated; none where none did.
+pub(super) fn astray(
+    tested: &[WeightBacktest],
+    trait_index: usize,
+    confidence: f64,
+) -> Option<f64> {
+    let of_birds =
+        |row: &&WeightBacktest| row.trait_index == trait_index && row.level == Level::Bird;
+    let own: Vec<&WeightBacktest> = tested.iter().filter(of_birds).collect();
+    let chance = FALSE_WARNINGS / own.len().max(1) as f64;
+    own.into_iter()
+        .filter(|row| row.coverage_pct < 100.0 * confidence - ASTRAY_POINTS)
+        .filter(|row| row.coverage_p.is_some_and(|p| p < chance))
+        .map(|row| row.coverage_pct)
+        .min_by(f64::total_cmp)
+}
+
+#[cfg(test)]
+mod tests {
+    use rand::SeedableRng as _;
+    use rand_distr::{Distribution as _, StandardNormal};
+
+    use super::*;
+
+    /// Backtest rows of three strains of four birds, forecast from six ages, one to six weeks ahead.
+    /// A quarter of each forecast's error variance is shared by the strain's birds; intervals are
+    /// those of the whole variance, of forecasts off by `bias` standard deviations.
+    fn flock(bias: f64, seed: u64) -> Vec<WeightBacktest> {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut random) };
+        let mut hits = Vec::new();
+        for (strain, from) in (0..3).flat_map(|strain| (0..6_u64).map(move |from| (strain, from))) {
+            for weeks in 1..=6 {
+                let shared = 0.5 * normal();
+                for bird in 0..4 {
+                    let error = bias + shared + 0.75_f64.sqrt() * normal();
+                    hits.push(Hit {
+                        key: (0, BIRD, weeks),
+                        bird: 4 * strain + bird,
+                        cluster: (strain, from),
+                        error,
+                        value: 100.0,
+                        held: error.abs() <= 1.959_964,
+                    });
+                }
+            }
+        }
+        hits.sort_by_key(|hit| hit.key);
+        let rows = hits.chunk_by(|a, b| a.key == b.key);
+        rows.map(|hits| summed(hits, 0.95)).collect()
+    }
+
+    #[test]
+    fn sound_intervals_are_not_called_unreliable() {
+        let wrong = (0..400).filter(|seed| astray(&flock(0.0, *seed), 0, 0.95).is_some());
+        let wrong = wrong.count();
+        // 5 % of 400 flocks.
+        assert!(wrong <= 20, "{wrong} of 400");
+    }
+
+    #[test]
+    fn forecasts_that_go_astray_are_called_so() {
+        let found = (0..100).filter(|seed| astray(&flock(2.5, *seed), 0, 0.95).is_some());
+        let found = found.count();
+        assert!(found >= 95, "{found} of 100");
+    }
+
+    #[test]
+    fn few_forecasts_of_one_strain_are_no_warning() {
+        // The least coverage of rows of one to four forecasts: what used to be taken.
+        let hits = [((0, 1), false), ((0, 1), false)];
+        assert_eq!(coverage_p(hits.into_iter(), 0.95), None);
     }
 }

@@ -22,6 +22,12 @@ pub(super) trait Landmarks: Curve {
     /// The age of the greatest slope, d, and its gradient.
     fn inflection_age(&self, terms: &[f64], gradient: &mut [f64]) -> Option<f64>;
 
+    /// The age of the first phase's greatest slope, d, and its gradient; with it
+    /// the second derivative in age of the whole curve there, g/d^2.
+    fn first_peak_age(&self, _terms: &[f64], _gradient: &mut [f64]) -> Option<(f64, f64)> {
+        None
+    }
+
     /// The age of the second phase's greatest slope, d, and its gradient; with it
     /// the second derivative in age of the whole curve there, g/d^2.
     fn second_peak_age(&self, _terms: &[f64], _gradient: &mut [f64]) -> Option<(f64, f64)> {
@@ -69,9 +75,13 @@ pub(super) fn derived<C: Landmarks>(
             gradient.fill(0.0);
             implicit_age(curve, age_d, terms, gradient, spare)
         }
+        Derived::FirstPeakAge => curve.first_peak_age(terms, gradient)?.0,
         Derived::SecondPeakAge => curve.second_peak_age(terms, gradient)?.0,
-        Derived::SecondPeakRate => {
-            let (age_d, bend) = curve.second_peak_age(terms, gradient)?;
+        Derived::FirstPeakRate | Derived::SecondPeakRate => {
+            let (age_d, bend) = match what {
+                Derived::FirstPeakRate => curve.first_peak_age(terms, gradient)?,
+                _ => curve.second_peak_age(terms, gradient)?,
+            };
             let rate = curve.slope_and_gradient(age_d, terms, spare);
             for (g, s) in gradient.iter_mut().zip(spare.iter()) {
                 *g = s + bend * *g;
@@ -124,6 +134,8 @@ impl Derived {
                 format!("age_at_{}pct", without_rounding(100.0 * fraction)).into()
             }
             Self::AgeAtValue(value_g) => format!("age_at_{}g", without_rounding(value_g)).into(),
+            Self::FirstPeakAge => "first_peak_age".into(),
+            Self::FirstPeakRate => "first_peak_rate".into(),
             Self::SecondPeakAge => "second_peak_age".into(),
             Self::SecondPeakRate => "second_peak_rate".into(),
             Self::ValueAt(age_d) => format!("weight_at_{}d", without_rounding(age_d)).into(),
@@ -142,8 +154,11 @@ impl Derived {
             Self::InflectionAge
             | Self::AgeAtFraction(_)
             | Self::AgeAtValue(_)
+            | Self::FirstPeakAge
             | Self::SecondPeakAge => "d",
-            Self::InflectionRate | Self::SecondPeakRate | Self::RateAt(_) => "g/d",
+            Self::InflectionRate | Self::FirstPeakRate | Self::SecondPeakRate | Self::RateAt(_) => {
+                "g/d"
+            }
             Self::RelativeRateAt(_) => "1/d",
         }
     }

@@ -83,7 +83,8 @@ impl Term {
 pub enum Derived {
     /// Mass that the curve tends to, g (`mature_weight`).
     Mature,
-    /// Age of the greatest rate of gain, d (`inflection_age`).
+    /// Age of the greatest rate of gain, d (`inflection_age`); none of a curve with two phases,
+    /// as the next two.
     InflectionAge,
     /// Mass at that age, g (`inflection_weight`).
     InflectionWeight,
@@ -94,6 +95,10 @@ pub enum Derived {
     AgeAtFraction(f64),
     /// Age at which a given mass is reached, d (`age_at_1000g`).
     AgeAtValue(f64),
+    /// Age of the greatest rate of the first of two phases, d (`first_peak_age`).
+    FirstPeakAge,
+    /// Rate of gain of the whole curve at that age, g/d (`first_peak_rate`).
+    FirstPeakRate,
     /// Age of the greatest rate of the second phase, d (`second_peak_age`).
     SecondPeakAge,
     /// Rate of gain of the whole curve at that age, g/d (`second_peak_rate`).

@@ -13,7 +13,7 @@ use super::gompertz::Gompertz;
 use super::linearise::greatest;
 use super::logistic::Logistic;
 use super::pair::Pair;
-use super::root::{falling_root, rising_root};
+use super::root::rising_root;
 use super::sigmoid::{LEAST_ASYMPTOTE, OnePhase, RATE_RANGE, Shape};
 use super::{Curve, Derived, Step, Term};
 
@@ -23,33 +23,16 @@ pub(super) trait PhaseShape: Shape {
     const TWO_PHASE_NAME: &'static str;
     /// The shape itself: it has no term of its own.
     const SHAPE: Self;
-
-    /// g''', from g'.
-    fn jerk(self, z: f64) -> f64;
 }
 
 impl PhaseShape for Gompertz {
     const TWO_PHASE_NAME: &'static str = "two-phase-gompertz";
     const SHAPE: Self = Self;
-
-    /// g'' = (e^2 - e) g and e' = -e, g' = e g: g''' = g' (e^2 - 3 e + 1).
-    fn jerk(self, z: f64) -> f64 {
-        let at = self.at(z);
-        // Where e is held at its limit g' is zero and so is this.
-        let e = (-z).exp().min(750.0);
-        at.rise * (e * e - 3.0 * e + 1.0)
-    }
 }
 
 impl PhaseShape for Logistic {
     const TWO_PHASE_NAME: &'static str = "two-phase-logistic";
     const SHAPE: Self = Self;
-
-    /// g''' = g' (1 - 6 g').
-    fn jerk(self, z: f64) -> f64 {
-        let rise = self.at(z).rise;
-        rise * (1.0 - 6.0 * rise)
-    }
 }
 
 static TERMS: [Term; 6] = [
@@ -139,65 +122,6 @@ impl<S: PhaseShape> TwoPhase<S> {
             .chunks_exact(3)
             .map(|t| t[0] * t[1] * t[1] * self.shape.at(t[1] * (age_d - t[2])).bend)
             .sum()
-    }
-
-    /// r'', and the gradient of r' in the terms.
-    fn jerk_and_bend_gradient(&self, age_d: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
-        let mut total = 0.0;
-        for (t, g) in terms.chunks_exact(3).zip(gradient.chunks_exact_mut(3)) {
-            let (a, k, z) = (t[0], t[1], t[1] * (age_d - t[2]));
-            let (bend, jerk) = (self.shape.at(z).bend, self.shape.jerk(z));
-            g[0] = k * k * bend;
-            g[1] = a * k * (2.0 * bend + z * jerk);
-            g[2] = -a * k * k * k * jerk;
-            total -= g[2];
-        }
-        total
-    }
-
-    /// The age at which the whole gains fastest.
-    ///
-    /// Outside [ti1, ti2] both rates rise or both fall, so it lies within. There r'
-    /// is looked at on a grid that is fine near either peak in that phase's own time
-    /// 1/k; each change from rising to falling is a peak, and the highest is taken.
-    fn peak_age(&self, terms: &[f64]) -> Option<f64> {
-        /// Steps from a peak, in units of 1/k, and even steps between the peaks.
-        const NEAR: [f64; 9] = [1e-3, 1e-2, 0.05, 0.15, 0.4, 0.8, 1.5, 2.5, 4.0];
-        const EVEN: u8 = 32;
-        const GRID: usize = 2 * NEAR.len() + EVEN as usize + 1;
-        let (first, last) = if terms[2] <= terms[5] {
-            ((terms[1], terms[2]), (terms[4], terms[5]))
-        } else {
-            ((terms[4], terms[5]), (terms[1], terms[2]))
-        };
-        let span = last.1 - first.1;
-        if !span.is_finite() {
-            return None;
-        }
-        let mut grid = [last.1; GRID];
-        for (age_d, i) in grid.iter_mut().zip(0..EVEN) {
-            *age_d = first.1 + span * f64::from(i) / f64::from(EVEN);
-        }
-        for (pair, near) in grid[usize::from(EVEN)..].chunks_exact_mut(2).zip(NEAR) {
-            pair[0] = (first.1 + near / first.0).min(last.1);
-            pair[1] = (last.1 - near / last.0).max(first.1);
-        }
-        grid.sort_unstable_by(f64::total_cmp);
-        let rate = |age_d: f64| self.slope_and_gradient(age_d, terms, &mut [0.0; 6]);
-        let mut best: Option<(f64, f64)> = None;
-        for window in grid.windows(2) {
-            let rises_then_falls =
-                self.bend(window[0], terms) >= 0.0 && self.bend(window[1], terms) <= 0.0;
-            if rises_then_falls {
-                let bend = |age_d| self.bend(age_d, terms);
-                let age_d = falling_root(bend, window[0], window[1]);
-                let peak = rate(age_d);
-                if best.is_none_or(|(highest, _)| peak > highest) {
-                    best = Some((peak, age_d));
-                }
-            }
-        }
-        best.map(|(_, age_d)| age_d)
     }
 }
 
@@ -433,13 +357,16 @@ impl<S: PhaseShape> Landmarks for TwoPhase<S> {
         Some(rising_root(left, first.min(second), first.max(second)))
     }
 
-    fn inflection_age(&self, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
-        let age_d = self.peak_age(terms)?;
-        let jerk = self.jerk_and_bend_gradient(age_d, terms, gradient);
-        for g in gradient.iter_mut() {
-            *g /= -jerk;
-        }
-        Some(age_d)
+    /// Of a sum there is no one inflection: in some birds it would fall in the first phase, in
+    /// others in the second.
+    fn inflection_age(&self, _terms: &[f64], _gradient: &mut [f64]) -> Option<f64> {
+        None
+    }
+
+    fn first_peak_age(&self, terms: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)> {
+        gradient.fill(0.0);
+        gradient[2] = 1.0;
+        Some((terms[2], self.bend(terms[2], terms)))
     }
 
     fn second_peak_age(&self, terms: &[f64], gradient: &mut [f64]) -> Option<(f64, f64)> {

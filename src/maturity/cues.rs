@@ -166,6 +166,7 @@ fn check(options: &CueOptions) -> Result<()> {
 fn asked(options: &CueOptions) -> impl Iterator<Item = Derived> {
     [
         Derived::InflectionAge,
+        Derived::FirstPeakAge,
         Derived::SecondPeakAge,
         Derived::AgeAtFraction(0.5),
         Derived::AgeAtFraction(0.95),

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 
 use super::cues::FittedCurve;
 use super::lay::{CueColumn, LayRecords, Reading};
+use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
 use crate::fit::{Outcome, choice};
 use crate::growth::Derived;
@@ -73,7 +74,9 @@ pub fn landmark_cues(
                     column.readings[*bird] = column.readings[*bird].or(read);
                 }
             }
-            all.push(column);
+            if has(&own, curve, wanted.what) || second_peak {
+                all.push(column);
+            }
         }
     }
     all.extend(shares(&all, study, landmark_d));
@@ -81,6 +84,19 @@ pub fn landmark_cues(
         curves,
         ..sifted(all, landmark_d)
     }
+}
+
+/// Whether the curve has such a quantity at all: one phase has no first peak, two have no one
+/// inflection.
+fn has(fits: &[&FittedCurve<'_>], curve: &str, what: Derived) -> bool {
+    let ages = [Derived::InflectionAge, Derived::FirstPeakAge];
+    let of_curve = fits.iter().filter(|fit| fit.curve.name() == curve);
+    let mut fitted = of_curve.filter_map(|fit| Some((fit, fit.outcome.estimates()?)));
+    !ages.contains(&what)
+        || fitted.any(|(fit, estimates)| {
+            let found = interval::derived(fit.curve, estimates, what, 0.95);
+            !matches!(found, Err(NotEstimable::Absent))
+        })
 }
 
 /// A quantity and what it is called as a cue.
@@ -94,6 +110,7 @@ fn wanted(trait_name: &str, landmark_d: f64, study: &Study) -> Vec<Wanted> {
         Derived::ValueAt(landmark_d),
         Derived::RateAt(landmark_d),
         Derived::InflectionAge,
+        Derived::FirstPeakAge,
         Derived::SecondPeakAge,
     ];
     if trait_name == BODY_WEIGHT {

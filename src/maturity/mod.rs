@@ -17,6 +17,7 @@
 //! cause: no single cue is proven to decide when a bird lays.
 
 mod bend;
+mod cue_choice;
 mod cue_error;
 mod cue_summary;
 mod cues;
@@ -43,7 +44,7 @@ pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
 pub use lay_curve::{AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves};
 pub use lay_table::{LayColumns, LayTable, read_lay_table};
 pub use onset_backtest::{Backtest, Backtests, ForetoldEgg, Quantity, backtest, backtest_of};
-pub use onset_check::CrossValidated;
+pub use onset_check::{Brier, CrossValidated, Gain};
 pub use onset_forecast::{
     BirdForecast, ForecastOptions, ForecastPoint, LayForecast, OnsetForecast, forecast_onset,
 };

@@ -12,7 +12,7 @@ use rayon::prelude::*;
 
 use super::cue_error::{self, Reliability};
 use super::lay::{LayRecords, within_strain_sd};
-use super::onset_check::{self, CrossValidated};
+use super::onset_check::{self, CrossValidated, Gain};
 use super::onset_subjects::Subjects;
 use crate::stats::concordance::order_agreement;
 use crate::stats::distribution::normal_quantile;
@@ -77,6 +77,8 @@ pub struct OnsetModels {
     pub models: Vec<OnsetModel>,
     /// Birds that lack a cue and are in no model.
     pub without_cue: usize,
+    /// The age from which times are counted, d ([`LayRecords::counted_from_d`]).
+    pub counted_from_d: f64,
     /// How reliable each cue is.
     pub reliabilities: Vec<Reliability>,
     /// What was done about the cues' own error; a model for which it could not be done says so.
@@ -173,9 +175,24 @@ pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels
             CueError::AsMeasured => model(&subjects, law, set, options.confidence),
             CueError::Calibrated => calibrated_model(records, &subjects, law, set, options),
         });
+    let mut models: Vec<(OnsetModel, LeftOutErrors)> = models.collect();
+    let without: Vec<(Law, LeftOutErrors)> = models
+        .iter()
+        .filter(|(model, _)| model.set == CueSet::None)
+        .map(|(model, errors)| (model.law, errors.clone()))
+        .collect();
+    for (model, errors) in &mut models {
+        let base = without.iter().find(|(law, _)| *law == model.law);
+        if let (Some(checked), Some((_, base))) = (&mut model.cross_validated, base)
+            && model.set != CueSet::None
+        {
+            checked.gain = Gain::of(base, errors);
+        }
+    }
     OnsetModels {
-        models: models.collect(),
+        models: models.into_iter().map(|(model, _)| model).collect(),
         without_cue,
+        counted_from_d: records.counted_from_d,
         reliabilities,
         cue_error: options.cue_error,
     }
@@ -188,33 +205,39 @@ fn calibrated_model(
     law: Law,
     set: CueSet,
     options: &OnsetOptions,
-) -> OnsetModel {
+) -> (OnsetModel, LeftOutErrors) {
     if subjects.cue_places(set).is_empty() {
         return model(subjects, law, set, options.confidence);
     }
     match subjects.calibrated(records, set) {
         Ok(calibrated) => {
-            let mut model = model(&calibrated, law, set, options.confidence);
+            let (mut model, errors) = model(&calibrated, law, set, options.confidence);
             with_bootstrap_errors(&mut model, records, subjects, options);
-            model
+            (model, errors)
         }
         Err(reason) => {
-            let mut model = model(subjects, law, set, options.confidence);
+            let (mut model, errors) = model(subjects, law, set, options.confidence);
             let reason = format!("cues as measured, not calibrated: {reason}");
             model.weakness = joined(&model.weakness, &reason);
-            model
+            (model, errors)
         }
     }
 }
 
-fn model(subjects: &Subjects, law: Law, set: CueSet, confidence: f64) -> OnsetModel {
+fn model(
+    subjects: &Subjects,
+    law: Law,
+    set: CueSet,
+    confidence: f64,
+) -> (OnsetModel, LeftOutErrors) {
     let everyone: Vec<usize> = (0..subjects.times.len()).collect();
     let result = law.fit(subjects, set, &everyone);
     let events = subjects.times.iter().filter(|t| t.happened()).count();
-    let cross_validated = match &result {
+    let checked = match &result {
         Ok(_) => onset_check::cross_validate(subjects, law, set),
         Err(_) => None,
     };
+    let (cross_validated, errors) = checked.unzip();
     let mut weakness = subjects.weakness(set);
     if cross_validated.is_some_and(|checked| checked.is_beyond()) {
         weakness = joined(
@@ -222,7 +245,7 @@ fn model(subjects: &Subjects, law: Law, set: CueSet, confidence: f64) -> OnsetMo
             "birds left out are predicted beyond all ages recorded",
         );
     }
-    OnsetModel {
+    let model = OnsetModel {
         name: subjects.model_name(law, set),
         law,
         set,
@@ -234,8 +257,12 @@ fn model(subjects: &Subjects, law: Law, set: CueSet, confidence: f64) -> OnsetMo
             .map_err(|failure| failure.to_string()),
         weakness,
         cross_validated,
-    }
+    };
+    (model, errors.unwrap_or_default())
 }
+
+/// Each subject's predicted median minus its first egg, d, when left out of the fit.
+type LeftOutErrors = Vec<Option<f64>>;
 
 impl Law {
     /// All of them.
@@ -310,6 +337,18 @@ impl FittedLaw {
             Self::Hazards(fit) => {
                 let last = fit.baseline.last().map_or(0.0, |(time, _)| *time);
                 Ok(fit.quantile(row, 0.5)?.unwrap_or(last))
+            }
+        }
+    }
+
+    /// Probability of a first egg by a time.
+    pub(super) fn laid_by(&self, row: &[f64], time: f64) -> Result<f64, Failure> {
+        match self {
+            Self::Accelerated(fit) => Ok(1.0 - fit.survival(&with_intercept(row), time)?),
+            Self::Hazards(fit) => {
+                let steps = fit.baseline.iter().take_while(|(at, _)| *at <= time);
+                let hazard = steps.last().map_or(0.0, |(_, hazard)| *hazard);
+                Ok(-(-hazard * fit.log_hazard_ratio(row)?.exp()).exp_m1())
             }
         }
     }

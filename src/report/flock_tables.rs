@@ -131,10 +131,7 @@ impl Weigh {
     /// Birds to weigh for its uniformity.
     #[must_use]
     pub fn for_uniformity(&self, row: &FlockUniformity) -> Option<usize> {
-        // A share counted as all or none would ask for no bird: the normal share does not.
         let share = row.uniformity.near_mean.as_ref()?.pct;
-        let counted = (share > 0.0 && share < 100.0).then_some(share);
-        let share = counted.or(row.uniformity.normal_share_pct)?;
         birds_for_share(share, self.share_within_points, self.confidence, self.flock)
     }
 }

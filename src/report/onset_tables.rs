@@ -1,7 +1,7 @@
 //! The tables of the onset of lay.
 
 use crate::maturity::{
-    AtFirstEgg, Backtest, Bend, LayCurve, LayRecords, OnsetForecast, OnsetModels, Quantity,
+    AtFirstEgg, Backtest, Bend, CueSet, LayCurve, LayRecords, OnsetForecast, OnsetModels, Quantity,
     Reliability, Threshold,
 };
 use crate::report::Table;
@@ -65,8 +65,16 @@ pub fn onset_fits(models: &OnsetModels) -> Table {
             "cues",
             "status",
             "reason",
+            "cv_median_absolute_error_d",
+            "brier_score",
+            "brier_age_d",
+            "gain_d2",
+            "gain_std_error_d2",
+            "gain_n",
+            "recommended",
         ],
     );
+    let recommended = models.recommended().map(|model| &model.name);
     for model in &models.models {
         let estimates = model.result.as_ref().ok();
         let checked = model.cross_validated;
@@ -89,7 +97,26 @@ pub fn onset_fits(models: &OnsetModels) -> Table {
             .number(checked.and_then(|checked| checked.calibration_slope))
             .text(&model.cues.join(" + "))
             .text(status)
-            .text(model.result.as_ref().err().unwrap_or(&model.weakness));
+            .text(model.result.as_ref().err().unwrap_or(&model.weakness))
+            .number(checked.and_then(|checked| checked.median_absolute_error_d))
+            .number(checked.and_then(|checked| checked.brier).map(|b| b.score))
+            .number(
+                checked
+                    .and_then(|checked| checked.brier)
+                    .map(|b| models.counted_from_d + b.time_d),
+            )
+            .number(checked.and_then(|checked| checked.gain).map(|g| g.mean_d2))
+            .number(
+                checked
+                    .and_then(|checked| checked.gain)
+                    .map(|g| g.std_error_d2),
+            )
+            .whole(checked.and_then(|checked| checked.gain).map(|g| g.n))
+            .text(match recommended {
+                _ if model.set == CueSet::None => "",
+                Some(name) if *name == model.name => "yes",
+                _ => "no",
+            });
     }
     table
 }

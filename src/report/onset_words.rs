@@ -1,8 +1,8 @@
 //! What is said of the onset of lay, in words.
 
 use crate::maturity::{
-    Backtest, CueError, CueSet, LayCurve, LayRecords, OnsetForecast, OnsetModel, OnsetModels,
-    Quantity, Threshold,
+    Backtest, CueError, LayCurve, LayRecords, OnsetForecast, OnsetModel, OnsetModels, Quantity,
+    Threshold,
 };
 use crate::study::Study;
 
@@ -54,41 +54,25 @@ pub fn models(models: &OnsetModels) -> Vec<String> {
         }
         return lines;
     }
-    let alone = |model: &&OnsetModel| !matches!(model.set, CueSet::None);
-    let best = least_error(models.models.iter().filter(alone));
-    let none = least_error(
-        models
-            .models
-            .iter()
-            .filter(|model| model.set == CueSet::None),
-    );
-    if let Some((model, error_d)) = best {
-        let without = none.map_or(String::new(), |(_, error_d)| {
-            format!("; without any cue {} d", three_digits(error_d))
-        });
-        let concordance = model
-            .cross_validated
-            .and_then(|checked| checked.concordance)
-            .map_or(String::new(), |concordance| {
-                format!(", concordance {concordance:.2}")
-            });
-        let held = if model.cues.is_empty() {
-            "strains alone".to_owned()
-        } else {
-            model.cues.join(" + ")
-        };
-        let doubt = if model.weakness.is_empty() {
-            String::new()
-        } else {
-            format!(" (weak: {})", model.weakness)
-        };
-        lines.push(format!(
-            "  closest prediction of birds left out: {held} by {}, error {} d{concordance}{without}{doubt}",
-            model.law.name(),
-            three_digits(error_d)
-        ));
-    } else if models.models.iter().any(predicts_beyond) {
-        lines.push("  birds left out: no model predicts them within the ages recorded".to_owned());
+    match (models.recommended(), models.without_cues()) {
+        (Some(model), Some(base)) => {
+            let doubt = if model.weakness.is_empty() {
+                String::new()
+            } else {
+                format!(" (weak: {})", model.weakness)
+            };
+            lines.push(format!(
+                "  {} predicts age at first egg better than no cue in cross-validation ({}): {}; without any cue {}{doubt}",
+                model.cues.join(" + "),
+                model.law.name(),
+                accuracy(models, model),
+                accuracy(models, base)
+            ));
+        }
+        (None, Some(base)) => lines.push(no_cue_helps(models, base)),
+        (_, None) if models.models.iter().any(predicts_beyond) => lines
+            .push("  birds left out: no model predicts them within the ages recorded".to_owned()),
+        (_, None) => {}
     }
     lines.extend(single_cues(models));
     lines.extend(attenuation(models));
@@ -101,11 +85,51 @@ fn predicts_beyond(model: &OnsetModel) -> bool {
         .is_some_and(|checked| checked.is_beyond())
 }
 
-/// Error in days of the model that predicts best.
-fn least_error<'a>(models: impl Iterator<Item = &'a OnsetModel>) -> Option<(&'a OnsetModel, f64)> {
-    models
-        .filter_map(|model| Some((model, model.cross_validated?.error_d?)))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
+/// Why no cue is recommended.
+fn no_cue_helps(models: &OnsetModels, base: &OnsetModel) -> String {
+    let best = models
+        .candidates()
+        .filter_map(|model| Some((model.cross_validated?.error_d?, model)))
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    let Some((_, best)) = best else {
+        return format!(
+            "  no cue helps: without any cue, {}; no model with a cue could be judged",
+            accuracy(models, base)
+        );
+    };
+    let gain = best.cross_validated.and_then(|checked| checked.gain);
+    let birds = gain.map_or(0, |gain| gain.n);
+    if birds < 10 {
+        return format!(
+            "  no cue is recommended: {birds} birds have a cue and a first egg, and at least 10 are needed to judge one"
+        );
+    }
+    format!(
+        "  no cue helps: none predicts age at first egg better than no cue by more than the standard error of the difference (cross-validation over {birds} birds; least error with {}: {}; without any cue {})",
+        best.cues.join(" + "),
+        accuracy(models, best),
+        accuracy(models, base)
+    )
+}
+
+/// "RMSE 6.2 d, median absolute error 4.1 d, Brier score 0.21 at 137 d".
+fn accuracy(models: &OnsetModels, model: &OnsetModel) -> String {
+    let checked = model.cross_validated;
+    let mut all = Vec::new();
+    if let Some(error_d) = checked.and_then(|checked| checked.error_d) {
+        all.push(format!("RMSE {} d", three_digits(error_d)));
+    }
+    if let Some(error_d) = checked.and_then(|checked| checked.median_absolute_error_d) {
+        all.push(format!("median absolute error {} d", three_digits(error_d)));
+    }
+    if let Some(brier) = checked.and_then(|checked| checked.brier) {
+        all.push(format!(
+            "Brier score {:.2} at {} d",
+            brier.score,
+            three_digits(models.counted_from_d + brier.time_d)
+        ));
+    }
+    all.join(", ")
 }
 
 /// What a standard deviation more of each cue goes with, each cue alone, by the law that

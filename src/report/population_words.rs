@@ -132,9 +132,10 @@ fn typical(fit: &PopulationFit, confidence: f64) -> Vec<String> {
         };
         let told: Vec<String> = [
             quantity("mature", Derived::Mature, "g"),
-            quantity("greatest gain", Derived::InflectionRate, "g/d"),
+            quantity("maximum growth rate", Derived::InflectionRate, "g/d"),
             quantity("at", Derived::InflectionAge, "d"),
-            quantity("second peak at", Derived::SecondPeakAge, "d"),
+            quantity("first peak of gain at", Derived::FirstPeakAge, "d"),
+            quantity("second peak of gain at", Derived::SecondPeakAge, "d"),
         ]
         .into_iter()
         .flatten()

@@ -250,10 +250,15 @@ fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String
         quantity(Derived::InflectionRate, "g/d"),
         quantity(Derived::InflectionAge, "d"),
     ) {
-        words += &format!(", greatest gain {rate} at {age}");
+        words += &format!(", maximum growth rate {rate} at {age}");
     }
-    if let Some(age) = quantity(Derived::SecondPeakAge, "d") {
-        words += &format!(", second peak at {age}");
+    for (name, what) in [
+        ("first", Derived::FirstPeakAge),
+        ("second", Derived::SecondPeakAge),
+    ] {
+        if let Some(age) = quantity(what, "d") {
+            words += &format!(", {name} peak of gain at {age}");
+        }
     }
     if best.outcome.status() == "weak" {
         words += &format!("; weak: {}", best.outcome.reason());
@@ -261,9 +266,7 @@ fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String
     words
 }
 
-/// How steadily the cues of each strain's best curve come before the first egg.
-///
-/// Where nothing is known of first eggs, the strain's own cue ages.
+/// The cue ages of each strain's best curve.
 #[must_use]
 pub fn cues(
     study: &Study,
@@ -292,16 +295,11 @@ pub fn cues(
                 };
                 lines.push(format!("  {whose}, by {curve}: {}", told.join(", ")));
             }
-            let mine = summaries.iter().filter(|summary| {
-                (summary.trait_index, summary.strain) == (trait_index, strain)
-                    && summary.curve == curve
-            });
-            lines.extend(steadiest(mine));
         }
     }
     if !summaries.is_empty() {
         lines.push(
-            "  Cues go with the first egg in these birds under this light programme; that is an association, not a cause."
+            "  These ages come from all weights, those after the first egg too: they describe the birds, and none is offered as a cue of it (cue_summary.csv). Cues are judged at the landmark, from earlier weights alone."
                 .to_owned(),
         );
     }
@@ -322,32 +320,6 @@ fn cue_words(cue: &Cue) -> Option<String> {
     Some(format!(
         "{name} {} d{limits}{doubt}",
         three_digits(age.estimate_d)
-    ))
-}
-
-/// The cue whose distance from the first egg varies least between birds.
-fn steadiest<'a>(summaries: impl Iterator<Item = &'a CueSummary>) -> Option<String> {
-    let (summary, mean_d, sd_d) = summaries
-        .filter_map(|summary| {
-            Some((
-                summary,
-                summary.mean_difference_d?,
-                summary.sd_difference_d?,
-            ))
-        })
-        // Only what comes before the egg can announce it.
-        .filter(|(_, mean_d, _)| *mean_d > 0.0)
-        .min_by(|a, b| a.2.total_cmp(&b.2))?;
-    let correlation = summary.correlation.map_or(String::new(), |correlation| {
-        format!(", correlation {correlation:.2}")
-    });
-    Some(format!(
-        "    steadiest before the first egg: {}, {} d before (SD between birds {} d, n {}{correlation}; {} birds not laying yet)",
-        summary.cue.name().replace('_', " "),
-        three_digits(mean_d),
-        three_digits(sd_d),
-        summary.n,
-        summary.not_laying,
     ))
 }
 

@@ -34,6 +34,7 @@ mod format;
 mod header;
 mod judge;
 mod names;
+mod occasion;
 mod onset;
 mod pieces;
 mod plausible;
@@ -66,6 +67,7 @@ pub(crate) use faults::Faults;
 pub use faults::{Fault, Place};
 pub use fingerprint::Fingerprint;
 pub use format::{Decimal, Format, Separator};
+pub use occasion::{AgeMatching, Grouping, Member, Occasion, OccasionKey, Occasions, occasions};
 pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
 pub use scan::{
     Feathers, GroupMasses, RegionRow, Scan, ScanWishes, Scans, Tissue, WHOLE, Way, bird_names,

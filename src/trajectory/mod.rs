@@ -415,6 +415,8 @@ pub fn derived_quantities(ages_d: &[f64], masses_g: &[f64]) -> Vec<Derived> {
         Derived::InflectionRate,
         Derived::AgeAtFraction(0.5),
         Derived::AgeAtFraction(0.95),
+        Derived::FirstPeakAge,
+        Derived::FirstPeakRate,
         Derived::SecondPeakAge,
         Derived::SecondPeakRate,
     ];

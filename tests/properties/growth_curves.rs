@@ -182,7 +182,7 @@ fn extreme_ages_give_numbers() {
     });
 }
 
-const EVERYTHING: [Derived; 13] = [
+const EVERYTHING: [Derived; 15] = [
     Derived::Mature,
     Derived::InflectionAge,
     Derived::InflectionWeight,
@@ -191,6 +191,8 @@ const EVERYTHING: [Derived; 13] = [
     Derived::AgeAtFraction(0.95),
     Derived::AgeAtValue(400.0),
     Derived::AgeAtValue(1000.0),
+    Derived::FirstPeakAge,
+    Derived::FirstPeakRate,
     Derived::SecondPeakAge,
     Derived::SecondPeakRate,
     Derived::ValueAt(126.0),
@@ -241,6 +243,15 @@ fn derived_quantities_satisfy_their_definitions() {
         near(relative, rate / value, 1e-15, name);
         let Some(age_d) = of(Derived::InflectionAge) else {
             let d = terms.get(3).copied();
+            if let Some(first_d) = of(Derived::FirstPeakAge) {
+                // Two phases: each its own peak, none of the sum.
+                assert_eq!(first_d.to_bits(), terms[2].to_bits(), "{name}");
+                let rate = of(Derived::FirstPeakRate).expect("where its age is");
+                near(rate, slope(curve, first_d, terms), 1e-12 * rate, name);
+                assert_eq!(of(Derived::InflectionWeight), None, "{name}");
+                assert_eq!(of(Derived::InflectionRate), None, "{name}");
+                return;
+            }
             let without = name == "monomolecular" || (name == "weibull" && d <= Some(1.0));
             assert!(without, "{name} at {terms:?} has no inflection");
             return;

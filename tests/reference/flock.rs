@@ -4,10 +4,10 @@
 //! `tests/reference/uniformity/SOURCE.md`.
 
 use pinfeather::flock::{
-    AgeMatching, Band, Deviation, DeviationOptions, Gain, Level, NoTarget, NoTargetAge, Trajectory,
+    Band, Deviation, DeviationOptions, Gain, Level, NoTarget, NoTargetAge, Trajectory,
     UniformityOptions, cv_for_share_pct, deviations, normal_share_pct, uniformities, uniformity,
 };
-use pinfeather::study::{Bird, Records, Study, Target};
+use pinfeather::study::{AgeMatching, Bird, Records, Study, Target};
 use serde_json::Value;
 
 use crate::support::{close_within, number, numbers};

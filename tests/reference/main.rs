@@ -11,6 +11,7 @@ mod mixed;
 mod mixed_marginal;
 mod no_intercept;
 mod nonlinear;
+mod occasions;
 mod pens;
 mod plan;
 mod quantiles;

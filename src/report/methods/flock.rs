@@ -67,7 +67,7 @@ pub(super) fn onset(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     let mut all = Vec::new();
     let cues = told.table("cues");
     if cues.is_some_and(|table| table.rows().any(|row| row.number("estimate").is_some())) {
-        let mut text = "Timing cues (the age at the inflection, at the second peak, at shares of the mature weight or at given weights, as far as a curve has them) were read from each fitted curve with delta-method standard errors".to_owned();
+        let mut text = "Timing cues (the age at the inflection or at the first and second peak of gain, at shares of the mature weight or at given weights, as far as a curve has them) were read from each fitted curve with delta-method standard errors".to_owned();
         if told.table("cue_summary").is_some() {
             text += ", and set beside the recorded age at first egg of the same bird; such associations hold for these strains under this light programme";
         }

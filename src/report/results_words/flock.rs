@@ -240,50 +240,71 @@ pub(super) fn onset(told: &Told<'_>) -> Vec<String> {
     all
 }
 
-/// The onset model that told birds left out best.
+/// Whether a cue predicts the first egg better than no cue, by the models of birds left out.
 fn best_model(told: &Told<'_>) -> Option<String> {
     let table = told.table("onset_fits")?;
-    let answered = |row: &ReadRow<'_>| row.text("status") != "failed";
-    let best = table
-        .rows()
-        .filter(answered)
-        .filter_map(|row| Some((row.number("cv_error_d")?, row)))
-        .min_by(|one, other| one.0.total_cmp(&other.0));
-    let Some((error_d, row)) = best else {
-        let reason = table
-            .rows()
-            .map(|row| row.text("reason"))
-            .find(|reason| !reason.is_empty());
+    let judged = || {
+        let rows = table.rows().filter(|row| row.text("status") != "failed");
+        rows.filter_map(|row| Some((row.number("cv_error_d")?, row)))
+    };
+    let least = |with_cues: bool| {
+        judged()
+            .filter(|(_, row)| row.text("cues").is_empty() != with_cues)
+            .min_by(|one, other| one.0.total_cmp(&other.0))
+    };
+    let error = |error_d: f64, row: &ReadRow<'_>| {
+        let median = row
+            .number("cv_median_absolute_error_d")
+            .map_or_else(String::new, |d| {
+                format!(", median absolute error {} d", short(d))
+            });
+        let brier = row.number("brier_score").zip(row.number("brier_age_d"));
+        let brier = brier.map_or_else(String::new, |(score, age_d)| {
+            format!(", Brier score {score:.2} at {} d", short(age_d))
+        });
+        format!("root mean square error {} d{median}{brier}", short(error_d))
+    };
+    let recommended = judged().find(|(_, row)| row.text("recommended") == "yes");
+    let without = least(false);
+    let without_words = without.as_ref().map_or_else(String::new, |(error_d, row)| {
+        format!("; without any cue {}", error(*error_d, row))
+    });
+    let models = table.rows().count();
+    if let Some((error_d, row)) = recommended {
+        let weak = match row.text("status") {
+            "weak" => format!("; the model was weak ({})", row.text("reason")),
+            _ => String::new(),
+        };
         return Some(format!(
-            "No model of the age at first egg could be judged{} (onset_fits.csv).",
-            reason.map_or_else(String::new, |reason| format!(": {reason}"))
+            "Of {models} models of the age at first egg, the {} model with {} predicted it better than no cue in cross-validation ({}{without_words}; n = {} birds, {} laid; onset_fits.csv){weak}. [What this says of the cues, and what it cannot say.]",
+            row.text("model").split(':').next().unwrap_or_default(),
+            in_words(row.text("cues")),
+            error(error_d, &row),
+            row.whole("n").unwrap_or(0),
+            row.whole("events").unwrap_or(0)
         ));
-    };
-    let cues = match row.text("cues") {
-        "" => "no cue".to_owned(),
-        cues => in_words(cues),
-    };
-    let weak = match row.text("status") {
-        "weak" => format!("; the model was weak ({})", row.text("reason")),
-        _ => String::new(),
-    };
-    let without = table
-        .rows()
-        .filter(answered)
-        .filter(|row| row.text("cues").is_empty())
-        .filter_map(|row| row.number("cv_error_d"))
-        .fold(f64::INFINITY, f64::min);
-    let without = if without.is_finite() && !row.text("cues").is_empty() {
-        format!(", and without any cue {} d", short(without))
-    } else {
-        String::new()
-    };
-    Some(format!(
-        "Of {} models of the age at first egg, {} (with {cues}) told birds that it had not seen best: root mean square error {} d{without} (n = {} birds, {} laid; onset_fits.csv){weak}. [What this says of the cues, and what it cannot say.]",
-        table.rows().count(),
-        row.text("model").split(':').next().unwrap_or_default(),
-        short(error_d),
-        row.whole("n").unwrap_or(0),
-        row.whole("events").unwrap_or(0)
-    ))
+    }
+    match (least(true), without) {
+        (Some((error_d, row)), Some(_)) => Some(format!(
+            "No cue predicted the age at first egg better than no cue in cross-validation by more than the standard error of the difference (least error with {}: {}{without_words}; n = {} birds, {} laid; onset_fits.csv).",
+            in_words(row.text("cues")),
+            error(error_d, &row),
+            row.whole("n").unwrap_or(0),
+            row.whole("events").unwrap_or(0)
+        )),
+        (None, Some((error_d, row))) => Some(format!(
+            "Without cues, the age at first egg was predicted in cross-validation with a {} (onset_fits.csv).",
+            error(error_d, &row)
+        )),
+        _ => {
+            let reason = table
+                .rows()
+                .map(|row| row.text("reason"))
+                .find(|reason| !reason.is_empty());
+            Some(format!(
+                "No model of the age at first egg could be judged{} (onset_fits.csv).",
+                reason.map_or_else(String::new, |reason| format!(": {reason}"))
+            ))
+        }
+    }
 }

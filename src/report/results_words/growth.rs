@@ -105,8 +105,9 @@ fn quantities(told: &Told<'_>, curve: &dyn Curve, estimates: &Estimates) -> Stri
         })
         .collect();
     for (what, name) in [
-        (Derived::InflectionRate, "greatest gain"),
-        (Derived::SecondPeakAge, "second peak at"),
+        (Derived::InflectionRate, "maximum growth rate"),
+        (Derived::FirstPeakAge, "first peak of gain at"),
+        (Derived::SecondPeakAge, "second peak of gain at"),
     ] {
         let estimate = interval::derived(curve, estimates, what, level);
         all.extend(told_as(name, what.unit(), estimate));

@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
-use super::day;
 use crate::study::columns::Values;
 use crate::study::faults::Place;
+use crate::study::occasion::{AgeMatching, OccasionKey, Occasions};
 use crate::study::{Records, Study};
 
 /// A weight counts for a weighing day up to this many days away, and never
@@ -37,7 +37,7 @@ impl fmt::Display for Gap {
 
 /// All gaps, by bird and age.
 ///
-/// A weighing day of a strain is a day of age on which more than
+/// A weighing day of a strain is an occasion on which more than
 /// `weighing_day_share` of its birds were weighed, of those between their first
 /// and last weighing. More than half, so that a flock weighed on two days in
 /// turn has only one of them as its day. None where ages may be any numbers, which are
@@ -46,7 +46,8 @@ pub(crate) fn gaps(study: &Study, records: &Records) -> Vec<Gap> {
     if study.values == Values::AnyNumber {
         return Vec::new();
     }
-    let days = weighing_days(study, records);
+    let clock = Occasions::of(study, records, AgeMatching::default());
+    let days = weighing_days(study, records, &clock);
     let mut gaps = Vec::new();
     for (bird, what) in study.birds.iter().enumerate() {
         let (ages_d, _) = records.of(bird);
@@ -54,7 +55,12 @@ pub(crate) fn gaps(study: &Study, records: &Records) -> Vec<Gap> {
             continue;
         };
         let mut next = 0;
-        for &(due_d, window_d) in &days[what.strain] {
+        for &(due_day, window_d) in days
+            .get(&(what.strain, clock.batch(bird)))
+            .into_iter()
+            .flatten()
+        {
+            let due_d = due_day - clock.hatch_day(bird);
             if due_d <= *first || due_d >= *last {
                 continue;
             }
@@ -81,42 +87,49 @@ pub(crate) fn gaps(study: &Study, records: &Records) -> Vec<Gap> {
     gaps
 }
 
-/// Each strain's weighing days with the days on either side that count for them.
-fn weighing_days(study: &Study, records: &Records) -> Vec<Vec<(f64, f64)>> {
-    // At each day: birds weighed, and the change in birds between first and last weighing.
-    let mut counts: Vec<BTreeMap<i32, (i64, i64)>> = vec![BTreeMap::new(); study.strains.len()];
+/// Weighing days of each strain and batch, with the days on either side that count for them.
+type WeighingDays = BTreeMap<(usize, usize), Vec<(f64, f64)>>;
+
+fn weighing_days(study: &Study, records: &Records, clock: &Occasions) -> WeighingDays {
+    // On each day: birds weighed, and the change in birds between first and last weighing.
+    let mut counts: BTreeMap<(usize, usize), BTreeMap<i64, (i64, i64)>> = BTreeMap::new();
     for (bird, what) in study.birds.iter().enumerate() {
-        let (ages_d, _) = records.of(bird);
-        let (Some(first), Some(last)) = (ages_d.first(), ages_d.last()) else {
+        let keys = clock.of_bird(records, bird);
+        let (Some(first), Some(last)) = (keys.first(), keys.last()) else {
             continue;
         };
-        let counts = &mut counts[what.strain];
+        let counts = counts.entry((what.strain, clock.batch(bird))).or_default();
         let mut before = None;
-        for day in ages_d.iter().map(|age_d| day(*age_d)) {
+        for day in keys.iter().map(day) {
             if before.replace(day) != Some(day) {
                 counts.entry(day).or_default().0 += 1;
             }
         }
-        counts.entry(day(*first)).or_default().1 += 1;
-        counts.entry(day(*last) + 1).or_default().1 -= 1;
+        counts.entry(day(first)).or_default().1 += 1;
+        counts.entry(day(last) + 1).or_default().1 -= 1;
     }
     let share = study.settings.plausible.weighing_day_share;
-    counts
-        .into_iter()
-        .map(|counts| {
-            let mut present = 0;
-            let mut days = Vec::new();
-            for (day, (weighed, change)) in counts {
-                present += change;
-                #[expect(clippy::cast_precision_loss, reason = "numbers of birds")]
-                let enough = weighed as f64 > share * present as f64;
-                if enough {
-                    days.push(f64::from(day));
-                }
+    let days_of = |counts: BTreeMap<i64, (i64, i64)>| {
+        let mut present = 0;
+        let mut days = Vec::new();
+        for (day, (weighed, change)) in counts {
+            present += change;
+            #[expect(clippy::cast_precision_loss, reason = "numbers of birds and days")]
+            if weighed as f64 > share * present as f64 {
+                days.push(day as f64);
             }
-            with_windows(&days)
-        })
+        }
+        with_windows(&days)
+    };
+    let all = counts.into_iter();
+    all.map(|(batch, counts)| (batch, days_of(counts)))
         .collect()
+}
+
+/// The day of an occasion, a whole number with the default matching.
+#[expect(clippy::cast_possible_truncation, reason = "days of a calendar")]
+fn day(key: &OccasionKey) -> i64 {
+    key.day as i64
 }
 
 /// Half the distance to the nearer neighbour, at most three days.

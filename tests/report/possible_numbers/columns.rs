@@ -184,9 +184,20 @@ fn of_term(term: &str, unit: Option<&str>) -> (Range, Range) {
         (CORRELATION, CORRELATION)
     } else if starts(&["relative_rate", "k"]) {
         (PER_DAY, PER_DAY)
-    } else if starts(&["rate", "inflection_rate", "second_peak_rate"]) {
+    } else if starts(&[
+        "rate",
+        "inflection_rate",
+        "first_peak_rate",
+        "second_peak_rate",
+    ]) {
         (GAIN_G_PER_D, GAIN_G_PER_D)
-    } else if starts(&["ti", "age_at", "inflection_age", "second_peak_age"]) {
+    } else if starts(&[
+        "ti",
+        "age_at",
+        "inflection_age",
+        "first_peak_age",
+        "second_peak_age",
+    ]) {
         (AGE_D, AGE_LIMIT_D)
     } else if starts(&["A", "w", "mature", "inflection_weight", "weight"]) {
         (MASS_G, MASSES_APART_G)
