@@ -22,8 +22,24 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("plan", &["fit", "growth", "stats"]),
     ("figure", &[]),
     (
+        "analysis",
+        &[
+            "composition",
+            "contrast",
+            "fit",
+            "flock",
+            "growth",
+            "maturity",
+            "plan",
+            "stats",
+            "study",
+            "trajectory",
+        ],
+    ),
+    (
         "report",
         &[
+            "analysis",
             "composition",
             "contrast",
             "figure",
@@ -40,6 +56,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     (
         "cli",
         &[
+            "analysis",
             "composition",
             "contrast",
             "figure",
