@@ -7,7 +7,11 @@ impl Analysis {
     pub(super) fn of_lay(&self, answers: &mut Vec<Answer>) {
         let lay = &self.lay;
         for curve in &lay.curves {
-            let Some(half) = curve.ages.iter().find(|age| age.share_pct == 50.0) else {
+            let Some(half) = curve
+                .ages
+                .iter()
+                .find(|age| age.share_pct.total_cmp(&50.0).is_eq())
+            else {
                 continue;
             };
             let name = curve.strain.map_or("all", |strain| &lay.strains[strain]);

@@ -272,6 +272,10 @@ struct OnOneWay {
 
 impl<C: Corrector> Scope<'_, C> {
     /// One scan corrected, with the reason where an egg in it could not be taken off.
+    #[expect(
+        clippy::too_many_lines,
+        reason = "one error after the other of one value"
+    )]
     fn one(
         &self,
         index: usize,
@@ -364,7 +368,7 @@ impl<C: Corrector> Scope<'_, C> {
         });
         let weight_g = match adjusted.get("body_weight") {
             Some(weight) => weight.reading_g,
-            None if way.egg && !egg.is_none() => f64::NAN,
+            None if way.egg && egg.is_some() => f64::NAN,
             None => scan.scale_weight_g,
         };
         let grams = equation.provenance.unit == "g" && weight_g > 0.0;

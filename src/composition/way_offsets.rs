@@ -374,6 +374,10 @@ fn solve(blocks: &[Block], model: &Model) -> Option<Solution> {
 }
 
 #[expect(clippy::cast_precision_loss, reason = "birds in a scan")]
+#[expect(
+    clippy::too_many_lines,
+    reason = "one step of one iteration, as its formulas stand"
+)]
 fn step(
     blocks: &[Block],
     model: &Model,

@@ -170,7 +170,8 @@ fn of_occasion(
         let points = std::iter::once(age_d).chain(ages_d).map(of_age);
         points.map(|point| Some(point?.target_g)).collect()
     });
-    let weights = if occasion.members.iter().all(|m| m.age_d == age_d) {
+    let of_that_age = |member: &Member| member.age_d.total_cmp(&age_d).is_eq();
+    let weights = if occasion.members.iter().all(of_that_age) {
         weights
     } else {
         let rate = growth();

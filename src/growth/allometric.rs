@@ -503,7 +503,8 @@ mod tests {
     fn gradients_agree_with_differences() {
         for (curve, terms) in curves() {
             let p = terms.len();
-            let check = |what: &dyn Fn(&[f64], &mut [f64]) -> Option<f64>, words: &str| {
+            type What<'a> = dyn Fn(&[f64], &mut [f64]) -> Option<f64> + 'a;
+            let check = |what: &What<'_>, words: &str| {
                 let mut gradient = vec![0.0; p];
                 let Some(value) = what(&terms, &mut gradient) else {
                     return;

@@ -191,7 +191,7 @@ fn references(name: &str, event: &Event<'_>) -> Result<(), NoWorkbook> {
         digits <= 7 && one.len() - digits <= 5
     };
     for text in ["r", "ref"].iter().filter_map(|key| attribute(start, key)) {
-        if !text.split([':', ' ']).all(is_cell) {
+        if !text.split([':', ' ']).all(is_cell) || !text.split(' ').all(runs_on) {
             let shown: String = text.chars().take(40).collect();
             return Err(NoWorkbook::Damaged(format!(
                 "{name}: found the cell {shown}, which no sheet has"
@@ -199,6 +199,26 @@ fn references(name: &str, event: &Event<'_>) -> Result<(), NoWorkbook> {
         }
     }
     Ok(())
+}
+
+/// Whether a range of cells ends where it begins or after it: the reader takes the difference.
+fn runs_on(range: &str) -> bool {
+    let place = |cell: &str| {
+        let (mut row, mut column) = (0_u64, 0_u64);
+        for byte in cell.bytes() {
+            match byte.to_ascii_uppercase() {
+                digit @ b'0'..=b'9' => row = 10 * row + u64::from(digit - b'0'),
+                letter @ b'A'..=b'Z' => column = 26 * column + u64::from(letter - b'A') + 1,
+                _ => {}
+            }
+        }
+        (row, column)
+    };
+    let Some((first, last)) = range.split_once(':') else {
+        return true;
+    };
+    let (first, last) = (place(first), place(last));
+    first.0 <= last.0 && first.1 <= last.1
 }
 
 /// Unpacked bytes, and elements among them that a reader keeps one by one.

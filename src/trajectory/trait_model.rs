@@ -107,15 +107,12 @@ impl TraitModel {
                 _ => Err(NO_HATCH_WEIGHT.to_owned()),
             }
         };
-        let begin = |curve: &Arc<dyn Curve>| match ready(curve) {
-            Ok(Ready { curve, cohort }) => {
-                let sample = model_choice::sample(&cohort);
-                Ok((Search::begin(curve, sample, wanted), cohort))
-            }
-            Err(reason) => Err(reason),
+        let begin = |curve: &Arc<dyn Curve>| {
+            let Ready { curve, cohort } = ready(curve)?;
+            let sample = model_choice::sample(&cohort);
+            Ok::<_, String>((Search::begin(curve, sample, wanted), cohort))
         };
-        let mut lost = Vec::new();
-        let mut searches = Vec::new();
+        let (mut lost, mut searches) = (Vec::new(), Vec::new());
         let begun: Vec<_> = curves.par_iter().map(begin).collect();
         for (curve, begun) in curves.iter().zip(begun) {
             match begun {
