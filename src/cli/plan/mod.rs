@@ -72,6 +72,8 @@ const FIXED_BY: &[FixedEffectOf] = &[FixedEffectOf::Strain];
 struct Basis {
     population: Population,
     strains: Vec<String>,
+    /// The trait that it is of.
+    trait_name: String,
     /// First and last age of its data, d.
     span_d: (f64, f64),
     /// Where it comes from, in words.
@@ -102,6 +104,7 @@ impl Basis {
                 population.subjects(),
                 strains.join(", ")
             ),
+            trait_name: known.origin.trait_name,
             population,
             strains,
             span_d,
@@ -142,6 +145,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         question: &question,
         plan: &plan,
         strains: &basis.strains,
+        trait_name: &basis.trait_name,
         calibrations: &calibrations,
     };
     output
