@@ -170,7 +170,7 @@ fn of_occasion(
         let points = std::iter::once(age_d).chain(ages_d).map(of_age);
         points.map(|point| Some(point?.target_g)).collect()
     });
-    let weights = if occasion.members.iter().all(|m| m.age_d == age_d) {
+    let weights = if occasion.age_range_d().0 >= occasion.age_range_d().1 {
         weights
     } else {
         let rate = growth();
