@@ -42,6 +42,9 @@ pub(crate) struct PopulationOptions {
     /// Which birds share their fixed effects [default: strain, or as study.toml says]
     #[arg(long, value_enum, value_delimiter = ',', value_name = "NAME[,NAME]")]
     fixed_by: Vec<FixedByName>,
+    /// Fit growth curves in age to fat, lean and bone too, in place of allometry on body weight
+    #[arg(long)]
+    growth_curves: bool,
     /// Test whether two-phase curves have a second phase at all, by N simulated studies
     #[arg(long, value_name = "N")]
     second_phase_test: Option<std::num::NonZeroUsize>,
@@ -119,6 +122,7 @@ impl PopulationOptions {
             ("--criterion", self.criterion.is_some()),
             ("--restricted", self.restricted),
             ("--fixed-by", !self.fixed_by.is_empty()),
+            ("--growth-curves", self.growth_curves),
             ("--second-phase-test", self.second_phase_test.is_some()),
         ];
         match given.iter().find(|(_, given)| *given) {
@@ -158,6 +162,7 @@ impl PopulationOptions {
                 CovarianceName::Diagonal => Covariance::Diagonal,
             }),
             variance,
+            allometry: !self.growth_curves,
             correlation: self.correlation.map(Into::into),
             estimator,
             criterion: match self.criterion {

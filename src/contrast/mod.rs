@@ -273,6 +273,9 @@ fn of_model(
             .push(too_few(&study.traits[model.trait_index].name));
         return Ok(compared);
     }
+    if model.allometry().is_none() && !model.note.is_empty() {
+        compared.notes.push(model.note.clone());
+    }
     compared
         .notes
         .extend(model.reasons().into_iter().map(str::to_owned));

@@ -272,7 +272,8 @@ pub(super) fn asymptote_weakness(
     reach: &Reach,
     terms: &[f64],
 ) -> Option<Weakness> {
-    let gradient = &mut vec![0.0; terms.len()];
+    let (mut few, mut many) = ([0.0; MOST_TERMS], Vec::new());
+    let gradient = spare(terms.len(), &mut few, &mut many);
     let mature = curve.derived(Derived::Mature, terms, gradient)?;
     if mature <= GREATEST_REACH * reach.largest {
         return None;
@@ -299,7 +300,8 @@ pub(super) fn inflection_weakness(
     reach: &Reach,
     terms: &[f64],
 ) -> Option<Weakness> {
-    let gradient = &mut vec![0.0; terms.len()];
+    let (mut few, mut many) = ([0.0; MOST_TERMS], Vec::new());
+    let gradient = spare(terms.len(), &mut few, &mut many);
     let age_d = curve
         .derived(Derived::InflectionAge, terms, gradient)
         .or_else(|| curve.derived(Derived::FirstPeakAge, terms, gradient))?;
@@ -377,4 +379,18 @@ impl std::fmt::Display for Shown {
             write!(f, "{:.3e}", self.0)
         }
     }
+}
+
+/// Memory for a gradient: of a curve of a few terms, as all that are fitted have, without an
+/// allocation.
+fn spare<'a>(
+    terms: usize,
+    few: &'a mut [f64; MOST_TERMS],
+    many: &'a mut Vec<f64>,
+) -> &'a mut [f64] {
+    if terms <= MOST_TERMS {
+        return &mut few[..terms];
+    }
+    many.resize(terms, 0.0);
+    many
 }

@@ -170,8 +170,7 @@ fn of_occasion(
         let points = std::iter::once(age_d).chain(ages_d).map(of_age);
         points.map(|point| Some(point?.target_g)).collect()
     });
-    let of_that_age = |member: &Member| member.age_d.total_cmp(&age_d).is_eq();
-    let weights = if occasion.members.iter().all(of_that_age) {
+    let weights = if occasion.age_range_d().0 >= occasion.age_range_d().1 {
         weights
     } else {
         let rate = growth();

@@ -19,6 +19,8 @@ pub struct Planned<'a> {
     pub plan: &'a Plan,
     /// Names of the strains.
     pub strains: &'a [String],
+    /// The trait that is planned for.
+    pub trait_name: &'a str,
     /// Calibrations to be planned, each with its name.
     pub calibrations: &'a [(String, CalibrationWish)],
 }

@@ -4,7 +4,8 @@ use super::plan_tables::{Planned, strain};
 use super::words::three_digits;
 use crate::plan::confirm::{Confirmation, Simulated};
 use crate::plan::design::{Design, Kind};
-use crate::plan::{Aim, Amount, Needed, Target, What, Wish};
+use crate::plan::{Aim, Amount, Needed, Target, What, Wish, as_number};
+use crate::study::BODY_WEIGHT;
 
 /// Printed with every plan.
 pub const CAUTION: &str = "The local animal-care body approves the number of birds, with reasons such as these; X-ray scans need trained, authorised operators under the local radiation rules. The program replaces neither.";
@@ -245,11 +246,16 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
     lines
 }
 
+/// Birds that serial slaughter would kill beside those that the plan kills, its calibration's
+/// carcasses. Of body weight there is nothing to say: no bird need be killed to be weighed.
 fn slaughter(planned: &Planned<'_>) -> Option<String> {
+    if planned.trait_name == BODY_WEIGHT {
+        return None;
+    }
     let plan = planned.plan;
     let chosen = plan.chosen();
     let Some(slaughter) = plan.slaughter() else {
-        return Some("  Serial slaughter, each bird analysed once, cannot tell the curve's terms at these ages.".to_owned());
+        return Some("  Serial slaughter, each bird analysed once, cannot estimate the curve's terms at these ages.".to_owned());
     };
     let birds = chosen.birds?;
     // Without the limit, so that the comparison stands where it is passed; cues apart.
@@ -257,17 +263,38 @@ fn slaughter(planned: &Planned<'_>) -> Option<String> {
         .needed
         .iter()
         .flatten()
-        .map(|needed| needed.birds.map_or(needed.about, crate::plan::as_number))
+        .map(|needed| needed.birds.map_or(needed.about, as_number))
         .filter(|about| about.is_finite())
         .fold(0.0, f64::max);
-    let spared = 100.0 * (1.0 - crate::plan::as_number(birds) / about);
-    if spared <= 0.0 {
-        return None;
-    }
-    Some(format!(
-        "  Serial slaughter, each bird analysed once at one of the same ages and as precisely, would need {about:.0} birds a strain for the same: to follow the same {birds} spares {spared:.0} % of them. That is the reduction that Russell and Burch (1959) ask for beside replacement and refinement; the cost is that each of these birds is handled {} times.",
+    let strains = planned.population.groups();
+    let slaughtered = about * as_number(strains);
+    // One carcass serves the equations of all tissues.
+    let wishes = planned.calibrations.iter();
+    let carcasses = wishes
+        .map(|(_, wish)| wish.birds())
+        .try_fold(0, |most, birds| Some(most.max(birds?)));
+    let followed = format!(
+        "  Serial slaughter, each bird analysed once at one of the same ages and as precisely, would kill about {slaughtered:.0} birds in all. The {} birds that are followed are scanned {} times each and none of them is killed",
+        birds * strains,
         chosen.schedule.ages_d.len()
-    ))
+    );
+    Some(match carcasses {
+        Some(0) => format!(
+            "{followed}; the carcasses that calibrate the scanner are not counted here (plan them with --calibration-sd or --equation)."
+        ),
+        Some(killed) => {
+            let fewer = slaughtered - as_number(killed);
+            let saved = if fewer > 0.0 {
+                format!("{fewer:.0} fewer")
+            } else {
+                "no fewer".to_owned()
+            };
+            format!(
+                "{followed}; the calibration kills {killed}, {saved} than serial slaughter (reduction: Russell and Burch 1959)."
+            )
+        }
+        None => format!("{followed}; the calibration cannot be made with the birds allowed."),
+    })
 }
 
 fn cues(planned: &Planned<'_>) -> Vec<String> {
@@ -287,7 +314,7 @@ fn cues(planned: &Planned<'_>) -> Vec<String> {
         let variance = chosen.told.variance(planned.population, target)?;
         let reliability = 1.0 - variance / target.value.powi(2);
         Some(format!(
-            "  As a cue, a bird's own {} would be told with an error SD of {} {} where birds differ by an SD of {}: reliability {reliability:.2}, the share of its slope that a regression on it keeps. A slaughtered bird tells no cue of its own.",
+            "  As a cue, a bird's own {} would be told with an error SD of {} {} where birds differ by an SD of {}: reliability {reliability:.2}, the share of its slope that a regression on it keeps.",
             target.name,
             three_digits(variance.sqrt()),
             target.unit,

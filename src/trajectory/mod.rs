@@ -235,7 +235,8 @@ impl Trajectories {
             if let Some(wanted) = &request.population {
                 let curves = (&request.curves[..], request.hatch_weight_g);
                 let mut known = models.iter();
-                let weight = known.find(|model| Some(model.trait_index) == follow);
+                let weight =
+                    known.find(|model| wanted.allometry && Some(model.trait_index) == follow);
                 let model = match weight {
                     Some(weight) => {
                         TraitModel::following(study, (trait_index, weight), curves, wanted)

@@ -255,6 +255,9 @@ impl<'a> Search<'a> {
                 at += 1;
                 !gone.contains(&(at - 1))
             });
+            if fewer.random.is_empty() {
+                fewer.covariance = Covariance::Diagonal;
+            }
             let next = self
                 .try_all(std::slice::from_ref(&fewer), Step::RandomTerms)
                 .pop();

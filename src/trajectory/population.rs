@@ -44,6 +44,9 @@ pub struct PopulationRequest {
     /// Whether pens have random effects of their own where they are the unit of comparison
     /// (see [`Design`]): on the terms of [`pen_terms`].
     pub pens: bool,
+    /// Whether fat, lean and bone follow the birds' weight curves by allometry; else they have
+    /// growth curves in age.
+    pub allometry: bool,
 }
 
 /// Which terms differ between birds.
@@ -69,6 +72,7 @@ impl PopulationRequest {
             criterion: None,
             groups,
             pens: true,
+            allometry: true,
         }
     }
 

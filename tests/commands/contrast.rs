@@ -293,8 +293,7 @@ fn identical_birds_have_no_spread_to_judge_by() {
     let table = flock(&[("Alder", 5, 1500.0), ("Birch", 5, 1500.0)], true);
     let (status, words, told) = contrast(&table, "--curve gompertz");
     assert_eq!(status, Some(0), "{told}");
-    assert!(words.contains("Alder less Birch"), "{words}");
-    assert!(told.contains("gompertz:"), "{told}");
+    assert!(words.contains("no term differs"), "{words}");
 }
 
 #[test]
@@ -308,11 +307,8 @@ fn a_curve_that_no_strain_supports_is_told() {
     }
     let (status, words, told) = contrast(&table, "--curve two-phase-gompertz");
     assert_eq!(status, Some(0), "{told}");
-    assert!(words.contains("not compared"), "{words}");
-    assert!(
-        told.contains("no two of the groups support the curve"),
-        "{told}"
-    );
+    assert!(words.contains("Alder less Birch"), "{words}");
+    assert!(told.contains("one phase is used"), "{told}");
 }
 
 #[test]

@@ -53,12 +53,12 @@ fn a_plan_says_how_few_birds_and_its_table_agrees() {
         "see a difference of 10 %",
         "tell ti of each strain to within 2.00 d",
         "40 simulated studies",
-        "Serial slaughter, each bird analysed once",
-        "Russell and Burch (1959)",
         "animal-care body",
     ] {
         assert!(words.contains(part), "{part} in\n{words}");
     }
+    // No bird is killed to be weighed, so that none is spared.
+    assert!(!words.contains("slaughter"), "{words}");
     assert!(
         folder
             .path()

@@ -73,6 +73,8 @@ const FIXED_BY: &[FixedEffectOf] = &[FixedEffectOf::Strain];
 struct Basis {
     population: Population,
     strains: Vec<String>,
+    /// The trait that it is of.
+    trait_name: String,
     /// First and last age of its data, d.
     span_d: (f64, f64),
     /// Where it comes from, in words.
@@ -103,6 +105,7 @@ impl Basis {
                 population.subjects(),
                 strains.join(", ")
             ),
+            trait_name: known.origin.trait_name,
             population,
             strains,
             span_d,
@@ -143,6 +146,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         question: &question,
         plan: &plan,
         strains: &basis.strains,
+        trait_name: &basis.trait_name,
         calibrations: &calibrations,
     };
     output
@@ -313,6 +317,7 @@ impl PlanArgs {
                 criterion: None,
                 groups: FIXED_BY.to_vec(),
                 pens: false,
+                allometry: false,
             }),
             correlation: Correlation::None,
         };
