@@ -25,7 +25,9 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::population::{Cohort, PopulationFit};
-use crate::fit::mixed::{MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects};
+use crate::fit::mixed::{
+    Correlation, Criterion, MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects,
+};
 use crate::growth::{self, Curve};
 use crate::stats::resample::{Purpose, stream};
 use crate::study::Study;
@@ -147,15 +149,26 @@ struct Pair<'c> {
 
 impl<'c> Pair<'c> {
     fn new(fit: &'c PopulationFit, one_phase: &'c dyn Curve) -> Result<Self, String> {
-        let options = MixedOptions {
-            random: of_first_phase(&fit.options.random),
-            cluster: of_first_phase(&fit.options.cluster),
-            ordered: Vec::new(),
+        // Likelihoods of different curves compare, restricted ones do not. A residual
+        // correlation would take up in the one phase what it misses of the other.
+        // Without a second phase its mass is zero, which a factor never reaches: effects are
+        // amounts here.
+        let random = fit.options.random.iter();
+        let two = MixedOptions {
+            random: random.map(|term| RandomTerm::natural(&term.term)).collect(),
+            cluster: Vec::new(),
+            criterion: Criterion::Likelihood,
+            correlation: Correlation::None,
             ..fit.options.clone()
+        };
+        let options = MixedOptions {
+            random: of_first_phase(&two.random),
+            ordered: Vec::new(),
+            ..two.clone()
         };
         let told = |error: crate::Error| error.to_string();
         Ok(Self {
-            two: MixedModel::new(&*fit.curve, &fit.options).map_err(told)?,
+            two: MixedModel::new(&*fit.curve, &two).map_err(told)?,
             one: MixedModel::new(one_phase, &options).map_err(told)?,
         })
     }

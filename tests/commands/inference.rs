@@ -231,7 +231,7 @@ fn a_mixed_fit_has_intervals_by_profile_and_by_bootstrap() {
     let demo = root().join("data-demo");
     let terms = |options: &str, out: &str| {
         let call = format!(
-            "fit {} --curve gompertz --level population --estimator laplace --out {out} {options}",
+            "fit {} --curve gompertz --level population --estimator laplace --random A,k,ti --random-scale natural --covariance diagonal --variance constant --correlation none --out {out} {options}",
             demo.display()
         );
         done(folder.path(), &call);

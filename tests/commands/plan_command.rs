@@ -349,7 +349,7 @@ fn a_corrected_mass_is_planned_from_its_saved_population_and_equation() {
     done(&format!("calibrate {demo} --out equations"));
     let equation = "equations/models/corrections/fat.toml";
     done(&format!(
-        "fit {demo} --equation {equation} --level population --curve gompertz --variance proportional --covariance full --out fitted"
+        "fit {demo} --equation {equation} --level population --growth-curves --curve gompertz --variance proportional --covariance full --out fitted"
     ));
     let words = done(&format!(
         "plan --population fitted/models/populations/fat_gompertz.toml --equation {equation} --detect A=20% --weeks 3,6,9,12,15,21 --birds 12,24 --studies 20 --format svg"
