@@ -123,10 +123,10 @@ pub(crate) fn invent(design: &Design, seed: u64) -> Invented {
     let (mut weights, mut masses) = (named("body_weight"), named("fat"));
     let equation = [design.equation.0 * normal(), design.equation.1 * normal()];
     let mut loadings = Vec::new();
-    for strain in 0..2 {
+    for (strain, of_strain) in WEIGHT.iter().enumerate() {
         for own in 0..design.birds + design.once {
             let followed = own < design.birds;
-            let mut terms = WEIGHT[strain];
+            let mut terms = *of_strain;
             for (term, sd) in terms.iter_mut().zip(SPREAD) {
                 let by = normal();
                 *term *= (sd * by).exp();
