@@ -42,7 +42,7 @@ pub struct PopulationRequest {
     /// What sets the groups of birds that have fixed effects of their own.
     pub groups: Vec<FixedEffectOf>,
     /// Whether pens have random effects of their own where they are the unit of comparison
-    /// (see [`Design`]): on the terms of [`pen_terms`].
+    /// (see [`Design`](super::Design)): on the terms of [`pen_terms`](super::pen_terms).
     pub pens: bool,
     /// Whether fat, lean and bone follow the birds' weight curves by allometry; else they have
     /// growth curves in age.
