@@ -270,7 +270,22 @@ pub(crate) fn add_usual(
         by,
         ..usual_request(study, fit)?
     };
-    let comparison = contrast::compare(study, &trajectories.models, &request, &|_| {})?;
+    let comparison = if trajectories.models.is_empty() {
+        // Without models of all birds, each trait by the strains' best curve.
+        let pooled = Request {
+            curves: trajectories.curves.clone(),
+            source: Source::Pooled,
+            ..request
+        };
+        let mut comparison = contrast::compare(study, &[], &pooled, &|_| {})?;
+        comparison.compared.retain(|one| {
+            let best = trajectories.best_of_strains(one.trait_index);
+            best.is_some_and(|best| best.name() == one.curve)
+        });
+        comparison
+    } else {
+        contrast::compare(study, &trajectories.models, &request, &|_| {})?
+    };
     tell(study, &comparison, (&[], &[]), output);
     Ok(Some(comparison))
 }

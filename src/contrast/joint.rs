@@ -387,10 +387,8 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
     let covariance = DMatrix::from_fn(columns.len(), columns.len(), |row, other| {
         fit.fixed_covariance[columns[row] * count + columns[other]]
     });
-    let units = match &model.design {
-        Some(design) => design.df(),
-        None => cohort.birds.len().saturating_sub(cohort.groups.len()),
-    };
+    // Pens less groups where pens have effects.
+    let units = fit.group_estimates(0).df;
     Some(Joint {
         source: Source::Mixed,
         groups: named.iter().map(|(_, place)| *place).collect(),

@@ -40,6 +40,10 @@ use crate::growth::Curve;
 /// Birds that a model is chosen on; more are fitted once, by the model chosen.
 pub const MOST_BIRDS: usize = 500;
 
+/// Powers of the mean that a residual spread is believed to follow (common practice, no
+/// source).
+const POWERS: std::ops::RangeInclusive<f64> = 0.0..=2.0;
+
 /// Curves that are taken further than to independent random terms.
 pub(super) const GO_ON: usize = 2;
 
@@ -352,6 +356,11 @@ impl<'a> Search<'a> {
             let Some(fit) = outcome.fit() else {
                 continue;
             };
+            // Beyond these a power takes up what the curve misses.
+            let power = fit.power.map_or(1.0, |power| power.value);
+            if self.wanted.variance.is_none() && !POWERS.contains(&power) {
+                continue;
+            }
             let mut vanished = Vec::new();
             let mut singular = false;
             for one in &fit.vanished {

@@ -441,9 +441,12 @@ impl PopulationFit {
         let population = fit.population(&model, &self.curve);
         #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let quantile = t_two_sided_quantile(level, population.df() as f64);
+        let largest: Vec<f64> = fit.reaches.iter().map(|reach| reach.largest).collect();
         Some(move |group: usize, ages_d: &[f64]| {
+            // Limits further apart than any weights are say nothing of a bird.
+            let told = |limits: &(f64, f64)| limits.1 - limits.0 <= WIDEST * largest[group];
             let forecasts = population.unseen(group, ages_d).into_iter();
-            let limits = forecasts.map(|one| one.map(|one| one.interval(quantile)));
+            let limits = forecasts.map(|one| one.map(|one| one.interval(quantile)).filter(told));
             limits.collect()
         })
     }
@@ -462,6 +465,9 @@ impl PopulationFit {
         }
     }
 }
+
+/// Limits of a new bird are told up to so many times the largest value of its group apart.
+const WIDEST: f64 = 10.0;
 
 pub(super) fn failed(reason: String, n: usize) -> MixedOutcome {
     MixedOutcome::Failed(Failure { reason, n })

@@ -302,13 +302,7 @@ impl TraitModel {
     #[must_use]
     pub fn typical(&self, group: usize) -> Option<Estimates> {
         match &self.by {
-            Described::Growth(fit) => {
-                let mut estimates = fit.outcome.fit()?.group_estimates(group);
-                if let Some(design) = &self.design {
-                    estimates.df = estimates.df.min(design.df());
-                }
-                Some(estimates)
-            }
+            Described::Growth(fit) => Some(fit.outcome.fit()?.group_estimates(group)),
             Described::Allometry(fit) => fit.group_estimates(group),
         }
     }

@@ -129,7 +129,11 @@ fn a_cards_derived_quantities_are_the_built_in_ones() {
             Derived::RelativeRateAt(126.0),
         ] {
             let context = format!("{name} at {terms:?}: {what:?}");
-            let expected = curve.derived(what, &terms, &mut ours).expect(&context);
+            // A card does not know of two phases: its sum has an inflection.
+            let Some(expected) = curve.derived(what, &terms, &mut ours) else {
+                assert!(name.starts_with("two-phase"), "{context}");
+                continue;
+            };
             let found = card.derived(what, &terms, &mut theirs).expect(&context);
             // A root of the slope's slope is good to the square root of nothing: its rounding
             // over its own slope, about 1e-10 of the age.

@@ -101,6 +101,8 @@ const COLUMNS: &[(&str, &str, Range)] = &[
     ("agreement", "*slope", within(-1000.0, 1000.0)),
     ("agreement", "rmse_pct", PERCENT),
     ("agreement", "*", MASSES_APART_G),
+    // Without a limit where terms of an equation are one another's combination.
+    ("calibration_choice", "greatest_vif", within(0.0, f64::MAX)),
     ("feathers", "share*", SHARE_PCT),
     ("repeatability", "rms_cv_pct", PERCENT),
     ("calibration_rows", "leverage", CHANCE),
