@@ -118,9 +118,9 @@ impl Analysis {
                 estimate: Some(*days),
                 ..answer("deviation_days", "d")
             },
-            Err(_) => Answer {
+            Err(reason) => Answer {
                 status: Status::NotEstimable,
-                caution: "the target is never this weight".to_owned(),
+                caution: reason.to_string(),
                 ..answer("deviation_days", "d")
             },
         });

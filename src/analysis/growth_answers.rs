@@ -1,14 +1,12 @@
 //! What the typical birds weigh, and in what the groups differ, by the models of the traits.
 
 use super::{Analysis, Answer, Status};
-use crate::contrast::{Against, Compared, Joint};
+use crate::contrast::{Against, Compared, Comparison, Joint, of_quantity};
 use crate::fit::estimable::NotEstimable;
-use crate::fit::interval;
-use crate::fit::interval::Interval;
+use crate::fit::interval::{self, Estimate, Interval};
 use crate::fit::profile::Quantity;
 use crate::growth::Derived;
-use crate::stats::distribution::{t_two_sided, t_two_sided_quantile};
-use crate::stats::multiple::holm;
+use crate::stats::distribution::t_two_sided_quantile;
 use crate::trajectory::TraitModel;
 
 const GROWTH: &str = "How do they grow?";
@@ -73,6 +71,60 @@ impl Analysis {
         }
     }
 
+    /// Typical masses at the mean age at first egg of the birds of a strain that laid; the
+    /// age's error is taken as independent of the mass's.
+    #[expect(clippy::cast_precision_loss, reason = "degrees of freedom")]
+    pub(super) fn at_first_egg(&self, answers: &mut Vec<Answer>) {
+        let ages = self.lay.thresholds.iter().filter(|of| of.measure == "age");
+        for egg in ages {
+            let (age_d, age_error, _) = egg.mean;
+            for model in &self.trajectories.models {
+                let strain = &self.study.strains[egg.strain];
+                let groups = model.groups();
+                let Some(group) = groups.iter().position(|group| group.name == *strain) else {
+                    continue;
+                };
+                let Some(estimates) = model.typical(group) else {
+                    continue;
+                };
+                let curve = model.curve();
+                let at = |what| interval::derived(&*curve, &estimates, what, self.confidence);
+                let mass = at(Derived::ValueAt(age_d)).and_then(|mass| {
+                    let gain = at(Derived::RateAt(age_d))?.value;
+                    let error = mass.standard_error.map(|own| own.hypot(gain * age_error));
+                    let factor = t_two_sided_quantile(self.confidence, estimates.df as f64);
+                    Ok(Estimate {
+                        standard_error: error,
+                        interval: error.map(|error| Interval::around(mass.value, factor * error)),
+                        ..mass
+                    })
+                });
+                let (status, caution) = match (Self::caution(model), egg.not_laying) {
+                    (weak, 0) => weak,
+                    (_, late) => (
+                        Status::Weak,
+                        format!("{late} birds had not laid and are missing from the mean age"),
+                    ),
+                };
+                answers.push(
+                    Answer {
+                        question: "What were they like at first egg?",
+                        strain: strain.clone(),
+                        trait_name: self.study.traits[model.trait_index].name.clone(),
+                        quantity: "typical_mass_at_first_egg",
+                        unit: "g",
+                        n: Some(egg.n),
+                        model: curve.name().to_owned(),
+                        status,
+                        caution,
+                        ..Answer::default()
+                    }
+                    .estimated(mass),
+                );
+            }
+        }
+    }
+
     fn no_model(&self, model: &TraitModel) -> String {
         let reasons = model.reasons().join("; ");
         if reasons.is_empty() {
@@ -95,10 +147,8 @@ impl Analysis {
             ) else {
                 continue;
             };
-            if joint.groups.len() <= Against::MOST_IN_PAIRS {
-                for age_d in self.ages_of(model) {
-                    self.differences(answers, (compared, model), joint, (names, age_d));
-                }
+            for age_d in self.ages_of(model) {
+                self.differences(answers, (compared, model), (comparison, joint), age_d);
             }
             for pair in &compared.by_age {
                 let answer = |quantity, age_d: f64| Answer {
@@ -120,62 +170,56 @@ impl Analysis {
         }
     }
 
-    /// The pairs of groups at one age, P adjusted over them by Holm.
+    /// The groups compared at one age.
     fn differences(
         &self,
         answers: &mut Vec<Answer>,
         (compared, model): (&Compared, &TraitModel),
-        joint: &Joint,
-        (names, age_d): (&[String], f64),
+        (comparison, joint): (&Comparison, &Joint),
+        age_d: f64,
     ) {
+        let names = &comparison.groups.names;
         let (status, caution) = Self::caution(model);
-        let first = answers.len();
-        for a in 0..joint.groups.len() {
-            for b in a + 1..joint.groups.len() {
-                let mut answer = Answer {
-                    question: DIFFER,
-                    strain: names[joint.groups[a]].clone(),
-                    strain_b: names[joint.groups[b]].clone(),
-                    trait_name: self.study.traits[compared.trait_index].name.clone(),
-                    quantity: "difference_of_typical_mass",
-                    age_d: Some(age_d),
-                    unit: "g",
-                    model: compared.curve.clone(),
-                    status,
-                    caution: caution.clone(),
-                    ..Answer::default()
-                };
-                let quantity = Quantity::Derived(Derived::ValueAt(age_d));
-                match joint.difference(a, b, quantity) {
-                    Ok(found) => {
-                        let factor = t_two_sided_quantile(self.confidence, found.df);
-                        answer.estimate = Some(found.value);
-                        answer.std_error = found.standard_error;
-                        answer.interval = found
-                            .standard_error
-                            .map(|error| Interval::around(found.value, factor * error));
-                        answer.p_value = found
-                            .standard_error
-                            .map(|error| t_two_sided(found.value / error, found.df));
-                    }
-                    Err(reason) => {
-                        answer.status = Status::NotEstimable;
-                        answer.caution = reason.to_string();
-                    }
-                }
-                answers.push(answer);
-            }
-        }
-        let tested: Vec<f64> = answers[first..]
-            .iter()
-            .filter_map(|answer| answer.p_value)
-            .collect();
-        if let Ok(adjusted) = holm(&tested) {
-            let with_p = answers[first..]
-                .iter_mut()
-                .filter(|answer| answer.p_value.is_some());
-            for (answer, p) in with_p.zip(adjusted) {
-                answer.p_adjusted = Some(p);
+        let answer = |a: usize, b: Against| Answer {
+            question: DIFFER,
+            strain: names[a].clone(),
+            strain_b: b.name(names).to_owned(),
+            trait_name: self.study.traits[compared.trait_index].name.clone(),
+            quantity: "difference_of_typical_mass",
+            age_d: Some(age_d),
+            unit: "g",
+            model: compared.curve.clone(),
+            status,
+            caution: caution.clone(),
+            ..Answer::default()
+        };
+        let mass = Derived::ValueAt(age_d);
+        let asked = (&*mass.name(), mass.unit(), Quantity::Derived(mass));
+        let (found, none) = of_quantity(joint, asked, &comparison.request);
+        answers.extend(found.into_iter().map(|found| Answer {
+            estimate: Some(found.difference),
+            std_error: found.standard_error,
+            interval: found.interval,
+            p_value: found.p_value,
+            p_adjusted: found.p_adjusted,
+            ..answer(found.a, found.b)
+        }));
+        answers.extend(none.into_iter().map(|none| Answer {
+            status: Status::NotEstimable,
+            caution: none.reason.to_string(),
+            ..answer(none.a, none.b)
+        }));
+        // A group in one pen only is compared with none.
+        let groups = model.groups().iter().enumerate();
+        for (group, named) in groups {
+            if let Err(reason) = model.testable(group) {
+                answers.push(Answer {
+                    strain: named.name.clone(),
+                    strain_b: String::new(),
+                    status: Status::NotEstimable,
+                    caution: reason.to_string(),
+                    ..answer(0, Against::MeanOfAll)
+                });
             }
         }
     }

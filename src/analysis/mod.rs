@@ -19,7 +19,7 @@ use crate::composition::study_equations::Chosen;
 use crate::composition::study_masses::StudyMasses;
 use crate::contrast::Comparison;
 use crate::flock::{Deviation, FlockUniformity, ForetoldWeight, TraitForecast};
-use crate::maturity::{ForetoldEgg, LayCurve, OnsetForecast};
+use crate::maturity::{ForetoldEgg, LayCurve, OnsetForecast, Threshold};
 use crate::study::Study;
 use crate::trajectory::Trajectories;
 use crate::trajectory::profiles::TermProfile;
@@ -80,8 +80,8 @@ pub struct Ahead {
     pub as_of_d: f64,
     /// One a trait.
     pub traits: Vec<TraitForecast>,
-    /// Weights as the backtest foretold them, and as they came.
-    pub foretold: Vec<ForetoldWeight>,
+    /// Weights as the backtest predicted them, and as they came.
+    pub backtest: Vec<ForetoldWeight>,
 }
 
 /// What is known of first eggs, and forecast; empty where none are written down.
@@ -91,10 +91,12 @@ pub struct Lay {
     pub strains: Vec<String>,
     /// Shares in lay by age.
     pub curves: Vec<LayCurve>,
+    /// What the birds that laid were like at first egg.
+    pub thresholds: Vec<Threshold>,
     /// The birds not laying yet.
     pub forecast: Option<OnsetForecast>,
-    /// First eggs as the backtest foretold them.
-    pub foretold: Vec<ForetoldEgg>,
+    /// First eggs as the backtest predicted them.
+    pub backtest: Vec<ForetoldEgg>,
 }
 
 impl Analysis {
@@ -107,6 +109,7 @@ impl Analysis {
         self.of_comparison(&mut answers);
         self.of_flock(&mut answers);
         self.of_lay(&mut answers);
+        self.at_first_egg(&mut answers);
         answers
     }
 }

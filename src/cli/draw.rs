@@ -176,9 +176,9 @@ impl Drawing<'_> {
         profile_pictures(study, &self.0.profiles, showing, drawn);
         calibration_residual_pictures(study, &self.0.scans.chosen, showing, drawn);
         if let Some(ahead) = &self.0.verdict.ahead {
-            foretold_weight_pictures(study, &ahead.foretold, showing, drawn);
+            foretold_weight_pictures(study, &ahead.backtest, showing, drawn);
         }
-        foretold_picture(study, &self.0.lay.foretold, showing, drawn);
+        foretold_picture(study, &self.0.lay.backtest, showing, drawn);
     }
 
     /// The answers.

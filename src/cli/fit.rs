@@ -249,9 +249,12 @@ fn add_with(
         seed: further.seed,
     };
     output.words.push("How do they grow?".to_owned());
-    output
-        .words
-        .extend(words::growth(study, trajectories, options.confidence));
+    // Single birds and pooled strains stand in the tables; the answer is the models'.
+    if trajectories.models.is_empty() {
+        output
+            .words
+            .extend(words::growth(study, trajectories, options.confidence));
+    }
     output.words.extend(population_words::population(
         study,
         trajectories,

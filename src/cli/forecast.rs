@@ -113,7 +113,7 @@ impl ForecastWishes {
         }
         let WeightBacktests {
             rows: tested,
-            weights: foretold,
+            weights: backtest,
             in_sample,
         } = backtest(known, from, last_d, asked.confidence, output)?;
         for one in &mut traits {
@@ -153,7 +153,7 @@ impl ForecastWishes {
         Ok(Some(Ahead {
             as_of_d,
             traits,
-            foretold,
+            backtest,
         }))
     }
 

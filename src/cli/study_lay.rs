@@ -9,7 +9,7 @@ use super::options::FitOptions;
 use super::output::Output;
 use crate::analysis::Lay;
 use crate::error::{Error, Result};
-use crate::maturity::{self, ForecastOptions, LayRecords};
+use crate::maturity::{self, ForecastOptions, LayRecords, Threshold};
 use crate::report::pictures::{Drawn, Showing};
 use crate::report::{onset_pictures, onset_tables, onset_words};
 use crate::study::Study;
@@ -59,7 +59,7 @@ pub(crate) fn add(
     let models_of = as_of_d.map_or_else(|| with_cues.clone(), |age_d| with_cues.as_of(age_d));
     add_models(&models_of, &wishes.options(confidence, fit.seed), output);
     if as_of_d.is_none() {
-        add_thresholds(study, trajectories, confidence, fit.seed, output);
+        lay.thresholds = add_thresholds(study, trajectories, confidence, fit.seed, output);
     }
     let wanted = ForecastOptions {
         as_of_d: as_of_d.unwrap_or_else(|| last_seen(&all)),
@@ -67,7 +67,7 @@ pub(crate) fn add(
         seed: fit.seed,
     };
     let backtesting = Backtesting::of(as_of_d);
-    (lay.forecast, lay.foretold) = add_forecast(&all, &with_cues, &wanted, backtesting, output);
+    (lay.forecast, lay.backtest) = add_forecast(&all, &with_cues, &wanted, backtesting, output);
     add_caution(output);
     Ok(lay)
 }
@@ -172,12 +172,12 @@ fn add_thresholds(
     confidence: f64,
     seed: u64,
     output: &mut Output,
-) {
+) -> Vec<Threshold> {
     let fits = fitted_curves(study, trajectories);
     let (values, thresholds) = maturity::thresholds(study, &fits, confidence);
     let bends = maturity::bends(study, confidence, seed);
     if values.is_empty() {
-        return;
+        return thresholds;
     }
     output
         .words
@@ -191,6 +191,7 @@ fn add_thresholds(
         &thresholds,
         &bends,
     ));
+    thresholds
 }
 
 /// The figures of the onset of lay; none where no onset is written down.

@@ -145,7 +145,7 @@ pub(super) fn unusual<'a>(
 }
 
 /// Each different fault at its first row, with the number of rows that share it.
-pub(super) fn told(file: &str, faults: &BTreeSet<(u32, String)>) -> Vec<String> {
+pub(super) fn fault_lines(file: &str, faults: &BTreeSet<(u32, String)>) -> Vec<String> {
     let mut rows: BTreeMap<&str, (u32, usize)> = BTreeMap::new();
     for (row, text) in faults {
         rows.entry(text).or_insert((*row, 0)).1 += 1;

@@ -17,7 +17,9 @@ use rand_distr::{Distribution as _, StandardNormal};
 
 use super::PERCENTAGES;
 pub use super::applies::AllowedStrains;
-use super::applies::{FeathersFit, Stop, feathers_fit, missing, strain_under, told, unusual};
+use super::applies::{
+    FeathersFit, Stop, fault_lines, feathers_fit, missing, strain_under, unusual,
+};
 use super::equation::{Equation, root};
 use super::formula::Gap;
 use super::frame::Value;
@@ -216,7 +218,7 @@ pub fn correct(
         }
     }
     if !faults.is_empty() {
-        return Err(Error::faults(told(&study.scans.file, &faults)));
+        return Err(Error::faults(fault_lines(&study.scans.file, &faults)));
     }
     let rejected = corrections
         .rejected

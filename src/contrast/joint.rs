@@ -64,6 +64,8 @@ pub struct Joint {
     pub(super) df: DegreesOfFreedom,
     /// How far the data of each group reach.
     pub reaches: Vec<Reach>,
+    /// How many of the first terms are those of the model of body weight, which compares them.
+    pub(super) borrowed_terms: usize,
 }
 
 #[derive(Debug, Clone)]
@@ -292,6 +294,7 @@ pub(super) fn pooled(
         covariance,
         df: DegreesOfFreedom::Each(df),
         reaches: fits.iter().map(|(_, fit)| fit.estimates.reach).collect(),
+        borrowed_terms: 0,
     };
     Some((joint, fits.into_iter().map(|(_, fit)| fit).collect()))
 }
@@ -360,7 +363,7 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
         ..
     } = match &model.by {
         Described::Growth(fit) => fit,
-        Described::Allometry(fit) => return Some(of_allometry(fit, names)),
+        Described::Allometry(fit) => return Some(of_allometry(model, fit, names)),
     };
     let fit = outcome.fit()?;
     let p = curve.terms().len();
@@ -370,6 +373,7 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
         .groups
         .iter()
         .enumerate()
+        .filter(|(at, _)| model.testable(*at).is_ok())
         .filter_map(|(at, group)| Some((at, place_of(group)?)))
         .collect();
     let count = fit.fixed.len();
@@ -400,14 +404,16 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
         covariance,
         df: DegreesOfFreedom::Common(units.max(1) as f64),
         reaches: named.iter().map(|(at, _)| fit.reaches[*at]).collect(),
+        borrowed_terms: 0,
     })
 }
 
 /// The groups with scans of an allometry on the weight curves.
 #[expect(clippy::cast_precision_loss, reason = "counts of birds")]
-fn of_allometry(fit: &AllometricFit, names: &[String]) -> Joint {
+fn of_allometry(model: &TraitModel, fit: &AllometricFit, names: &[String]) -> Joint {
     let groups = fit.weight_cohort.groups.iter().enumerate();
     let kept: Vec<(usize, usize, &Vec<f64>)> = groups
+        .filter(|(at, _)| model.testable(*at).is_ok())
         .filter_map(|(at, group)| {
             let place = names.iter().position(|name| *name == group.name)?;
             Some((at, place, fit.group_terms[at].as_ref()?))
@@ -425,7 +431,8 @@ fn of_allometry(fit: &AllometricFit, names: &[String]) -> Joint {
         curves: vec![curve; kept.len()],
         terms: kept.iter().map(|(_, _, terms)| (*terms).clone()).collect(),
         covariance,
-        df: DegreesOfFreedom::Common(fit.df as f64),
+        df: DegreesOfFreedom::Common(model.df_of(fit) as f64),
         reaches: kept.iter().map(|(at, ..)| fit.reaches[*at]).collect(),
+        borrowed_terms: fit.curve.weight_terms(),
     }
 }

@@ -30,7 +30,7 @@ use crate::trajectory::{TraitModel, derived_quantities};
 pub use by_age::{AgeDifference, PairByAge};
 pub use grouping::Groups;
 pub use joint::{Difference, Joint, Source};
-pub use pairs::{Contrast, NoContrast};
+pub use pairs::{Contrast, NoContrast, of_quantity};
 pub use whole_curve::CurveTest;
 
 use bootstrap::Refit;
@@ -147,6 +147,8 @@ pub struct Comparison {
     pub groups: Groups,
     /// Trait by trait, curve by curve.
     pub compared: Vec<Compared>,
+    /// What was asked.
+    pub request: Request,
 }
 
 /// Compares the groups of a study in every trait; `done` is told of each model or curve that
@@ -184,7 +186,11 @@ pub fn compare(
             }
         }
     }
-    Ok(Comparison { groups, compared })
+    Ok(Comparison {
+        groups,
+        compared,
+        request: request.clone(),
+    })
 }
 
 /// Every term asked for is one of a curve's, or a derived quantity.
@@ -267,6 +273,10 @@ fn of_model(
         return Ok(compared);
     };
     let mut compared = Compared::nothing(model.trait_index, curve.name());
+    let untestable = (0..model.groups().len()).filter_map(|group| model.testable(group).err());
+    compared
+        .notes
+        .extend(untestable.map(|reason| reason.to_string()));
     if joint.groups.len() < 2 {
         compared
             .notes

@@ -59,7 +59,7 @@ pub struct NoContrast {
 pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec<NoContrast>) {
     let curve = &*joint.curves[0];
     let mut quantities: Vec<(String, String, Quantity)> = Vec::new();
-    for (index, term) in curve.terms().iter().enumerate() {
+    for (index, term) in curve.terms().iter().enumerate().skip(joint.borrowed_terms) {
         quantities.push((
             term.name.to_string(),
             term.unit.to_string(),
@@ -76,36 +76,51 @@ pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec
     let wanted = |name: &String| request.terms.is_empty() || request.terms.contains(name);
     let (mut all, mut none) = (Vec::new(), Vec::new());
     for (term, unit, quantity) in quantities.into_iter().filter(|(name, ..)| wanted(name)) {
-        let (of_quantity, missing) = if joint.groups.len() > Against::MOST_IN_PAIRS {
-            against_mean(joint, quantity, request)
-        } else {
-            in_pairs(joint, quantity, request)
-        };
-        all.extend(of_quantity.into_iter().map(|found| {
-            Contrast {
-                term: term.clone(),
-                unit: unit.clone(),
-                quantity,
-                a: found.a,
-                b: found.b,
-                difference: found.difference.value,
-                standard_error: found.difference.standard_error,
-                interval: found.interval,
-                percent: (found.difference.reference != 0.0)
-                    .then(|| 100.0 * found.difference.value / found.difference.reference.abs()),
-                p_value: found.p_value,
-                p_adjusted: found.p_adjusted,
-            }
-        }));
-        none.extend(missing.into_iter().map(|(a, b, reason)| NoContrast {
-            term: term.clone(),
-            unit: unit.clone(),
-            a,
-            b,
-            reason,
-        }));
+        let (found, missing) = of_quantity(joint, (&term, &unit, quantity), request);
+        all.extend(found);
+        none.extend(missing);
     }
     (all, none)
+}
+
+/// One quantity, by its name and unit, pair by pair (above twelve groups each against the
+/// mean of all), P adjusted over the comparisons; and those that the data do not determine.
+#[must_use]
+pub fn of_quantity(
+    joint: &Joint,
+    (term, unit, quantity): (&str, &str, Quantity),
+    request: &Request,
+) -> (Vec<Contrast>, Vec<NoContrast>) {
+    let (found, missing) = if joint.groups.len() > Against::MOST_IN_PAIRS {
+        against_mean(joint, quantity, request)
+    } else {
+        in_pairs(joint, quantity, request)
+    };
+    let contrast = |found: Found| Contrast {
+        term: term.to_owned(),
+        unit: unit.to_owned(),
+        quantity,
+        a: found.a,
+        b: found.b,
+        difference: found.difference.value,
+        standard_error: found.difference.standard_error,
+        interval: found.interval,
+        percent: (found.difference.reference != 0.0)
+            .then(|| 100.0 * found.difference.value / found.difference.reference.abs()),
+        p_value: found.p_value,
+        p_adjusted: found.p_adjusted,
+    };
+    let none = |(a, b, reason)| NoContrast {
+        term: term.to_owned(),
+        unit: unit.to_owned(),
+        a,
+        b,
+        reason,
+    };
+    (
+        found.into_iter().map(contrast).collect(),
+        missing.into_iter().map(none).collect(),
+    )
 }
 
 /// All pairs of so many places, the first before the second.

@@ -437,10 +437,13 @@ impl Landmarks for AllometricCurve {
 
     /// The age of the greatest gain where the gain is smooth: by the implicit function
     /// theorem at a zero of the second derivative in age, which is taken by differences
-    /// of the exact slope.
+    /// of the exact slope. None of a weight curve with two phases, which has two peaks.
     fn inflection_age(&self, terms: &[f64], gradient: &mut [f64]) -> Option<f64> {
         /// Half a step, d: short against growth, long against rounding.
         const H: f64 = 0.05;
+        let own = &terms[..self.weight_terms()];
+        self.weight
+            .derived(Derived::InflectionAge, own, &mut vec![0.0; own.len()])?;
         let last_d = self.last_gain_d(terms);
         let gain = |age_d: f64, spare: &mut [f64]| self.slope_and_gradient(age_d, terms, spare);
         let grid = (1..STEPS).map(|step| last_d * f64::from(step) / f64::from(STEPS));

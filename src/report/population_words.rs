@@ -30,6 +30,9 @@ pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -
             ));
             continue;
         };
+        if !model.note.is_empty() {
+            lines.push(format!("    note: {}", model.note));
+        }
         lines.push(format!(
             "  all {} birds at once, {trait_name} by {} (mixed model):",
             best.cohort.birds.len(),

@@ -396,3 +396,19 @@ fn count(start: &BytesStart<'_>, name: &str) -> u64 {
         .and_then(|text| text.parse().ok())
         .unwrap_or(1)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Found by random inputs: the reader takes the last row less the first.
+    #[test]
+    fn a_range_that_ends_before_it_begins_is_refused() {
+        for range in ["A1", "A1:A1", "A1:D30", "$B$2:$AA$2"] {
+            assert!(runs_on(range), "{range}");
+        }
+        for range in ["A5:A1", "B1:A9", "AA1:Z1"] {
+            assert!(!runs_on(range), "{range}");
+        }
+    }
+}

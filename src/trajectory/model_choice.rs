@@ -5,9 +5,10 @@
 //!
 //! 1. the residual spread, with every term of the curve random and independent: constant,
 //!    proportional to the fitted value, or a power of it (a trait whose values have known
-//!    error variances keeps these alone);
+//!    error variances keeps these alone); a power outside 0 to 2 is not taken;
 //! 2. random terms: those whose variance goes to zero are removed (of a singular covariance that
-//!    was asked for, the one without which the criterion is least), then the one that is least sure of those left, as long as that lowers the criterion;
+//!    was asked for, the one without which the criterion is least), then the one that is
+//!    least sure of those left, as long as that lowers the criterion;
 //! 3. random terms that are correlated;
 //! 4. residuals of a bird whose correlation fades with the days apart;
 //!
@@ -15,7 +16,7 @@
 //! are best after step 2. The criterion is AICc with the number of birds as
 //! its n; where that leaves fewer than twice as many birds as the greatest model has
 //! parameters, the number of observations. All this is done by maximum likelihood on at most
-//! [`MOST_BIRDS`] birds, drawn evenly over the groups; the model chosen is fitted to all,
+//! [`MOST_BIRDS`] birds, drawn evenly over groups and pens; the model chosen is fitted to all,
 //! by restricted likelihood. What the call fixes is not chosen.
 //!
 //! # Source
@@ -105,14 +106,16 @@ impl Step {
     }
 }
 
-/// Birds to choose on: all, or [`MOST_BIRDS`] spread evenly over each group.
+/// Birds to choose on: all, or [`MOST_BIRDS`] spread evenly over each group and its pens.
 pub(super) fn sample(cohort: &Arc<Cohort>) -> Arc<Cohort> {
     let all = cohort.birds.len();
     if all <= MOST_BIRDS {
         return cohort.clone();
     }
     let mut kept = Vec::with_capacity(MOST_BIRDS + cohort.groups.len());
-    for birds in cohort.by_group() {
+    // Pen by pen, so that the stride comes to every pen.
+    for units in cohort.units(true) {
+        let birds: Vec<usize> = units.into_iter().flatten().collect();
         // At least two of a group, so that each keeps its fixed effects.
         let share = (birds.len() * MOST_BIRDS).div_ceil(all).max(2);
         let count = share.min(birds.len());

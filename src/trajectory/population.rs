@@ -443,10 +443,10 @@ impl PopulationFit {
         let quantile = t_two_sided_quantile(level, population.df() as f64);
         let largest: Vec<f64> = fit.reaches.iter().map(|reach| reach.largest).collect();
         Some(move |group: usize, ages_d: &[f64]| {
-            // Limits further apart than any weights are say nothing of a bird.
-            let told = |limits: &(f64, f64)| limits.1 - limits.0 <= WIDEST * largest[group];
+            // Wider limits than any spread of weights come from a variance that no data determine.
+            let of_use = |limits: &(f64, f64)| limits.1 - limits.0 <= WIDEST * largest[group];
             let forecasts = population.unseen(group, ages_d).into_iter();
-            let limits = forecasts.map(|one| one.map(|one| one.interval(quantile)).filter(told));
+            let limits = forecasts.map(|one| one.map(|one| one.interval(quantile)).filter(of_use));
             limits.collect()
         })
     }
@@ -466,7 +466,7 @@ impl PopulationFit {
     }
 }
 
-/// Limits of a new bird are told up to so many times the largest value of its group apart.
+/// Greatest width of the limits of a new bird, in largest values of its group.
 const WIDEST: f64 = 10.0;
 
 pub(super) fn failed(reason: String, n: usize) -> MixedOutcome {

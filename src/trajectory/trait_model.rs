@@ -8,7 +8,7 @@ use super::allometric::{self, AllometricFit, Description};
 use super::model_choice::{self, GO_ON, Search, Step, Tried};
 use super::observed::NO_HATCH_WEIGHT;
 use super::population::{Cohort, Group, PopulationFit, PopulationRequest, failed};
-use super::unit::Design;
+use super::unit::{Design, NotTestable};
 use nalgebra::DMatrix;
 
 use crate::fit::Estimates;
@@ -194,7 +194,8 @@ impl TraitModel {
                 sentence,
             }) => Some(Self {
                 trait_index,
-                design: Design::of(study, &fit.cohort).ok(),
+                // Its groups are those of the weight model, and so are the units.
+                design: weight.design.clone(),
                 by: Described::Allometry(fit),
                 tried: Vec::new(),
                 note: sentence,
@@ -303,8 +304,34 @@ impl TraitModel {
     pub fn typical(&self, group: usize) -> Option<Estimates> {
         match &self.by {
             Described::Growth(fit) => Some(fit.outcome.fit()?.group_estimates(group)),
-            Described::Allometry(fit) => fit.group_estimates(group),
+            Described::Allometry(fit) => {
+                let mut estimates = fit.group_estimates(group)?;
+                estimates.df = self.df_of(fit);
+                Some(estimates)
+            }
         }
+    }
+
+    /// Whether a group can be compared with others.
+    ///
+    /// # Errors
+    /// Where the pen is the unit of comparison and the group has only one.
+    pub fn testable(&self, group: usize) -> Result<(), NotTestable> {
+        match &self.design {
+            Some(design) => design.testable(group),
+            None => Ok(()),
+        }
+    }
+
+    /// Degrees of freedom of an allometry's groups: birds scanned less groups, and no more
+    /// than the pens leave where pens are the unit, since the weight curves rest on them.
+    #[must_use]
+    pub fn df_of(&self, fit: &AllometricFit) -> usize {
+        let pens = self
+            .design
+            .as_ref()
+            .filter(|design| design.has_pen_effects());
+        pens.map_or(fit.df, |design| fit.df.min(design.df()))
     }
 
     /// The curve of a bird with records of the trait, by its place in [`TraitModel::cohort`].

@@ -8,6 +8,7 @@ mod forecast_command;
 mod in_sample;
 mod inference;
 mod limits_and_likelihoods;
+mod one_number;
 mod onset_command;
 mod plan_command;
 mod population;

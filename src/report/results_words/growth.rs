@@ -17,6 +17,13 @@ pub(super) fn growth(told: &Told<'_>) -> Vec<String> {
     for trait_index in 0..study.traits.len() {
         let strains: Vec<&SubjectFits> = told.trajectories.of(Level::Strain, trait_index).collect();
         let name = &study.traits[trait_index].name;
+        // One question, one model: pooled strains answer where no model does.
+        if let Some(model) = told.trajectories.model(trait_index)
+            && model.status() != "failed"
+        {
+            all.extend(typical(told, trait_index));
+            continue;
+        }
         let Some(best) = told.trajectories.best_of_strains(trait_index) else {
             if let Some(text) = no_fit(told, &strains) {
                 all.push(text);

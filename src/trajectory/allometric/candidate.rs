@@ -247,18 +247,6 @@ impl FittedForm {
         last.flatten().collect()
     }
 
-    /// The errors among these of birds with two scans or more, by study bird.
-    pub(super) fn last_scans_by_bird(&self, scans: &Scans) -> Vec<(usize, f64)> {
-        let all = self.fit.left_out(&self.model);
-        let blocks = self.model.starts.windows(2);
-        let several = blocks.filter(|block| block[1] - block[0] > 1);
-        let last = several.filter_map(|block| {
-            let (error, _) = all[block[1] - 1]?;
-            Some((scans.rows[block[0]].bird, error))
-        });
-        last.collect()
-    }
-
     /// Fitted log masses: what is left when the known errors are taken off.
     fn fitted_g(&self) -> Vec<f64> {
         let mut fitted = Vec::with_capacity(self.model.response.len());

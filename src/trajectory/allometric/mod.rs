@@ -26,7 +26,6 @@
 //! 1999, Poultry Science 78:812-821 (both from memory).
 
 mod candidate;
-mod comparison;
 mod design;
 mod scans;
 mod shares;
@@ -38,7 +37,6 @@ use nalgebra::{DMatrix, DVector};
 
 pub use candidate::AllometricCandidate;
 use candidate::{FittedForm, choose, influences, prepare, rmse, shared_effect};
-pub use comparison::Comparison;
 use scans::Scans;
 pub use scans::{EggWeight, ScanRow, WeightFrom};
 pub use shares::{Closure, closure};
@@ -154,8 +152,6 @@ pub struct AllometricFit {
     influences: BTreeMap<usize, DVector<f64>>,
     /// How the equations' standard normal errors move the coefficients.
     shared: DMatrix<f64>,
-    /// Errors of log mass of the last scans, left out, by study bird.
-    last_scan_errors: Vec<(usize, f64)>,
     /// Of each group with scans: column and slope of each coefficient.
     columns: Vec<Option<Columns>>,
 }
@@ -347,7 +343,6 @@ fn fit(
         egg_effect,
         egg_weight: scans.egg_weight,
         left_out_rmse: rmse(&full.last_scans()),
-        last_scan_errors: full.last_scans_by_bird(&scans),
         influences: influences.collect(),
         left_out: std::mem::take(&mut scans.left_out),
         scans: scans.rows,

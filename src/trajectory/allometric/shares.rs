@@ -47,23 +47,6 @@ impl AllometricFit {
         })
     }
 
-    /// Mass of the typical bird of a group at an age that is an estimate, such as the mean
-    /// age at first egg, whose error is taken as independent of the mass; g.
-    #[must_use]
-    pub fn typical_at(&self, group: usize, age_d: Estimated) -> Option<Estimated> {
-        let terms = self.group_terms.get(group)?.as_ref()?;
-        let at = self.typical(group, age_d.value)?;
-        let mut spare = vec![0.0; terms.len()];
-        let gain = self
-            .curve
-            .slope_and_gradient(age_d.value, terms, &mut spare);
-        let of_age = gain * age_d.standard_error.unwrap_or(0.0);
-        Some(Estimated {
-            standard_error: at.standard_error.map(|error| error.hypot(of_age)),
-            ..at
-        })
-    }
-
     /// Body weight at an age and its gradient in the weight terms.
     fn weight_at(&self, terms: &[f64], age_d: f64) -> (f64, Vec<f64>) {
         let own = self.curve.weight_terms();
