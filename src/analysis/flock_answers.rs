@@ -9,8 +9,11 @@ const TARGET: &str = "On target?";
 
 impl Analysis {
     pub(super) fn of_flock(&self, answers: &mut Vec<Answer>) {
+        let Some(verdict) = &self.verdict else {
+            return;
+        };
         let of_strains = |level: Level| level == Level::Strain;
-        let rows = self.verdict.deviations.iter();
+        let rows = verdict.deviations.iter();
         let strains: Vec<&Deviation> = rows.filter(|row| of_strains(row.level)).collect();
         for row in &strains {
             let later = strains.iter().any(|other| {
@@ -21,8 +24,8 @@ impl Analysis {
                 self.deviation(answers, row);
             }
         }
-        for one in &self.verdict.uniformities {
-            let later = self.verdict.uniformities.iter().any(|other| {
+        for one in &verdict.uniformities {
+            let later = verdict.uniformities.iter().any(|other| {
                 (other.level, other.trait_index, other.strain)
                     == (one.level, one.trait_index, one.strain)
                     && other.age_d > one.age_d

@@ -1,6 +1,6 @@
 //! What the typical birds weigh, and in what the groups differ, by the models of the traits.
 
-use super::{Analysis, Answer, Status};
+use super::{Analysis, Answer, Differences, Status};
 use crate::contrast::{Against, Compared, Comparison, Joint, of_quantity};
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate, Interval};
@@ -37,7 +37,7 @@ impl Analysis {
     }
 
     pub(super) fn of_growth(&self, answers: &mut Vec<Answer>) {
-        for model in &self.trajectories.models {
+        for model in &self.growth.trajectories.models {
             let curve = model.curve();
             let (status, caution) = Self::caution(model);
             for (group, named) in model.groups().iter().enumerate() {
@@ -75,10 +75,11 @@ impl Analysis {
     /// age's error is taken as independent of the mass's.
     #[expect(clippy::cast_precision_loss, reason = "degrees of freedom")]
     pub(super) fn at_first_egg(&self, answers: &mut Vec<Answer>) {
-        let ages = self.lay.thresholds.iter().filter(|of| of.measure == "age");
+        let laying = self.lay.iter().flat_map(|lay| &lay.at_first_egg.thresholds);
+        let ages = laying.filter(|of| of.measure == "age");
         for egg in ages {
             let (age_d, age_error, _) = egg.mean;
-            for model in &self.trajectories.models {
+            for model in &self.growth.trajectories.models {
                 let strain = &self.study.strains[egg.strain];
                 let groups = model.groups();
                 let Some(group) = groups.iter().position(|group| group.name == *strain) else {
@@ -136,14 +137,14 @@ impl Analysis {
     }
 
     pub(super) fn of_comparison(&self, answers: &mut Vec<Answer>) {
-        let Some(comparison) = &self.comparison else {
+        let Some(Differences { comparison, .. }) = &self.differences else {
             return;
         };
         let names = &comparison.groups.names;
         for compared in &comparison.compared {
             let (Some(joint), Some(model)) = (
                 &compared.joint,
-                self.trajectories.model(compared.trait_index),
+                self.growth.trajectories.model(compared.trait_index),
             ) else {
                 continue;
             };

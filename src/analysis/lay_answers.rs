@@ -5,7 +5,9 @@ use crate::fit::interval::Interval;
 
 impl Analysis {
     pub(super) fn of_lay(&self, answers: &mut Vec<Answer>) {
-        let lay = &self.lay;
+        let Some(lay) = &self.lay else {
+            return;
+        };
         for curve in &lay.curves {
             let Some(half) = curve
                 .ages
@@ -14,7 +16,9 @@ impl Analysis {
             else {
                 continue;
             };
-            let name = curve.strain.map_or("all", |strain| &lay.strains[strain]);
+            let name = curve
+                .strain
+                .map_or("all", |strain| &lay.records.strains[strain]);
             let reached = half.age_d.is_some();
             answers.push(Answer {
                 question: "When do they come into lay?",
@@ -41,13 +45,13 @@ impl Analysis {
                 ..Answer::default()
             });
         }
-        let Some(forecast) = &lay.forecast else {
+        let Some(forecast) = lay.forecast() else {
             return;
         };
         for bird in &forecast.birds {
             answers.push(Answer {
                 question: "When will the others lay?",
-                strain: lay.strains[bird.strain].clone(),
+                strain: lay.records.strains[bird.strain].clone(),
                 bird: bird.bird.clone(),
                 quantity: "first_egg_age",
                 unit: "d",

@@ -1,105 +1,142 @@
-//! What does a study say: the typed results of its steps, and one list of answers that every
-//! reader of them renders.
+//! What does a study say: its steps in order, their typed results, and one list of answers
+//! that every reader of them renders.
 //!
-//! A step without its data has no results. [`Analysis::answers`] is the list; the tables,
-//! the page and the JSON document are made from the same results, so that one question has
-//! one number.
+//! [`Analysis::of`] takes a study and what is asked of it ([`Options`]): scans become masses,
+//! masses and weights get one model each, and the models are asked whether groups differ,
+//! whether the flock is on target, where it goes, and when it lays. A step that is not asked
+//! for, or has no data, leaves no result. [`Analysis::answers`] is the list; tables, page and
+//! JSON document are made from the same results, so that one question has one number.
+//!
+//! ```
+//! use pinfeather::analysis::{Analysis, Options};
+//! use pinfeather::study::Study;
+//!
+//! # let folder = std::env::temp_dir().join(format!("pinfeather-doc-{}", std::process::id()));
+//! # std::fs::create_dir_all(&folder)?;
+//! # let mut table = String::from("bird,strain,age_d,weight_g\n");
+//! # for bird in 0..6 {
+//! #     for week in 0..12 {
+//! #         let age = 7.0 * f64::from(week);
+//! #         let size = 1500.0 * (1.0 + 0.02 * f64::from(bird));
+//! #         let noise = 1.0 + 0.01 * f64::from((bird * 5 + week * 3) % 7 - 3);
+//! #         let grams = size * (-(-0.03 * (age - 50.0)).exp()).exp() * noise;
+//! #         table += &format!("b{bird},{},{age},{grams:.1}\n", ["Alder", "Birch"][bird as usize % 2]);
+//! #     }
+//! # }
+//! # std::fs::write(folder.join("weighings.csv"), table)?;
+//! # std::fs::write(folder.join("study.toml"),
+//! #     "name = \"six birds\"\n[tables]\nweighings = \"weighings.csv\"\n[fit]\ncurves = [\"gompertz\"]\n")?;
+//! let study = Study::read_folder(&folder)?;
+//! let analysis = Analysis::of(&study, &Options::of(&study)?)?;
+//! for answer in analysis.answers() {
+//!     if answer.quantity == "typical_mass" {
+//!         println!("{} {:?} d: {:?} g", answer.strain, answer.age_d, answer.estimate);
+//!     }
+//! }
+//! # assert!(analysis.answers().iter().any(|answer| answer.quantity == "typical_mass"));
+//! # std::fs::remove_dir_all(folder)?;
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 mod answer;
+mod comparison;
+mod flock;
 mod flock_answers;
+mod growth;
 mod growth_answers;
+mod lay;
 mod lay_answers;
+mod options;
 mod scan_answers;
+mod scans;
 
 pub use answer::{Answer, Status};
+pub use comparison::Differences;
+pub use flock::{Ahead, Verdict};
+pub use growth::Growth;
+pub use lay::{Asked, EarlyEgg, Lay, Laying, Waiting, fitted_curves};
+pub use options::{
+    ComparisonOptions, FlockOptions, Forecasting, GrowthOptions, LayOptions, Options, Progress,
+    ScanOptions, USUAL_CURVES, Unfollowed, named_ages_d,
+};
+pub use scans::{Scans, precision};
 
-use crate::composition::feather_ages::FeatherAgeRow;
-use crate::composition::repeatability::Repeatability;
-use crate::composition::study_equations::Chosen;
-use crate::composition::study_masses::StudyMasses;
-use crate::contrast::Comparison;
-use crate::flock::{Deviation, FlockUniformity, ForetoldWeight, TraitForecast};
-use crate::maturity::{ForetoldEgg, LayCurve, OnsetForecast, Threshold};
+use crate::error::Result;
 use crate::study::Study;
-use crate::trajectory::Trajectories;
-use crate::trajectory::profiles::TermProfile;
 
 /// The results of all steps.
 #[derive(Debug)]
 pub struct Analysis {
-    /// What was read, corrected masses among the traits.
+    /// What was known, corrected masses among the traits.
     pub study: Study,
     /// What the scans gave.
     pub scans: Scans,
-    /// The model of each trait, and the fits to single birds and to pooled strains.
-    pub trajectories: Trajectories,
+    /// The model of each trait, and the other fits.
+    pub growth: Growth,
     /// The groups compared, where there are two or more.
-    pub comparison: Option<Comparison>,
-    /// How surely the pooled strains' curves know their terms.
-    pub profiles: Vec<TermProfile>,
+    pub differences: Option<Differences>,
     /// The verdict on the flock, and where it goes.
-    pub verdict: Verdict,
-    /// First eggs.
-    pub lay: Lay,
+    pub verdict: Option<Verdict>,
+    /// Cues and first eggs.
+    pub lay: Option<Lay>,
     /// Ages at which typical masses are answered, d, besides the last of each trait.
     pub ages_d: Vec<f64>,
     /// Confidence of the intervals.
     pub confidence: f64,
 }
 
-/// What the scans of a study gave, as far as it has them.
-#[derive(Debug, Default)]
-pub struct Scans {
-    /// How well the scanner repeats itself.
-    pub repeatability: Option<Repeatability>,
-    /// The equations, each with the candidates that it was chosen among.
-    pub chosen: Vec<Chosen>,
-    /// Feathers by strain and age.
-    pub feathers: Vec<FeatherAgeRow>,
-    /// The corrected masses.
-    pub masses: Option<StudyMasses>,
-}
-
-/// The verdict on a flock, and where it goes.
-#[derive(Debug, Default)]
-pub struct Verdict {
-    /// Weighings against the target.
-    pub deviations: Vec<Deviation>,
-    /// How alike the birds are.
-    pub uniformities: Vec<FlockUniformity>,
-    /// What they will weigh.
-    pub ahead: Option<Ahead>,
-    /// Half width of the range that counts as uniform, percent.
-    pub within_pct: f64,
-}
-
-/// The forecasts, and as of which age.
-#[derive(Debug)]
-pub struct Ahead {
-    /// Age as of which they are made, d.
-    pub as_of_d: f64,
-    /// One a trait.
-    pub traits: Vec<TraitForecast>,
-    /// Weights as the backtest predicted them, and as they came.
-    pub backtest: Vec<ForetoldWeight>,
-}
-
-/// What is known of first eggs, and forecast; empty where none are written down.
-#[derive(Debug, Default)]
-pub struct Lay {
-    /// Names of the strains that the curves and forecasts point to.
-    pub strains: Vec<String>,
-    /// Shares in lay by age.
-    pub curves: Vec<LayCurve>,
-    /// What the birds that laid were like at first egg.
-    pub thresholds: Vec<Threshold>,
-    /// The birds not laying yet.
-    pub forecast: Option<OnsetForecast>,
-    /// First eggs as the backtest predicted them.
-    pub backtest: Vec<ForetoldEgg>,
-}
-
 impl Analysis {
+    /// What a study says, step by step.
+    ///
+    /// # Errors
+    /// What the study or the options ask for and cannot be had, in the words of its step; a
+    /// fit that fails is a result.
+    pub fn of(study: &Study, options: &Options) -> Result<Self> {
+        Self::of_owned(study.clone(), options)
+    }
+
+    /// The same, without a copy of a large study.
+    ///
+    /// # Errors
+    /// As [`Analysis::of`].
+    pub fn of_owned(mut study: Study, options: &Options) -> Result<Self> {
+        options.scans.allow_ways(&mut study)?;
+        let scans = Scans::of(&study, options)?;
+        scans.enter(&mut study);
+        // What came later serves as the truth of forecasts alone.
+        let (known, later) = match options.as_of_d {
+            Some(age_d) => (flock::as_of(&study, age_d)?, Some(study)),
+            None => (study, None),
+        };
+        let growth = Growth::of(&known, &scans, options)?;
+        let differences = match &options.comparison {
+            Some(wanted) => Differences::of(&known, &growth, (options, wanted))?,
+            None => None,
+        };
+        let verdict = match &options.flock {
+            Some(wanted) => Some(Verdict::of(&known, (options, wanted))?),
+            None => None,
+        };
+        let lay = match &options.lay {
+            Some(wanted) => {
+                let whole = later.as_ref().unwrap_or(&known);
+                let studies = (whole, &known);
+                Some(Lay::of(studies, &growth.trajectories, (options, wanted))?)
+            }
+            None => None,
+        };
+        Ok(Self {
+            study: known,
+            scans,
+            growth,
+            differences,
+            verdict,
+            lay,
+            ages_d: options.ages_d.clone(),
+            confidence: options.confidence,
+        })
+    }
+
     /// The answers to the questions of the study, in the order of its steps.
     #[must_use]
     pub fn answers(&self) -> Vec<Answer> {

@@ -5,7 +5,8 @@ use super::{Analysis, Answer};
 
 impl Analysis {
     pub(super) fn of_scans(&self, answers: &mut Vec<Answer>) {
-        for chosen in &self.scans.chosen {
+        let equations = self.scans.equations.as_ref();
+        for chosen in equations.iter().flat_map(|found| &found.chosen) {
             let of = &chosen.calibration.equation.provenance;
             if let Some(error) = of.cross_validated_rmse {
                 answers.push(Answer {
@@ -20,11 +21,8 @@ impl Analysis {
                 });
             }
         }
-        let rows = self
-            .scans
-            .repeatability
-            .iter()
-            .flat_map(|found| &found.rows);
+        let precision = self.scans.precision.iter().flatten();
+        let rows = precision.flat_map(|found| &found.rows);
         for row in rows {
             answers.push(Answer {
                 question: "How well does a scan repeat itself?",
@@ -37,7 +35,7 @@ impl Analysis {
                 ..Answer::default()
             });
         }
-        for row in &self.scans.feathers {
+        for row in equations.iter().flat_map(|found| &found.feather_ages) {
             for (trait_name, effect) in ["fat", "lean", "bone"].iter().zip(&row.effects_g) {
                 let Some(effect) = effect else {
                     continue;

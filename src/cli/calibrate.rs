@@ -6,15 +6,14 @@ use clap::{Args, ValueEnum};
 
 use super::options::{Common, FormatOptions, confidence};
 use super::output::{Output, plain_name};
+use crate::analysis::Scans;
 use crate::composition::calibration::{Calibration, Settings, Weighting};
-use crate::composition::quality::{self, Kept};
 use crate::composition::study_equations::{
-    Chosen, Request, StudyEquations, calibrate_best, digest_of_inputs, of_study,
+    Chosen, Request, calibrate_best, digest_of_inputs, of_study,
 };
 use crate::composition::{CAUTION, Formula, Frame, digest};
 use crate::error::{Error, Result, read_file};
 use crate::report::files::Place;
-use crate::report::{calibration_tables, composition_tables, composition_words};
 use crate::study::Study;
 
 /// Fit the equations that put scanner readings on the chemistry scale, judge them by
@@ -95,19 +94,21 @@ pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
         }
         let study = Study::read_folder(&args.path)?;
         output.take(&study, &args.path)?;
-        let kept = quality::keep(&study);
         let request = request(args, &study)?;
         let place = output.models(args.save.as_deref(), FOLDER)?;
-        let answer = of_study(&study, &kept, &request)?;
-        add(&answer, &kept, place.as_ref(), &request, &mut output)?;
+        let scans = Scans::rules(&study);
+        let found = of_study(&study, &scans.kept, &request)?;
+        output.findings.study_equations(&found, &scans);
+        save(&found.calibrations(), place.as_ref(), &mut output)?;
     } else {
         let place = output.models(args.save.as_deref(), FOLDER)?;
         let chosen = bare(args, &mut output)?;
         let equations: Vec<&Calibration> = vec![&chosen.calibration];
-        tell(std::slice::from_ref(&chosen), &equations, &mut output);
+        let chosen = std::slice::from_ref(&chosen);
+        output.findings.equations(chosen, &equations);
         save(&equations, place.as_ref(), &mut output)?;
     }
-    output.words.push(CAUTION.to_owned());
+    output.findings.words.push(CAUTION.to_owned());
     output.finish()
 }
 
@@ -175,15 +176,15 @@ fn bare(args: &CalibrateArgs, output: &mut Output) -> Result<Chosen> {
     let candidates = formulas(&args.terms)?;
     let frame = Frame::read(&args.path, &args.format.ready())?;
     output.enter_file(&args.path)?;
-    output.warnings.extend(frame.warning.clone());
-    output.counts.insert("rows".to_owned(), frame.n());
+    output.findings.warnings.extend(frame.warning.clone());
+    output.findings.counts.insert("rows".to_owned(), frame.n());
     let usual = frame
         .columns
         .contains_key("bird")
         .then(|| "bird".to_owned());
     let bird = args.bird.clone().or(usual);
     if bird.is_none() {
-        output.warnings.push(format!(
+        output.findings.warnings.push(format!(
             "{}: no column names the bird, so each row is left out by itself; name it by --bird where a bird has several rows",
             args.path.display()
         ));
@@ -200,84 +201,12 @@ fn bare(args: &CalibrateArgs, output: &mut Output) -> Result<Chosen> {
     calibrate_best(&frame, response, &candidates, &settings)
 }
 
-/// Adds everything that a study's analysed birds say, and saves the equations.
-pub(crate) fn add(
-    answer: &StudyEquations,
-    kept: &Kept,
+/// Saves equations, a file each.
+pub(crate) fn save(
+    equations: &[&Calibration],
     place: Option<&Place>,
-    request: &Request,
     output: &mut Output,
 ) -> Result<()> {
-    let mut equations: Vec<&Calibration> = answer
-        .chosen
-        .iter()
-        .map(|chosen| &chosen.calibration)
-        .collect();
-    if let Some(plucked) = &answer.plucked {
-        equations.push(&plucked.feather_mass);
-        equations.extend(plucked.effects.iter().map(|(_, effect)| effect));
-    }
-    tell(&answer.chosen, &equations, output);
-    output.warnings.extend(answer.warnings.iter().cloned());
-    if let Some(plucked) = &answer.plucked {
-        output
-            .words
-            .push("What do feathers add to a reading?".to_owned());
-        output.words.extend(composition_words::plucked(plucked));
-        if !plucked.routes.is_empty() {
-            output
-                .tables
-                .push(composition_tables::feather_routes(&plucked.routes));
-        }
-    }
-    output
-        .tables
-        .push(composition_tables::feathers(&answer.feather_ages));
-    output
-        .tables
-        .push(composition_tables::closure(&answer.closure));
-    let rejected: Vec<_> = kept
-        .rejected
-        .iter()
-        .map(|row| (row.clone(), String::new()))
-        .chain(answer.without_pair())
-        .collect();
-    output.replace(composition_tables::rejected_scans(&rejected));
-    save(&answer.calibrations(request.wanted.part), place, output)
-}
-
-fn tell(chosen: &[Chosen], equations: &[&Calibration], output: &mut Output) {
-    output
-        .words
-        .push("Do the readings tell the chemistry?".to_owned());
-    output.words.extend(composition_words::calibration(chosen));
-    for equation in equations {
-        output.warnings.extend(equation.warnings.iter().cloned());
-    }
-    let terms = equations.iter().flat_map(|equation| &equation.terms);
-    output
-        .tables
-        .push(calibration_tables::calibration_terms(terms));
-    let rows = equations.iter().flat_map(|equation| &equation.rows);
-    output
-        .tables
-        .push(calibration_tables::calibration_rows(rows));
-    let choice = chosen.iter().flat_map(|chosen| {
-        let name = chosen.calibration.equation.provenance.response.as_str();
-        let ranked = chosen.choice.rows.iter().enumerate();
-        ranked.map(move |(place, row)| (name, place + 1, row))
-    });
-    output
-        .tables
-        .push(calibration_tables::calibration_choice(choice));
-    let agreement: Vec<_> = chosen
-        .iter()
-        .flat_map(|chosen| chosen.calibration.agreement.iter().cloned())
-        .collect();
-    output.append(composition_tables::agreement(&agreement));
-}
-
-fn save(equations: &[&Calibration], place: Option<&Place>, output: &mut Output) -> Result<()> {
     for calibration in equations {
         let name = format!(
             "{}.toml",

@@ -31,10 +31,10 @@ pub(crate) fn run(args: &CheckArgs, common: &Common) -> Result<u8> {
         // What could be read of a table at fault is no answer.
         return Err(Error::faults(faults));
     }
-    output.words = check.summary.lines();
+    output.findings.words = check.summary.lines();
     output.attention |= check.needs_attention();
     let path = args.input.path.display();
-    output.words.push(if args.input.path.is_dir() {
+    output.findings.words.push(if args.input.path.is_dir() {
         format!("nothing stands in the way; next: pinfeather run {path}")
     } else {
         format!("nothing stands in the way; next: pinfeather run {path}, with the same options")

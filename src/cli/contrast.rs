@@ -1,20 +1,18 @@
 //! `contrast`: do strains differ, in what, and from which age?
 
-use clap::{Args, ValueEnum};
 use std::collections::HashMap;
 
+use clap::{Args, ValueEnum};
+
+use super::correct::EquationOptions;
 use super::options::{Common, FitOptions, Input, LevelName, VarianceName};
 use super::output::Output;
-use crate::contrast::allometry::Allometry;
-use crate::contrast::fat_share::FatShare;
-use crate::contrast::{self, Adjust, Comparison, Groups, Request, Source, allometry, fat_share};
+use crate::analysis::{Analysis, ComparisonOptions, Options};
+use crate::contrast::{Adjust, Source};
 use crate::error::{Error, Result};
-use crate::fit::mixed::{Correlation, Covariance, Estimator, Nodes};
-use crate::report::growth_tables::{self, Wanted};
-use crate::report::{Table, contrast_tables, contrast_words};
-use crate::study::{BODY_WEIGHT, FixedEffectOf, Records, Study};
-use crate::trajectory::interval::{Intervals, Method};
-use crate::trajectory::{self, PopulationRequest, RandomTerms, TraitModel, Trajectories};
+use crate::fit::mixed::{Covariance, Estimator, Nodes};
+use crate::study::{FixedEffectOf, Records, Study};
+use crate::trajectory::{self, PopulationRequest, RandomTerms};
 
 /// Compare strains (or treatments, or pens) in terms, derived quantities and whole curves.
 #[derive(Debug, Args)]
@@ -28,6 +26,8 @@ pub(crate) struct ContrastArgs {
     input: Input,
     #[command(flatten)]
     options: ContrastOptions,
+    #[command(flatten)]
+    equations: EquationOptions,
 }
 
 /// What is compared, and how.
@@ -137,69 +137,39 @@ enum EstimatorName {
 const FEWEST_REPLICATES: usize = 100;
 
 impl ContrastOptions {
-    /// The same wishes as `fit` has them, at strain level.
-    #[allow(
-        clippy::needless_update,
-        reason = "what `fit` is asked beyond this keeps its default"
-    )]
-    fn fit_options(&self) -> FitOptions {
-        FitOptions {
-            curve: self.curve.clone(),
-            cards: self.cards.clone(),
-            level: vec![LevelName::Strain],
-            variance: self.variance,
-            confidence: self.confidence,
-            hatch_weight: self.hatch_weight,
-            at_age: self.at_age.clone(),
-            at_weight: self.at_weight.clone(),
-            ..FitOptions::default()
-        }
-    }
-
-    fn request(&self, study: &Study, fit: &FitOptions) -> Result<Request> {
+    /// What is fitted: pooled strains, and the model of all birds where that is compared.
+    fn growth(&self) -> Result<FitOptions> {
         if self.intervals == IntervalKind::Bootstrap && self.replicates < FEWEST_REPLICATES {
             return Err(Error::call(format!(
                 "--replicates {}: expected at least {FEWEST_REPLICATES}, since an interval is read from their percentiles",
                 self.replicates
             )));
         }
-        Ok(Request {
-            curves: fit.curves(study)?,
-            by: match self.by {
-                ByName::Strain => vec![FixedEffectOf::Strain],
-                ByName::Treatment => vec![FixedEffectOf::Treatment],
-                ByName::Pen => vec![FixedEffectOf::Pen],
-            },
-            source: match self.level {
-                ContrastLevel::Strain => Source::Pooled,
-                ContrastLevel::Population => Source::Mixed,
-            },
-            terms: self.terms.clone(),
-            adjust: match self.adjust {
-                AdjustName::Holm => Adjust::Holm,
-                AdjustName::Tukey => Adjust::Tukey,
-                AdjustName::None => Adjust::None,
-            },
-            replicates: match self.intervals {
-                IntervalKind::Wald => 0,
-                IntervalKind::Bootstrap => self.replicates,
-            },
+        Ok(FitOptions {
+            curve: self.curve.clone(),
+            cards: self.cards.clone(),
+            level: vec![LevelName::Strain],
+            variance: self.variance,
             seed: self.seed,
-            ..usual_request(study, fit)?
+            confidence: self.confidence,
+            hatch_weight: self.hatch_weight,
+            at_age: self.at_age.clone(),
+            at_weight: self.at_weight.clone(),
+            ..FitOptions::default()
         })
     }
 
-    /// The models of the traits, with fixed effects of the groups compared.
-    fn models(
-        &self,
-        study: &Study,
-        request: &Request,
-        done: &(dyn Fn(usize) + Sync),
-    ) -> Result<Vec<TraitModel>> {
-        if request.source == Source::Pooled {
-            return Ok(Vec::new());
-        }
-        let wanted = PopulationRequest {
+    fn by(&self) -> Vec<FixedEffectOf> {
+        vec![match self.by {
+            ByName::Strain => FixedEffectOf::Strain,
+            ByName::Treatment => FixedEffectOf::Treatment,
+            ByName::Pen => FixedEffectOf::Pen,
+        }]
+    }
+
+    /// The model of all birds, with fixed effects of the groups compared.
+    fn population(&self) -> PopulationRequest {
+        PopulationRequest {
             random: match self.random.as_slice() {
                 [] => RandomTerms::Chosen,
                 names => RandomTerms::Named(names.to_vec()),
@@ -216,156 +186,42 @@ impl ContrastOptions {
                     nodes: Nodes::Converged,
                 },
             },
-            ..PopulationRequest::chosen(request.by.clone())
-        };
-        let fits = trajectory::Request {
-            curves: request.curves.clone(),
-            birds: false,
-            strains: false,
-            population: Some(wanted),
-            settings: request.settings.clone(),
-            correlation: Correlation::None,
-            hatch_weight_g: request.hatch_weight_g,
-        };
-        trajectory::check(&fits)?;
-        Ok(Trajectories::fit(study, &fits, done).models)
-    }
-
-    /// The trait that allometry is told by; `None` where the study has one trait.
-    fn on(&self, study: &Study) -> Result<Option<usize>> {
-        let find = |name: &str| study.traits.iter().position(|records| records.name == name);
-        match &self.on {
-            Some(name) => match find(name) {
-                Some(index) => Ok(Some(index)),
-                None => {
-                    let known: Vec<&str> = study
-                        .traits
-                        .iter()
-                        .map(|records| records.name.as_str())
-                        .collect();
-                    Err(Error::call(format!(
-                        "--on {name}: no such trait, expected one of {}; correct the name",
-                        known.join(", ")
-                    )))
-                }
-            },
-            None => Ok((study.traits.len() > 1).then(|| find(BODY_WEIGHT).unwrap_or(0))),
+            ..PopulationRequest::chosen(self.by())
         }
     }
-}
 
-/// Compares the groups of the traits' models where the whole study is run, with Holm's
-/// adjustment; nothing where there is one group.
-pub(crate) fn add_usual(
-    study: &Study,
-    trajectories: &Trajectories,
-    fit: &FitOptions,
-    output: &mut Output,
-) -> Result<Option<Comparison>> {
-    let by = fit.population.groups(study)?;
-    if Groups::of(study, &by).names.len() < 2 {
-        return Ok(None);
-    }
-    let request = Request {
-        by,
-        ..usual_request(study, fit)?
-    };
-    let comparison = if trajectories.models.is_empty() {
-        // Without models of all birds, each trait by the strains' best curve.
-        let pooled = Request {
-            curves: trajectories.curves.clone(),
-            source: Source::Pooled,
-            ..request
+    /// The analysis that compares the groups.
+    fn analysis(&self, study: &Study, output: &Output) -> Result<Options> {
+        let mut options = self.growth()?.analysis(study, output)?;
+        let by_strain = self.by == ByName::Strain;
+        let source = match self.level {
+            ContrastLevel::Strain => Source::Pooled,
+            ContrastLevel::Population => Source::Mixed,
         };
-        let mut comparison = contrast::compare(study, &[], &pooled, &|_| {})?;
-        comparison.compared.retain(|one| {
-            let best = trajectories.best_of_strains(one.trait_index);
-            best.is_some_and(|best| best.name() == one.curve)
+        options.growth.request.strains = by_strain;
+        options.growth.cross_validate = by_strain;
+        options.growth.profiles = false;
+        if source == Source::Mixed {
+            options.growth.request.population = Some(self.population());
+        }
+        trajectory::check(&options.growth.request)?;
+        options.comparison = Some(ComparisonOptions {
+            source,
+            terms: self.terms.clone(),
+            adjust: match self.adjust {
+                AdjustName::Holm => Adjust::Holm,
+                AdjustName::Tukey => Adjust::Tukey,
+                AdjustName::None => Adjust::None,
+            },
+            replicates: match self.intervals {
+                IntervalKind::Wald => 0,
+                IntervalKind::Bootstrap => self.replicates,
+            },
+            proportions: true,
+            ..ComparisonOptions::of(self.by())
         });
-        comparison
-    } else {
-        contrast::compare(study, &trajectories.models, &request, &|_| {})?
-    };
-    tell(study, &comparison, (&[], &[]), output);
-    Ok(Some(comparison))
-}
-
-/// Says how the groups differ, with the tables that show it.
-fn tell(
-    study: &Study,
-    comparison: &Comparison,
-    (allometries, shares): (&[Allometry], &[FatShare]),
-    output: &mut Output,
-) {
-    output.words.push("Do they differ?".to_owned());
-    output
-        .words
-        .extend(contrast_words::differences(study, comparison));
-    output.words.extend(contrast_words::allometries(
-        study,
-        &comparison.groups,
-        allometries,
-    ));
-    output.warnings.extend(contrast_words::warnings(
-        study,
-        comparison,
-        allometries,
-        shares,
-    ));
-    output.tables.extend([
-        contrast_tables::contrasts(study, comparison),
-        contrast_tables::curve_tests(study, comparison, allometries),
-        contrast_tables::difference_by_age(study, comparison),
-    ]);
-}
-
-/// What `contrast` is asked where only the fits are chosen.
-fn usual_request(study: &Study, fit: &FitOptions) -> Result<Request> {
-    let fits = fit.request(study)?;
-    Ok(Request {
-        curves: Vec::new(),
-        by: vec![FixedEffectOf::Strain],
-        source: Source::Mixed,
-        terms: Vec::new(),
-        adjust: Adjust::default(),
-        confidence: fit.confidence,
-        ages_d: fit.ages_d(study),
-        masses_g: fit.weights_g(study),
-        settings: fits.settings,
-        hatch_weight_g: fits.hatch_weight_g,
-        replicates: 0,
-        seed: fit.seed,
-    })
-}
-
-/// The strains' curves ranked, with their errors in what they have not seen.
-fn curve_choice(
-    study: &Study,
-    options: &FitOptions,
-    request: &Request,
-    output: &mut Output,
-) -> Result<Table> {
-    let fits = options.request(study)?;
-    let strains = study.strains.len() * study.traits.len();
-    let bar = output.progress(strains, "cross-validating");
-    let trajectories = Trajectories::fit(study, &fits, &|_| {});
-    let validation = trajectories.validate(study, &fits, &|done| bar.inc(done as u64));
-    bar.finish_and_clear();
-    let wanted = Wanted {
-        confidence: request.confidence,
-        ages_d: request.ages_d.clone(),
-        weights_g: request.masses_g.clone(),
-        population: false,
-        method: Method::Wald,
-        intervals: Intervals::default(),
-        validation,
-        seed: request.seed,
-    };
-    Ok(growth_tables::curve_choice(
-        study,
-        &trajectories.subjects,
-        &wanted,
-    ))
+        Ok(options)
+    }
 }
 
 /// Adds the first trait of another reading of the same table, bird by bird.
@@ -407,14 +263,6 @@ fn add_trait(study: &mut Study, other: Study) {
 
 pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("contrast", common);
-    output.seed = args.options.seed;
-    let method = match args.options.intervals {
-        IntervalKind::Wald => "wald",
-        IntervalKind::Bootstrap => "bootstrap",
-    };
-    output
-        .methods
-        .insert("intervals".to_owned(), method.to_owned());
     let mut study = output.read(&args.input)?;
     output.enter_cards(args.options.cards.as_deref())?;
     if let Some(column) = &args.options.on
@@ -422,45 +270,28 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     {
         add_trait(&mut study, args.input.read_column(column)?);
     }
-    let options = args.options.fit_options();
-    let request = args.options.request(&study, &options)?;
-    let on = args.options.on(&study)?;
-    let traits = study.traits.len();
-    let curves = match request.source {
-        Source::Mixed => 1,
-        Source::Pooled => request.curves.len(),
-    };
-    let bar = output.progress(
-        traits * (1 + curves * (1 + request.replicates)),
-        "comparing",
-    );
-    let done = |done| bar.inc(done as u64);
-    let models = args.options.models(&study, &request, &done)?;
-    let comparison = contrast::compare(&study, &models, &request, &done)?;
-    bar.finish_and_clear();
-    let allometries = match on {
-        Some(on) => allometry::allometries(&study, &comparison.groups, on, request.confidence)?,
-        None => Vec::new(),
-    };
-    let shares = fat_share::fat_shares(&study, &comparison.groups, &request);
+    let mut options = args.options.analysis(&study, &output)?;
+    let read = (&*args.input.path, &study);
+    options.scans = args
+        .equations
+        .scans(read, options.confidence, &mut output)?;
+    if let Some(comparison) = &mut options.comparison {
+        comparison.allometry_on.clone_from(&args.options.on);
+    }
+    let analysis = Analysis::of_owned(study, &options)?;
+    let findings = &mut output.findings;
+    findings.masses_used(&analysis);
     if args.options.by == ByName::Strain {
-        let choice = curve_choice(&study, &options, &request, &mut output)?;
-        output.tables.push(choice);
+        findings.curve_choice(&analysis, &options);
     }
-    tell(&study, &comparison, (&allometries, &shares), &mut output);
-    if !allometries.is_empty() {
-        output.tables.push(contrast_tables::allometry(
-            &study,
-            &comparison.groups,
-            &allometries,
-        ));
-    }
-    if !shares.is_empty() {
-        output.tables.push(contrast_tables::fat_share(
-            &study,
-            &comparison.groups,
-            &shares,
-        ));
-    }
+    findings.differences(&analysis);
+    findings.answers(&analysis);
+    let method = match args.options.intervals {
+        IntervalKind::Wald => "wald",
+        IntervalKind::Bootstrap => "bootstrap",
+    };
+    let methods = &mut findings.methods;
+    methods.insert("intervals".to_owned(), method.to_owned());
+    output.seed = options.seed;
     output.finish()
 }

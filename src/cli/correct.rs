@@ -1,20 +1,17 @@
 //! `correct`: what are the true masses behind the readings?
 
-use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::calibrate;
 use super::options::{Common, TableColumns, confidence};
 use super::output::Output;
-use crate::composition::Equation;
-use crate::composition::correction::AllowedStrains;
-use crate::composition::quality::{Kept, keep};
-use crate::composition::study_masses::{StudyMasses, of_study, read_equations};
+use crate::analysis::{ScanOptions, Scans};
+use crate::composition::study_masses::read_equations;
 use crate::error::{Error, Result};
-use crate::report::calibration_tables::{self, Moved};
-use crate::report::{composition_tables, composition_words};
-use crate::study::{Study, Way};
+use crate::report::calibration_tables::Moved;
+use crate::study::Study;
 
 /// Correct every scan by saved equations, with the error of a new bird and the
 /// part of it that all birds share, and add the parts up against the scale weight.
@@ -68,55 +65,50 @@ fn allowed(text: &str) -> std::result::Result<(String, String), String> {
 pub(crate) const OWN: &str = "models/corrections";
 
 impl EquationOptions {
-    /// The equations that the call names, or the study's own; none where there are none.
-    pub(crate) fn read(&self, path: &Path, output: &mut Output) -> Result<Vec<Equation>> {
-        let own = path.join(OWN);
-        let equations = if !self.equation.is_empty() {
-            read_equations(&self.equation)?
-        } else if own.is_dir() {
-            read_equations(&[own])?
-        } else {
-            Vec::new()
-        };
-        for equation in &equations {
+    /// How the scans of a study become masses: by the equations that the call names, those
+    /// that the study's chemistry gives, or else those saved in its folder.
+    pub(crate) fn scans(
+        &self,
+        (path, study): (&Path, &Study),
+        confidence: f64,
+        output: &mut Output,
+    ) -> Result<ScanOptions> {
+        let mut options = self.saved(path)?;
+        if !study.chemistry.rows.is_empty() && options.equations.is_empty() {
+            options.saved_with_study.clear();
+            if !study.scans.rows.is_empty() {
+                let mut request = calibrate::usual_request(study, path)?;
+                request.settings.confidence = confidence;
+                options.equations_by = Some(request);
+            }
+        }
+        for equation in options.equations.iter().chain(&options.saved_with_study) {
             output.enter_file(Path::new(&equation.file))?;
         }
-        Ok(equations)
+        Ok(options)
     }
 
-    /// Strains allowed by the call or the study.
-    pub(crate) fn allowed(&self, study: &Study) -> AllowedStrains {
-        let mut allowed = study.settings.calibration.allowed_strains.clone();
-        allowed.extend(self.allow_strain.iter().cloned());
-        allowed
-    }
-
-    /// Enters the ways of scanning that the call allows beside those of the study.
-    ///
-    /// # Errors
-    /// [`ErrorKind::Call`](crate::ErrorKind::Call) for a way that no scan was made in.
-    pub(crate) fn allow_ways(&self, study: &mut Study) -> Result<()> {
-        let allowed = &mut study.settings.calibration.allowed_ways;
-        allowed.extend(self.allow_way.iter().cloned());
-        let ways: BTreeSet<String> = study
-            .scans
-            .rows
-            .iter()
-            .map(|scan| Way::of(scan).label())
-            .collect();
-        match allowed.iter().find(|way| !ways.contains(*way)) {
-            Some(way) => Err(Error::call(format!(
-                "--allow-way or calibration.allowed_ways: found \"{way}\", expected a way of the study's scans ({}); correct the name",
-                ways.into_iter().collect::<Vec<_>>().join("; ")
-            ))),
-            None => Ok(()),
+    /// The equations that the call names, or those in the study's folder; none where there
+    /// are none.
+    fn saved(&self, path: &Path) -> Result<ScanOptions> {
+        let own = path.join(OWN);
+        let mut options = ScanOptions {
+            allowed_strains: self.allow_strain.iter().cloned().collect(),
+            allowed_ways: self.allow_way.clone(),
+            ..ScanOptions::default()
+        };
+        if !self.equation.is_empty() {
+            options.equations = read_equations(&self.equation)?;
+        } else if own.is_dir() {
+            options.saved_with_study = read_equations(&[own])?;
         }
+        Ok(options)
     }
 }
 
 pub(crate) fn run(args: &CorrectArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("correct", common);
-    let mut study = if args.path.is_dir() {
+    let study = if args.path.is_dir() {
         Study::read_folder(&args.path)?
     } else {
         Study::read_scans(&args.path, &args.columns.ready())?
@@ -127,57 +119,30 @@ pub(crate) fn run(args: &CorrectArgs, common: &Common) -> Result<u8> {
             "study.toml, tables: found no scans, expected a table of readings; write scans = \"FILE\" under [tables]",
         ));
     }
-    let equations = args.equations.read(&args.path, &mut output)?;
-    if equations.is_empty() {
+    // The command corrects by saved equations, whether or not there is chemistry.
+    let mut options = args.equations.saved(&args.path)?;
+    let own = std::mem::take(&mut options.saved_with_study);
+    options.equations.extend(own);
+    if options.equations.is_empty() {
         return Err(Error::call(format!(
             "{}: found no saved equation, expected --equation FILE, or files under {OWN} in the study folder; make some by calibrate",
             args.path.display()
         )));
+    }
+    for equation in &options.equations {
+        output.enter_file(Path::new(&equation.file))?;
     }
     let moved = if args.reconcile {
         Moved::ToAddUp
     } else {
         Moved::No
     };
-    args.equations.allow_ways(&mut study)?;
-    let kept = keep(&study);
-    let masses = of_study(&study, &kept, &equations, &args.equations.allowed(&study))?;
-    add(&study, &kept, &masses, args.confidence, moved, &mut output)?;
+    let (study, scans) = Scans::corrected(study, &options)?;
+    if let Some(masses) = &scans.masses {
+        let of = (&study, &scans);
+        output
+            .findings
+            .corrected(of, masses, args.confidence, moved)?;
+    }
     output.finish()
-}
-
-/// Adds the corrected masses and what they say.
-pub(crate) fn add(
-    study: &Study,
-    kept: &Kept,
-    masses: &StudyMasses,
-    confidence: f64,
-    moved: Moved,
-    output: &mut Output,
-) -> Result<()> {
-    output.words.push("What are the true masses?".to_owned());
-    output.words.extend(composition_words::masses(masses));
-    output.warnings.extend(masses.warnings.iter().cloned());
-    output
-        .counts
-        .insert("scans".to_owned(), study.scans.rows.len());
-    output
-        .counts
-        .insert("scans kept".to_owned(), kept.scans.len());
-    output.tables.push(calibration_tables::corrected(
-        &masses.corrections,
-        confidence,
-    ));
-    if !masses.changes.is_empty() {
-        output
-            .tables
-            .push(calibration_tables::changes(&masses.changes));
-    }
-    if !masses.balance.is_empty() {
-        output
-            .tables
-            .push(calibration_tables::balance(&masses.balance, moved)?);
-    }
-    output.replace(composition_tables::rejected_scans(&masses.not_used));
-    Ok(())
 }

@@ -5,8 +5,8 @@ use clap::{Args, ValueEnum};
 use super::options::Common;
 use super::output::{Only, Output};
 use super::run::WholeStudy;
-use super::study_lay;
-use crate::analysis::Analysis;
+use crate::analysis::{Analysis, Lay};
+use crate::composition::study_equations::Chosen;
 use crate::contrast::Adjust;
 use crate::error::{Error, Result};
 use crate::figure::{Picture, Size, Theme};
@@ -14,7 +14,7 @@ use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::forecast_pictures::{
     forecast_pictures, foretold_weight_pictures, uniformity_pictures,
 };
-use crate::report::onset_pictures::foretold_picture;
+use crate::report::onset_pictures::{first_egg_picture, foretold_picture, lay_picture};
 use crate::report::pictures::{
     Drawn, Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
 };
@@ -156,8 +156,8 @@ impl Drawing<'_> {
             *figures = drawn.pictures;
             for failed in drawn.failed {
                 // The same figure fails at every width: one warning.
-                if !output.warnings.contains(&failed) {
-                    output.warnings.push(failed);
+                if !output.findings.warnings.contains(&failed) {
+                    output.findings.warnings.push(failed);
                 }
             }
         }
@@ -165,45 +165,66 @@ impl Drawing<'_> {
 
     /// The strains in the order in which figures choose them.
     fn order(&self) -> Vec<usize> {
-        Showing::order(&self.0.study, self.0.comparison.as_ref())
+        let differences = self.0.differences.as_ref();
+        let comparison = differences.map(|found| &found.comparison);
+        Showing::order(&self.0.study, comparison)
+    }
+
+    /// Equations that the study's chemistry gave.
+    fn equations(&self) -> &[Chosen] {
+        let equations = self.0.scans.equations.as_ref();
+        equations.map_or(&[], |found| &found.chosen)
     }
 
     /// What a reviewer looks for: they are files, and not on the page.
     fn diagnostics(&self, showing: &Showing, drawn: &mut Drawn) {
         let study = &self.0.study;
-        residual_pictures(study, &self.0.trajectories, showing, drawn);
-        mixed_diagnostic_pictures(study, &self.0.trajectories, showing, drawn);
-        profile_pictures(study, &self.0.profiles, showing, drawn);
-        calibration_residual_pictures(study, &self.0.scans.chosen, showing, drawn);
-        if let Some(ahead) = &self.0.verdict.ahead {
-            foretold_weight_pictures(study, &ahead.backtest, showing, drawn);
+        residual_pictures(study, &self.0.growth.trajectories, showing, drawn);
+        mixed_diagnostic_pictures(study, &self.0.growth.trajectories, showing, drawn);
+        profile_pictures(study, &self.0.growth.profiles, showing, drawn);
+        calibration_residual_pictures(study, self.equations(), showing, drawn);
+        let verdict = self.0.verdict.as_ref();
+        if let Some(ahead) = verdict.and_then(|verdict| verdict.ahead.as_ref()) {
+            foretold_weight_pictures(study, &ahead.backtest_weights, showing, drawn);
         }
-        foretold_picture(study, &self.0.lay.backtest, showing, drawn);
+        let waiting = self.0.lay.as_ref().and_then(Lay::waiting);
+        let eggs = waiting.map_or(&[][..], |waiting| &waiting.backtest.eggs);
+        foretold_picture(study, eggs, showing, drawn);
     }
 
     /// The answers.
     fn pictures(&self, showing: &Showing, drawn: &mut Drawn) {
         let study = &self.0.study;
-        growth_pictures(study, &self.0.trajectories, showing, drawn);
-        population_pictures(study, &self.0.trajectories, showing, drawn);
-        if let Some(comparison) = &self.0.comparison {
-            contrast_pictures(study, comparison, Adjust::default(), showing, drawn);
+        growth_pictures(study, &self.0.growth.trajectories, showing, drawn);
+        population_pictures(study, &self.0.growth.trajectories, showing, drawn);
+        if let Some(found) = &self.0.differences {
+            let adjust = Adjust::default();
+            contrast_pictures(study, &found.comparison, adjust, showing, drawn);
         }
-        let verdict = &self.0.verdict;
-        deviation_pictures(study, &verdict.deviations, showing, drawn);
-        let uniformities = &verdict.uniformities;
-        if let Some(ahead) = &verdict.ahead {
-            let ahead = (ahead.as_of_d, &ahead.traits[..]);
-            forecast_pictures(study, ahead, uniformities, showing, drawn);
+        if let Some(verdict) = &self.0.verdict {
+            deviation_pictures(study, &verdict.deviations, showing, drawn);
+            let uniformities = &verdict.uniformities;
+            if let Some(ahead) = &verdict.ahead {
+                let ahead = (ahead.as_of_d, &ahead.traits[..]);
+                forecast_pictures(study, ahead, uniformities, showing, drawn);
+            }
+            uniformity_pictures(study, uniformities, verdict.within_pct, showing, drawn);
         }
-        uniformity_pictures(study, uniformities, verdict.within_pct, showing, drawn);
-        study_lay::pictures(study, &self.0.trajectories, showing, drawn);
+        if let Some(lay) = &self.0.lay
+            && !lay.records.birds.is_empty()
+        {
+            lay_picture(&lay.records, &lay.curves, showing, drawn);
+            let laying = &lay.at_first_egg;
+            first_egg_picture(study, &laying.values, &laying.thresholds, showing, drawn);
+        }
         let scans = &self.0.scans;
-        if let Some(answer) = &scans.repeatability {
-            precision_picture(answer, showing, drawn);
+        if let Some(Ok(precision)) = &scans.precision {
+            precision_picture(precision, showing, drawn);
         }
-        calibration_pictures(study, &scans.chosen, showing, drawn);
-        feather_share_picture(study, &scans.feathers, showing, drawn);
+        calibration_pictures(study, self.equations(), showing, drawn);
+        if let Some(equations) = &scans.equations {
+            feather_share_picture(study, &equations.feather_ages, showing, drawn);
+        }
         if let Some(masses) = &scans.masses {
             body_parts_picture(study, masses, showing, drawn);
         }
@@ -236,11 +257,12 @@ pub(crate) fn add_pictures(
     let bar = output.progress(drawn.pictures.len(), "drawing");
     let files = rasterise(&drawn.pictures, paper, &|| bar.inc(1));
     bar.finish_and_clear();
-    output.warnings.extend(drawn.failed);
+    output.findings.warnings.extend(drawn.failed);
     for (name, files) in files {
         match files {
             Ok(files) => output.figures.extend(files),
             Err(error) => output
+                .findings
                 .warnings
                 .push(format!("figure {name} was not written: {error}")),
         }

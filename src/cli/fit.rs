@@ -5,17 +5,14 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::correct::EquationOptions;
-use super::corrected::{self, RedrawOptions};
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, plain_name};
+use crate::analysis::Analysis;
 use crate::error::{Error, Result};
 use crate::report::files::Place;
-use crate::report::growth_tables::{Wanted, growth_tables};
-use crate::report::population_tables::{mixed_tables, second_phase_table};
-use crate::report::{population_words, words};
 use crate::study::{FixedEffectOf, Study};
-use crate::trajectory::interval::{Intervals, Method, Validation};
-use crate::trajectory::{self, TraitModel, Trajectories, derived_quantities};
+use crate::trajectory::interval::Method;
+use crate::trajectory::{TraitModel, Trajectories};
 
 /// Fit growth curves to each bird, each strain, and all birds at once.
 #[derive(Debug, Args)]
@@ -48,26 +45,45 @@ pub(crate) struct FitArgs {
 
 pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("fit", common);
-    let mut study = output.read(&args.input)?;
-    let path = &args.input.path;
-    let masses = corrected::from_saved(&mut study, &args.equations, path, &mut output)?;
+    let study = output.read(&args.input)?;
+    output.enter_cards(args.fit.cards.as_deref())?;
+    let mut options = args.fit.analysis(&study, &output)?;
+    let read = (&*args.input.path, &study);
+    options.scans = args
+        .equations
+        .scans(read, options.confidence, &mut output)?;
+    options.growth.intervals = args.inference.method(options.seed)?;
+    options.growth.cross_validate = args.inference.cross_validate;
+    options.growth.profiles = false;
+    options.growth.redraws = args.redraw.redraw;
+    options.growth.second_phase_studies = args.fit.population.second_phase_studies();
     let saving = args.saving(&study, &mut output)?;
-    let trajectories = trajectories(&study, &args.fit, &mut output)?;
-    let further = args
-        .inference
-        .further(&study, &trajectories, &args.fit, &mut output)?;
-    add_with(&study, &trajectories, &args.fit, further, &mut output);
-    corrected::add_shares(
-        &study,
-        masses.as_ref(),
-        &trajectories,
-        &args.fit,
-        &args.redraw,
-        &mut output,
-    )?;
-    add_second_phase(&study, &trajectories, &args.fit, &mut output);
-    save_populations(&study, &trajectories, saving, &mut output)?;
+    let analysis = Analysis::of_owned(study, &options)?;
+    output.findings.masses_used(&analysis);
+    output.findings.growth(&analysis, &options);
+    output.findings.answers(&analysis);
+    output.seed = options.seed;
+    let trajectories = &analysis.growth.trajectories;
+    save_populations(&analysis.study, trajectories, saving, &mut output)?;
     output.finish()
+}
+
+/// How the equation's error is carried into the curves.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Correction")]
+pub(crate) struct RedrawOptions {
+    /// Draw the equations' coefficients anew so many times and refit: both widths in
+    /// calibration_share.csv
+    #[arg(long, value_name = "N", default_value = "0", value_parser = redraws)]
+    pub(crate) redraw: u64,
+}
+
+/// 0 for none, or enough for a spread.
+fn redraws(text: &str) -> std::result::Result<u64, String> {
+    match text.parse() {
+        Ok(n) if n != 1 && n <= 1_000_000 => Ok(n),
+        _ => Err("expected 0 for none, or a number of redraws from 2 such as 200".to_owned()),
+    }
 }
 
 /// How sure the terms are, and how well each curve tells what it has not seen.
@@ -98,29 +114,15 @@ enum IntervalName {
 /// Fewest replicates that percentiles of an interval are read from.
 const FEWEST_REPLICATES: usize = 100;
 
-/// What is asked beyond the fits themselves.
-#[derive(Debug)]
-struct Further {
-    method: Method,
-    intervals: Intervals,
-    validation: Validation,
-    seed: u64,
-}
-
 impl InferenceOptions {
-    fn further(
-        &self,
-        study: &Study,
-        trajectories: &Trajectories,
-        options: &FitOptions,
-        output: &mut Output,
-    ) -> Result<Further> {
+    /// How the intervals are found.
+    fn method(&self, seed: u64) -> Result<Method> {
         let method = match self.intervals {
             IntervalName::Wald => Method::Wald,
             IntervalName::Profile => Method::Profile,
             IntervalName::Bootstrap => Method::Bootstrap {
                 replicates: self.replicates,
-                seed: options.seed,
+                seed,
             },
         };
         if method != Method::Wald && self.replicates < FEWEST_REPLICATES {
@@ -129,141 +131,8 @@ impl InferenceOptions {
                 self.replicates
             )));
         }
-        let request = options.request(study)?;
-        let derived = derived_quantities(&options.ages_d(study), &options.weights_g(study));
-        let intervals = if method == Method::Wald {
-            Intervals::default()
-        } else {
-            let fits = trajectories.subjects.len() + trajectories.models.len();
-            let bar = output.progress(fits, method.name());
-            let wanted = (&derived[..], method);
-            let found =
-                trajectories.intervals(study, &request, wanted, options.confidence, &|done| {
-                    bar.inc(done as u64);
-                });
-            bar.finish_and_clear();
-            let method = method.name();
-            let lost = found.lost().iter();
-            output
-                .warnings
-                .extend(lost.map(|why| format!("no intervals by {method} of {why}")));
-            found
-        };
-        let validation = if self.cross_validate {
-            let strains = study.strains.len() * study.traits.len();
-            let bar = output.progress(strains, "cross-validating");
-            let found = trajectories.validate(study, &request, &|done| bar.inc(done as u64));
-            bar.finish_and_clear();
-            found
-        } else {
-            Validation::default()
-        };
-        output.seed = options.seed;
-        output
-            .methods
-            .insert("intervals".to_owned(), method.name().to_owned());
-        Ok(Further {
-            method,
-            intervals,
-            validation,
-            seed: options.seed,
-        })
+        Ok(method)
     }
-}
-
-/// Makes the fits that are asked for, with a bar where somebody looks.
-pub(crate) fn trajectories(
-    study: &Study,
-    options: &FitOptions,
-    output: &mut Output,
-) -> Result<Trajectories> {
-    output.enter_cards(options.cards.as_deref())?;
-    let request = options.request(study)?;
-    let subjects = study.traits.len()
-        * (usize::from(request.birds) * study.birds.len()
-            + usize::from(request.strains) * study.strains.len()
-            + usize::from(request.population.is_some()));
-    let bar = output.progress(subjects, "fitting");
-    let trajectories = Trajectories::fit(study, &request, &|done| bar.inc(done as u64));
-    bar.finish_and_clear();
-    for status in ["converged", "weak", "failed"] {
-        output
-            .counts
-            .insert(format!("fits {status}"), trajectories.count(status));
-    }
-    let (weak, failed) = (trajectories.count("weak"), trajectories.count("failed"));
-    if weak + failed > 0 {
-        // A bird that was scanned once has no curve: that is no trouble with a fit.
-        let fits = trajectories
-            .subjects
-            .iter()
-            .flat_map(|subject| &subject.fits);
-        let few = fits
-            .filter(|fit| fit.outcome.status() == "failed")
-            .filter(|fit| fit.outcome.n() <= fit.curve.terms().len())
-            .count();
-        let of_them = if few > 0 {
-            format!(" ({few} of these have no more records than the curve has terms)")
-        } else {
-            String::new()
-        };
-        output.warnings.push(format!(
-            "{weak} fits are weak and {failed} failed{of_them}: each has its reason in curve_fits.csv"
-        ));
-    }
-    Ok(trajectories)
-}
-
-/// Adds the tables of the fits and what they say to the output.
-pub(crate) fn add(
-    study: &Study,
-    trajectories: &Trajectories,
-    options: &FitOptions,
-    output: &mut Output,
-) {
-    let further = Further {
-        method: Method::Wald,
-        intervals: Intervals::default(),
-        validation: Validation::default(),
-        seed: options.seed,
-    };
-    output.seed = options.seed;
-    add_with(study, trajectories, options, further, output);
-}
-
-fn add_with(
-    study: &Study,
-    trajectories: &Trajectories,
-    options: &FitOptions,
-    further: Further,
-    output: &mut Output,
-) {
-    let wanted = Wanted {
-        confidence: options.confidence,
-        ages_d: options.ages_d(study),
-        weights_g: options.weights_g(study),
-        population: !trajectories.models.is_empty(),
-        method: further.method,
-        intervals: further.intervals,
-        validation: further.validation,
-        seed: further.seed,
-    };
-    output.words.push("How do they grow?".to_owned());
-    // Single birds and pooled strains stand in the tables; the answer is the models'.
-    if trajectories.models.is_empty() {
-        output
-            .words
-            .extend(words::growth(study, trajectories, options.confidence));
-    }
-    output.words.extend(population_words::population(
-        study,
-        trajectories,
-        options.confidence,
-    ));
-    output
-        .tables
-        .extend(growth_tables(study, trajectories, &wanted));
-    output.tables.extend(mixed_tables(study, trajectories));
 }
 
 /// Where populations are saved, and what their groups are.
@@ -318,36 +187,4 @@ fn save_populations(
         output.save(place.as_ref(), &name, text.into_bytes());
     }
     Ok(())
-}
-
-/// Adds the test of the second phase, where it is asked for, with a bar where somebody
-/// looks.
-fn add_second_phase(
-    study: &Study,
-    trajectories: &Trajectories,
-    options: &FitOptions,
-    output: &mut Output,
-) {
-    let Some(simulation) = options.population.second_phase_test(output.seed) else {
-        return;
-    };
-    let fits: Vec<_> = trajectories
-        .models
-        .iter()
-        .filter_map(TraitModel::growth)
-        .collect();
-    let count = trajectory::simulated_studies(study, &fits, simulation.count);
-    if count == 0 {
-        output.warnings.push(
-            "--second-phase-test: none of the curves has two phases; name two-phase-gompertz or two-phase-logistic among them".to_owned(),
-        );
-        return;
-    }
-    let bar = output.progress(count, "simulating");
-    let tests = trajectory::second_phase(study, &fits, simulation, &|done| bar.inc(done as u64));
-    bar.finish_and_clear();
-    output
-        .words
-        .extend(population_words::second_phase(study, &tests));
-    output.tables.push(second_phase_table(study, &tests));
 }

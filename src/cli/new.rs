@@ -71,7 +71,7 @@ pub(crate) fn run(args: &NewArgs, common: &Common) -> Result<u8> {
         .collect();
     places.exchange(writing)?;
     let mut output = Output::new("new", common).without_files();
-    output.words = vec![
+    output.findings.words = vec![
         format!("{shown}: {}", names.join(", ")),
         "  the birds are invented; each table stands in its CSV file and as a sheet of the workbook"
             .to_owned(),

@@ -1,20 +1,13 @@
 //! `onset`: at which age do the cues fall, and how long before the first egg?
 
-use std::borrow::Cow;
-
 use clap::Args;
 
 use super::correct::EquationOptions;
-use super::lay_table::{LayTableColumns, OnsetWishes};
+use super::lay_table::{self, LayTableColumns, OnsetWishes};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
-use super::{corrected, fit, lay_table, study_lay};
-use crate::analysis::Lay;
+use crate::analysis::Analysis;
 use crate::error::{Error, Result};
-use crate::maturity::{self, CueOptions, FittedCurve};
-use crate::report::{cue_tables, words};
-use crate::study::Study;
-use crate::trajectory::{SubjectFits, Trajectories};
 
 /// Timing cues of each bird and strain (age at the inflection or at the first and second peak of gain,
 /// at shares of the mature weight, at given weights) beside the age at first egg.
@@ -61,69 +54,21 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
         return lay_table::run(input, &args.lay, wishes, as_of_d, &args.fit, common);
     }
     let mut output = Output::new("onset", common);
-    let mut study = output.read(&args.input)?;
-    corrected::from_saved(&mut study, &args.equations, &args.input.path, &mut output)?;
-    let known = as_of_d.map_or_else(|| Cow::Borrowed(&study), |d| Cow::Owned(study.as_of(d)));
-    let trajectories = fit::trajectories(&known, &args.fit, &mut output)?;
-    add_cues(&known, &trajectories, &args.fit, &mut output)?;
-    let (fit, wishes) = (&args.fit, &args.onset);
-    // `run` and `draw` draw what is foretold; this command draws nothing.
-    let _ = study_lay::add(&study, &trajectories, fit, wishes, as_of_d, &mut output)?;
+    let study = output.read(&args.input)?;
+    output.enter_cards(args.fit.cards.as_deref())?;
+    let mut options = args.fit.analysis(&study, &output)?;
+    let read = (&*args.input.path, &study);
+    options.scans = args
+        .equations
+        .scans(read, options.confidence, &mut output)?;
+    options.as_of_d = as_of_d;
+    options.growth.profiles = false;
+    options.lay = Some(args.onset.lay());
+    let analysis = Analysis::of_owned(study, &options)?;
+    output.findings.masses_used(&analysis);
+    output.findings.fits(&analysis.growth);
+    output.findings.lay(&analysis, options.lay.as_ref());
+    output.findings.answers(&analysis);
+    output.seed = options.seed;
     output.finish()
-}
-
-/// Adds what the cues and the first eggs say, with all that is known; gives the first eggs
-/// and what is forecast.
-pub(crate) fn add(
-    study: &Study,
-    trajectories: &Trajectories,
-    options: &FitOptions,
-    wishes: &OnsetWishes,
-    output: &mut Output,
-) -> Result<Lay> {
-    add_cues(study, trajectories, options, output)?;
-    study_lay::add(study, trajectories, options, wishes, None, output)
-}
-
-/// Adds the tables of the cues and what they say.
-fn add_cues(
-    study: &Study,
-    trajectories: &Trajectories,
-    options: &FitOptions,
-    output: &mut Output,
-) -> Result<()> {
-    let fits = fitted_curves(study, trajectories);
-    let cue_options = CueOptions {
-        thresholds_g: options.weights_g(study),
-        confidence: options.confidence,
-    };
-    let cues = maturity::cues(study, &fits, &cue_options)?;
-    let summary = maturity::summarise(&cues, options.confidence)?;
-    output.words.push("When do the cues fall?".to_owned());
-    output
-        .words
-        .extend(words::cues(study, trajectories, &cues, &summary));
-    output.tables.push(cue_tables::cues(study, &cues));
-    output.tables.push(cue_tables::cue_summary(study, &summary));
-    Ok(())
-}
-
-/// Every fit with the ages that it rests on.
-pub(crate) fn fitted_curves<'a>(
-    study: &Study,
-    trajectories: &'a Trajectories,
-) -> Vec<FittedCurve<'a>> {
-    let of_subject = |SubjectFits { subject, fits }: &'a SubjectFits| {
-        let (first_age_d, last_age_d) = subject.age_span(study);
-        fits.iter().map(move |fit| FittedCurve {
-            trait_index: subject.trait_index,
-            strain: subject.strain,
-            bird: subject.bird,
-            curve: &*fit.curve,
-            outcome: &fit.outcome,
-            first_age_d,
-            last_age_d,
-        })
-    };
-    trajectories.subjects.iter().flat_map(of_subject).collect()
 }

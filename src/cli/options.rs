@@ -5,7 +5,9 @@ use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
 
+use super::output::Output;
 use super::population::PopulationOptions;
+use crate::analysis::{GrowthOptions, Options, ScanOptions, USUAL_CURVES};
 use crate::error::{Error, Result};
 use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
@@ -342,10 +344,6 @@ impl From<VarianceName> for Variance {
     }
 }
 
-/// Curves where neither the call nor the study names any: the three that most
-/// published comparisons of poultry growth begin with.
-const USUAL_CURVES: [&str; 3] = ["gompertz", "logistic", "richards"];
-
 impl FitOptions {
     /// The same, at every level where the call names none.
     pub(crate) fn at_every_level(&self) -> Self {
@@ -392,6 +390,26 @@ impl FitOptions {
         };
         trajectory::check(&request)?;
         Ok(request)
+    }
+
+    /// An analysis of these fits alone, to be added to.
+    ///
+    /// # Errors
+    /// As [`FitOptions::request`].
+    pub(crate) fn analysis(&self, study: &Study, output: &Output) -> Result<Options> {
+        Ok(Options {
+            as_of_d: None,
+            confidence: self.checked_confidence()?,
+            seed: self.seed,
+            ages_d: self.ages_d(study),
+            masses_g: self.weights_g(study),
+            scans: ScanOptions::default(),
+            growth: GrowthOptions::of(self.request(study)?),
+            comparison: None,
+            flock: None,
+            lay: None,
+            progress: output.bars(),
+        })
     }
 
     /// The curves that the call names, or the study, or else the usual ones.

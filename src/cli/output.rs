@@ -4,19 +4,21 @@
 //! failed step leaves no half of a result behind.
 
 mod printed;
+mod progress;
 
-use std::collections::BTreeMap;
-use std::io::{IsTerminal, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::ProgressBar;
 
 use super::options::{Common, Input, study_files};
+use crate::analysis::Progress;
 use crate::error::{Error, Result};
 use crate::report::files::{Place, Places, RECORD, owner_file};
 use crate::report::page::{self, Page};
 use crate::report::pictures::Named;
-use crate::report::{InputFile, OutputFile, RunRecord, Table, workbook};
+use crate::report::{Findings, InputFile, OutputFile, RunRecord, workbook};
 use crate::study::Study;
 
 /// Everything that a command has to say.
@@ -34,16 +36,12 @@ pub(crate) struct Output {
     arguments: Vec<String>,
     /// Whether nothing is said: a run that is only compared with another.
     silent: bool,
-    /// Result tables, in the order in which they are told.
-    pub(crate) tables: Vec<Table>,
+    /// Words, tables, warnings, and entries of the run record.
+    pub(crate) findings: Findings,
     /// Figures: file name and bytes.
     pub(crate) figures: Vec<(String, Vec<u8>)>,
     /// Other files: place, name and bytes.
     saved: Vec<(Place, String, Vec<u8>)>,
-    /// The answer in words, for standard output.
-    pub(crate) words: Vec<String>,
-    /// What needs attention.
-    pub(crate) warnings: Vec<String>,
     /// What the reader should know and need not act upon; not in the run record.
     notes: Vec<String>,
     /// Whether the data or the fits need attention, warnings apart.
@@ -52,10 +50,6 @@ pub(crate) struct Output {
     pub(crate) inputs: Vec<InputFile>,
     /// Seed of everything drawn at random.
     pub(crate) seed: u64,
-    /// Methods that options chose, for the run record.
-    pub(crate) methods: BTreeMap<String, String>,
-    /// Counts for the run record.
-    pub(crate) counts: BTreeMap<String, usize>,
     /// What the report page shows besides; none where no page is wanted.
     pub(crate) page: Option<PageParts>,
 }
@@ -109,17 +103,13 @@ impl Output {
             xlsx: common.xlsx,
             arguments: common.arguments.clone(),
             silent: common.silent,
-            tables: Vec::new(),
+            findings: Findings::default(),
             figures: Vec::new(),
             saved: Vec::new(),
             notes: Vec::new(),
-            words: Vec::new(),
-            warnings: Vec::new(),
             attention: false,
             inputs: Vec::new(),
             seed: 0,
-            methods: BTreeMap::new(),
-            counts: BTreeMap::new(),
             page: None,
         }
     }
@@ -138,8 +128,8 @@ impl Output {
 
     /// Drops everything but figures and warnings: what `draw` is asked for.
     pub(crate) fn keep_figures_only(&mut self) {
-        self.tables.clear();
-        self.words.clear();
+        self.findings.tables.clear();
+        self.findings.words.clear();
         self.page = None;
     }
 
@@ -157,14 +147,20 @@ impl Output {
             self.files.study(path);
         }
         self.enter_files(&study_files(path, study))?;
-        self.warnings.extend(study.warnings.iter().cloned());
-        self.warnings.extend(study.doubts().warnings());
+        self.findings
+            .warnings
+            .extend(study.warnings.iter().cloned());
+        self.findings.warnings.extend(study.doubts().warnings());
         self.notes.extend(study.notes.iter().cloned());
-        self.counts.insert("birds".to_owned(), study.birds.len());
-        self.counts
+        self.findings
+            .counts
+            .insert("birds".to_owned(), study.birds.len());
+        self.findings
+            .counts
             .insert("strains".to_owned(), study.strains.len());
         for records in &study.traits {
-            self.counts
+            self.findings
+                .counts
                 .insert(format!("records of {}", records.name), records.values.len());
         }
         Ok(())
@@ -217,23 +213,6 @@ impl Output {
         }
     }
 
-    /// Adds a table in the place of an earlier one of its name.
-    pub(crate) fn replace(&mut self, table: Table) {
-        self.tables.retain(|other| other.name() != table.name());
-        self.tables.push(table);
-    }
-
-    /// Adds a table's rows to those of an earlier one of its name.
-    pub(crate) fn append(&mut self, table: Table) {
-        let earlier = self
-            .tables
-            .iter()
-            .position(|other| other.name() == table.name());
-        let earlier = earlier.map(|place| self.tables.remove(place));
-        self.tables
-            .extend(Table::joined(earlier.into_iter().chain([table])));
-    }
-
     /// A place for saved models, to be asked for before they are computed: `folder` where
     /// one is given, else `beside` in the results' folder, else none.
     pub(crate) fn models(&mut self, folder: Option<&Path>, beside: &str) -> Result<Option<Place>> {
@@ -265,15 +244,12 @@ impl Output {
 
     /// A bar on standard error for work of `length` steps, hidden where nobody looks.
     pub(crate) fn progress(&self, length: usize, what: &'static str) -> ProgressBar {
-        let bar = ProgressBar::new(length as u64);
-        if self.quiet || !std::io::stderr().is_terminal() {
-            bar.set_draw_target(ProgressDrawTarget::hidden());
-        }
-        if let Ok(style) = ProgressStyle::with_template("{msg} {bar:30} {pos}/{len} {eta}") {
-            bar.set_style(style);
-        }
-        bar.set_message(what);
-        bar
+        progress::bar(self.quiet, length, what)
+    }
+
+    /// Bars for the steps of an analysis.
+    pub(crate) fn bars(&self) -> Arc<dyn Progress> {
+        Arc::new(progress::Bars::new(self.quiet))
     }
 
     /// Prints the address of a live page at once.
@@ -300,7 +276,7 @@ impl Output {
         if !self.quiet {
             self.print_messages(&files);
         }
-        let attention = self.attention || !self.warnings.is_empty();
+        let attention = self.attention || !self.findings.warnings.is_empty();
         Ok(u8::from(self.strict && attention))
     }
 
@@ -315,7 +291,7 @@ impl Output {
             } else {
                 usize::MAX
             };
-            for table in self.tables.iter().take(rest) {
+            for table in self.findings.tables.iter().take(rest) {
                 let name = format!("tables/{}.csv", table.name());
                 writing.write(&results, &name, |out| table.write_csv(out))?;
             }
@@ -329,7 +305,7 @@ impl Output {
                 })?;
             }
             if self.xlsx {
-                let book = workbook(&self.tables, &self.record(Vec::new(), Vec::new()))?;
+                let book = workbook(&self.findings.tables, &self.record(Vec::new(), Vec::new()))?;
                 writing.write(&results, "results.xlsx", |out| out.write_all(&book))?;
             }
             let record = self.record(writing.results().to_vec(), writing.saved());
@@ -354,14 +330,14 @@ impl Output {
         let record = self.record(Vec::new(), Vec::new());
         let page = Page {
             title: &parts.title,
-            answers: page::answers(&self.words),
+            answers: page::answers(&self.findings.words),
             strains: &parts.strains,
             figures: &parts.figures,
             small_figures: &parts.small_figures,
-            tables: &self.tables,
+            tables: &self.findings.tables,
             methods: &parts.methods,
             results: &parts.results,
-            warnings: &self.warnings,
+            warnings: &self.findings.warnings,
             record: &record,
             live: parts.live.as_ref(),
         };
@@ -375,10 +351,10 @@ impl Output {
             command: self.command.to_owned(),
             arguments: self.arguments.clone(),
             seed: self.seed,
-            methods: self.methods.clone(),
+            methods: self.findings.methods.clone(),
             inputs: self.inputs.clone(),
-            counts: self.counts.clone(),
-            warnings: self.warnings.clone(),
+            counts: self.findings.counts.clone(),
+            warnings: self.findings.warnings.clone(),
             outputs,
             saved,
         }

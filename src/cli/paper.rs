@@ -22,17 +22,18 @@ pub(crate) fn add(results: &Analysis, fit: &FitOptions, output: &mut Output) {
         ages_d: fit.ages_d(study),
         masses_g: fit.weights_g(study),
     };
-    let terms = paper_terms(study, &results.trajectories, &wishes);
+    let terms = paper_terms(study, &results.growth.trajectories, &wishes);
     if terms.rows() > 0 {
         save(output, "terms.tex", terms_latex(&terms, fit.confidence));
-        output.tables.push(terms);
+        output.findings.tables.push(terms);
     }
-    if let Some(comparison) = &results.comparison {
+    let comparison = results.differences.as_ref().map(|found| &found.comparison);
+    if let Some(comparison) = comparison {
         let contrasts = paper_contrasts(study, comparison, &wishes);
         if contrasts.rows() > 0 {
             let text = contrasts_latex(&contrasts, fit.confidence);
             save(output, "contrasts.tex", text);
-            output.tables.push(contrasts);
+            output.findings.tables.push(contrasts);
         }
     }
     let figures: Vec<String> = output
@@ -43,18 +44,22 @@ pub(crate) fn add(results: &Analysis, fit: &FitOptions, output: &mut Output) {
         .collect();
     let told = Told {
         study,
-        trajectories: &results.trajectories,
-        comparison: results.comparison.as_ref(),
+        trajectories: &results.growth.trajectories,
+        comparison,
         adjust: Adjust::default(),
-        repeatability: results.scans.repeatability.as_ref(),
-        equations: &results.scans.chosen,
+        repeatability: results.scans.precision.iter().flatten().next(),
+        equations: results
+            .scans
+            .equations
+            .as_ref()
+            .map_or(&[], |found| &found.chosen),
         masses: results.scans.masses.as_ref(),
         variance: fit.variance.map(Into::into).unwrap_or_default(),
         correlation: fit.population.correlation(),
         wishes: &wishes,
         seed: fit.seed,
-        tables: &output.tables,
-        methods: &output.methods,
+        tables: &output.findings.tables,
+        methods: &output.findings.methods,
         figures: &figures,
         software: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
     };

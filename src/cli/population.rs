@@ -6,7 +6,7 @@ use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, RandomScale};
 use crate::study::{FixedEffectOf, Study, Unit};
-use crate::trajectory::{Cohort, Design, PopulationRequest, RandomTerms, Simulation};
+use crate::trajectory::{PopulationRequest, RandomTerms};
 
 /// How all birds are fitted at once (--level population), and how a bird's residuals
 /// go together at every level.
@@ -103,12 +103,9 @@ impl PopulationOptions {
         self.correlation.map(Into::into).unwrap_or_default()
     }
 
-    /// The simulation by which a second phase is tested, where that is asked for.
-    pub(crate) fn second_phase_test(&self, seed: u64) -> Option<Simulation> {
-        self.second_phase_test.map(|count| Simulation {
-            count: count.get(),
-            seed,
-        })
+    /// Studies to simulate in the test of a second phase, where that is asked for.
+    pub(crate) fn second_phase_studies(&self) -> Option<usize> {
+        self.second_phase_test.map(std::num::NonZeroUsize::get)
     }
 
     /// That the options of the population level are not given without it.
@@ -179,11 +176,6 @@ impl PopulationOptions {
     /// Whether pens have effects where they are the unit of comparison: with the estimator
     /// that has them.
     fn pens(&self, study: &Study, estimator: Estimator) -> Result<bool> {
-        let groups = self.groups(study)?;
-        for (trait_index, records) in study.traits.iter().enumerate() {
-            let cohort = Cohort::of(study, records, trait_index, &groups, |_| true);
-            Design::of(study, &cohort)?;
-        }
         let alternating = estimator == Estimator::Alternating;
         if study.settings.design.unit == Some(Unit::Pen) && !alternating {
             return Err(Error::call(

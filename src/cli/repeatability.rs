@@ -6,10 +6,10 @@ use clap::Args;
 
 use super::options::{Common, FormatOptions, confidence};
 use super::output::Output;
-use crate::composition::repeatability::{Repeatability, of_frame, of_study};
-use crate::composition::{CAUTION, Frame, quality};
+use crate::analysis::{self, Scans};
+use crate::composition::repeatability::{Repeatability, of_frame};
+use crate::composition::{CAUTION, Frame};
 use crate::error::{Error, Result};
-use crate::report::{composition_tables, composition_words};
 use crate::study::Study;
 
 /// How well the scanner repeats itself: precision, least significant change,
@@ -60,57 +60,20 @@ pub(crate) fn run(args: &RepeatabilityArgs, common: &Common) -> Result<u8> {
         }
         let study = Study::read_folder(&args.path)?;
         output.take(&study, &args.path)?;
-        of_scans(&study, args.confidence, &mut output)?;
-    } else {
-        let answer = bare(args, &args.path, &mut output)?;
-        tell(&answer, &mut output);
-    }
-    output.words.push(CAUTION.to_owned());
-    output.finish()
-}
-
-/// Adds what a study's scans say.
-pub(crate) fn of_scans(
-    study: &Study,
-    confidence: f64,
-    output: &mut Output,
-) -> Result<Repeatability> {
-    if study.scans.rows.is_empty() {
-        return Err(Error::input(
-            "study.toml, tables: found no scans, expected a table of readings; write scans = \"FILE\" under [tables]",
-        ));
-    }
-    let kept = quality::keep(study);
-    let answer = of_study(study, &kept, confidence)?;
-    tell(&answer, output);
-    output
-        .tables
-        .push(composition_tables::protocol(&answer.protocol));
-    let regions = quality::regions(study);
-    if !regions.is_empty() {
-        let open = regions.iter().filter(|row| !row.within).count();
-        if open > 0 {
-            output.warnings.push(format!(
-                "{}: {open} of {} sums of regions miss the whole by more than {} percent, or lack a region: see regions.csv",
-                study.scans.file,
-                regions.len(),
-                study.settings.scans.region_tolerance_pct
+        if study.scans.rows.is_empty() {
+            return Err(Error::input(
+                "study.toml, tables: found no scans, expected a table of readings; write scans = \"FILE\" under [tables]",
             ));
         }
-        output.tables.push(composition_tables::regions(&regions));
+        let precision = analysis::precision(&study, args.confidence)?;
+        let scans = Scans::rules(&study);
+        output.findings.precision(&study, &scans, &precision);
+    } else {
+        let answer = bare(args, &args.path, &mut output)?;
+        output.findings.repeatability(&answer);
     }
-    let rejected: Vec<_> = kept
-        .rejected
-        .into_iter()
-        .map(|row| (row, String::new()))
-        .collect();
-    output.words.push(format!(
-        "  {} of {} scans rejected by the study's rules, each with its reason",
-        rejected.len(),
-        study.scans.rows.len()
-    ));
-    output.replace(composition_tables::rejected_scans(&rejected));
-    Ok(answer)
+    output.findings.words.push(CAUTION.to_owned());
+    output.finish()
 }
 
 fn bare(args: &RepeatabilityArgs, path: &Path, output: &mut Output) -> Result<Repeatability> {
@@ -122,8 +85,8 @@ fn bare(args: &RepeatabilityArgs, path: &Path, output: &mut Output) -> Result<Re
     }
     let frame = Frame::read(path, &args.format.ready())?;
     output.enter_file(path)?;
-    output.warnings.extend(frame.warning.clone());
-    output.counts.insert("rows".to_owned(), frame.n());
+    output.findings.warnings.extend(frame.warning.clone());
+    output.findings.counts.insert("rows".to_owned(), frame.n());
     let bird = args.bird.as_deref().unwrap_or("bird");
     let method = args.method.as_deref();
     let named = |name: &&str| {
@@ -143,28 +106,8 @@ fn bare(args: &RepeatabilityArgs, path: &Path, output: &mut Output) -> Result<Re
         format!(" alike in {}", same.join(", "))
     };
     output
+        .findings
         .words
         .push(format!("Repeats are rows of one {bird}{same}."));
     Ok(answer)
-}
-
-fn tell(answer: &Repeatability, output: &mut Output) {
-    output
-        .words
-        .push("How well does the scanner repeat itself?".to_owned());
-    output
-        .words
-        .extend(composition_words::repeatability(answer));
-    output.warnings.extend(answer.warnings.iter().cloned());
-    output
-        .tables
-        .push(composition_tables::repeatability(&answer.rows));
-    if !answer.methods.is_empty() {
-        output
-            .tables
-            .push(composition_tables::method_ratios(&answer.methods));
-    }
-    if !answer.groups.is_empty() {
-        output.append(composition_tables::agreement(&answer.groups));
-    }
 }

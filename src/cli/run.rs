@@ -5,24 +5,18 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::calibrate;
 use super::correct::{EquationOptions, OWN};
-use super::corrected::{self, RedrawOptions};
 use super::draw::{Drawing, PaperOptions};
+use super::fit::RedrawOptions;
 use super::lay_table::OnsetWishes;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
-use super::target::{Looked, TargetOptions};
-use super::{calibrate, contrast, correct, fit, onset, paper, repeatability, verify};
-use crate::analysis::{Analysis, Scans};
-use crate::composition::CAUTION;
-use crate::composition::quality::keep;
-use crate::composition::study_equations;
-use crate::composition::study_masses;
+use super::target::TargetOptions;
+use super::{paper, verify};
+use crate::analysis::{Analysis, ComparisonOptions, Forecasting, Options};
 use crate::error::Result;
-use crate::report::answer_table;
-use crate::report::calibration_tables::Moved;
 use crate::study::{Settings, Study, TableName, file_and_sheet};
-use crate::trajectory::profiles;
 
 /// Run the whole study: corrected masses, growth curves, deviation from target,
 /// timing cues, figures, report page.
@@ -100,62 +94,58 @@ impl WholeStudy {
         files.iter().map(|file| file_and_sheet(file).0).collect()
     }
 
-    /// Reads, corrects, fits and judges; words and tables go to the output, and the
-    /// page gets its title and its strains.
+    /// What the whole study is asked.
+    fn options(&self, study: &Study, output: &mut Output) -> Result<Options> {
+        let fit = self.fit.at_every_level();
+        output.enter_cards(fit.cards.as_deref())?;
+        let by = fit.population.groups(study)?;
+        let mut options = fit.analysis(study, output)?;
+        options.scans =
+            self.equations
+                .scans((&self.input.path, study), options.confidence, output)?;
+        options.growth.redraws = self.redraw.redraw;
+        options.comparison = Some(ComparisonOptions::of(by));
+        options.flock = Some(
+            self.target
+                .flock(study, &fit, Forecasting::WithTarget, output)?,
+        );
+        options.lay = Some(self.onset.lay());
+        Ok(options)
+    }
+
+    /// Reads the study and analyses it; what it says goes to the output, and the page gets
+    /// its title and its strains.
     pub(crate) fn results(&self, output: &mut Output) -> Result<Analysis> {
-        let mut study = output.read(&self.input)?;
+        let study = output.read(&self.input)?;
         let looked = self.input.check()?;
         output.attention |= looked.needs_attention();
-        output.words.push("What was read?".to_owned());
-        output.words.extend(
-            looked
-                .summary
-                .lines()
-                .iter()
-                .map(|line| format!("  {line}")),
-        );
-        let scans = self.composition(&mut study, output)?;
-        let wishes = self.fit.at_every_level();
-        let trajectories = fit::trajectories(&study, &wishes, output)?;
-        fit::add(&study, &trajectories, &wishes, output);
-        corrected::add_shares(
-            &study,
-            scans.masses.as_ref(),
-            &trajectories,
-            &self.fit,
-            &self.redraw,
-            output,
-        )?;
-        let comparison = contrast::add_usual(&study, &trajectories, &wishes, output)?;
-        let profiles = profiles::of_strains(&study, &trajectories, self.fit.confidence);
-        let allowed = self.equations.allowed(&study).into_iter().collect();
-        let fit = (&self.fit, allowed);
-        let traits = Looked::WithTarget;
-        let verdict = self.target.add(&study, &study, None, fit, traits, output)?;
-        let lay = onset::add(&study, &trajectories, &self.fit, &self.onset, output)?;
+        let options = self.options(&study, output)?;
+        let place = match study.scans.rows.is_empty() {
+            true => None,
+            false => output.models(None, calibrate::FOLDER)?,
+        };
+        let weigh = self.target.weigh(&study, options.confidence)?;
+        let analysis = Analysis::of_owned(study, &options)?;
+        let findings = &mut output.findings;
+        findings.words.push("What was read?".to_owned());
+        let lines = looked.summary.lines();
+        let lines = lines.iter().map(|line| format!("  {line}"));
+        findings.words.extend(lines);
+        let population = self.target.population_name();
+        findings.whole((&analysis, &options), (&weigh, &population))?;
+        output.seed = options.seed;
+        if let Some(equations) = &analysis.scans.equations {
+            calibrate::save(&equations.calibrations(), place.as_ref(), output)?;
+        }
         output.page = Some(PageParts {
-            title: study.name.clone(),
-            strains: study.strains.clone(),
+            title: analysis.study.name.clone(),
+            strains: analysis.study.strains.clone(),
             figures: Vec::new(),
             small_figures: Vec::new(),
             methods: Vec::new(),
             results: Vec::new(),
             live: None,
         });
-        let analysis = Analysis {
-            ages_d: self.fit.ages_d(&study),
-            confidence: self.fit.confidence,
-            study,
-            trajectories,
-            comparison,
-            profiles,
-            verdict,
-            lay,
-            scans,
-        };
-        output
-            .tables
-            .insert(0, answer_table::answers(&analysis.answers()));
         Ok(analysis)
     }
 
@@ -165,52 +155,5 @@ impl WholeStudy {
         Drawing(&results).add_to_page(output);
         paper::add(&results, &self.fit, output);
         Ok(())
-    }
-
-    /// Scans to corrected masses, as far as the study has the tables: how well the
-    /// scanner repeats itself, the equations, and the masses as traits of the study.
-    ///
-    /// Equations that the call names go before those that the study's chemistry gives.
-    fn composition(&self, study: &mut Study, output: &mut Output) -> Result<Scans> {
-        let path = &self.input.path;
-        let mut results = Scans::default();
-        if study.scans.rows.is_empty() {
-            results.masses = corrected::from_saved(study, &self.equations, path, output)?;
-            return Ok(results);
-        }
-        let confidence = self.fit.confidence;
-        let kept = keep(study);
-        if study.scans.has_repeats() {
-            match repeatability::of_scans(study, confidence, output) {
-                Ok(answer) => results.repeatability = Some(answer),
-                // Repeats that were all rejected do not stop the rest.
-                Err(error) => output.warnings.push(format!("repeatability: {error}")),
-            }
-        }
-        if study.chemistry.rows.is_empty() || !self.equations.equation.is_empty() {
-            results.masses = corrected::from_saved(study, &self.equations, path, output)?;
-            output.words.push(CAUTION.to_owned());
-            return Ok(results);
-        }
-        self.equations.allow_ways(study)?;
-        let mut request = calibrate::usual_request(study, path)?;
-        request.settings.confidence = confidence;
-        let place = output.models(None, calibrate::FOLDER)?;
-        let answer = study_equations::of_study(study, &kept, &request)?;
-        calibrate::add(&answer, &kept, place.as_ref(), &request, output)?;
-        output.words.push(CAUTION.to_owned());
-        let equations: Vec<_> = answer
-            .calibrations(request.wanted.part)
-            .into_iter()
-            .map(|calibration| calibration.equation.clone())
-            .collect();
-        let allowed = self.equations.allowed(study);
-        let masses = study_masses::of_study(study, &kept, &equations, &allowed)?;
-        correct::add(study, &kept, &masses, confidence, Moved::No, output)?;
-        corrected::enter(study, &masses, output);
-        results.chosen = answer.chosen;
-        results.feathers = answer.feather_ages;
-        results.masses = Some(masses);
-        Ok(results)
     }
 }

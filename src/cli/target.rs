@@ -1,22 +1,19 @@
 //! `target`: is the flock on its target trajectory, by how many days is it off, and where
 //! does it go?
 
-use std::borrow::Cow;
 use std::path::PathBuf;
 
 use clap::Args;
 
 use super::correct::EquationOptions;
-use super::corrected;
-use super::forecast::{self, Asked, ForecastWishes};
-use super::options::{Common, FitOptions, Input, confidence};
+use super::options::{Common, FitOptions, Input, LevelName, confidence};
 use super::output::Output;
-use crate::analysis::{Ahead, Verdict};
+use crate::analysis::{Analysis, FlockOptions, Forecasting, named_ages_d};
 use crate::error::{Error, Result};
-use crate::flock::{self, DeviationOptions, UniformityOptions};
 use crate::growth;
-use crate::report::{flock_tables, words};
+use crate::report::flock_tables::Weigh;
 use crate::study::{AgeMatching, Study};
+use crate::trajectory::BirdPopulation;
 
 /// Set weighings against the target trajectory: deviation in g, percent and days,
 /// uniformity, the gain needed to be back on target, and the weights to come.
@@ -81,7 +78,64 @@ pub(crate) struct TargetOptions {
     #[arg(long, value_name = "BIRDS", value_parser = clap::value_parser!(u32).range(1..))]
     flock_size: Option<u32>,
     #[command(flatten)]
-    ahead: ForecastWishes,
+    ahead: ForecastOptions,
+}
+
+/// What is to be forecast, and by which population.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Forecast")]
+struct ForecastOptions {
+    /// Ages in days to forecast weights for [default: the target's ages after the last weighing,
+    /// and those that the study names]
+    #[arg(long, value_name = "DAYS[,DAYS]", value_delimiter = ',')]
+    forecast: Vec<f64>,
+    /// A saved population to judge the birds by, as fit --level population saves it [default: a
+    /// fit of all birds at once to this flock's own weighings]
+    #[arg(long, value_name = "FILE")]
+    population: Option<PathBuf>,
+    /// Probability that a bird that keeps to its course is called drifting
+    #[arg(long, value_name = "SHARE", default_value = "0.01")]
+    false_alarms: f64,
+}
+
+pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
+    let mut output = Output::new("target", common);
+    let study = output.read(&args.input)?;
+    output.enter_cards(args.cards.as_deref())?;
+    if study.targets.is_empty() && !args.wishes.forecasts() {
+        return Err(Error::input(format!(
+            "{}: found no targets, expected a table of targets; name one under [tables] in study.toml \
+             or with --targets, or ask for a forecast alone by --forecast",
+            args.input.path.display()
+        )));
+    }
+    let fit = FitOptions {
+        curve: args.curve.clone(),
+        cards: args.cards.clone(),
+        confidence: args.confidence,
+        hatch_weight: args.hatch_weight,
+        level: vec![LevelName::Population],
+        seed: 1,
+        ..FitOptions::default()
+    };
+    let mut options = fit.analysis(&study, &output)?;
+    let read = (&*args.input.path, &study);
+    options.scans = args
+        .equations
+        .scans(read, options.confidence, &mut output)?;
+    options.as_of_d = args.as_of;
+    options.growth.profiles = false;
+    let flock = args
+        .wishes
+        .flock(&study, &fit, Forecasting::All, &mut output)?;
+    options.flock = Some(flock);
+    let weigh = args.wishes.weigh(&study, options.confidence)?;
+    let analysis = Analysis::of_owned(study, &options)?;
+    let findings = &mut output.findings;
+    findings.masses_used(&analysis);
+    findings.verdict(&analysis, &weigh, &args.wishes.population_name());
+    findings.answers(&analysis);
+    output.finish()
 }
 
 impl TargetOptions {
@@ -89,141 +143,64 @@ impl TargetOptions {
     pub(crate) fn population(&self) -> Option<&PathBuf> {
         self.ahead.population.as_ref()
     }
-}
 
-/// Which traits are forecast.
-#[derive(Debug, Clone, Copy)]
-pub(crate) enum Looked {
-    /// All that the study has.
-    All,
-    /// Those with a target: a run has more to do.
-    WithTarget,
-}
-
-pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
-    let mut output = Output::new("target", common);
-    let mut study = output.read(&args.input)?;
-    output.enter_cards(args.cards.as_deref())?;
-    if study.targets.is_empty() && !args.wishes.ahead.named() {
-        return Err(Error::input(format!(
-            "{}: found no targets, expected a table of targets; name one under [tables] in study.toml \
-             or with --targets, or ask for a forecast alone by --forecast",
-            args.input.path.display()
-        )));
+    /// The population of the forecasts, in words.
+    pub(crate) fn population_name(&self) -> String {
+        match self.population() {
+            Some(path) => format!("the saved {}", path.display()),
+            None => "this flock's own".to_owned(),
+        }
     }
-    corrected::from_saved(&mut study, &args.equations, &args.input.path, &mut output)?;
-    let known = match args.as_of {
-        Some(as_of_d) => Cow::Owned(forecast::as_of(&study, as_of_d)?),
-        None => Cow::Borrowed(&study),
-    };
-    let fit = FitOptions {
-        curve: args.curve.clone(),
-        cards: args.cards.clone(),
-        confidence: args.confidence,
-        hatch_weight: args.hatch_weight,
-        ..FitOptions::default()
-    };
-    let allowed = args.equations.allowed(&study).into_iter().collect();
-    let fit = (&fit, allowed);
-    args.wishes
-        .add(&study, &known, args.as_of, fit, Looked::All, &mut output)?;
-    output.finish()
-}
 
-impl TargetOptions {
-    /// Adds the flock's tables, the verdict, and what is to come to the output.
-    ///
-    /// `known` is the study as of the age asked for, `study` all of it; `allowed` are strains
-    /// that a saved population does not know, and what each is taken for.
-    pub(crate) fn add(
+    /// Whether the call asks for forecasts that are not the study's usual ones.
+    fn forecasts(&self) -> bool {
+        !self.ahead.forecast.is_empty() || self.ahead.population.is_some()
+    }
+
+    /// How the flock is judged.
+    pub(crate) fn flock(
         &self,
         study: &Study,
-        known: &Study,
-        as_of_d: Option<f64>,
-        (fit, allowed): (&FitOptions, Vec<(String, String)>),
-        traits: Looked,
+        fit: &FitOptions,
+        forecast: Forecasting,
         output: &mut Output,
-    ) -> Result<Verdict> {
-        let mut verdict = self.verdict(known, fit.confidence)?;
-        output.methods.insert(
-            "uniformity".to_owned(),
-            format!("within {} % of the mean", verdict.within_pct),
-        );
-        let gains = flock::gains_seen(known, &verdict.deviations, self.back_by_d(known));
-        let told = words::verdict(known, &verdict.deviations, &verdict.uniformities, &gains);
-        let weigh = flock_tables::Weigh {
-            mean_within_pct: self.precision,
-            share_within_points: self.uniformity_precision,
-            confidence: fit.confidence,
-            flock: self
-                .flock_size
-                .or(known.settings.target.flock_size)
-                .map(|birds| birds as usize),
+    ) -> Result<FlockOptions> {
+        let settings = &study.settings.target;
+        let back_by_d = self.back_by.or(settings.back_on_target_by_d);
+        let population = match &self.ahead.population {
+            Some(path) => {
+                let cards = match &fit.cards {
+                    Some(folder) => growth::read_cards(folder)?,
+                    None => Vec::new(),
+                };
+                let population = BirdPopulation::read(path, &cards)?;
+                output.enter_file(path)?;
+                Some(population)
+            }
+            None => None,
         };
-        if !told.is_empty() {
-            output.words.push("On target?".to_owned());
-            output.words.extend(told);
-            output
-                .words
-                .extend(words::birds_to_weigh(known, &verdict.uniformities, &weigh));
-        }
-        if !verdict.deviations.is_empty() {
-            output
-                .tables
-                .push(flock_tables::deviation(known, &verdict.deviations, &gains));
-        }
-        output.tables.push(flock_tables::uniformity(
-            known,
-            &verdict.uniformities,
-            &weigh,
-        ));
-        if !known.targets.is_empty() || self.ahead.named() {
-            let some;
-            let known = match traits {
-                Looked::All => known,
-                Looked::WithTarget => {
-                    some = forecast::of_target(known);
-                    &some
-                }
-            };
-            verdict.ahead = self.ahead(study, known, as_of_d, (fit, allowed), output)?;
-        }
-        if !verdict.deviations.is_empty() || verdict.ahead.is_some() {
-            output.words.push(format!("  {}", words::VERDICT_CAUTION));
-        }
-        Ok(verdict)
+        let mut ages_d = self.ahead.forecast.clone();
+        ages_d.sort_by(f64::total_cmp);
+        ages_d.dedup();
+        let named = !study.targets.is_empty() || self.forecasts();
+        Ok(FlockOptions {
+            back_by_d,
+            matching: AgeMatching::RoundedTo(self.same_age),
+            within_pct: self.within,
+            ages_d,
+            named_ages_d: named_ages_d(study, back_by_d),
+            forecast: if named {
+                forecast
+            } else {
+                Forecasting::Nothing
+            },
+            population,
+            false_alarms: self.ahead.false_alarms,
+        })
     }
 
-    fn ahead(
-        &self,
-        study: &Study,
-        known: &Study,
-        as_of_d: Option<f64>,
-        (fit, taken_for): (&FitOptions, Vec<(String, String)>),
-        output: &mut Output,
-    ) -> Result<Option<Ahead>> {
-        let cards = match &fit.cards {
-            Some(folder) => growth::read_cards(folder)?,
-            None => Vec::new(),
-        };
-        let asked = Asked {
-            as_of_d,
-            curves: fit.curves(study)?,
-            cards: &cards,
-            hatch_weight_g: fit.hatch_weight,
-            confidence: fit.confidence,
-            back_by_d: self.back_by_d(study),
-            taken_for,
-        };
-        self.ahead.add(study, known, &asked, output)
-    }
-
-    fn back_by_d(&self, study: &Study) -> Option<f64> {
-        self.back_by.or(study.settings.target.back_on_target_by_d)
-    }
-
-    /// Deviations from target of every weighing (none without targets), and uniformities.
-    pub(crate) fn verdict(&self, study: &Study, confidence: f64) -> Result<Verdict> {
+    /// How many birds are said to be enough to weigh.
+    pub(crate) fn weigh(&self, study: &Study, confidence: f64) -> Result<Weigh> {
         for (option, value) in [
             ("--precision", self.precision),
             ("--uniformity-precision", self.uniformity_precision),
@@ -234,28 +211,12 @@ impl TargetOptions {
                 )));
             }
         }
-        let matching = AgeMatching::RoundedTo(self.same_age);
-        let deviations = flock::deviations(
-            study,
-            &DeviationOptions {
-                matching,
-                back_on_target_by_d: self.back_by_d(study),
-                confidence,
-            },
-        )?;
-        let uniformities = flock::uniformities(
-            study,
-            &UniformityOptions {
-                matching,
-                within_pct: self.within,
-                confidence,
-            },
-        )?;
-        Ok(Verdict {
-            deviations,
-            uniformities,
-            ahead: None,
-            within_pct: self.within,
+        let flock_size = self.flock_size.or(study.settings.target.flock_size);
+        Ok(Weigh {
+            mean_within_pct: self.precision,
+            share_within_points: self.uniformity_precision,
+            confidence,
+            flock: flock_size.map(|birds| birds as usize),
         })
     }
 }

@@ -46,12 +46,14 @@ pub(crate) fn run(path: &Path, common: &Common) -> Result<u8> {
         "nothing has changed"
     };
     output
+        .findings
         .words
         .push(format!("{what} since {}:", recorded(path)));
     for found in [inputs, files, repeated] {
-        output.words.push(format!("  {}", found.summary));
+        output.findings.words.push(format!("  {}", found.summary));
         let changes = found.changes.into_iter();
         output
+            .findings
             .words
             .extend(changes.map(|change| format!("    {change}")));
     }

@@ -40,6 +40,8 @@ pub struct StudyEquations {
     pub plucked: Option<Plucked>,
     /// Plucked scans that tell nothing, since their intact scan was rejected.
     pub unpaired: Vec<RejectedScan>,
+    /// Which part of a carcass the chemistry is of.
+    pub part: Part,
     /// What should be known: one line each.
     pub warnings: Vec<String>,
 }
@@ -211,6 +213,7 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
         closure,
         plucked,
         unpaired,
+        part: request.wanted.part,
         warnings,
     })
 }
@@ -282,12 +285,12 @@ impl StudyEquations {
     /// The equations as a correction takes them: the chosen ones, and that of the
     /// feather mass where the feathers are a part of the balance.
     #[must_use]
-    pub fn calibrations(&self, part: Part) -> Vec<&Calibration> {
+    pub fn calibrations(&self) -> Vec<&Calibration> {
         let chosen = self.chosen.iter().map(|chosen| &chosen.calibration);
         let feathers = self
             .plucked
             .iter()
-            .filter(|_| part == Part::Body)
+            .filter(|_| self.part == Part::Body)
             .map(|plucked| &plucked.feather_mass);
         chosen.chain(feathers).collect()
     }

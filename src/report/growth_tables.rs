@@ -18,30 +18,30 @@ use crate::trajectory::{
 };
 
 /// What the tables hold beside the curves' terms.
-#[derive(Debug, Clone)]
-pub struct Wanted {
+#[derive(Debug, Clone, Copy)]
+pub struct Wanted<'a> {
     /// Confidence of the intervals.
     pub confidence: f64,
     /// Ages at which value and rate are wanted, d.
-    pub ages_d: Vec<f64>,
+    pub ages_d: &'a [f64],
     /// Masses whose age is wanted, g.
-    pub weights_g: Vec<f64>,
+    pub weights_g: &'a [f64],
     /// Whether all birds were fitted at once too: residuals then have columns for it.
     pub population: bool,
     /// How the intervals of terms and derived quantities are found.
     pub method: Method,
     /// Those intervals, where standard errors do not give them.
-    pub intervals: Intervals,
+    pub intervals: &'a Intervals,
     /// Cross-validation of the strains' curves, where it was asked.
-    pub validation: Validation,
+    pub validation: &'a Validation,
     /// Seed of the simulated bands.
     pub seed: u64,
 }
 
-impl Wanted {
+impl Wanted<'_> {
     /// The derived quantities of the terms table, in its order.
     pub(crate) fn derived(&self) -> Vec<Derived> {
-        derived_quantities(&self.ages_d, &self.weights_g)
+        derived_quantities(self.ages_d, self.weights_g)
     }
 }
 
@@ -53,7 +53,11 @@ const SUBJECTS_AT_ONCE: usize = 2048;
 
 /// All tables of the fits, in the order in which a reader wants them.
 #[must_use]
-pub fn growth_tables(study: &Study, trajectories: &Trajectories, wanted: &Wanted) -> Vec<Table> {
+pub fn growth_tables(
+    study: &Study,
+    trajectories: &Trajectories,
+    wanted: &Wanted<'_>,
+) -> Vec<Table> {
     let tables: [Make; 5] = [curve_terms, curve_fits, curve_choice, curves, residuals];
     let of_populations = population_tables(study, trajectories, wanted);
     let mut of_populations = of_populations.into_iter();
@@ -169,7 +173,7 @@ pub(crate) fn terms_table() -> Table {
 ///
 /// What the data do not determine has no number, and the reason in its place. A weak fit
 /// has its rows too, with its status in `curve_fits.csv`; a failed one has none.
-fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
+fn curve_terms(study: &Study, subjects: &[SubjectFits], wanted: &Wanted<'_>) -> Table {
     let derived = wanted.derived();
     let fits = subjects.iter().flat_map(|subject| &subject.fits);
     let rows = fits.map(|fit| fit.curve.terms().len() + derived.len());
@@ -246,7 +250,7 @@ pub(crate) fn fits_table() -> Table {
 }
 
 /// `curve_fits.csv`: how each fit ended.
-fn curve_fits(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted) -> Table {
+fn curve_fits(study: &Study, subjects: &[SubjectFits], _wanted: &Wanted<'_>) -> Table {
     let mut table = fits_table();
     for SubjectFits { subject, fits } in subjects {
         for CurveFit { curve, outcome } in fits {
@@ -307,12 +311,12 @@ pub(crate) fn choice_table() -> Table {
 /// A weak fit is ranked and says so; a failed one has no rank. A curve held at the
 /// hatch weight rests on one weighing less than the others and is not ranked with them.
 #[must_use]
-pub fn curve_choice(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
+pub fn curve_choice(study: &Study, subjects: &[SubjectFits], wanted: &Wanted<'_>) -> Table {
     let mut table = choice_table();
     for subject_fits in subjects {
         let subject = subject_fits.subject;
         let places = subject_fits.places();
-        let evidence = evidence(study, subject_fits, &wanted.validation);
+        let evidence = evidence(study, subject_fits, wanted.validation);
         let mut order: Vec<usize> = (0..places.len()).collect();
         order.sort_by_key(|index| places[*index].map_or(usize::MAX, |place| place.rank));
         for index in order {
@@ -401,7 +405,7 @@ pub(crate) fn curves_table() -> Table {
 /// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones at
 /// all ages at once: sup-t over these ages for a strain, Scheffé's for a bird. A new
 /// bird's value lies in the prediction band of its strain.
-fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
+fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted<'_>) -> Table {
     let mut table = curves_table().expecting(observations(
         subjects
             .iter()
@@ -527,7 +531,7 @@ pub(crate) fn curve_ages_d(study: &Study, subject: Subject) -> Vec<f64> {
     }
 }
 
-pub(crate) fn residuals_table(wanted: &Wanted) -> Table {
+pub(crate) fn residuals_table(wanted: &Wanted<'_>) -> Table {
     const COLUMNS: &[&str] = &[
         "level",
         "strain",
@@ -567,7 +571,7 @@ pub(crate) fn residuals_table(wanted: &Wanted) -> Table {
 /// `residuals.csv`: every observation beside every curve.
 ///
 /// At strain level the bird is the one that was observed.
-fn residuals(study: &Study, subjects: &[SubjectFits], wanted: &Wanted) -> Table {
+fn residuals(study: &Study, subjects: &[SubjectFits], wanted: &Wanted<'_>) -> Table {
     let mut table = residuals_table(wanted).expecting(observations(subjects.iter()));
     for SubjectFits { subject, fits } in subjects {
         let records = &study.traits[subject.trait_index];

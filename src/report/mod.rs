@@ -11,6 +11,7 @@ pub mod contrast_words;
 pub mod cue_tables;
 mod digits;
 pub mod files;
+mod findings;
 pub mod flock_tables;
 pub mod forecast_pictures;
 pub mod forecast_tables;
@@ -43,6 +44,7 @@ pub mod words;
 mod workbook;
 
 pub use files::{InputFile, OutputFile, RunRecord};
+pub use findings::Findings;
 pub use prose::{Prose, Section};
 pub use table::{Cell, Table};
 pub use workbook::{tables_workbook, workbook};

@@ -35,7 +35,7 @@ type Add = fn(&mut Table, &Study, &TraitModel, &Wanted);
 pub(crate) fn population_tables(
     study: &Study,
     trajectories: &Trajectories,
-    wanted: &Wanted,
+    wanted: &Wanted<'_>,
 ) -> [Table; 5] {
     let tables: [(Table, Add); 5] = [
         (terms_table(), curve_terms),
@@ -93,7 +93,7 @@ fn fitted(model: &TraitModel) -> Option<(&PopulationFit, &dyn Curve, &MixedFit)>
     Some((fit, &*fit.curve, fit.outcome.fit()?))
 }
 
-fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted) {
+fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted<'_>) {
     let level = wanted.confidence;
     let derived: Vec<_> = wanted
         .derived()
@@ -159,7 +159,7 @@ fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wa
     }
 }
 
-fn curve_fits(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted) {
+fn curve_fits(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted<'_>) {
     if let Some(fit) = model.allometry() {
         whose(study, model)
             .begin(table, &*model.curve())
@@ -209,7 +209,7 @@ fn reason(outcome: &MixedOutcome) -> String {
 
 /// Of each curve the best model that was tried, by maximum likelihood on the birds that the
 /// choice was made on.
-fn curve_choice(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted) {
+fn curve_choice(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted<'_>) {
     let curves = model.curves();
     let candidates: Vec<choice::Candidate> = curves
         .iter()
@@ -367,7 +367,7 @@ fn covariance_name(covariance: Covariance) -> &'static str {
     }
 }
 
-fn curves(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted) {
+fn curves(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted<'_>) {
     let curve = &*model.curve();
     let bands = Bands {
         level: wanted.confidence,
@@ -414,7 +414,7 @@ fn curves(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted)
 
 /// Beside a bird's own curve: `fitted`, `residual`, `standardised`; beside the typical
 /// curve of its group: the columns that say `marginal`.
-fn residuals(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted) {
+fn residuals(table: &mut Table, study: &Study, model: &TraitModel, _wanted: &Wanted<'_>) {
     if let Some((fit, curve, _)) = fitted(model) {
         for one in fit.residuals() {
             whose_bird(study, model, one.subject)

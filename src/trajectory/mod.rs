@@ -39,7 +39,7 @@ pub use second_phase::{
 };
 pub use trait_model::{Described, TraitModel};
 
-pub use unit::{Because, Design, NotTestable, pen_terms};
+pub use unit::{Because, Design, NotTestable, check_unit, pen_terms};
 
 use crate::fit::choice::{self, Candidate, Place};
 use crate::fit::mixed::Correlation;

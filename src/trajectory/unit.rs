@@ -235,6 +235,21 @@ impl Design {
     }
 }
 
+/// Whether the unit of comparison that a study states can be had, for every trait.
+///
+/// # Errors
+/// As [`Design::of`].
+pub fn check_unit(study: &Study, request: &super::Request) -> Result<()> {
+    let Some(wanted) = &request.population else {
+        return Ok(());
+    };
+    for (trait_index, records) in study.traits.iter().enumerate() {
+        let cohort = Cohort::of(study, records, trait_index, &wanted.groups, |_| true);
+        Design::of(study, &cohort)?;
+    }
+    Ok(())
+}
+
 fn total(counts: &[usize]) -> usize {
     counts.iter().sum()
 }

@@ -57,7 +57,7 @@ impl Output {
 
     pub(super) fn print_words(&self) -> std::io::Result<()> {
         let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-        for line in &self.words {
+        for line in &self.findings.words {
             writeln!(out, "{line}")?;
         }
         out.flush()
@@ -69,7 +69,7 @@ impl Output {
         for note in &self.notes {
             let _ = writeln!(out, "note: {note}");
         }
-        for warning in &self.warnings {
+        for warning in &self.findings.warnings {
             let _ = writeln!(out, "warning: {warning}");
         }
         let Some(folder) = self.files.results() else {
@@ -137,11 +137,11 @@ impl Serialize for Document<'_> {
         map.serialize_entry("version", env!("CARGO_PKG_VERSION"))?;
         map.serialize_entry("command", output.command)?;
         map.serialize_entry("inputs", &output.inputs)?;
-        map.serialize_entry("counts", &output.counts)?;
-        map.serialize_entry("words", &output.words)?;
+        map.serialize_entry("counts", &output.findings.counts)?;
+        map.serialize_entry("words", &output.findings.words)?;
         map.serialize_entry("notes", &output.notes)?;
-        map.serialize_entry("warnings", &output.warnings)?;
-        map.serialize_entry("tables", &Tables(&output.tables))?;
+        map.serialize_entry("warnings", &output.findings.warnings)?;
+        map.serialize_entry("tables", &Tables(&output.findings.tables))?;
         map.serialize_entry("files", self.files)?;
         map.end()
     }

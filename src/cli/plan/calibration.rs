@@ -94,7 +94,10 @@ impl CalibrationOptions {
             wishes.push((equation.provenance.response.clone(), wish));
         }
         if !wishes.is_empty() {
-            output.warnings.push(composition::CAUTION.to_owned());
+            output
+                .findings
+                .warnings
+                .push(composition::CAUTION.to_owned());
         }
         if self.coefficient_within.is_some()
             && wishes.iter().any(|(_, wish)| wish.reading_sd.is_none())

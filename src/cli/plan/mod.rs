@@ -84,7 +84,7 @@ struct Basis {
 impl Basis {
     fn of(known: BirdPopulation, whose: &str, output: &mut Output) -> Self {
         if known.origin.status != "converged" {
-            output.warnings.push(format!(
+            output.findings.warnings.push(format!(
                 "{whose} fit of all birds at once is weak: {}; what is planned from it is as uncertain",
                 known.origin.reasons.join("; ")
             ));
@@ -121,10 +121,13 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     let mut basis = args.basis(&mut output)?;
     args.repeat_strain(&mut basis)?;
     let question = args.question(&basis)?;
-    output.warnings.extend(args.beyond(&basis, &question));
+    output
+        .findings
+        .warnings
+        .extend(args.beyond(&basis, &question));
     let calibrations = args.calibration.wishes(args, &mut output)?;
     let mut plan = design::plan(&basis.population, &question).map_err(Error::call)?;
-    output.warnings.extend(plan.untold.iter().cloned());
+    output.findings.warnings.extend(plan.untold.iter().cloned());
     if let Some(birds) = plan.chosen().birds.filter(|_| args.limits.studies > 0) {
         let studies = Studies {
             count: args.limits.studies,
@@ -150,11 +153,12 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         calibrations: &calibrations,
     };
     output
+        .findings
         .words
         .push("How few birds would answer the question?".to_owned());
-    output.words.push(format!("  {}", basis.from));
-    output.words.extend(plan_words::plan(&planned));
-    output.tables.push(plan_tables::designs(&planned));
+    output.findings.words.push(format!("  {}", basis.from));
+    output.findings.words.extend(plan_words::plan(&planned));
+    output.findings.tables.push(plan_tables::designs(&planned));
     let showing = (question.level, &[][..]);
     add_pictures(&args.paper, showing, &mut output, |showing, drawn| {
         plan_picture(&planned, showing, drawn);

@@ -105,7 +105,7 @@ impl Made {
             });
         }
         let html = output.html()?.unwrap_or_default();
-        let mut records = output.counts;
+        let mut records = output.findings.counts;
         records.retain(|what, _| {
             what == "birds" || what == "strains" || what.starts_with("records of ")
         });

@@ -1,0 +1,355 @@
+//! When do the birds come into lay, and which cue predicts it?
+
+use super::options::{LayOptions, Options};
+use crate::error::{Error, Result};
+use crate::maturity::{
+    self, AtFirstEgg, Backtests, Bend, Cue, CueOptions, CueSummary, FittedCurve, ForecastOptions,
+    LayCurve, LayRecords, LeftOut, OnsetForecast, OnsetModels, OnsetOptions, Threshold,
+};
+use crate::study::Study;
+use crate::trajectory::{Request, SubjectFits, Trajectories};
+
+/// Timing cues, and what is known of first eggs and forecast.
+#[derive(Debug, Default)]
+pub struct Lay {
+    /// Cues of each bird and strain.
+    pub cues: Vec<Cue>,
+    /// How steady each cue's distance from the first egg is, by strain.
+    pub cue_summary: Vec<CueSummary>,
+    /// First eggs, as far as they are known; no birds where none are written down.
+    pub records: LayRecords,
+    /// Birds whose first egg comes before their first weighing.
+    pub early: Vec<EarlyEgg>,
+    /// Shares in lay by age.
+    pub curves: Vec<LayCurve>,
+    /// What birds that were not laying at the landmark say, or why they say nothing; `None`
+    /// where no first eggs are written down.
+    pub waiting: Option<std::result::Result<Waiting, String>>,
+    /// What the birds were like when they laid.
+    pub at_first_egg: Laying,
+}
+
+/// A bird whose first egg comes before its first weighing: no cue came before it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct EarlyEgg {
+    /// Index into [`Study::birds`].
+    pub bird: usize,
+    /// Age at first egg, d.
+    pub egg_d: f64,
+    /// Age at the first weighing, d.
+    pub weighed_d: f64,
+}
+
+/// Birds that were seen and not laying at the landmark.
+#[derive(Debug)]
+pub struct Waiting {
+    /// Age at which they are looked at, d; `None`: from the start of a table.
+    pub landmark_d: Option<f64>,
+    /// How many they are.
+    pub birds: usize,
+    /// Those that were left out.
+    pub left_out: LeftOut,
+    /// Curves that the cues were read from, in words; none of a table's own cues.
+    pub cue_curves: Vec<String>,
+    /// Cues that too few birds have, in words.
+    pub cues_left_out: Vec<String>,
+    /// How cues go with the first egg.
+    pub models: OnsetModels,
+    /// Everyone with a record: whom the forecast is of.
+    pub everyone: LayRecords,
+    /// When the others will lay, or why that is not known.
+    pub forecast: std::result::Result<OnsetForecast, String>,
+    /// How such forecasts would have come true.
+    pub backtest: Backtests,
+}
+
+/// What the birds were like when they laid.
+#[derive(Debug, Default)]
+pub struct Laying {
+    /// Bird by bird.
+    pub values: Vec<AtFirstEgg>,
+    /// By strain.
+    pub thresholds: Vec<Threshold>,
+    /// Whether the age at first egg bends with a measure.
+    pub bends: Vec<Bend>,
+}
+
+/// What first eggs are asked.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked<'a> {
+    /// Age as of which, d; `None`: all that is known.
+    pub as_of_d: Option<f64>,
+    /// Confidence of the intervals.
+    pub confidence: f64,
+    /// Seed of everything drawn at random.
+    pub seed: u64,
+    /// How the onset of lay is looked at.
+    pub wanted: &'a LayOptions,
+}
+
+impl Lay {
+    /// The cues and first eggs of a study; `known` is the study as of the age asked for, and
+    /// the trajectories are its.
+    ///
+    /// # Errors
+    /// A landmark at which nobody was waiting, a cue that is none, a lay curve that cannot be
+    /// estimated.
+    pub(super) fn of(
+        (study, known): (&Study, &Study),
+        trajectories: &Trajectories,
+        (options, wanted): (&Options, &LayOptions),
+    ) -> Result<Self> {
+        let fits = fitted_curves(known, trajectories);
+        let cue_options = CueOptions {
+            thresholds_g: options.masses_g.clone(),
+            confidence: options.confidence,
+        };
+        let cues = maturity::cues(known, &fits, &cue_options)?;
+        let mut lay = Self {
+            cue_summary: maturity::summarise(&cues, options.confidence)?,
+            cues,
+            ..Self::default()
+        };
+        let everyone = LayRecords::of(study);
+        if everyone.birds.is_empty() {
+            return Ok(lay);
+        }
+        lay.early = early_eggs(study);
+        let asked = Asked {
+            as_of_d: options.as_of_d,
+            confidence: options.confidence,
+            seed: options.seed,
+            wanted,
+        };
+        lay.records = asked.known(&everyone);
+        lay.curves = asked.curves(&lay.records)?;
+        let landmark_d = landmark(study, &lay.records, asked);
+        lay.waiting = Some(match waiting_at(&everyone, landmark_d) {
+            Ok((mut records, left_out)) => {
+                let found = cues_at(study, landmark_d, &records, options);
+                records.cues = found.columns;
+                select(&mut records, wanted, landmark_d)?;
+                Ok(Waiting {
+                    cue_curves: found.curves,
+                    cues_left_out: found.left_out,
+                    ..asked.waiting((everyone, records), (Some(landmark_d), left_out))
+                })
+            }
+            Err(error) if wanted.landmark_d.is_some() => return Err(error),
+            Err(error) => Err(error.to_string()),
+        });
+        if options.as_of_d.is_none() && matches!(lay.waiting, Some(Ok(_))) {
+            let (confidence, seed) = (options.confidence, options.seed);
+            let (values, thresholds) = maturity::thresholds(study, &fits, confidence);
+            lay.at_first_egg = Laying {
+                values,
+                thresholds,
+                bends: maturity::bends(study, confidence, seed),
+            };
+        }
+        Ok(lay)
+    }
+
+    /// The first eggs of a table with one row a bird, and the cues in its columns.
+    ///
+    /// # Errors
+    /// A landmark at which nobody was waiting, a lay curve that cannot be estimated.
+    pub fn of_table(everyone: LayRecords, asked: Asked<'_>) -> Result<Self> {
+        let (waiting, left_out) = match asked.wanted.landmark_d {
+            Some(landmark_d) => waiting_at(&everyone, landmark_d)?,
+            None => (everyone.clone(), LeftOut::default()),
+        };
+        let records = asked.known(&waiting);
+        let from = (asked.wanted.landmark_d, left_out);
+        Ok(Self {
+            curves: asked.curves(&records)?,
+            records,
+            waiting: Some(Ok(asked.waiting((everyone, waiting), from))),
+            ..Self::default()
+        })
+    }
+
+    /// The forecast of the birds that were waiting, where there is one.
+    #[must_use]
+    pub fn forecast(&self) -> Option<&OnsetForecast> {
+        self.waiting()?.forecast.as_ref().ok()
+    }
+
+    /// The birds that were waiting at the landmark, where there are some.
+    #[must_use]
+    pub fn waiting(&self) -> Option<&Waiting> {
+        self.waiting.as_ref()?.as_ref().ok()
+    }
+}
+
+impl Asked<'_> {
+    fn known(self, records: &LayRecords) -> LayRecords {
+        match self.as_of_d {
+            Some(age_d) => records.as_of(age_d),
+            None => records.clone(),
+        }
+    }
+
+    fn curves(self, records: &LayRecords) -> Result<Vec<LayCurve>> {
+        maturity::lay_curves(records, self.confidence, self.seed)
+            .map_err(|failure| Error::input(format!("lay curve: {failure}")))
+    }
+
+    /// Models, forecast and backtest of the birds waiting; a forecast as of a given age is
+    /// set against what came after it, otherwise each week's.
+    fn waiting(
+        self,
+        (everyone, waiting): (LayRecords, LayRecords),
+        (landmark_d, left_out): (Option<f64>, LeftOut),
+    ) -> Waiting {
+        let models = maturity::onset_models(
+            &self.known(&waiting),
+            &OnsetOptions {
+                confidence: self.confidence,
+                cue_error: self.wanted.cue_error,
+                seed: self.seed,
+            },
+        );
+        let wanted = ForecastOptions {
+            as_of_d: self.as_of_d.unwrap_or_else(|| last_seen(&everyone)),
+            confidence: self.confidence,
+            seed: self.seed,
+        };
+        let forecast = maturity::forecast_onset(&everyone, &waiting, &wanted);
+        let backtest = match (&forecast, self.as_of_d) {
+            (Ok(forecast), Some(_)) => maturity::backtest_of(forecast),
+            (Err(_), Some(_)) => Backtests::default(),
+            (_, None) => maturity::backtest(&everyone, &waiting, self.confidence, self.seed),
+        };
+        Waiting {
+            landmark_d,
+            birds: waiting.birds.len(),
+            left_out,
+            cue_curves: Vec::new(),
+            cues_left_out: Vec::new(),
+            models,
+            forecast,
+            backtest,
+            everyone,
+        }
+    }
+}
+
+/// Every fit with the ages that it rests on.
+#[must_use]
+pub fn fitted_curves<'a>(study: &Study, trajectories: &'a Trajectories) -> Vec<FittedCurve<'a>> {
+    let of_subject = |SubjectFits { subject, fits }: &'a SubjectFits| {
+        let (first_age_d, last_age_d) = subject.age_span(study);
+        fits.iter().map(move |fit| FittedCurve {
+            trait_index: subject.trait_index,
+            strain: subject.strain,
+            bird: subject.bird,
+            curve: &*fit.curve,
+            outcome: &fit.outcome,
+            first_age_d,
+            last_age_d,
+        })
+    };
+    trajectories.subjects.iter().flat_map(of_subject).collect()
+}
+
+/// First eggs before the first weighing.
+fn early_eggs(study: &Study) -> Vec<EarlyEgg> {
+    let early = study.onset.iter().filter_map(|record| {
+        let egg_d = record.first_egg_age_d?;
+        let weighed = study.traits.iter();
+        let firsts = weighed.filter_map(|t| t.of(record.bird).0.first().copied());
+        let weighed_d = firsts.fold(f64::INFINITY, f64::min);
+        (egg_d < weighed_d && weighed_d.is_finite()).then_some(EarlyEgg {
+            bird: record.bird,
+            egg_d,
+            weighed_d,
+        })
+    });
+    early.collect()
+}
+
+/// The last age at which a bird was seen, d.
+fn last_seen(records: &LayRecords) -> f64 {
+    let seen = records.birds.iter().map(|bird| bird.first_egg.range().0);
+    seen.fold(0.0, f64::max)
+}
+
+/// The landmark asked for, the study's light stimulation, or the day before the first
+/// egg; never later than the age of the forecast.
+fn landmark(study: &Study, known: &LayRecords, asked: Asked<'_>) -> f64 {
+    let earliest_egg = || {
+        let laid = known.birds.iter().filter(|bird| bird.first_egg.happened());
+        let first = laid
+            .map(|bird| bird.first_egg.range().0)
+            .fold(f64::INFINITY, f64::min);
+        if first.is_finite() {
+            (first.ceil() - 1.0).max(0.0)
+        } else {
+            last_seen(known)
+        }
+    };
+    let named = study.settings.ages.get("light_stimulation").copied();
+    let age_d = asked.wanted.landmark_d.or(named);
+    let age_d = age_d.unwrap_or_else(earliest_egg);
+    asked.as_of_d.map_or(age_d, |as_of_d| age_d.min(as_of_d))
+}
+
+/// The birds seen and not laying at the landmark, and how many are left out.
+fn waiting_at(records: &LayRecords, age_d: f64) -> Result<(LayRecords, LeftOut)> {
+    if !(age_d.is_finite() && age_d >= 0.0) {
+        return Err(Error::call(format!(
+            "--landmark {age_d}: expected an age in days of 0 or more"
+        )));
+    }
+    let (kept, left_out) = records.after(age_d);
+    if kept.birds.is_empty() {
+        return Err(Error::call(format!(
+            "--landmark {age_d}: found no bird seen and not laying at that age, expected some; \
+             choose an earlier age"
+        )));
+    }
+    Ok((kept, left_out))
+}
+
+/// Cues at the landmark, of curves fitted to what was weighed up to it.
+fn cues_at(
+    study: &Study,
+    landmark_d: f64,
+    records: &LayRecords,
+    options: &Options,
+) -> maturity::LandmarkCues {
+    let known = study.as_of(landmark_d);
+    let request = Request {
+        birds: true,
+        strains: false,
+        population: None,
+        ..options.growth.request.clone()
+    };
+    let progress = &options.progress;
+    progress.begin(
+        "fitting to the landmark",
+        study.traits.len() * study.birds.len(),
+    );
+    let trajectories = Trajectories::fit(&known, &request, &|done| progress.advance(done));
+    progress.end();
+    let fits = fitted_curves(&known, &trajectories);
+    maturity::landmark_cues(&known, &fits, landmark_d, records)
+}
+
+/// Keeps the cues that are asked for.
+fn select(records: &mut LayRecords, wanted: &LayOptions, landmark_d: f64) -> Result<()> {
+    if wanted.cues.is_empty() {
+        return Ok(());
+    }
+    let names: Vec<&str> = records.cues.iter().map(|cue| &*cue.name).collect();
+    let mut asked = wanted.cues.iter();
+    if let Some(unknown) = asked.find(|name| !names.contains(&name.as_str())) {
+        return Err(Error::call(format!(
+            "--cues {unknown}: found no such cue at {landmark_d} d, expected some of {}; correct the name",
+            names.join(", ")
+        )));
+    }
+    records.cues.retain(|cue| wanted.cues.contains(&cue.name));
+    Ok(())
+}

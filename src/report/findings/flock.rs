@@ -1,0 +1,92 @@
+//! What is said of the flock against its target, and of its weights to come.
+
+use super::Findings;
+use crate::analysis::{Ahead, Analysis, Verdict};
+use crate::report::flock_tables::{self, Weigh};
+use crate::report::{forecast_tables, forecast_words, words};
+use crate::study::Study;
+
+impl Findings {
+    /// Whether the flock is on target, and where it goes.
+    pub fn verdict(&mut self, analysis: &Analysis, weigh: &Weigh, population: &str) {
+        let Some(verdict) = &analysis.verdict else {
+            return;
+        };
+        let study = &analysis.study;
+        let Verdict {
+            deviations,
+            gains,
+            uniformities,
+            ..
+        } = verdict;
+        self.method(
+            "uniformity",
+            format!("within {} % of the mean", verdict.within_pct),
+        );
+        let sentences = words::verdict(study, deviations, uniformities, gains);
+        if !sentences.is_empty() {
+            self.answer("On target?", sentences);
+            self.words
+                .extend(words::birds_to_weigh(study, uniformities, weigh));
+        }
+        if !deviations.is_empty() {
+            self.tables
+                .push(flock_tables::deviation(study, deviations, gains));
+        }
+        self.tables
+            .push(flock_tables::uniformity(study, uniformities, weigh));
+        if let Some(ahead) = &verdict.ahead {
+            self.method("population of the forecast", population);
+            self.ahead(study, ahead, analysis.confidence);
+        }
+        if !deviations.is_empty() || verdict.ahead.is_some() {
+            self.caution();
+        }
+    }
+
+    fn ahead(&mut self, study: &Study, ahead: &Ahead, confidence: f64) {
+        for one in &ahead.traits {
+            if let Ok(population) = &one.population {
+                let name = &study.traits[one.trait_index].name;
+                self.method(
+                    &format!("forecast of {name}"),
+                    forecast_words::of_population(population),
+                );
+            }
+        }
+        let (as_of_d, shown) = (ahead.as_of_d, &ahead.shown_ages_d);
+        self.answer(
+            "What will they weigh?",
+            forecast_words::forecast(study, as_of_d, &ahead.traits, shown, confidence),
+        );
+        self.tables
+            .push(forecast_tables::forecast(study, as_of_d, &ahead.traits));
+        if let Some(share) = ahead.in_sample {
+            self.words.push(format!(
+                "  no backtest: {:.0} percent of the records that the saved population was estimated from are among these weighings, so that it would be tested on its own birds; give the population of another flock, or leave --population out",
+                100.0 * share
+            ));
+        } else if ahead.backtest.is_empty() {
+            let none = "  no backtest: too little was weighed before the last weeks";
+            self.words.push(none.to_owned());
+        } else {
+            self.words
+                .extend(forecast_words::backtest(study, &ahead.backtest));
+            self.append(forecast_tables::backtest(study, &ahead.backtest));
+        }
+        self.answer(
+            "Which birds have left their own course?",
+            forecast_words::drifting(study, &ahead.drifting),
+        );
+        self.tables
+            .push(forecast_tables::drifting(study, &ahead.drifting));
+    }
+
+    /// The caution that goes with every verdict and forecast, once.
+    pub(super) fn caution(&mut self) {
+        let said = |line: &String| line.contains(words::VERDICT_CAUTION);
+        if !self.words.iter().any(said) {
+            self.words.push(format!("  {}", words::VERDICT_CAUTION));
+        }
+    }
+}

@@ -1,0 +1,45 @@
+//! What is said of groups compared.
+
+use super::Findings;
+use crate::analysis::{Analysis, Differences};
+use crate::report::{contrast_tables, contrast_words};
+
+impl Findings {
+    /// How the groups differ.
+    pub fn differences(&mut self, analysis: &Analysis) {
+        let Some(Differences {
+            comparison,
+            allometries,
+            fat_shares,
+        }) = &analysis.differences
+        else {
+            return;
+        };
+        let (study, groups) = (&analysis.study, &comparison.groups);
+        self.answer(
+            "Do they differ?",
+            contrast_words::differences(study, comparison),
+        );
+        self.words
+            .extend(contrast_words::allometries(study, groups, allometries));
+        self.warnings.extend(contrast_words::warnings(
+            study,
+            comparison,
+            allometries,
+            fat_shares,
+        ));
+        self.tables.extend([
+            contrast_tables::contrasts(study, comparison),
+            contrast_tables::curve_tests(study, comparison, allometries),
+            contrast_tables::difference_by_age(study, comparison),
+        ]);
+        if !allometries.is_empty() {
+            self.tables
+                .push(contrast_tables::allometry(study, groups, allometries));
+        }
+        if !fat_shares.is_empty() {
+            self.tables
+                .push(contrast_tables::fat_share(study, groups, fat_shares));
+        }
+    }
+}

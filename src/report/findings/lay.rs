@@ -1,0 +1,187 @@
+//! What is said of cues, first eggs and the onset of lay.
+
+use super::Findings;
+use crate::analysis::{Analysis, EarlyEgg, Lay, LayOptions, Waiting};
+use crate::maturity::{CueError, OnsetModel};
+use crate::report::{cue_tables, onset_tables, onset_words, words};
+use crate::study::Study;
+
+/// Birds named in a warning; more are counted.
+const NAMED: usize = 10;
+
+impl Findings {
+    /// When the birds come into lay, and which cue predicts it.
+    pub fn lay(&mut self, analysis: &Analysis, options: Option<&LayOptions>) {
+        let (Some(lay), Some(options)) = (&analysis.lay, options) else {
+            return;
+        };
+        let study = &analysis.study;
+        let trajectories = &analysis.growth.trajectories;
+        self.answer(
+            "When do the cues fall?",
+            words::cues(study, trajectories, &lay.cues, &lay.cue_summary),
+        );
+        self.tables.push(cue_tables::cues(study, &lay.cues));
+        self.tables
+            .push(cue_tables::cue_summary(study, &lay.cue_summary));
+        if lay.records.birds.is_empty() {
+            return;
+        }
+        self.early(study, &lay.early);
+        self.lay_curves(lay);
+        self.words.push(onset_words::light_programme(study));
+        self.words.push("Which cue tells it?".to_owned());
+        match &lay.waiting {
+            Some(Ok(waiting)) => {
+                self.at_landmark(waiting);
+                self.models(waiting, options);
+                self.laying(study, lay);
+                self.onset_forecast(waiting, analysis.confidence);
+            }
+            Some(Err(reason)) => self.warnings.push(reason.clone()),
+            None => {}
+        }
+        self.caution();
+    }
+
+    /// The same of a table with one row a bird.
+    pub fn lay_of_table(&mut self, lay: &Lay, options: &LayOptions, confidence: f64) {
+        if let Some(waiting) = lay.waiting() {
+            self.at_landmark(waiting);
+            self.lay_curves(lay);
+            self.models(waiting, options);
+            self.onset_forecast(waiting, confidence);
+        }
+        self.caution();
+    }
+
+    fn early(&mut self, study: &Study, early: &[EarlyEgg]) {
+        if early.is_empty() {
+            return;
+        }
+        let named = early.iter().take(NAMED).map(|one| {
+            let name = &study.birds[one.bird].name;
+            let (egg_d, weighed_d) = (one.egg_d, one.weighed_d);
+            format!("{name} (egg at {egg_d} d, weighed from {weighed_d} d)")
+        });
+        let named = named.collect::<Vec<_>>().join(", ");
+        let more = match early.len().saturating_sub(NAMED) {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
+        self.warnings.push(format!(
+            "first egg before the first weighing, so no cue came before it: {named}{more}; check both ages"
+        ));
+    }
+
+    fn at_landmark(&mut self, waiting: &Waiting) {
+        if let Some(landmark_d) = waiting.landmark_d {
+            self.method("landmark", format!("{landmark_d} d"));
+            let left_out = waiting.left_out;
+            self.words.push(format!(
+                "  {} birds were seen and not laying at {landmark_d} d, the landmark; times are counted from there \
+                 ({} already laid, {} last seen before, {} not known)",
+                waiting.birds, left_out.laying, left_out.gone, left_out.unknown
+            ));
+            if !waiting.cue_curves.is_empty() {
+                self.words.push(format!(
+                    "  cues from curves fitted to what was weighed up to {landmark_d} d: {}",
+                    waiting.cue_curves.join(", ")
+                ));
+            }
+        }
+        if !waiting.cues_left_out.is_empty() {
+            self.words.push(format!(
+                "  cues of too few birds, left out: {}",
+                waiting.cues_left_out.join(", ")
+            ));
+        }
+    }
+
+    fn lay_curves(&mut self, lay: &Lay) {
+        let records = &lay.records;
+        self.count("birds with an onset record", records.birds.len());
+        self.count("birds laid", records.laid());
+        if records.laid() == 0 {
+            self.warnings.push(format!(
+                "no bird of {} has laid: there is no age at first egg to estimate or to model, and the lay \
+                 curve stays at 0",
+                records.birds.len()
+            ));
+        }
+        self.answer(
+            "When do they come into lay?",
+            onset_words::lay(records, &lay.curves),
+        );
+        self.tables
+            .push(onset_tables::lay_curve(records, &lay.curves));
+        self.tables
+            .push(onset_tables::age_in_lay(records, &lay.curves));
+    }
+
+    fn models(&mut self, waiting: &Waiting, options: &LayOptions) {
+        self.method(
+            "cue error",
+            match options.cue_error {
+                CueError::AsMeasured => "as measured",
+                CueError::Calibrated => "calibrated",
+            },
+        );
+        let models = &waiting.models;
+        if models.without_cue > 0 {
+            self.warnings.push(format!(
+                "{} birds lack a cue and are in no onset model",
+                models.without_cue
+            ));
+        }
+        let all = models.models.iter();
+        let failed: Vec<&OnsetModel> = all.filter(|model| model.result.is_err()).collect();
+        if let Some(Err(reason)) = failed.first().map(|model| &model.result) {
+            self.warnings.push(format!(
+                "{} of {} onset models have no answer ({reason}): each has its reason in onset_fits.csv",
+                failed.len(),
+                models.models.len()
+            ));
+        }
+        self.words.extend(onset_words::models(models));
+        self.tables.push(onset_tables::onset_terms(models));
+        self.tables.push(onset_tables::onset_fits(models));
+        self.tables
+            .push(onset_tables::onset_cues(&models.reliabilities));
+    }
+
+    fn laying(&mut self, study: &Study, lay: &Lay) {
+        let found = &lay.at_first_egg;
+        if found.values.is_empty() {
+            return;
+        }
+        self.answer(
+            "What were they like at first egg?",
+            onset_words::thresholds(study, &found.thresholds),
+        );
+        self.tables.push(onset_tables::thresholds(
+            study,
+            &found.values,
+            &found.thresholds,
+            &found.bends,
+        ));
+    }
+
+    fn onset_forecast(&mut self, waiting: &Waiting, confidence: f64) {
+        self.words.push("When will the others lay?".to_owned());
+        match &waiting.forecast {
+            Ok(forecast) => {
+                self.words
+                    .extend(onset_words::forecast(&waiting.everyone, forecast));
+                self.tables
+                    .push(onset_tables::onset_forecast(&waiting.everyone, forecast));
+            }
+            Err(reason) => self.words.push(format!("  no forecast: {reason}")),
+        }
+        let rows = &waiting.backtest.rows;
+        if !rows.is_empty() {
+            self.words.extend(onset_words::backtest(rows, confidence));
+            self.append(onset_tables::backtest(rows));
+        }
+    }
+}
