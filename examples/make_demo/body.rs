@@ -10,7 +10,7 @@ use std::fmt::Write as _;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-use super::{Bird, LINES};
+use super::{Bird, Design, LINES, Terms};
 
 const FAT_EXPONENT: f64 = 1.5;
 const BONE_EXPONENT: f64 = 1.03;
@@ -69,6 +69,16 @@ impl Makeup {
     }
 }
 
+/// Fat, lean and bone of a line's typical bird at an age, g.
+pub(crate) fn typical(design: &Design, line: usize, terms: &Terms, age_d: u32) -> [f64; 3] {
+    let makeup = Makeup {
+        fatness: 1.0,
+        frame: 1.0,
+        plumage: 1.0,
+    };
+    Masses::on((design, line), terms, makeup, age_d).tissues_g()
+}
+
 /// True masses of one bird at one age, g; fat, lean and bone without the feathers.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Masses {
@@ -79,15 +89,23 @@ pub(crate) struct Masses {
 }
 
 impl Masses {
-    pub(crate) fn of(bird: &Bird, makeup: Makeup, age_d: u32) -> Self {
+    pub(crate) fn of(design: &Design, bird: &Bird, makeup: Makeup, age_d: u32) -> Self {
+        Self::on((design, bird.line), &bird.terms, makeup, age_d)
+    }
+
+    fn on((design, line): (&Design, usize), terms: &Terms, makeup: Makeup, age_d: u32) -> Self {
         let age_d = f64::from(age_d);
-        let line = &BODIES[bird.line];
-        let weight_g = bird.terms.weight_g(age_d);
+        let line = &BODIES[line];
+        let weight_g = terms.weight_g(age_d);
         let share = (line.feather_share_at_hatch + FEATHER_SHARE_PER_D * age_d) * makeup.plumage;
         let feathers_g = weight_g * share;
         let body_g = weight_g - feathers_g;
         let allometry = |at_1_kg: f64, exponent: f64| at_1_kg * (body_g / 1000.0).powf(exponent);
-        let fat_g = allometry(line.fat_g_at_1_kg, FAT_EXPONENT) * makeup.fatness;
+        let bend = match design.fat_bends {
+            Some((at_g, exponent)) => (body_g / at_g).max(1.0).powf(exponent - FAT_EXPONENT),
+            None => 1.0,
+        };
+        let fat_g = allometry(line.fat_g_at_1_kg, FAT_EXPONENT) * makeup.fatness * bend;
         let bone_g = allometry(line.bone_g_at_1_kg, BONE_EXPONENT) * makeup.frame;
         Self {
             fat_g,

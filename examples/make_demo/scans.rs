@@ -15,15 +15,9 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
 use super::body::{self, Makeup, Masses};
-use super::{Bird, LINES, bird};
+use super::{Bird, Design, LINES, bird, pens};
 
 const SEED: u64 = 20_250_324;
-/// The first birds of each line, scanned throughout.
-const FOLLOWED: usize = 6;
-const FOLLOWED_AT_D: [u32; 7] = [21, 42, 63, 84, 105, 126, 147];
-/// Birds of each line taken and analysed at each of these ages.
-const ANALYSED: usize = 4;
-const ANALYSED_AT_D: [u32; 5] = [21, 49, 77, 105, 147];
 /// All followed birds are scanned three times in both ways of holding.
 const REPEATED_AT_D: u32 = 63;
 /// Three followed birds of a line are scanned together.
@@ -138,27 +132,28 @@ pub(crate) struct Scanned {
 }
 
 /// Scans the first of `birds` of each line, and birds of their own for analysis.
-pub(crate) fn scan(birds: &[Bird], copy: u64) -> Scanned {
+pub(crate) fn scan(design: &Design, birds: &[Bird], copy: u64) -> Scanned {
     let mut rng = ChaCha8Rng::seed_from_u64(SEED + 1_000_003 * copy);
-    let analysed = taken(&mut rng, birds.len() / LINES.len());
+    let analysed = taken(&mut rng, (design, &pens(design, copy)));
     let mut session = Session {
         rng,
         rows: Vec::new(),
         positionings: 0,
     };
     let mut known: Vec<(&Bird, u32, Masses)> = Vec::new();
-    for line in 0..LINES.len() {
+    for line in 0..design.lines {
         let followed: Vec<&Bird> = birds
             .iter()
             .filter(|bird| bird.line == line)
-            .take(FOLLOWED)
+            .take(design.followed)
             .collect();
-        session.follow(&followed, &mut known);
+        session.follow(design, &followed, &mut known);
     }
     let mut analyses: Vec<(&str, Masses)> = Vec::new();
     for (i, bird) in analysed.iter().enumerate() {
-        let age_d = ANALYSED_AT_D[i / ANALYSED % ANALYSED_AT_D.len()];
-        let masses = Masses::of(bird, Makeup::draw(&mut session.rng), age_d);
+        let ages_d = design.analysed_at_d;
+        let age_d = ages_d[i / design.analysed % ages_d.len()];
+        let masses = Masses::of(design, bird, Makeup::draw(&mut session.rng), age_d);
         session.intact_and_plucked(bird, age_d, &masses);
         analyses.push((&bird.name, masses));
         known.push((bird, age_d, masses));
@@ -174,14 +169,15 @@ pub(crate) fn scan(birds: &[Bird], copy: u64) -> Scanned {
 }
 
 /// Birds numbered on from those of their line that are weighed.
-fn taken(rng: &mut ChaCha8Rng, numbered_from: usize) -> Vec<Bird> {
+fn taken(rng: &mut ChaCha8Rng, from: (&Design, &[f64])) -> Vec<Bird> {
+    let (design, _) = from;
     let mut taken = Vec::new();
-    for line in 0..LINES.len() {
-        for i in 0..ANALYSED * ANALYSED_AT_D.len() {
+    for line in 0..design.lines {
+        for i in 0..design.analysed * design.analysed_at_d.len() {
             taken.push(Bird {
                 died_d: None,
                 weighings: Vec::new(),
-                ..bird(rng, line, numbered_from + i)
+                ..bird(rng, from, line, design.birds_per_line + i)
             });
         }
     }
@@ -226,15 +222,20 @@ impl Session {
     }
 
     /// The birds of one line that are scanned throughout.
-    fn follow<'a>(&mut self, birds: &[&'a Bird], known: &mut Vec<(&'a Bird, u32, Masses)>) {
+    fn follow<'a>(
+        &mut self,
+        design: &Design,
+        birds: &[&'a Bird],
+        known: &mut Vec<(&'a Bird, u32, Masses)>,
+    ) {
         let makeups: Vec<Makeup> = birds.iter().map(|_| Makeup::draw(&mut self.rng)).collect();
-        for age_d in FOLLOWED_AT_D {
+        for age_d in design.followed_at_d.iter().copied() {
             let mut present = Vec::new();
             for (i, (bird, makeup)) in birds.iter().zip(&makeups).enumerate() {
                 if bird.died_d.is_some_and(|died_d| died_d <= age_d) {
                     continue;
                 }
-                let masses = Masses::of(bird, *makeup, age_d);
+                let masses = Masses::of(design, bird, *makeup, age_d);
                 known.push((bird, age_d, masses));
                 let mut subject = self.subject(bird, age_d, masses);
                 let laying = bird.first_egg_d <= f64::from(age_d);

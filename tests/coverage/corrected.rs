@@ -21,9 +21,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, StandardNormal};
 use rayon::prelude::*;
 
-#[expect(dead_code, reason = "its main writes the demo's files")]
-#[path = "../../examples/make_demo/main.rs"]
-mod make_demo;
+use crate::make_demo;
 
 /// What the demo's scanner makes of a shelled egg, its SD of a positioning in the tube
 /// as a share of the weight, and what the egg weighs.
@@ -64,7 +62,7 @@ fn after_laying(scans: &str, seed: u64) -> String {
 }
 
 fn one(copy: u64, laid: bool) -> Counts {
-    let tables = make_demo::copy(copy);
+    let tables = make_demo::copy(&make_demo::Design::DEMO, copy);
     let folder = tempfile::tempdir().unwrap();
     for (name, text) in &tables {
         let text = match *name {

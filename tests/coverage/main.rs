@@ -3,7 +3,11 @@
 mod allometric;
 mod corrected;
 mod intervals;
+#[expect(dead_code, reason = "its main writes the demo's files")]
+#[path = "../../examples/make_demo/main.rs"]
+mod make_demo;
 mod onset;
 mod pens;
 #[path = "../support/mod.rs"]
 mod support;
+mod whole_study;
