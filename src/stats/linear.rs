@@ -234,6 +234,57 @@ pub fn fit_weighted(design: &Design, response: &[f64], weights: &[f64]) -> Resul
     })
 }
 
+/// Fitted values and residuals of a fit that is only a step towards another.
+pub(super) struct Rough {
+    /// n of them.
+    pub(super) fitted: Vec<f64>,
+    /// Observed less fitted.
+    pub(super) residuals: Vec<f64>,
+    /// Whether nothing but rounding is left.
+    pub(super) exact: bool,
+}
+
+impl From<&Fit> for Rough {
+    fn from(fit: &Fit) -> Self {
+        Self {
+            fitted: fit.fitted.clone(),
+            residuals: fit.residuals.clone(),
+            exact: fit.is_exact(),
+        }
+    }
+}
+
+/// The fit of [`fit_weighted`] from its factors alone, neither refined nor with anything said
+/// of its coefficients; response and weights are those of a fit before it, checked there.
+///
+/// # Errors
+/// [`Failure::Collinear`].
+pub(super) fn fit_roughly(
+    design: &Design,
+    response: &[f64],
+    weights: &[f64],
+) -> Result<Rough, Failure> {
+    let roots: Vec<f64> = weights.iter().map(|weight| weight.sqrt()).collect();
+    let mut matrix = design.matrix.clone();
+    for mut column in matrix.column_iter_mut() {
+        for (value, root) in column.iter_mut().zip(&roots) {
+            *value *= root;
+        }
+    }
+    scale_columns(&mut matrix);
+    let basis = factor(&matrix, &constant_first(design), &design.names)?.q;
+    let pairs = response.iter().zip(&roots);
+    let whitened = DVector::from_iterator(response.len(), pairs.map(|(y, root)| y * root));
+    let rest = &whitened - &basis * basis.tr_mul(&whitened);
+    let residuals: Vec<f64> = rest.iter().zip(&roots).map(|(e, root)| e / root).collect();
+    let pairs = response.iter().zip(&residuals);
+    Ok(Rough {
+        fitted: pairs.map(|(y, e)| y - e).collect(),
+        residuals,
+        exact: rest.norm_squared() <= EXACT_SHARE * whitened.norm_squared(),
+    })
+}
+
 impl Fit {
     /// Observations.
     #[must_use]

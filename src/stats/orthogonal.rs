@@ -153,10 +153,14 @@ pub(super) fn refine(
         if size >= last {
             break;
         }
+        let settled = step.iter().zip(b.iter());
+        let settled = settled.fold(true, |all, (step, b)| {
+            all && step.abs() <= 0.5 * f64::EPSILON * b.abs()
+        });
         b += step;
         r += f - &factors.q * along;
         last = size;
-        if size <= 0.0 {
+        if settled {
             break;
         }
     }
@@ -186,12 +190,32 @@ impl Doubled {
 
     fn add_product(&mut self, a: f64, b: f64) {
         let product = a * b;
-        self.low += a.mul_add(b, -product);
+        self.low += product_error(a, b, product);
         self.add(product);
     }
 
     fn value(&self) -> f64 {
         self.high + self.low
+    }
+}
+
+/// What rounding took from a product, by splitting both factors in halves (Dekker 1971, as
+/// above): a fused multiplication is a call into a library where the processor is not known.
+#[inline]
+fn product_error(a: f64, b: f64, product: f64) -> f64 {
+    const SPLIT: f64 = 134_217_729.0; // 2^27 + 1
+    let halves = |x: f64| {
+        let large = SPLIT * x;
+        let high = large - (large - x);
+        (high, x - high)
+    };
+    let ((a_high, a_low), (b_high, b_low)) = (halves(a), halves(b));
+    let error = ((a_high * b_high - product) + a_high * b_low + a_low * b_high) + a_low * b_low;
+    // The halves of a number beyond 1e300 overflow.
+    if error.is_finite() {
+        error
+    } else {
+        a.mul_add(b, -product)
     }
 }
 

@@ -4,7 +4,7 @@
 //! All repeat [`fit_weighted`] until the weights stand still.
 
 use super::failure::{check_finite, check_length};
-use super::linear::{Design, Fit, fit, fit_weighted};
+use super::linear::{Design, Fit, Rough, fit, fit_roughly, fit_weighted};
 use super::{Failure, median};
 
 /// Huber's constant: 95 % efficient where the errors are normal after all.
@@ -14,6 +14,8 @@ const NORMAL_MAD: f64 = 0.674_489_750_196_081_7;
 const ITERATIONS: usize = 500;
 /// Largest relative change of a fitted value, over the response's spread, at the end.
 const CONVERGED: f64 = 1e-11;
+/// The same from which on the fits are refined.
+const NEAR: f64 = 1e-10;
 /// Beyond this no power of the mean is an error model.
 const LARGEST_POWER: f64 = 5.0;
 
@@ -220,11 +222,11 @@ enum Sizes<'a> {
 }
 
 impl<'a> Sizes<'a> {
-    /// The sizes at this fit, all above 0.
-    fn of(self, fit: &'a Fit) -> Result<&'a [f64], Failure> {
+    /// The sizes at these fitted values, all above 0.
+    fn of(self, fitted: &'a [f64]) -> Result<&'a [f64], Failure> {
         let (sizes, what, expected) = match self {
             Sizes::Fitted => (
-                fit.fitted.as_slice(),
+                fitted,
                 "fitted value",
                 "a fitted value above 0 for weights by a power of the mean",
             ),
@@ -242,32 +244,44 @@ impl<'a> Sizes<'a> {
     }
 }
 
+/// Steps of rough fits bring the weights near where they stand still, then full fits to the
+/// end: the same end, for a third of the work.
 fn reweight(
     design: &Design,
     response: &[f64],
     sizes: Sizes<'_>,
     mut power: f64,
-    next_power: impl Fn(&Fit, &[f64], f64) -> Result<f64, Failure>,
+    next_power: impl Fn(&Rough, &[f64], f64) -> Result<f64, Failure>,
 ) -> Result<PowerFit, Failure> {
-    let mut current = fit(design, response)?;
+    let start = fit(design, response)?;
+    let mut current = Rough::from(&start);
+    let mut rough = true;
     for iterations in 1..=ITERATIONS {
-        let now = sizes.of(&current)?;
+        let now = sizes.of(&current.fitted)?;
         power = next_power(&current, now, power)?;
         let weights: Vec<f64> = now.iter().map(|m| m.powf(-2.0 * power)).collect();
-        let next = fit_weighted(design, response, &weights)?;
-        let size = next
-            .fitted
-            .iter()
-            .fold(f64::MIN_POSITIVE, |a, b| a.max(b.abs()));
+        let full = match rough {
+            true => None,
+            false => Some(fit_weighted(design, response, &weights)?),
+        };
+        let next = match &full {
+            Some(fit) => Rough::from(fit),
+            None => fit_roughly(design, response, &weights)?,
+        };
+        let sizes_of_fit = next.fitted.iter();
+        let size = sizes_of_fit.fold(f64::MIN_POSITIVE, |a, b| a.max(b.abs()));
         let change = moved(&current.fitted, &next.fitted, size);
         current = next;
-        if change < CONVERGED {
-            sizes.of(&current)?;
-            return Ok(PowerFit {
-                fit: current,
-                power,
-                iterations,
-            });
+        match full {
+            Some(fit) if change < CONVERGED => {
+                sizes.of(&current.fitted)?;
+                return Ok(PowerFit {
+                    fit,
+                    power,
+                    iterations,
+                });
+            }
+            _ => rough &= change > NEAR && iterations < ITERATIONS / 2,
         }
     }
     Err(Failure::NotConverged {
@@ -279,13 +293,13 @@ fn reweight(
 /// sizes m. With weights v_i = e_i^2 / m_i^2d its slope is zero where the
 /// v-weighted mean of ln m equals the plain mean, and the weighted mean falls as d
 /// rises, so the root is single. The search begins at `near`.
-fn pseudo_likelihood_power(fit: &Fit, sizes: &[f64], near: f64) -> Result<f64, Failure> {
+fn pseudo_likelihood_power(fit: &Rough, sizes: &[f64], near: f64) -> Result<f64, Failure> {
     let logs: Vec<f64> = sizes.iter().map(|m| m.ln()).collect();
     let centre = super::mean(&logs);
     let spread = logs
         .iter()
         .fold(0.0_f64, |a, log| a.max((log - centre).abs()));
-    if spread < 1e-9 || fit.is_exact() {
+    if spread < 1e-9 || fit.exact {
         return Err(Failure::NoVariation {
             what: "fitted values, sizes or residuals, from which the power is estimated".to_owned(),
         });
