@@ -2,6 +2,8 @@
 
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{Estimate, Interval};
+use crate::study::Study;
+use crate::trajectory::Group;
 
 /// How far an answer is to be relied upon.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -32,7 +34,7 @@ impl Status {
 pub struct Answer {
     /// What was asked, in words.
     pub question: &'static str,
-    /// The strain, or the group as its model names it.
+    /// The strain; of birds that share their fixed effects, the group as its model names it.
     pub strain: String,
     /// The strain that it is compared with.
     pub strain_b: String,
@@ -73,6 +75,25 @@ pub struct Answer {
 }
 
 impl Answer {
+    /// Of a group of the study.
+    pub(super) fn of(mut self, study: &Study, group: &Group) -> Self {
+        (self.strain, self.treatment) = names(study, group);
+        self.pen = group
+            .pen
+            .map_or_else(String::new, |pen| study.pens[pen].clone());
+        self
+    }
+
+    /// Against another group of the study; pens have no second column, so that a pen's name
+    /// stands in that of the strain.
+    pub(super) fn against(mut self, study: &Study, group: Option<&Group>, name: &str) -> Self {
+        (self.strain_b, self.treatment_b) = match group {
+            Some(group) if group.pen.is_none() => names(study, group),
+            _ => (name.to_owned(), String::new()),
+        };
+        self
+    }
+
     /// With an estimate, or the reason why there is none.
     pub(super) fn estimated(mut self, estimate: Result<Estimate, NotEstimable>) -> Self {
         match estimate {
@@ -87,5 +108,15 @@ impl Answer {
             }
         }
         self
+    }
+}
+
+/// Names of a group's strain and treatment; a group of neither stands as the strain.
+fn names(study: &Study, group: &Group) -> (String, String) {
+    let strain = group.strain.map(|strain| study.strains[strain].clone());
+    let treatment = group.treatment.map(|one| study.treatments[one].clone());
+    match (strain, treatment, group.pen) {
+        (None, None, None) => (group.name.clone(), String::new()),
+        (strain, treatment, _) => (strain.unwrap_or_default(), treatment.unwrap_or_default()),
     }
 }

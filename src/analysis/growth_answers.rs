@@ -53,7 +53,6 @@ impl Analysis {
                     answers.push(
                         Answer {
                             question: GROWTH,
-                            strain: named.name.clone(),
                             trait_name: self.study.traits[model.trait_index].name.clone(),
                             quantity: "typical_mass",
                             age_d: Some(age_d),
@@ -64,6 +63,7 @@ impl Analysis {
                             caution: caution.clone(),
                             ..Answer::default()
                         }
+                        .of(&self.study, named)
                         .estimated(mass),
                     );
                 }
@@ -154,8 +154,6 @@ impl Analysis {
             for pair in &compared.by_age {
                 let answer = |quantity, age_d: f64| Answer {
                     question: DIFFER,
-                    strain: names[pair.a].clone(),
-                    strain_b: pair.b.name(names).to_owned(),
                     trait_name: self.study.traits[compared.trait_index].name.clone(),
                     quantity,
                     unit: "d",
@@ -163,12 +161,33 @@ impl Analysis {
                     model: compared.curve.clone(),
                     ..Answer::default()
                 };
+                let of = |answer| self.pair(answer, model, names, (pair.a, pair.b));
                 for (first_d, last_d, _) in pair.spans() {
-                    answers.push(answer("differs_from_age", first_d));
-                    answers.push(answer("differs_to_age", last_d));
+                    answers.push(of(answer("differs_from_age", first_d)));
+                    answers.push(of(answer("differs_to_age", last_d)));
                 }
             }
         }
+    }
+
+    /// An answer of a pair of groups, by their names.
+    fn pair(
+        &self,
+        answer: Answer,
+        model: &TraitModel,
+        names: &[String],
+        (a, b): (usize, Against),
+    ) -> Answer {
+        let find = |name: &str| model.groups().iter().find(|group| group.name == name);
+        let answer = match find(&names[a]) {
+            Some(group) => answer.of(&self.study, group),
+            None => Answer {
+                strain: names[a].clone(),
+                ..answer
+            },
+        };
+        let name = b.name(names);
+        answer.against(&self.study, find(name), name)
     }
 
     /// The groups compared at one age.
@@ -181,10 +200,8 @@ impl Analysis {
     ) {
         let names = &comparison.groups.names;
         let (status, caution) = Self::caution(model);
-        let answer = |a: usize, b: Against| Answer {
+        let answer = || Answer {
             question: DIFFER,
-            strain: names[a].clone(),
-            strain_b: b.name(names).to_owned(),
             trait_name: self.study.traits[compared.trait_index].name.clone(),
             quantity: "difference_of_typical_mass",
             age_d: Some(age_d),
@@ -203,24 +220,23 @@ impl Analysis {
             interval: found.interval,
             p_value: found.p_value,
             p_adjusted: found.p_adjusted,
-            ..answer(found.a, found.b)
+            ..self.pair(answer(), model, names, (found.a, found.b))
         }));
         answers.extend(none.into_iter().map(|none| Answer {
             status: Status::NotEstimable,
             caution: none.reason.to_string(),
-            ..answer(none.a, none.b)
+            ..self.pair(answer(), model, names, (none.a, none.b))
         }));
         // A group in one pen only is compared with none.
         let groups = model.groups().iter().enumerate();
         for (group, named) in groups {
             if let Err(reason) = model.testable(group) {
-                answers.push(Answer {
-                    strain: named.name.clone(),
-                    strain_b: String::new(),
+                let none = Answer {
                     status: Status::NotEstimable,
                     caution: reason.to_string(),
-                    ..answer(0, Against::MeanOfAll)
-                });
+                    ..answer()
+                };
+                answers.push(none.of(&self.study, named));
             }
         }
     }

@@ -105,6 +105,10 @@ pub(super) fn ordered_terms(curve: &dyn Curve) -> Vec<(String, String)> {
 pub struct Group {
     /// Index into [`Study::strains`]; `None` where strains share their fixed effects.
     pub strain: Option<usize>,
+    /// Index into [`Study::treatments`]; `None` where treatments share them, or there is none.
+    pub treatment: Option<usize>,
+    /// Index into [`Study::pens`]; `None` where pens share them, or there is none.
+    pub pen: Option<usize>,
     /// Its name in the tables: the strain's, and treatment or pen behind a slash.
     pub name: String,
 }
@@ -396,10 +400,11 @@ pub(super) fn named(study: &Study, bird: usize, by: &[FixedEffectOf]) -> Group {
         }
     };
     let words: Vec<Cow<'_, str>> = by.iter().map(word).collect();
+    let own = |of: FixedEffectOf| by.contains(&of).then(|| part(study, bird, of)).flatten();
     Group {
-        strain: by
-            .contains(&FixedEffectOf::Strain)
-            .then(|| study.birds[bird].strain),
+        strain: own(FixedEffectOf::Strain),
+        treatment: own(FixedEffectOf::Treatment),
+        pen: own(FixedEffectOf::Pen),
         name: if words.is_empty() {
             "all".to_owned()
         } else {
