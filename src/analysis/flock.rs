@@ -1,17 +1,15 @@
 //! Is the flock on target, and where does it go?
 
+use super::growth::Growth;
 use super::options::{FlockOptions, Forecasting, Options};
 use crate::error::{Error, Result};
 use crate::flock::{
-    self, Deviation, DeviationOptions, DriftWatch, FlockUniformity, ForecastOptions,
-    ForetoldWeight, GainsSeen, PopulationFrom, TraitForecast, UniformityOptions, WeightBacktest,
-    WeightBacktests,
+    self, Deviation, DeviationOptions, DriftWatch, FlockForecasts, FlockUniformity, ForecastFrom,
+    ForecastOptions, ForetoldWeight, GainsSeen, SavedPopulation, TraitForecast, UniformityOptions,
+    WeightBacktest,
 };
-use crate::study::{FixedEffectOf, Records, Study};
+use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::{self, PopulationRequest};
-
-/// Ages of each trait as of which the backtest forecasts.
-const BACKTEST_AGES: u8 = 4;
 
 /// The verdict on a flock, and where it goes.
 #[derive(Debug, Default)]
@@ -53,7 +51,11 @@ impl Verdict {
     ///
     /// # Errors
     /// As the steps of [`flock`].
-    pub(super) fn of(known: &Study, (options, wanted): (&Options, &FlockOptions)) -> Result<Self> {
+    pub(super) fn of(
+        known: &Study,
+        growth: &Growth,
+        (options, wanted): (&Options, &FlockOptions),
+    ) -> Result<Self> {
         let deviations = flock::deviations(
             known,
             &DeviationOptions {
@@ -74,39 +76,45 @@ impl Verdict {
             gains: flock::gains_seen(known, &deviations, wanted.back_by_d),
             deviations,
             uniformities,
-            ahead: ahead(known, (options, wanted))?,
+            ahead: ahead(known, growth, (options, wanted))?,
             within_pct: wanted.within_pct,
         })
     }
 }
 
-fn ahead(known: &Study, (options, wanted): (&Options, &FlockOptions)) -> Result<Option<Ahead>> {
-    let only;
-    let known = match wanted.forecast {
-        Forecasting::Nothing => return Ok(None),
-        Forecasting::All => known,
-        Forecasting::WithTarget => {
-            only = of_target(known);
-            &only
-        }
+fn ahead(
+    known: &Study,
+    growth: &Growth,
+    (options, wanted): (&Options, &FlockOptions),
+) -> Result<Option<Ahead>> {
+    let last_d = match wanted.forecast {
+        Forecasting::Nothing => None,
+        Forecasting::All => last_age_d(known),
     };
-    let Some(last_d) = last_age_d(known) else {
+    let Some(last_d) = last_d else {
         return Ok(None);
     };
     let taken_for = options.scans.allowed(known).into_iter().collect::<Vec<_>>();
-    // The model of all birds, chosen by likelihood.
+    let fits = &options.growth.request;
+    // Where no model of all birds was asked for, it is chosen by likelihood.
+    let chosen = || PopulationRequest::chosen(vec![FixedEffectOf::Strain]);
     let request = trajectory::Request {
         birds: false,
         strains: false,
-        population: Some(PopulationRequest::chosen(vec![FixedEffectOf::Strain])),
-        ..options.growth.request.clone()
+        population: Some(fits.population.clone().unwrap_or_else(chosen)),
+        ..fits.clone()
     };
-    let from = match &wanted.population {
-        Some(population) => PopulationFrom::Saved {
+    let saved = wanted
+        .population
+        .as_ref()
+        .map(|population| SavedPopulation {
             population,
             taken_for: &taken_for,
-        },
-        None => PopulationFrom::Flock(&request),
+        });
+    let from = ForecastFrom {
+        request: &request,
+        models: &growth.trajectories.models,
+        saved,
     };
     let asked = ForecastOptions {
         as_of_d: options.as_of_d.unwrap_or(last_d),
@@ -114,33 +122,24 @@ fn ahead(known: &Study, (options, wanted): (&Options, &FlockOptions)) -> Result<
         named_ages_d: wanted.named_ages_d.clone(),
         confidence: options.confidence,
     };
-    let mut traits = flock::forecast(known, from, &asked)?;
     let progress = &options.progress;
-    progress.begin(
-        "backtesting",
-        known.traits.len() * usize::from(BACKTEST_AGES),
-    );
+    progress.begin("backtesting", known.traits.len());
     let done = || progress.advance(1);
-    let ages = (last_d, BACKTEST_AGES);
-    let WeightBacktests {
-        rows: backtest,
-        weights: backtest_weights,
-        in_sample,
-    } = flock::weight_backtest(known, from, ages, options.confidence, &done)?;
+    let FlockForecasts { traits, backtests } = flock::forecast(known, &from, &asked, &done)?;
     progress.end();
-    for one in &mut traits {
-        one.flag_by(&backtest, options.confidence);
+    let mut drifting = Vec::new();
+    for one in &traits {
+        // Of traits that follow body weight it is its courses that are watched.
+        if one.population.is_ok() || Some(one.trait_index) == known.main_trait() {
+            drifting.push(flock::drifting(
+                known,
+                one.trait_index,
+                one.population.as_ref(),
+                &taken_for,
+                wanted.false_alarms,
+            )?);
+        }
     }
-    let watch = |one: &TraitForecast| {
-        let population = one.population.as_ref();
-        let taken_for = match from {
-            PopulationFrom::Saved { taken_for, .. } => taken_for,
-            PopulationFrom::Flock(_) => &[],
-        };
-        let of = one.trait_index;
-        flock::drifting_by(known, of, population, taken_for, wanted.false_alarms)
-    };
-    let drifting = traits.iter().map(watch).collect::<Result<Vec<_>>>()?;
     Ok(Some(Ahead {
         as_of_d: asked.as_of_d,
         shown_ages_d: if wanted.ages_d.is_empty() {
@@ -149,27 +148,11 @@ fn ahead(known: &Study, (options, wanted): (&Options, &FlockOptions)) -> Result<
             asked.ages_d
         },
         traits,
-        backtest,
-        backtest_weights,
-        in_sample,
+        backtest: backtests.rows,
+        backtest_weights: backtests.weights,
+        in_sample: backtests.in_sample,
         drifting,
     }))
-}
-
-/// The study with the records of those traits alone that have a target, each in its place.
-fn of_target(study: &Study) -> Study {
-    let mut only = study.clone();
-    for records in &mut only.traits {
-        let mut targets = study.targets.iter();
-        if !targets.any(|target| target.trait_name == records.name) {
-            *records = Records {
-                name: std::mem::take(&mut records.name),
-                starts: vec![0; study.birds.len() + 1],
-                ..Records::default()
-            };
-        }
-    }
-    only
 }
 
 /// Age of the last record of any trait, d.
@@ -188,7 +171,7 @@ pub(super) fn as_of(study: &Study, as_of_d: f64) -> Result<Study> {
             "--as-of {as_of_d}: expected an age in days, 0 or above"
         )));
     }
-    let known = study.as_of(as_of_d);
+    let known = study.as_of_occasion(as_of_d);
     if last_age_d(&known).is_none() && last_age_d(study).is_some() {
         let ages_d = study.traits.iter().flat_map(|records| &records.ages_d);
         let first_d = ages_d.copied().fold(f64::INFINITY, f64::min);

@@ -114,7 +114,7 @@ impl Analysis {
             None => None,
         };
         let verdict = match &options.flock {
-            Some(wanted) => Some(Verdict::of(&known, (options, wanted))?),
+            Some(wanted) => Some(Verdict::of(&known, &growth, (options, wanted))?),
             None => None,
         };
         let lay = match &options.lay {

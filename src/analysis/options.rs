@@ -147,8 +147,6 @@ pub struct FlockOptions {
 pub enum Forecasting {
     /// None.
     Nothing,
-    /// Those with a target.
-    WithTarget,
     /// All that the study has.
     All,
 }
@@ -215,7 +213,7 @@ impl Options {
                 within_pct: 10.0,
                 ages_d: Vec::new(),
                 named_ages_d: named_ages_d(study, back_by_d),
-                forecast: Forecasting::WithTarget,
+                forecast: Forecasting::All,
                 population: None,
                 false_alarms: 0.01,
             }),

@@ -105,10 +105,7 @@ impl WholeStudy {
                 .scans((&self.input.path, study), options.confidence, output)?;
         options.growth.redraws = self.redraw.redraw;
         options.comparison = Some(ComparisonOptions::of(by));
-        options.flock = Some(
-            self.target
-                .flock(study, &fit, Forecasting::WithTarget, output)?,
-        );
+        options.flock = Some(self.target.flock(study, &fit, Forecasting::All, output)?);
         options.lay = Some(self.onset.lay());
         Ok(options)
     }

@@ -8,8 +8,6 @@
 //! what is left (`cusum.rs`) tells a lasting change from the errors of weighing, with a
 //! stated probability of a false alarm a bird.
 
-use super::forecast::PopulationFrom;
-use super::trait_population::populations;
 use crate::error::{Error, Result};
 use crate::flock::cusum::{self, ALLOWANCE};
 use crate::flock::known_birds::KnownBirds;
@@ -78,38 +76,12 @@ struct Score {
     z: f64,
 }
 
-/// Watches the birds of every trait.
+/// Watches the birds of one trait by a population, or says why it cannot.
 ///
 /// # Errors
-/// A call error where `false_alarms` is not between 0 and 1; as [`super::forecast`].
+/// A call error where `false_alarms` is not between 0 and 1; an input error where the
+/// population does not know a strain.
 pub fn drifting(
-    known: &Study,
-    from: PopulationFrom<'_>,
-    false_alarms: f64,
-) -> Result<Vec<DriftWatch>> {
-    let taken_for = match from {
-        PopulationFrom::Saved { taken_for, .. } => taken_for,
-        PopulationFrom::Flock(_) => &[],
-    };
-    let populations = populations(known, from)?;
-    let watch =
-        |(trait_index, population): (usize, std::result::Result<BirdPopulation, String>)| {
-            drifting_by(
-                known,
-                trait_index,
-                population.as_ref(),
-                taken_for,
-                false_alarms,
-            )
-        };
-    populations.into_iter().map(watch).collect()
-}
-
-/// The same for one trait by a population that is there already.
-///
-/// # Errors
-/// As [`drifting`].
-pub fn drifting_by(
     known: &Study,
     trait_index: usize,
     population: std::result::Result<&BirdPopulation, &String>,

@@ -86,9 +86,4 @@ impl KnownBirds {
         }
         Ok(subjects)
     }
-
-    /// Records that count of one subject.
-    pub(super) fn count(&self, subject: usize) -> usize {
-        self.starts[subject + 1] - self.starts[subject]
-    }
 }

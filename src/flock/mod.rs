@@ -6,41 +6,48 @@
 //! that would bring it back. [`uniformities`] says how alike the birds are.
 //!
 //! Start reading at `deviation.rs`: there only what was weighed counts, and no target is
-//! continued past its table. [`forecast`] says what the birds will weigh, by the population
-//! of a mixed fit; [`weight_backtest`] how well that would have come true; [`drifting`]
-//! which birds have left their own course; [`gains_seen`] whether birds of a strain have
+//! continued past its table. [`forecast`] says what the birds will weigh, by up to three
+//! predictors, and how well such forecasts would have come true; [`drifting`] which birds
+//! have left their own course; [`gains_seen`] whether birds of a strain have
 //! ever gained what is asked of them.
 
 mod cusum;
 mod deviation;
 mod drift;
 mod forecast;
+mod forecast_rows;
 mod gains;
 mod known_birds;
+mod mass_forecast;
 mod monotone_cubic;
+mod own_models;
+mod predictors;
+pub mod relative;
 mod sample_size;
+mod stacking;
 mod target;
-mod trait_population;
 mod uniformity;
 mod weight_backtest;
+mod weight_forecast;
 
 use crate::error::{Error, Result};
 
 pub use deviation::{
     AgainstTarget, Band, Deviation, DeviationOptions, Gain, Level, NoTarget, deviations,
 };
-pub use drift::{DriftWatch, Drifting, drifting, drifting_by};
-pub use forecast::{Flag, ForecastOptions, ForecastRow, PopulationFrom, TraitForecast, forecast};
+pub use drift::{DriftWatch, Drifting, drifting};
+pub use forecast::{FlockForecasts, forecast};
+pub use forecast_rows::{Flag, ForecastOptions, ForecastRow, TraitForecast};
 pub use gains::{GainsSeen, gains_seen};
+pub use own_models::{ForecastFrom, SavedPopulation};
+pub use predictors::Predictor;
 pub use sample_size::{birds_for_mean, birds_for_share};
 pub use target::{NoTargetAge, TargetPoint, Trajectory, trajectories as target_trajectories};
 pub use uniformity::{
     Cv, FlockUniformity, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
     normal_share_pct, uniformities, uniformity,
 };
-pub use weight_backtest::{
-    Errors, ForetoldWeight, WeightBacktest, WeightBacktests, weight_backtest,
-};
+pub use weight_backtest::{Errors, ForetoldWeight, WeightBacktest, WeightBacktests};
 
 /// A confidence that is none is a wrong call.
 fn check_confidence(confidence: f64) -> Result<()> {

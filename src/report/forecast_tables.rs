@@ -2,7 +2,7 @@
 //! that left their course.
 
 use super::onset_tables::BACKTEST;
-use crate::flock::{DriftWatch, ForecastRow, TraitForecast, WeightBacktest};
+use crate::flock::{DriftWatch, ForecastRow, Predictor, TraitForecast, WeightBacktest};
 use crate::report::Table;
 use crate::study::Study;
 
@@ -31,6 +31,7 @@ pub fn forecast(study: &Study, as_of_d: f64, traits: &[TraitForecast]) -> Table 
             "lower_g",
             "upper_g",
             "birds_in_band_pct",
+            "predictors",
         ],
     );
     for one in traits {
@@ -41,7 +42,7 @@ pub fn forecast(study: &Study, as_of_d: f64, traits: &[TraitForecast]) -> Table 
         for row in &one.rows {
             add(&mut table, study, as_of_d, one.trait_index, curve, row);
         }
-        if let Err(reason) = &one.population {
+        if let Some(reason) = &one.reason {
             let cells = table.row();
             no_forecast(cells, as_of_d, &study.traits[one.trait_index].name, reason);
         }
@@ -64,6 +65,7 @@ fn no_forecast(mut cells: super::table::Row<'_>, as_of_d: f64, trait_name: &str,
     for _ in 0..3 {
         cells.number(None);
     }
+    cells.text("");
 }
 
 fn add(
@@ -76,6 +78,14 @@ fn add(
 ) {
     let target = row.target.as_ref().ok();
     let flags: Vec<String> = row.flags.iter().map(ToString::to_string).collect();
+    let by_curve = |part: &(Predictor, f64)| {
+        matches!(part.0, Predictor::OwnModel | Predictor::SavedPopulation)
+    };
+    let curve = if row.predictors.iter().any(by_curve) {
+        curve
+    } else {
+        ""
+    };
     table
         .row()
         .number(as_of_d)
@@ -96,7 +106,15 @@ fn add(
         .text(&flags.join("; "))
         .number(target.and_then(|target| target.lower_g))
         .number(target.and_then(|target| target.upper_g))
-        .number(row.birds_in_band.map(|share| 100.0 * share));
+        .number(row.birds_in_band.map(|share| 100.0 * share))
+        .text(&shares(&row.predictors));
+}
+
+/// "relative to target 0.62; own model 0.38".
+fn shares(predictors: &[(Predictor, f64)]) -> String {
+    let share = |(predictor, weight): &(Predictor, f64)| format!("{predictor} {weight:.2}");
+    let shares: Vec<String> = predictors.iter().map(share).collect();
+    shares.join("; ")
 }
 
 /// `backtest.csv`: how the forecasts of weights would have come true, in grams and in

@@ -1,9 +1,10 @@
 //! What is to come, in words: plain first, numbers after.
 
 use super::words::three_digits;
-use crate::flock::{DriftWatch, Flag, ForecastRow, Level, TraitForecast, WeightBacktest};
+use crate::flock::{
+    DriftWatch, Flag, ForecastRow, Level, Predictor, TraitForecast, WeightBacktest,
+};
 use crate::study::Study;
-use crate::trajectory::BirdPopulation;
 
 /// Birds that are named in one line.
 const NAMED: usize = 8;
@@ -21,17 +22,14 @@ pub fn forecast(
     let mut lines = Vec::new();
     for one in traits {
         let trait_name = study.traits[one.trait_index].name.replace('_', " ");
-        let population = match &one.population {
-            Ok(population) => population,
-            Err(reason) => {
-                lines.push(format!("  no forecast of {trait_name}: {reason}"));
-                continue;
-            }
-        };
+        if let Some(reason) = &one.reason {
+            lines.push(format!("  no forecast of {trait_name}: {reason}"));
+            continue;
+        }
         lines.push(format!(
-            "  {trait_name} as of {} d, each bird's weighings set into the {}; {:.0} % intervals of weighings:",
+            "  {trait_name} as of {} d, by {}; {:.0} % prediction intervals:",
             three_digits(as_of_d),
-            of_population(population),
+            of_predictors(one),
             100.0 * confidence
         ));
         let groups = one
@@ -158,6 +156,10 @@ fn careful(one: &TraitForecast) -> Vec<String> {
             "    do not rely on these intervals: in the backtest below they held {held_pct:.0} % at the worst horizon; this curve goes astray ahead of the data, and the errors told there are its precision"
         ));
     }
+    let not_foreseen = flags().find(|flag| matches!(flag, Flag::NotForeseen(_)));
+    if let Some(flag) = not_foreseen {
+        lines.push(format!("    some ages are {flag}"));
+    }
     let gone = flags().filter(|flag| matches!(flag, Flag::Gone(_))).count();
     if gone > 0 {
         lines.push(format!(
@@ -252,13 +254,35 @@ pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
     lines
 }
 
-/// By which population a trait is forecast: its curve, where it comes from, what it assumes.
+/// By what a trait is forecast: the predictors with their weights, and what they assume.
 #[must_use]
-pub fn of_population(population: &BirdPopulation) -> String {
-    let curve = population.population.curve().name();
-    if population.file.is_empty() {
-        format!("{curve} population fitted to this flock's weighings so far")
-    } else {
-        format!("{curve} population of {}", population.file)
-    }
+pub fn of_predictors(one: &TraitForecast) -> String {
+    let single = one.predictors.len() == 1;
+    let name = |(predictor, weight): &(Predictor, f64)| {
+        let curve = || {
+            let population = one.population.as_ref();
+            population.map_or("", |population| population.population.curve().name())
+        };
+        let name = match predictor {
+            Predictor::OwnModel => "this flock's own model".to_owned(),
+            Predictor::SavedPopulation => {
+                let file = one.population.as_ref().map_or("", |one| one.file.as_str());
+                format!("the {} population of {file}", curve())
+            }
+            Predictor::RelativeToTarget => {
+                let timing = one.timing_sd_d.map_or(String::new(), |days| {
+                    format!(" (timing of the spurt: SD {} d)", three_digits(days))
+                });
+                format!("the target's course from each bird's deviations{timing}")
+            }
+            Predictor::Allometry => "allometry on the forecast body weight".to_owned(),
+        };
+        if single {
+            name
+        } else {
+            format!("{name} (weight {weight:.2})")
+        }
+    };
+    let names: Vec<String> = one.predictors.iter().map(name).collect();
+    names.join(" and ")
 }

@@ -17,11 +17,13 @@ pub(super) enum Source {
     Glueer,
     Gum,
     Harrell,
+    Harvey,
     Henderson,
     Holm,
     Hothorn,
     Huber,
     HurvichTsai,
+    Huxley,
     KalbfleischPrentice,
     KaplanMeier,
     Lin,
@@ -34,6 +36,7 @@ pub(super) enum Source {
     Tukey,
     Vangel,
     Wilson,
+    Yao,
 }
 
 impl Source {
@@ -81,6 +84,9 @@ impl Source {
             Self::Harrell => {
                 "Harrell FE, Lee KL, Mark DB (1996) Multivariable prognostic models. Statistics in Medicine 15:361-387"
             }
+            Self::Harvey => {
+                "Harvey AC (1989) Forecasting, Structural Time Series Models and the Kalman Filter. Cambridge University Press, Cambridge"
+            }
             Self::Henderson => {
                 "Henderson CR (1975) Best linear unbiased estimation and prediction under a selection model. Biometrics 31:423-447"
             }
@@ -96,6 +102,7 @@ impl Source {
             Self::HurvichTsai => {
                 "Hurvich CM, Tsai CL (1989) Regression and time series model selection in small samples. Biometrika 76:297-307"
             }
+            Self::Huxley => "Huxley JS (1932) Problems of Relative Growth. Methuen, London",
             Self::KalbfleischPrentice => {
                 "Kalbfleisch JD, Prentice RL (1980) The Statistical Analysis of Failure Time Data. Wiley, New York"
             }
@@ -127,6 +134,9 @@ impl Source {
             }
             Self::Wilson => {
                 "Wilson EB (1927) Probable inference, the law of succession, and statistical inference. Journal of the American Statistical Association 22:209-212"
+            }
+            Self::Yao => {
+                "Yao Y, Vehtari A, Simpson D, Gelman A (2018) Using stacking to average Bayesian predictive distributions. Bayesian Analysis 13:917-1007"
             }
         }
     }

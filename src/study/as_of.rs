@@ -1,6 +1,8 @@
 //! What was known of a study at an age.
 
-use super::{Onset, Records, Study};
+use std::collections::BTreeMap;
+
+use super::{AgeMatching, Occasions, Onset, Records, Study};
 
 impl Study {
     /// The study as it would have been written down when the birds were `age_d` days old:
@@ -10,12 +12,36 @@ impl Study {
     /// left as they are: the traits made of them are cut like weighings.
     #[must_use]
     pub fn as_of(&self, age_d: f64) -> Self {
+        self.cut_at(age_d, |records| {
+            records.ages_d.iter().map(|own_d| *own_d <= age_d).collect()
+        })
+    }
+
+    /// The same by occasion: birds that hatched some days apart and were weighed on one day
+    /// are known together, once the youngest of them were `age_d` days old.
+    #[must_use]
+    pub fn as_of_occasion(&self, age_d: f64) -> Self {
+        self.cut_at(age_d, |records| {
+            let clock = Occasions::of(self, records, AgeMatching::default());
+            let mut youngest_d: BTreeMap<(usize, u64, usize), f64> = BTreeMap::new();
+            let mut keys = Vec::with_capacity(records.ages_d.len());
+            for (bird, what) in self.birds.iter().enumerate() {
+                let ages_d = records.of(bird).0;
+                for (own_d, on) in ages_d.iter().zip(clock.of_bird(records, bird)) {
+                    let key = (what.strain, on.day.to_bits(), on.batch);
+                    let youngest = youngest_d.entry(key).or_insert(*own_d);
+                    *youngest = youngest.min(*own_d);
+                    keys.push(key);
+                }
+            }
+            keys.iter().map(|key| youngest_d[key] <= age_d).collect()
+        })
+    }
+
+    fn cut_at(&self, age_d: f64, kept: impl Fn(&Records) -> Vec<bool>) -> Self {
         let mut known = self.clone();
-        known.traits = self
-            .traits
-            .iter()
-            .map(|trait_| cut(trait_, age_d))
-            .collect();
+        let cut = |records: &Records| cut(records, age_d, &kept(records));
+        known.traits = self.traits.iter().map(cut).collect();
         known.events.retain(|event| event.age_d <= age_d);
         for record in &mut known.onset {
             *record = Onset {
@@ -33,7 +59,8 @@ impl Study {
     }
 }
 
-fn cut(records: &Records, age_d: f64) -> Records {
+/// The records that are kept, of each bird up to the first that is not.
+fn cut(records: &Records, age_d: f64, kept: &[bool]) -> Records {
     let groups = records.groups.iter();
     let mut cut = Records {
         groups: groups
@@ -49,7 +76,7 @@ fn cut(records: &Records, age_d: f64) -> Records {
     };
     for bounds in records.starts.windows(2) {
         let (first, end) = (bounds[0], bounds[1]);
-        let kept = first + records.ages_d[first..end].partition_point(|age| *age <= age_d);
+        let kept = first + kept[first..end].iter().take_while(|kept| **kept).count();
         cut.ages_d.extend(&records.ages_d[first..kept]);
         cut.values.extend(&records.values[first..kept]);
         cut.rows.extend(&records.rows[first..kept]);

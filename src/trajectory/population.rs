@@ -430,6 +430,23 @@ pub struct PopulationFit {
 }
 
 impl PopulationFit {
+    /// The same curve and structure fitted to the records of another study of the same birds,
+    /// such as this one as of an earlier age.
+    #[must_use]
+    pub fn again(&self, study: &Study, groups: &[FixedEffectOf]) -> Self {
+        let records = &study.traits[self.cohort.trait_index];
+        let with_hatch = self.cohort.ages_d.iter().any(|age_d| *age_d <= 0.0);
+        let kept = |age_d: f64| with_hatch || age_d > 0.0;
+        let cohort = Cohort::of(study, records, self.cohort.trait_index, groups, kept);
+        let outcome = model_choice::fit(&*self.curve, &cohort, &self.options);
+        Self {
+            curve: self.curve.clone(),
+            cohort: Arc::new(cohort),
+            options: self.options.clone(),
+            outcome,
+        }
+    }
+
     /// Observations.
     #[must_use]
     pub fn n(&self) -> usize {

@@ -2,6 +2,7 @@
 
 mod allometric;
 mod corrected;
+mod forecast;
 mod intervals;
 #[expect(dead_code, reason = "its main writes the demo's files")]
 #[path = "../../examples/make_demo/main.rs"]

@@ -486,7 +486,7 @@ fn forecasts(study: &Study, options: &Options, truth: &Truth<'_>, tally: &mut Ta
             };
             let ahead = f64::from(age_d) - as_of_d;
             let kind = format!("B {} {ahead} d ahead as of {as_of_d:>3} d", row["trait"]);
-            let limits = ["lower_g", "upper_g"];
+            let limits = LIMITS;
             if row["trait"] == "body_weight" {
                 if let Some(value) = truth.weighings.get(&(row["bird"].clone(), age_d)) {
                     tally.interval(kind, &row, limits, *value);

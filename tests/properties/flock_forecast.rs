@@ -7,11 +7,9 @@ use pinfeather::fit::mixed::{
     Correlation, GroupedTerms, MixedOptions, Population, PopulationNumbers, RandomTerm, Subjects,
 };
 use pinfeather::fit::{Settings, Variance};
-use pinfeather::flock::{
-    ForecastOptions, Level, PopulationFrom, drifting, forecast, weight_backtest,
-};
+use pinfeather::flock::{FlockForecasts, ForecastFrom, ForecastOptions, Level, drifting, forecast};
 use pinfeather::growth::built_in;
-use pinfeather::study::{Bird, FixedEffectOf, Records, Study};
+use pinfeather::study::{Bird, FixedEffectOf, Records, Study, Target};
 use pinfeather::trajectory::{PopulationRequest, RandomTerms, Request};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -78,8 +76,40 @@ fn flock(birds: usize, weeks: usize, seed: u64) -> Study {
             values,
             ..Records::default()
         }],
+        targets: vec![target("body_weight", |age_d| {
+            1800.0 * (-(-0.03 * (age_d - 50.0)).exp()).exp()
+        })],
         ..Study::default()
     }
+}
+
+/// A weekly target of all strains, without a band.
+fn target(trait_name: &str, grams: impl Fn(f64) -> f64) -> Target {
+    let ages_d: Vec<f64> = (1..=30).map(|week| 7.0 * f64::from(week)).collect();
+    Target {
+        strain: None,
+        trait_name: trait_name.to_owned(),
+        target_g: ages_d.iter().map(|age_d| grams(*age_d)).collect(),
+        lower_g: vec![f64::NAN; ages_d.len()],
+        upper_g: vec![f64::NAN; ages_d.len()],
+        ages_d,
+    }
+}
+
+/// Forecasts from what a flock knows, its own models chosen.
+fn forecasts(known: &Study, request: &Request, as_of_d: f64, ages_d: &[f64]) -> FlockForecasts {
+    let options = ForecastOptions {
+        as_of_d,
+        ages_d: ages_d.to_vec(),
+        named_ages_d: Vec::new(),
+        confidence: 0.95,
+    };
+    let from = ForecastFrom {
+        request,
+        models: &[],
+        saved: None,
+    };
+    forecast(known, &from, &options, &|| {}).unwrap()
 }
 
 fn request() -> Request {
@@ -103,13 +133,7 @@ fn coverage(flocks: u64, weeks: usize) -> [(usize, usize); 2] {
         let study = flock(24, 12 + weeks, seed);
         let known = study.as_of(84.0);
         let age_d = 84.0 + 7.0 * f64::from(u8::try_from(weeks).unwrap());
-        let options = ForecastOptions {
-            as_of_d: 84.0,
-            ages_d: vec![age_d],
-            named_ages_d: Vec::new(),
-            confidence: 0.95,
-        };
-        let traits = forecast(&known, PopulationFrom::Flock(&request), &options).unwrap();
+        let traits = forecasts(&known, &request, 84.0, &[age_d]).traits;
         let last = |bird: usize| *study.traits[0].of(bird).1.last().unwrap();
         for row in &traits[0].rows {
             let came = match (row.level, row.bird, row.strain) {
@@ -228,31 +252,28 @@ fn a_spurt_is_foreseen_by_two_phases_and_by_one_it_is_missed() {
 #[test]
 fn the_backtest_counts_every_hidden_weighing_once_a_week() {
     let study = flock(24, 16, 7);
-    let request = request();
-    let rows = weight_backtest(
-        &study,
-        PopulationFrom::Flock(&request),
-        (112.0, 3),
-        0.95,
-        &|| {},
-    )
-    .unwrap();
-    assert_eq!(rows.weights.len(), (3 + 2 + 1) * 48);
-    let rows = rows.rows;
-    // Hidden: 1, 2 and 3 weeks of 48 birds; of two strains' means.
+    let tested = forecasts(&study, &request(), 112.0, &[119.0]).backtests;
+    // As of 56, 77 and 98 d: every third week from the middle of 7 to 112 d.
+    assert_eq!(tested.weights.len(), (8 + 5 + 2) * 48);
+    let rows = tested.rows;
     let n: Vec<(Level, f64, usize)> = rows
         .iter()
         .map(|row| (row.level, row.horizon_d, row.n))
         .collect();
-    let expected = |level, a: usize| [(level, 7.0, 3 * a), (level, 14.0, 2 * a), (level, 21.0, a)];
-    assert_eq!(
-        n,
-        [expected(Level::Bird, 48), expected(Level::Strain, 2)].concat()
-    );
+    let ages = [3, 3, 2, 2, 2, 1, 1, 1];
+    let expected = |level, birds: usize| {
+        let weeks = (1..=8_u8).zip(ages);
+        weeks.map(move |(week, ages)| (level, 7.0 * f64::from(week), ages * birds))
+    };
+    let all: Vec<_> = expected(Level::Bird, 48)
+        .chain(expected(Level::Strain, 2))
+        .collect();
+    assert_eq!(n, all);
     for row in rows.iter().filter(|row| row.level == Level::Bird) {
-        // The weighing alone errs by 2 percent, the forecast by little more.
-        assert!((1.5..4.0).contains(&row.percent.rmse), "{row:?}");
-        assert!(row.percent.bias.abs() < 1.0, "{row:?}");
+        // The weighing alone errs by 2 percent, the forecast by little more at first.
+        let most = 4.0 + 0.05 * row.horizon_d;
+        assert!((1.5..most).contains(&row.percent.rmse), "{row:?}");
+        assert!(row.percent.bias.abs() < 2.0, "{row:?}");
         assert!((85.0..=100.0).contains(&row.coverage_pct), "{row:?}");
     }
 }
@@ -274,6 +295,10 @@ fn scanned(error: f64) -> Study {
             fat.values[at] = own * spurt * typical * (error * normal()).exp();
         }
     }
+    study.targets = vec![target("fat", |age_d| {
+        150.0 * (-(-0.03 * (age_d - 60.0)).exp()).exp()
+    })];
+    let fat = &mut study.traits[0];
     fat.variances = fat
         .values
         .iter()
@@ -285,24 +310,10 @@ fn scanned(error: f64) -> Study {
 #[test]
 fn masses_that_know_their_errors_are_weighted_by_these_alone_and_tested_scan_by_scan() {
     let study = scanned(0.03);
-    let request = request();
-    let options = ForecastOptions {
-        as_of_d: 147.0,
-        ages_d: vec![154.0],
-        named_ages_d: Vec::new(),
-        confidence: 0.95,
-    };
-    let forecasts = forecast(&study, PopulationFrom::Flock(&request), &options).unwrap();
-    let population = forecasts[0].population.as_ref().unwrap();
+    let all = forecasts(&study, &request(), 147.0, &[154.0]);
+    let population = all.traits[0].population.as_ref().unwrap();
     assert_eq!(population.population.options().variance, Variance::Constant);
-    let rows = weight_backtest(
-        &study,
-        PopulationFrom::Flock(&request),
-        (147.0, 3),
-        0.95,
-        &|| {},
-    );
-    let birds = rows.unwrap().rows;
+    let birds = all.backtests.rows;
     let birds = birds.iter().filter(|row| row.level == Level::Bird);
     let n: Vec<(f64, usize)> = birds.map(|row| (row.horizon_d, row.n)).collect();
     // As of 126, 105 and 84 d: scans are three weeks apart, and no week without one is told.
@@ -311,17 +322,10 @@ fn masses_that_know_their_errors_are_weighted_by_these_alone_and_tested_scan_by_
 
 #[test]
 fn fewer_ages_than_terms_give_no_population_of_its_own() {
-    let options = ForecastOptions {
-        as_of_d: 14.0,
-        ages_d: vec![21.0],
-        named_ages_d: Vec::new(),
-        confidence: 0.95,
-    };
-    let request = request();
     let of_weeks = |weeks: usize| {
         let study = flock(12, weeks, 9);
-        let forecasts = forecast(&study, PopulationFrom::Flock(&request), &options).unwrap();
-        forecasts[0].population.clone().map(|_| ())
+        let all = forecasts(&study, &request(), 14.0, &[21.0]);
+        all.traits[0].population.clone().map(|_| ())
     };
     let reason = of_weeks(2).unwrap_err();
     assert!(
@@ -356,13 +360,19 @@ fn a_spread_that_takes_up_what_the_curve_misses_is_told() {
 
 #[test]
 fn false_alarms_are_as_rare_as_stated_and_a_bird_that_stops_growing_is_found() {
-    let request = request();
+    let watch = |study: &Study, false_alarms: f64| {
+        let fits = pinfeather::trajectory::Trajectories::fit(study, &request(), &|_| {});
+        let fit = fits.models[0].fitted().unwrap();
+        let population = fit.bird_population(study, &[FixedEffectOf::Strain]);
+        let population = population.unwrap().unwrap();
+        drifting(study, 0, Ok(&population), &[], false_alarms).unwrap()
+    };
     let (mut alarms, mut birds) = (0, 0);
     for seed in 100..120 {
         let study = flock(24, 14, seed);
-        let watches = drifting(&study, PopulationFrom::Flock(&request), 0.05).unwrap();
-        alarms += watches[0].drifting.len();
-        birds += watches[0].birds;
+        let watch = watch(&study, 0.05);
+        alarms += watch.drifting.len();
+        birds += watch.birds;
     }
     let rate = percent((alarms, birds));
     println!("false alarms {rate:.2} % of 5 %");
@@ -376,14 +386,10 @@ fn false_alarms_are_as_rare_as_stated_and_a_bird_that_stops_growing_is_found() {
     let first = records.starts[3];
     let stuck = records.values[first + 9];
     records.values[first + 10..first + 14].fill(stuck);
-    let watches = drifting(&study, PopulationFrom::Flock(&request), 0.01).unwrap();
-    let found = watches[0]
-        .drifting
-        .iter()
-        .find(|row| row.bird == 3)
-        .unwrap();
+    let watch = watch(&study, 0.01);
+    let found = watch.drifting.iter().find(|row| row.bird == 3).unwrap();
     assert!(found.falling && found.lasting, "{found:?}");
     // Stuck from 77 d on: found within three weighings.
     assert!((77.0..=98.0).contains(&found.alarm_d), "{found:?}");
-    assert!(watches[0].drifting.len() <= 3, "{:?}", watches[0].drifting);
+    assert!(watch.drifting.len() <= 3, "{:?}", watch.drifting);
 }

@@ -15,6 +15,7 @@ mod occasions;
 mod pens;
 mod plan;
 mod quantiles;
+mod relative;
 mod single_fits;
 mod stats;
 #[path = "../support/mod.rs"]

@@ -46,11 +46,11 @@ impl Findings {
 
     fn ahead(&mut self, study: &Study, ahead: &Ahead, confidence: f64) {
         for one in &ahead.traits {
-            if let Ok(population) = &one.population {
+            if one.reason.is_none() {
                 let name = &study.traits[one.trait_index].name;
                 self.method(
                     &format!("forecast of {name}"),
-                    forecast_words::of_population(population),
+                    forecast_words::of_predictors(one),
                 );
             }
         }

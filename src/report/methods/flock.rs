@@ -1,5 +1,6 @@
 //! Targets, uniformity and the onset of lay.
 
+use crate::flock::Predictor;
 use crate::report::prose::listed;
 use crate::report::sources::{References, Source};
 use crate::report::told::{Read, ReadRow, Told};
@@ -38,20 +39,48 @@ pub(super) fn weights_to_come(told: &Told<'_>, cited: &mut References) -> Vec<St
     if !forecast.is_some_and(told_any) {
         return Vec::new();
     }
-    let population = told
-        .methods
-        .get("population of the forecast")
-        .map_or_else(String::new, |whose| format!(" ({whose} population)"));
-    let mut text = format!(
-        "Later weights were forecast by updating the mixed model of a bird's strain{population} with that bird's weighings so far {}; {} % intervals are of a weighing of a bird, or of the mean of such weighings over a strain or pen.",
-        cited.cite(Source::Henderson),
+    let by = |name: &str| {
+        let uses = |row: ReadRow<'_>| row.text("predictors").contains(name);
+        forecast.is_some_and(|table| table.rows().any(uses))
+    };
+    let mut text = "Later weights were forecast from each bird's weighings so far.".to_owned();
+    if by(&Predictor::RelativeToTarget.to_string()) {
+        text += &format!(
+            " The logarithm of weight over target was carried on by a linear Gaussian state model: levels, walks and damped slopes of strains and birds {}, their variances by restricted maximum likelihood, and the timing of the target's second phase as an unknown of strain and bird.",
+            cited.cite(Source::Harvey)
+        );
+    }
+    if by(&Predictor::OwnModel.to_string()) || by(&Predictor::SavedPopulation.to_string()) {
+        let population = told
+            .methods
+            .get("population of the forecast")
+            .map_or_else(String::new, |whose| format!(" ({whose} population)"));
+        text += &format!(
+            " The mixed model of a bird's strain{population} was updated with that bird's weighings {}.",
+            cited.cite(Source::Henderson)
+        );
+    }
+    if by("; ") {
+        text += &format!(
+            " Predictors were weighted by how their forecasts as of earlier ages came true {}, and the intervals include the differences between them.",
+            cited.cite(Source::Yao)
+        );
+    }
+    if by(&Predictor::Allometry.to_string()) {
+        text += &format!(
+            " Masses were forecast by allometry at the forecast body weight {}.",
+            cited.cite(Source::Huxley)
+        );
+    }
+    text += &format!(
+        " {} % intervals are of a weighing of a bird, or of the mean of such weighings over a strain or pen.",
         told.percent()
     );
     if let Some(backtest) = told.table("backtest") {
         let of_weights =
             |row: ReadRow<'_>| !matches!(row.text("quantity"), "first_egg_age" | "share_in_lay");
         if backtest.rows().any(of_weights) {
-            text += " The same forecasts were made as of each of the last ages before and set against what was weighed then (backtest.csv).";
+            text += " The same forecasts were made as of every third week from the middle of the study, and as of the ages that the study names, and set against what was weighed then (backtest.csv).";
         }
     }
     if told.has_table("drifting") {
