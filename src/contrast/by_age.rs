@@ -15,7 +15,7 @@ use super::mean_of_all::MeanAlong;
 use super::pairs::pairs;
 use super::{Against, Request};
 use crate::fit::estimable::Reach;
-use crate::fit::interval::{Interval, SUP_T_DRAWS};
+use crate::fit::interval::Interval;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::trajectory::days_between;
 
@@ -92,9 +92,8 @@ pub(super) fn differences(joint: &Joint, request: &Request) -> Vec<PairByAge> {
             .iter()
             .map(|age_d| joint.difference_at(a, b, *age_d))
             .collect();
-        let draws = (SUP_T_DRAWS, request.seed);
         let df = fewest_df(&differences);
-        let factor = joint.simultaneous_factor((a, b), &ages_d, df, request.confidence, draws);
+        let factor = joint.band_factor((a, b), &ages_d, df, request.confidence);
         let whose = (joint.groups[a], Against::Group(joint.groups[b]));
         Some(along(whose, &ages_d, &differences, factor, request))
     });
@@ -111,7 +110,7 @@ fn against_mean(joint: &Joint, request: &Request) -> Vec<PairByAge> {
     let one = |place: usize| {
         let differences = mean.differences(place);
         let df = fewest_df(&differences);
-        let factor = mean.simultaneous_factor(place, df, request.confidence, request.seed);
+        let factor = mean.band_factor(place, df, request.confidence);
         let whose = (joint.groups[place], Against::MeanOfAll);
         along(whose, &ages_d, &differences, factor, request)
     };

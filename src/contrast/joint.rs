@@ -18,12 +18,12 @@ use super::Request;
 use super::grouping::Sample;
 use crate::fit::estimable::{Fitted, NotEstimable, Reach};
 use crate::fit::influence;
-use crate::fit::interval::{Estimate, Law, root_of};
+use crate::fit::interval::{Estimate, Law};
 use crate::fit::mixed::FixedEffect;
 use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Workspace, fit};
 use crate::growth::Curve;
-use crate::stats::multiple::Simultaneous;
+use crate::stats::tube;
 use crate::trajectory::allometric::AllometricFit;
 use crate::trajectory::{Described, Group, PopulationFit, TraitModel, ready};
 
@@ -204,40 +204,53 @@ impl Joint {
     }
 
     /// Standard errors of a band that holds the difference between two curves at all
-    /// these ages at once: the simulated quantile of the greatest |t| (sup-t).
+    /// these ages at once, by the length of its path ([`tube`]).
     ///
-    /// `None` where the difference has no error to draw from.
+    /// `None` where the difference has no error.
     #[must_use]
-    pub fn simultaneous_factor(
+    pub fn band_factor(
         &self,
         (a, b): (usize, usize),
         ages_d: &[f64],
         df: f64,
         level: f64,
-        (draws, seed): (usize, u64),
     ) -> Option<f64> {
         let p = self.terms[a].len();
-        let mut pair = DMatrix::zeros(2 * p, 2 * p);
-        for (i, one) in [a, b].into_iter().enumerate() {
-            for (j, other) in [a, b].into_iter().enumerate() {
-                let block = self.covariance.view((one * p, other * p), (p, p));
-                pair.view_mut((i * p, j * p), (p, p)).copy_from(&block);
-            }
-        }
-        let root = root_of(&pair)?;
-        let mut rows = DMatrix::zeros(ages_d.len(), 2 * p);
-        let mut gradient = DVector::zeros(2 * p);
-        for (i, age_d) in ages_d.iter().enumerate() {
-            let (first, second) = gradient.as_mut_slice().split_at_mut(p);
-            self.curves[a].value_and_gradient(*age_d, &self.terms[a], first);
-            self.curves[b].value_and_gradient(*age_d, &self.terms[b], second);
-            second.iter_mut().for_each(|entry| *entry = -*entry);
-            rows.row_mut(i)
-                .copy_from(&root.tr_mul(&gradient).transpose());
-        }
-        let law = Simultaneous::of_combinations(&rows, df, draws, seed).ok()?;
-        law.critical_value(level).ok()
+        let gradients = |age_d: &f64| {
+            let (mut of_a, mut of_b) = (vec![0.0; p], vec![0.0; p]);
+            self.curves[a].value_and_gradient(*age_d, &self.terms[a], &mut of_a);
+            self.curves[b].value_and_gradient(*age_d, &self.terms[b], &mut of_b);
+            (of_a, of_b)
+        };
+        let covariance = |one: &(Vec<f64>, Vec<f64>), other: &(Vec<f64>, Vec<f64>)| {
+            self.covariance_of(a, &one.0, a, &other.0) + self.covariance_of(b, &one.1, b, &other.1)
+                - self.covariance_of(a, &one.0, b, &other.1)
+                - self.covariance_of(b, &one.1, a, &other.0)
+        };
+        let path: Vec<_> = ages_d.iter().map(gradients).collect();
+        factor_along(&path, df, level, covariance)
     }
+}
+
+/// The factor of a band along a path, from the covariance of any two of its points; `None`
+/// where no point has an error.
+pub(super) fn factor_along<T>(
+    path: &[T],
+    df: f64,
+    level: f64,
+    covariance: impl Fn(&T, &T) -> f64,
+) -> Option<f64> {
+    let with_error = path.iter().filter_map(|point| {
+        let variance = covariance(point, point);
+        (variance > 0.0).then(|| (point, variance.sqrt()))
+    });
+    let points: Vec<(&T, f64)> = with_error.collect();
+    points.first()?;
+    let steps = points.windows(2);
+    let correlations: Vec<f64> = steps
+        .map(|pair| covariance(pair[0].0, pair[1].0) / (pair[0].1 * pair[1].1))
+        .collect();
+    tube::band_factor(&correlations, df, level).ok()
 }
 
 /// The pooled fits of the groups that have one, and why the others have none.

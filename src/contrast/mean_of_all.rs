@@ -22,9 +22,11 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::joint::{DegreesOfFreedom, Difference, Joint};
-use crate::fit::interval::SUP_T_DRAWS;
+use super::joint::{DegreesOfFreedom, Difference, Joint, factor_along};
 use crate::stats::multiple::Simultaneous;
+
+/// Draws behind the law of the greatest |t| of several groups: its 95 % point is known to 0.01.
+const DRAWS: usize = 10_000;
 
 /// One quantity in every group that has it, with its mean over them.
 pub(super) struct MeanOfAll<'a> {
@@ -174,25 +176,20 @@ impl<'a> MeanOfAll<'a> {
             );
             between - self.with_mean(a) - self.with_mean(b) + self.variance
         });
-        Simultaneous::new(&covariance, df, SUP_T_DRAWS, seed).ok()
+        Simultaneous::new(&covariance, df, DRAWS, seed).ok()
     }
 }
 
 /// All groups against the mean of all, along age.
 pub(super) struct MeanAlong<'a> {
     means: Vec<MeanOfAll<'a>>,
-    /// Covariance of the mean between ages.
-    covariance: DMatrix<f64>,
 }
 
 impl<'a> MeanAlong<'a> {
     /// The mean curve of all groups at these ages; `None` for fewer than two groups.
     pub(super) fn of(joint: &'a Joint, ages_d: &[f64]) -> Option<Self> {
         let means = MeanOfAll::along(joint, ages_d)?;
-        let covariance = DMatrix::from_fn(means.len(), means.len(), |s, t| {
-            means[s].gradient.dot(&means[t].moved)
-        });
-        Some(Self { means, covariance })
+        Some(Self { means })
     }
 
     /// What the group at a place has beyond the mean, age by age.
@@ -201,27 +198,19 @@ impl<'a> MeanAlong<'a> {
         self.means.iter().map(at).collect()
     }
 
-    /// Standard errors of a band that covers that difference at all ages at once: the
-    /// simulated quantile of the greatest |t| (sup-t). `None` where there is no error.
-    pub(super) fn simultaneous_factor(
-        &self,
-        place: usize,
-        df: f64,
-        level: f64,
-        seed: u64,
-    ) -> Option<f64> {
+    /// Standard errors of a band that covers that difference at all ages at once, by the length
+    /// of its path. `None` where there is no error.
+    pub(super) fn band_factor(&self, place: usize, df: f64, level: f64) -> Option<f64> {
         let joint = self.means.first()?.joint;
         let p = joint.terms[place].len();
         let own = joint.covariance.view((place * p, place * p), (p, p));
         let of = |at: usize| &self.means[at].members[place].gradient;
         let moved: Vec<DVector<f64>> = (0..self.means.len()).map(|at| own * of(at)).collect();
-        let with = DMatrix::from_fn(self.means.len(), self.means.len(), |s, t| {
-            of(s).dot(&self.means[t].moved.rows(place * p, p))
-        });
-        let covariance = DMatrix::from_fn(self.means.len(), self.means.len(), |s, t| {
-            of(s).dot(&moved[t]) - with[(s, t)] - with[(t, s)] + self.covariance[(s, t)]
-        });
-        let law = Simultaneous::new(&covariance, df, SUP_T_DRAWS, seed).ok()?;
-        law.critical_value(level).ok()
+        let with = |s: usize, t: usize| of(s).dot(&self.means[t].moved.rows(place * p, p));
+        let ages: Vec<usize> = (0..self.means.len()).collect();
+        factor_along(&ages, df, level, |s, t| {
+            of(*s).dot(&moved[*t]) - with(*s, *t) - with(*t, *s)
+                + self.means[*s].gradient.dot(&self.means[*t].moved)
+        })
     }
 }

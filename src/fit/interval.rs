@@ -4,8 +4,8 @@
 //! sqrt(g' V g), V the terms' covariance, and the interval q -+ t SE with Student's
 //! t on n - p degrees of freedom. Bands around a curve are the same at each age
 //! (pointwise), with a greater factor in place of t (simultaneous: sqrt(p F(p, n -
-//! p)) of Scheffé over all ages there are, or the simulated quantile of the greatest
-//! |t| over the ages asked for), or with the spread of one new value added
+//! p)) of Scheffé over all ages there are, or that of the tube about the curve's path over
+//! the ages asked for), or with the spread of one new value added
 //! (prediction). All are on the
 //! natural scale; where a lower limit of a mass is below zero, the data say no more
 //! than that, and the limit is not cut.
@@ -23,7 +23,7 @@ use super::estimable::{Fitted, NotEstimable};
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
 use crate::stats::distribution::{f_quantile, t_two_sided_quantile};
-use crate::stats::multiple::Simultaneous;
+use crate::stats::tube;
 
 /// The law of estimated terms: normal about the truth, its scale estimated.
 ///
@@ -123,36 +123,31 @@ impl<'a> Law<'a> {
         })
     }
 
-    /// Standard errors of a band that holds the curve at all of these ages at once:
-    /// the simulated `level` quantile of the greatest |t| among them (sup-t), from
-    /// [`SUP_T_DRAWS`] seeded draws. Scheffé's where the covariance cannot be drawn from.
+    /// Standard errors of a band that holds the curve at all of these ages at once, by the
+    /// length of its path ([`crate::stats::tube`]).
     #[must_use]
-    pub fn sup_t_factor(&self, curve: &dyn Curve, ages_d: &[f64], level: f64, seed: u64) -> f64 {
+    pub fn band_factor(&self, curve: &dyn Curve, ages_d: &[f64], level: f64) -> f64 {
         let p = self.terms.len();
-        let Some(root) = root_of(&DMatrix::from_row_slice(p, p, self.covariance)) else {
-            return self.scheffe_factor(level);
-        };
-        // A curve of a few terms bends slowly: the greatest |t| of some sixty ages is
-        // that of all to the third digit.
-        let thin = ages_d.len().div_ceil(SUP_T_AGES).max(1);
-        let some: Vec<f64> = ages_d.iter().copied().step_by(thin).collect();
-        let mut rows = DMatrix::zeros(some.len(), p);
+        let covariance = DMatrix::from_row_slice(p, p, self.covariance);
         let mut gradient = DVector::zeros(p);
-        for (i, age_d) in some.iter().enumerate() {
+        let mut before: Option<(DVector<f64>, f64)> = None;
+        let mut correlations = Vec::with_capacity(ages_d.len());
+        for age_d in ages_d {
             curve.value_and_gradient(*age_d, self.terms, gradient.as_mut_slice());
-            rows.row_mut(i)
-                .copy_from(&root.tr_mul(&gradient).transpose());
+            let moved = &covariance * &gradient;
+            let error = gradient.dot(&moved).max(0.0).sqrt();
+            if error > 0.0 {
+                if let Some((moved_before, error_before)) = &before {
+                    correlations.push(gradient.dot(moved_before) / (error * error_before));
+                }
+                before = Some((moved, error));
+            }
         }
-        let law = Simultaneous::of_combinations(&rows, self.df, SUP_T_DRAWS, seed);
-        law.and_then(|law| law.critical_value(level))
-            .unwrap_or_else(|_| self.scheffe_factor(level))
+        let scheffe = self.scheffe_factor(level);
+        let factor = tube::band_factor(&correlations, self.df, level);
+        factor.map_or(scheffe, |factor| factor.min(scheffe))
     }
 }
-
-/// Draws behind a simultaneous band: the factor's simulation error is about 0.01.
-pub const SUP_T_DRAWS: usize = 10_000;
-/// Ages along a curve that the factor is drawn at.
-const SUP_T_AGES: usize = 60;
 
 /// F with F F' = V by eigenvalues, for a V that may be singular (a term on its
 /// bound); `None` where an entry is not finite.

@@ -34,8 +34,6 @@ pub struct Wanted<'a> {
     pub intervals: &'a Intervals,
     /// Cross-validation of the strains' curves, where it was asked.
     pub validation: &'a Validation,
-    /// Seed of the simulated bands.
-    pub seed: u64,
 }
 
 impl Wanted<'_> {
@@ -403,8 +401,7 @@ pub(crate) fn curves_table() -> Table {
 /// every day between its first and last weighing, a bird's at its weighings.
 ///
 /// `lower` and `upper` hold the curve at each age by itself, the simultaneous ones at
-/// all ages at once: sup-t over these ages for a strain, Scheffé's for a bird. A new
-/// bird's value lies in the prediction band of its strain.
+/// all these ages at once. A new bird's value lies in the prediction band of its strain.
 fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted<'_>) -> Table {
     let mut table = curves_table().expecting(observations(
         subjects
@@ -422,7 +419,6 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted<'_>) -> Table
             let pooled = subject.level == Level::Strain;
             let bands = Bands {
                 level,
-                sup_t_seed: pooled.then_some(wanted.seed),
                 new_bird: if pooled {
                     NewBird::Residuals
                 } else {
@@ -446,8 +442,6 @@ fn curves(study: &Study, subjects: &[SubjectFits], wanted: &Wanted<'_>) -> Table
 pub(crate) struct Bands<'a> {
     /// Their confidence.
     pub(crate) level: f64,
-    /// Seed of the sup-t band; Scheffé's, which needs no draws, where there is none.
-    pub(crate) sup_t_seed: Option<u64>,
     /// Where a new bird's values are to be expected.
     pub(crate) new_bird: NewBird<'a>,
 }
@@ -474,10 +468,7 @@ pub(crate) fn write_curve(
     let law = Law::of(estimates);
     let fitted = Fitted::of(curve, estimates);
     let factor = law.pointwise_factor(bands.level);
-    let all = match bands.sup_t_seed {
-        Some(seed) => law.sup_t_factor(curve, ages_d, bands.level, seed),
-        None => law.scheffe_factor(bands.level),
-    };
+    let all = law.band_factor(curve, ages_d, bands.level);
     let pointwise = law.values(curve, ages_d, factor);
     let rates = law.rates(curve, ages_d, factor);
     for (index, age_d) in ages_d.iter().enumerate() {

@@ -371,7 +371,6 @@ fn curves(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted<
     let curve = &*model.curve();
     let bands = Bands {
         level: wanted.confidence,
-        sup_t_seed: None,
         new_bird: NewBird::Untold,
     };
     let new_bird = model
@@ -395,7 +394,6 @@ fn curves(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wanted<
             (curve, &estimates),
             &ages_d,
             Bands {
-                sup_t_seed: Some(wanted.seed),
                 new_bird: limits.as_deref().map_or(NewBird::Untold, NewBird::Limits),
                 ..bands
             },

@@ -31,7 +31,7 @@ pub(super) enum Source {
     Moulton,
     Page,
     PinheiroBates,
-    Scheffe,
+    SunLoader,
     Turnbull,
     Tukey,
     Vangel,
@@ -122,7 +122,9 @@ impl Source {
             Self::PinheiroBates => {
                 "Pinheiro JC, Bates DM (2000) Mixed-Effects Models in S and S-PLUS. Springer, New York"
             }
-            Self::Scheffe => "Scheffé H (1959) The Analysis of Variance. Wiley, New York",
+            Self::SunLoader => {
+                "Sun J, Loader CR (1994) Simultaneous confidence bands for linear regression and smoothing. Annals of Statistics 22:1328-1345"
+            }
             Self::Turnbull => {
                 "Turnbull BW (1976) The empirical distribution function with arbitrarily grouped, censored and truncated data. Journal of the Royal Statistical Society B 38:290-295"
             }

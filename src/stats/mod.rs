@@ -30,6 +30,7 @@ pub mod survival_curve;
 mod time_law;
 pub mod time_posterior;
 pub mod time_to_event;
+pub mod tube;
 
 pub use failure::{Collinearity, Failure};
 

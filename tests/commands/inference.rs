@@ -145,7 +145,7 @@ fn left_out_birds_are_told_by_the_others() {
     assert!(forecast.unwrap() > 0.0);
 }
 
-/// The sup-t factor at one age is Student's t, and along a curve of three terms lies
+/// The factor of a band at one age is Student's t, and along a curve of three terms lies
 /// between that and Scheffé's.
 #[test]
 fn the_simultaneous_factor_lies_between_its_bounds() {
@@ -163,11 +163,10 @@ fn the_simultaneous_factor_lies_between_its_bounds() {
     );
     let law = Law::of(outcome.estimates().unwrap());
     let (t, scheffe) = (law.pointwise_factor(0.95), law.scheffe_factor(0.95));
-    // 10,000 draws tell a 95 % point to about 0.02.
-    let one = law.sup_t_factor(curve.as_ref(), &[10.0], 0.95, 1);
-    assert!((one - t).abs() < 0.06, "{one} against {t}");
+    let one = law.band_factor(curve.as_ref(), &[10.0], 0.95);
+    assert!((one - t).abs() < 1e-8, "{one} against {t}");
     let days: Vec<f64> = (0..=21).map(f64::from).collect();
-    let all = law.sup_t_factor(curve.as_ref(), &days, 0.95, 1);
+    let all = law.band_factor(curve.as_ref(), &days, 0.95);
     assert!(t + 0.1 < all && all < scheffe, "{t} {all} {scheffe}");
 }
 

@@ -101,6 +101,5 @@ fn wanted<'a>(growth: &'a Growth, options: &'a Options) -> Wanted<'a> {
         method: options.growth.intervals,
         intervals: &growth.intervals,
         validation: &growth.validation,
-        seed: options.seed,
     }
 }

@@ -30,22 +30,9 @@ pub(super) fn inference(told: &Told<'_>, cited: &mut References) -> Vec<String> 
     if mixed {
         text += " Intervals for the typical bird of a mixed model rest on birds less groups as degrees of freedom.";
     }
-    let mut bands = Vec::new();
-    if birds {
-        bands.push(format!(
-            "by Scheffé's method {} for single birds",
-            cited.cite(Source::Scheffe)
-        ));
-    }
-    if strains || mixed {
-        bands.push(format!(
-            "by simulated maxima of the standardised curve {} for strains",
-            cited.cite(Source::Hothorn)
-        ));
-    }
     text += &format!(
-        " Bands of curves are pointwise, and simultaneous {}.",
-        listed(&bands)
+        " Bands of curves are pointwise, and simultaneous over all ages by the tube formula {}.",
+        cited.cite(Source::SunLoader)
     );
     let mut all = vec![text];
     if trajectories.curves.len() > 1 {
@@ -136,14 +123,14 @@ pub(super) fn comparison(told: &Told<'_>, cited: &mut References) -> Vec<String>
     }
     if comparison.compared.iter().any(|one| !one.by_age.is_empty()) {
         text += &format!(
-            " The difference between {} along age was given a simultaneous {} % band (sup-t {}).",
+            " The difference between {} along age was given a simultaneous {} % band by the tube formula {}.",
             if to_mean {
                 "each strain and the mean of all"
             } else {
                 "two strains"
             },
             told.percent(),
-            cited.cite(Source::Hothorn)
+            cited.cite(Source::SunLoader)
         );
     }
     vec![text]

@@ -11,12 +11,10 @@ use flock::{onset, targets, weights_to_come};
 use growth::{curves, endings, mixed};
 use inference::{comparison, inference};
 
-use crate::fit::interval::SUP_T_DRAWS;
 use crate::report::prose::{Prose, count, listed, was};
 use crate::report::sources::{References, Source};
 use crate::report::told::Told;
 use crate::study::{Records, Values};
-use crate::trajectory::Level;
 
 /// Before the text is used.
 const PREFACE: &str = "Written by the program from what this run did. Square brackets mark what only the author knows; read every sentence against the experiment before it is used.";
@@ -147,17 +145,6 @@ fn measured(told: &Told<'_>, records: &Records) -> Option<String> {
 fn computations(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     let mut text = format!("Computations: {}.", told.software);
     let mut drawn = Vec::new();
-    let bands = told.table("curves").is_some()
-        && (!told.trajectories.models.is_empty()
-            || told
-                .trajectories
-                .subjects
-                .iter()
-                .any(|fits| fits.subject.level == Level::Strain));
-    let differences = told.table("difference_by_age").is_some();
-    if bands || differences {
-        drawn.push(format!("{SUP_T_DRAWS} draws behind each simulated band"));
-    }
     if let Some(redraws) = told.methods.get("redraws") {
         drawn.push(format!("{redraws} redraws of the calibration equations"));
     }
