@@ -240,7 +240,9 @@ impl Ensemble {
 }
 
 /// The mixture of forecasts; `None` of none.
-fn combined(parts: Vec<(Predictor, Forecast)>, weights: &Weights) -> Option<Combined> {
+fn combined(mut parts: Vec<(Predictor, Forecast)>, weights: &Weights) -> Option<Combined> {
+    // A curve far from its data may go to nothing.
+    parts.retain(|(_, forecast)| forecast.value > 0.0);
     let weight = |predictor: Predictor| {
         let place = OF_WEIGHT.iter().position(|own| *own == predictor);
         place.map_or(0.0, |place| weights[place])
@@ -313,13 +315,17 @@ pub(super) fn describes_until_d(
     }
 }
 
-/// Whether weighings to this age saw the second phase of a group through.
+/// Whether weighings to this age saw the second phase of a group through, and the fit was not
+/// weak: terms that it could not determine carry no forecast.
 fn sees_through(
     population: &BirdPopulation,
     group: usize,
     target: Option<Option<&SecondPhase>>,
     last_d: f64,
 ) -> bool {
+    if population.origin.status == "weak" {
+        return false;
+    }
     let curve = population.population.curve();
     let terms = population.population.group_terms(group);
     let term = |name: &str| {

@@ -178,7 +178,8 @@ fn flock(design: &Design, seed: u64) -> Study {
                 records.values.push(weight_g(age_d, hatch_g, terms) * error);
                 records.rows.push(0);
             }
-            study.traits[0].starts.push(study.traits[0].values.len());
+            let records = &mut study.traits[0];
+            records.starts.push(records.values.len());
             study.birds.push(Bird {
                 name: format!("{strain}-{bird}"),
                 strain,
