@@ -474,8 +474,8 @@ pub(crate) fn write_curve(
         Some(seed) => law.sup_t_factor(curve, ages_d, bands.level, seed),
         None => law.scheffe_factor(bands.level),
     };
-    let pointwise = law.values(curve, ages_d, factor);
-    let rates = law.rates(curve, ages_d, factor);
+    let pointwise = law.values(curve, ages_d, bands.level);
+    let rates = law.rates(curve, ages_d, bands.level);
     for (index, age_d) in ages_d.iter().enumerate() {
         let mut row = whose.begin(table, curve);
         row.number(*age_d).number(pointwise[index].value);
