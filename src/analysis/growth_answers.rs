@@ -1,7 +1,7 @@
 //! What the typical birds weigh, and in what the groups differ, by the models of the traits.
 
 use super::{Analysis, Answer, Differences, Status};
-use crate::contrast::{Against, Compared, Comparison, Joint, of_quantity};
+use crate::contrast::{Against, Compared, Comparison, of_quantity};
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate, Interval};
 use crate::fit::profile::Quantity;
@@ -142,14 +142,11 @@ impl Analysis {
         };
         let names = &comparison.groups.names;
         for compared in &comparison.compared {
-            let (Some(joint), Some(model)) = (
-                &compared.joint,
-                self.growth.trajectories.model(compared.trait_index),
-            ) else {
+            let Some(model) = self.growth.trajectories.model(compared.trait_index) else {
                 continue;
             };
             for age_d in self.ages_of(model) {
-                self.differences(answers, (compared, model), (comparison, joint), age_d);
+                self.differences(answers, (compared, model), comparison, age_d);
             }
             for pair in &compared.by_age {
                 let answer = |quantity, age_d: f64| Answer {
@@ -195,7 +192,7 @@ impl Analysis {
         &self,
         answers: &mut Vec<Answer>,
         (compared, model): (&Compared, &TraitModel),
-        (comparison, joint): (&Comparison, &Joint),
+        comparison: &Comparison,
         age_d: f64,
     ) {
         let names = &comparison.groups.names;
@@ -213,7 +210,10 @@ impl Analysis {
         };
         let mass = Derived::ValueAt(age_d);
         let asked = (&*mass.name(), mass.unit(), Quantity::Derived(mass));
-        let (found, none) = of_quantity(joint, asked, &comparison.request);
+        let (found, none) = match &compared.joint {
+            Some(joint) => of_quantity(joint, asked, &comparison.request),
+            None => (Vec::new(), Vec::new()),
+        };
         answers.extend(found.into_iter().map(|found| Answer {
             estimate: Some(found.difference),
             std_error: found.standard_error,

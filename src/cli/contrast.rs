@@ -49,8 +49,8 @@ struct ContrastOptions {
     /// Pooled fits of each group, or the model of all birds
     #[arg(long, value_enum, default_value = "population")]
     level: ContrastLevel,
-    /// How p values are adjusted for the number of pairs
-    #[arg(long, value_enum, default_value = "holm")]
+    /// How p values are adjusted for the number of comparisons
+    #[arg(long, value_enum, default_value = "max-t")]
     adjust: AdjustName,
     /// How the spread of the residuals depends on the fitted value [default: chosen by likelihood,
     /// constant at strain level]
@@ -115,8 +115,13 @@ enum IntervalKind {
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum AdjustName {
+    /// By the greatest t of all terms of a trait and all pairs
+    MaxT,
+    /// Holm's method, within a term
     Holm,
+    /// Tukey's method, within a term
     Tukey,
+    /// Not at all
     None,
 }
 
@@ -209,6 +214,7 @@ impl ContrastOptions {
             source,
             terms: self.terms.clone(),
             adjust: match self.adjust {
+                AdjustName::MaxT => Adjust::MaxT,
                 AdjustName::Holm => Adjust::Holm,
                 AdjustName::Tukey => Adjust::Tukey,
                 AdjustName::None => Adjust::None,

@@ -117,7 +117,7 @@ fn contrasts_latex(table: &Table, confidence: f64) -> String {
         ],
         notes_of: Some(("note", "curve")),
         notes: &[format!(
-            "{DIGITS} %: the difference as a percentage of the second strain's value. p values adjusted within each term by Holm's method."
+            "{DIGITS} %: the difference as a percentage of the second strain's value. p values adjusted over the terms of a trait and the comparisons by the greatest t (with the mean of all strains, by Holm's method)."
         )],
     })
 }

@@ -254,6 +254,7 @@ fn group_allometry(
         terms: fit.group(group),
         covariance: fit.group_covariance(group),
         df: all.saturating_sub(fixed).max(1) as f64,
+        error: None,
     };
     let factor = law.pointwise_factor(confidence);
     let value = |gradient: [f64; 2]| {

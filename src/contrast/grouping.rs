@@ -1,5 +1,7 @@
 //! Who is compared with whom: birds by strain, treatment or pen.
 
+use std::collections::BTreeSet;
+
 use crate::error::{Error, Result};
 use crate::study::{FixedEffectOf, Records, Study};
 use crate::trajectory::{Pooled, group_of};
@@ -76,6 +78,8 @@ pub(super) struct Sample {
     pub(super) groups: Vec<usize>,
     /// The group of the study that each group here is.
     pub(super) kept: Vec<usize>,
+    /// Unit of each bird, numbered from 0: itself, or its pen.
+    pub(super) units: Vec<usize>,
 }
 
 impl Sample {
@@ -92,6 +96,7 @@ impl Sample {
             if let Some(place) = place
                 && !values.is_empty()
             {
+                sample.units.push(sample.birds.len());
                 sample.birds.push(bird);
                 sample.ages_d.extend_from_slice(ages_d);
                 sample.values.extend_from_slice(values);
@@ -105,6 +110,26 @@ impl Sample {
     /// How many birds a group has here.
     pub(super) fn birds_in(&self, group: usize) -> usize {
         self.groups.iter().filter(|place| **place == group).count()
+    }
+
+    /// Takes the pens of the study's birds as units.
+    pub(super) fn in_pens(mut self, study: &Study) -> Self {
+        let mut known: Vec<Option<usize>> = Vec::new();
+        for (unit, bird) in self.units.iter_mut().zip(&self.birds) {
+            let pen = study.birds[*bird].pen;
+            *unit = known.iter().position(|one| *one == pen).unwrap_or_else(|| {
+                known.push(pen);
+                known.len() - 1
+            });
+        }
+        self
+    }
+
+    /// How many units a group has here.
+    pub(super) fn units_in(&self, group: usize) -> usize {
+        let of_group = self.units.iter().zip(&self.groups);
+        let own = of_group.filter(|(_, place)| **place == group);
+        own.map(|(unit, _)| *unit).collect::<BTreeSet<_>>().len()
     }
 
     /// All records of one group, or of all, ascending in age; `birds` counts within

@@ -1,14 +1,17 @@
 //! The terms of all groups together, with the covariance between them.
 //!
 //! Pooled: one curve through all weighings of a group. Its covariance is that of the
-//! sandwich by bird, since the weighings of one bird are alike; degrees of freedom are
-//! birds less one in each group, joined by Welch and Satterthwaite's rule for a
+//! sandwich by bird, since the weighings of one bird are alike, or by pen where pens are
+//! the unit of comparison; degrees of freedom are units less one in each group, joined by Welch and Satterthwaite's rule for a
 //! difference. Where a group has too few birds for that (no more than terms), the
 //! weighings are taken as independent, and a note says so.
 //!
 //! Mixed: the model of the trait, with fixed effects of its own in each group and random
-//! effects by bird; degrees of freedom are birds less groups (the counting of
-//! differences between subjects in Pinheiro and Bates 2000, 2.4.2, from memory).
+//! effects by bird; each difference has degrees of freedom by Satterthwaite's rule from the
+//! errors of the variance terms ([`CovarianceError`]), so that one that rests on pens has few
+//! and one that rests on birds has many. Where a fit has no such errors they are birds
+//! less groups, or pens less groups (the counting of differences between subjects in
+//! Pinheiro and Bates 2000, 2.4.2, from memory).
 
 use std::sync::Arc;
 
@@ -19,7 +22,7 @@ use super::grouping::Sample;
 use crate::fit::estimable::{Fitted, NotEstimable, Reach};
 use crate::fit::influence;
 use crate::fit::interval::{Estimate, Law};
-use crate::fit::mixed::FixedEffect;
+use crate::fit::mixed::{CovarianceError, FixedEffect};
 use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Workspace, fit};
 use crate::growth::Curve;
@@ -70,8 +73,16 @@ pub struct Joint {
 
 #[derive(Debug, Clone)]
 pub(super) enum DegreesOfFreedom {
+    /// One number for all.
     Common(f64),
+    /// Of each group, all independent.
     Each(Vec<f64>),
+    /// Of each combination of terms.
+    OfModel {
+        error: Arc<CovarianceError>,
+        /// The model's group at each place.
+        groups: Vec<usize>,
+    },
 }
 
 /// A difference between a group and another, or the mean of all.
@@ -110,6 +121,11 @@ impl Joint {
                 df: match &self.df {
                     DegreesOfFreedom::Common(df) => *df,
                     DegreesOfFreedom::Each(each) => each[at],
+                    DegreesOfFreedom::OfModel { .. } => f64::INFINITY,
+                },
+                error: match &self.df {
+                    DegreesOfFreedom::OfModel { error, groups } => Some((&**error, groups[at])),
+                    _ => None,
                 },
             },
             reach: self.reaches[at],
@@ -141,6 +157,26 @@ impl Joint {
         Ok(self.of_gradients((a, value_a, &gradient_a), (b, value_b, &gradient_b)))
     }
 
+    /// Gradient of the difference in a quantity between the groups at two places, in the
+    /// terms of all groups; `None` where one of them has no such quantity.
+    pub(super) fn gradient_of_difference(
+        &self,
+        a: usize,
+        b: usize,
+        quantity: Quantity,
+    ) -> Option<DVector<f64>> {
+        let p = self.terms[a].len();
+        let mut all = DVector::zeros(self.covariance.nrows());
+        let mut gradient = vec![0.0; p];
+        for (at, sign) in [(a, 1.0), (b, -1.0)] {
+            quantity.value(&*self.curves[at], &self.terms[at], &mut gradient)?;
+            for (entry, slope) in all.rows_mut(at * p, p).iter_mut().zip(&gradient) {
+                *entry += sign * slope;
+            }
+        }
+        Some(all)
+    }
+
     /// The difference between the curves of two groups at an age.
     #[must_use]
     pub fn difference_at(&self, a: usize, b: usize, age_d: f64) -> Difference {
@@ -165,6 +201,11 @@ impl Joint {
                     each[a.0] + each[b.0]
                 }
             }
+            DegreesOfFreedom::OfModel { error, groups } => {
+                let opposite: Vec<f64> = b.2.iter().map(|slope| -slope).collect();
+                let parts = [(groups[a.0], a.2), (groups[b.0], &opposite[..])];
+                error.degrees_of_freedom(variance, &error.changes(&parts, &parts))
+            }
         };
         // A difference of rounding alone has no standard error.
         let least = 1e-14 * (variance_a + variance_b);
@@ -173,14 +214,6 @@ impl Joint {
             reference: b.1,
             standard_error: (variance > least && variance.is_finite()).then(|| variance.sqrt()),
             df: df.max(1.0),
-        }
-    }
-
-    /// Fewest degrees of freedom of the groups at these places; of pooled fits their sum.
-    pub(super) fn fewest_df(&self, places: &[usize]) -> f64 {
-        match &self.df {
-            DegreesOfFreedom::Common(df) => *df,
-            DegreesOfFreedom::Each(each) => places.iter().map(|place| each[*place]).sum(),
         }
     }
 
@@ -276,11 +309,13 @@ pub(super) fn pooled(
     let mut covariance = DMatrix::zeros(fits.len() * p, fits.len() * p);
     let mut df = Vec::new();
     for (at, (group, fit)) in fits.iter().enumerate() {
-        let birds = sample.birds_in(*group);
-        let robust = (birds > p).then(|| fit.influence(sample)).flatten();
+        let (birds, units) = (sample.birds_in(*group), sample.units_in(*group));
+        let robust = (birds > p && units > 1)
+            .then(|| fit.influence(sample))
+            .flatten();
         let block = match robust {
             Some(moved) => {
-                df.push((birds - 1) as f64);
+                df.push((units - 1) as f64);
                 influence::covariance_between(&moved, &moved)
             }
             None => {
@@ -323,8 +358,9 @@ pub(super) struct PooledFit {
 }
 
 impl PooledFit {
-    /// How each bird of the sample moves the terms.
+    /// How each unit of the sample moves the terms.
     pub(super) fn influence(&self, sample: &Sample) -> Option<DMatrix<f64>> {
+        let units: Vec<usize> = self.birds.iter().map(|bird| sample.units[*bird]).collect();
         let series = crate::fit::Series {
             ages_d: &self.ages_d,
             values: &self.values,
@@ -333,7 +369,7 @@ impl PooledFit {
             &*self.curve,
             series,
             &self.estimates,
-            &self.birds,
+            &units,
             sample.birds.len(),
         )
     }
@@ -404,8 +440,14 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
     let covariance = DMatrix::from_fn(columns.len(), columns.len(), |row, other| {
         fit.fixed_covariance[columns[row] * count + columns[other]]
     });
-    // Pens less groups where pens have effects.
-    let units = fit.group_estimates(0).df;
+    let df = match &fit.covariance_error {
+        Some(error) => DegreesOfFreedom::OfModel {
+            error: error.clone(),
+            groups: named.iter().map(|(at, _)| *at).collect(),
+        },
+        // Birds less groups, or pens less groups where pens have effects.
+        None => DegreesOfFreedom::Common(fit.group_estimates(0).df.max(1) as f64),
+    };
     Some(Joint {
         source: Source::Mixed,
         groups: named.iter().map(|(_, place)| *place).collect(),
@@ -415,7 +457,7 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
             .map(|(at, _)| fit.group(*at).to_vec())
             .collect(),
         covariance,
-        df: DegreesOfFreedom::Common(units.max(1) as f64),
+        df,
         reaches: named.iter().map(|(at, _)| fit.reaches[*at]).collect(),
         borrowed_terms: 0,
     })

@@ -13,7 +13,8 @@
 //! terms and v that of m by all terms, `Cov(q_g, m) = g_g' (C v)_g` and `Var m = v' C v`.
 //! For independent groups `Var d_g = (1 - 2/G) Var q_g + Var m`. Where each group has
 //! degrees of freedom of its own, they are joined by Welch and Satterthwaite's rule over
-//! the independent parts, `(1 - 1/G) q_g` and the `q_h / G`.
+//! the independent parts, `(1 - 1/G) q_g` and the `q_h / G`; those of a model follow from
+//! the errors of its variance terms, for the combination as a whole.
 //!
 //! # Source
 //! Nelson PR, Wludyka PS, Copeland KAF (2005) The Analysis of Means (from memory); the
@@ -22,11 +23,9 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::DRAWS;
 use super::joint::{DegreesOfFreedom, Difference, Joint, factor_along};
 use crate::stats::multiple::Simultaneous;
-
-/// Draws behind the law of the greatest |t| of several groups: its 95 % point is known to 0.01.
-const DRAWS: usize = 10_000;
 
 /// One quantity in every group that has it, with its mean over them.
 pub(super) struct MeanOfAll<'a> {
@@ -38,6 +37,8 @@ pub(super) struct MeanOfAll<'a> {
     gradient: DVector<f64>,
     /// C times that gradient.
     moved: DVector<f64>,
+    /// Of a model: changes of the mean's variance with its variance terms.
+    changes: Vec<f64>,
 }
 
 /// The quantity in one group.
@@ -106,14 +107,30 @@ impl<'a> MeanOfAll<'a> {
             let mut part = gradient.rows_mut(member.place * p, p);
             part.axpy(share, &member.gradient, 0.0);
         }
-        Some(Self {
+        let mut mean = Self {
             joint,
             value: share * members.iter().map(|member| member.value).sum::<f64>(),
             variance: 0.0,
             moved: DVector::zeros(gradient.len()),
+            changes: Vec::new(),
             gradient,
             members,
-        })
+        };
+        if let DegreesOfFreedom::OfModel { error, groups } = &joint.df {
+            let parts = mean.parts(groups);
+            mean.changes = error.changes(&parts, &parts);
+        }
+        Some(mean)
+    }
+
+    /// The mean's gradient by the terms of each of the model's groups.
+    fn parts(&self, groups: &[usize]) -> Vec<(usize, &[f64])> {
+        let p = self.joint.terms[0].len();
+        let part = |member: &Member| {
+            let gradient = &self.gradient.as_slice()[member.place * p..(member.place + 1) * p];
+            (groups[member.place], gradient)
+        };
+        self.members.iter().map(part).collect()
     }
 
     /// The groups that have the quantity.
@@ -146,6 +163,16 @@ impl<'a> MeanOfAll<'a> {
                 } else {
                     each.iter().sum()
                 }
+            }
+            DegreesOfFreedom::OfModel { error, groups } => {
+                let own = [(groups[member.place], member.gradient.as_slice())];
+                let mean = self.parts(groups);
+                let own_change = error.changes(&own, &own);
+                let with_mean = error.changes(&own, &mean);
+                let changes: Vec<f64> = (0..error.directions())
+                    .map(|at| own_change[at] - 2.0 * with_mean[at] + self.changes[at])
+                    .collect();
+                error.degrees_of_freedom(variance, &changes)
             }
         };
         // A difference of rounding alone has no standard error.

@@ -25,7 +25,7 @@ use crate::error::{Error, Result};
 use crate::fit::Settings;
 use crate::growth::Curve;
 use crate::study::{FixedEffectOf, Study};
-use crate::trajectory::{TraitModel, derived_quantities};
+use crate::trajectory::{Cohort, Design, TraitModel, derived_quantities};
 
 pub use by_age::{AgeDifference, PairByAge};
 pub use grouping::Groups;
@@ -60,11 +60,20 @@ impl Against {
     }
 }
 
+/// Draws behind the law of the greatest |t| of several comparisons: its 95 % point is known to
+/// 0.01.
+const DRAWS: usize = 10_000;
+
 /// How p values are adjusted for the number of comparisons.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Adjust {
-    /// Holm's, within each term; intervals stay those of one comparison.
+    /// By the simulated law of the greatest |t| of all comparisons of all terms and derived
+    /// quantities of a trait (what is named by an age or a mass is a family by itself);
+    /// intervals stay those of one comparison. Groups compared with the mean of all: by
+    /// Holm's method over the same family.
     #[default]
+    MaxT,
+    /// Holm's, within each term; intervals stay those of one comparison.
     Holm,
     /// Tukey's, within each term; intervals cover all pairs together. Groups compared with
     /// the mean of all: by the simulated law of the greatest |t| among them.
@@ -273,14 +282,15 @@ fn of_model(
         return Ok(compared);
     };
     let mut compared = Compared::nothing(model.trait_index, curve.name());
-    let untestable = (0..model.groups().len()).filter_map(|group| model.testable(group).err());
+    let design = model.design.as_ref();
     compared
         .notes
-        .extend(untestable.map(|reason| reason.to_string()));
+        .extend(design.map(Design::untestable).unwrap_or_default());
     if joint.groups.len() < 2 {
-        compared
-            .notes
-            .push(too_few(&study.traits[model.trait_index].name));
+        if compared.notes.is_empty() {
+            let name = &study.traits[model.trait_index].name;
+            compared.notes.push(too_few(name));
+        }
         return Ok(compared);
     }
     if model.allometry().is_none() && !model.note.is_empty() {
@@ -297,7 +307,8 @@ fn too_few(trait_name: &str) -> String {
     format!("fewer than two of the groups have records of {trait_name}: nothing to compare")
 }
 
-/// The groups by a pooled fit each.
+/// The groups by a pooled fit each; those that have one pen only, where pens are the unit, are
+/// compared with none.
 fn by_pooled_fits(
     study: &Study,
     groups: &Groups,
@@ -306,18 +317,37 @@ fn by_pooled_fits(
     done: &(dyn Fn(usize) + Sync),
 ) -> Result<Compared> {
     let records = &study.traits[trait_index];
+    let cohort = Cohort::of(study, records, trait_index, &request.by, |_| true);
+    let design = Design::of(study, &cohort).ok();
+    let design = design.as_ref();
+    let testable = |group: &usize| {
+        let mut named = cohort.groups.iter();
+        let at = named.position(|own| own.name == groups.names[*group]);
+        at.zip(design)
+            .is_none_or(|(at, design)| design.testable(at).is_ok())
+    };
     let all: Vec<usize> = (0..groups.names.len()).collect();
     let whole = Sample::of(records, groups, &all);
     let present: Vec<usize> = all
         .into_iter()
-        .filter(|group| whole.birds_in(*group) > 0)
+        .filter(|group| whole.birds_in(*group) > 0 && testable(group))
         .collect();
     let mut compared = Compared::nothing(trait_index, curve.name());
+    compared
+        .notes
+        .extend(design.map(Design::untestable).unwrap_or_default());
     if present.len() < 2 {
-        compared.notes.push(too_few(&records.name));
+        if compared.notes.is_empty() {
+            compared.notes.push(too_few(&records.name));
+        }
         return Ok(compared);
     }
     let sample = Sample::of(records, groups, &present);
+    let sample = if design.is_some_and(Design::has_pen_effects) {
+        sample.in_pens(study)
+    } else {
+        sample
+    };
     let mut notes = Vec::new();
     let found = joint::pooled(&sample, curve, request, &mut notes);
     let told = notes

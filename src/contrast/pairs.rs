@@ -1,14 +1,22 @@
 //! Each term and derived quantity: the difference of each pair of groups, or of each
 //! group and the mean of all.
+//!
+//! The terms and derived quantities of a trait are one family (single-step greatest |t| over
+//! all of them and all pairs: [`Adjust::MaxT`]): a trait without any difference has an
+//! adjusted P below 0.05 in any of its rows 5 times in a hundred. What the call names by an
+//! age or a mass is a question by itself, adjusted over its pairs.
+
+use nalgebra::{DMatrix, DVector};
 
 use super::joint::{Difference, Joint};
 use super::mean_of_all::MeanOfAll;
-use super::{Adjust, Against, Request};
+use super::{Adjust, Against, DRAWS, Request};
 use crate::fit::estimable::NotEstimable;
-use crate::fit::interval::Interval;
+use crate::fit::interval::{Interval, root_of};
 use crate::fit::profile::Quantity;
+use crate::growth::Derived;
 use crate::stats::distribution::{t_two_sided, t_two_sided_quantile};
-use crate::stats::multiple::{holm, studentised_range_quantile, tukey};
+use crate::stats::multiple::{Simultaneous, holm, in_units, studentised_range_quantile, tukey};
 use crate::trajectory::derived_quantities;
 
 /// The difference in one quantity between a group and another, or the mean of all.
@@ -58,27 +66,43 @@ pub struct NoContrast {
 /// not determine.
 pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec<NoContrast>) {
     let curve = &*joint.curves[0];
-    let mut quantities: Vec<(String, String, Quantity)> = Vec::new();
+    let mut quantities: Vec<Asked> = Vec::new();
     for (index, term) in curve.terms().iter().enumerate().skip(joint.borrowed_terms) {
-        quantities.push((
-            term.name.to_string(),
-            term.unit.to_string(),
-            Quantity::Term(index),
-        ));
+        quantities.push(Asked {
+            term: term.name.to_string(),
+            unit: term.unit.to_string(),
+            quantity: Quantity::Term(index),
+        });
     }
     for what in derived_quantities(&request.ages_d, &request.masses_g) {
-        quantities.push((
-            what.name().into_owned(),
-            what.unit().to_owned(),
-            Quantity::Derived(what),
-        ));
+        quantities.push(Asked {
+            term: what.name().into_owned(),
+            unit: what.unit().to_owned(),
+            quantity: Quantity::Derived(what),
+        });
     }
-    let wanted = |name: &String| request.terms.is_empty() || request.terms.contains(name);
+    quantities.retain(|asked| request.terms.is_empty() || request.terms.contains(&asked.term));
+    let mut found: Vec<(Vec<Found>, Missing)> = quantities
+        .iter()
+        .map(|asked| compared(joint, asked.quantity, request))
+        .collect();
+    // What was asked at an age or a mass is a question by itself.
+    let (mut family, mut alone) = (Vec::new(), Vec::new());
+    for ((found, _), asked) in found.iter_mut().zip(&quantities) {
+        if asked.by_itself() {
+            alone.push(found);
+        } else {
+            family.push(found);
+        }
+    }
+    adjust(joint, &mut family, request);
+    for found in alone {
+        adjust(joint, &mut [found], request);
+    }
     let (mut all, mut none) = (Vec::new(), Vec::new());
-    for (term, unit, quantity) in quantities.into_iter().filter(|(name, ..)| wanted(name)) {
-        let (found, missing) = of_quantity(joint, (&term, &unit, quantity), request);
-        all.extend(found);
-        none.extend(missing);
+    for (asked, (found, missing)) in quantities.iter().zip(found) {
+        all.extend(found.into_iter().map(|found| asked.contrast(found)));
+        none.extend(missing.into_iter().map(|missing| asked.missing(missing)));
     }
     (all, none)
 }
@@ -91,36 +115,74 @@ pub fn of_quantity(
     (term, unit, quantity): (&str, &str, Quantity),
     request: &Request,
 ) -> (Vec<Contrast>, Vec<NoContrast>) {
-    let (found, missing) = if joint.groups.len() > Against::MOST_IN_PAIRS {
-        against_mean(joint, quantity, request)
-    } else {
-        in_pairs(joint, quantity, request)
-    };
-    let contrast = |found: Found| Contrast {
+    let asked = Asked {
         term: term.to_owned(),
         unit: unit.to_owned(),
         quantity,
-        a: found.a,
-        b: found.b,
-        difference: found.difference.value,
-        standard_error: found.difference.standard_error,
-        interval: found.interval,
-        percent: (found.difference.reference != 0.0)
-            .then(|| 100.0 * found.difference.value / found.difference.reference.abs()),
-        p_value: found.p_value,
-        p_adjusted: found.p_adjusted,
     };
-    let none = |(a, b, reason)| NoContrast {
-        term: term.to_owned(),
-        unit: unit.to_owned(),
-        a,
-        b,
-        reason,
-    };
-    (
-        found.into_iter().map(contrast).collect(),
-        missing.into_iter().map(none).collect(),
-    )
+    let (mut found, missing) = compared(joint, quantity, request);
+    adjust(joint, &mut [&mut found], request);
+    let missing = missing.into_iter().map(|missing| asked.missing(missing));
+    let found = found.into_iter().map(|found| asked.contrast(found));
+    (found.collect(), missing.collect())
+}
+
+/// A quantity by its name and unit.
+struct Asked {
+    term: String,
+    unit: String,
+    quantity: Quantity,
+}
+
+impl Asked {
+    /// Whether it is one that the call named by an age or a mass.
+    fn by_itself(&self) -> bool {
+        matches!(
+            self.quantity,
+            Quantity::Derived(
+                Derived::ValueAt(_)
+                    | Derived::RateAt(_)
+                    | Derived::RelativeRateAt(_)
+                    | Derived::AgeAtValue(_)
+            )
+        )
+    }
+
+    fn contrast(&self, found: Found) -> Contrast {
+        Contrast {
+            term: self.term.clone(),
+            unit: self.unit.clone(),
+            quantity: self.quantity,
+            a: found.a,
+            b: found.b,
+            difference: found.difference.value,
+            standard_error: found.difference.standard_error,
+            interval: found.interval,
+            percent: (found.difference.reference != 0.0)
+                .then(|| 100.0 * found.difference.value / found.difference.reference.abs()),
+            p_value: found.p_value,
+            p_adjusted: found.p_adjusted,
+        }
+    }
+
+    fn missing(&self, (a, b, reason): (usize, Against, NotEstimable)) -> NoContrast {
+        NoContrast {
+            term: self.term.clone(),
+            unit: self.unit.clone(),
+            a,
+            b,
+            reason,
+        }
+    }
+}
+
+/// One quantity in all comparisons.
+fn compared(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Found>, Missing) {
+    if joint.groups.len() > Against::MOST_IN_PAIRS {
+        against_mean(joint, quantity, request)
+    } else {
+        in_pairs(joint, quantity, request)
+    }
 }
 
 /// All pairs of so many places, the first before the second.
@@ -136,6 +198,8 @@ struct Found {
     interval: Option<Interval>,
     p_value: Option<f64>,
     p_adjusted: Option<f64>,
+    /// Of a pair: the gradient in the terms of all groups.
+    gradient: Option<DVector<f64>>,
 }
 
 impl Found {
@@ -155,6 +219,7 @@ impl Found {
             interval: error.map(|error| Interval::around(difference.value, factor * error)),
             p_value: error.map(|error| t_two_sided(difference.value / error, difference.df)),
             p_adjusted: None,
+            gradient: None,
         }
     }
 
@@ -184,16 +249,16 @@ fn in_pairs(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Found>
         let tukeys = || studentised_range_quantile(request.confidence, groups, difference.df).ok();
         let factor = match request.adjust {
             Adjust::Tukey => tukeys().map(|width| width / std::f64::consts::SQRT_2),
-            Adjust::Holm | Adjust::None => None,
+            Adjust::MaxT | Adjust::Holm | Adjust::None => None,
         };
         let mut found = Found::of(whose, difference, factor, request.confidence);
+        found.gradient = joint.gradient_of_difference(a, b, quantity);
         if request.adjust == Adjust::Tukey {
             let adjusted = |t| tukey(t, groups, difference.df).ok();
             found.p_adjusted = found.t().and_then(adjusted);
         }
         all.push(found);
     }
-    adjust(&mut all, request.adjust);
     (all, missing)
 }
 
@@ -232,12 +297,12 @@ fn against_mean(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Fo
             let df = differences.iter().map(|(_, found)| found.df);
             mean.greatest_t(df.fold(f64::INFINITY, f64::min), request.seed)
         }
-        Adjust::Holm | Adjust::None => None,
+        Adjust::MaxT | Adjust::Holm | Adjust::None => None,
     };
     let factor = law
         .as_ref()
         .and_then(|law| law.critical_value(request.confidence).ok());
-    let mut all: Vec<Found> = differences
+    let all: Vec<Found> = differences
         .into_iter()
         .map(|(group, difference)| {
             let whose = (group, Against::MeanOfAll);
@@ -246,22 +311,66 @@ fn against_mean(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Fo
             found
         })
         .collect();
-    adjust(&mut all, request.adjust);
     (all, missing)
 }
 
-/// Fills in the adjusted p values of the comparisons of one quantity; Tukey's stand.
-fn adjust(all: &mut [Found], adjust: Adjust) {
-    let p_values: Vec<f64> = all.iter().filter_map(|found| found.p_value).collect();
-    let adjusted = match adjust {
-        Adjust::Tukey => return,
-        Adjust::None => p_values,
-        Adjust::Holm => match holm(&p_values) {
-            Ok(adjusted) => adjusted,
-            Err(_) => return,
-        },
+/// Fills in the adjusted p values of the comparisons of several quantities, which are one
+/// family by the greatest t, and each a family by Holm's method; Tukey's stand.
+fn adjust(joint: &Joint, family: &mut [&mut Vec<Found>], request: &Request) {
+    match request.adjust {
+        Adjust::Tukey => {}
+        Adjust::None => adjusted_by(family, |p_values| Some(p_values.to_vec())),
+        Adjust::Holm => family
+            .iter_mut()
+            .for_each(|found| adjusted_by(&mut [*found], |p_values| holm(p_values).ok())),
+        Adjust::MaxT => {
+            let Some(law) = law_of_family(joint, family, request.seed) else {
+                // Of the many comparisons with the mean of all no joint law is drawn.
+                return adjusted_by(family, |p_values| holm(p_values).ok());
+            };
+            for found in family.iter_mut().flat_map(|found| found.iter_mut()) {
+                if let (Some(t), Some(p)) = (found.t(), found.p_value) {
+                    let among_all = law.p_value(in_units(t, found.difference.df));
+                    // By simulation, it could come out smaller.
+                    found.p_adjusted = Some(among_all.max(p));
+                }
+            }
+        }
+    }
+}
+
+/// The law of the greatest |t| of all comparisons of a family, quantity by quantity; `None`
+/// without gradients, or where nothing has an error.
+fn law_of_family(joint: &Joint, family: &[&mut Vec<Found>], seed: u64) -> Option<Simultaneous> {
+    let root = root_of(&joint.covariance)?;
+    let (mut rows, mut of, mut df) = (Vec::new(), Vec::new(), Vec::new());
+    for found in family {
+        let mut fewest = f64::INFINITY;
+        for found in found.iter().filter(|found| found.p_value.is_some()) {
+            rows.push(root.tr_mul(found.gradient.as_ref()?).transpose());
+            of.push(df.len());
+            fewest = fewest.min(found.difference.df);
+        }
+        df.push(fewest);
+    }
+    if rows.is_empty() {
+        return None;
+    }
+    let rows = DMatrix::from_rows(&rows);
+    Simultaneous::of_families(&rows, &of, &df, DRAWS, seed).ok()
+}
+
+/// Adjusted p values of all comparisons of a family, from their p values in order.
+fn adjusted_by(family: &mut [&mut Vec<Found>], method: impl Fn(&[f64]) -> Option<Vec<f64>>) {
+    let p_values: Vec<f64> = family
+        .iter()
+        .flat_map(|found| found.iter().filter_map(|found| found.p_value))
+        .collect();
+    let Some(adjusted) = method(&p_values) else {
+        return;
     };
-    let with_p = all.iter_mut().filter(|found| found.p_value.is_some());
+    let all = family.iter_mut().flat_map(|found| found.iter_mut());
+    let with_p = all.filter(|found| found.p_value.is_some());
     for (found, p) in with_p.zip(adjusted) {
         found.p_adjusted = Some(p);
     }

@@ -3,27 +3,23 @@
 //!
 //! Wald's test that all terms are the same, from the terms of the groups and their joint
 //! covariance, so that it is robust where they are (pooled fits: the sandwich by bird) and
-//! asks the model that everything else is read from. With d differences, their covariance V
-//! and f degrees of freedom of the units that differ between groups,
+//! asks the model that everything else is read from. With q differences d, q = (groups - 1)
+//! terms, and their covariance V,
 //!
 //! ```text
-//! W = d' V^-1 d,   F = W (f - q + 1) / (f q)   on q and f - q + 1,   q = (groups - 1) terms
+//! W = d' V^-1 d,   F = W l / q   on q and m degrees of freedom
 //! ```
 //!
-//! which is Hotelling's correction for a covariance that few units tell; with fewer than q
-//! of them there is no test.
-//!
-//! # Source
-//! Pinheiro JC, Bates DM (2000) Mixed-Effects Models in S and S-PLUS, 2.4.2 (fixed effects by
-//! conditional F tests, since likelihood ratios give too small p values); Hotelling's T^2:
-//! Anderson TW (2003) An Introduction to Multivariate Statistical Analysis, 5.2. From memory.
+//! Of pooled fits l and m are Hotelling's, of a model Kenward and Roger's from the errors of its
+//! variance terms (`stats/few_units.rs`). With too few units for either there is no test.
 
 use nalgebra::{DMatrix, DVector};
 
-use super::joint::Joint;
+use super::joint::{DegreesOfFreedom, Joint};
 use super::pairs::pairs;
 use super::{Adjust, Against};
 use crate::stats::distribution::f_upper;
+use crate::stats::few_units::{hotelling, kenward_roger};
 use crate::stats::multiple::holm;
 
 /// A test of one curve for several groups.
@@ -37,7 +33,7 @@ pub struct CurveTest {
     pub statistic: f64,
     /// Terms that are tested: (groups - 1) times those of the curve.
     pub df1: usize,
-    /// Degrees of freedom left of the units.
+    /// Degrees of freedom of the denominator.
     pub df2: f64,
     /// Chance of so great a statistic where one curve serves all.
     pub p_value: f64,
@@ -81,33 +77,53 @@ fn test(joint: &Joint, places: &[usize], pair: Option<(usize, usize)>) -> Option
     }
     let p = joint.terms[*last].len();
     let df1 = others.len() * p;
-    let df = joint.fewest_df(places);
-    let df2 = df - df1 as f64 + 1.0;
-    if df2 < 1.0 {
-        return None;
-    }
     let difference =
         |row: usize| joint.terms[others[row / p]][row % p] - joint.terms[*last][row % p];
     let differences = DVector::from_fn(df1, |row, _| difference(row));
-    let entry =
-        |a: (usize, usize), b: (usize, usize)| joint.covariance[(a.0 * p + a.1, b.0 * p + b.1)];
-    let covariance = DMatrix::from_fn(df1, df1, |row, column| {
-        let (a, i) = (others[row / p], row % p);
-        let (b, j) = (others[column / p], column % p);
-        entry((a, i), (b, j)) - entry((a, i), (*last, j)) - entry((*last, i), (b, j))
-            + entry((*last, i), (*last, j))
-    });
+    let of_differences = |entry: &dyn Fn((usize, usize), (usize, usize)) -> f64| {
+        DMatrix::from_fn(df1, df1, |row, column| {
+            let (a, i) = (others[row / p], row % p);
+            let (b, j) = (others[column / p], column % p);
+            entry((a, i), (b, j)) - entry((a, i), (*last, j)) - entry((*last, i), (b, j))
+                + entry((*last, i), (*last, j))
+        })
+    };
+    let covariance = of_differences(&|a, b| joint.covariance[(a.0 * p + a.1, b.0 * p + b.1)]);
     // To unit diagonal, since terms have scales of their own.
     let scale = covariance.diagonal().map(|variance| variance.sqrt());
     if !scale.iter().all(|scale| *scale > 0.0 && scale.is_finite()) {
         return None;
     }
-    let scaled = DMatrix::from_fn(df1, df1, |row, column| {
-        covariance[(row, column)] / scale[row] / scale[column]
-    });
-    let standardised = differences.component_div(&scale);
-    let wald = standardised.dot(&scaled.cholesky()?.solve(&standardised));
-    let statistic = wald * df2 / (df * df1 as f64);
+    let to_scale = |matrix: DMatrix<f64>| {
+        DMatrix::from_fn(df1, df1, |row, column| {
+            matrix[(row, column)] / scale[row] / scale[column]
+        })
+    };
+    let root = to_scale(covariance).cholesky()?;
+    let standardised = root
+        .l()
+        .solve_lower_triangular(&differences.component_div(&scale))?;
+    let wald = standardised.norm_squared();
+    let (factor, df2) = match &joint.df {
+        DegreesOfFreedom::Common(df) => hotelling(*df, df1)?,
+        DegreesOfFreedom::Each(each) => {
+            hotelling(places.iter().map(|place| each[*place]).sum(), df1)?
+        }
+        DegreesOfFreedom::OfModel { error, groups } => {
+            let changes = (0..error.directions()).map(|direction| {
+                let entry = |a: (usize, usize), b: (usize, usize)| {
+                    let block = error.block(direction, groups[a.0], groups[b.0]);
+                    block.map_or(0.0, |block| block[a.1 * p + b.1])
+                };
+                let half = root
+                    .l()
+                    .solve_lower_triangular(&to_scale(of_differences(&entry)))?;
+                root.l().solve_lower_triangular(&half.transpose())
+            });
+            kenward_roger(&changes.collect::<Option<Vec<_>>>()?, df1)?
+        }
+    };
+    let statistic = wald * factor / df1 as f64;
     if !statistic.is_finite() {
         return None;
     }

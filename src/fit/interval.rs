@@ -2,7 +2,7 @@
 //!
 //! Delta method: a quantity q of the terms with gradient g has the standard error
 //! sqrt(g' V g), V the terms' covariance, and the interval q -+ t SE with Student's
-//! t on n - p degrees of freedom. Bands around a curve are the same at each age
+//! t on n - p degrees of freedom (of a mixed fit on those of each quantity). Bands around a curve are the same at each age
 //! (pointwise), with a greater factor in place of t (simultaneous: sqrt(p F(p, n -
 //! p)) of Scheffé over all ages there are, or that of the tube about the curve's path over
 //! the ages asked for), or with the spread of one new value added
@@ -20,6 +20,7 @@ use std::collections::HashMap;
 use nalgebra::{DMatrix, DVector};
 
 use super::estimable::{Fitted, NotEstimable};
+use super::mixed::CovarianceError;
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
 use crate::stats::distribution::{f_quantile, t_two_sided_quantile};
@@ -35,12 +36,15 @@ pub struct Law<'a> {
     pub terms: &'a [f64],
     /// Their covariance, p x p row-major.
     pub covariance: &'a [f64],
-    /// Degrees of freedom of Student's t.
+    /// Degrees of freedom of Student's t, where each quantity has not its own.
     pub df: f64,
+    /// From what each quantity has its own: the error of the covariance, and the group of it
+    /// whose terms these are.
+    pub error: Option<(&'a CovarianceError, usize)>,
 }
 
 impl<'a> Law<'a> {
-    /// The law of a fit of one series, on n - p degrees of freedom.
+    /// The law of a fit.
     #[must_use]
     #[expect(
         clippy::cast_precision_loss,
@@ -51,6 +55,10 @@ impl<'a> Law<'a> {
             terms: &estimates.terms,
             covariance: &estimates.covariance,
             df: estimates.residual_df().max(1) as f64,
+            error: estimates
+                .covariance_error
+                .as_ref()
+                .map(|(error, group)| (&**error, *group)),
         }
     }
 
@@ -64,12 +72,31 @@ impl<'a> Law<'a> {
         (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt())
     }
 
+    /// Degrees of freedom of a quantity with this gradient and standard error.
+    #[must_use]
+    pub fn df_of(&self, gradient: &[f64], standard_error: Option<f64>) -> f64 {
+        match (self.error, standard_error) {
+            (Some((error, group)), Some(size)) => {
+                let parts = [(group, gradient)];
+                error.degrees_of_freedom(size * size, &error.changes(&parts, &parts))
+            }
+            _ => self.df,
+        }
+    }
+
+    /// A value with this gradient, with its interval at `level`.
+    fn estimate(&self, value: f64, gradient: &[f64], level: f64) -> Estimate {
+        let error = self.standard_error(gradient);
+        let factor = t_factor(level, self.df_of(gradient, error));
+        with_interval(value, error, factor)
+    }
+
     /// A term, by its place in the curve's order, with its interval at `level`.
     #[must_use]
     pub fn term(&self, index: usize, level: f64) -> Estimate {
-        let variance = self.covariance[index * (self.terms.len() + 1)];
-        let error = (variance > 0.0 && variance.is_finite()).then(|| variance.sqrt());
-        with_interval(self.terms[index], error, self.pointwise_factor(level))
+        let mut gradient = vec![0.0; self.terms.len()];
+        gradient[index] = 1.0;
+        self.estimate(self.terms[index], &gradient, level)
     }
 
     /// A quantity that follows from the terms, by the delta method; `None` where the
@@ -78,38 +105,35 @@ impl<'a> Law<'a> {
     pub fn derived(&self, curve: &dyn Curve, what: Derived, level: f64) -> Option<Estimate> {
         let mut gradient = vec![0.0; self.terms.len()];
         let value = curve.derived(what, self.terms, &mut gradient)?;
-        let error = self.standard_error(&gradient);
-        Some(with_interval(value, error, self.pointwise_factor(level)))
+        Some(self.estimate(value, &gradient, level))
     }
 
-    /// The curve at each age, with a band of `factor` standard errors.
+    /// The curve at each age, with its pointwise interval at `level`.
     #[must_use]
-    pub fn values(&self, curve: &dyn Curve, ages_d: &[f64], factor: f64) -> Vec<Estimate> {
+    pub fn values(&self, curve: &dyn Curve, ages_d: &[f64], level: f64) -> Vec<Estimate> {
         let mut gradient = vec![0.0; self.terms.len()];
         let at = |age_d: &f64| {
             let value = curve.value_and_gradient(*age_d, self.terms, &mut gradient);
-            with_interval(value, self.standard_error(&gradient), factor)
+            self.estimate(value, &gradient, level)
         };
         ages_d.iter().map(at).collect()
     }
 
-    /// The rate of gain at each age, g/d, with a band of `factor` standard errors.
+    /// The rate of gain at each age, g/d, with its pointwise interval at `level`.
     #[must_use]
-    pub fn rates(&self, curve: &dyn Curve, ages_d: &[f64], factor: f64) -> Vec<Estimate> {
+    pub fn rates(&self, curve: &dyn Curve, ages_d: &[f64], level: f64) -> Vec<Estimate> {
         let mut gradient = vec![0.0; self.terms.len()];
         let at = |age_d: &f64| {
             let rate = curve.slope_and_gradient(*age_d, self.terms, &mut gradient);
-            with_interval(rate, self.standard_error(&gradient), factor)
+            self.estimate(rate, &gradient, level)
         };
         ages_d.iter().map(at).collect()
     }
 
-    /// Standard errors of a pointwise interval: Student's t.
+    /// Standard errors of a pointwise interval by the degrees of freedom of all: Student's t.
     #[must_use]
     pub fn pointwise_factor(&self, level: f64) -> f64 {
-        known_or((0, self.df.to_bits(), level.to_bits()), || {
-            t_two_sided_quantile(level, self.df)
-        })
+        t_factor(level, self.df)
     }
 
     /// Standard errors of a band that holds the curve at all ages there are, sqrt(p
@@ -124,7 +148,8 @@ impl<'a> Law<'a> {
     }
 
     /// Standard errors of a band that holds the curve at all of these ages at once, by the
-    /// length of its path ([`crate::stats::tube`]).
+    /// length of its path ([`crate::stats::tube`]), on the fewest degrees of freedom of any
+    /// age.
     #[must_use]
     pub fn band_factor(&self, curve: &dyn Curve, ages_d: &[f64], level: f64) -> f64 {
         let p = self.terms.len();
@@ -132,10 +157,12 @@ impl<'a> Law<'a> {
         let mut gradient = DVector::zeros(p);
         let mut before: Option<(DVector<f64>, f64)> = None;
         let mut correlations = Vec::with_capacity(ages_d.len());
+        let mut df = f64::INFINITY;
         for age_d in ages_d {
             curve.value_and_gradient(*age_d, self.terms, gradient.as_mut_slice());
             let moved = &covariance * &gradient;
             let error = gradient.dot(&moved).max(0.0).sqrt();
+            df = df.min(self.df_of(gradient.as_slice(), Some(error)));
             if error > 0.0 {
                 if let Some((moved_before, error_before)) = &before {
                     correlations.push(gradient.dot(moved_before) / (error * error_before));
@@ -144,7 +171,7 @@ impl<'a> Law<'a> {
             }
         }
         let scheffe = self.scheffe_factor(level);
-        let factor = tube::band_factor(&correlations, self.df, level);
+        let factor = tube::band_factor(&correlations, df, level);
         factor.map_or(scheffe, |factor| factor.min(scheffe))
     }
 }
@@ -271,13 +298,19 @@ pub fn value_band(
     level: f64,
 ) -> Vec<Estimate> {
     let law = Law::of(estimates);
-    let quantile = band_factor(&law, band, level);
-    let values = law.values(curve, ages_d, quantile);
-    if band != Band::Prediction {
-        return values;
+    let values = law.values(curve, ages_d, level).into_iter();
+    match band {
+        Band::Pointwise => values.collect(),
+        Band::Simultaneous => {
+            let factor = law.scheffe_factor(level);
+            values.map(|value| value.at_factor(factor)).collect()
+        }
+        Band::Prediction => {
+            let factor = law.pointwise_factor(level);
+            let predict = |estimate: Estimate| prediction(estimates, estimate, factor);
+            values.map(predict).collect()
+        }
     }
-    let predict = |estimate: Estimate| prediction(estimates, estimate, quantile);
-    values.into_iter().map(predict).collect()
 }
 
 /// The interval of a new value where the curve is `estimate`.
@@ -316,14 +349,13 @@ pub fn rate_band(
     level: f64,
 ) -> Vec<Estimate> {
     let law = Law::of(estimates);
-    law.rates(curve, ages_d, band_factor(&law, band, level))
-}
-
-fn band_factor(law: &Law<'_>, band: Band, level: f64) -> f64 {
-    match band {
-        Band::Pointwise | Band::Prediction => law.pointwise_factor(level),
-        Band::Simultaneous => law.scheffe_factor(level),
+    let rates = law.rates(curve, ages_d, level);
+    if band != Band::Simultaneous {
+        return rates;
     }
+    let factor = law.scheffe_factor(level);
+    let rates = rates.into_iter();
+    rates.map(|rate| rate.at_factor(factor)).collect()
 }
 
 fn with_interval(value: f64, standard_error: Option<f64>, quantile: f64) -> Estimate {
@@ -343,6 +375,13 @@ thread_local! {
     /// Quantiles already found on this thread: inverting a distribution takes longer
     /// than a fit, and the birds of a flock share a few degrees of freedom.
     static KNOWN: RefCell<HashMap<Asked, f64>> = RefCell::new(HashMap::new());
+}
+
+/// Student's t quantile of a two-sided interval at `level`.
+fn t_factor(level: f64, df: f64) -> f64 {
+    known_or((0, df.to_bits(), level.to_bits()), || {
+        t_two_sided_quantile(level, df)
+    })
 }
 
 fn known_or(asked: Asked, find: impl FnOnce() -> f64) -> f64 {

@@ -26,6 +26,8 @@ pub mod transformed;
 pub mod validation;
 mod variance;
 
+use std::sync::Arc;
+
 use rayon::prelude::*;
 
 pub use correlated::fit_correlated;
@@ -167,8 +169,12 @@ pub struct Estimates {
     pub iterations: usize,
     /// Relative offset of Bates and Watts at the end.
     pub relative_offset: f64,
-    /// Degrees of freedom of the intervals: n - p for a fit to one series.
+    /// Degrees of freedom of the intervals: n - p for a fit to one series; of the typical
+    /// subject of a group those of the units that groups are made of.
     pub df: usize,
+    /// Of a group: the error of the covariance, and the group, from which each quantity has
+    /// degrees of freedom by itself; `None` where `df` serve for all.
+    pub covariance_error: Option<(Arc<mixed::CovarianceError>, usize)>,
     /// Correlation of residuals one day apart, where it is estimated.
     pub ar1: Option<mixed::Estimated>,
     /// How far the data reach, by which quantities are judged to be estimable or not.
@@ -354,6 +360,7 @@ fn estimates(
         iterations: optimum.iterations,
         relative_offset: optimum.relative_offset,
         df: n - p,
+        covariance_error: None,
         ar1: None,
         reach: Reach::of(problem.series),
     }

@@ -131,13 +131,17 @@ fn forest(
                 (Adjust::Tukey, true) => {
                     format!("{share} intervals that cover all comparisons of a term together")
                 }
-                (Adjust::Holm | Adjust::None, false) => format!("{share} intervals of one pair"),
-                (Adjust::Holm | Adjust::None, true) => {
+                (Adjust::MaxT | Adjust::Holm | Adjust::None, false) => {
+                    format!("{share} intervals of one pair")
+                }
+                (Adjust::MaxT | Adjust::Holm | Adjust::None, true) => {
                     format!("{share} intervals of one comparison with the mean of all")
                 }
             },
         ),
         adjustment: match adjust {
+            Adjust::MaxT if to_mean => "Holm, over all terms".to_owned(),
+            Adjust::MaxT => "greatest t, over all terms".to_owned(),
             Adjust::Holm => "Holm, within a term".to_owned(),
             Adjust::Tukey if to_mean => "greatest t, within a term".to_owned(),
             Adjust::Tukey => "Tukey, within a term".to_owned(),

@@ -469,8 +469,8 @@ pub(crate) fn write_curve(
     let fitted = Fitted::of(curve, estimates);
     let factor = law.pointwise_factor(bands.level);
     let all = law.band_factor(curve, ages_d, bands.level);
-    let pointwise = law.values(curve, ages_d, factor);
-    let rates = law.rates(curve, ages_d, factor);
+    let pointwise = law.values(curve, ages_d, bands.level);
+    let rates = law.rates(curve, ages_d, bands.level);
     for (index, age_d) in ages_d.iter().enumerate() {
         let mut row = whose.begin(table, curve);
         row.number(*age_d).number(pointwise[index].value);

@@ -31,6 +31,9 @@ pub(super) enum Source {
     Moulton,
     Page,
     PinheiroBates,
+    Satterthwaite,
+    KenwardRoger,
+    KassSteffey,
     SunLoader,
     Turnbull,
     Tukey,
@@ -119,6 +122,15 @@ impl Source {
                 "Moulton BR (1986) Random group effects and the precision of regression estimates. Journal of Econometrics 32:385-397"
             }
             Self::Page => "Page ES (1954) Continuous inspection schemes. Biometrika 41:100-115",
+            Self::Satterthwaite => {
+                "Satterthwaite FE (1946) An approximate distribution of estimates of variance components. Biometrics Bulletin 2:110-114"
+            }
+            Self::KenwardRoger => {
+                "Kenward MG, Roger JH (1997) Small sample inference for fixed effects from restricted maximum likelihood. Biometrics 53:983-997"
+            }
+            Self::KassSteffey => {
+                "Kass RE, Steffey D (1989) Approximate Bayesian inference in conditionally independent hierarchical models (parametric empirical Bayes models). Journal of the American Statistical Association 84:717-726"
+            }
             Self::PinheiroBates => {
                 "Pinheiro JC, Bates DM (2000) Mixed-Effects Models in S and S-PLUS. Springer, New York"
             }

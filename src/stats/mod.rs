@@ -14,6 +14,7 @@ pub mod change_point;
 pub mod concordance;
 pub mod distribution;
 mod failure;
+pub mod few_units;
 pub mod incomplete;
 pub mod left_out;
 pub mod linear;

@@ -10,7 +10,7 @@ use rayon::prelude::*;
 
 use super::Failure;
 use super::distribution::{
-    Tail, chi_squared_quantile, normal_density, normal_lower, positive_root,
+    Tail, chi_squared_quantile, normal_density, normal_lower, positive_root, t_two_sided_quantile,
 };
 use super::failure::{check_count, check_length, check_level};
 use super::resample::{Purpose, stream};
@@ -226,6 +226,77 @@ impl Simultaneous {
         Self::simulated(&factor, df, draws, seed)
     }
 
+    /// Simulates the greatest |t| among combinations of a few estimates whose standard errors
+    /// have degrees of freedom that differ from family to family, each |t| in units of the
+    /// 95 % point of its family ([`in_units`]): the scales of one family are drawn together,
+    /// those of two families independently, which of scales that are alike is careful.
+    ///
+    /// # Shapes
+    /// `rows`: m x r, as [`Simultaneous::of_combinations`]; `family` of each row, an index into
+    /// `df` (infinite for normal).
+    /// # Errors
+    /// As [`Simultaneous::new`]; [`Failure::Lengths`] for a row without a family.
+    pub fn of_families(
+        rows: &DMatrix<f64>,
+        family: &[usize],
+        df: &[f64],
+        draws: usize,
+        seed: u64,
+    ) -> Result<Self, Failure> {
+        check_length("family", family.len(), rows.nrows())?;
+        super::failure::check_finite("combination", rows.as_slice())?;
+        check_count("draws", draws, 1000)?;
+        if let Some(found) = df.iter().find(|df| df.is_nan() || **df <= 0.0) {
+            return Err(Failure::Setting {
+                what: "degrees of freedom",
+                found: *found,
+                expected: "a number above 0",
+            });
+        }
+        // Each row of unit length over its family's 95 % point.
+        let mut factor = rows.clone();
+        for (mut row, family) in factor.row_iter_mut().zip(family) {
+            let length = row.norm();
+            if length > 0.0 {
+                row *= in_units(1.0, df[*family]) / length;
+            }
+        }
+        let chunks = draws.div_ceil(CHUNK);
+        let mut largest: Vec<f64> = (0..chunks)
+            .into_par_iter()
+            .flat_map_iter(|chunk| {
+                let size = CHUNK.min(draws - chunk * CHUNK);
+                let mut random = stream(seed, Purpose::Families, chunk as u64);
+                let laws: Vec<Option<ChiSquared<f64>>> = df
+                    .iter()
+                    .map(|df| ChiSquared::new(*df).ok().filter(|_| df.is_finite()))
+                    .collect();
+                let draws: Vec<f64> = (0..size)
+                    .map(|_| {
+                        let z = DVector::from_fn(factor.ncols(), |_, _| {
+                            StandardNormal.sample(&mut random)
+                        });
+                        let scales: Vec<f64> = laws
+                            .iter()
+                            .zip(df)
+                            .map(|(law, df)| match law {
+                                Some(law) => (law.sample(&mut random) / df).sqrt(),
+                                None => 1.0,
+                            })
+                            .collect();
+                        let found = &factor * z;
+                        let each = found.iter().zip(family);
+                        each.map(|(one, family)| one.abs() / scales[*family])
+                            .fold(0.0, f64::max)
+                    })
+                    .collect();
+                draws
+            })
+            .collect();
+        largest.sort_by(f64::total_cmp);
+        Ok(Self { largest })
+    }
+
     /// The law of the largest |t| of F z, z standard normal, over a common scale.
     fn simulated(factor: &DMatrix<f64>, df: f64, draws: usize, seed: u64) -> Result<Self, Failure> {
         check_count("draws", draws, 1000)?;
@@ -283,6 +354,12 @@ impl Simultaneous {
         let place = place.max(0.0) as usize;
         place.min(self.largest.len() - 1)
     }
+}
+
+/// A t on `df` degrees of freedom in units of its two-sided 95 % point.
+#[must_use]
+pub fn in_units(t: f64, df: f64) -> f64 {
+    t / t_two_sided_quantile(0.95, df)
 }
 
 /// F with FF' the correlation, as many columns as its rank: Cholesky's factor with the
@@ -418,6 +495,25 @@ mod tests {
         // The same pairs as combinations of four independent means.
         let combined = Simultaneous::of_combinations(&pairs, 20.0, 200_000, 1).unwrap();
         assert!((combined.critical_value(0.95).unwrap() - exact).abs() < 0.02);
+    }
+
+    /// Two independent families of one estimate each, on 4 and 30 degrees of freedom: the
+    /// chance that both stay below their 95 % points is 0.95 squared. One family of two
+    /// pairs of the same means is the law of a common scale.
+    #[test]
+    fn families_with_degrees_of_freedom_of_their_own() {
+        let rows = DMatrix::identity(2, 2);
+        let two = Simultaneous::of_families(&rows, &[0, 1], &[4.0, 30.0], 200_000, 1).unwrap();
+        let p = two.p_value(1.0);
+        assert!((p - 0.0975).abs() < 4.0 * two.standard_error(0.0975), "{p}");
+        let pairs =
+            DMatrix::from_row_slice(3, 3, &[1.0, -1.0, 0.0, 1.0, 0.0, -1.0, 0.0, 1.0, -1.0]);
+        let one = Simultaneous::of_families(&pairs, &[0; 3], &[10.0], 200_000, 1).unwrap();
+        // Tukey's: studentised range 3.8768 of three means on 10 degrees of freedom.
+        let exact = in_units(3.876_776_750_013_158 / std::f64::consts::SQRT_2, 10.0);
+        assert!((one.p_value(exact) - 0.05).abs() < 4.0 * one.standard_error(0.05));
+        assert!(Simultaneous::of_families(&pairs, &[0; 2], &[10.0], 2000, 1).is_err());
+        assert!(Simultaneous::of_families(&pairs, &[0; 3], &[f64::NAN], 2000, 1).is_err());
     }
 
     #[test]

@@ -33,6 +33,8 @@ pub enum Purpose {
     FirstEggs = 6,
     /// Offsets of ways of scanning; the index counts replicates and traits.
     Offsets = 7,
+    /// The greatest of many statistics of several families; the index is a chunk of draws.
+    Families = 8,
 }
 
 /// The random numbers of one piece of work: the one way from a seed to draws.

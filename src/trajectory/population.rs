@@ -128,6 +128,8 @@ pub struct Cohort {
     group_of: Vec<usize>,
     /// Pen of each subject, index into [`Study::pens`].
     pens: Vec<Option<usize>>,
+    /// Whether pens set the groups apart.
+    by_pen: bool,
     /// Error variance of each value as far as it is known, relative to the others;
     /// empty where all are alike.
     relative_variances: Vec<f64>,
@@ -152,6 +154,7 @@ impl Cohort {
             values: Vec::new(),
             group_of: Vec::new(),
             pens: Vec::new(),
+            by_pen: by.contains(&FixedEffectOf::Pen),
             relative_variances: Vec::new(),
         };
         let mut variances = Vec::new();
@@ -214,6 +217,12 @@ impl Cohort {
     #[must_use]
     pub fn pen_of(&self, subject: usize) -> Option<usize> {
         self.pens[subject]
+    }
+
+    /// Whether its groups are pens.
+    #[must_use]
+    pub fn is_by_pen(&self) -> bool {
+        self.by_pen
     }
 
     /// Pen of each subject, numbered from 0 in order of first appearance; `None` where a

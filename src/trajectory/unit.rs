@@ -2,10 +2,10 @@
 //!
 //! Where whole pens were given to a strain or a treatment, birds of one pen share what is
 //! peculiar to it, and a difference between groups is no better known than their pens tell:
-//! its error holds the variation between pens, and its interval rests on pens - groups
-//! degrees of freedom (of a balanced linear design that is what Satterthwaite's and Kenward
-//! and Roger's methods give). A study says what its unit is (`[design] unit`); where it does
-//! not, [`Design::of`] finds out from the tables.
+//! its error includes the variation between pens, and as far as it rests on pens its interval
+//! has pens - groups degrees of freedom. A group in one pen can be compared with none: its
+//! difference may be one between pens. A study says what its unit is (`[design] unit`); where
+//! it does not, [`Design::of`] finds out from the tables.
 
 use std::collections::BTreeSet;
 use std::fmt;
@@ -21,6 +21,8 @@ use crate::study::{Study, Unit};
 pub enum Because {
     /// `study.toml` says so.
     Stated,
+    /// The pens themselves are compared.
+    PensCompared,
     /// No pen houses birds of two groups, and a group has several pens.
     PensWithinGroups,
     /// No pens are recorded.
@@ -31,7 +33,7 @@ pub enum Because {
     OnePen,
     /// Pens house birds of more than one group.
     PensCrossGroups,
-    /// No group has two pens.
+    /// No pen houses birds of two groups, and no group has two pens: nothing is testable.
     OnePenAGroup,
     /// No group has two pens with at least two birds each: a pen is hardly more than a bird.
     OneBirdAPen,
@@ -51,6 +53,9 @@ pub struct Design {
     names: Vec<String>,
 }
 
+/// What to do where pens were not what was allotted.
+const REMEDY: &str = "if the birds, not the pens, were allotted to the groups, write unit = \"bird\" under [design] in study.toml";
+
 /// A group that cannot be compared with another.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NotTestable {
@@ -62,7 +67,7 @@ impl fmt::Display for NotTestable {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(
             f,
-            "{} is in one pen only: a difference from it may be one between pens, so that it is not testable",
+            "{} is in one pen only: a difference from it may be one between pens, so that it is not testable; {REMEDY}",
             self.group
         )
     }
@@ -99,7 +104,9 @@ impl Design {
             });
             several.max().unwrap_or(0)
         };
-        let found = if all.is_empty() {
+        let found = if cohort.is_by_pen() {
+            Because::PensCompared
+        } else if all.is_empty() {
             Because::NoPens
         } else if without > 0 {
             Because::WithoutPen(without)
@@ -121,8 +128,11 @@ impl Design {
             Because::PensWithinGroups
         };
         let (unit, because) = match study.settings.design.unit {
-            None if found == Because::PensWithinGroups => (Unit::Pen, found),
+            None if matches!(found, Because::PensWithinGroups | Because::OnePenAGroup) => {
+                (Unit::Pen, found)
+            }
             None => (Unit::Bird, found),
+            Some(Unit::Pen) if found == Because::PensCompared => (Unit::Bird, found),
             Some(Unit::Bird) => (Unit::Bird, Because::Stated),
             Some(Unit::Pen) => {
                 let expected = "a pen for each bird, and birds of one group in each pen";
@@ -182,6 +192,29 @@ impl Design {
         Ok(())
     }
 
+    /// Why no difference between groups is testable, a sentence; `None` where one may be.
+    #[must_use]
+    pub fn nothing_testable(&self) -> Option<String> {
+        let groups = self.units.len();
+        (groups > 1 && (0..groups).all(|group| self.testable(group).is_err())).then(|| {
+            format!(
+                "each of the {groups} groups is in one pen: a difference between groups may be one between pens, and none is testable; {REMEDY}"
+            )
+        })
+    }
+
+    /// Which groups cannot be compared, and why: a sentence for all, or one a group.
+    #[must_use]
+    pub fn untestable(&self) -> Vec<String> {
+        match self.nothing_testable() {
+            Some(reason) => vec![reason],
+            None => (0..self.units.len())
+                .filter_map(|group| self.testable(group).err())
+                .map(|reason| reason.to_string())
+                .collect(),
+        }
+    }
+
     /// What the unit is, how many there are and what that makes of an interval, in words.
     #[must_use]
     pub fn words(&self) -> String {
@@ -195,15 +228,14 @@ impl Design {
         let half = |df: usize| t_two_sided_quantile(0.95, df as f64);
         let why = match self.because {
             Because::Stated => "study.toml says so".to_owned(),
-            Because::PensWithinGroups => "no pen houses birds of two groups".to_owned(),
+            Because::PensWithinGroups | Because::OnePenAGroup => {
+                "no pen houses birds of two groups".to_owned()
+            }
+            Because::PensCompared => "the pens themselves are compared".to_owned(),
             Because::NoPens => "no pens are recorded".to_owned(),
             Because::WithoutPen(birds) => format!("{} without a pen", plural(birds, "bird")),
             Because::OnePen => "all birds are in one pen".to_owned(),
             Because::PensCrossGroups => "pens house birds of more than one group".to_owned(),
-            Because::OnePenAGroup => {
-                "each group is in one pen: a difference between groups may be one between pens"
-                    .to_owned()
-            }
             Because::OneBirdAPen => "pens house one bird each".to_owned(),
         };
         match self.unit {
@@ -214,9 +246,12 @@ impl Design {
                 plural(self.df(), "degree"),
             ),
             Unit::Pen => {
+                if let Some(reason) = self.nothing_testable() {
+                    return format!("The pen is the unit of comparison ({why}): {reason}.");
+                }
                 let by_birds = birds.saturating_sub(groups).max(1);
                 let mut words = format!(
-                    "The pen is the unit of comparison ({why}): {} with {} in {}, {} of freedom; 95 % intervals reach {:.2} standard errors to either side ({:.2} with birds as units), and these errors include the variation between pens.",
+                    "The pen is the unit of comparison ({why}): {} with {} in {}, {} of freedom for what differs between pens; 95 % intervals then reach {:.2} standard errors to either side ({:.2} with birds as units), and these errors include the variation between pens.",
                     plural(units, "pen"),
                     plural(birds, "bird"),
                     plural(groups, "group"),
@@ -363,10 +398,27 @@ mod tests {
     }
 
     #[test]
+    fn groups_in_one_pen_each_are_not_testable() {
+        let birds = [housed(0, &[0], 4), housed(1, &[1], 4)].concat();
+        let found = design(&birds);
+        assert_eq!(
+            (found.unit, found.because),
+            (Unit::Pen, Because::OnePenAGroup)
+        );
+        assert!(!found.has_pen_effects());
+        assert!(found.testable(0).is_err() && found.testable(1).is_err());
+        let words = found.words();
+        assert!(words.contains("none is testable"), "{words}");
+        assert!(words.contains("unit = \"bird\" under [design]"), "{words}");
+        let (own, cohort) = study(&birds, Some(Unit::Bird));
+        let stated = Design::of(&own, &cohort).unwrap();
+        assert!(stated.testable(0).is_ok() && stated.nothing_testable().is_none());
+    }
+
+    #[test]
     fn birds_are_the_unit_where_pens_cannot_be() {
         let one_pen = [housed(0, &[0], 4), housed(1, &[0], 4)].concat();
         let crossed = [housed(0, &[0, 1], 4), housed(1, &[1, 2], 4)].concat();
-        let one_each = [housed(0, &[0], 4), housed(1, &[1], 4)].concat();
         let single = [housed(0, &[0, 1, 2], 1), housed(1, &[3, 4, 5], 1)].concat();
         let mut some = [housed(0, &[0, 1], 4), housed(1, &[2, 3], 4)].concat();
         some[3].1 = None;
@@ -374,7 +426,6 @@ mod tests {
         for (birds, because) in [
             (one_pen, Because::OnePen),
             (crossed, Because::PensCrossGroups),
-            (one_each, Because::OnePenAGroup),
             (single, Because::OneBirdAPen),
             (some, Because::WithoutPen(1)),
             (none, Because::NoPens),

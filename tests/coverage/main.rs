@@ -1,6 +1,7 @@
 //! Long simulations, ignored by default: commands in DEVELOPERS.md.
 
 mod allometric;
+mod birds;
 mod corrected;
 mod forecast;
 mod intervals;

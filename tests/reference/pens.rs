@@ -8,7 +8,9 @@ use pinfeather::fit::mixed::{
 use pinfeather::growth::{Card, Curve, built_in};
 use serde_json::Value;
 
+use nalgebra::DMatrix;
 use pinfeather::stats::distribution::t_two_sided;
+use pinfeather::stats::few_units::kenward_roger;
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study, Unit};
 use pinfeather::trajectory::{Cohort, Design};
 
@@ -263,8 +265,107 @@ fn degrees_of_freedom_are_those_of_kenward_and_roger() {
     let at = |row: usize, column: usize| ours.fixed_covariance[row * fixed + column];
     let error = (at(0, 0) + at(1, 1) - 2.0 * at(0, 1)).sqrt();
     close("error", error, number(&all["df"]["std_error"]), 1e-6);
-    let p = t_two_sided(difference / error, by_pens.df() as f64);
+    let (first, second) = ([1.0, 0.0], [-1.0, 0.0]);
+    let own = df_of(&ours, &[(0, &first), (1, &second)], error);
+    close("own", own, kenward_roger, 1e-5);
+    let p = t_two_sided(difference / error, own);
     close("P", p, number(&all["df"]["p"]), 1e-5);
+}
+
+/// Degrees of freedom of a combination of the groups' terms with this standard error.
+fn df_of(fit: &MixedFit, parts: &[(usize, &[f64])], standard_error: f64) -> f64 {
+    let error = fit.covariance_error.as_ref().expect("restricted");
+    error.degrees_of_freedom(standard_error.powi(2), &error.changes(parts, parts))
+}
+
+/// Intercepts and slopes that vary between pens and birds, unbalanced: degrees of freedom of
+/// differences and means at four ages, and of the difference in both terms together. They are
+/// differenced here, and R is at its own estimates: five digits.
+#[test]
+fn degrees_of_freedom_are_kenward_and_rogers() {
+    let (line, all) = (line(), expected("pens/expected.json"));
+    let options = MixedOptions {
+        grouped: GroupedTerms::All,
+        random: natural(&["a", "b"]),
+        cluster: natural(&["a", "b"]),
+        criterion: Criterion::RestrictedLikelihood,
+        ..MixedOptions::default()
+    };
+    let ours = fit(&line, &Birds::read("line_unequal.csv"), &options);
+    let theirs = &all["unequal_df"];
+    for (at, age) in theirs["ages"].as_array().expect("ages").iter().enumerate() {
+        let age = number(age);
+        let (of_a, of_b) = ([1.0, age], [-1.0, -age]);
+        for (name, parts) in [
+            ("group_a", vec![(0, &of_a[..])]),
+            ("difference", vec![(0, &of_a[..]), (1, &of_b[..])]),
+        ] {
+            let error = number(&theirs[name]["std_error"][at]);
+            let found = df_of(&ours, &parts, error);
+            close(
+                name,
+                found,
+                number(&theirs[name]["kenward_roger"][at]),
+                2e-5,
+            );
+            // By observed information.
+            close(
+                name,
+                found,
+                number(&theirs[name]["satterthwaite"][at]),
+                0.07,
+            );
+        }
+    }
+    // Terms of group b minus those of group a.
+    let columns = |group: usize| [group, 2 + group];
+    let count = ours.fixed.len();
+    let covariance = DMatrix::from_fn(2, 2, |row, column| {
+        (0..4)
+            .map(|at| {
+                let (a, b) = (columns(at / 2)[row], columns(at % 2)[column]);
+                let sign = if at / 2 == at % 2 { 1.0 } else { -1.0 };
+                sign * ours.fixed_covariance[a * count + b]
+            })
+            .sum::<f64>()
+    });
+    let inverse_root = covariance.cholesky().expect("definite").l().try_inverse();
+    let inverse_root = inverse_root.expect("definite");
+    let error = ours.covariance_error.as_ref().expect("restricted");
+    let changes: Vec<DMatrix<f64>> = (0..error.directions())
+        .map(|direction| {
+            let of = |group| error.block(direction, group, group).expect("a block");
+            let change = DMatrix::from_fn(2, 2, |row, column| {
+                of(0)[row * 2 + column] + of(1)[row * 2 + column]
+            });
+            &inverse_root * change * inverse_root.transpose()
+        })
+        .collect();
+    let (factor, df) = kenward_roger(&changes, 2).expect("a test");
+    close("both", df, number(&theirs["both"]["df"]), 2e-5);
+    close("scaling", factor, number(&theirs["both"]["scaling"]), 2e-5);
+}
+
+/// Where no variance between pens is found, a difference between groups has the degrees of
+/// freedom of pens all the same.
+#[test]
+fn pens_that_are_alike_have_their_degrees_of_freedom() {
+    let (line, all) = (line(), expected("pens/expected.json"));
+    let options = MixedOptions {
+        grouped: GroupedTerms::Named(vec!["a".to_owned()]),
+        random: natural(&["a"]),
+        cluster: natural(&["a"]),
+        criterion: Criterion::RestrictedLikelihood,
+        ..MixedOptions::default()
+    };
+    let ours = fit(&line, &Birds::read("line_alike.csv"), &options);
+    assert!(ours.cluster[0].standard_deviation < 1e-6);
+    let count = ours.fixed.len();
+    let at = |row: usize, column: usize| ours.fixed_covariance[row * count + column];
+    let error = (at(0, 0) + at(1, 1) - 2.0 * at(0, 1)).sqrt();
+    let found = df_of(&ours, &[(0, &[1.0, 0.0]), (1, &[-1.0, 0.0])], error);
+    let theirs = number(&all["alike_df"]["kenward_roger"]);
+    close("alike", found, theirs, 2e-5);
 }
 
 /// By the definitions (expected information, Henderson's equations), which R evaluates at
@@ -371,4 +472,30 @@ fn clusters_that_cannot_be_are_refused_in_words() {
     );
     assert!(found.reasons()[0].contains("at least two"), "{found:?}");
     assert_eq!(subjects.clusters().map(<[usize]>::len), Some(40));
+}
+
+/// With the error of the variance terms, by the definitions with whole matrices in R, which
+/// differences the predictor at its own estimates.
+#[test]
+fn a_birds_errors_include_those_of_the_variances() {
+    let (line, all) = (line(), expected("pens/expected.json"));
+    let options = MixedOptions {
+        grouped: GroupedTerms::All,
+        random: natural(&["a", "b"]),
+        cluster: natural(&["a", "b"]),
+        criterion: Criterion::RestrictedLikelihood,
+        ..MixedOptions::default()
+    };
+    let ours = fit(&line, &Birds::read("line_unequal.csv"), &options);
+    for (name, bird) in [("mode_errors", 0), ("mode_errors_b", 29)] {
+        let theirs = &all[name];
+        let ages = theirs["ages"].as_array().expect("ages");
+        for (at, age) in ages.iter().map(number).enumerate() {
+            let covariance = ours.subject_covariance(bird);
+            let variance = covariance[0] + 2.0 * age * covariance[1] + age * age * covariance[3];
+            let expected = number(&theirs["with_variances"][at]);
+            close(name, variance.sqrt(), expected, 2e-5);
+            assert!(variance.sqrt() > 1.001 * number(&theirs["known_variances"][at]));
+        }
+    }
 }

@@ -81,7 +81,9 @@ impl Conditional {
                     let information = &ending.information[subject * p * p..][..p * p];
                     shared.know(information, &mut known);
                     shares[..q].copy_from_slice(&known.shares);
-                    shared.covariance(subject, terms, &mut known, covariance);
+                    let error = ending.variance_error.as_ref();
+                    let of_mode = error.map(|error| &error.modes[subject * p * p..][..p * p]);
+                    shared.covariance((subject, of_mode), terms, &mut known, covariance);
                 }
             });
         conditional
@@ -234,10 +236,11 @@ impl Shared<'_, '_> {
         }
     }
 
-    /// Covariance of the subject's terms, p x p, after [`Self::know`].
+    /// Covariance of the subject's terms, p x p, after [`Self::know`], with what the errors
+    /// of the variance terms add to that of its mode.
     pub(super) fn covariance(
         &self,
-        subject: usize,
+        (subject, of_mode): (usize, Option<&[f64]>),
         terms: &[f64],
         known: &mut Known,
         out: &mut [f64],
@@ -264,6 +267,10 @@ impl Shared<'_, '_> {
             .iter_mut()
             .zip(&known.own)
             .for_each(|(sum, part)| *sum += part);
+        let added = of_mode.unwrap_or_default();
+        for (sum, part) in known.sum.iter_mut().zip(added) {
+            *sum += part;
+        }
         scale::jacobian(self.problem.scales, terms, &mut known.jacobian);
         around_into(&known.jacobian, &known.sum, p, &mut known.half, out);
     }

@@ -3,8 +3,11 @@
 //! The subjects' own curves are `conditional.rs`, what to be careful about is
 //! `caution.rs`.
 
+use std::sync::Arc;
+
 use super::alternating::State;
 use super::conditional::{Conditional, shrinkage};
+use super::covariance_error::{CovarianceError, VarianceError};
 use super::model::{Estimator, MixedModel};
 use super::problem::Problem;
 use super::result::{Certificate, Estimated, FixedEffect, MixedFit, RandomEffect};
@@ -31,6 +34,8 @@ pub(super) struct Ending {
     /// Covariance of (fixed effects + cluster effect), clusters x p x p; empty without
     /// clusters.
     pub(super) cluster_covariances: Vec<f64>,
+    /// What the errors of the variance terms make of all this, where they are known.
+    pub(super) variance_error: Option<VarianceError>,
     /// Standard errors of ln(cluster SD).
     pub(super) cluster_log_sd_errors: Vec<Option<f64>>,
     /// Standard error of ln sigma (at a fitted value of 1).
@@ -80,6 +85,14 @@ impl Ending {
         let (fixed, fixed_covariance) =
             self.fixed_effects(problem, model, &group_terms, &fixed_jacobian);
         let conditional = Conditional::of(&self, problem);
+        let most = if problem.q == 0 && problem.clusters.is_none() {
+            problem.y.len().saturating_sub(problem.fixed)
+        } else {
+            problem.subjects().saturating_sub(groups)
+        };
+        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
+        let of_groups = |error| CovarianceError::of(problem, error, &group_terms, most as f64);
+        let covariance_error = self.variance_error.as_ref().map(of_groups).map(Arc::new);
         let sigma = self.sigma(problem);
         let mut weaknesses = std::mem::take(&mut self.weaknesses);
         let errors = super::error_terms::error_terms(problem);
@@ -95,6 +108,7 @@ impl Ending {
                 + errors,
             fixed,
             fixed_covariance,
+            covariance_error,
             group_terms,
             group_covariances,
             random: self.random(problem, &random_covariance, &conditional),

@@ -12,8 +12,9 @@ use crate::growth::Curve;
 impl MixedFit {
     /// The typical subject of a group.
     ///
-    /// With random effects the intervals rest on subjects - groups degrees of
-    /// freedom: what is known of a typical subject is limited by how many there are; with
+    /// Intervals rest on degrees of freedom of each quantity
+    /// ([`CovarianceError`](super::CovarianceError)); where the fit has none, on subjects -
+    /// groups (what is known of a typical subject is limited by how many there are), with
     /// cluster effects on clusters - groups.
     #[must_use]
     pub fn group_estimates(&self, group: usize) -> Estimates {
@@ -25,7 +26,14 @@ impl MixedFit {
         } else {
             subjects.saturating_sub(self.groups())
         };
-        self.estimates(self.group(group), self.group_covariance(group), group, df)
+        let covariance = self.group_covariance(group);
+        Estimates {
+            covariance_error: self
+                .covariance_error
+                .as_ref()
+                .map(|error| (error.clone(), group)),
+            ..self.estimates(self.group(group), covariance, group, df)
+        }
     }
 
     /// One subject at its conditional mode.
@@ -69,6 +77,7 @@ impl MixedFit {
             iterations: self.certificate.iterations,
             relative_offset: self.certificate.gradient,
             df: df.max(1),
+            covariance_error: None,
             ar1: self.ar1,
             // A subject borrows from its group: so far reach its data.
             reach: self.reaches[group],

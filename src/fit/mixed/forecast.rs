@@ -198,7 +198,7 @@ impl Ahead<'_, '_> {
             scale::to_terms(problem.scales, &known.eta, &mut terms);
             self.shared.know(&marginal.here.information, &mut known);
             self.shared
-                .covariance(subject, &terms, &mut known, &mut covariance);
+                .covariance((subject, None), &terms, &mut known, &mut covariance);
             columns.found.push(found);
             columns.terms.extend_from_slice(&terms);
             columns.covariances.extend_from_slice(&covariance);

@@ -74,6 +74,7 @@ impl Likelihood<'_, '_> {
             information: self.information,
             log_sd_errors,
             cluster_covariances: Vec::new(),
+            variance_error: None,
             cluster_log_sd_errors: Vec::new(),
             log_sigma_error: variance_of(&sigma_slope),
             correlation_errors,

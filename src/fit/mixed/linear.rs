@@ -54,6 +54,18 @@ pub(super) struct FactorStep {
     pub(super) cross: Vec<f64>,
 }
 
+/// Sums over all units at given factors.
+#[derive(Debug)]
+pub(super) struct Sums {
+    /// In the covariance of the subjects' effects over sigma^2, q x q, then in that of the
+    /// clusters' effects.
+    pub(super) score: Vec<f64>,
+    /// Of the free entries, then of the clusters' SDs: count x count.
+    information: Vec<f64>,
+    /// Shared by these and ln sigma^2.
+    cross: Vec<f64>,
+}
+
 /// Lower-triangular factors of the random effects' covariance over sigma^2.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Factors<'f> {
@@ -155,8 +167,7 @@ impl Linear {
         spherical: &mut [f64],
         cluster_spherical: &mut [f64],
     ) -> Option<FactorStep> {
-        let (width, q, count) = (stride(problem.p), problem.q, self.entries.len());
-        if q == 0 && self.clusters.is_none() {
+        if problem.q == 0 && self.clusters.is_none() {
             return Some(FactorStep {
                 step: Vec::new(),
                 in_errors: 0.0,
@@ -164,12 +175,37 @@ impl Linear {
                 cross: Vec::new(),
             });
         }
+        let precision = 1.0 / profile.variance;
+        let effects = (spherical, cluster_spherical);
+        let mut sums = self.sums(problem, numbers, factors, (profile, precision), effects)?;
+        self.solve(
+            problem,
+            factors,
+            &mut sums.score,
+            sums.information,
+            sums.cross,
+        )
+    }
+
+    /// Score in the covariances of subjects' and clusters' effects, and information in the
+    /// entries of their factors; writes the spherical random effects of both. The squares of
+    /// the residuals enter the score with this precision; with none it is minus the slope of
+    /// the likelihood's determinants.
+    pub(super) fn sums(
+        &mut self,
+        problem: &Problem<'_>,
+        numbers: &[f64],
+        factors: Factors<'_>,
+        (profile, precision): (&Profile, f64),
+        (spherical, cluster_spherical): (&mut [f64], &mut [f64]),
+    ) -> Option<Sums> {
+        let (width, q, count) = (stride(problem.p), problem.q, self.entries.len());
         let inverse = (self.criterion == Criterion::RestrictedLikelihood)
             .then(|| problem.blocks.inverse(&profile.information));
         let slope = Slope {
             factor: factors.subjects,
             change: &profile.change,
-            precision: 1.0 / profile.variance,
+            precision,
             entries: &self.entries,
             restricted: inverse.as_deref(),
         };
@@ -221,7 +257,11 @@ impl Linear {
             add(&mut cross, &task.cross);
         }
         let Some((clusters, above)) = self.clusters.as_ref().zip(above) else {
-            return self.solve(problem, factors, &mut score, information, cross);
+            return Some(Sums {
+                score,
+                information,
+                cross,
+            });
         };
         let trails = self.tasks.iter().flat_map(|task| &task.trails);
         let trails: Vec<f64> = trails.copied().collect();
@@ -235,7 +275,11 @@ impl Linear {
         cross.extend(&above.cross);
         let information = bordered(&information, &beside, &above.information, count);
         score.extend(&above.score);
-        self.solve(problem, factors, &mut score, information, cross)
+        Some(Sums {
+            score,
+            information,
+            cross,
+        })
     }
 
     /// Error of the mean of a middling cluster in the c-th cluster term, over sigma.

@@ -11,7 +11,8 @@
 //! fits [`Subjects`] and ends in a [`MixedOutcome`]. `problem.rs` lays the model
 //! over the data. The classical method is `alternating.rs` with `settle.rs` (subjects to
 //! their modes), `linear.rs` with `condense.rs` (the linear mixed model) and
-//! `error_terms.rs`; effects of clusters of subjects are `clusters.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
+//! `error_terms.rs`; effects of clusters of subjects are `clusters.rs`; what is not known of the
+//! variance terms is carried into degrees of freedom and modes by `covariance_error.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
 //! `likelihood.rs` (all subjects) over `marginal.rs` with `mode.rs`, `nodes.rs` and
 //! `follow.rs` (one subject) over `contribution.rs` (its data). `ending.rs` makes the result, with
 //! `conditional.rs` (subjects' own curves), `vanished.rs` (spread that went to zero) and
@@ -46,6 +47,7 @@ mod clusters;
 mod condense;
 mod conditional;
 mod contribution;
+mod covariance_error;
 mod ending;
 mod error_terms;
 mod estimates;
@@ -82,9 +84,11 @@ use std::collections::BTreeSet;
 
 use alternating::{Alternated, Alternation, State};
 use condense::stride;
+use covariance_error::VarianceError;
 use ending::Ending;
 use problem::{Errors, Problem};
 
+pub use covariance_error::CovarianceError;
 pub use expected::{SpreadParameter, SubjectInformation};
 pub use forecast::{Forecast, Forecasts};
 pub use model::{
@@ -166,9 +170,13 @@ impl MixedModel<'_> {
             state = even;
         }
         let ending = match (estimator, alternated) {
-            (Estimator::Alternating, alternated) => end_alternation(&problem, alternated?),
+            (Estimator::Alternating, alternated) => {
+                // A bootstrap asks for estimates alone.
+                let reported = start.is_none() && self.criterion == Criterion::RestrictedLikelihood;
+                end_alternation(&problem, self, alternated?, reported)
+            }
             (_, Ok(alternated)) => {
-                let begun = end_alternation(&problem, alternated);
+                let begun = end_alternation(&problem, self, alternated, false);
                 laplace::maximise(
                     &problem,
                     self,
@@ -360,7 +368,14 @@ fn start_phi(subjects: &Subjects<'_>) -> f64 {
     0.3_f64.powf(1.0 / gap)
 }
 
-fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
+/// The end of an alternation as an ending; with the error of the variance terms where the fit
+/// is one to be reported.
+fn end_alternation(
+    problem: &Problem<'_>,
+    model: &MixedModel<'_>,
+    alternated: Alternated,
+    reported: bool,
+) -> Ending {
     let (p, q, outer) = (problem.p, problem.q, problem.cluster.len());
     let Alternated {
         state,
@@ -391,6 +406,17 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         &inverse,
         profile.variance,
     );
+    let variance_error = reported
+        .then(|| {
+            VarianceError::of(
+                problem,
+                model.covariance,
+                &state,
+                &numbers,
+                profile.variance,
+            )
+        })
+        .flatten();
     let information = numbers
         .chunks_exact(stride(p))
         .flat_map(|numbers| {
@@ -420,6 +446,7 @@ fn end_alternation(problem: &Problem<'_>, alternated: Alternated) -> Ending {
         information,
         log_sd_errors: spread.log_sds,
         cluster_covariances,
+        variance_error,
         cluster_log_sd_errors,
         // With a power beside it sigma has no error of its own here.
         log_sigma_error: power_error.is_none().then_some(spread.log_sigma).flatten(),

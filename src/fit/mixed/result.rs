@@ -1,6 +1,9 @@
 //! What a mixed fit gives.
 
+use std::sync::Arc;
+
 use super::alternating::State;
+use super::covariance_error::CovarianceError;
 use super::model::{Covariance, Criterion, Estimator};
 use super::scale::TermScale;
 use super::vanished::Vanished;
@@ -151,6 +154,9 @@ pub struct MixedFit {
     pub fixed: Vec<FixedEffect>,
     /// Their covariance, row-major in the same order.
     pub fixed_covariance: Vec<f64>,
+    /// How well the covariance of the groups' terms is known; `None` of a fit by unrestricted
+    /// likelihood, or where the variance terms have no information.
+    pub covariance_error: Option<Arc<CovarianceError>>,
     /// Terms of the typical subject of each group, groups x p.
     pub group_terms: Vec<f64>,
     /// Covariance of those, groups x p x p.

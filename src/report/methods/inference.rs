@@ -28,7 +28,11 @@ pub(super) fn inference(told: &Told<'_>, cited: &mut References) -> Vec<String> 
         text += " Those of the pooled fits take all records of a strain as independent, and are too narrow where birds were measured again and again.";
     }
     if mixed {
-        text += " Intervals for the typical bird of a mixed model rest on birds less groups as degrees of freedom.";
+        text += &format!(
+            " Intervals for the typical bird of a mixed model have the degrees of freedom of each quantity by Satterthwaite's rule {}, and intervals for its single birds include the error of the variance terms {}.",
+            cited.cite(Source::Satterthwaite),
+            cited.cite(Source::KassSteffey)
+        );
     }
     text += &format!(
         " Bands of curves are pointwise, and simultaneous over all ages by the tube formula {}.",
@@ -77,6 +81,14 @@ pub(super) fn comparison(told: &Told<'_>, cited: &mut References) -> Vec<String>
         .any(|one| one.b == Against::MeanOfAll);
     let number = if to_mean { "comparisons" } else { "pairs" };
     let adjusted = match told.adjust {
+        Adjust::MaxT if to_mean => format!(
+            "p values were adjusted over the terms of a trait and the strains by Holm's method {}, intervals were not",
+            cited.cite(Source::Holm)
+        ),
+        Adjust::MaxT => format!(
+            "p values were adjusted over the terms of a trait and the pairs by the simulated distribution of the greatest t {}, intervals were not",
+            cited.cite(Source::Hothorn)
+        ),
         Adjust::Holm => format!(
             "p values were adjusted for the number of {number} within each term by Holm's method {}, intervals were not",
             cited.cite(Source::Holm)
@@ -110,7 +122,7 @@ pub(super) fn comparison(told: &Told<'_>, cited: &mut References) -> Vec<String>
             .iter()
             .map(|test| {
                 let source = match *test {
-                    "likelihood ratio" => Source::PinheiroBates,
+                    "Wald F of all terms" => Source::KenwardRoger,
                     _ => Source::BatesWatts,
                 };
                 format!("{test} {}", cited.cite(source))

@@ -563,6 +563,7 @@ impl AllometricFit {
             iterations: 0,
             relative_offset: 0.0,
             df: self.df,
+            covariance_error: None,
             ar1: None,
             reach: self.reaches[group],
         }

@@ -99,6 +99,58 @@ errors <- function(name, formula, d, slopes) {
 sorted <- function(d) d[order(d$group, d$pen, d$bird, d$age_d), ]
 errors("line_errors", value ~ group + age_d - 1 + (1 | pen / bird), sorted(line), FALSE)
 errors("unequal_errors", value ~ group + group:age_d - 1 + (1 + age_d || pen) + (1 + age_d || bird), sorted(unequal), TRUE)
+# The error of a bird's fitted values at its modes, with that of the variance terms (Kass and
+# Steffey 1989), by the definitions with whole matrices at lme4's restricted estimates:
+# Henderson's prediction error variance, and the derivative of the predictor along the
+# variances with the inverse of the restricted likelihood's expected information.
+mode_errors <- function(name, formula, d, bird, ages) {
+  m <- lme4::lmer(formula, d, REML = TRUE, control = tight)
+  v <- as.data.frame(VarCorr(m))
+  z <- function(unit, what) model.matrix(~ factor(d[[unit]], levels = unique(d[[unit]])) - 1) * what
+  parts <- list(z("pen", 1), z("bird", 1), z("pen", d$age_d), z("bird", d$age_d))
+  variance <- function(unit, what) v$vcov[grepl(paste0("^", unit), v$grp) & v$var1 %in% what]
+  theta <- c(variance("pen", "(Intercept)"), variance("bird", "(Intercept)"), variance("pen", "age_d"), variance("bird", "age_d"), sigma(m)^2)
+  squares <- c(lapply(parts, tcrossprod), list(diag(nrow(d))))
+  X <- getME(m, "X")
+  first <- which(d$bird == bird)[1]
+  at <- function(age) {
+    x <- X[first, ]
+    x[names(x) == paste0("group", d$group[first], ":age_d")] <- age
+    list(x = x, z = lapply(seq_along(parts), function(k) (parts[[k]][first, ] != 0) * c(1, 1, age, age)[k]))
+  }
+  predictor <- function(theta, a) {
+    V <- Reduce(`+`, Map(`*`, theta, squares))
+    W <- solve(V)
+    beta <- solve(t(X) %*% W %*% X, t(X) %*% W %*% d$value)
+    r <- W %*% (d$value - X %*% beta)
+    sum(a$x * beta) + sum(sapply(seq_along(parts), function(k) theta[k] * sum(a$z[[k]] * (t(parts[[k]]) %*% r))))
+  }
+  W <- solve(Reduce(`+`, Map(`*`, theta, squares)))
+  P <- W - W %*% X %*% solve(t(X) %*% W %*% X) %*% t(X) %*% W
+  n <- length(theta)
+  each <- lapply(squares, function(q) P %*% q)
+  information <- outer(1:n, 1:n, Vectorize(function(i, j) 0.5 * sum(each[[i]] * t(each[[j]]))))
+  H <- do.call(cbind, c(list(X), parts))
+  prior <- c(rep(0, ncol(X)), unlist(Map(function(s, q) rep(1 / s, ncol(q)), theta[-n], parts)))
+  C <- solve(crossprod(H) / theta[n] + diag(prior))
+  found <- sapply(ages, function(age) {
+    a <- at(age)
+    l <- c(a$x, unlist(a$z))
+    g <- sapply(1:n, function(i) {
+      h <- 1e-4 * theta[i]
+      up <- theta; up[i] <- up[i] + h
+      down <- theta; down[i] <- down[i] - h
+      (predictor(up, a) - predictor(down, a)) / (2 * h)
+    })
+    c(sqrt(sum(l * (C %*% l))), sqrt(sum(l * (C %*% l)) + sum(g * solve(information, g))))
+  })
+  cat(sprintf(
+    '"%s": {"bird": "%s", "ages": [%s], "known_variances": [%s], "with_variances": [%s]},\n',
+    name, bird, numbers(ages), numbers(found[1, ]), numbers(found[2, ])
+  ))
+}
+mode_errors("mode_errors", value ~ group + group:age_d - 1 + (1 + age_d || pen) + (1 + age_d || bird), sorted(unequal), "a1-1", c(0, 20, 35))
+mode_errors("mode_errors_b", value ~ group + group:age_d - 1 + (1 + age_d || pen) + (1 + age_d || bird), sorted(unequal), "b2-3", c(0, 20, 35))
 # Degrees of freedom of the difference between the groups.
 m <- lmerTest::lmer(value ~ group + age_d + (1 | pen / bird), line, REML = TRUE)
 s <- summary(m, ddf = "Satterthwaite")$coefficients["groupb", ]
@@ -106,6 +158,28 @@ k <- summary(m, ddf = "Kenward-Roger")$coefficients["groupb", ]
 cat(sprintf('"df": {"estimate": %.12g, "std_error": %.12g, "satterthwaite": %.12g, "kenward_roger": %.12g, "p": %.12g},\n', s[1], s[2], s[3], k[3], k[5]))
 birds <- lmerTest::lmer(value ~ group + age_d + (1 | bird), line, REML = TRUE)
 cat(sprintf('"df_birds": {"satterthwaite": %.12g},\n', summary(birds)$coefficients["groupb", 3]))
+# Of an unbalanced design with intercepts and slopes that vary between pens and birds: the
+# difference between the groups and the mean of group a at four ages, and the difference in
+# intercept and slope together (numbers of Kenward and Roger's F).
+u <- lmerTest::lmer(value ~ group * age_d + (1 + age_d || pen) + (1 + age_d || bird), unequal, REML = TRUE, control = tight)
+ages <- c(0, 7, 20, 35)
+of_ages <- function(contrast) {
+  each <- lapply(ages, contrast)
+  cat(sprintf(
+    '{"std_error": [%s], "kenward_roger": [%s], "satterthwaite": [%s]}',
+    numbers(sapply(each, function(l) sqrt(sum(l * (as.matrix(vcov(u)) %*% l))))),
+    numbers(sapply(each, function(l) get_Lb_ddf(u, l))), numbers(sapply(each, function(l) contest1D(u, l)$df))
+  ))
+}
+cat(sprintf('"unequal_df": {"ages": [%s], "difference": ', numbers(ages)))
+of_ages(function(age) c(0, 1, 0, age))
+cat(', "group_a": ')
+of_ages(function(age) c(1, 0, age, 0))
+f <- KRmodcomp(u, rbind(c(0, 1, 0, 0), c(0, 0, 0, 1)))$stats
+cat(sprintf(', "both": {"df": %.12g, "scaling": %.12g}},\n', f$ddf, f$F.scaling))
+# No variance between pens is found here.
+m <- lmerTest::lmer(value ~ group + age_d + (1 | pen / bird), alike, REML = TRUE, control = tight)
+cat(sprintf('"alike_df": {"kenward_roger": %.12g},\n', get_Lb_ddf(m, c(0, 1, 0))))
 
 growth <- design(6, seq(0, 140, by = 14))
 A <- 1500 + 120 * (growth$group == "b") + effect(growth$pen, 60) + effect(growth$bird, 90)
