@@ -1,13 +1,17 @@
 //! When do the birds come into lay, and which cue predicts it?
 
+use std::sync::Arc;
+
 use super::options::{LayOptions, Options};
 use crate::error::{Error, Result};
+use crate::fit::{Estimates, Outcome, Weakness};
+use crate::growth::Curve;
 use crate::maturity::{
     self, AtFirstEgg, Backtests, Bend, Cue, CueOptions, CueSummary, FittedCurve, ForecastOptions,
     LayCurve, LayRecords, LeftOut, OnsetForecast, OnsetModels, OnsetOptions, Threshold,
 };
 use crate::study::Study;
-use crate::trajectory::{Request, SubjectFits, Trajectories};
+use crate::trajectory::{Request, SubjectFits, TraitModel, Trajectories};
 
 /// Timing cues, and what is known of first eggs and forecast.
 #[derive(Debug, Default)]
@@ -99,7 +103,8 @@ impl Lay {
         trajectories: &Trajectories,
         (options, wanted): (&Options, &LayOptions),
     ) -> Result<Self> {
-        let fits = fitted_curves(known, trajectories);
+        let curves = Curves::of(known, trajectories);
+        let fits = curves.all();
         let cue_options = CueOptions {
             thresholds_g: options.masses_g.clone(),
             confidence: options.confidence,
@@ -235,22 +240,109 @@ impl Asked<'_> {
     }
 }
 
-/// Every fit with the ages that it rests on.
-#[must_use]
-pub fn fitted_curves<'a>(study: &Study, trajectories: &'a Trajectories) -> Vec<FittedCurve<'a>> {
-    let of_subject = |SubjectFits { subject, fits }: &'a SubjectFits| {
-        let (first_age_d, last_age_d) = subject.age_span(study);
-        fits.iter().map(move |fit| FittedCurve {
-            trait_index: subject.trait_index,
-            strain: subject.strain,
-            bird: subject.bird,
-            curve: &*fit.curve,
-            outcome: &fit.outcome,
-            first_age_d,
-            last_age_d,
+/// The curves that cues are read from, of birds and strains.
+#[derive(Debug, Default)]
+struct Curves<'a> {
+    /// Of single fits, where a trait has no model.
+    single: Vec<FittedCurve<'a>>,
+    /// Of the traits' models.
+    modelled: Vec<Modelled>,
+}
+
+/// A curve of a trait's model: a bird's, or that of a strain's typical bird.
+#[derive(Debug)]
+struct Modelled {
+    trait_index: usize,
+    strain: usize,
+    bird: Option<usize>,
+    curve: Arc<dyn Curve>,
+    outcome: Outcome,
+    span_d: (f64, f64),
+}
+
+impl<'a> Curves<'a> {
+    /// Those of each trait's model, or else every single fit.
+    fn of(study: &Study, trajectories: &'a Trajectories) -> Self {
+        let mut curves = Self::default();
+        for model in &trajectories.models {
+            curves.modelled.extend(modelled(study, model));
+        }
+        let has_model = |trait_index: usize| {
+            let mut modelled = curves.modelled.iter();
+            modelled.any(|one| one.trait_index == trait_index)
+        };
+        let single = trajectories.subjects.iter();
+        let single = single.filter(|fits| !has_model(fits.subject.trait_index));
+        curves.single = single
+            .flat_map(|SubjectFits { subject, fits }| {
+                let (first_age_d, last_age_d) = subject.age_span(study);
+                fits.iter().map(move |fit| FittedCurve {
+                    trait_index: subject.trait_index,
+                    strain: subject.strain,
+                    bird: subject.bird,
+                    curve: &*fit.curve,
+                    outcome: &fit.outcome,
+                    first_age_d,
+                    last_age_d,
+                })
+            })
+            .collect();
+        curves
+    }
+
+    fn all(&self) -> Vec<FittedCurve<'_>> {
+        let modelled = self.modelled.iter().map(|one| FittedCurve {
+            trait_index: one.trait_index,
+            strain: one.strain,
+            bird: one.bird,
+            curve: &*one.curve,
+            outcome: &one.outcome,
+            first_age_d: one.span_d.0,
+            last_age_d: one.span_d.1,
+        });
+        modelled.chain(self.single.iter().copied()).collect()
+    }
+}
+
+/// The curves of a model's typical birds, where each is of one strain, and of its birds.
+fn modelled(study: &Study, model: &TraitModel) -> Vec<Modelled> {
+    let weak: Vec<Weakness> = match model.status() {
+        "weak" => model.reasons().into_iter().map(weakness).collect(),
+        _ => Vec::new(),
+    };
+    let outcome = |estimates: Estimates| match weak.as_slice() {
+        [] => Outcome::Converged(estimates),
+        weak => Outcome::Weak(estimates, weak.to_vec()),
+    };
+    let one = |strain, bird, estimates: Option<Estimates>, span_d: Option<(f64, f64)>| {
+        Some(Modelled {
+            trait_index: model.trait_index,
+            strain,
+            bird,
+            curve: model.curve(),
+            outcome: outcome(estimates?),
+            span_d: span_d?,
         })
     };
-    trajectories.subjects.iter().flat_map(of_subject).collect()
+    let groups = model.groups().iter().enumerate();
+    let strains = groups
+        .filter_map(|(at, group)| one(group.strain?, None, model.typical(at), model.age_span(at)));
+    let records = &study.traits[model.trait_index];
+    let birds = model.cohort().birds.iter().enumerate();
+    let birds = birds.filter_map(|(subject, bird)| {
+        let ages_d = records.of(*bird).0;
+        let span_d = ages_d.first().copied().zip(ages_d.last().copied());
+        let strain = study.birds[*bird].strain;
+        one(strain, Some(*bird), model.bird(subject), span_d)
+    });
+    strains.chain(birds).collect()
+}
+
+fn weakness(reason: &str) -> Weakness {
+    Weakness {
+        term: None,
+        reason: reason.to_owned(),
+    }
 }
 
 /// First eggs before the first weighing.
@@ -320,11 +412,11 @@ fn cues_at(
     options: &Options,
 ) -> maturity::LandmarkCues {
     let known = study.as_of(landmark_d);
+    let wanted = &options.growth.request;
     let request = Request {
-        birds: true,
+        birds: wanted.population.is_none(),
         strains: false,
-        population: None,
-        ..options.growth.request.clone()
+        ..wanted.clone()
     };
     let progress = &options.progress;
     progress.begin(
@@ -333,8 +425,8 @@ fn cues_at(
     );
     let trajectories = Trajectories::fit(&known, &request, &|done| progress.advance(done));
     progress.end();
-    let fits = fitted_curves(&known, &trajectories);
-    maturity::landmark_cues(&known, &fits, landmark_d, records)
+    let curves = Curves::of(&known, &trajectories);
+    maturity::landmark_cues(&known, &curves.all(), landmark_d, records)
 }
 
 /// Keeps the cues that are asked for.

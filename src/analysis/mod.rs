@@ -54,7 +54,7 @@ pub use answer::{Answer, Status};
 pub use comparison::Differences;
 pub use flock::{Ahead, Verdict};
 pub use growth::Growth;
-pub use lay::{Asked, EarlyEgg, Lay, Laying, Waiting, fitted_curves};
+pub use lay::{Asked, EarlyEgg, Lay, Laying, Waiting};
 pub use options::{
     ComparisonOptions, FlockOptions, Forecasting, GrowthOptions, LayOptions, Options, Progress,
     ScanOptions, USUAL_CURVES, Unfollowed, named_ages_d,

@@ -56,7 +56,8 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("onset", common);
     let study = output.read(&args.input)?;
     output.enter_cards(args.fit.cards.as_deref())?;
-    let mut options = args.fit.analysis(&study, &output)?;
+    let fit = args.fit.at_every_level();
+    let mut options = fit.analysis(&study, &output)?;
     let read = (&*args.input.path, &study);
     options.scans = args
         .equations

@@ -276,16 +276,19 @@ pub fn cues(
 ) -> Vec<String> {
     let mut lines = Vec::new();
     for trait_index in 0..study.traits.len() {
-        for fits in trajectories.of(trajectory::Level::Strain, trait_index) {
-            let Some(best) = fits.best() else { continue };
-            let (strain, curve) = (fits.subject.strain, best.curve.name());
-            let name = &study.strains[strain];
-            let ages = cues.iter().filter(|cue| {
-                cue.bird.is_none()
-                    && (cue.trait_index, cue.strain) == (trait_index, strain)
-                    && cue.curve == curve
-            });
-            let told: Vec<String> = ages.filter_map(cue_words).collect();
+        for (strain, name) in study.strains.iter().enumerate() {
+            let of_strain: Vec<&Cue> = cues
+                .iter()
+                .filter(|cue| cue.bird.is_none())
+                .filter(|cue| (cue.trait_index, cue.strain) == (trait_index, strain))
+                .collect();
+            // Of several curves the strain's best.
+            let best = best_curve(trajectories, trait_index, strain);
+            let Some(curve) = best.or_else(|| Some(of_strain.first()?.curve.clone())) else {
+                continue;
+            };
+            let ages = of_strain.iter().filter(|cue| cue.curve == curve);
+            let told: Vec<String> = ages.filter_map(|cue| cue_words(cue)).collect();
             if !told.is_empty() {
                 let whose = if study.traits.len() > 1 {
                     let trait_name = study.traits[trait_index].name.replace('_', " ");
@@ -304,6 +307,17 @@ pub fn cues(
         );
     }
     lines
+}
+
+/// The curve of the trait's model, or else the best single one of a strain.
+fn best_curve(trajectories: &Trajectories, trait_index: usize, strain: usize) -> Option<String> {
+    let model = trajectories.model(trait_index);
+    if let Some(model) = model.filter(|model| model.typical(0).is_some()) {
+        return Some(model.curve().name().to_owned());
+    }
+    let mut fits = trajectories.of(trajectory::Level::Strain, trait_index);
+    let fits = fits.find(|fits| fits.subject.strain == strain)?;
+    Some(fits.best()?.curve.name().to_owned())
 }
 
 fn cue_words(cue: &Cue) -> Option<String> {
