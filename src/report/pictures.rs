@@ -1,7 +1,9 @@
 //! Which figures a study gets, filled from its results.
 //!
-//! `figure/` draws what it is handed; here is decided what that is: the best
-//! curve of each strain and bird, its pointwise band, deviations by age, residuals.
+//! `figure/` draws what it is handed; here is decided what that is: the curve of the trait's
+//! model (or the best single fit) of each strain and bird, its pointwise band, deviations by age, residuals.
+
+use std::sync::Arc;
 
 use crate::figure::{
     AgeUnit, BandPoint, BirdLine, BirdPanel, BirdPanels, Deviations, Growth, Layout, Quantity,
@@ -9,13 +11,14 @@ use crate::figure::{
     StrainResiduals,
 };
 use crate::fit::interval::{self, Band, Estimate};
-use crate::fit::{Outcome, diagnostics};
+use crate::fit::{Estimates, Outcome, diagnostics};
 use crate::flock::{self, Deviation};
+use crate::growth::Curve;
 use crate::report::growth_tables::curve_ages_d;
 pub(super) use crate::report::showing::whole_name;
 pub use crate::report::showing::{Drawn, MOST_PANELS, Named, Showing};
 use crate::study::Study;
-use crate::trajectory::{CurveFit, Level, Pooled, SubjectFits, Trajectories};
+use crate::trajectory::{CurveFit, Level, Pooled, Subject, SubjectFits, Trajectories};
 
 /// The figures of the fits, trait by trait: growth, rate of gain, birds.
 pub fn growth_pictures(
@@ -183,13 +186,48 @@ impl Scene<'_> {
         self.showing.with_choice(self.study, band)
     }
 
+    /// The curve of the trait's model, where it has one: a strain's typical bird, or a bird.
+    fn modelled(&self, fits: &SubjectFits) -> Option<(Arc<dyn Curve>, Estimates)> {
+        let model = self.trajectories.model(self.trait_index)?;
+        let Subject { strain, bird, .. } = fits.subject;
+        let estimates = match bird {
+            // Birds stand in the order of the study.
+            Some(bird) => model.bird(model.cohort().birds.binary_search(&bird).ok()?),
+            None => {
+                let groups = model.groups().iter();
+                let mut own = groups
+                    .enumerate()
+                    .filter(|(_, of)| of.strain == Some(strain));
+                match (own.next(), own.next()) {
+                    (Some((group, _)), None) => model.typical(group),
+                    _ => None,
+                }
+            }
+        };
+        Some((model.curve(), estimates?))
+    }
+
+    /// The curve that is drawn: of the trait's model, or else the best single fit.
+    fn drawn(&self, fits: &SubjectFits) -> Option<(Arc<dyn Curve>, Estimates)> {
+        self.modelled(fits).or_else(|| {
+            let CurveFit { curve, outcome } = fits.best()?;
+            Some((curve.clone(), outcome.estimates()?.clone()))
+        })
+    }
+
+    fn standing(&self, fits: &SubjectFits) -> Standing {
+        let model = self.trajectories.model(self.trait_index);
+        match model.filter(|_| self.modelled(fits).is_some()) {
+            Some(model) if model.status() == "weak" => Standing::Weak(model.reasons().join("; ")),
+            Some(_) => Standing::Sound,
+            None => standing(fits),
+        }
+    }
+
     /// The curve's name for the note: one for all strains, or that each has its best.
     fn curve(&self, fits: &[&SubjectFits]) -> String {
-        let mut names: Vec<&str> = fits
-            .iter()
-            .filter_map(|fits| fits.best())
-            .map(|best| best.curve.name())
-            .collect();
+        let drawn: Vec<_> = fits.iter().filter_map(|fits| self.drawn(fits)).collect();
+        let mut names: Vec<&str> = drawn.iter().map(|(curve, _)| curve.name()).collect();
         names.sort_unstable();
         names.dedup();
         match (names.as_slice(), self.trajectories.curves.len()) {
@@ -207,7 +245,7 @@ impl Scene<'_> {
                 birds: lines.len(),
                 lines,
                 curve: self.line(fits, interval::value_band),
-                standing: standing(fits),
+                standing: self.standing(fits),
             }
         };
         Growth {
@@ -226,7 +264,7 @@ impl Scene<'_> {
             name: self.study.strains[fits.subject.strain].clone(),
             birds: self.bird_lines(fits.subject.strain).len(),
             rate: self.line(fits, interval::rate_band),
-            standing: standing(fits),
+            standing: self.standing(fits),
         };
         Rate {
             layout: Layout::for_strains(strains.len()),
@@ -249,7 +287,7 @@ impl Scene<'_> {
                 strain_index: fits.subject.strain,
                 points: ages_d.iter().copied().zip(values.iter().copied()).collect(),
                 line: self.line(fits, interval::value_band),
-                standing: standing(fits),
+                standing: self.standing(fits),
             })
         };
         BirdPanels {
@@ -328,10 +366,7 @@ impl Scene<'_> {
 
     /// The best curve's values or rates with their band.
     fn line(&self, fits: &SubjectFits, of: BandOf) -> Vec<BandPoint> {
-        let Some(CurveFit { curve, outcome }) = fits.best() else {
-            return Vec::new();
-        };
-        let Some(estimates) = outcome.estimates() else {
+        let Some((curve, estimates)) = self.drawn(fits) else {
             return Vec::new();
         };
         let ages_d = match fits.subject.level {
@@ -339,8 +374,8 @@ impl Scene<'_> {
             Level::Bird => evenly_between(fits.subject.age_span(self.study), STEPS),
         };
         let band = of(
-            &**curve,
-            estimates,
+            &*curve,
+            &estimates,
             &ages_d,
             Band::Pointwise,
             self.showing.confidence,
@@ -359,8 +394,7 @@ impl Scene<'_> {
 }
 
 /// Values or rates of a curve with their band.
-type BandOf =
-    fn(&dyn crate::growth::Curve, &crate::fit::Estimates, &[f64], Band, f64) -> Vec<Estimate>;
+type BandOf = fn(&dyn Curve, &Estimates, &[f64], Band, f64) -> Vec<Estimate>;
 
 /// So many steps suffice for a curve in a small panel.
 const STEPS: u32 = 40;
