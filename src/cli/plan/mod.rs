@@ -14,6 +14,7 @@ use options::{
     WantedOptions,
 };
 
+use crate::analysis::USUAL_CURVES;
 use crate::cli::draw::{PaperOptions, add_pictures};
 use crate::cli::options::{Common, TableColumns};
 use crate::cli::output::Output;
@@ -166,6 +167,29 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     output.finish()
 }
 
+fn no_records(path: &Path) -> Error {
+    Error::input(format!(
+        "{}: found no records to fit, expected repeated weighings of birds",
+        path.display()
+    ))
+}
+
+/// That the pilot supports another curve than the one named, with how clearly.
+fn less_supported(supported: &TraitModel, name: &str) -> Option<String> {
+    let best = supported.curve();
+    let curves = supported.curves();
+    let aicc = |name: &str| {
+        let of = curves.iter().find(|tried| tried.curve.name() == name)?;
+        Some(of.likelihood?.aicc)
+    };
+    let (of_best, of_named) = (aicc(best.name())?, aicc(name)?);
+    Some(format!(
+        "--curve {name}: the pilot supports {} better (AICc {of_best:.1}, {name} {of_named:.1}); what {name} misses is taken for scatter of the weighings, and ages that only the other curve needs, such as those around a pre-lay growth spurt, are not planned for; leave --curve out to plan by {}",
+        best.name(),
+        best.name()
+    ))
+}
+
 impl PlanArgs {
     /// Numbers that no plan can have.
     fn check(&self) -> Result<()> {
@@ -235,18 +259,19 @@ impl PlanArgs {
         };
         output.take(&study, path)?;
         self.only_trait(&mut study)?;
-        let request = self.request(&study)?;
-        let fitted = Trajectories::fit(&study, &request, &|_| {});
-        let fit = fitted
-            .models
-            .first()
-            .and_then(TraitModel::growth)
-            .ok_or_else(|| {
-                Error::input(format!(
-                    "{}: found no records to fit, expected repeated weighings of birds",
-                    path.display()
-                ))
-            })?;
+        let supported = self.model(&study, path, self.curves(&study)?)?;
+        let named = match &self.from.curve {
+            Some(name) if *name != *supported.curve().name() => {
+                let own = self.model(&study, path, vec![growth::find(name, &self.cards()?)?])?;
+                output
+                    .findings
+                    .warnings
+                    .extend(less_supported(&supported, name));
+                own
+            }
+            _ => supported,
+        };
+        let fit = named.growth().ok_or_else(|| no_records(path))?;
         let known = fit.bird_population(&study, FIXED_BY)?.ok_or_else(|| {
             Error::input(format!(
                 "{}: the {} of all the pilot's birds at once failed ({}), expected a fit to plan from; take another --curve, fewer --random terms, or --population FILE",
@@ -287,14 +312,46 @@ impl PlanArgs {
         Ok(())
     }
 
-    fn request(&self, study: &Study) -> Result<Request> {
+    /// Curves that the pilot may support: the study's, or the usual ones, and the one named.
+    fn curves(&self, study: &Study) -> Result<Vec<Arc<dyn Curve>>> {
+        let cards = self.cards()?;
+        let own = study.settings.fit.curves.iter().map(String::as_str);
+        let mut names: Vec<&str> = own.collect();
+        if names.is_empty() {
+            names.extend(USUAL_CURVES);
+        }
+        names.extend(self.from.curve.as_deref());
+        let mut curves: Vec<Arc<dyn Curve>> = Vec::new();
+        for name in names {
+            if curves.iter().all(|curve| curve.name() != name) {
+                curves.push(growth::find(name, &cards)?);
+            }
+        }
+        // Random terms are named for some of them.
+        let has = |curve: &Arc<dyn Curve>, name: &String| {
+            curve.terms().iter().any(|term| term.name == name.as_str())
+        };
+        let named = &self.from.random;
+        if curves
+            .iter()
+            .any(|curve| named.iter().all(|name| has(curve, name)))
+        {
+            curves.retain(|curve| named.iter().all(|name| has(curve, name)));
+        }
+        Ok(curves)
+    }
+
+    /// The model of all the pilot's birds, its curve chosen among these by likelihood.
+    fn model(&self, study: &Study, path: &Path, curves: Vec<Arc<dyn Curve>>) -> Result<TraitModel> {
+        let request = self.request(curves)?;
+        let mut models = Trajectories::fit(study, &request, &|_| {}).models;
+        models.pop().ok_or_else(|| no_records(path))
+    }
+
+    fn request(&self, curves: Vec<Arc<dyn Curve>>) -> Result<Request> {
         let from = &self.from;
-        let named = from.curve.as_deref();
-        let own = study.settings.fit.curves.first().map(String::as_str);
-        let name = named.or(own).unwrap_or("gompertz");
-        let curve = growth::find(name, &self.cards()?)?;
         let request = Request {
-            curves: vec![curve],
+            curves,
             birds: false,
             strains: false,
             settings: Settings::default(),

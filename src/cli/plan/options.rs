@@ -18,7 +18,8 @@ pub(super) struct FromOptions {
     /// So many strains that grow as the one strain of the pilot or population
     #[arg(long, value_name = "N")]
     pub(super) strains: Option<usize>,
-    /// Curve of the pilot's fit [default: the study's first, or gompertz]
+    /// Curve of the pilot's fit [default: the one of the study's curves, or of gompertz, logistic
+    /// and richards, that its birds support best]
     #[arg(long, value_name = "NAME")]
     pub(super) curve: Option<String>,
     /// Folder of curve cards to add to the built-in curves
