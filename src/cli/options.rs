@@ -39,6 +39,9 @@ pub(crate) struct Common {
     /// No progress and no messages on standard error, but errors
     #[arg(long, short, global = true, help_heading = "Output")]
     pub(crate) quiet: bool,
+    /// Print everything in place of the summary (also in OUT/details.txt)
+    #[arg(long, global = true, help_heading = "Output")]
+    pub(crate) details: bool,
     /// End with status 1 where the data or the fits need attention
     #[arg(long, global = true, help_heading = "Output")]
     pub(crate) strict: bool,

@@ -13,11 +13,12 @@ use std::sync::Arc;
 use indicatif::ProgressBar;
 
 use super::options::{Common, Input, study_files};
-use crate::analysis::Progress;
+use crate::analysis::{Analysis, Progress};
 use crate::error::{Error, Result};
 use crate::report::files::{Place, Places, RECORD, owner_file};
 use crate::report::page::{self, Page};
 use crate::report::pictures::Named;
+use crate::report::summary;
 use crate::report::{Findings, InputFile, OutputFile, RunRecord, workbook};
 use crate::study::Study;
 
@@ -29,6 +30,10 @@ pub(crate) struct Output {
     json: bool,
     quiet: bool,
     strict: bool,
+    /// Whether everything is printed where there is a summary.
+    details: bool,
+    /// The answers in a few lines, printed in place of all words; empty where there is none.
+    summary: Vec<String>,
     only: Option<Only>,
     /// Whether the results are wanted as a workbook too.
     xlsx: bool,
@@ -99,6 +104,8 @@ impl Output {
             json: common.json,
             quiet: common.quiet,
             strict: common.strict,
+            details: common.details,
+            summary: Vec::new(),
             only: None,
             xlsx: common.xlsx,
             arguments: common.arguments.clone(),
@@ -237,6 +244,16 @@ impl Output {
         }
     }
 
+    /// Has the answers printed in a few lines, all words with `--details` alone.
+    pub(crate) fn summarise(&mut self, analysis: &Analysis) {
+        let page = match self.files.results() {
+            Some(folder) => folder.join("report.html").display().to_string(),
+            None => "--details".to_owned(),
+        };
+        let warnings = self.findings.warnings.len();
+        self.summary = summary::summary(analysis, warnings, &page);
+    }
+
     /// Whether figures would be kept: they are not part of the JSON document.
     pub(crate) fn keeps_files(&self) -> bool {
         self.files.results().is_some()
@@ -298,6 +315,13 @@ impl Output {
             for (figure, bytes) in self.figures.iter().take(rest) {
                 let name = format!("figures/{figure}");
                 writing.write(&results, &name, |out| out.write_all(bytes))?;
+            }
+            if !self.summary.is_empty() {
+                let lines = self.findings.words.iter().chain(&self.findings.warnings);
+                let text: String = lines.flat_map(|line| [line.as_str(), "\n"]).collect();
+                writing.write(&results, "details.txt", |out| {
+                    out.write_all(text.as_bytes())
+                })?;
             }
             if let Some(html) = self.html()? {
                 writing.write(&results, "report.html", |out| {

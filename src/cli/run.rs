@@ -65,6 +65,7 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
         Drawing(&results).add(&args.paper, &mut output)?;
     }
     paper::add(&results, &args.whole.fit, &mut output);
+    output.summarise(&results);
     output.finish()
 }
 

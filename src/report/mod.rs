@@ -38,6 +38,7 @@ mod rounding;
 pub mod scan_pictures;
 mod showing;
 mod sources;
+pub mod summary;
 pub mod table;
 pub mod told;
 pub mod words;

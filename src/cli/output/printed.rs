@@ -57,7 +57,9 @@ impl Output {
 
     pub(super) fn print_words(&self) -> std::io::Result<()> {
         let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-        for line in &self.findings.words {
+        let all = self.summary.is_empty() || self.details;
+        let words = self.findings.words.iter().filter(|_| all);
+        for line in self.summary.iter().chain(words) {
             writeln!(out, "{line}")?;
         }
         out.flush()
@@ -69,7 +71,9 @@ impl Output {
         for note in &self.notes {
             let _ = writeln!(out, "note: {note}");
         }
-        for warning in &self.findings.warnings {
+        // A summary counts them.
+        let warnings = self.findings.warnings.iter();
+        for warning in warnings.filter(|_| self.summary.is_empty() || self.details) {
             let _ = writeln!(out, "warning: {warning}");
         }
         let Some(folder) = self.files.results() else {
