@@ -198,3 +198,13 @@ pub trait Curve: Send + Sync + Debug {
         None
     }
 }
+
+/// Places of the terms that scale the whole curve: `A`, or `A1` and `A2`; the first term of a
+/// curve without any.
+#[must_use]
+pub fn asymptotes(curve: &dyn Curve) -> Vec<usize> {
+    let terms = curve.terms().iter().enumerate();
+    let named = terms.filter(|(_, term)| ["A", "A1", "A2"].contains(&&*term.name));
+    let places: Vec<usize> = named.map(|(at, _)| at).collect();
+    if places.is_empty() { vec![0] } else { places }
+}

@@ -4,7 +4,7 @@ use super::confirm::{Confirmation, Studies, confirm, see_difference};
 use super::precision::Told;
 use super::schedule::{Limits, criterion, efficiency, optimum};
 use super::wish::{Needed, Wish};
-use super::{Aim, Sampling, Schedule, Target, as_number, targets};
+use super::{Aim, Allocation, Sampling, Schedule, Target, as_number, targets};
 use crate::error::Result;
 use crate::fit::mixed::Population;
 use crate::growth::Derived;
@@ -29,6 +29,8 @@ pub struct Question {
     pub birds: Vec<usize>,
     /// Most birds a strain.
     pub most_birds: usize,
+    /// Strains, and pens where they are what is allotted.
+    pub allocation: Allocation,
     /// Level of the intervals.
     pub level: f64,
     /// Seed of all that is drawn.
@@ -243,7 +245,7 @@ impl Search<'_> {
         let needed: Vec<Option<Needed>> = question
             .wishes
             .iter()
-            .map(|wish| wish.needed(population, &told, self.targets, limits))
+            .map(|wish| wish.needed(population, &told, self.targets, limits, question.allocation))
             .collect();
         let birds: Option<Vec<usize>> = needed
             .iter()

@@ -10,6 +10,7 @@
 //! Expected information is first order in the random effects: a guide, which the
 //! simulation checks.
 
+mod allocation;
 pub mod calibration;
 pub mod confirm;
 pub mod design;
@@ -19,6 +20,7 @@ pub mod schedule;
 mod target;
 mod wish;
 
+pub use allocation::{Allocation, Pens};
 pub use precision::{Told, Untold};
 pub use target::{Target, What, targets};
 pub use wish::{Aim, Amount, Needed, Wish, freedom, standard_error};

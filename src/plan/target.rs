@@ -2,7 +2,7 @@
 
 use crate::fit::mixed::{Population, SpreadParameter};
 use crate::fit::profile::Quantity;
-use crate::growth::Derived;
+use crate::growth::{self, Derived};
 
 /// What is told of a strain, of two, or of a bird.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -47,6 +47,9 @@ pub struct Target {
     pub value: f64,
     /// True value of what is estimated: the same, but of a contrast the difference.
     pub truth: f64,
+    /// Variance that one pen a strain adds where the factor that a pen's birds share in their
+    /// asymptotes has an SD of 1 on the log scale.
+    pub between_pens: f64,
 }
 
 /// Everything that a study of this population can tell: terms, these derived
@@ -77,6 +80,7 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
     let mut targets = Vec::new();
     let mut add = |what, (name, unit): (&str, &str), strains: &[usize], value, truth| {
         targets.push(Target {
+            between_pens: between_pens(population, what, strains),
             what,
             name: name.to_owned(),
             unit: unit.to_owned(),
@@ -121,6 +125,26 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
         }
     }
     targets
+}
+
+/// What pens add to the variance of a target, to first order: each asymptote A has a factor
+/// of its own, so that a quantity with slope q' in it gains (q' A)^2.
+fn between_pens(population: &Population, what: What, strains: &[usize]) -> f64 {
+    let (What::Value(quantity) | What::Contrast(quantity)) = what else {
+        return 0.0;
+    };
+    let curve = population.curve();
+    let asymptotes = growth::asymptotes(&**curve);
+    let of_strain = |group: &usize| {
+        let own = population.group_terms(*group);
+        let mut gradient = vec![0.0; own.len()];
+        let known = quantity.value(&**curve, &own, &mut gradient);
+        let parts = asymptotes
+            .iter()
+            .map(|at| (gradient[*at] * own[*at]).powi(2));
+        known.map_or(0.0, |_| parts.sum::<f64>())
+    };
+    strains.iter().map(of_strain).sum()
 }
 
 /// SD between birds of a quantity, to first order; `None` where birds do not differ.

@@ -2,7 +2,7 @@
 
 use super::power::{factor, least_number, power};
 use super::precision::Told;
-use super::{Target, What};
+use super::{Allocation, Target, What};
 use crate::fit::mixed::Population;
 
 /// A size, in the quantity's own unit or as a share of its value.
@@ -88,9 +88,10 @@ impl Wish {
         target: &Target,
         variance: f64,
         birds: usize,
-        (strains, level): (usize, f64),
+        (allocation, level): (Allocation, f64),
     ) -> f64 {
-        let (error, df) = (standard_error(variance, birds), freedom(strains, birds));
+        let error = allocation.standard_error(target, variance, birds);
+        let df = allocation.degrees_of_freedom(birds);
         match self.aim {
             Aim::Within(_) => factor(level, df) * error,
             Aim::Detect { size, .. } => power(size.of(target.value) / error, level, df),
@@ -117,15 +118,15 @@ impl Wish {
         told: &Told,
         targets: &[Target],
         (most, level): (usize, f64),
+        allocation: Allocation,
     ) -> Option<Needed> {
-        let strains = population.groups();
         let mut worst: Option<Needed> = None;
         for (at, target) in targets.iter().enumerate() {
             if !self.is_about(target) {
                 continue;
             }
             let variance = told.variance(population, target)?;
-            let reached = |birds| self.reached(target, variance, birds, (strains, level));
+            let reached = |birds| self.reached(target, variance, birds, (allocation, level));
             // A spread between birds takes two of them.
             let birds = least_number(2, most, |birds| self.is_met(target, reached(birds)));
             let (about, about_at_best) = self.about(population, target, variance, level);

@@ -5,7 +5,7 @@ use super::plan_tables::{Planned, strain};
 use crate::figure::{DesignPrecision, PrecisionByBirds, PrecisionPanel, Ranged};
 use crate::plan::design::{Design, Kind};
 use crate::plan::power::factor;
-use crate::plan::{Aim, Needed, Target, Wish, as_number, freedom, standard_error};
+use crate::plan::{Aim, Needed, Target, Wish, as_number, freedom};
 use crate::stats::distribution::normal_quantile;
 
 /// Most panels: two of a difference, one of another wish.
@@ -106,11 +106,13 @@ fn panel(planned: &Planned<'_>, at: usize, wish: &Wish, shown: Shown) -> Option<
     let target = &plan.targets[needed.target];
     let strains = planned.population.groups();
     let level = planned.question.level;
+    let allocation = planned.question.allocation;
     let last = last_number(planned, needed);
     let value = |variance: f64, birds: usize| match shown {
-        Shown::Power => 100.0 * wish.reached(target, variance, birds, (strains, level)),
+        Shown::Power => 100.0 * wish.reached(target, variance, birds, (allocation, level)),
         Shown::HalfWidth => {
-            factor(level, freedom(strains, birds)) * standard_error(variance, birds)
+            let factor = factor(level, allocation.degrees_of_freedom(birds));
+            factor * allocation.standard_error(target, variance, birds)
         }
     };
     let designs = drawn(planned).into_iter().map(|(chosen, name, design)| {

@@ -6,7 +6,7 @@ use crate::plan::calibration::CalibrationWish;
 use crate::plan::confirm::{Confirmation, Simulated};
 use crate::plan::design::{Design, Plan, Question};
 use crate::plan::power::factor;
-use crate::plan::{Aim, Sampling, Target, What, freedom, standard_error};
+use crate::plan::{Aim, Sampling, Target, What};
 
 /// A plan with what it was made of.
 #[derive(Debug, Clone, Copy)]
@@ -111,17 +111,17 @@ struct Line<'a> {
 impl Line<'_> {
     fn write(&self, table: &mut Table, confirmed: Option<(&Confirmation, Option<Simulated>)>) {
         let (design, target, question) = (self.design, self.target, self.planned.question);
-        let strains = self.planned.population.groups();
-        let error = standard_error(self.variance, self.birds.unwrap_or(1));
+        let allocation = question.allocation;
+        let error = allocation.standard_error(target, self.variance, self.birds.unwrap_or(1));
         let df = self
             .birds
-            .map_or(f64::INFINITY, |birds| freedom(strains, birds));
+            .map_or(f64::INFINITY, |birds| allocation.degrees_of_freedom(birds));
         let wishes = question.wishes.iter().filter(|wish| wish.is_about(target));
         let mut met: Option<bool> = None;
         let (mut size, mut power) = (None, None);
         for wish in wishes {
             let birds = self.birds.unwrap_or(1);
-            let reached = wish.reached(target, self.variance, birds, (strains, question.level));
+            let reached = wish.reached(target, self.variance, birds, (allocation, question.level));
             met = Some(met.unwrap_or(true) && wish.is_met(target, reached));
             if let Aim::Detect { size: wanted, .. } = wish.aim {
                 (size, power) = (Some(wanted.of(target.value)), Some(reached));

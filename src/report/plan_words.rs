@@ -4,7 +4,7 @@ use super::plan_tables::{Planned, strain};
 use super::words::three_digits;
 use crate::plan::confirm::{Confirmation, Simulated};
 use crate::plan::design::{Design, Kind};
-use crate::plan::{Aim, Amount, Needed, Target, What, Wish, as_number};
+use crate::plan::{Aim, Allocation, Amount, Needed, Pens, Target, What, Wish, as_number};
 use crate::study::BODY_WEIGHT;
 
 /// Printed with every plan.
@@ -37,8 +37,20 @@ fn size(planned: &Planned<'_>, design: &Design, birds: usize) -> String {
         1 => format!("{birds} birds ({scans} scans)"),
         _ => format!("{birds} birds a strain ({all} birds and {scans} scans in all)"),
     };
+    let kept = planned
+        .question
+        .allocation
+        .pens
+        .map_or_else(String::new, |pens| {
+            format!(
+                " in {} pens{}, with {:.1} % SD between pens",
+                pens.per_group,
+                if strains > 1 { " a strain" } else { "" },
+                100.0 * pens.sd
+            )
+        });
     format!(
-        "{whose}, weighed or scanned at {}",
+        "{whose}{kept}, weighed or scanned at {}",
         design.schedule.ages_in_words()
     )
 }
@@ -110,6 +122,9 @@ fn unreached(planned: &Planned<'_>, wish: &Wish, needed: &Needed) -> String {
     let several = planned.population.groups() > 1;
     let aim = wanted(wish, target, planned.strains, several);
     let ages = plan.chosen().schedule.ages_in_words();
+    if let Some(line) = pens_are_too_few(planned, wish, target) {
+        return line;
+    }
     let (reached, why) = match wish.aim {
         Aim::Reliable(_) => {
             return format!(
@@ -141,6 +156,34 @@ fn unreached(planned: &Planned<'_>, wish: &Wish, needed: &Needed) -> String {
         reached.trim_end(),
         needed.about
     )
+}
+
+/// That the pens, not the birds, are too few, with how many would do with the most birds.
+fn pens_are_too_few(planned: &Planned<'_>, wish: &Wish, target: &Target) -> Option<String> {
+    let question = planned.question;
+    let pens = question.allocation.pens?;
+    let variance = planned
+        .plan
+        .chosen()
+        .told
+        .variance(planned.population, target)?;
+    let met = |per_group: usize| {
+        let allocation = Allocation {
+            pens: Some(Pens { per_group, ..pens }),
+            ..question.allocation
+        };
+        let birds = question.most_birds.max(2 * per_group);
+        let reached = wish.reached(target, variance, birds, (allocation, question.level));
+        wish.is_met(target, reached)
+    };
+    let enough = (pens.per_group + 1..=1000).find(|per_group| met(*per_group))?;
+    let several = planned.population.groups() > 1;
+    Some(format!(
+        "  {} pens a strain are too few to {}: pens differ (SD {:.1} %), and more birds in them do not help. At least {enough} pens a strain would be needed.",
+        pens.per_group,
+        wanted(wish, target, planned.strains, several),
+        100.0 * pens.sd
+    ))
 }
 
 fn ages(planned: &Planned<'_>) -> Option<String> {

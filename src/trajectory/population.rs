@@ -13,7 +13,7 @@ use super::model_choice;
 use crate::error::{Error, Result};
 use crate::fit::mixed::{
     Correlation, Covariance, Criterion, Estimator, MixedModel, MixedOptions, MixedOutcome,
-    MixedResidual, RandomScale, Subjects,
+    MixedResidual, RandomScale, Subjects, TermScale,
 };
 use crate::fit::{Failure, Variance};
 use crate::growth::Curve;
@@ -439,6 +439,16 @@ pub struct PopulationFit {
 }
 
 impl PopulationFit {
+    /// SD between pens of the factor that their birds share in their asymptotes, on the log
+    /// scale: the greatest of the asymptotes'. `None` where the fit has no effects of pens.
+    #[must_use]
+    pub fn pen_sd(&self) -> Option<f64> {
+        let effects = self.outcome.fit()?.cluster.iter();
+        let on_log = effects.filter(|effect| effect.scale == TermScale::Log);
+        let spreads = on_log.map(|effect| effect.standard_deviation);
+        spreads.max_by(f64::total_cmp)
+    }
+
     /// The same curve and structure fitted to the records of another study of the same birds,
     /// such as this one as of an earlier age.
     #[must_use]

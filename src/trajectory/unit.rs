@@ -12,7 +12,7 @@ use std::fmt;
 
 use super::population::Cohort;
 use crate::error::{Error, Result};
-use crate::growth::Curve;
+use crate::growth::{self, Curve};
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{Study, Unit};
 
@@ -289,28 +289,15 @@ fn total(counts: &[usize]) -> usize {
     counts.iter().sum()
 }
 
-/// Terms in which pens differ: the asymptotes (`A`, or `A1` and `A2`; the first term of a
-/// curve without any).
+/// Terms in which pens differ: the asymptotes.
 ///
 /// What pens share (space at the feeder, climate, neighbours) acts on how much a bird grows
 /// at every age, which the asymptotes scale; a study's few pens do not determine more.
 #[must_use]
 pub fn pen_terms(curve: &dyn Curve) -> Vec<String> {
     let terms = curve.terms();
-    let known = |names: &[&str]| -> Vec<String> {
-        let named = names.iter();
-        let found = named.filter(|name| terms.iter().any(|term| term.name == **name));
-        found.map(|name| (*name).to_owned()).collect()
-    };
-    let asymptotes = known(&["A", "A1", "A2"]);
-    if asymptotes.is_empty() {
-        terms[..1]
-            .iter()
-            .map(|term| term.name.to_string())
-            .collect()
-    } else {
-        asymptotes
-    }
+    let places = growth::asymptotes(curve).into_iter();
+    places.map(|at| terms[at].name.to_string()).collect()
 }
 
 #[cfg(test)]

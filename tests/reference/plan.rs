@@ -14,7 +14,7 @@ use pinfeather::growth::{Curve, Derived, Term, built_in};
 use pinfeather::plan::confirm::{Studies, confirm, see_difference};
 use pinfeather::plan::schedule::{Limits, criterion, efficiency, optimum};
 use pinfeather::plan::{
-    Aim, Amount, Sampling, Schedule, Target, Told, What, Wish, standard_error, targets,
+    Aim, Allocation, Amount, Sampling, Schedule, Target, Told, What, Wish, standard_error, targets,
 };
 
 use crate::support::{expected, numbers};
@@ -315,7 +315,13 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
             },
         };
         let needed = wish
-            .needed(&population, &told, &targets, (500, 0.95))
+            .needed(
+                &population,
+                &told,
+                &targets,
+                (500, 0.95),
+                Allocation::of_birds(population.groups()),
+            )
             .expect("told");
         // n = 2 (z_a + z_b)^2 sd^2 / d^2, to what rounding leaves of two quantiles.
         assert!((needed.about / classical[at] - 1.0).abs() < 1e-8);
@@ -328,7 +334,13 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
             aim: Aim::Within(Amount::Percent(2.0)),
         };
         let needed = within
-            .needed(&population, &told, &targets, (500, 0.95))
+            .needed(
+                &population,
+                &told,
+                &targets,
+                (500, 0.95),
+                Allocation::of_birds(population.groups()),
+            )
             .expect("told");
         let formula = (1.959_963_985_f64 * 10.0 / 2.0).powi(2);
         assert!((needed.about / formula - 1.0).abs() < 1e-8);
@@ -337,7 +349,13 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
             aim: Aim::Within(Amount::Percent(0.1)),
         };
         let needed = less
-            .needed(&population, &told, &targets, (500, 0.95))
+            .needed(
+                &population,
+                &told,
+                &targets,
+                (500, 0.95),
+                Allocation::of_birds(population.groups()),
+            )
             .expect("told");
         assert_eq!(needed.birds, None);
     }
@@ -527,7 +545,7 @@ fn simulated_studies_hold_what_the_information_promises() {
         let bound = 4.0 * (0.95 * 0.05 / n).sqrt() + 0.02;
         assert!((simulated.coverage - 0.95).abs() < bound, "{}", target.name);
         if wishes[0].is_about(target) && !is_cue {
-            let expected = wishes[0].reached(target, variance, 20, (2, 0.95));
+            let expected = wishes[0].reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
             let power = simulated.power.expect("a wish");
             let bound = 4.0 * (expected * (1.0 - expected) / n).sqrt() + 0.03;
             assert!((power - expected).abs() < bound, "{power} {expected}");
@@ -578,7 +596,7 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
             },
         };
         let variance = told.variance(&population, target).expect("told");
-        let expected = wish.reached(target, variance, 20, (2, 0.95));
+        let expected = wish.reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
         let design = (20, &ages_d[..]);
         let seen = see_difference(&population, design, (target, size), studies, &|| {});
         let seen = seen.expect("ages").expect("a contrast");

@@ -25,7 +25,7 @@ use crate::growth::{self, Curve, Derived};
 use crate::plan::confirm::Studies;
 use crate::plan::design::{self, Question};
 use crate::plan::schedule::Limits;
-use crate::plan::{Aim, Amount, Wish, targets};
+use crate::plan::{Aim, Allocation, Amount, Pens, Wish, targets};
 use crate::report::plan_pictures::plan_picture;
 use crate::report::plan_tables::{self, Planned};
 use crate::report::plan_words;
@@ -80,6 +80,8 @@ struct Basis {
     span_d: (f64, f64),
     /// Where it comes from, in words.
     from: String,
+    /// SD between the pilot's pens on the log scale; `None` where that is not known.
+    pen_sd: Option<f64>,
 }
 
 impl Basis {
@@ -110,6 +112,7 @@ impl Basis {
             population,
             strains,
             span_d,
+            pen_sd: None,
         }
     }
 }
@@ -129,7 +132,9 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     let calibrations = args.calibration.wishes(args, &mut output)?;
     let mut plan = design::plan(&basis.population, &question).map_err(Error::call)?;
     output.findings.warnings.extend(plan.untold.iter().cloned());
-    if let Some(birds) = plan.chosen().birds.filter(|_| args.limits.studies > 0) {
+    // Simulated studies have no pens.
+    let simulated = args.limits.studies > 0 && question.allocation.pens.is_none();
+    if let Some(birds) = plan.chosen().birds.filter(|_| simulated) {
         let studies = Studies {
             count: args.limits.studies,
             seed: args.limits.seed,
@@ -280,7 +285,10 @@ impl PlanArgs {
                 fit.outcome.reasons().join("; ")
             ))
         })?;
-        Ok(Basis::of(known, "the pilot's", output))
+        Ok(Basis {
+            pen_sd: fit.pen_sd(),
+            ..Basis::of(known, "the pilot's", output)
+        })
     }
 
     /// A population that an earlier fit saved.
@@ -377,7 +385,7 @@ impl PlanArgs {
                 estimator: Estimator::Alternating,
                 criterion: None,
                 groups: FIXED_BY.to_vec(),
-                pens: false,
+                pens: self.limits.pens.is_some(),
                 allometry: false,
             }),
             correlation: Correlation::None,
@@ -444,10 +452,38 @@ impl PlanArgs {
                 birds
             },
             most_birds: self.limits.most_birds,
+            allocation: self.allocation(basis)?,
             level: self.wanted.confidence,
             seed: self.limits.seed,
         };
         Ok(question)
+    }
+
+    /// Birds, or the pens that the call names.
+    fn allocation(&self, basis: &Basis) -> Result<Allocation> {
+        let birds = Allocation::of_birds(basis.population.groups());
+        let Some(per_group) = self.limits.pens else {
+            return Ok(birds);
+        };
+        let sd = match (self.limits.pen_sd, basis.pen_sd) {
+            (Some(percent), _) if percent >= 0.0 && percent < 100.0 => 0.01 * percent,
+            (Some(percent), _) => {
+                return Err(Error::call(format!(
+                    "--pen-sd {percent}: expected a percentage from 0 to 100, such as 3"
+                )));
+            }
+            (None, Some(sd)) => sd,
+            (None, None) => {
+                return Err(Error::call(format!(
+                    "--pens {per_group}: found no pens in the pilot from which the SD between pens can be estimated, expected --pen-sd PERCENT as well; name the SD between pens that you reckon with"
+                )));
+            }
+        };
+        let pens = Some(Pens {
+            per_group: per_group as usize,
+            sd,
+        });
+        Ok(Allocation { pens, ..birds })
     }
 
     fn derived(&self) -> Vec<Derived> {

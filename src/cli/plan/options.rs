@@ -95,6 +95,13 @@ pub(super) struct WantedOptions {
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Birds and ages")]
 pub(super) struct LimitOptions {
+    /// Pens of each strain, where pens and not birds are what is allotted to it: a difference is
+    /// then no better known than its pens let it be
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(2..=1000))]
+    pub(super) pens: Option<u32>,
+    /// SD between pens in percent of the mature mass [default: what the pilot's pens differ by]
+    #[arg(long, value_name = "PERCENT", requires = "pens")]
+    pub(super) pen_sd: Option<f64>,
     /// Numbers of birds a strain that the table tells of
     #[arg(long, value_name = "N[,N]", value_delimiter = ',', default_values_t = [6, 8, 12, 16, 24, 32, 48, 64, 96])]
     pub(super) birds: Vec<usize>,

@@ -1,0 +1,84 @@
+//! What is allotted to a strain or treatment: birds, or pens of birds.
+
+use super::{Target, as_number, standard_error};
+
+/// The groups of a plan, and the pens that their birds are kept in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Allocation {
+    /// Strains or treatments.
+    pub groups: usize,
+    /// Pens of each; `None` where birds are allotted one by one.
+    pub pens: Option<Pens>,
+}
+
+/// Pens as the units of a comparison.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pens {
+    /// Pens of each group, at least 2.
+    pub per_group: usize,
+    /// SD between pens of the factor that the birds of a pen share in their asymptotes, on the
+    /// log scale: 0.03 is about 3 percent of the mature mass.
+    pub sd: f64,
+}
+
+impl Allocation {
+    /// Birds allotted one by one to so many groups.
+    #[must_use]
+    pub fn of_birds(groups: usize) -> Self {
+        Self { groups, pens: None }
+    }
+
+    /// Standard error of a target with so many birds a group: what birds differ by and scans
+    /// err is shared among the birds, what pens differ by among the pens.
+    #[must_use]
+    pub fn standard_error(&self, target: &Target, variance: f64, birds: usize) -> f64 {
+        let own = standard_error(variance, birds);
+        self.pens.map_or(own, |pens| {
+            let shared = pens.sd * (target.between_pens / as_number(pens.per_group)).sqrt();
+            own.hypot(shared)
+        })
+    }
+
+    /// Degrees of freedom of a comparison: units less groups.
+    #[must_use]
+    pub fn degrees_of_freedom(&self, birds: usize) -> f64 {
+        let units = self.pens.map_or(birds, |pens| pens.per_group);
+        as_number((self.groups * units.saturating_sub(1)).max(1))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fit::profile::Quantity;
+    use crate::plan::What;
+
+    /// A balanced design with pens: the variance of a group's mean is s_b^2/(P n) + s_p^2/P
+    /// (two-stage sampling, Snedecor & Cochran 1989, Statistical Methods, 13.3; from memory).
+    #[test]
+    fn pens_share_what_they_differ_by() {
+        let target = Target {
+            what: What::Value(Quantity::Term(0)),
+            name: "A".to_owned(),
+            unit: "g".to_owned(),
+            strains: vec![0],
+            value: 1500.0,
+            truth: 1500.0,
+            between_pens: 1500.0 * 1500.0,
+        };
+        let (birds, per_group) = (24, 4);
+        let allocation = Allocation {
+            groups: 2,
+            pens: Some(Pens {
+                per_group,
+                sd: 0.03,
+            }),
+        };
+        let found = allocation.standard_error(&target, 90.0 * 90.0, birds);
+        let expected = (90.0_f64 * 90.0 / 24.0 + 45.0 * 45.0 / 4.0).sqrt();
+        assert!((found - expected).abs() < 1e-10, "{found} {expected}");
+        assert!((allocation.degrees_of_freedom(birds) - 6.0).abs() < 1e-12);
+        let by_birds = Allocation::of_birds(2);
+        assert!((by_birds.degrees_of_freedom(birds) - 46.0).abs() < 1e-12);
+    }
+}
