@@ -6,7 +6,6 @@ use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate, Interval};
 use crate::fit::profile::Quantity;
 use crate::growth::Derived;
-use crate::stats::distribution::t_two_sided_quantile;
 use crate::trajectory::TraitModel;
 
 const GROWTH: &str = "How do they grow?";
@@ -73,7 +72,6 @@ impl Analysis {
 
     /// Typical masses at the mean age at first egg of the birds of a strain that laid; the
     /// age's error is taken as independent of the mass's.
-    #[expect(clippy::cast_precision_loss, reason = "degrees of freedom")]
     pub(super) fn at_first_egg(&self, answers: &mut Vec<Answer>) {
         let laying = self.lay.iter().flat_map(|lay| &lay.at_first_egg.thresholds);
         let ages = laying.filter(|of| of.measure == "age");
@@ -93,10 +91,16 @@ impl Analysis {
                 let mass = at(Derived::ValueAt(age_d)).and_then(|mass| {
                     let gain = at(Derived::RateAt(age_d))?.value;
                     let error = mass.standard_error.map(|own| own.hypot(gain * age_error));
-                    let factor = t_two_sided_quantile(self.confidence, estimates.df as f64);
+                    // As many standard errors as the mass's own interval has.
+                    let factor = mass
+                        .interval
+                        .zip(mass.standard_error)
+                        .map(|(interval, own)| (interval.upper - mass.value) / own);
                     Ok(Estimate {
                         standard_error: error,
-                        interval: error.map(|error| Interval::around(mass.value, factor * error)),
+                        interval: error
+                            .zip(factor)
+                            .map(|(error, factor)| Interval::around(mass.value, factor * error)),
                         ..mass
                     })
                 });

@@ -101,7 +101,7 @@ pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec
     }
     let (mut all, mut none) = (Vec::new(), Vec::new());
     for (asked, (found, missing)) in quantities.iter().zip(found) {
-        all.extend(found.into_iter().map(|found| asked.contrast(found)));
+        all.extend(found.iter().map(|found| asked.contrast(found)));
         none.extend(missing.into_iter().map(|missing| asked.missing(missing)));
     }
     (all, none)
@@ -123,7 +123,7 @@ pub fn of_quantity(
     let (mut found, missing) = compared(joint, quantity, request);
     adjust(joint, &mut [&mut found], request);
     let missing = missing.into_iter().map(|missing| asked.missing(missing));
-    let found = found.into_iter().map(|found| asked.contrast(found));
+    let found = found.iter().map(|found| asked.contrast(found));
     (found.collect(), missing.collect())
 }
 
@@ -148,7 +148,7 @@ impl Asked {
         )
     }
 
-    fn contrast(&self, found: Found) -> Contrast {
+    fn contrast(&self, found: &Found) -> Contrast {
         Contrast {
             term: self.term.clone(),
             unit: self.unit.clone(),

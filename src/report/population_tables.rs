@@ -154,7 +154,15 @@ fn curve_terms(table: &mut Table, study: &Study, model: &TraitModel, wanted: &Wa
         for (index, term) in curve.terms().iter().enumerate() {
             let mut row = whose.begin(table, curve);
             row.text(&term.name);
-            estimate_cells(&mut row, &interval::term(curve, &estimates, index, level));
+            let estimate = if model.birds_differ_in(&term.name) {
+                interval::term(curve, &estimates, index, level)
+            } else {
+                Err(NotEstimable::Undetermined(format!(
+                    "birds were not found to differ in {}: that of their group stands for all",
+                    term.name
+                )))
+            };
+            estimate_cells(&mut row, &estimate);
         }
     }
 }

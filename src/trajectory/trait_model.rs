@@ -348,6 +348,15 @@ impl TraitModel {
         }
     }
 
+    /// Whether birds differ in a term by the model, so that each has its own.
+    #[must_use]
+    pub fn birds_differ_in(&self, term: &str) -> bool {
+        match self.growth() {
+            Some(fit) => fit.options.random.iter().any(|one| one.term == term),
+            None => true,
+        }
+    }
+
     /// Of each curve the best model that was tried, best curve first.
     #[must_use]
     pub fn curves(&self) -> Vec<&Tried> {

@@ -1,11 +1,15 @@
 # The model that is chosen for body weight, by R's nlme: Rscript chosen.R > expected.json (in
 # this folder). Maximum likelihood; positive terms with a random effect as exp(...), the
 # second inflection of two phases as ti1 + exp(...), as the project's engine has them.
-suppressMessages(library(nlme))
+suppressMessages({
+  library(nlme)
+  library(lme4)
+})
 numbers <- function(x) paste(sprintf("%.12g", x), collapse = ", ")
 # Fixed effects, term by term and group by group, as the curve has them: exp(...) of those at
 # `logs`, and the `above`-th as the third plus exp(...).
 show <- function(name, m, sds, groups, logs, above = 0, more = "") {
+  covariance <- if (inherits(m, "nlme")) m$varFix else as.matrix(vcov(m))
   eta <- matrix(fixef(m), nrow = groups)
   terms <- eta
   J <- diag(length(eta))
@@ -21,41 +25,41 @@ show <- function(name, m, sds, groups, logs, above = 0, more = "") {
   }
   cat(sprintf(
     '"%s": {"logLik": %.12g, "fixed": [%s], "fixed_se": [%s], "random_sd": [%s], "sigma": %.12g%s}',
-    name, as.numeric(logLik(m)), numbers(terms), numbers(sqrt(diag(J %*% m$varFix %*% t(J)))), numbers(sds), m$sigma, more
+    name, as.numeric(logLik(m)), numbers(terms), numbers(sqrt(diag(J %*% covariance %*% t(J)))), numbers(sds), sigma(m), more
   ))
 }
 # nlme's alternation by hand, where nlme itself stops short or swings: the curve is linearised
-# at fixed effects and modes, with residual SDs |fitted|^power of that point; lme maximises
-# the likelihood of the linear mixed model; a share of the way to its fixed effects and modes
+# at fixed effects and modes, with residual SDs |fitted|^power of that point; lme4's lmer
+# maximises the likelihood of the linear mixed model; a share of the way to its fixed effects and modes
 # is the next point, until nothing moves. `f` gives values and gradient at eta.
-alternate <- function(d, f, beta, random, power, share, structure, size = rep(1, length(random))) {
-  q <- length(random)
+alternate <- function(d, f, beta, random, power, share, correlated, size = rep(1, length(random))) {
   p <- ncol(beta)
   names <- levels(d$bird)
   b <- matrix(0, length(names), p, dimnames = list(names, NULL))
-  start <- NULL
+  parameters <- NULL
+  bar <- if (correlated) "|" else "||"
   for (round in 1:400) {
     eta <- beta[as.integer(d$group), ] + b[as.integer(d$bird), ]
     at <- f(d$age_d, eta)
-    l <- data.frame(at$J, bird = d$bird, group = d$group, v = abs(at$value)^(2 * power))
+    l <- data.frame(at$J, bird = d$bird, group = d$group, weight = abs(at$value)^(-2 * power))
     colnames(l)[1:p] <- paste0("J", 1:p)
-    # In units of about an SD, for lme's sake.
+    # In units of about an SD over sigma, for the optimiser's sake.
     for (r in seq_along(random)) l[[paste0("Z", r)]] <- at$J[, random[r]] * size[r]
     l$w <- d$value - at$value + rowSums(at$J * eta)
-    fixed <- as.formula(paste("w ~", paste0("J", 1:p, ":group", collapse = " + "), "- 1"))
-    if (nlevels(d$group) == 1) fixed <- as.formula(paste("w ~", paste0("J", 1:p, collapse = " + "), "- 1"))
-    z <- as.formula(paste("~", paste0("Z", seq_along(random), collapse = " + "), "- 1"))
-    m <- lme(fixed, random = list(bird = structure(z, start)), weights = varFixed(~v), data = l, method = "ML",
-      control = lmeControl(tolerance = 1e-11, msTol = 1e-12, msMaxIter = 2000, msMaxEval = 5000, opt = "nlminb", returnObject = TRUE))
-    start <- as.matrix(m$modelStruct$reStruct[[1]])
+    formula <- as.formula(paste(
+      "w ~", paste0("J", 1:p, ":group", collapse = " + "), "- 1 + (0 +", paste0("Z", seq_along(random), collapse = " + "), bar, "bird)"
+    ))
+    m <- lmer(formula, data = l, weights = weight, REML = FALSE, start = parameters,
+      control = lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-9, maxfun = 1e5), calc.derivs = FALSE, check.scaleX = "ignore"))
+    parameters <- getME(m, "theta")
     next_beta <- matrix(fixef(m), ncol = p)
-    moved <- max(abs(next_beta - beta) / sqrt(matrix(diag(m$varFix), ncol = p)))
+    moved <- max(abs(next_beta - beta) / sqrt(matrix(diag(as.matrix(vcov(m))), ncol = p)))
     beta <- beta + share * (next_beta - beta)
-    b[, random] <- b[, random] + share * (sweep(as.matrix(ranef(m))[names, ], 2, size, `*`) - b[, random])
+    b[, random] <- b[, random] + share * (sweep(as.matrix(ranef(m)$bird)[names, ], 2, size, `*`) - b[, random])
     cat(round, moved, as.numeric(logLik(m)), "\n", file = stderr())
     if (moved < 1e-6) break
   }
-  list(m = m, moved = moved, sds = sqrt(diag(as.matrix(m$modelStruct$reStruct[[1]]))) * m$sigma * size)
+  list(m = m, moved = moved, sds = as.data.frame(VarCorr(m))$sdcor[seq_along(random)] * size)
 }
 logistic <- function(age, eta) {
   A <- exp(eta[, 1]); k <- exp(eta[, 2]); ti <- eta[, 3]
@@ -89,7 +93,7 @@ chicks <- data.frame(bird = factor(chicks$bird, levels = unique(chicks$bird)), g
 # likelihood 0.28 lower.
 power <- 0.4431205230
 begin <- cbind(log(c(206.6, 288.4, 503.9, 290)), log(4 * c(6.75, 10.2, 16.8, 11.7) / c(208, 290, 510, 290)), c(11.0, 13.2, 19.4, 11.9))
-a <- alternate(chicks, logistic, begin, 1:3, power, 0.5, function(z, start) pdDiag(z))
+a <- alternate(chicks, logistic, begin, 1:3, power, 0.5, FALSE)
 show("chicks", a$m, a$sds, 4, 1:2, more = sprintf(', "power": %.12g, "last_change_in_standard_errors": %.3g', power, a$moved))
 cat(",\n")
 demo <- read.csv("../../../data-demo/weighings.csv")
@@ -100,7 +104,6 @@ demo <- demo[order(demo$bird, demo$age_d), ]
 demo$bird <- factor(demo$bird, levels = unique(demo$bird))
 demo$group <- factor(demo$group)
 begin <- cbind(log(c(1350, 1220, 1200)), log(c(0.0304, 0.0317, 0.0312)), c(41.7, 39.5, 39.7), log(c(410, 337, 387)), c(0.084, 0.084, 0.088), log(c(77.7, 77.7, 85.2)))
-a <- alternate(demo, two_gompertz, begin, c(1, 2, 3, 4, 6), 1, 1,
-  function(z, start) pdLogChol(if (is.null(start)) diag(2500, 5) else start, form = z, nam = paste0("Z", 1:5)), c(0.06, 0.04, 1.7, 0.09, 0.05))
+a <- alternate(demo, two_gompertz, begin, c(1, 2, 3, 4, 6), 1, 1, TRUE, c(3, 2, 85, 4.5, 2.5))
 show("demo", a$m, a$sds, 3, c(1, 2, 4), 6, sprintf(', "last_change_in_standard_errors": %.3g', a$moved))
-cat(sprintf(',\n"versions": "R %s, nlme %s"\n}\n', getRversion(), packageVersion("nlme")))
+cat(sprintf(',\n"versions": "R %s, nlme %s, lme4 %s"\n}\n', getRversion(), packageVersion("nlme"), packageVersion("lme4")))
