@@ -43,6 +43,7 @@ pub(super) enum Source {
 }
 
 impl Source {
+    #[expect(clippy::too_many_lines, reason = "one source after the other")]
     fn text(self) -> &'static str {
         match self {
             Self::Anderson => {
