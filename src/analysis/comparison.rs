@@ -21,7 +21,8 @@ pub struct Differences {
 
 impl Differences {
     /// The groups compared by the models of the traits; of a study without models by pooled
-    /// fits of the strains' best curve. `None` where there is one group.
+    /// fits of the strains' best curve. `None` where there is one group
+    /// and that is no error.
     ///
     /// # Errors
     /// As [`contrast::compare`].
@@ -30,7 +31,7 @@ impl Differences {
         growth: &Growth,
         (options, wanted): (&Options, &ComparisonOptions),
     ) -> Result<Option<Self>> {
-        if !wanted.has_groups(study) {
+        if !wanted.needs_groups && !wanted.has_groups(study) {
             return Ok(None);
         }
         let models = &growth.trajectories.models;

@@ -116,6 +116,8 @@ pub struct ComparisonOptions {
     /// Trait that the others are set against in static allometry; `None`: body weight, or
     /// else the first.
     pub allometry_on: Option<String>,
+    /// Whether a study with one group is an error, not one without a comparison.
+    pub needs_groups: bool,
     /// Whether static allometry and fat as a share of body weight, by pooled curves, are
     /// wanted.
     pub proportions: bool,
@@ -272,6 +274,7 @@ impl ComparisonOptions {
             adjust: Adjust::default(),
             replicates: 0,
             allometry_on: None,
+            needs_groups: false,
             proportions: false,
         }
     }

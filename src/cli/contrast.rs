@@ -223,6 +223,7 @@ impl ContrastOptions {
                 IntervalKind::Wald => 0,
                 IntervalKind::Bootstrap => self.replicates,
             },
+            needs_groups: true,
             proportions: true,
             ..ComparisonOptions::of(self.by())
         });

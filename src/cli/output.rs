@@ -30,6 +30,8 @@ pub(crate) struct Output {
     json: bool,
     quiet: bool,
     strict: bool,
+    /// How many of the warnings are about the data: those are printed whatever else is not.
+    of_data: usize,
     /// Whether everything is printed where there is a summary.
     details: bool,
     /// The answers in a few lines, printed in place of all words; empty where there is none.
@@ -104,6 +106,7 @@ impl Output {
             json: common.json,
             quiet: common.quiet,
             strict: common.strict,
+            of_data: 0,
             details: common.details,
             summary: Vec::new(),
             only: None,
@@ -158,6 +161,7 @@ impl Output {
             .warnings
             .extend(study.warnings.iter().cloned());
         self.findings.warnings.extend(study.doubts().warnings());
+        self.of_data = self.findings.warnings.len();
         self.notes.extend(study.notes.iter().cloned());
         self.findings
             .counts

@@ -20,7 +20,7 @@ use crate::error::Result;
 use crate::fit::mixed::Forecast;
 use crate::flock::deviation::{Level, NoTarget, target_at};
 use crate::flock::forecast_rows::{
-    Flag, ForecastOptions, ForecastRow, TraitForecast, chance_of, gone, groups_of, mean_target,
+    Flag, ForecastOptions, ForecastRow, TraitForecast, chance_of, groups_of, mean_target,
     still_there,
 };
 use crate::flock::predictors::Predictor;
@@ -119,7 +119,6 @@ pub(super) fn of_trait(
         };
         one.rows.extend(made);
     }
-    one.rows.extend(gone(known, records, &there));
     if one.rows.iter().any(|row| row.forecast.is_some()) {
         one.predictors.push((Predictor::Allometry, 1.0));
     } else {

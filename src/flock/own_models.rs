@@ -2,8 +2,10 @@
 //! population.
 
 use std::borrow::Cow;
+use std::sync::Arc;
 
 use super::predictors::{Predictor, Source};
+use super::relative::{PhasedTarget, targets};
 use crate::error::{Error, Result};
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::{BirdPopulation, Request, TraitModel, Trajectories};
@@ -40,6 +42,8 @@ pub(super) struct Sources<'a> {
     pub(super) own: std::result::Result<BirdPopulation, String>,
     /// A saved population, and which strains are taken for which of its own.
     pub(super) saved: Option<Source<'a>>,
+    /// Target of each strain; none of each where there is no target of the trait.
+    pub(super) targets: Vec<Option<Arc<PhasedTarget>>>,
 }
 
 impl Sources<'_> {
@@ -124,6 +128,8 @@ pub(super) fn sources<'a>(
             groups,
             own,
             saved: saved.map(of_trait),
+            targets: targets(known, &records.name)?
+                .unwrap_or_else(|| vec![None; known.strains.len()]),
         });
     }
     Ok(all)

@@ -10,10 +10,10 @@
 //! logarithm: the error between the predictors is part of the interval.
 
 use std::fmt;
+use std::sync::Arc;
 
 use super::known_birds::KnownBirds;
-use super::relative::{Options, RelativeForecasts, RelativeModel, SecondPhase, TIMING_SD_D};
-use super::target::trajectories;
+use super::relative::{Options, PhasedTarget, RelativeForecasts, RelativeModel, TIMING_SD_D};
 use crate::error::{Error, Result};
 use crate::fit::mixed::{Forecast, Forecasts, RandomScale};
 use crate::study::Study;
@@ -136,20 +136,13 @@ impl Ensemble {
     /// Every predictor asked about the ages `ages_d` of each of some birds.
     pub(super) fn of<'w>(
         known: &Study,
-        trait_index: usize,
+        (trait_index, targets): (usize, &[Option<Arc<PhasedTarget>>]),
         sources: &[Source<'_>],
         birds: &[usize],
         ages_d: &(dyn Fn(usize) -> &'w [f64] + Sync),
     ) -> Result<Self> {
         let mut all = Self::default();
         let records = &known.traits[trait_index];
-        let targets = trajectories(known, &records.name)?;
-        let targets = targets.unwrap_or_else(|| vec![None; known.strains.len()]);
-        // The same curve is fitted to each strain's target only once.
-        let phases: Vec<Option<SecondPhase>> = targets
-            .iter()
-            .map(|target| target.as_ref().and_then(SecondPhase::of))
-            .collect();
         for source in sources {
             let population = source.population;
             let groups = population.groups_of(known, records, source.taken_for)?;
@@ -168,8 +161,7 @@ impl Ensemble {
             let until_d = groups.iter().enumerate().map(|(bird, group)| {
                 let Some(group) = group else { return 0.0 };
                 let strain = known.birds[bird].strain;
-                let target = targets[strain].as_ref().map(|_| phases[strain].as_ref());
-                describes_until_d(population, *group, target)
+                describes_until_d(population, *group, targets[strain].as_deref())
             });
             all.predictions.push(Prediction {
                 predictor: source.predictor,
@@ -186,7 +178,7 @@ impl Ensemble {
             let options = Options {
                 timing_sd_d: timing_sd_d.unwrap_or(TIMING_SD_D),
             };
-            let model = RelativeModel::fit(known, trait_index, &options)?;
+            let model = RelativeModel::to_targets(known, trait_index, targets, &options);
             if let Ok(model) = &model {
                 let mut places = vec![None; known.birds.len()];
                 for (place, bird) in birds.iter().enumerate() {
@@ -300,12 +292,11 @@ fn combined(mut parts: Vec<(Predictor, Forecast)>, weights: &Weights) -> Option<
 /// The last age that a population describes in a group: without end where its weighings saw
 /// the second phase through.
 ///
-/// `target` is the second phase of the birds' target, where they have a target: where the
-/// curve itself has one phase, the target says whether a second is still to come.
+/// Where the curve itself has one phase, the target says whether a second is still to come.
 pub(super) fn describes_until_d(
     population: &BirdPopulation,
     group: usize,
-    target: Option<Option<&SecondPhase>>,
+    target: Option<&PhasedTarget>,
 ) -> f64 {
     let (_, last_d) = population.age_span(group);
     if sees_through(population, group, target, last_d) {
@@ -320,7 +311,7 @@ pub(super) fn describes_until_d(
 fn sees_through(
     population: &BirdPopulation,
     group: usize,
-    target: Option<Option<&SecondPhase>>,
+    target: Option<&PhasedTarget>,
     last_d: f64,
 ) -> bool {
     if population.origin.status == "weak" {
@@ -334,7 +325,7 @@ fn sees_through(
     };
     match (term("k2"), term("ti2")) {
         (Some(k), Some(ti)) => last_d >= ti + AFTER_INFLECTION / k,
-        _ => match target {
+        _ => match target.map(|target| &target.second_phase) {
             Some(Some(phase)) => phase.done(last_d) >= SEEN_THROUGH,
             Some(None) => true,
             None => false,
@@ -347,11 +338,10 @@ fn sees_through(
 pub(super) fn may_describe(
     study: &Study,
     known: &Study,
-    trait_index: usize,
+    (trait_index, targets): (usize, &[Option<Arc<PhasedTarget>>]),
     whole: &BirdPopulation,
 ) -> Result<bool> {
     let (records, later) = (&known.traits[trait_index], &study.traits[trait_index]);
-    let targets = trajectories(study, &records.name)?;
     let groups = whole.groups_of(study, later, &[])?;
     let mut last_d = vec![f64::NEG_INFINITY; whole.groups.len()];
     let mut next_d = vec![f64::INFINITY; whole.groups.len()];
@@ -368,11 +358,7 @@ pub(super) fn may_describe(
         }
     }
     Ok((0..whole.groups.len()).any(|group| {
-        let target = targets
-            .as_ref()
-            .and_then(|all| all[strains[group]].as_ref());
-        let phase = target.map(SecondPhase::of);
-        let target = phase.as_ref().map(Option::as_ref);
+        let target = targets[strains[group]].as_deref();
         next_d[group] <= last_d[group] + SAME_AGE_D
             || sees_through(whole, group, target, last_d[group])
     }))

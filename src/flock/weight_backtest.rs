@@ -266,9 +266,13 @@ impl AsOf {
         let own = own_as_of(study, &known, sources)?;
         let own = own.as_ref().map(own_source);
         let list: Vec<_> = own.into_iter().chain(sources.saved).collect();
-        let ensemble = Ensemble::of(&known, trait_index, &list, &birds, &|bird| {
-            &later.of(bird).0[counts[bird]..]
-        })?;
+        let ensemble = Ensemble::of(
+            &known,
+            (trait_index, &sources.targets),
+            &list,
+            &birds,
+            &|bird| &later.of(bird).0[counts[bird]..],
+        )?;
         let mut scores = PastScores::default();
         for bird in &birds {
             let (ages_d, values) = later.of(*bird);
@@ -365,7 +369,7 @@ fn own_as_of(
     let (Ok(whole), Some(fit)) = (&sources.own, sources.model.and_then(TraitModel::fitted)) else {
         return Ok(None);
     };
-    if !may_describe(study, known, sources.trait_index, whole)? {
+    if !may_describe(study, known, (sources.trait_index, &sources.targets), whole)? {
         return Ok(None);
     }
     fit.again(known, sources.groups)

@@ -1,6 +1,7 @@
 //! The forecasts of a trait by its predictors: of each bird, pen, strain and the whole flock.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::error::Result;
 use crate::flock::deviation::{Level, NoTarget, target_at};
@@ -10,8 +11,8 @@ use crate::flock::forecast_rows::{
 };
 use crate::flock::own_models::Sources;
 use crate::flock::predictors::{Combined, Ensemble, OF_WEIGHT, Predictor, Weights};
-use crate::flock::relative::RelativeModel;
-use crate::flock::target::{TargetPoint, Trajectory, trajectories};
+use crate::flock::relative::{PhasedTarget, RelativeModel};
+use crate::flock::target::TargetPoint;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{Records, Study};
 use crate::trajectory::BirdPopulation;
@@ -28,11 +29,13 @@ pub(super) fn of_trait(
     let has_records = |bird: &usize| there[*bird] && !records.of(*bird).0.is_empty();
     let birds: Vec<usize> = (0..known.birds.len()).filter(has_records).collect();
     let ages_d = ages_of(known, &records.name, options);
-    let ensemble = Ensemble::of(known, sources.trait_index, &sources.list(), &birds, &|_| {
-        &ages_d[..]
-    })?;
-    let targets =
-        trajectories(known, &records.name)?.unwrap_or_else(|| vec![None; known.strains.len()]);
+    let ensemble = Ensemble::of(
+        known,
+        (sources.trait_index, &sources.targets),
+        &sources.list(),
+        &birds,
+        &|_| &ages_d[..],
+    )?;
     let mut ahead = Ahead {
         known,
         trait_index: sources.trait_index,
@@ -40,7 +43,7 @@ pub(super) fn of_trait(
         ensemble: &ensemble,
         weights,
         own_only: sources.own.as_ref().ok(),
-        targets: &targets,
+        targets: &sources.targets,
         ages_d: &ages_d,
         confidence: options.confidence,
         quantiles: BTreeMap::new(),
@@ -107,7 +110,7 @@ struct Ahead<'a> {
     weights: &'a Weights,
     /// The flock's own population.
     own_only: Option<&'a BirdPopulation>,
-    targets: &'a [Option<Trajectory>],
+    targets: &'a [Option<Arc<PhasedTarget>>],
     ages_d: &'a [f64],
     confidence: f64,
     /// Standard errors to either side by degrees of freedom: of the interval, and of a fan.
@@ -255,7 +258,7 @@ impl Ahead<'_> {
 
     fn target(&self, bird: usize, at: usize) -> std::result::Result<TargetPoint, NoTarget> {
         let strain = self.known.birds[bird].strain;
-        let trajectory = self.targets[strain].as_ref().ok_or(NoTarget::ForStrain)?;
-        target_at(trajectory, self.ages_d[at])
+        let target = self.targets[strain].as_ref().ok_or(NoTarget::ForStrain)?;
+        target_at(&target.trajectory, self.ages_d[at])
     }
 }

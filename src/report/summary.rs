@@ -146,7 +146,7 @@ impl Summary<'_> {
             return Vec::new();
         }
         let mut lines = vec![format!(
-            "{:<INDENT$}{:>8} {:>8} {:>8} {:>7} {:>11}  verdict",
+            "{:<INDENT$}{:>7} {:>7} {:>7} {:>6} {:>11}  verdict",
             "ON TARGET?", "mean", "target", "diff.", "days", "uniformity"
         )];
         let off = |row: &&&Deviation| verdict(row).contains("TARGET");
@@ -204,7 +204,7 @@ impl Summary<'_> {
             Err(_) => (String::new(), String::new(), String::new()),
         };
         format!(
-            "  {:<12}{mean:>8} {target:>8} {share:>8} {days:>7} {uniformity:>11}  {}",
+            "  {:<12}{mean:>7} {target:>7} {share:>7} {days:>6} {uniformity:>11}  {}",
             short(name),
             verdict(row)
         )

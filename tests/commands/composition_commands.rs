@@ -511,7 +511,7 @@ fn corrected_masses_run_into_the_curves() {
 fn a_run_does_all_in_order() {
     let invented = invented(5);
     let study = invented.folder.path();
-    let words = done(study, &format!("run . {CURVE}"));
+    let words = done(study, &format!("run . --details {CURVE}"));
     let places: Vec<usize> = [
         "How well does the scanner repeat itself?",
         "Do the readings tell the chemistry?",
@@ -724,7 +724,7 @@ fn a_pair_without_its_intact_scan_drops_out() {
     let birds = "bird,strain\na1,A\na2,A\na3,A\na4,A\na5,A\n";
     std::fs::write(at.join("birds.csv"), birds).unwrap();
     let told = "scans.csv, row 11: the plucked scan of bird a5 at 56 d has no pair and tells nothing of feathers: its intact scan, row 10, was rejected: ";
-    for command in ["calibrate .", "run ."] {
+    for command in ["calibrate .", "run . --details"] {
         let output = pinfeather(at, command);
         let errors = text(&output.stderr);
         assert_eq!(output.status.code(), Some(0), "{command}: {errors}");
@@ -847,11 +847,15 @@ fn faulty_equations_are_refused() {
         "correct . --equation saved/fat.toml,saved",
         &["a second equation for fat"],
     );
+    let toml = std::fs::read_to_string(at.join("study.toml")).unwrap();
+    let without = toml.replace("chemistry = \"chemistry.csv\"", "");
+    std::fs::write(at.join("study.toml"), without).unwrap();
     refused(
         at,
         "fit . --redraw 20",
         &["--redraw: found without corrected scans"],
     );
+    std::fs::write(at.join("study.toml"), toml).unwrap();
     refused(at, "fit . --redraw 1", &["--redraw"]);
     // Allowed by name, the strain is corrected and flagged.
     done(at, "correct . --equation strain.toml --allow-strain A=Z");

@@ -89,7 +89,7 @@ fn a_new_study_is_checked_and_run_as_it_stands() {
         folder.path(),
         &["run", "first study", "--out", "csv", "--format", "svg"],
     );
-    assert!(from_csv.contains("On target?"), "{from_csv}");
+    assert!(from_csv.contains("ON TARGET?"), "{from_csv}");
     // The sheets of the workbook hold the same tables.
     let toml = fs::read_to_string(study.join("study.toml")).unwrap();
     let mut by_sheet = toml.clone();
@@ -410,7 +410,7 @@ fn a_run_verifies_against_its_record() {
             words.starts_with("nothing has changed since results/run.json"),
             "{words}"
         );
-        let same = "6 of 6 files are reproduced byte for byte";
+        let same = "7 of 7 files are reproduced byte for byte";
         assert!(words.contains(same), "{words}");
     }
     assert_eq!(contents(path), before, "verifying writes nothing");

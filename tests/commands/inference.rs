@@ -182,7 +182,9 @@ fn the_intervals_of_fit_come_from_the_method_asked_for() {
         done(folder.path(), &call);
         let folder = folder.path().join(out);
         let record = std::fs::read_to_string(folder.join("run.json")).unwrap();
-        (rows(&folder.join("tables/curve_terms.csv")), record)
+        let mut terms = rows(&folder.join("tables/curve_terms.csv"));
+        terms.retain(|row| row["trait"] == "body_weight");
+        (terms, record)
     };
     let (wald, record) = terms("", "wald");
     assert!(record.contains("\"intervals\": \"wald\""), "{record}");
@@ -235,8 +237,9 @@ fn a_mixed_fit_has_intervals_by_profile_and_by_bootstrap() {
         );
         done(folder.path(), &call);
         let rows = rows(&folder.path().join(out).join("tables/curve_terms.csv"));
-        let typical =
-            |row: &HashMap<String, String>| !row["strain"].is_empty() && row["bird"].is_empty();
+        let typical = |row: &HashMap<String, String>| {
+            row["trait"] == "body_weight" && !row["strain"].is_empty() && row["bird"].is_empty()
+        };
         rows.into_iter().filter(typical).collect::<Vec<_>>()
     };
     let wald = terms("", "wald");
@@ -377,7 +380,11 @@ fn the_tables_have_the_columns_of_the_contract() {
     assert!(header("curve_choice.csv").starts_with(
         "level,strain,bird,trait,rank,curve,status,n,parameters,log_lik,aic,aicc,bic,delta_aicc,weight,note,rank_bic"
     ));
+    // Of corrected masses the equations' error may make a band wider than a new bird's.
     for row in rows(&tables.join("curves.csv")) {
+        if row["trait"] != "body_weight" {
+            continue;
+        }
         let number = |column: &str| row[column].parse::<f64>().unwrap();
         let order = [
             "prediction_lower",

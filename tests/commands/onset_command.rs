@@ -201,12 +201,14 @@ fn the_demo_is_forecast_within_its_intervals() {
         let row = fits.iter().find(|row| row["model"] == model).unwrap();
         cell(row, "cv_error_d")
     };
-    let single = fits
+    // A cue is recommended where one predicts better than none, and only there.
+    let best = fits
         .iter()
-        .filter(|row| row["model"].starts_with("lognormal:") && row["model"] != "lognormal:none")
+        .filter(|row| !row["cv_error_d"].is_empty() && !row["model"].ends_with(":none"))
         .map(|row| cell(row, "cv_error_d"))
         .fold(f64::INFINITY, f64::min);
-    assert!(single < error("lognormal:none"), "{single}");
+    let helps = best < error("lognormal:none");
+    assert!(helps || words.contains("no cue helps"), "{best}: {words}");
     let backtest = rows(folder.path(), "backtest");
     let overall = backtest
         .iter()
@@ -242,11 +244,11 @@ fn corrected_masses_are_cues_of_onset() {
         fat
     };
     let call = "onset . --curve gompertz --landmark 130";
-    assert!(done(call).contains("Scans are not corrected"));
-    assert!(of_fat().is_empty());
-    done("calibrate . --save models/corrections");
     let words = done(call);
-    assert!(words.contains("What are the true masses?"), "{words}");
+    assert!(
+        words.contains("are corrected by equations fitted to the study's chemistry"),
+        "{words}"
+    );
     assert!(!of_fat().is_empty());
     let cues = rows(at, "onset_cues");
     assert!(

@@ -12,10 +12,15 @@
 //! `COVERAGE_STUDIES` sets the flocks of each design (60).
 
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::sync::Arc;
+use std::time::Instant;
+
+use pinfeather::analysis::{Analysis, Options};
 
 use pinfeather::fit::Settings;
 use pinfeather::fit::mixed::Correlation;
+use pinfeather::flock::relative::{self, RelativeModel};
 use pinfeather::flock::{Flag, ForecastFrom, ForecastOptions, Level, forecast};
 use pinfeather::growth::{Curve, built_in};
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study, Target};
@@ -24,6 +29,8 @@ use rand::SeedableRng as _;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, StandardNormal};
 use rayon::prelude::*;
+
+use crate::make_demo::{self, DESIGNS};
 
 /// Hatch weight; A1, k1, A2, k2, ti2 of the typical bird and of the target.
 type Line = (f64, [f64; 5], [f64; 5]);
@@ -240,7 +247,7 @@ fn forecasts(study: &Study, counts: &mut Counts, request: &Request) -> usize {
             let (lower, upper) = row.interval_g.unwrap();
             let ahead = aheads
                 .iter()
-                .find(|days| as_of_d + f64::from(**days) == age_d);
+                .find(|days| (as_of_d + f64::from(**days) - age_d).abs() < 0.1);
             let error = 100.0 * (forecast.value / value).ln();
             let of = counts.entry((as_of, *ahead.unwrap(), kind)).or_default();
             of[0] += f64::from(u8::from(lower <= value && value <= upper));
@@ -343,4 +350,128 @@ fn forecast_of_weights_covers_what_comes() {
         }
     }
     assert!(failures.is_empty(), "{}", failures.join("\n"));
+}
+
+/// Masses of the followed birds three weeks ahead, from one scan to the next, on copies of
+/// the demo: against the true mass and against the corrected mass that came.
+#[test]
+#[ignore = "a simulation of minutes"]
+fn forecast_of_masses_covers_what_comes() {
+    let studies: u64 = std::env::var("COVERAGE_STUDIES").map_or(20, |n| n.parse().unwrap());
+    let all: Vec<MassCounts> = (1..=studies).into_par_iter().map(masses).collect();
+    let mut sum = MassCounts::new();
+    for counts in &all {
+        for (kind, count) in counts {
+            let of = sum.entry(kind.clone()).or_default();
+            for (of, count) in of.iter_mut().zip(count) {
+                *of += count;
+            }
+        }
+    }
+    println!("as of, trait: n, true covered %, corrected covered %, half width %, bias %");
+    for (kind, [n, truly, corrected, of_corrected, width, error]) in &sum {
+        println!(
+            "{:>4} {:<5} {n:>5} {:>7.1} {:>7.1} {:>7.2} {:>7.2}",
+            kind.0,
+            kind.1,
+            100.0 * truly / n,
+            100.0 * corrected / of_corrected,
+            width / n,
+            error / n
+        );
+        let clusters = (studies as f64).sqrt();
+        assert!(truly / n > 0.90 - 0.3 / clusters, "{kind:?}");
+        assert!((error / n).abs() < 3.0 + 3.0 / clusters, "{kind:?}");
+    }
+}
+
+/// Forecasts, true and corrected masses covered, corrected masses, half widths, errors.
+type MassCounts = BTreeMap<(u32, String), [f64; 6]>;
+
+fn masses(copy: u64) -> MassCounts {
+    let files = make_demo::copy(&DESIGNS[0], copy);
+    let folder = tempfile::tempdir().unwrap();
+    for (name, text) in &files {
+        std::fs::write(folder.path().join(name), text).unwrap();
+    }
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo/study.toml");
+    let demo = std::fs::read_to_string(demo).unwrap();
+    let settings = make_demo::settings(&DESIGNS[0], &demo);
+    std::fs::write(folder.path().join("study.toml"), settings).unwrap();
+    let study = Study::read_folder(folder.path()).unwrap_or_else(|error| panic!("{error}"));
+    let (_, truth) = files
+        .iter()
+        .find(|(name, _)| *name == "truth_composition.csv")
+        .unwrap();
+    let mut true_g = BTreeMap::new();
+    for line in truth.lines().skip(1) {
+        let cells: Vec<&str> = line.split(',').collect();
+        for (trait_name, cell) in [("fat", 4), ("lean", 5), ("bone", 6)] {
+            let key = (cells[1].to_owned(), cells[2].to_owned(), trait_name);
+            true_g.insert(key, cells[cell].parse::<f64>().unwrap());
+        }
+    }
+    let mut options = Options::of(&study).unwrap();
+    options.growth.request.birds = false;
+    options.growth.request.strains = false;
+    options.growth.profiles = false;
+    options.comparison = None;
+    options.lay = None;
+    let mut whole = options.clone();
+    whole.flock = None;
+    let whole = Analysis::of(&study, &whole).unwrap().study;
+    let mut counts = MassCounts::new();
+    for as_of in [84_u32, 105, 126] {
+        let mut options = options.clone();
+        options.as_of_d = Some(f64::from(as_of));
+        let age_d = f64::from(as_of + 21);
+        options.flock.as_mut().unwrap().ages_d = vec![age_d];
+        let analysis = Analysis::of(&study, &options).unwrap();
+        let ahead = analysis.verdict.unwrap().ahead.unwrap();
+        for one in &ahead.traits {
+            let name = analysis.study.traits[one.trait_index].name.clone();
+            for row in one.rows.iter().filter(|row| row.level == Level::Bird) {
+                let (Some(bird), Some(forecast)) = (row.bird, row.forecast) else {
+                    continue;
+                };
+                let key = &analysis.study.birds[bird].name;
+                let of_trait = ["fat", "lean", "bone"].into_iter().find(|own| *own == name);
+                let truth =
+                    of_trait.and_then(|own| true_g.get(&(key.clone(), format!("{age_d}"), own)));
+                let Some(truth) = truth else { continue };
+                let (lower, upper) = row.interval_g.unwrap();
+                let of = counts.entry((as_of, name.clone())).or_default();
+                of[0] += 1.0;
+                of[1] += f64::from(u8::from(lower <= *truth && *truth <= upper));
+                let (ages_d, values) = whole.traits[one.trait_index].of(bird);
+                if let Some(at) = ages_d.iter().position(|own| (own - age_d).abs() < 0.1) {
+                    of[2] += f64::from(u8::from(lower <= values[at] && values[at] <= upper));
+                    of[3] += 1.0;
+                }
+                of[4] += 50.0 * (upper - lower) / truth;
+                of[5] += 100.0 * (forecast.value / truth).ln();
+            }
+        }
+    }
+    counts
+}
+
+#[test]
+#[ignore = "measures time"]
+fn forecast_of_5000_birds_takes_less_than_a_second() {
+    let design = Design {
+        birds: 1667,
+        ..Design::demo("5,000 birds")
+    };
+    let study = flock(&design, 1);
+    let known = study.as_of_occasion(105.0);
+    let begun = Instant::now();
+    let model = RelativeModel::fit(&known, 0, &relative::Options::default());
+    let model = model.unwrap().unwrap();
+    let birds: Vec<usize> = (0..known.birds.len()).collect();
+    let ages_d = [112.0, 119.0, 126.0, 133.0];
+    let forecasts = model.forecast(&birds, |_| &ages_d);
+    let took = begun.elapsed().as_secs_f64();
+    println!("{} birds, four ages: {took:.3} s", forecasts.len());
+    assert!(took < 1.0, "{took}");
 }

@@ -330,7 +330,10 @@ fn sixty_strains_end_with_all_tables_and_each_against_the_mean_of_all() {
 /// A height that no row of panels has room in: a warning with its reason, and all tables.
 #[test]
 fn a_figure_that_cannot_be_drawn_is_a_warning_and_the_tables_are_written() {
-    let (folder, output) = run(&numbered(6), &["--height", "40", "--width", "60"]);
+    let (folder, output) = run(
+        &numbered(6),
+        &["--height", "40", "--width", "60", "--details"],
+    );
     assert_eq!(output.status.code(), Some(0), "{}", errors(&output));
     let said = errors(&output) + &String::from_utf8_lossy(&output.stdout);
     assert!(said.contains("was not drawn: "), "{said}");

@@ -108,7 +108,7 @@ const SENTENCES: [(&str, [bool; 3]); 18] = [
     ("nonlinear mixed models", [true, true, false]),
     ("Lindstrom MJ, Bates DM", [true, true, false]),
     ("ranked by AICc", [true, true, false]),
-    ("Scheffé", [true, true, false]),
+    ("tube formula", [true, true, true]),
     ("## Comparison of strains", [false, true, true]),
     ("Holm S (1979)", [false, true, true]),
     ("monotone piecewise cubic", [false, true, false]),

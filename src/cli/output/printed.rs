@@ -10,6 +10,9 @@ use super::{Only, Output};
 use crate::report::Table;
 use crate::report::files::{Exchanged, RECORD};
 
+/// Warnings about the results that are printed below a summary; of more it gives the number.
+const FEW_WARNINGS: usize = 3;
+
 impl Output {
     /// What happened to files that stood in the results' folder.
     pub(super) fn note_exchange(&mut self, exchanged: &Exchanged) {
@@ -71,9 +74,12 @@ impl Output {
         for note in &self.notes {
             let _ = writeln!(out, "note: {note}");
         }
-        // A summary counts them.
-        let warnings = self.findings.warnings.iter();
-        for warning in warnings.filter(|_| self.summary.is_empty() || self.details) {
+        // A summary counts those about the results where they are many.
+        let warnings = &self.findings.warnings;
+        let results = warnings.len().saturating_sub(self.of_data);
+        let all = self.summary.is_empty() || self.details || results <= FEW_WARNINGS;
+        let printed = if all { warnings.len() } else { self.of_data };
+        for warning in warnings.iter().take(printed) {
             let _ = writeln!(out, "warning: {warning}");
         }
         let Some(folder) = self.files.results() else {

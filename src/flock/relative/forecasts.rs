@@ -1,6 +1,7 @@
 //! Forecasts of birds and of means of birds from the model relative to the target.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 use nalgebra::{DMatrix, DVector};
 
@@ -99,13 +100,15 @@ pub(super) fn forecast<'w>(
                     .binary_search_by(|known| known.total_cmp(&age_d.round()))
                     .ok()?;
                 let key = (place.strain, place.at, day);
-                if !slopes.contains_key(&key) {
-                    let (slope, gain) =
-                        slope(model, series, place.pattern, (path, day, days), &forecasts)?;
-                    slopes.insert(key, (forecasts.slopes.len(), gain));
-                    forecasts.slopes.push(slope);
-                }
-                let (slope, gain) = slopes.get(&key)?;
+                let (slope, gain) = match slopes.entry(key) {
+                    Entry::Occupied(known) => known.into_mut(),
+                    Entry::Vacant(new) => {
+                        let ahead = (path, day, &days[..]);
+                        let (slope, gain) = slope(model, series, place.pattern, ahead, &forecasts)?;
+                        forecasts.slopes.push(slope);
+                        new.insert((forecasts.slopes.len() - 1, gain))
+                    }
+                };
                 let mean = &means[path];
                 let own = place.pattern.of_bird(place.member);
                 let mut location = series.log_target(*age_d)? + mean[series.ages_d.len() + day];

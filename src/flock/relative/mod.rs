@@ -41,15 +41,17 @@ mod process;
 mod second_phase;
 mod series;
 
+use std::sync::Arc;
+
 use birds::BirdVariances;
 pub use forecasts::RelativeForecasts;
 use path::Paths;
 pub use second_phase::SecondPhase;
+pub(super) use second_phase::{PhasedTarget, targets};
 pub use series::Options;
 use series::StrainSeries;
 
 use crate::error::Result;
-use crate::flock::target::trajectories;
 use crate::study::Study;
 
 /// Days over which the memory of a slope fades to 1/e.
@@ -97,17 +99,21 @@ impl RelativeModel {
         options: &Options,
     ) -> Result<std::result::Result<Self, String>> {
         let records = &known.traits[trait_index];
-        let Some(targets) = trajectories(known, &records.name)? else {
+        let Some(targets) = targets(known, &records.name)? else {
             return Ok(Err("there is no target".to_owned()));
         };
-        let strains = series::of_strains(known, records, &targets, options);
-        Ok(Self::of(strains, options.timing_sd_d))
+        Ok(Self::to_targets(known, trait_index, &targets, options))
     }
 
-    fn of(
-        strains: Vec<Option<StrainSeries>>,
-        timing_sd_d: f64,
+    /// The same with the targets of the strains.
+    pub(super) fn to_targets(
+        known: &Study,
+        trait_index: usize,
+        targets: &[Option<Arc<PhasedTarget>>],
+        options: &Options,
     ) -> std::result::Result<Self, String> {
+        let timing_sd_d = options.timing_sd_d;
+        let strains = series::of_strains(known, &known.traits[trait_index], targets, options);
         let present: Vec<&StrainSeries> = strains.iter().flatten().collect();
         if present.is_empty() {
             return Err(
@@ -144,7 +150,7 @@ impl RelativeModel {
     pub fn timing_sd_d(&self) -> Option<f64> {
         let mut strains = self.strains.iter().flatten();
         strains
-            .any(|strain| strain.second_phase.is_some())
+            .any(|strain| strain.second_phase().is_some())
             .then_some(self.timing_sd_d)
     }
 

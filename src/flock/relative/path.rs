@@ -225,7 +225,7 @@ fn given(
     #[expect(clippy::cast_precision_loss, reason = "a count of occasions")]
     let free = (k - 1) as f64;
     let constant = -0.5 * (log_det + information.ln() + free * (2.0 * std::f64::consts::PI).ln());
-    let nodes = match &series.second_phase {
+    let nodes = match series.second_phase() {
         Some(_) => shifts(),
         None => vec![(0.0, 1.0)],
     };
@@ -233,7 +233,7 @@ fn given(
     for (deviations, weight) in nodes {
         let shift_d = deviations * series.timing_sd_d;
         let moved = DVector::from_fn(all_d.len(), |at, _| {
-            let phase = series.second_phase.as_ref();
+            let phase = series.second_phase();
             phase.map_or(0.0, |phase| phase.shifted(all_d[at], shift_d))
         });
         let seen = &estimated.path - moved.rows(0, k);

@@ -1,9 +1,13 @@
 //! The second phase of a target: how fast the target's pre-lay growth spurt goes, and what a
 //! shift of it in time would do.
 
+use std::sync::Arc;
+
+use crate::error::Result;
 use crate::fit::{Series, Settings, Variance, Workspace, fit};
-use crate::flock::target::Trajectory;
+use crate::flock::target::{Trajectory, trajectories};
 use crate::growth::built_in;
+use crate::study::Study;
 
 /// The second phase is there where a curve of two phases lies closer to the target's points
 /// than the best of one by this factor.
@@ -18,6 +22,49 @@ const LEAST_POINTS: usize = 9;
 pub struct SecondPhase {
     /// A1, k1, ti1, A2, k2, ti2.
     terms: [f64; 6],
+}
+
+/// A target with its second phase.
+#[derive(Debug)]
+pub(in crate::flock) struct PhasedTarget {
+    pub(in crate::flock) trajectory: Trajectory,
+    /// None where the target has one phase.
+    pub(in crate::flock) second_phase: Option<SecondPhase>,
+}
+
+/// The target of each strain; none at all where no target is of this trait. The curve through
+/// a target that strains share is fitted once.
+pub(in crate::flock) fn targets(
+    study: &Study,
+    trait_name: &str,
+) -> Result<Option<Vec<Option<Arc<PhasedTarget>>>>> {
+    let Some(trajectories) = trajectories(study, trait_name)? else {
+        return Ok(None);
+    };
+    let mut of_all: Option<Arc<PhasedTarget>> = None;
+    let of_strain = |(strain, trajectory): (usize, Option<Trajectory>)| {
+        let trajectory = trajectory?;
+        let mut own = study.targets.iter();
+        let own = own.any(|one| one.trait_name == trait_name && one.strain == Some(strain));
+        if let (false, Some(shared)) = (own, &of_all) {
+            return Some(shared.clone());
+        }
+        let phased = Arc::new(PhasedTarget {
+            second_phase: SecondPhase::of(&trajectory),
+            trajectory,
+        });
+        if !own {
+            of_all = Some(phased.clone());
+        }
+        Some(phased)
+    };
+    Ok(Some(
+        trajectories
+            .into_iter()
+            .enumerate()
+            .map(of_strain)
+            .collect(),
+    ))
 }
 
 impl SecondPhase {

@@ -1,8 +1,9 @@
 //! The weighings of a flock as log ratios to their targets, by strain and occasion.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
-use super::second_phase::SecondPhase;
+use super::second_phase::{PhasedTarget, SecondPhase};
 use super::{TIMING_SD_D, WINDOW_D};
 use crate::flock::target::Trajectory;
 use crate::study::{AgeMatching, OccasionKey, Occasions, Records, Study};
@@ -50,8 +51,7 @@ impl Pattern {
 /// A strain's weighings in the window.
 #[derive(Debug, Clone)]
 pub(super) struct StrainSeries {
-    pub(super) target: Trajectory,
-    pub(super) second_phase: Option<SecondPhase>,
+    pub(super) target: Arc<PhasedTarget>,
     /// Age of each occasion, d, ascending.
     pub(super) ages_d: Vec<f64>,
     pub(super) patterns: Vec<Pattern>,
@@ -60,6 +60,10 @@ pub(super) struct StrainSeries {
 }
 
 impl StrainSeries {
+    pub(super) fn second_phase(&self) -> Option<&SecondPhase> {
+        self.target.second_phase.as_ref()
+    }
+
     /// Days since the first occasion.
     pub(super) fn days(&self, ages_d: &[f64]) -> Vec<f64> {
         ages_d.iter().map(|age_d| age_d - self.ages_d[0]).collect()
@@ -68,7 +72,7 @@ impl StrainSeries {
     /// What one standard deviation of a bird's own timing does to its log ratio at these ages.
     pub(super) fn timing(&self, ages_d: &[f64]) -> Vec<f64> {
         let effect = |age_d: &f64| {
-            let phase = self.second_phase.as_ref();
+            let phase = self.second_phase();
             phase.map_or(0.0, |phase| -self.timing_sd_d * phase.relative_rate(*age_d))
         };
         ages_d.iter().map(effect).collect()
@@ -76,7 +80,7 @@ impl StrainSeries {
 
     /// The target at an age of a bird, with a few days past the ends of its table.
     pub(super) fn log_target(&self, age_d: f64) -> Option<f64> {
-        log_target(&self.target, age_d)
+        log_target(&self.target.trajectory, age_d)
     }
 }
 
@@ -89,7 +93,7 @@ fn log_target(target: &Trajectory, age_d: f64) -> Option<f64> {
 pub(super) fn of_strains(
     known: &Study,
     records: &Records,
-    targets: &[Option<Trajectory>],
+    targets: &[Option<Arc<PhasedTarget>>],
     options: &Options,
 ) -> Vec<Option<StrainSeries>> {
     let clock = Occasions::of(known, records, AgeMatching::default());
@@ -114,7 +118,7 @@ fn of_strain(
     known: &Study,
     records: &Records,
     clock: &Occasions,
-    (strain, target): (usize, &Trajectory),
+    (strain, target): (usize, &Arc<PhasedTarget>),
     options: &Options,
 ) -> Option<StrainSeries> {
     let mut weighings = Vec::new();
@@ -122,7 +126,7 @@ fn of_strain(
         let (ages_d, values) = records.of(bird);
         let occasions = clock.of_bird(records, bird);
         for ((age_d, value), occasion) in ages_d.iter().zip(values).zip(occasions) {
-            if let (true, Some(log)) = (*value > 0.0, log_target(target, *age_d)) {
+            if let (true, Some(log)) = (*value > 0.0, log_target(&target.trajectory, *age_d)) {
                 weighings.push(Weighing {
                     bird,
                     occasion: *occasion,
@@ -160,7 +164,6 @@ fn of_strain(
     }
     let patterns = patterns.into_iter();
     Some(StrainSeries {
-        second_phase: SecondPhase::of(target),
         target: target.clone(),
         ages_d: ages_d.to_vec(),
         patterns: patterns
