@@ -17,6 +17,8 @@ const MOST_NAMED: usize = 8;
 const MOST_IN_FULL: usize = 4;
 /// Lines about differences.
 const MOST_DIFFERENCES: usize = 3;
+/// Traits of composition, in the order of their columns.
+const TISSUES: [&str; 3] = ["fat", "lean", "bone"];
 /// Where the text of a line begins, behind its heading.
 const INDENT: usize = 14;
 
@@ -86,6 +88,15 @@ fn number(value: f64) -> String {
     }
 }
 
+/// An age in days; a whole day has no decimals.
+fn days(age_d: f64) -> String {
+    if (age_d - age_d.round()).abs() < 0.05 {
+        format!("{:.0}", age_d + 0.0)
+    } else {
+        format!("{age_d:.1}")
+    }
+}
+
 fn count(n: usize, what: &str) -> String {
     format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
@@ -115,8 +126,8 @@ impl Summary<'_> {
                 count(birds.count(), "bird"),
                 records.name.replace('_', " "),
                 count(study.strains.len(), "strain"),
-                number(span.0).trim_end_matches(".00"),
-                number(span.1),
+                days(span.0),
+                days(span.1),
             ));
         }
         lines
@@ -256,7 +267,7 @@ impl Summary<'_> {
             "{:<INDENT$}typical {} at {} d, with 95 % intervals",
             "GROWTH",
             records.name.replace('_', " "),
-            number(last_d)
+            days(last_d)
         )];
         lines[0] = lines[0].replace(
             "95 %",
@@ -292,9 +303,9 @@ impl Summary<'_> {
                 let end = if Some(to_d) == last_d {
                     String::new()
                 } else {
-                    format!(" to {} d", number(to_d))
+                    format!(" to {} d", days(to_d))
                 };
-                pieces.push(format!("{heavy} > {light} from {} d{end}", number(from_d)));
+                pieces.push(format!("{heavy} > {light} from {} d{end}", days(from_d)));
             }
         }
         if alike > 0 {
@@ -397,7 +408,7 @@ impl Summary<'_> {
     /// Fat, lean and bone at the last age.
     fn composition(&self) -> Vec<String> {
         let study = &self.analysis.study;
-        let tissues: Vec<&str> = ["fat", "lean", "bone"]
+        let tissues: Vec<&str> = TISSUES
             .into_iter()
             .filter(|name| study.traits.iter().any(|records| records.name == *name))
             .collect();
@@ -433,7 +444,7 @@ impl Summary<'_> {
                 groups.push(name);
             }
         }
-        let mut lines = vec![format!("COMPOSITION at {} d, g", number(last_d))];
+        let mut lines = vec![format!("COMPOSITION at {} d, g", days(last_d))];
         if groups.len() <= MOST_IN_FULL {
             lines[0] = format!("{:<24}", lines[0]);
             for name in &tissues {
@@ -469,11 +480,17 @@ impl Summary<'_> {
     }
 
     fn scanner(&self) -> Vec<String> {
-        let errors = self.answers.iter().filter_map(|answer| {
-            let of = (answer.quantity == "left_out_error").then_some(&answer.trait_name)?;
-            Some(format!("{of} {} {}", number(answer.estimate?), answer.unit))
-        });
-        let errors: Vec<String> = errors.collect();
+        let of_equations = self.answers.iter();
+        let mut found: Vec<&Answer> = of_equations
+            .filter(|answer| answer.quantity == "left_out_error")
+            .collect();
+        let place = |name: &str| TISSUES.iter().position(|tissue| *tissue == name);
+        found.sort_by_key(|answer| place(&answer.trait_name).unwrap_or(TISSUES.len()));
+        let error = |answer: &&Answer| {
+            let (of, unit) = (&answer.trait_name, answer.unit);
+            Some(format!("{of} {} {unit}", number(answer.estimate?)))
+        };
+        let errors: Vec<String> = found.iter().filter_map(error).collect();
         if errors.is_empty() {
             return Vec::new();
         }
