@@ -2,16 +2,15 @@
 //! birds' departures go together, the residuals from several sides.
 
 use crate::figure::{
-    AgeUnit, BandPoint, BirdLine, Growth as GrowthFigure, Layout, NamedPoint,
-    Population as PopulationFigure, RandomPairs, ResidualLine, ResidualPanel, ResidualPanels,
-    Standing, StrainEffects, StrainGrowth, StrainPoints, StrainPopulation,
+    AgeUnit, BandPoint, BirdLine, NamedPoint, Population as PopulationFigure, RandomPairs,
+    ResidualLine, ResidualPanel, ResidualPanels, Standing, StrainEffects, StrainPoints,
+    StrainPopulation,
 };
-use crate::fit::interval::{self, Band};
 use crate::fit::mixed::{Covariance, MixedFit, MixedResidual, RandomEffect};
 use crate::report::pictures::{Drawn, Showing, evenly_between, file_name, grams_of, percent};
 use crate::stats::distribution::normal_quantile;
 use crate::study::Study;
-use crate::trajectory::{Limits, PopulationFit, TraitModel, Trajectories};
+use crate::trajectory::{Limits, PopulationFit, Trajectories};
 
 /// The population's curve with those of its birds, by each trait's best mixed fit; none
 /// where no trait has one.
@@ -27,71 +26,6 @@ pub fn population_pictures(
             figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
         });
     }
-    for model in &trajectories.models {
-        if let Some(figure) = allometric(study, model, showing) {
-            let name = &study.traits[model.trait_index].name;
-            let panels = figure.strains.len();
-            drawn.add(format!("population_{}", file_name(name)), || {
-                figure.pages(showing.size(0.6, panels)?)
-            });
-        }
-    }
-}
-
-/// A trait that is described by allometry: the typical curve of each group with its band,
-/// and the masses of single birds; none for another trait.
-fn allometric(study: &Study, model: &TraitModel, showing: &Showing) -> Option<GrowthFigure> {
-    model.allometry()?;
-    let curve = model.curve();
-    let records = &study.traits[model.trait_index];
-    let strain_of = |name: &str| study.strains.iter().position(|known| known == name);
-    let groups = model.groups().iter().enumerate();
-    let groups = groups
-        .filter(|(_, group)| strain_of(&group.name).is_none_or(|strain| showing.has_panel(strain)));
-    let strains = groups.filter_map(|(at, group)| {
-        let estimates = model.typical(at)?;
-        let ages_d = evenly_between(model.age_span(at)?, TYPICAL_STEPS);
-        let confidence = showing.confidence;
-        let band = interval::value_band(&*curve, &estimates, &ages_d, Band::Pointwise, confidence);
-        let points = ages_d.iter().zip(band).map(|(age_d, estimate)| BandPoint {
-            age_d: *age_d,
-            value: estimate.value,
-            lower: estimate.interval.map_or(f64::NAN, |limits| limits.lower),
-            upper: estimate.interval.map_or(f64::NAN, |limits| limits.upper),
-        });
-        let cohort = model.cohort();
-        let own = cohort
-            .groups
-            .iter()
-            .position(|own| own.name == group.name)?;
-        let by_group = cohort.by_group();
-        let lines = by_group.get(own)?.iter().map(|subject| {
-            let bird = cohort.birds[*subject];
-            let (ages_d, values) = records.of(bird);
-            BirdLine {
-                name: study.birds[bird].name.clone(),
-                points: ages_d.iter().copied().zip(values.iter().copied()).collect(),
-            }
-        });
-        let lines: Vec<BirdLine> = lines.collect();
-        Some(StrainGrowth {
-            name: group.name.clone(),
-            birds: lines.len(),
-            lines,
-            curve: points.collect(),
-            standing: Standing::Sound,
-        })
-    });
-    let strains: Vec<StrainGrowth> = strains.collect();
-    (!strains.is_empty()).then(|| GrowthFigure {
-        quantity: grams_of(&records.name),
-        ages: AgeUnit::Days,
-        layout: Layout::Facets,
-        curve: "typical bird, by allometry on the birds' weight curves".to_owned(),
-        band: format!("{} pointwise confidence band", percent(showing.confidence)),
-        strains,
-        letter: showing.letter,
-    })
 }
 
 /// How the birds' departures go together, and the residuals, of the same fits.
