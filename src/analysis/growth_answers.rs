@@ -7,6 +7,7 @@ use crate::fit::interval::{self, Estimate, Interval};
 use crate::fit::profile::Quantity;
 use crate::growth::Derived;
 use crate::trajectory::TraitModel;
+use crate::trajectory::allometric::closure;
 
 const GROWTH: &str = "How do they grow?";
 const DIFFER: &str = "Do they differ?";
@@ -127,6 +128,51 @@ impl Analysis {
                     .estimated(mass),
                 );
             }
+        }
+    }
+
+    /// Fat, lean and bone of the typical birds together, as a share of their body weight,
+    /// where all three are described by allometry on it.
+    #[expect(clippy::cast_precision_loss, reason = "degrees of freedom")]
+    pub(super) fn of_closure(&self, answers: &mut Vec<Answer>) {
+        let models = &self.growth.trajectories.models;
+        let named = |name: &str| {
+            let of = |model: &&TraitModel| self.study.traits[model.trait_index].name == name;
+            models.iter().find(of)
+        };
+        let parts = ["fat", "lean", "bone"].map(|name| {
+            let model = named(name)?;
+            Some((model, model.allometry()?))
+        });
+        let [Some(fat), Some(lean), Some(bone)] = parts else {
+            return;
+        };
+        let weight = named("body_weight").and_then(TraitModel::fitted);
+        let Some(weight) = weight.and_then(|fit| fit.outcome.fit()) else {
+            return;
+        };
+        let fits = [fat.1, lean.1, bone.1];
+        let df = [fat, lean, bone].map(|(model, fit)| model.df_of(fit));
+        let factor =
+            t_two_sided_quantile(self.confidence, df.into_iter().min().unwrap_or(1) as f64);
+        for row in closure(&fits, weight, &self.ages_of(fat.0)) {
+            let pct = 100.0 * row.share.value;
+            let error = row.share.standard_error.map(|error| 100.0 * error);
+            answers.push(Answer {
+                question: "Do the parts add up to the body weight?",
+                strain: fat.0.groups()[row.group].name.clone(),
+                trait_name: "fat + lean + bone".to_owned(),
+                quantity: "closure",
+                age_d: Some(row.age_d),
+                unit: "%",
+                estimate: Some(pct),
+                std_error: error,
+                interval: error.map(|error| Interval::around(pct, factor * error)),
+                n: Some(fat.0.counts(row.group).0),
+                model: fat.0.curve().name().to_owned(),
+                caution: "share of body weight; feathers are not among the parts".to_owned(),
+                ..Answer::default()
+            });
         }
     }
 

@@ -101,7 +101,7 @@ impl Analysis {
     /// As [`Analysis::of`].
     pub fn of_owned(mut study: Study, options: &Options) -> Result<Self> {
         options.scans.allow_ways(&mut study)?;
-        let scans = Scans::of(&study, options)?;
+        let mut scans = Scans::of(&study, options)?;
         scans.enter(&mut study);
         // What came later serves as the truth of forecasts alone.
         let (known, later) = match options.as_of_d {
@@ -109,6 +109,7 @@ impl Analysis {
             None => (study, None),
         };
         let growth = Growth::of(&known, &scans, options)?;
+        scans.take_off_eggs(&known, &growth.trajectories.models);
         let differences = match &options.comparison {
             Some(wanted) => Differences::of(&known, &growth, (options, wanted))?,
             None => None,
@@ -143,6 +144,7 @@ impl Analysis {
         let mut answers = Vec::new();
         self.of_scans(&mut answers);
         self.of_growth(&mut answers);
+        self.of_closure(&mut answers);
         self.of_comparison(&mut answers);
         self.of_flock(&mut answers);
         self.of_lay(&mut answers);

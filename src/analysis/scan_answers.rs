@@ -24,6 +24,12 @@ impl Analysis {
         let precision = self.scans.precision.iter().flatten();
         let rows = precision.flat_map(|found| &found.rows);
         for row in rows {
+            let grows = row.grows().map(|_| {
+                format!(
+                    "grows with mass: {:.3} g at {:.1} g, {:.3} g at {:.1} g",
+                    row.at_least.lsc, row.at_least.mass, row.at_greatest.lsc, row.at_greatest.mass
+                )
+            });
             answers.push(Answer {
                 question: "How well does a scan repeat itself?",
                 trait_name: row.trait_name.clone(),
@@ -32,6 +38,7 @@ impl Analysis {
                 estimate: Some(row.lsc),
                 n: Some(row.subjects),
                 model: row.method.clone(),
+                caution: grows.unwrap_or_default(),
                 ..Answer::default()
             });
         }

@@ -1,11 +1,12 @@
 //! From scans to masses: how well the scanner repeats itself, the equations, the corrected
 //! masses as traits of the study.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::options::{Options, ScanOptions};
 use crate::composition::Equation;
 use crate::composition::correction::{AllowedStrains, Corrections};
+use crate::composition::egg::EggOffset;
 use crate::composition::quality::{self, Kept, RegionRow};
 use crate::composition::repeatability::{self, Repeatability};
 use crate::composition::series::records;
@@ -13,9 +14,9 @@ use crate::composition::study_equations::{self, StudyEquations};
 use crate::composition::study_masses::{self, StudyMasses};
 use crate::error::{Error, Result};
 use crate::study::{Study, Way};
-use crate::trajectory::Trajectories;
 use crate::trajectory::derived_quantities;
 use crate::trajectory::redraw::{RedrawRequest, ShareRow, shares};
+use crate::trajectory::{TraitModel, Trajectories};
 
 /// What the scans of a study gave, as far as it has them.
 #[derive(Debug, Clone, Default)]
@@ -108,6 +109,37 @@ impl Scans {
         for corrections in self.in_grams() {
             let values: Vec<f64> = corrections.rows.iter().map(|row| row.corrected).collect();
             study.traits.push(records(study, corrections, &values));
+        }
+    }
+
+    /// Takes eggs in the body off the corrected masses where the model of the trait says what
+    /// one adds.
+    pub(super) fn take_off_eggs(&mut self, study: &Study, models: &[TraitModel]) {
+        let Some(masses) = &mut self.masses else {
+            return;
+        };
+        let fits = models.iter().filter_map(TraitModel::allometry);
+        let offsets: BTreeMap<&str, std::result::Result<EggOffset, String>> = fits
+            .map(|fit| {
+                let weight_g = fit.egg_weight.map(|egg| egg.value_g);
+                let offset = fit.egg_offset.clone().map(|egg| EggOffset {
+                    value_g: egg.value_g,
+                    variance_g2: egg.variance_g2,
+                    shared: egg.shared,
+                    between_birds_g2: egg.between_birds_g2,
+                    df: egg.df,
+                    scans: egg.scans,
+                    weight_g,
+                });
+                (fit.trait_name.as_str(), offset)
+            })
+            .collect();
+        if masses
+            .corrections
+            .iter()
+            .any(|one| !one.with_egg.is_empty())
+        {
+            masses.take_off_eggs(study, &self.kept, &offsets);
         }
     }
 

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::calibration::{Settings, failed, left_out_on_response};
+use super::calibration::{GREAT_INFLATION, Settings, failed, left_out_on_response};
 use super::complete::Complete;
 use super::formula::Formula;
 use super::frame::Frame;
@@ -30,6 +30,14 @@ pub struct ChoiceRow {
     pub greatest_vif: Option<f64>,
     /// Why there are no numbers, or which birds could not be left out.
     pub note: String,
+}
+
+impl ChoiceRow {
+    /// Whether its terms nearly repeat each other; none where that is not known.
+    #[must_use]
+    pub fn is_collinear(&self) -> Option<bool> {
+        self.greatest_vif.map(|vif| vif > GREAT_INFLATION)
+    }
 }
 
 /// The candidates and which one predicts best.

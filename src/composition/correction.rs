@@ -4,7 +4,9 @@
 //! equation; for a scan of k birds the mean of k) and the shared one that comes
 //! from the equation, x'Vx. Readings of another way of scanning than the calibration's
 //! are first put on it ([`ways`](super::ways)); the offset's error, g'Ug with g the
-//! gradient of the corrected value by the offsets, is shared by all scans of that way.
+//! gradient of the corrected value by the offsets, is shared by all scans of that way. The
+//! own error has the way's own variance, and where the scan is one of those that the offset
+//! was estimated from, the covariance of both.
 //! Two scans i and j have the covariance `x_i' V x_j + g_i' U g_j` in common
 //! ([`Corrections::shared_covariance`]), since an error in the equation moves all birds
 //! together; [`Corrections::redraw`] draws it anew for all scans at once.
@@ -20,6 +22,7 @@ pub use super::applies::AllowedStrains;
 use super::applies::{
     FeathersFit, Stop, fault_lines, feathers_fit, missing, strain_under, unusual,
 };
+use super::egg::EggOffset;
 use super::equation::{Equation, root};
 use super::formula::Gap;
 use super::frame::Value;
@@ -95,6 +98,10 @@ pub struct Corrections {
     /// Scans with a shelled egg in the body whose offset is not known, each with the
     /// reason: their values still hold the egg, and their standard errors do not count it.
     pub with_egg: Vec<(Corrected, String)>,
+    /// Scans with a shelled egg in the body that was taken off by `egg_offset`.
+    pub egg_taken_off: Vec<Corrected>,
+    /// What an egg adds, where the birds' weights and other scans gave it.
+    pub egg_offset: Option<EggOffset>,
     /// The ways of scanning and their offsets.
     pub ways: WaysOf,
     /// Scans that the equation is not for, each with its reason.
@@ -167,6 +174,8 @@ pub fn correct(
         equation: equation.clone(),
         rows: Vec::new(),
         with_egg: Vec::new(),
+        egg_taken_off: Vec::new(),
+        egg_offset: None,
         ways: WaysOf::of_study(study, kept, equation),
         rejected: Vec::new(),
         warnings: warnings(equation),
@@ -303,7 +312,8 @@ impl<C: Corrector> Scope<'_, C> {
         self.corrector.predict(raw).map_err(gap)?;
         let mut readings = read.take();
         readings.retain(|name, _| name.ends_with("_scan") || name == "body_weight");
-        let OnOneWay { adjusted, egg } = self.on_one_way(&way, &readings, &mut flags)?;
+        let OnOneWay { adjusted, egg } =
+            self.on_one_way((&way, scan.row), &readings, &mut flags)?;
         let on_way = |name: &str| match adjusted.get(name) {
             Some(adjusted) => Some(Value::Number(adjusted.reading_g)),
             None if name == "restraint" && self.ways.concerns(&way) => {
@@ -342,6 +352,8 @@ impl<C: Corrector> Scope<'_, C> {
         let mut own = own_variance.map(|variance| variance / birds);
         let mut offset_design = Vec::new();
         let mut offset_df = f64::INFINITY;
+        // Of the part of the own variance that comes from the way, and its variance.
+        let (mut of_way, mut of_way_variance) = (0.0, 0.0);
         if !adjusted.is_empty() {
             offset_design = vec![0.0; self.ways.parameters()];
             for (name, adjusted) in &adjusted {
@@ -349,24 +361,31 @@ impl<C: Corrector> Scope<'_, C> {
                 for (at, derivative) in &adjusted.by_parameter {
                     offset_design[*at] += slope * derivative;
                 }
-                own = own.map(|own| own + slope * slope * adjusted.more_variance);
+                of_way += slope * slope * (adjusted.more.value + adjusted.twice_covariance);
+                of_way_variance += slope.powi(4) * adjusted.more.variance;
                 offset_df = offset_df.min(adjusted.df);
             }
         }
         let of_equation = equation.shared_covariance(&design, &design);
+        let of_the_rest = own.unwrap_or(0.0) + of_equation.unwrap_or(0.0);
+        own = own.map(|own| (own + of_way).max(0.0));
         let of_offsets = self.ways.shared_covariance(&offset_design, &offset_design);
         let shared = of_equation.map(|shared| shared + of_offsets);
         // Rounding may leave a variance of -1e-20.
         let root = |variance: f64| variance.max(0.0).sqrt();
         let std_error = own.map(|own| root(own + shared.unwrap_or(of_offsets)));
-        let of_the_rest = own.unwrap_or(0.0) + of_equation.unwrap_or(0.0);
         let df = equation
             .provenance
             .residual_df
             .map_or(f64::INFINITY, |df| df as f64);
+        // The way's variance is a difference, whose degrees of freedom a moment estimate makes
+        // too few where it is small: no fewer than those of the comparisons.
         let df = (of_offsets > 0.0).then(|| {
-            (of_the_rest + of_offsets).powi(2)
-                / (of_the_rest.powi(2) / df + of_offsets.powi(2) / offset_df)
+            let df = (of_the_rest + of_way + of_offsets).powi(2)
+                / (of_the_rest.powi(2) / df
+                    + of_way_variance / 2.0
+                    + of_offsets.powi(2) / offset_df);
+            df.max(offset_df)
         });
         let weight_g = match adjusted.get("body_weight") {
             Some(weight) => weight.reading_g,
@@ -415,7 +434,7 @@ impl<C: Corrector> Scope<'_, C> {
     /// The readings that the equation uses, put on the calibration's way.
     fn on_one_way(
         &self,
-        way: &Way,
+        (way, row): (&Way, u32),
         readings: &BTreeMap<String, f64>,
         flags: &mut Vec<String>,
     ) -> std::result::Result<OnOneWay, Stop> {
@@ -437,7 +456,7 @@ impl<C: Corrector> Scope<'_, C> {
             return Ok(on_way);
         }
         for (name, reading) in readings {
-            match self.ways.adjusted(name, way, *reading) {
+            match self.ways.adjusted(name, (way, row), *reading) {
                 Ok(None) => {}
                 Ok(Some(adjusted)) => {
                     on_way.adjusted.insert(name.clone(), adjusted);

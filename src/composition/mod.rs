@@ -22,6 +22,7 @@ pub mod choice;
 mod companion;
 mod complete;
 pub mod correction;
+pub mod egg;
 mod equation;
 pub mod feather_ages;
 pub mod feather_step;

@@ -1,9 +1,10 @@
 //! How well does the scanner repeat itself, by whichever method the birds were held?
 //!
-//! Repeats are scans of the same bird (or group) at one age, region, restraint
-//! and feathers, repositioned between them. Their precision is given for all
-//! scans, and by restraint, by birds in the scan, and by feathers. Start at
-//! [`of_study`] or, for a bare table, [`of_frame`].
+//! Repeats are scans of the same bird (or group) at one age and region in one way
+//! (restraint, birds in the scan, an egg in the body, feathers), repositioned between
+//! them. Their precision is given for each way on its own, since a mixture of ways has
+//! the precision of none; where all repeats were made in one way, its name is `all`.
+//! Start at [`of_study`] or, for a bare table, [`of_frame`].
 
 use std::collections::BTreeMap;
 
@@ -15,15 +16,19 @@ use crate::error::{Error, Result};
 use crate::stats::Failure;
 use crate::stats::agreement::limits_of_agreement;
 use crate::stats::precision::{ENOUGH_DEGREES_OF_FREEDOM, Precision, compare, precision};
-use crate::study::{Scan, Study, WHOLE};
+use crate::stats::spread_by_mean::{SpreadByMean, SpreadKind};
+use crate::study::{Scan, Study, WHOLE, Way};
 
 /// Precision of one trait by one method (`repeatability`).
 #[derive(Debug, Clone, PartialEq)]
 pub struct RepeatabilityRow {
     /// Trait; `total` is fat + lean + bone.
     pub trait_name: String,
-    /// `all`, or what sets the scans apart, as in `restraint=tube`.
+    /// What sets this way apart from the others, as in `restraint=tube`; `all` where
+    /// there is one way only.
     pub method: String,
+    /// Everything that makes the way, each part as in `restraint=tube`.
+    pub way: Vec<String>,
     /// Subjects (birds or groups at one age) scanned at least twice.
     pub subjects: usize,
     /// Their scans.
@@ -40,6 +45,31 @@ pub struct RepeatabilityRow {
     pub upper: f64,
     /// Least significant change between two single scans (95 percent), g.
     pub lsc: f64,
+    /// How the SD depends on the mass.
+    pub spread: SpreadByMean,
+    /// Least mass that was repeated, g, and the least significant change at it.
+    pub at_least: MassAndChange,
+    /// Greatest mass that was repeated, and the least significant change at it.
+    pub at_greatest: MassAndChange,
+}
+
+/// A mass and the least significant change between two single scans there.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MassAndChange {
+    /// Mass, g.
+    pub mass: f64,
+    /// Least significant change (95 percent), g.
+    pub lsc: f64,
+}
+
+impl RepeatabilityRow {
+    /// The P value of an SD that is the same at any mass, where the chosen form is not the
+    /// constant one and the test rejects it at 5 percent.
+    #[must_use]
+    pub fn grows(&self) -> Option<f64> {
+        let p_value = self.spread.estimated?.p_value;
+        (self.spread.kind != SpreadKind::Constant && p_value < 0.05).then_some(p_value)
+    }
 }
 
 /// Two methods' precision set against each other.
@@ -68,7 +98,7 @@ pub struct ProtocolRow {
     pub trait_name: String,
     /// Method, as in `restraint=tube`.
     pub method: String,
-    /// Precision, where the method has repeats.
+    /// Precision, where the method has repeats and all of them were made in one way.
     pub precision: Option<RepeatabilityRow>,
     /// What the bias is against: `scale weight` for `total`, otherwise the method
     /// with the most scans.
@@ -92,9 +122,9 @@ pub struct ProtocolRow {
 /// All answers about repeatability.
 #[derive(Debug, Clone, Default)]
 pub struct Repeatability {
-    /// Precision by trait and method.
+    /// Precision by trait and way.
     pub rows: Vec<RepeatabilityRow>,
-    /// Methods of one kind against each other.
+    /// Ways against each other.
     pub methods: Vec<MethodRow>,
     /// Single birds against scans of several, birds of a group averaged.
     pub groups: Vec<AgreementRow>,
@@ -115,12 +145,15 @@ const BODY_TRAITS: [BodyTrait; 4] = [
     ("total", Scan::total_g),
 ];
 
-/// Values of one trait by subject, with the method of each.
+/// Values of one trait by subject, with the way of each.
 struct Readings {
     trait_name: String,
-    /// Subject, method labels, value.
-    rows: Vec<(String, Vec<String>, f64)>,
+    /// Subject, way, value.
+    rows: Vec<(String, Labels, f64)>,
 }
+
+/// What a way is made of, each part as in `restraint=tube`.
+type Labels = Vec<String>;
 
 /// Repeatability from a study's kept scans.
 ///
@@ -205,7 +238,7 @@ fn no_repeats(file: &str) -> Error {
     ))
 }
 
-/// Each trait's readings, with the labels of the methods that they were made by.
+/// Each trait's readings, with the ways that they were made in.
 fn readings(scans: &[&Scan]) -> Vec<Readings> {
     let mut traits: BTreeMap<(usize, String), Readings> = BTreeMap::new();
     for scan in scans {
@@ -214,13 +247,13 @@ fn readings(scans: &[&Scan]) -> Vec<Readings> {
             .iter()
             .map(|tissue| (tissue.trait_of(&scan.region), tissue.reading(scan)));
         let total = whole.then(|| ("total".to_owned(), scan.total_g()));
+        let way = parts_of_way(scan);
         let subject = format!(
-            "{:?} {} {} {} {}",
+            "{:?} {} {} {}",
             scan.birds,
             scan.age_d,
             scan.region,
-            scan.restraint,
-            scan.feathers.word()
+            way.join(" ")
         );
         for (place, (trait_name, value)) in named.chain(total).enumerate() {
             if value.is_finite() {
@@ -231,14 +264,30 @@ fn readings(scans: &[&Scan]) -> Vec<Readings> {
                         trait_name,
                         rows: Vec::new(),
                     });
-                readings.rows.push((subject.clone(), methods(scan), value));
+                readings.rows.push((subject.clone(), way.clone(), value));
             }
         }
     }
     traits.into_values().collect()
 }
 
-/// The labels under which a scan counts, beside `all`.
+/// Everything that sets the way of a scan apart from another.
+fn parts_of_way(scan: &Scan) -> Labels {
+    let way = Way::of(scan);
+    let egg = if way.egg { "yes" } else { "no" };
+    let restraint = match way.restraint.as_str() {
+        "" => "not stated",
+        stated => stated,
+    };
+    vec![
+        format!("restraint={restraint}"),
+        format!("birds_in_scan={}", way.birds),
+        format!("egg={egg}"),
+        format!("feathers={}", scan.feathers.word()),
+    ]
+}
+
+/// The labels under which a scan counts in the protocol.
 fn methods(scan: &Scan) -> Vec<String> {
     let mut labels = Vec::new();
     if !scan.restraint.is_empty() {
@@ -250,47 +299,30 @@ fn methods(scan: &Scan) -> Vec<String> {
 }
 
 impl Repeatability {
-    /// Adds a trait: precision of all scans and of each method, and methods of one
-    /// kind against each other.
+    /// Adds a trait: the precision of each way, and ways against each other.
     fn add(&mut self, readings: &Readings, file: &str, confidence: f64) -> Result<()> {
         let wrong = |failure: Failure| calibration::failed(file, &readings.trait_name, &failure);
-        let mut labels: Vec<&str> = readings
-            .rows
-            .iter()
-            .flat_map(|row| &row.1)
-            .map(String::as_str)
-            .collect();
-        labels.sort_unstable();
-        labels.dedup();
-        let mut known: Vec<(&str, Precision)> = Vec::new();
-        for label in std::iter::once("all").chain(labels) {
-            let repeats = subjects(readings, label);
-            if !repeats.iter().any(|values| values.len() > 1) {
-                continue;
-            }
+        let mut known: Vec<(String, Precision)> = Vec::new();
+        for (method, way, repeats) in by_way(readings) {
             let found = precision(&repeats, confidence).map_err(wrong)?;
-            self.rows
-                .push(row(&readings.trait_name, label, &found).map_err(wrong)?);
+            let names = (readings.trait_name.as_str(), method.as_str(), way);
+            self.rows.push(row(names, &found).map_err(wrong)?);
             if found.is_poorly_known() {
                 self.warnings.push(format!(
-                    "{}, {label}: {} degrees of freedom, under {ENOUGH_DEGREES_OF_FREEDOM}: the precision is itself poorly known, as its interval shows",
+                    "{}, {method}: {} degrees of freedom, under {ENOUGH_DEGREES_OF_FREEDOM}: the precision is itself poorly known, as its interval shows",
                     readings.trait_name, found.df
                 ));
             }
-            known.push((label, found));
+            known.push((method, found));
         }
         for (place, (a, first)) in known.iter().enumerate() {
             for (b, second) in &known[place + 1..] {
-                let kind = |label: &str| label.split('=').next().map(str::to_owned);
-                if kind(a) != kind(b) {
-                    continue;
-                }
-                // A method whose repeats never differ has no ratio; its row shows the 0.
+                // A way whose repeats never differ has no ratio; its row shows the 0.
                 if let Ok(ratio) = compare(first, second, confidence) {
                     self.methods.push(MethodRow {
                         trait_name: readings.trait_name.clone(),
-                        method_a: (*a).to_owned(),
-                        method_b: (*b).to_owned(),
+                        method_a: a.clone(),
+                        method_b: b.clone(),
                         variance_ratio: ratio.ratio,
                         lower: ratio.interval.lower,
                         upper: ratio.interval.upper,
@@ -303,25 +335,49 @@ impl Repeatability {
     }
 }
 
-/// The values of each subject among the scans of a method.
-fn subjects(readings: &Readings, label: &str) -> Vec<Vec<f64>> {
-    let mut subjects: BTreeMap<&str, Vec<f64>> = BTreeMap::new();
-    for (subject, methods, value) in &readings.rows {
-        if label == "all" || methods.iter().any(|method| method == label) {
-            subjects.entry(subject).or_default().push(*value);
-        }
+/// The repeats of each way, under the name that sets it apart from the others; ways
+/// without a repeated subject are left out.
+fn by_way(readings: &Readings) -> Vec<(String, &Labels, Vec<Vec<f64>>)> {
+    let mut ways: BTreeMap<&Labels, BTreeMap<&str, Vec<f64>>> = BTreeMap::new();
+    for (subject, way, value) in &readings.rows {
+        let subjects = ways.entry(way).or_default();
+        subjects.entry(subject).or_default().push(*value);
     }
-    subjects.into_values().collect()
+    ways.retain(|_, subjects| subjects.values().any(|values| values.len() > 1));
+    let parts = ways.keys().next().map_or(0, |way| way.len());
+    let differs = |part: &usize| {
+        let mut found: Vec<&String> = ways.keys().map(|way| &way[*part]).collect();
+        found.sort_unstable();
+        found.dedup();
+        found.len() > 1
+    };
+    let apart: Vec<usize> = (0..parts).filter(differs).collect();
+    let named = |way: &Labels| match apart.as_slice() {
+        [] => "all".to_owned(),
+        apart => {
+            let words: Vec<&str> = apart.iter().map(|part| way[*part].as_str()).collect();
+            words.join(", ")
+        }
+    };
+    let ways = ways.iter();
+    ways.map(|(way, subjects)| (named(way), *way, subjects.values().cloned().collect()))
+        .collect()
 }
 
 fn row(
-    trait_name: &str,
-    method: &str,
+    (trait_name, method, way): (&str, &str, &Labels),
     found: &Precision,
 ) -> std::result::Result<RepeatabilityRow, Failure> {
+    let at = |mass: f64| {
+        Ok(MassAndChange {
+            mass,
+            lsc: found.least_significant_change_at(mass, 0.95)?,
+        })
+    };
     Ok(RepeatabilityRow {
         trait_name: trait_name.to_owned(),
         method: method.to_owned(),
+        way: way.clone(),
         subjects: found.subjects,
         scans: found.measurements,
         df: found.df,
@@ -330,6 +386,9 @@ fn row(
         lower: found.rms_sd_interval.lower,
         upper: found.rms_sd_interval.upper,
         lsc: found.least_significant_change(0.95)?,
+        spread: found.spread,
+        at_least: at(found.least)?,
+        at_greatest: at(found.greatest)?,
     })
 }
 
@@ -447,10 +506,7 @@ fn protocol(
             protocol.push(ProtocolRow {
                 trait_name: trait_name.to_owned(),
                 method: label.clone(),
-                precision: rows
-                    .iter()
-                    .find(|row| row.trait_name == trait_name && row.method == *label)
-                    .cloned(),
+                precision: of_one_way(rows, trait_name, label).cloned(),
                 reference,
                 pairs: first.len(),
                 bias: bias.map(|limits| limits.bias),
@@ -463,6 +519,18 @@ fn protocol(
         }
     }
     protocol
+}
+
+/// The precision of the one way with repeats among the scans of a label.
+fn of_one_way<'a>(
+    rows: &'a [RepeatabilityRow],
+    trait_name: &str,
+    label: &str,
+) -> Option<&'a RepeatabilityRow> {
+    let of_trait = rows.iter().filter(|row| row.trait_name == trait_name);
+    let mut ways = of_trait.filter(|row| row.way.iter().any(|part| part == label));
+    let first = ways.next();
+    first.filter(|_| ways.next().is_none())
 }
 
 /// The method of the same kind with the most scans.

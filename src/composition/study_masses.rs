@@ -105,7 +105,7 @@ pub fn of_study(
 
 /// Ways of scanning that the equations do not cover: which scans were put on the
 /// calibration's way, and which could not be, each way once with the traits concerned.
-fn ways_in_words(study: &Study, corrections: &[Corrections]) -> Vec<String> {
+pub(super) fn ways_in_words(study: &Study, corrections: &[Corrections]) -> Vec<String> {
     let mut refused: BTreeMap<String, (BTreeSet<u32>, Vec<&str>, &str)> = BTreeMap::new();
     for corrected in corrections {
         let left_out = corrected.rejected.iter();
@@ -146,7 +146,7 @@ fn ways_in_words(study: &Study, corrections: &[Corrections]) -> Vec<String> {
 }
 
 /// Scans that fell by the rules, then those that an equation is not for, each once.
-fn not_used(
+pub(super) fn not_used(
     study: &Study,
     kept: &Kept,
     corrections: &[Corrections],

@@ -16,7 +16,7 @@ use super::frame::Value;
 use super::pairs::{lookup, regions};
 use super::quality::Kept;
 use super::way_offsets::{
-    FEWEST_COMPARISONS, Offset, OffsetKind, WayOffsets, WayReading, way_offsets,
+    AddedVariance, FEWEST_COMPARISONS, Offset, OffsetKind, WayOffsets, WayReading, way_offsets,
 };
 pub use crate::study::Way;
 use crate::study::{Feathers, Scan, Study, WHOLE, position};
@@ -46,6 +46,8 @@ pub struct WaysOf {
     offsets: BTreeMap<String, Option<WayOffsets>>,
     /// First place of each reading's parameters among all of them.
     places: BTreeMap<String, usize>,
+    /// By reading and row of the scans table: its place among those compared.
+    compared: BTreeMap<String, BTreeMap<u32, usize>>,
     /// Covariance of all parameters; readings are taken for independent.
     covariance: DMatrix<f64>,
 }
@@ -57,8 +59,11 @@ pub struct Adjusted {
     pub reading_g: f64,
     /// Its derivative by each parameter that it depends on, with that one's place.
     pub by_parameter: Vec<(usize, f64)>,
-    /// What the way's own spread adds to the variance of the reading, g^2; not below 0.
-    pub more_variance: f64,
+    /// What the way's own spread adds to the variance of the reading, g^2 per bird.
+    pub more: AddedVariance,
+    /// Twice the covariance of the reading's own error with what the offset takes off, g^2:
+    /// not 0 where the reading is one of those that the offset was estimated from.
+    pub twice_covariance: f64,
     /// Degrees of freedom of the offset.
     pub df: f64,
 }
@@ -88,6 +93,7 @@ impl WaysOf {
             others,
             offsets: BTreeMap::new(),
             places: BTreeMap::new(),
+            compared: BTreeMap::new(),
             covariance: DMatrix::zeros(0, 0),
         };
         if ways.others.is_empty() {
@@ -110,6 +116,7 @@ impl WaysOf {
         names.dedup();
         for name in names {
             let mut days = BTreeMap::new();
+            let mut rows = Vec::new();
             let readings: Vec<WayReading> = whole
                 .iter()
                 .filter_map(|scan| {
@@ -121,6 +128,7 @@ impl WaysOf {
                         let next = days.len();
                         *days.entry((*bird, day(scan))).or_insert(next)
                     });
+                    rows.push(scan.row);
                     Some(WayReading {
                         subjects: subjects.collect(),
                         way: ways.number_for(&name, &Way::of(scan)),
@@ -141,6 +149,8 @@ impl WaysOf {
                 own.copy_from(&offsets.covariance);
             }
             ways.places.insert(name.clone(), at);
+            let rows = rows.into_iter().zip(0..);
+            ways.compared.insert(name.clone(), rows.collect());
             ways.offsets.insert(name, offsets);
         }
         ways
@@ -201,14 +211,15 @@ impl WaysOf {
         ))
     }
 
-    /// A reading of a scan, by its name in the equation, put on the calibration's way.
+    /// A reading of the scan in a row of the table, by its name in the equation, put on the
+    /// calibration's way.
     ///
     /// # Errors
     /// Why there is no offset, and what would be needed.
     pub fn adjusted(
         &self,
         name: &str,
-        way: &Way,
+        (way, row): (&Way, u32),
         reading_g: f64,
     ) -> Result<Option<Adjusted>, String> {
         let number = self.number_for(name, way);
@@ -226,13 +237,25 @@ impl WaysOf {
             OffsetKind::Constant => vec![(at, -slope)],
             OffsetKind::Linear => vec![(at, -reading_g * slope), (at + 1, -slope)],
         };
-        let more =
-            offsets.variance(number, reading_g) * slope * slope - offsets.variance(0, reading_g);
+        let more = offsets.added_variance(number, reading_g);
+        let place = self.compared[name].get(&row);
+        let with_own = place.map_or(&[][..], |place| &offsets.with_readings[*place]);
+        let twice_covariance = by_parameter
+            .iter()
+            .filter_map(|(own, by)| Some(2.0 * slope * by * with_own.get(own - self.places[name])?))
+            .sum();
         #[expect(clippy::cast_precision_loss, reason = "a count of birds and of days")]
+        let (birds, comparisons) = (way.birds as f64, offset.comparisons as f64);
+        #[expect(clippy::cast_precision_loss, reason = "one or two parameters")]
+        let df = comparisons - by_parameter.len() as f64;
         Ok(Some(Adjusted {
             reading_g,
-            more_variance: more.max(0.0) / way.birds as f64,
-            df: (offset.comparisons - by_parameter.len()) as f64,
+            more: AddedVariance {
+                value: more.value / birds,
+                variance: more.variance / (birds * birds),
+            },
+            twice_covariance,
+            df,
             by_parameter,
         }))
     }

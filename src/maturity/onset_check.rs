@@ -16,6 +16,7 @@
 use super::lay::middle;
 use super::onset_model::{CueSet, FittedLaw, Law};
 use super::onset_subjects::Subjects;
+use crate::stats::brier::brier_score;
 use crate::stats::concordance::order_agreement;
 use crate::stats::linear::Design;
 use crate::stats::parametric_survival::accelerated_failure;
@@ -166,7 +167,14 @@ pub(super) fn cross_validate(
             let last = sizes.len() - 1;
             f64::midpoint(sizes[last / 2], sizes[last.div_ceil(2)])
         }),
-        brier: half_d.and_then(|half_d| brier(&ordered, &predictions, half_d)),
+        brier: half_d.and_then(|time_d| {
+            let mut laid = vec![None; n];
+            for prediction in &predictions {
+                laid[prediction.bird] = prediction.laid;
+            }
+            let score = brier_score(&ordered, &laid, time_d)?;
+            Some(Brier { time_d, score })
+        }),
         gain: None,
     };
     Some((found, errors))
@@ -179,53 +187,6 @@ fn median_time(ordered: &[EventTime]) -> Option<f64> {
         .quantile(0.5)
         .ok()?
         .time
-}
-
-fn brier(ordered: &[EventTime], predictions: &[Prediction], half_d: f64) -> Option<Brier> {
-    let terms: Vec<f64> = predictions
-        .iter()
-        .filter_map(|prediction| {
-            let laid = prediction.laid?;
-            let (seen_d, happened) = (
-                ordered[prediction.bird].range().0,
-                ordered[prediction.bird].happened(),
-            );
-            let (outcome, watched) = if seen_d > half_d {
-                (0.0, still_watched(ordered, half_d, false))
-            } else if happened {
-                (1.0, still_watched(ordered, seen_d, true))
-            } else {
-                return Some(0.0);
-            };
-            (watched > 0.0).then(|| (outcome - laid).powi(2) / watched)
-        })
-        .collect();
-    (!terms.is_empty()).then(|| Brier {
-        time_d: half_d,
-        score: mean(&terms),
-    })
-}
-
-/// Kaplan-Meier probability of not being censored up to a time (`before`: just before it). Eggs
-/// come before censoring at the same time.
-fn still_watched(ordered: &[EventTime], time_d: f64, before: bool) -> f64 {
-    let mut ends: Vec<f64> = ordered
-        .iter()
-        .filter(|time| !time.happened())
-        .map(|time| time.range().0)
-        .filter(|end_d| *end_d < time_d || (!before && *end_d <= time_d))
-        .collect();
-    ends.sort_by(f64::total_cmp);
-    let groups = ends.chunk_by(|a, b| a.total_cmp(b).is_eq());
-    groups
-        .map(|group| {
-            let at_risk = ordered.iter().filter(|time| {
-                let seen_d = time.range().0;
-                seen_d > group[0] || (!time.happened() && seen_d >= group[0])
-            });
-            1.0 - group.len() as f64 / at_risk.count().max(1) as f64
-        })
-        .product()
 }
 
 /// The longest time that a record tells.

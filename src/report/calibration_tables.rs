@@ -95,6 +95,7 @@ pub fn calibration_choice<'a>(
             "aicc",
             "note",
             "greatest_vif",
+            "collinear",
         ],
     );
     for (equation, rank, row) in rows {
@@ -109,7 +110,8 @@ pub fn calibration_choice<'a>(
             .number(row.cross_validated_rmse)
             .number(row.aicc)
             .text(&row.note)
-            .number(row.greatest_vif);
+            .number(row.greatest_vif)
+            .text(row.is_collinear().map_or("", yes));
     }
     table
 }
@@ -148,7 +150,7 @@ pub fn corrected(corrections: &[Corrections], confidence: f64) -> Table {
         ],
     );
     for corrections in corrections {
-        for row in &corrections.rows {
+        for row in corrections.rows.iter().chain(&corrections.egg_taken_off) {
             let interval = corrections.interval(row, confidence);
             table
                 .row()

@@ -9,10 +9,12 @@ use crate::composition::quality::{RegionRow, RejectedScan};
 use crate::composition::repeatability::{MethodRow, ProtocolRow, RepeatabilityRow};
 use crate::report::Table;
 
-/// `repeatability.csv`: precision of each trait, by all scans and by method.
+/// `repeatability.csv`: precision of each trait by each way of scanning.
 ///
-/// `lower` and `upper` hold the RMS-SD; `lsc` is the least significant change
-/// between two single scans (95 percent), in the unit of the trait.
+/// `lower` and `upper` are limits of the RMS-SD; `lsc` is the least significant change
+/// between two single scans (95 percent), in the unit of the trait. `spread` says how the
+/// SD depends on the mass, as `sd_factor` times mass to the power `sd_power`;
+/// `power_estimate` and its limits are estimated whichever form was chosen.
 #[must_use]
 pub fn repeatability(rows: &[RepeatabilityRow]) -> Table {
     let mut table = Table::new(
@@ -28,9 +30,21 @@ pub fn repeatability(rows: &[RepeatabilityRow]) -> Table {
             "lower",
             "upper",
             "lsc",
+            "spread",
+            "sd_factor",
+            "sd_power",
+            "power_estimate",
+            "power_lower",
+            "power_upper",
+            "p_constant",
+            "least_mass",
+            "lsc_at_least_mass",
+            "greatest_mass",
+            "lsc_at_greatest_mass",
         ],
     );
     for row in rows {
+        let power = row.spread.estimated;
         table
             .row()
             .text(&row.trait_name)
@@ -42,7 +56,18 @@ pub fn repeatability(rows: &[RepeatabilityRow]) -> Table {
             .number(row.rms_cv_pct)
             .number(row.lower)
             .number(row.upper)
-            .number(row.lsc);
+            .number(row.lsc)
+            .text(row.spread.kind.word())
+            .number(row.spread.factor)
+            .number(row.spread.power)
+            .number(power.map(|power| power.power))
+            .number(power.map(|power| power.interval.lower))
+            .number(power.map(|power| power.interval.upper))
+            .number(power.map(|power| power.p_value))
+            .number(row.at_least.mass)
+            .number(row.at_least.lsc)
+            .number(row.at_greatest.mass)
+            .number(row.at_greatest.lsc);
     }
     table
 }

@@ -5,20 +5,21 @@ use std::collections::BTreeSet;
 use crate::composition::agreement::AgreementRow;
 use crate::composition::calibration::Calibration;
 use crate::composition::changes::ChangeRow;
+use crate::composition::choice::ChoiceRow;
 use crate::composition::correction::Corrections;
 use crate::composition::repeatability::{Repeatability, RepeatabilityRow};
 use crate::composition::study_equations::{Chosen, Plucked};
 use crate::composition::study_masses::StudyMasses;
 use crate::composition::way_offsets::OffsetKind;
+use crate::stats::spread_by_mean::SpreadKind;
 use crate::study::{Study, Way};
 use crate::trajectory::Level;
 use crate::trajectory::redraw::ShareRow;
 
-/// How well the scanner repeats itself, a line a trait.
+/// How well the scanner repeats itself, a line a trait and way of scanning.
 #[must_use]
 pub fn repeatability(answer: &Repeatability) -> Vec<String> {
-    let all = answer.rows.iter().filter(|row| row.method == "all");
-    let mut lines: Vec<String> = all.map(precision).collect();
+    let mut lines: Vec<String> = answer.rows.iter().map(precision).collect();
     for row in &answer.methods {
         if row.lower > 1.0 || row.upper < 1.0 {
             let (better, worse) = if row.variance_ratio > 1.0 {
@@ -52,15 +53,48 @@ fn precision(row: &RepeatabilityRow) -> String {
     let share = row
         .rms_cv_pct
         .map_or(String::new(), |cv| format!(", CV {} %", short(cv)));
+    let way = match row.method.as_str() {
+        "all" => String::new(),
+        method => format!(", {method}"),
+    };
+    let change = match row.grows() {
+        Some(p_value) => format!(
+            "least significant change between two single scans {} at {} and {} at {}, since the SD grows with mass ({}; P = {} for a constant SD)",
+            short(row.at_least.lsc),
+            short(row.at_least.mass),
+            short(row.at_greatest.lsc),
+            short(row.at_greatest.mass),
+            growth(row),
+            short(p_value)
+        ),
+        None => format!(
+            "least significant change between two single scans {}",
+            short(row.lsc)
+        ),
+    };
     format!(
-        "  {}: a change of more than {} between two single scans is more than noise; RMS-SD {} ({} to {}{share}), {} degrees of freedom",
+        "  {}{way}: {change}; RMS-SD {} ({} to {}{share}), {} degrees of freedom",
         row.trait_name,
-        short(row.lsc),
         short(row.rms_sd),
         short(row.lower),
         short(row.upper),
         row.df
     )
+}
+
+/// How the SD grows with mass.
+fn growth(row: &RepeatabilityRow) -> String {
+    match row.spread.kind {
+        SpreadKind::Constant => "not at all".to_owned(),
+        SpreadKind::Proportional => {
+            format!("{} % of it", short(100.0 * row.spread.factor))
+        }
+        SpreadKind::Power => format!(
+            "{} times mass to the power {}",
+            short(row.spread.factor),
+            short(row.spread.power)
+        ),
+    }
 }
 
 /// What each equation does for a reading, two lines an equation.
@@ -96,6 +130,14 @@ pub fn calibration(chosen: &[Chosen]) -> Vec<String> {
             "    {} rows of {} birds{alike}, {}{among}",
             rows.rows, rows.birds, rows.method
         ));
+        let collinear = |row: &&ChoiceRow| row.is_collinear() == Some(true);
+        let collinear = choice.rows.iter().filter(collinear).count();
+        if collinear > 0 {
+            lines.push(format!(
+                "    {collinear} of {} candidates have variance inflation factors above 10 (collinear in calibration_choice.csv): their coefficients cannot be interpreted one by one",
+                choice.rows.len()
+            ));
+        }
         for row in &calibration.agreement {
             lines.push(format!("    {} correction: {}", row.stage, apart(row)));
         }
@@ -249,6 +291,14 @@ pub fn masses(masses: &StudyMasses) -> Vec<String> {
         }
         lines.push(line);
         lines.extend(offsets(corrected));
+        if let Some(egg) = &corrected.egg_offset {
+            lines.push(format!(
+                "    a shelled egg in the body adds {} g (standard error {} g), estimated from {} scans by allometry on body weight; this is taken off",
+                signed(egg.value_g),
+                short(egg.variance_g2.sqrt()),
+                egg.scans
+            ));
+        }
     }
     for corrected in &masses.corrections {
         let rows = masses.changes.iter();

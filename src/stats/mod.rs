@@ -10,6 +10,7 @@
 //! The tail probabilities that all of them lean on are in [`distribution`].
 
 pub mod agreement;
+pub mod brier;
 pub mod change_point;
 pub mod concordance;
 pub mod distribution;
@@ -27,6 +28,7 @@ pub mod precision;
 pub mod proportional_hazards;
 pub mod resample;
 pub mod reweighted;
+pub mod spread_by_mean;
 pub mod survival_curve;
 mod time_law;
 pub mod time_posterior;

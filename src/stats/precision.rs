@@ -7,6 +7,7 @@
 
 use super::distribution::{chi_squared_quantile, f_quantile, f_upper, normal_quantile};
 use super::failure::{check_count, check_finite, check_level};
+use super::spread_by_mean::{SpreadByMean, spread_by_mean};
 use super::{Failure, Interval, mean, squares_about_mean};
 
 /// The factor 1.959964 x sqrt 2 of a 95 % least significant change, as the trade rounds it.
@@ -36,20 +37,19 @@ pub struct Precision {
     /// Root-mean-square coefficient of variation, as a share; none unless every subject's
     /// mean is above 0.
     pub rms_cv: Option<f64>,
-    /// Whether the error is likelier to grow in proportion to the subject's mean than to
-    /// be the same for all (restricted likelihood of normal errors).
-    pub proportional: bool,
+    /// Least of the repeated subjects' means.
+    pub least: f64,
+    /// Greatest of them.
+    pub greatest: f64,
+    /// How the error of a measurement depends on the subject's mean.
+    pub spread: SpreadByMean,
 }
 
 impl Precision {
-    /// SD of one measurement of a subject with this mean: a share of it where the error
-    /// grows with the mean, else the same for all.
+    /// SD of one measurement of a subject with this mean.
     #[must_use]
     pub fn sd_at(&self, mean: f64) -> f64 {
-        match self.rms_cv {
-            Some(cv) if self.proportional => cv * mean.abs(),
-            _ => self.rms_sd,
-        }
+        self.spread.sd_at(mean)
     }
 
     /// Smallest change between two single measurements that is more than noise at this level.
@@ -61,6 +61,14 @@ impl Precision {
     /// trade's rounding is asked for).
     pub fn least_significant_change(&self, level: f64) -> Result<f64, Failure> {
         Ok(change_factor(level)? * self.rms_sd)
+    }
+
+    /// The same for a subject with this mean, where the error depends on it.
+    ///
+    /// # Errors
+    /// [`Failure::Setting`] for a level that is not between 0 and 1.
+    pub fn least_significant_change_at(&self, mean: f64, level: f64) -> Result<f64, Failure> {
+        Ok(change_factor(level)? * self.sd_at(mean))
     }
 
     /// Whether there are too few degrees of freedom to know the precision error well.
@@ -117,15 +125,10 @@ pub fn precision(repeats: &[Vec<f64>], level: f64) -> Result<Precision, Failure>
     let rms_cv = positive
         .then(|| pooled(shares.clone().sum()))
         .filter(|share| share.is_finite());
-    // -2 log-likelihoods, but for what both have: df ln s^2 against df ln cv^2 with the
-    // logarithm of each mean's square.
-    let log_means: f64 = repeated
+    let dfs: Vec<f64> = repeated
         .iter()
-        .zip(&means)
-        .map(|(values, mean)| (values.len() - 1) as f64 * mean.ln())
-        .sum();
-    let proportional =
-        rms_cv.is_some_and(|cv| df as f64 * cv.ln() + log_means < df as f64 * rms_sd.ln());
+        .map(|values| (values.len() - 1) as f64)
+        .collect();
     Ok(Precision {
         subjects: repeated.len(),
         measurements,
@@ -136,7 +139,9 @@ pub fn precision(repeats: &[Vec<f64>], level: f64) -> Result<Precision, Failure>
         rms_sd_interval: sd_interval(rms_sd, df, level)?,
         // Masses whose squares are no numbers any more have none either.
         rms_cv,
-        proportional,
+        least: means.iter().copied().fold(f64::INFINITY, f64::min),
+        greatest: means.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+        spread: spread_by_mean(&means, &squares, &dfs, level),
     })
 }
 

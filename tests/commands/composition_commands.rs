@@ -156,7 +156,7 @@ fn a_bare_table_of_repeats_gives_the_reference_precision() {
             folder.path(),
             "repeatability scans.csv --bird subject --value value",
         );
-        assert!(words.contains("more than noise"), "{words}");
+        assert!(words.contains("least significant change"), "{words}");
         let rows = table(folder.path(), "repeatability", REPEATABILITY);
         for (column, key) in [
             ("rms_sd", "rms_sd_df_weighted"),
@@ -318,8 +318,11 @@ fn a_study_folder_gives_equations_and_masses() {
     assert!(words.contains("0 of 364 scans rejected"), "{words}");
     let rows = table(study, "repeatability", REPEATABILITY);
     for (trait_name, sd) in ["fat", "lean", "bone"].iter().zip(SCAN_SD) {
-        let row = find(&rows, &[("trait", trait_name), ("method", "all")]);
-        assert_eq!(row["df"], "112");
+        let row = find(
+            &rows,
+            &[("trait", trait_name), ("method", "feathers=intact")],
+        );
+        assert_eq!(row["df"], "56");
         // Its 95 percent interval; the seed is fixed.
         assert!(
             cell(row, "lower") < sd && sd < cell(row, "upper"),

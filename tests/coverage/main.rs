@@ -13,3 +13,4 @@ mod pens;
 #[path = "../support/mod.rs"]
 mod support;
 mod whole_study;
+mod ways;

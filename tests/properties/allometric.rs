@@ -12,10 +12,10 @@ use pinfeather::composition::quality::keep;
 use pinfeather::composition::series::records;
 use pinfeather::composition::{Formula, Tissue};
 use pinfeather::growth::{Bend, Curve as _};
-use pinfeather::study::{Records, Study};
+use pinfeather::study::{EggValue, Records, Study};
 use pinfeather::trajectory::PopulationFit;
 use pinfeather::trajectory::allometric::{
-    AllometricFit, Description, Options, Outcome, closure, of_study,
+    AllometricFit, Description, FEWEST_EGG_SCANS, Options, Outcome, closure, of_study,
 };
 
 use crate::support::allometry::{Design, Invented, invent, weight_fit};
@@ -350,4 +350,80 @@ fn typical_masses(terms: [f64; 6], strain: &str, age_d: f64) -> ([f64; 3], f64) 
     let kg: f64 = body_g / 1000.0;
     let (fat_g, bone_g) = (fat * kg.powf(1.5), bone * kg.powf(1.03));
     ([fat_g, body_g - fat_g - bone_g, bone_g], weight_g)
+}
+
+/// Of the masses from 120 d on of every second bird so many hold an egg that adds `adds_g`.
+fn with_eggs(masses: &Records, adds_g: f64, most: usize) -> Records {
+    let mut kept = Records {
+        name: masses.name.clone(),
+        file: masses.file.clone(),
+        starts: vec![0],
+        ..Records::default()
+    };
+    for bird in 0..masses.starts.len() - 1 {
+        for at in masses.starts[bird]..masses.starts[bird + 1] {
+            let (age_d, value, variance) =
+                (masses.ages_d[at], masses.values[at], masses.variances[at]);
+            if age_d > 120.0 && (bird + at) % 2 == 0 && kept.with_egg.len() < most {
+                kept.with_egg.push(EggValue {
+                    bird,
+                    age_d,
+                    value: value + adds_g,
+                    scale_weight_g: f64::NAN,
+                    variance,
+                    shared: Vec::new(),
+                });
+            } else {
+                kept.ages_d.push(age_d);
+                kept.values.push(value);
+                kept.variances.push(variance);
+                kept.rows.push(0);
+            }
+        }
+        kept.starts.push(kept.values.len());
+    }
+    kept
+}
+
+/// An egg of 12 g is found within its error, whatever its size beside the mass; it leaves
+/// the model of the trait alone; with too few scans there is a reason in its place.
+#[test]
+fn an_egg_is_estimated_from_weights_and_other_scans() {
+    let design = Design {
+        birds: 10,
+        once: 6,
+        own: 0.03,
+        ..Design::demo()
+    };
+    let mut off = Vec::new();
+    for seed in 1..=4 {
+        let invented = invent(&design, seed);
+        let weight = weight_fit(&invented.study, &RANDOM);
+        for adds_g in [12.0, 120.0] {
+            let masses = with_eggs(&invented.masses, adds_g, usize::MAX);
+            let fit = *outcome(&invented, &weight, &masses).fit.unwrap();
+            let egg = fit.egg_offset.clone().unwrap();
+            println!("{egg:?}");
+            // A bird without weighings or a scale weight says nothing of its egg.
+            assert!(
+                egg.scans >= 8 && egg.scans <= masses.with_egg.len(),
+                "{egg:?}"
+            );
+            assert_eq!(egg.df, egg.scans - 1);
+            let error = egg.variance_g2.sqrt();
+            assert!((egg.value_g - adds_g).abs() < 4.0 * error, "{egg:?}");
+            assert!(error < 6.0, "{egg:?}");
+            off.push((egg.value_g - adds_g) / error);
+            let few = with_eggs(&invented.masses, adds_g, FEWEST_EGG_SCANS - 1);
+            let few = *outcome(&invented, &weight, &few).fit.unwrap();
+            assert!(few.egg_offset.unwrap_err().contains("at least 3"));
+            let mut without = masses.clone();
+            without.with_egg.clear();
+            let without = *outcome(&invented, &weight, &without).fit.unwrap();
+            assert_eq!(without.group_terms, fit.group_terms);
+        }
+    }
+    // Not all to one side.
+    let mean = off.iter().sum::<f64>() / off.len() as f64;
+    assert!(mean.abs() < 2.0, "{off:?}");
 }

@@ -215,9 +215,9 @@ fn repeats_give_the_scanners_precision() {
         let row = answer
             .rows
             .iter()
-            .find(|row| row.trait_name == trait_name && row.method == "all")
+            .find(|row| row.trait_name == trait_name && row.method == "feathers=intact")
             .unwrap();
-        assert_eq!((row.subjects, row.scans, row.df), (112, 224, 112));
+        assert_eq!((row.subjects, row.scans, row.df), (56, 112, 56));
         assert!(row.lower < sd && sd < row.upper, "{row:?}");
         // 1.959964 x sqrt 2
         assert!((row.lsc / row.rms_sd - 2.771_808).abs() < 1e-6);

@@ -44,18 +44,20 @@ pub(super) fn scans(told: &Told<'_>, cited: &mut References) -> Vec<String> {
     };
     let mut all = vec![first];
     if let Some(answer) = told.repeatability {
-        let subjects = answer
-            .rows
-            .iter()
-            .filter(|row| row.method == "all")
-            .map(|row| row.subjects)
-            .max()
-            .unwrap_or(0);
+        let sets = |trait_name: &str| {
+            let rows = answer.rows.iter();
+            let rows = rows.filter(|row| row.trait_name == trait_name);
+            rows.map(|row| row.subjects).sum::<usize>()
+        };
+        let most = answer.rows.iter().map(|row| sets(&row.trait_name)).max();
         let mut text = format!(
-            "Repeatability was judged from {} (a bird, or a group of birds, at one age) scanned at least twice after repositioning, as the root mean square of their standard deviations with chi-squared intervals, and as the least significant change between two single scans, 2.77 times that {}.",
-            count(subjects, "subject"),
+            "Repeatability was judged, for each way of scanning on its own, from {} of repeated scans (a bird, or a group of birds, at one age in one way, repositioned between scans), as the root mean square of their standard deviations with chi-squared intervals, and as the least significant change between two single scans, 2.77 times that {}.",
+            count(most.unwrap_or(0), "set"),
             cited.cite(Source::Glueer)
         );
+        if answer.rows.iter().any(|row| row.grows().is_some()) {
+            text += " The standard deviation was taken as constant, proportional to mass or a power of it, whichever had the lowest AICc, and a constant one was tested by likelihood ratio.";
+        }
         if !answer.methods.is_empty() {
             text +=
                 " Ways of scanning were compared by the ratio of their error variances (F test).";

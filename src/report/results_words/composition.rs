@@ -13,10 +13,13 @@ pub(super) fn scanner(told: &Told<'_>) -> Vec<String> {
     let each: Vec<String> = answer
         .rows
         .iter()
-        .filter(|row| row.method == "all")
         .map(|row| {
+            let way = match row.method.as_str() {
+                "all" => String::new(),
+                method => format!(" ({})", method.replace(['=', '_'], " ")),
+            };
             format!(
-                "{} {} g ({} % interval {} to {}; {} degrees of freedom; least significant change {} g)",
+                "{}{way} {} g ({} % interval {} to {}; {} degrees of freedom; least significant change {} g)",
                 in_words(&row.trait_name),
                 short(row.rms_sd),
                 told.percent(),

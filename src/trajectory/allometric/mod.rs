@@ -27,6 +27,7 @@
 
 mod candidate;
 mod design;
+mod egg;
 mod scans;
 mod shares;
 
@@ -37,6 +38,8 @@ use nalgebra::{DMatrix, DVector};
 
 pub use candidate::AllometricCandidate;
 use candidate::{FittedForm, choose, influences, prepare, rmse, shared_effect};
+use egg::egg_offset;
+pub use egg::{EggOffset, FEWEST_EGG_SCANS};
 use scans::Scans;
 pub use scans::{EggWeight, ScanRow, WeightFrom};
 pub use shares::{Closure, closure};
@@ -140,6 +143,9 @@ pub struct AllometricFit {
     pub egg_effect: Option<Estimated>,
     /// What an egg weighs, where scale weights and curves say it.
     pub egg_weight: Option<EggWeight>,
+    /// What an egg adds to the masses of scans whose offset is not known from comparisons
+    /// ([`Records::with_egg`]), or why it is not estimated.
+    pub egg_offset: std::result::Result<EggOffset, String>,
     /// Root mean square error of log mass of each bird's last scan, left out.
     pub left_out_rmse: Option<f64>,
     /// Scans in the model.
@@ -264,9 +270,11 @@ fn fit(
     let working = prepare(&mut scans, reference.0)?;
     let (form, choice) = choose(&scans, &working, reference)?;
     let full = form.fit(&scans, &working, Likelihood::Full)?;
-    let fitted = form
-        .fit(&scans, &working, Likelihood::Restricted)?
-        .with_break(&scans);
+    let fitted = form.fit(&scans, &working, Likelihood::Restricted)?;
+    let of_eggs = shared.and_then(|shared| Some((shared, eggs_shared(records, shared.ncols())?)));
+    let of_eggs = of_eggs.as_ref().map(|(shared, eggs)| (*shared, eggs));
+    let egg_offset = egg_offset(&fitted, &scans, &working, of_eggs);
+    let fitted = fitted.with_break(&scans);
     let factor = shared.map_or_else(
         || DMatrix::zeros(scans.rows.len(), 0),
         |shared| scans.log_factor(shared, &working.fitted_g),
@@ -342,6 +350,7 @@ fn fit(
         residual_sd: sd(0, fitted.fit.residual_variance),
         egg_effect,
         egg_weight: scans.egg_weight,
+        egg_offset,
         left_out_rmse: rmse(&full.last_scans()),
         influences: influences.collect(),
         left_out: std::mem::take(&mut scans.left_out),
@@ -350,6 +359,14 @@ fn fit(
         shared: moved,
         columns,
     })
+}
+
+/// How the equations' errors move the masses of scans with an egg, in the columns of the
+/// other masses; none where that is not known.
+fn eggs_shared(records: &Records, k: usize) -> Option<DMatrix<f64>> {
+    let eggs = &records.with_egg;
+    let known = eggs.iter().all(|egg| egg.shared.len() == k);
+    known.then(|| DMatrix::from_fn(eggs.len(), k, |row, column| eggs[row].shared[column]))
 }
 
 fn egg_effect(fitted: &FittedForm, covariance: &DMatrix<f64>) -> Option<Estimated> {

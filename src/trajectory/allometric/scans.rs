@@ -61,6 +61,8 @@ pub(super) struct Scans {
     /// First row of each bird, and the end.
     pub(super) starts: Vec<usize>,
     pub(super) egg_weight: Option<EggWeight>,
+    /// Scans with an egg whose offset is not known: no rows of the model.
+    pub(super) with_egg: Vec<ScanRow>,
     /// Scans left out, by reason.
     pub(super) left_out: BTreeMap<&'static str, usize>,
 }
@@ -89,33 +91,36 @@ impl Scans {
             ..Self::default()
         };
         let groups = &weight.cohort.groups;
+        // Of a bird at an age: its weight, where that is from, and its group.
+        let known = |bird: usize, age_d: f64, egg: bool, scale_g: f64| {
+            let (weight_g, from) = match (subject_of.get(&bird), egg, egg_weight) {
+                (Some(subject), ..) => {
+                    let weight_g = weight.curve.value(age_d, fit.subject(*subject));
+                    (weight_g, WeightFrom::Curve)
+                }
+                (None, false, _) => (scale_g, WeightFrom::Scale),
+                (None, true, Some(egg)) => (scale_g - egg.value_g, WeightFrom::Scale),
+                (None, true, None) => return Err(EGG_UNKNOWN),
+            };
+            let own = group_of(study, bird, &options.groups);
+            let group = own.and_then(|own| groups.iter().position(|group| *group == own));
+            match group {
+                _ if !(weight_g > 0.0 && weight_g.is_finite()) => Err(NO_WEIGHT),
+                None => Err(NO_GROUP),
+                Some(group) => Ok((weight_g, from, group)),
+            }
+        };
         for bird in 0..study.birds.len() {
             let (ages_d, values) = records.of(bird);
             let variances = records.variances_of(bird);
             if values.is_empty() {
                 continue;
             }
-            let own = group_of(study, bird, &options.groups);
-            let group = own.and_then(|own| groups.iter().position(|group| *group == own));
             for (place, (age_d, mass_g)) in ages_d.iter().zip(values).enumerate() {
                 let mark = marks.at(bird, *age_d);
                 let egg = mark.is_some_and(|mark| mark.egg);
                 let scale_g = mark.map_or(f64::NAN, |mark| mark.scale_g);
-                let known = match (subject_of.get(&bird), egg, egg_weight) {
-                    (Some(subject), ..) => {
-                        let weight_g = weight.curve.value(*age_d, fit.subject(*subject));
-                        Ok((weight_g, WeightFrom::Curve))
-                    }
-                    (None, false, _) => Ok((scale_g, WeightFrom::Scale)),
-                    (None, true, Some(egg)) => Ok((scale_g - egg.value_g, WeightFrom::Scale)),
-                    (None, true, None) => Err(EGG_UNKNOWN),
-                };
-                let usable = known.and_then(|(weight_g, from)| match group {
-                    _ if !(weight_g > 0.0 && weight_g.is_finite()) => Err(NO_WEIGHT),
-                    None => Err(NO_GROUP),
-                    Some(group) => Ok((weight_g, from, group)),
-                });
-                match usable {
+                match known(bird, *age_d, egg, scale_g) {
                     Ok((weight_g, weight_from, group)) => scans.rows.push(ScanRow {
                         bird,
                         group,
@@ -132,6 +137,23 @@ impl Scans {
             }
             if scans.rows.len() > scans.starts[scans.starts.len() - 1] {
                 scans.starts.push(scans.rows.len());
+            }
+        }
+        for (record, value) in records.with_egg.iter().enumerate() {
+            if let Ok((weight_g, weight_from, group)) =
+                known(value.bird, value.age_d, true, value.scale_weight_g)
+            {
+                scans.with_egg.push(ScanRow {
+                    bird: value.bird,
+                    group,
+                    age_d: value.age_d,
+                    weight_g,
+                    weight_from,
+                    mass_g: value.value,
+                    variance_g2: Some(value.variance).filter(|v| *v >= 0.0).unwrap_or(0.0),
+                    egg: true,
+                    record,
+                });
             }
         }
         scans

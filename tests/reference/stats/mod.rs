@@ -7,8 +7,10 @@
 use crate::support::{digits, expected, number, numbers, reference};
 
 mod agreement;
+mod brier;
 mod linear;
 mod precision;
+mod spread;
 mod time_to_event;
 
 /// Columns of a reference CSV, by name.
