@@ -6,6 +6,7 @@ use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate, Interval};
 use crate::fit::profile::Quantity;
 use crate::growth::Derived;
+use crate::stats::distribution::t_two_sided_quantile;
 use crate::trajectory::TraitModel;
 use crate::trajectory::allometric::closure;
 

@@ -399,6 +399,9 @@ fn the_tables_have_the_columns_of_the_contract() {
     }
     // The demo's truth has two phases, and hidden birds tell it too.
     for row in rows(&tables.join("curve_choice.csv")) {
+        if row["trait"] != "body_weight" {
+            continue;
+        }
         let (rank, verdict) = (row["rank"].as_str(), row["verdict"].as_str());
         assert_eq!(rank == "1", row["curve"] == "two-phase-gompertz");
         assert_eq!(

@@ -353,6 +353,10 @@ fn a_first_egg_before_the_first_weighing_is_told() {
         .filter(|line| !line.contains(",A01,") || *line > "2025-07-19")
         .collect();
     std::fs::write(folder.path().join("weighings.csv"), kept.join("\n")).unwrap();
+    // Its scans would have measured it before.
+    let scans = std::fs::read_to_string(folder.path().join("scans.csv")).unwrap();
+    let kept: Vec<&str> = scans.lines().filter(|line| !line.contains("A01")).collect();
+    std::fs::write(folder.path().join("scans.csv"), kept.join("\n")).unwrap();
     let output = pinfeather(folder.path(), "onset . --curve gompertz");
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     let warnings = text(&output.stderr);

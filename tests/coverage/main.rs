@@ -12,5 +12,5 @@ mod onset;
 mod pens;
 #[path = "../support/mod.rs"]
 mod support;
-mod whole_study;
 mod ways;
+mod whole_study;

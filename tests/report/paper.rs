@@ -110,7 +110,7 @@ const SENTENCES: [(&str, [bool; 3]); 18] = [
     ("ranked by AICc", [true, true, false]),
     ("tube formula", [true, true, true]),
     ("## Comparison of strains", [false, true, true]),
-    ("Holm S (1979)", [false, true, true]),
+    ("Hothorn T, Bretz F", [false, true, true]),
     ("monotone piecewise cubic", [false, true, false]),
     ("Kaplan-Meier", [false, true, false]),
     ("landmark (", [false, true, false]),
