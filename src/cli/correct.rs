@@ -73,14 +73,13 @@ impl EquationOptions {
         confidence: f64,
         output: &mut Output,
     ) -> Result<ScanOptions> {
-        let mut options = self.saved(path)?;
-        if !study.chemistry.rows.is_empty() && options.equations.is_empty() {
-            options.saved_with_study.clear();
-            if !study.scans.rows.is_empty() {
-                let mut request = calibrate::usual_request(study, path)?;
-                request.settings.confidence = confidence;
-                options.equations_by = Some(request);
-            }
+        // The study's own chemistry goes before equations that lie in its folder.
+        let by_chemistry = self.equation.is_empty() && !study.chemistry.rows.is_empty();
+        let mut options = self.saved((!by_chemistry).then_some(path))?;
+        if by_chemistry && !study.scans.rows.is_empty() {
+            let mut request = calibrate::usual_request(study, path)?;
+            request.settings.confidence = confidence;
+            options.equations_by = Some(request);
         }
         for equation in options.equations.iter().chain(&options.saved_with_study) {
             output.enter_file(Path::new(&equation.file))?;
@@ -88,10 +87,10 @@ impl EquationOptions {
         Ok(options)
     }
 
-    /// The equations that the call names, or those in the study's folder; none where there
-    /// are none.
-    fn saved(&self, path: &Path) -> Result<ScanOptions> {
-        let own = path.join(OWN);
+    /// The equations that the call names, or those in the study's folder, where it is looked
+    /// into; none where there are none.
+    fn saved(&self, path: Option<&Path>) -> Result<ScanOptions> {
+        let own = path.map(|path| path.join(OWN));
         let mut options = ScanOptions {
             allowed_strains: self.allow_strain.iter().cloned().collect(),
             allowed_ways: self.allow_way.clone(),
@@ -99,7 +98,7 @@ impl EquationOptions {
         };
         if !self.equation.is_empty() {
             options.equations = read_equations(&self.equation)?;
-        } else if own.is_dir() {
+        } else if let Some(own) = own.filter(|own| own.is_dir()) {
             options.saved_with_study = read_equations(&[own])?;
         }
         Ok(options)
@@ -120,7 +119,7 @@ pub(crate) fn run(args: &CorrectArgs, common: &Common) -> Result<u8> {
         ));
     }
     // The command corrects by saved equations, whether or not there is chemistry.
-    let mut options = args.equations.saved(&args.path)?;
+    let mut options = args.equations.saved(Some(&args.path))?;
     let own = std::mem::take(&mut options.saved_with_study);
     options.equations.extend(own);
     if options.equations.is_empty() {

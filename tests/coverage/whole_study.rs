@@ -409,10 +409,12 @@ fn of_groups(tables: &[Table], truth: &Truth<'_>, tally: &mut Tally<'_>) {
 fn of_birds(tables: &[Table], truth: &Truth<'_>, tally: &mut Tally<'_>) {
     for row in rows(tables, "curve_terms") {
         let of_bird = row["level"] == "population" && !row["bird"].is_empty();
-        if of_bird && row["trait"] == "body_weight" && row["status"] == "supported" {
-            if let Some(value) = truth.term(&row["bird"], &row["term"]) {
-                tally.interval(format!("8 a bird's {}", row["term"]), &row, LIMITS, value);
-            }
+        if of_bird
+            && row["trait"] == "body_weight"
+            && row["status"] == "supported"
+            && let Some(value) = truth.term(&row["bird"], &row["term"])
+        {
+            tally.interval(format!("8 a bird's {}", row["term"]), &row, LIMITS, value);
         }
     }
     for row in rows(tables, "curves") {

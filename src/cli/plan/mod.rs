@@ -466,7 +466,7 @@ impl PlanArgs {
             return Ok(birds);
         };
         let sd = match (self.limits.pen_sd, basis.pen_sd) {
-            (Some(percent), _) if percent >= 0.0 && percent < 100.0 => 0.01 * percent,
+            (Some(percent), _) if (0.0..100.0).contains(&percent) => 0.01 * percent,
             (Some(percent), _) => {
                 return Err(Error::call(format!(
                     "--pen-sd {percent}: expected a percentage from 0 to 100, such as 3"
