@@ -486,7 +486,13 @@ fn of_allometry(model: &TraitModel, fit: &AllometricFit, names: &[String]) -> Jo
         curves: vec![curve; kept.len()],
         terms: kept.iter().map(|(_, _, terms)| (*terms).clone()).collect(),
         covariance,
-        df: DegreesOfFreedom::Common(model.df_of(fit) as f64),
+        df: match &fit.covariance_error {
+            Some(error) => DegreesOfFreedom::OfModel {
+                error: error.clone(),
+                groups: kept.iter().map(|(at, ..)| *at).collect(),
+            },
+            None => DegreesOfFreedom::Common(model.df_of(fit) as f64),
+        },
         reaches: kept.iter().map(|(at, ..)| fit.reaches[*at]).collect(),
         borrowed_terms: fit.curve.weight_terms(),
     }

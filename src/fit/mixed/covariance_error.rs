@@ -368,6 +368,56 @@ impl CovarianceError {
         }
     }
 
+    /// The same for a model whose first terms are these, and whose further variance was
+    /// estimated on `df` degrees of freedom by itself.
+    ///
+    /// # Shapes
+    /// `p`: terms of the model; `covariance(a, b)`: of all terms of two groups, p x p. What is
+    /// not of the first terms alone is further variance; it goes up and down as one, so that a
+    /// combination of it has `df` degrees of freedom, and one of both parts those of their sum
+    /// (Satterthwaite).
+    #[must_use]
+    pub fn extended(
+        &self,
+        p: usize,
+        covariance: impl Fn(usize, usize) -> Vec<f64>,
+        df: f64,
+    ) -> Self {
+        let own = self.p;
+        let pairs = (0..self.groups).flat_map(|a| (0..self.groups).map(move |b| (a, b)));
+        let embedded = |direction: usize| {
+            let of_pair = |(a, b): (usize, usize)| {
+                let mut all = vec![0.0; p * p];
+                if let Some(block) = self.block(direction, a, b) {
+                    for (row, entries) in block.chunks_exact(own).enumerate() {
+                        all[row * p..row * p + own].copy_from_slice(entries);
+                    }
+                }
+                all
+            };
+            pairs.clone().flat_map(of_pair).collect::<Vec<f64>>()
+        };
+        let mut directions: Vec<Vec<f64>> = (0..self.directions()).map(embedded).collect();
+        // One standard error of a variance on df degrees of freedom.
+        let scale = (2.0 / df.max(1.0)).sqrt();
+        let further = |(a, b): (usize, usize)| {
+            let mut all = covariance(a, b);
+            for (at, entry) in all.iter_mut().enumerate() {
+                let first = at / p < own && at % p < own;
+                *entry *= if first { 0.0 } else { scale };
+            }
+            all
+        };
+        directions.push(pairs.clone().flat_map(further).collect());
+        Self {
+            p,
+            groups: self.groups,
+            shared: true,
+            directions,
+            most: self.most.max(df),
+        }
+    }
+
     /// Independent directions of the variance terms.
     #[must_use]
     pub fn directions(&self) -> usize {

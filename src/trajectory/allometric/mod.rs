@@ -47,7 +47,7 @@ pub use shares::{Closure, closure};
 use super::population::{Cohort, PopulationFit};
 use crate::error::{Error, Result};
 use crate::fit::estimable::Reach;
-use crate::fit::mixed::{Estimated, MixedFit};
+use crate::fit::mixed::{CovarianceError, Estimated, MixedFit};
 use crate::fit::{Estimates, Variance};
 use crate::growth::{AllometricCurve, Allometry, Curve};
 use crate::stats::linear_mixed::Likelihood;
@@ -101,9 +101,15 @@ pub struct BirdCurve {
     pub scans: usize,
 }
 
+/// Groups up to which quantities have degrees of freedom of their own.
+const MOST_GROUPS: usize = 24;
+
 /// An allometric model of a trait on the curves of body weight.
 #[derive(Debug, Clone)]
 pub struct AllometricFit {
+    /// From what each quantity of the groups has degrees of freedom of its own: the weight
+    /// model's variance terms, and the birds scanned; `None` where that is not known.
+    pub covariance_error: Option<Arc<CovarianceError>>,
     /// The trait.
     pub trait_name: String,
     /// The curve in age of all birds and groups.
@@ -310,7 +316,6 @@ fn fit(
     };
     let random = fitted.fit.random_variances.iter().copied().enumerate();
     let mut random = random.map(|(k, v)| (v > 0.0).then(|| sd(k + 1, v)));
-    let egg_effect = egg_effect(&fitted, &covariance);
     let birds = birds(
         weights,
         weight,
@@ -322,7 +327,9 @@ fn fit(
     let of_birds = scans.starts.iter().zip(influences(&fitted));
     let influences = of_birds.map(|(first, effect)| (scans.rows[*first].bird, effect));
     let known = study.traits.iter().position(|own| own.name == records.name);
+    let df = scans.birds().saturating_sub(layout.groups.len()).max(1);
     Ok(AllometricFit {
+        covariance_error: covariance_error(weights, &joint_covariance, df),
         trait_name: records.name.clone(),
         curve,
         cohort: Arc::new(Cohort::of(
@@ -344,11 +351,11 @@ fn fit(
             .iter()
             .find(|row| row.chosen)
             .map_or(full.fit.parameters, |row| row.parameters),
-        df: scans.birds().saturating_sub(layout.groups.len()).max(1),
+        df,
         bird_sd: random.next().flatten(),
         bird_slope_sd: random.next().flatten(),
         residual_sd: sd(0, fitted.fit.residual_variance),
-        egg_effect,
+        egg_effect: egg_effect(&fitted, &covariance),
         egg_weight: scans.egg_weight,
         egg_offset,
         left_out_rmse: rmse(&full.last_scans()),
@@ -359,6 +366,27 @@ fn fit(
         shared: moved,
         columns,
     })
+}
+
+/// How well the covariance of the groups' terms is known: what comes from the weight curves as
+/// well as their variance terms, the rest as well as so many birds tell. `None` of very many
+/// groups, whose blocks of all pairs would not fit into memory.
+fn covariance_error(
+    weights: &MixedFit,
+    joint: &DMatrix<f64>,
+    df: usize,
+) -> Option<Arc<CovarianceError>> {
+    let error = weights.covariance_error.as_ref()?;
+    let groups = weights.reaches.len();
+    if groups > MOST_GROUPS {
+        return None;
+    }
+    let p = joint.nrows() / groups.max(1);
+    let block = |a: usize, b: usize| -> Vec<f64> {
+        let entry = |at: usize| joint[(a * p + at / p, b * p + at % p)];
+        (0..p * p).map(entry).collect()
+    };
+    Some(Arc::new(error.extended(p, block, df as f64)))
 }
 
 /// How the equations' errors move the masses of scans with an egg, in the columns of the
@@ -554,7 +582,11 @@ impl AllometricFit {
     #[must_use]
     pub fn group_estimates(&self, group: usize) -> Option<Estimates> {
         let terms = self.group_terms.get(group)?.as_ref()?;
-        Some(self.estimates(terms, &self.group_covariance(group), group))
+        let error = self.covariance_error.clone();
+        Some(Estimates {
+            covariance_error: error.map(|error| (error, group)),
+            ..self.estimates(terms, &self.group_covariance(group), group)
+        })
     }
 
     /// A bird's curve, by its place in the weight model; none in a group without scans.
