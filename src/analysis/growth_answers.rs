@@ -262,7 +262,10 @@ impl Analysis {
         let mass = Derived::ValueAt(age_d);
         let asked = (&*mass.name(), mass.unit(), Quantity::Derived(mass));
         let (found, none) = match &compared.joint {
-            Some(joint) => of_quantity(joint, asked, &comparison.request),
+            Some(joint) => {
+                let by = (&comparison.request, compared.law.as_ref());
+                of_quantity(joint, asked, by)
+            }
             None => (Vec::new(), Vec::new()),
         };
         answers.extend(found.into_iter().map(|found| Answer {

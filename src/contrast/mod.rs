@@ -24,6 +24,7 @@ use std::sync::Arc;
 use crate::error::{Error, Result};
 use crate::fit::Settings;
 use crate::growth::Curve;
+use crate::stats::multiple::Simultaneous;
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::{Cohort, Design, TraitModel, derived_quantities};
 
@@ -125,6 +126,9 @@ pub struct Compared {
     pub contrasts: Vec<Contrast>,
     /// Those that the data of a group do not determine.
     pub not_estimable: Vec<NoContrast>,
+    /// The law of the greatest |t| among the contrasts, by which their P values are adjusted;
+    /// `None` where they are adjusted otherwise.
+    pub law: Option<Simultaneous>,
     /// Tests of whole curves.
     pub tests: Vec<CurveTest>,
     /// The difference along age, pair by pair.
@@ -230,6 +234,7 @@ impl Compared {
             joint: None,
             contrasts: Vec::new(),
             not_estimable: Vec::new(),
+            law: None,
             tests: Vec::new(),
             by_age: Vec::new(),
             notes: Vec::new(),
@@ -245,7 +250,7 @@ impl Compared {
         done: &(dyn Fn(usize) + Sync),
     ) -> Result<()> {
         self.tests = whole_curve::tests(&joint, request.adjust);
-        (self.contrasts, self.not_estimable) = pairs::contrasts(&joint, request);
+        ((self.contrasts, self.not_estimable), self.law) = pairs::contrasts(&joint, request);
         if request.replicates > 0 {
             bootstrap::put_intervals(
                 &mut self.contrasts,

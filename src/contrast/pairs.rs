@@ -1,10 +1,10 @@
 //! Each term and derived quantity: the difference of each pair of groups, or of each
 //! group and the mean of all.
 //!
-//! The terms and derived quantities of a trait are one family (single-step greatest |t| over
-//! all of them and all pairs: [`Adjust::MaxT`]): a trait without any difference has an
-//! adjusted P below 0.05 in any of its rows 5 times in a hundred. What the call names by an
-//! age or a mass is a question by itself, adjusted over its pairs.
+//! The terms and derived quantities of a trait are one family, those at ages and masses that
+//! the call names among them (single-step greatest |t| over all of them and all pairs:
+//! [`Adjust::MaxT`]): a trait without any difference has an adjusted P below 0.05 in any of
+//! its rows 5 times in a hundred.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -14,7 +14,6 @@ use super::{Adjust, Against, DRAWS, Request};
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{Interval, root_of};
 use crate::fit::profile::Quantity;
-use crate::growth::Derived;
 use crate::stats::distribution::{t_two_sided, t_two_sided_quantile};
 use crate::stats::multiple::{Simultaneous, holm, in_units, studentised_range_quantile, tukey};
 use crate::trajectory::derived_quantities;
@@ -64,7 +63,7 @@ pub struct NoContrast {
 
 /// The contrasts of one curve, term by term, pair by pair, and those that the data do
 /// not determine.
-pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec<NoContrast>) {
+pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Contrasts, Option<Simultaneous>) {
     let curve = &*joint.curves[0];
     let mut quantities: Vec<Asked> = Vec::new();
     for (index, term) in curve.terms().iter().enumerate().skip(joint.borrowed_terms) {
@@ -86,34 +85,27 @@ pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Vec<Contrast>, Vec
         .iter()
         .map(|asked| compared(joint, asked.quantity, request))
         .collect();
-    // What was asked at an age or a mass is a question by itself.
-    let (mut family, mut alone) = (Vec::new(), Vec::new());
-    for ((found, _), asked) in found.iter_mut().zip(&quantities) {
-        if asked.by_itself() {
-            alone.push(found);
-        } else {
-            family.push(found);
-        }
-    }
-    adjust(joint, &mut family, request);
-    for found in alone {
-        adjust(joint, &mut [found], request);
-    }
+    let mut family: Vec<&mut Vec<Found>> = found.iter_mut().map(|(found, _)| found).collect();
+    let law = adjust(joint, &mut family, request);
     let (mut all, mut none) = (Vec::new(), Vec::new());
     for (asked, (found, missing)) in quantities.iter().zip(found) {
         all.extend(found.iter().map(|found| asked.contrast(found)));
         none.extend(missing.into_iter().map(|missing| asked.missing(missing)));
     }
-    (all, none)
+    ((all, none), law)
 }
 
+/// Contrasts, and those that the data do not determine.
+type Contrasts = (Vec<Contrast>, Vec<NoContrast>);
+
 /// One quantity, by its name and unit, pair by pair (above twelve groups each against the
-/// mean of all), P adjusted over the comparisons; and those that the data do not determine.
+/// mean of all); and those that the data do not determine. P is adjusted by the law of the
+/// trait's family where there is one, otherwise over the comparisons of the quantity.
 #[must_use]
 pub fn of_quantity(
     joint: &Joint,
     (term, unit, quantity): (&str, &str, Quantity),
-    request: &Request,
+    (request, law): (&Request, Option<&Simultaneous>),
 ) -> (Vec<Contrast>, Vec<NoContrast>) {
     let asked = Asked {
         term: term.to_owned(),
@@ -121,7 +113,12 @@ pub fn of_quantity(
         quantity,
     };
     let (mut found, missing) = compared(joint, quantity, request);
-    adjust(joint, &mut [&mut found], request);
+    match law {
+        Some(law) => adjust_by(law, &mut [&mut found]),
+        None => {
+            adjust(joint, &mut [&mut found], request);
+        }
+    }
     let missing = missing.into_iter().map(|missing| asked.missing(missing));
     let found = found.iter().map(|found| asked.contrast(found));
     (found.collect(), missing.collect())
@@ -135,19 +132,6 @@ struct Asked {
 }
 
 impl Asked {
-    /// Whether it is one that the call named by an age or a mass.
-    fn by_itself(&self) -> bool {
-        matches!(
-            self.quantity,
-            Quantity::Derived(
-                Derived::ValueAt(_)
-                    | Derived::RateAt(_)
-                    | Derived::RelativeRateAt(_)
-                    | Derived::AgeAtValue(_)
-            )
-        )
-    }
-
     fn contrast(&self, found: &Found) -> Contrast {
         Contrast {
             term: self.term.clone(),
@@ -315,8 +299,13 @@ fn against_mean(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Fo
 }
 
 /// Fills in the adjusted p values of the comparisons of several quantities, which are one
-/// family by the greatest t, and each a family by Holm's method; Tukey's stand.
-fn adjust(joint: &Joint, family: &mut [&mut Vec<Found>], request: &Request) {
+/// family by the greatest t, and each a family by Holm's method; Tukey's stand. Gives the law
+/// of the greatest t.
+fn adjust(
+    joint: &Joint,
+    family: &mut [&mut Vec<Found>],
+    request: &Request,
+) -> Option<Simultaneous> {
     match request.adjust {
         Adjust::Tukey => {}
         Adjust::None => adjusted_by(family, |p_values| Some(p_values.to_vec())),
@@ -326,15 +315,23 @@ fn adjust(joint: &Joint, family: &mut [&mut Vec<Found>], request: &Request) {
         Adjust::MaxT => {
             let Some(law) = law_of_family(joint, family, request.seed) else {
                 // Of the many comparisons with the mean of all no joint law is drawn.
-                return adjusted_by(family, |p_values| holm(p_values).ok());
+                adjusted_by(family, |p_values| holm(p_values).ok());
+                return None;
             };
-            for found in family.iter_mut().flat_map(|found| found.iter_mut()) {
-                if let (Some(t), Some(p)) = (found.t(), found.p_value) {
-                    let among_all = law.p_value(in_units(t, found.difference.df));
-                    // By simulation, it could come out smaller.
-                    found.p_adjusted = Some(among_all.max(p));
-                }
-            }
+            adjust_by(&law, family);
+            return Some(law);
+        }
+    }
+    None
+}
+
+/// Adjusted p values by the law of the greatest t of a family.
+fn adjust_by(law: &Simultaneous, family: &mut [&mut Vec<Found>]) {
+    for found in family.iter_mut().flat_map(|found| found.iter_mut()) {
+        if let (Some(t), Some(p)) = (found.t(), found.p_value) {
+            let among_all = law.p_value(in_units(t, found.difference.df));
+            // By simulation, it could come out smaller.
+            found.p_adjusted = Some(among_all.max(p));
         }
     }
 }
