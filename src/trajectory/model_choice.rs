@@ -413,10 +413,12 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
     let random = names.into_iter().map(effect);
     // Pens belong to the design: their effects stay, whatever the criterion says.
     let pens = wanted.pens.then(|| pen_terms(curve)).into_iter().flatten();
-    let cluster = pens.map(effect);
+    // What pens share scales the whole curve: one factor of all its asymptotes.
+    let cluster: Vec<RandomTerm> = pens.map(effect).collect();
     MixedOptions {
         grouped: GroupedTerms::All,
-        cluster: cluster.collect(),
+        common_cluster: cluster.iter().all(|own| own.scale == RandomScale::Log),
+        cluster,
         random: random.collect(),
         ordered: ordered_terms(curve),
         covariance: wanted.covariance.unwrap_or_default(),

@@ -297,6 +297,7 @@ impl Saved {
             grouped: GroupedTerms::Named(grouped),
             random: random.collect::<Result<Vec<_>>>()?,
             cluster: Vec::new(),
+            common_cluster: false,
             ordered: ordered_terms(&*curve),
             covariance: choice(COVARIANCES, "covariance", &model.covariance)?,
             variance: choice(VARIANCES, "variance", &model.variance)?,

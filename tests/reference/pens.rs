@@ -177,6 +177,42 @@ fn birds_in_pens_on_a_line_are_fitted_as_by_lme4() {
     }
 }
 
+/// One effect of a pen, an amount added to both terms of a line, is lme4's effect of a pen
+/// on 1 + age.
+#[test]
+fn a_common_effect_of_pens_on_a_line_is_fitted_as_by_lme4() {
+    let (line, all) = (line(), expected("pens/common.json"));
+    for (criterion, of) in [
+        (Criterion::Likelihood, "ML"),
+        (Criterion::RestrictedLikelihood, "REML"),
+    ] {
+        let options = MixedOptions {
+            grouped: GroupedTerms::All,
+            random: natural(&["a", "b"]),
+            cluster: natural(&["a", "b"]),
+            common_cluster: true,
+            criterion,
+            ..MixedOptions::default()
+        };
+        let ours = fit(&line, &Birds::read("line_unequal.csv"), &options);
+        let theirs = &all[of];
+        let difference = ours.log_lik - number(&theirs["log_lik"]);
+        assert!(difference.abs() < 1e-6, "{of}: {difference}");
+        // R: a of both groups, then b of both; ours: term by term as well.
+        for effect in &ours.fixed {
+            let place = 2 * effect.term + effect.group.expect("a group");
+            let expected = |key: &str| number(&theirs[key][place]);
+            close(of, effect.value, expected("fixed"), 1e-6);
+            close(of, effect.standard_error, expected("errors"), 2e-5);
+        }
+        for effect in &ours.cluster {
+            let sd = number(&theirs["pen_sd"]);
+            close(of, effect.standard_deviation, sd, 2e-5);
+        }
+        close(of, ours.sigma, number(&theirs["sigma"]), 2e-5);
+    }
+}
+
 /// nlme's own alternation ends where neither of its steps moves by 1e-9.
 #[test]
 fn birds_in_pens_on_a_gompertz_curve_are_fitted_as_by_nlme() {

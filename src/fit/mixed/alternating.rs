@@ -216,8 +216,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
                 .iter()
                 .map(|(row, column)| state.factor[row * q + column]),
         );
-        let outer = self.problem.cluster.len();
-        place.extend((0..outer).map(|c| state.cluster_factor[c * outer + c]));
+        place.extend(self.problem.cluster_sds(&state.cluster_factor));
         place.push(state.errors.power);
         place.push(logit(state.errors.phi));
         place.extend(&state.cluster_spherical);
@@ -232,7 +231,8 @@ impl<'p, 'a> Alternation<'p, 'a> {
         let after = self.state.cluster_effects(outer);
         let changes = after.iter().zip(before).enumerate().map(|(at, (a, b))| {
             let c = at % outer;
-            let sd = self.state.cluster_factor[c * outer + c];
+            let (row, column) = self.problem.cluster_entry(c);
+            let sd = self.state.cluster_factor[row * outer + column];
             // An effect that is going to zero has no size to be compared with.
             let error = self.linear.cluster_error(self.problem, c);
             (a - b).abs() / (sd.max(error) * sigma)
@@ -248,10 +248,12 @@ impl<'p, 'a> Alternation<'p, 'a> {
             state.factor[row * q + column] = *value;
         }
         make_diagonal_positive(&mut state.factor, q);
-        let outer = self.problem.cluster.len();
-        let (clusters, errors) = rest[self.linear.entries.len()..].split_at(outer);
-        for (c, value) in clusters.iter().enumerate() {
-            state.cluster_factor[c * outer + c] = value.abs().max(LEAST_CLUSTER);
+        let spreads = self.problem.cluster_spreads();
+        let (clusters, errors) = rest[self.linear.entries.len()..].split_at(spreads);
+        for (spread, value) in clusters.iter().enumerate() {
+            let sd = value.abs().max(LEAST_CLUSTER);
+            let factor = &mut state.cluster_factor;
+            self.problem.set_cluster_sd(factor, spread, sd);
         }
         state.cluster_spherical.copy_from_slice(&errors[2..]);
         state.errors = Errors {
@@ -262,7 +264,7 @@ impl<'p, 'a> Alternation<'p, 'a> {
 
     /// About one standard error of each part of [`Self::place`].
     fn sizes(&self, profile: &Profile, step: &FactorStep) -> Vec<f64> {
-        let count = self.linear.entries.len() + self.problem.cluster.len();
+        let count = self.linear.entries.len() + self.problem.cluster_spreads();
         let mut sizes = self.problem.blocks.scales(&profile.information);
         let sigma = profile.variance.sqrt();
         sizes.iter_mut().for_each(|size| *size *= sigma);
@@ -404,17 +406,18 @@ impl<'p, 'a> Alternation<'p, 'a> {
     /// The clusters' factor after a share of a step. An SD that grows does so by the same
     /// step in its variance, which near zero is the straighter scale.
     fn cluster_trial(&self, step: &[f64], share: f64) -> Vec<f64> {
-        let outer = self.problem.cluster.len();
         let mut trial = self.state.cluster_factor.clone();
-        for (c, step) in step[self.linear.entries.len()..].iter().enumerate() {
-            let sd = &mut trial[c * outer + c];
+        let sds = self.problem.cluster_sds(&self.state.cluster_factor);
+        let steps = &step[self.linear.entries.len()..];
+        for (spread, (sd, step)) in sds.zip(steps).enumerate() {
             let change = share * step;
-            *sd = if change > 0.0 {
-                (*sd * *sd + 2.0 * *sd * change).sqrt()
+            let moved = if change > 0.0 {
+                (sd * sd + 2.0 * sd * change).sqrt()
             } else {
-                (*sd + change).abs()
+                (sd + change).abs()
             };
-            *sd = sd.max(LEAST_CLUSTER);
+            let sd = moved.max(LEAST_CLUSTER);
+            self.problem.set_cluster_sd(&mut trial, spread, sd);
         }
         trial
     }

@@ -143,7 +143,7 @@ impl Clusters {
             effects: vec![0.0; count * q],
             posteriors: vec![0.0; count * q * q],
             restricted: vec![0.0; count * problem.p * problem.p],
-            entries: (0..q).map(|c| (c, c)).collect(),
+            entries: (0..q).map(|c| problem.cluster_entry(c)).collect(),
         })
     }
 
@@ -248,6 +248,16 @@ impl Clusters {
             add(&mut sums.information, &task.information);
             add(&mut sums.cross, &task.cross);
         }
+        if problem.common_cluster {
+            // All entries move as one.
+            let triangle = (0..q).flat_map(|row| (0..=row).map(move |column| (row, column)));
+            let all = triangle.map(|(row, column)| {
+                let times = if row == column { 1.0 } else { 2.0 };
+                times * sums.information[row * q + column]
+            });
+            sums.information = vec![all.sum()];
+            sums.cross = vec![sums.cross.iter().sum()];
+        }
         Some(sums)
     }
 
@@ -281,7 +291,8 @@ impl Clusters {
                 add(&mut sums[cluster * size..(cluster + 1) * size], trail);
             }
         }
-        let mut beside = vec![0.0; count * q];
+        let spreads = problem.cluster_spreads();
+        let mut beside = vec![0.0; count * spreads];
         let mut h = vec![0.0; q * q];
         for cluster in 0..level.groups.len() {
             let numbers = &self.numbers[cluster * width..];
@@ -298,14 +309,20 @@ impl Clusters {
                 for at2 in 0..=at {
                     information[at * count + at2] += 0.5 * trace_of_products(k, of(at), of(at2), q);
                 }
-                for c in 0..q {
-                    let mut sum = 0.0;
-                    for m in 0..q {
-                        for m2 in 0..q {
-                            sum += h[m * q + c] * of(at)[m * q + m2] * h[m2 * q + c];
-                        }
+                let along = |c: usize, c2: usize| -> f64 {
+                    let pairs = (0..q).flat_map(|m| (0..q).map(move |m2| (m, m2)));
+                    pairs
+                        .map(|(m, m2)| h[m * q + c] * of(at)[m * q + m2] * h[m2 * q + c2])
+                        .sum()
+                };
+                if problem.common_cluster {
+                    let pairs = (0..q).flat_map(|c| (0..q).map(move |c2| (c, c2)));
+                    let sum: f64 = pairs.map(|(c, c2)| along(c, c2)).sum();
+                    beside[at] += factor[0] * sum;
+                } else {
+                    for c in 0..q {
+                        beside[at * q + c] += factor[c * q + c] * along(c, c);
                     }
-                    beside[at * q + c] += factor[c * q + c] * sum;
                 }
             }
         }
@@ -454,6 +471,17 @@ impl MixedFit {
             let at = effects.iter().position(|term| *term == effect.term);
             let at = at.unwrap_or_default();
             covariance[at * q + at] += effect.standard_deviation.powi(2);
+            if model.common_cluster {
+                for other in self
+                    .cluster
+                    .iter()
+                    .filter(|other| other.term != effect.term)
+                {
+                    let beside = effects.iter().position(|term| *term == other.term);
+                    let both = effect.standard_deviation * other.standard_deviation;
+                    covariance[at * q + beside.unwrap_or_default()] += both;
+                }
+            }
         }
         (effects, covariance)
     }

@@ -27,7 +27,7 @@ use super::alternating::State;
 use super::cholesky;
 use super::conditional::effects_of;
 use super::ending::around_into;
-use super::linear::{Factors, Linear};
+use super::linear::{Factors, Linear, spread_scores};
 use super::model::{Covariance, Criterion};
 use super::problem::Problem;
 use super::scale;
@@ -64,7 +64,7 @@ enum Term {
     Variance(usize),
     /// An entry of the subjects' factor.
     Entry(usize, usize),
-    /// Variance of the c-th effect of clusters.
+    /// Variance of the c-th free spread of clusters.
     Cluster(usize),
 }
 
@@ -151,17 +151,17 @@ fn terms(problem: &Problem<'_>, covariance: Covariance) -> Vec<Term> {
             }
         })
         .collect();
-    terms.extend((0..problem.cluster.len()).map(Term::Cluster));
+    terms.extend((0..problem.cluster_spreads()).map(Term::Cluster));
     terms
 }
 
 impl Term {
     /// What a slope in Psi is along the term: the sum of its products with dPsi.
     fn along(self, problem: &Problem<'_>, state: &State, slope: &[f64]) -> f64 {
-        let (q, outer) = (problem.q, problem.cluster.len());
+        let q = problem.q;
         match self {
             Self::Variance(k) => slope[k * q + k],
-            Self::Cluster(c) => slope[q * q + c * outer + c],
+            Self::Cluster(c) => spread_scores(problem, &slope[q * q..])[c],
             // Psi = LL': dPsi = E L' + L E'.
             Self::Entry(k, l) => (0..q)
                 .map(|m| (slope[k * q + m] + slope[m * q + k]) * state.factor[m * q + l])
@@ -183,7 +183,10 @@ impl Term {
             let moved = |sd: f64| (sd * sd + steps * step).max(0.0).sqrt();
             match self {
                 Self::Variance(k) => factor[k * q + k] = moved(factor[k * q + k]),
-                Self::Cluster(c) => clusters[c * outer + c] = moved(clusters[c * outer + c]),
+                Self::Cluster(c) => {
+                    let sd = moved(clusters[c * outer + c]);
+                    problem.set_cluster_sd(&mut clusters, c, sd);
+                }
                 Self::Entry(k, l) => factor[k * q + l] += steps * step,
             }
             linear.at(problem, numbers, &factor, &clusters)

@@ -103,7 +103,7 @@ impl Ending {
             variance: problem.variance,
             parameters: problem.fixed
                 + problem.free_entries(is_full(model)).len()
-                + problem.cluster.len()
+                + problem.cluster_spreads()
                 + 1
                 + errors,
             fixed,
@@ -198,7 +198,8 @@ impl Ending {
         let effects = self.state.cluster_effects(q);
         let terms = problem.cluster.iter().enumerate();
         let effect = terms.map(|(c, term)| {
-            let standard_deviation = sigma * self.state.cluster_factor[c * q + c];
+            let (row, column) = problem.cluster_entry(c);
+            let standard_deviation = sigma * self.state.cluster_factor[row * q + column];
             RandomEffect {
                 term: *term,
                 scale: problem.scales[*term],

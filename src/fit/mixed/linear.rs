@@ -304,10 +304,10 @@ impl Linear {
         cross: Vec<f64>,
     ) -> Option<FactorStep> {
         let (q, count) = (problem.q, cross.len());
-        let outer = problem.cluster.len();
         let factor = factors.subjects;
         score.iter_mut().for_each(|value| *value *= 0.5);
         let (score, above) = score.split_at(q * q);
+        let above = spread_scores(problem, above);
         let mut gradient: Vec<f64> = self
             .entries
             .iter()
@@ -316,12 +316,8 @@ impl Linear {
                 2.0 * sum
             })
             .collect();
-        let diagonal = (0..outer).map(|c| c * outer + c);
-        gradient.extend(
-            diagonal
-                .clone()
-                .map(|at| 2.0 * above[at] * factors.clusters[at]),
-        );
+        let sds = problem.cluster_sds(factors.clusters);
+        gradient.extend(above.iter().zip(sds).map(|(score, sd)| 2.0 * score * sd));
         let freedom = problem.observations();
         for at in 0..count {
             for at2 in 0..=at {
@@ -338,9 +334,9 @@ impl Linear {
                 }
             }
         }
-        for (c, at) in diagonal.enumerate() {
+        for (c, score) in above.iter().enumerate() {
             let place = self.entries.len() + c;
-            curvature[place * count + place] += 2.0 * (-above[at]).max(0.0);
+            curvature[place * count + place] += 2.0 * (-score).max(0.0);
         }
         let mut scales = vec![0.0; count];
         cholesky::factor_scaled(&mut curvature, count, &mut scales)?;
@@ -386,6 +382,17 @@ impl Linear {
             }
         }
         part
+    }
+}
+
+/// Score in the variance of each free spread of the clusters, from that in the covariance of
+/// their effects: of one common effect, whose variance is every entry, the sum of all.
+pub(super) fn spread_scores(problem: &Problem<'_>, score: &[f64]) -> Vec<f64> {
+    let q = problem.cluster.len();
+    if problem.common_cluster {
+        vec![score.iter().sum()]
+    } else {
+        (0..q).map(|c| score[c * q + c]).collect()
     }
 }
 

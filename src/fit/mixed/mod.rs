@@ -347,7 +347,8 @@ impl MixedModel<'_> {
                     }
                     _ => 1.0,
                 };
-                state.cluster_factor[c * q + c] = 0.05 * size / state.variance.sqrt();
+                let (row, column) = problem.cluster_entry(c);
+                state.cluster_factor[row * q + column] = 0.05 * size / state.variance.sqrt();
             }
         }
         state.cluster_spherical = vec![0.0; problem.cluster_level().groups.len() * q];
@@ -376,7 +377,7 @@ fn end_alternation(
     alternated: Alternated,
     reported: bool,
 ) -> Ending {
-    let (p, q, outer) = (problem.p, problem.q, problem.cluster.len());
+    let (p, q, outer) = (problem.p, problem.q, problem.cluster_spreads());
     let Alternated {
         state,
         profile,
@@ -427,7 +428,11 @@ fn end_alternation(
         .collect();
     let entries = problem.free_entries(step.step.len() > q + outer);
     let mut spread = spread::spread_errors(problem, &state, &entries, &step);
-    let cluster_log_sd_errors = spread.log_sds.split_off(q);
+    let mut cluster_log_sd_errors = spread.log_sds.split_off(q);
+    if problem.common_cluster {
+        let common = cluster_log_sd_errors.first().copied().flatten();
+        cluster_log_sd_errors = vec![common; problem.cluster.len()];
+    }
     let mut error_variances = (0..error_terms::error_terms(problem))
         .map(|k| error_covariance[k * error_terms::error_terms(problem) + k]);
     let power_error = (problem.variance == Variance::Power)

@@ -127,6 +127,9 @@ pub struct MixedOptions {
     /// other, each on the scale of the subjects' effect on the same term.
     /// Only with [`Estimator::Alternating`].
     pub cluster: Vec<RandomTerm>,
+    /// Whether a cluster has one effect common to all these terms, as a factor that scales
+    /// several asymptotes, in place of an effect of each.
+    pub common_cluster: bool,
     /// Pairs (lower, upper) of terms that stay in order for the fixed effects and
     /// for each subject: a random effect of `upper` acts on ln(upper - lower).
     pub ordered: Vec<(String, String)>,
@@ -151,6 +154,8 @@ pub struct MixedModel<'c> {
     pub(super) random: Vec<usize>,
     /// Indices of the terms with a cluster effect, in the order of the options.
     pub(super) cluster: Vec<usize>,
+    /// Whether a cluster has one effect common to these.
+    pub(super) common_cluster: bool,
     pub(super) scales: Vec<TermScale>,
     pub(super) covariance: Covariance,
     pub(super) variance: Variance,
@@ -256,6 +261,7 @@ impl<'c> MixedModel<'c> {
             curve,
             grouped,
             random,
+            common_cluster: options.common_cluster && cluster.len() > 1,
             cluster,
             scales,
             covariance: options.covariance,

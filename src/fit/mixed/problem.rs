@@ -28,6 +28,8 @@ pub(super) struct Problem<'a> {
     pub(super) random: &'a [usize],
     /// Terms with a cluster effect; none where the subjects have no clusters.
     pub(super) cluster: &'a [usize],
+    /// Whether a cluster has one effect common to these.
+    pub(super) common_cluster: bool,
     /// Which subjects belong together; there where a term has a cluster effect.
     pub(super) clusters: Option<&'a Clusters<'a>>,
     pub(super) variance: Variance,
@@ -109,6 +111,7 @@ impl<'a> Problem<'a> {
             scales: &model.scales,
             random: &model.random,
             cluster: clusters.map_or(&[], |_| &model.cluster),
+            common_cluster: clusters.is_some() && model.common_cluster,
             clusters,
             variance: model.variance,
             correlation: model.correlation,
@@ -162,6 +165,37 @@ impl<'a> Problem<'a> {
             random: self.cluster,
             groups: self.clusters.map_or(&[], |clusters| &clusters.groups),
             ..self.level()
+        }
+    }
+
+    /// Free spreads of the clusters' effects: one a term, or one common to all.
+    pub(super) fn cluster_spreads(&self) -> usize {
+        if self.common_cluster {
+            1
+        } else {
+            self.cluster.len()
+        }
+    }
+
+    /// Entry of the clusters' factor of the c-th term: on the diagonal, or, of one common
+    /// effect, in the first column.
+    pub(super) fn cluster_entry(&self, c: usize) -> (usize, usize) {
+        (c, if self.common_cluster { 0 } else { c })
+    }
+
+    /// SD (over sigma) of each free spread.
+    pub(super) fn cluster_sds<'f>(&self, factor: &'f [f64]) -> impl Iterator<Item = f64> + 'f {
+        let q = self.cluster.len();
+        (0..self.cluster_spreads()).map(move |c| factor[c * q + c])
+    }
+
+    /// Puts the SD of a free spread into the clusters' factor.
+    pub(super) fn set_cluster_sd(&self, factor: &mut [f64], spread: usize, sd: f64) {
+        let q = self.cluster.len();
+        if self.common_cluster {
+            (0..q).for_each(|c| factor[c * q] = sd);
+        } else {
+            factor[spread * q + spread] = sd;
         }
     }
 

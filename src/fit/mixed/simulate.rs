@@ -42,6 +42,7 @@ impl Population {
             factor: &self.factor,
             cluster: &[],
             cluster_sds: &[],
+            common_cluster: false,
             variance: self.options().variance,
             sigma: self.sigma,
             power: self.power,
@@ -92,6 +93,7 @@ impl MixedFit {
             factor: &factor,
             cluster: &model.cluster,
             cluster_sds: &cluster_sds,
+            common_cluster: model.common_cluster,
             variance: self.variance,
             sigma: self.sigma,
             power: self.variance_power(),
@@ -113,6 +115,8 @@ struct Source<'a> {
     /// Terms with a cluster effect, and its SDs.
     cluster: &'a [usize],
     cluster_sds: &'a [f64],
+    /// Whether it is one effect, common to these.
+    common_cluster: bool,
     variance: Variance,
     /// Residual SD at a fitted value of 1.
     sigma: f64,
@@ -132,7 +136,15 @@ impl Source<'_> {
         let of_cluster = subjects.clusters.as_ref();
         let mut cluster_effects = Vec::new();
         for _ in of_cluster.map_or(&[][..], |clusters| &clusters.groups) {
-            cluster_effects.extend(self.cluster_sds.iter().map(|sd| sd * normal()));
+            let common = normal();
+            let one = |sd: &f64| {
+                sd * if self.common_cluster {
+                    common
+                } else {
+                    normal()
+                }
+            };
+            cluster_effects.extend(self.cluster_sds.iter().map(one));
         }
         for subject in 0..subjects.len() {
             let group = subjects.group(subject);

@@ -33,7 +33,7 @@ pub(super) fn spread_errors(
     step: &FactorStep,
 ) -> SpreadErrors {
     // Clusters' effects come behind the subjects', independent of them.
-    let (inner, outer) = (problem.q, problem.cluster.len());
+    let (inner, outer) = (problem.q, problem.cluster_spreads());
     let q = inner + outer;
     let mut factor = vec![0.0; q * q];
     for (to, from) in factor
@@ -43,9 +43,9 @@ pub(super) fn spread_errors(
         to[..inner].copy_from_slice(from);
     }
     let mut entries = entries.to_vec();
-    for c in 0..outer {
+    for (c, sd) in problem.cluster_sds(&state.cluster_factor).enumerate() {
         let at = inner + c;
-        factor[at * q + at] = state.cluster_factor[c * outer + c];
+        factor[at * q + at] = sd;
         entries.push((at, at));
     }
     let (factor, entries) = (&factor[..], &entries[..]);

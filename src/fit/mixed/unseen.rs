@@ -88,6 +88,7 @@ mod tests {
             grouped: GroupedTerms::All,
             random: random.to_vec(),
             cluster: Vec::new(),
+            common_cluster: false,
             ordered: Vec::new(),
             covariance: Covariance::Diagonal,
             variance: Variance::Constant,
