@@ -75,8 +75,9 @@ impl EquationOptions {
     ) -> Result<ScanOptions> {
         // The study's own chemistry goes before equations that lie in its folder.
         let by_chemistry = self.equation.is_empty() && !study.chemistry.rows.is_empty();
-        let mut options = self.saved((!by_chemistry).then_some(path))?;
-        if by_chemistry && !study.scans.rows.is_empty() {
+        let has_scans = !study.scans.rows.is_empty();
+        let mut options = self.saved((has_scans && !by_chemistry).then_some(path))?;
+        if by_chemistry && has_scans {
             let mut request = calibrate::usual_request(study, path)?;
             request.settings.confidence = confidence;
             options.equations_by = Some(request);
