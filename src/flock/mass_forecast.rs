@@ -29,6 +29,9 @@ use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{Records, Study};
 use crate::trajectory::allometric::AllometricFit;
 
+/// Greatest mean distance of weight curves from the last weighings at which masses are
+/// forecast: that of a weighing from its bird's curve is about 2 % (the demo's; no source).
+const GREATEST_MISS: f64 = 0.02;
 /// Step of a difference in log weight: f'' errs by its square.
 const STEP: f64 = 1e-4;
 
@@ -84,6 +87,13 @@ pub(super) fn of_trait(
         ));
         return Ok(one);
     };
+    if let Some(miss) = miss_of_last_weights(known, fit).filter(|miss| *miss > GREATEST_MISS) {
+        one.reason = Some(format!(
+            "it follows the birds' curves of body weight, which miss their last weighings by {:.1} % on average: no curve describes the growth so far, as in the middle of the pre-lay growth spurt",
+            100.0 * miss
+        ));
+        return Ok(one);
+    }
     let targets = trajectories(known, &records.name)?;
     let mut ahead = Ahead {
         known,
@@ -125,6 +135,23 @@ pub(super) fn of_trait(
         one.reason = Some("no bird has a forecast of body weight".to_owned());
     }
     Ok(one)
+}
+
+/// How far the birds' curves of body weight are from their last weighings, as a share: the
+/// mean over the birds with an allometric curve, whatever its sign. An allometry takes up in
+/// its terms what its weight curve misses, and carries it on.
+fn miss_of_last_weights(known: &Study, fit: &AllometricFit) -> Option<f64> {
+    let weights = &known.traits[known.main_trait()?];
+    let curve = fit.curve.weight();
+    let of_birds = fit.weight_cohort.birds.iter().zip(&fit.birds);
+    let misses = of_birds.filter_map(|(bird, curves)| {
+        let (ages_d, values) = weights.of(*bird);
+        let (age_d, weighed) = (ages_d.last()?, values.last()?);
+        let terms = &curves.as_ref()?.terms[..fit.curve.weight_terms()];
+        Some((weighed / curve.value(*age_d, terms)).ln())
+    });
+    let misses: Vec<f64> = misses.filter(|miss| miss.is_finite()).collect();
+    (!misses.is_empty()).then(|| crate::stats::mean(&misses).abs())
 }
 
 /// The usual variance of the own errors of the logarithms of masses.
