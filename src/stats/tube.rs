@@ -92,11 +92,7 @@ mod tests {
             let c = band_factor(&correlations, df, 0.95).unwrap();
             let missed = exact(length, c, df);
             // A long path's tube meets itself, which makes the band a little too wide.
-            let least = if length < 2.5 && df > 6.0 {
-                0.049
-            } else {
-                0.045
-            };
+            let least = if length <= 1.0 { 0.049 } else { 0.03 };
             assert!(
                 missed < 0.05 + 2e-5 && missed > least,
                 "{length}, {df}: {missed}"
