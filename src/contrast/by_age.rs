@@ -3,8 +3,8 @@
 //! The difference between two fitted curves at each day that both have data for (that all
 //! have, where the mean of all is one of the two), with
 //! a pointwise interval and a band that holds at all days at once: the factor of the
-//! band is the simulated quantile of the greatest |t| over the days (sup-t), from the
-//! joint covariance of the terms. Two groups differ at the ages where the band leaves
+//! band bounds the quantile of the greatest |t| over the days (sup-t) by the tube formula,
+//! from the joint covariance of the terms. Two groups differ at the ages where the band leaves
 //! zero out, and the chance that this is wrong at any age at all is one less the
 //! confidence.
 

@@ -273,7 +273,7 @@ impl fmt::Display for Flag {
             Self::WeakPopulation => f.write_str("the population's fit is weak"),
             Self::AstrayInBacktest(held_pct) => write!(
                 f,
-                "in the backtest the intervals held {held_pct:.0} % only: expect errors as told there"
+                "in the backtest the intervals held only {held_pct:.0} % of what was weighed: expect errors as large as those of the backtest"
             ),
             Self::NoBand => f.write_str("no chance stated: the target has no band"),
             Self::NoTarget(reason) => write!(f, "no chance stated: {reason}"),

@@ -153,7 +153,7 @@ fn careful(one: &TraitForecast) -> Vec<String> {
     });
     if let Some(held_pct) = astray {
         lines.push(format!(
-            "    do not rely on these intervals: in the backtest below they held {held_pct:.0} % at the worst horizon; this curve goes astray ahead of the data, and the errors told there are its precision"
+            "    do not rely on these intervals: in the backtest below they held {held_pct:.0} % of what was weighed at the worst horizon; take the errors of the backtest as the precision of this curve"
         ));
     }
     let not_foreseen = flags().find(|flag| matches!(flag, Flag::NotForeseen(_)));
