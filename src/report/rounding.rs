@@ -66,8 +66,8 @@ impl Digits {
     }
 }
 
-/// The estimate and its standard error, as `1834 ± 12`; three digits of the estimate
-/// alone where there is none.
+/// The estimate and its standard error (or half the width of its interval), as
+/// `1834 ± 12`; three digits of the estimate alone where there is none.
 pub(super) fn estimate_and_error(value: f64, standard_error: Option<f64>) -> String {
     match standard_error {
         Some(error) if error.is_finite() => {

@@ -4,6 +4,7 @@
 //! the typed results. A block has a line for each strain as long as all lines have room; of
 //! more strains it names the lowest and the highest and counts how many are where.
 
+use super::rounding::estimate_and_error;
 use crate::analysis::{Analysis, Answer};
 use crate::flock::{Band, Deviation, Gain, Level};
 
@@ -431,10 +432,7 @@ impl Summary<'_> {
             let half = answer
                 .interval
                 .map(|limits| (limits.upper - limits.lower) / 2.0);
-            Some(match half {
-                Some(half) => format!("{} \u{b1} {}", number(estimate), number(half)),
-                None => number(estimate),
-            })
+            Some(estimate_and_error(estimate, half))
         };
         let at = |name: &str| typical(name).filter(|answer| answer.age_d == Some(last_d));
         let mut groups: Vec<String> = Vec::new();
@@ -446,16 +444,18 @@ impl Summary<'_> {
         }
         let mut lines = vec![format!("COMPOSITION at {} d, g", days(last_d))];
         if groups.len() <= MOST_IN_FULL {
-            lines[0] = format!("{:<24}", lines[0]);
+            let percent = (1000.0 * self.analysis.confidence).round() / 10.0;
+            let heading = format!("{} \u{b1} {percent} %", lines[0]);
+            lines[0] = format!("{heading:<32}");
             for name in &tissues {
-                lines[0].push_str(&format!("{:>18}", capital(name).to_lowercase()));
+                lines[0].push_str(&format!("{:>16}", capital(name).to_lowercase()));
             }
             for group in &groups {
-                let mut line = format!("  {:<22}", short(group));
+                let mut line = format!("  {:<30}", short(group));
                 for name in &tissues {
                     let answer = at(name).find(|answer| group_name(answer) == *group);
                     let cell = answer.and_then(cell).unwrap_or_default();
-                    line.push_str(&format!("{cell:>18}"));
+                    line.push_str(&format!("{cell:>16}"));
                 }
                 lines.push(line);
             }
