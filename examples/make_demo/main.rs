@@ -103,7 +103,7 @@ impl Design {
         name: "as the demo",
         lines: 3,
         birds_per_line: 24,
-        pens_per_line: 2,
+        pens_per_line: 4,
         pen_sd: 0.0,
         treatments: 0,
         correlation: 0.0,
@@ -120,7 +120,6 @@ pub(crate) const DESIGNS: [Design; 6] = [
     Design::DEMO,
     Design {
         name: "four pens a strain, SD between pens 3 %",
-        pens_per_line: 4,
         pen_sd: 0.03,
         ..Design::DEMO
     },

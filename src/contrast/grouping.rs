@@ -13,6 +13,8 @@ pub struct Groups {
     pub by: Vec<FixedEffectOf>,
     /// Their names.
     pub names: Vec<String>,
+    /// Strain and treatment of each group, where birds are of it.
+    cells: Vec<Option<(Option<usize>, Option<usize>)>>,
     /// The group of each bird of the study; `None` for a bird without one.
     pub of_bird: Vec<Option<usize>>,
 }
@@ -28,20 +30,64 @@ impl Groups {
             [FixedEffectOf::Pen] => study.pens.clone(),
             _ => Vec::new(),
         };
+        let mut cells = vec![None; names.len()];
         let of_bird = (0..study.birds.len()).map(|bird| {
-            let name = group_of(study, bird, by)?.name;
-            let known = names.iter().position(|known| *known == name);
-            Some(known.unwrap_or_else(|| {
-                names.push(name);
+            let group = group_of(study, bird, by)?;
+            let known = names.iter().position(|known| *known == group.name);
+            let place = known.unwrap_or_else(|| {
+                names.push(group.name);
+                cells.push(None);
                 names.len() - 1
-            }))
+            });
+            cells[place] = Some((group.strain, group.treatment));
+            Some(place)
         });
         let of_bird = of_bird.collect();
         Self {
             by: by.to_vec(),
             names,
+            cells,
             of_bird,
         }
+    }
+
+    /// Whether strains differ in what treatments do, as differences of differences: of some
+    /// groups, by their places in `groups`, the weights of each that are zero without an
+    /// interaction. None unless every strain among them has every treatment, and there are two
+    /// of each.
+    pub(super) fn interactions(&self, groups: &[usize]) -> Vec<Vec<(usize, f64)>> {
+        let cell = |group: &usize| -> Option<(usize, usize)> {
+            let (strain, treatment) = self.cells[*group]?;
+            strain.zip(treatment)
+        };
+        let Some(cells) = groups.iter().map(cell).collect::<Option<Vec<_>>>() else {
+            return Vec::new();
+        };
+        let strains: BTreeSet<usize> = cells.iter().map(|cell| cell.0).collect();
+        let treatments: BTreeSet<usize> = cells.iter().map(|cell| cell.1).collect();
+        if cells.len() != strains.len() * treatments.len() {
+            return Vec::new();
+        }
+        let place = |strain: usize, treatment: usize| {
+            cells.iter().position(|cell| *cell == (strain, treatment))
+        };
+        let mut all = Vec::new();
+        let (first, base) = (strains.first(), treatments.first());
+        for strain in strains.iter().skip(1) {
+            for treatment in treatments.iter().skip(1) {
+                let corners = [
+                    (Some(strain), Some(treatment), 1.0),
+                    (first, Some(treatment), -1.0),
+                    (Some(strain), base, -1.0),
+                    (first, base, 1.0),
+                ];
+                let weights = corners.into_iter().map(|(strain, treatment, weight)| {
+                    Some((place(*strain?, *treatment?)?, weight))
+                });
+                all.extend(weights.collect::<Option<Vec<_>>>());
+            }
+        }
+        all
     }
 
     /// What sets them apart, in words: `strain and treatment`.

@@ -26,7 +26,7 @@ use crate::fit::mixed::{CovarianceError, FixedEffect};
 use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Workspace, fit};
 use crate::growth::Curve;
-use crate::stats::tube;
+use crate::stats::tube::{self, Scale};
 use crate::trajectory::allometric::AllometricFit;
 use crate::trajectory::{Described, Group, PopulationFit, TraitModel, ready};
 
@@ -283,7 +283,8 @@ pub(super) fn factor_along<T>(
     let correlations: Vec<f64> = steps
         .map(|pair| covariance(pair[0].0, pair[1].0) / (pair[0].1 * pair[1].1))
         .collect();
-    tube::band_factor(&correlations, df, level).ok()
+    // Every variance is of its own: from the units' sandwich, or the variance terms.
+    tube::band_factor(&correlations, df, level, Scale::OfEachAge).ok()
 }
 
 /// The pooled fits of the groups that have one, and why the others have none.

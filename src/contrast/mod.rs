@@ -245,11 +245,11 @@ impl Compared {
     fn fill(
         &mut self,
         joint: Joint,
-        refit: &Refit<'_>,
-        request: &Request,
+        groups: &Groups,
+        (refit, request): (&Refit<'_>, &Request),
         done: &(dyn Fn(usize) + Sync),
     ) -> Result<()> {
-        self.tests = whole_curve::tests(&joint, request.adjust);
+        self.tests = whole_curve::tests(&joint, groups, request.adjust);
         ((self.contrasts, self.not_estimable), self.law) = pairs::contrasts(&joint, request);
         if request.replicates > 0 {
             bootstrap::put_intervals(
@@ -304,7 +304,7 @@ fn of_model(
     compared
         .notes
         .extend(model.reasons().into_iter().map(str::to_owned));
-    compared.fill(joint, &Refit::Model(model), request, done)?;
+    compared.fill(joint, groups, (&Refit::Model(model), request), done)?;
     Ok(compared)
 }
 
@@ -365,7 +365,7 @@ fn by_pooled_fits(
                 sample: &sample,
                 fits: &fits,
             };
-            compared.fill(joint, &refit, request, done)?;
+            compared.fill(joint, groups, (&refit, request), done)?;
         }
         None => compared.notes.push(format!(
             "no two of the groups support the curve {}: nothing is compared; try another curve",

@@ -1,20 +1,23 @@
 //! Is one curve enough for all groups, and for each pair? Groups too many to be compared
-//! in pairs ([`Against::MOST_IN_PAIRS`]) are tested all together only.
+//! in pairs ([`Against::MOST_IN_PAIRS`]) are tested all together only. Of strains that all have
+//! all treatments: do treatments change each strain's curve by the same (no interaction)?
 //!
 //! Wald's test that all terms are the same, from the terms of the groups and their joint
 //! covariance, so that it is robust where they are (pooled fits: the sandwich by bird) and
-//! asks the model that everything else is read from. With q differences d, q = (groups - 1)
-//! terms, and their covariance V,
+//! asks the model that everything else is read from. With q differences d (of all groups q =
+//! (groups - 1) terms) and their covariance V,
 //!
 //! ```text
 //! W = d' V^-1 d,   F = W l / q   on q and m degrees of freedom
 //! ```
 //!
-//! Of pooled fits l and m are Hotelling's, of a model Kenward and Roger's from the errors of its
+//! Of pooled fits l and m are Hotelling's, and of a model whose errors are those between pens
+//! where two groups (or one interaction) are tested; else of a model Kenward and Roger's from the errors of its
 //! variance terms (`stats/few_units.rs`). With too few units for either there is no test.
 
 use nalgebra::{DMatrix, DVector};
 
+use super::grouping::Groups;
 use super::joint::{DegreesOfFreedom, Joint};
 use super::pairs::pairs;
 use super::{Adjust, Against};
@@ -41,19 +44,39 @@ pub struct CurveTest {
     pub p_adjusted: f64,
 }
 
-/// The test of all groups, then of each pair, p values of the pairs adjusted.
-pub(super) fn tests(joint: &Joint, adjust: Adjust) -> Vec<CurveTest> {
-    let all: Vec<usize> = (0..joint.groups.len()).collect();
-    let mut tests: Vec<CurveTest> = test(joint, &all, None).into_iter().collect();
+/// The name of the test of all terms.
+pub(super) const ALL_TERMS: &str = "Wald F of all terms";
+/// The name of the test of the interaction.
+const INTERACTION: &str = "Wald F of the interaction of strain and treatment";
+
+/// Of a covariance brought to unit diagonal; below it is rounding.
+const LEAST_EIGENVALUE: f64 = 1e-10;
+
+impl CurveTest {
+    /// Whether it is the test of one curve for all groups.
+    #[must_use]
+    pub fn is_of_all(&self) -> bool {
+        self.test == ALL_TERMS && self.pair.is_none()
+    }
+}
+
+/// The test of all groups, then of each pair, p values of the pairs adjusted, then of the
+/// interaction.
+pub(super) fn tests(joint: &Joint, groups: &Groups, adjust: Adjust) -> Vec<CurveTest> {
+    let count = joint.groups.len();
+    let from_last = (0..count - 1).map(|place| vec![(place, 1.0), (count - 1, -1.0)]);
+    let of_all = test(joint, &from_last.collect::<Vec<_>>(), (ALL_TERMS, None));
+    let mut tests: Vec<CurveTest> = of_all.into_iter().collect();
     let whole = tests.len();
-    let in_pairs = if all.len() > Against::MOST_IN_PAIRS {
+    let in_pairs = if count > Against::MOST_IN_PAIRS {
         0
     } else {
-        all.len()
+        count
     };
     for (a, b) in pairs(in_pairs) {
         let pair = (joint.groups[a], joint.groups[b]);
-        tests.extend(test(joint, &[a, b], Some(pair)));
+        let difference = vec![(a, 1.0), (b, -1.0)];
+        tests.extend(test(joint, &[difference], (ALL_TERMS, Some(pair))));
     }
     let of_pairs: Vec<f64> = tests[whole..].iter().map(|test| test.p_value).collect();
     if adjust != Adjust::None
@@ -63,29 +86,45 @@ pub(super) fn tests(joint: &Joint, adjust: Adjust) -> Vec<CurveTest> {
             test.p_adjusted = p;
         }
     }
+    let interactions = groups.interactions(&joint.groups);
+    if !interactions.is_empty() {
+        tests.extend(test(joint, &interactions, (INTERACTION, None)));
+    }
     tests
 }
 
-/// The groups at these places; `None` where the units are too few, or a curve is held at
-/// each group's own hatch weight, which is no special case of one curve.
+/// Wald's test that combinations of the groups' terms are zero, each by the weights of places,
+/// term by term; `None` where there are too few units for it, and of pooled fits where a curve
+/// is held at a hatch weight.
 #[expect(clippy::cast_precision_loss, reason = "a count of terms")]
-fn test(joint: &Joint, places: &[usize], pair: Option<(usize, usize)>) -> Option<CurveTest> {
-    let (last, others) = places.split_last()?;
+fn test(
+    joint: &Joint,
+    combinations: &[Vec<(usize, f64)>],
+    (name, pair): (&'static str, Option<(usize, usize)>),
+) -> Option<CurveTest> {
+    let mut places: Vec<usize> = combinations.iter().flatten().map(|part| part.0).collect();
+    places.sort_unstable();
+    places.dedup();
     let held = |place: &usize| joint.curves[*place].at_hatch_weight(1.0).is_some();
     if places.iter().any(held) && joint.source == super::Source::Pooled {
         return None;
     }
-    let p = joint.terms[*last].len();
-    let df1 = others.len() * p;
-    let difference =
-        |row: usize| joint.terms[others[row / p]][row % p] - joint.terms[*last][row % p];
-    let differences = DVector::from_fn(df1, |row, _| difference(row));
+    let p = joint.terms[*places.first()?].len();
+    let df1 = combinations.len() * p;
+    let differences = DVector::from_fn(df1, |row, _| {
+        let parts = combinations[row / p].iter();
+        let weighted = parts.map(|(place, weight)| weight * joint.terms[*place][row % p]);
+        weighted.sum()
+    });
     let of_differences = |entry: &dyn Fn((usize, usize), (usize, usize)) -> f64| {
         DMatrix::from_fn(df1, df1, |row, column| {
-            let (a, i) = (others[row / p], row % p);
-            let (b, j) = (others[column / p], column % p);
-            entry((a, i), (b, j)) - entry((a, i), (*last, j)) - entry((*last, i), (b, j))
-                + entry((*last, i), (*last, j))
+            let mut sum = 0.0;
+            for (a, weight) in &combinations[row / p] {
+                for (b, other) in &combinations[column / p] {
+                    sum += weight * other * entry((*a, row % p), (*b, column % p));
+                }
+            }
+            sum
         })
     };
     let covariance = of_differences(&|a, b| joint.covariance[(a.0 * p + a.1, b.0 * p + b.1)]);
@@ -99,7 +138,12 @@ fn test(joint: &Joint, places: &[usize], pair: Option<(usize, usize)>) -> Option
             matrix[(row, column)] / scale[row] / scale[column]
         })
     };
-    let root = to_scale(covariance).cholesky()?;
+    let scaled = to_scale(covariance);
+    // As few pens as terms, or fewer, leave combinations without an error.
+    if scaled.symmetric_eigenvalues().min() < LEAST_EIGENVALUE {
+        return None;
+    }
+    let root = scaled.cholesky()?;
     let standardised = root
         .l()
         .solve_lower_triangular(&differences.component_div(&scale))?;
@@ -108,6 +152,11 @@ fn test(joint: &Joint, places: &[usize], pair: Option<(usize, usize)>) -> Option
         DegreesOfFreedom::Common(df) => hotelling(*df, df1)?,
         DegreesOfFreedom::Each(each) => {
             hotelling(places.iter().map(|place| each[*place]).sum(), df1)?
+        }
+        DegreesOfFreedom::OfModel { error, .. }
+            if combinations.len() == 1 && error.wishart_df().is_some() =>
+        {
+            hotelling(error.wishart_df()?, df1)?
         }
         DegreesOfFreedom::OfModel { error, groups } => {
             let changes = (0..error.directions()).map(|direction| {
@@ -129,7 +178,7 @@ fn test(joint: &Joint, places: &[usize], pair: Option<(usize, usize)>) -> Option
     }
     let p_value = f_upper(statistic, df1 as f64, df2);
     Some(CurveTest {
-        test: "Wald F of all terms",
+        test: name,
         pair,
         statistic,
         df1,

@@ -24,7 +24,7 @@ use super::mixed::CovarianceError;
 use super::{Estimates, Series, Variance};
 use crate::growth::{Curve, Derived};
 use crate::stats::distribution::{f_quantile, t_two_sided_quantile};
-use crate::stats::tube;
+use crate::stats::tube::{self, Scale};
 
 /// The law of estimated terms: normal about the truth, its scale estimated.
 ///
@@ -170,9 +170,16 @@ impl<'a> Law<'a> {
                 before = Some((moved, error));
             }
         }
-        let scheffe = self.scheffe_factor(level);
-        let factor = tube::band_factor(&correlations, df, level);
-        factor.map_or(scheffe, |factor| factor.min(scheffe))
+        match self.error {
+            // Too few units hold no band.
+            Some(_) => tube::band_factor(&correlations, df, level, Scale::OfEachAge)
+                .unwrap_or(f64::INFINITY),
+            None => {
+                let scheffe = self.scheffe_factor(level);
+                let factor = tube::band_factor(&correlations, df, level, Scale::Common);
+                factor.map_or(scheffe, |factor| factor.min(scheffe))
+            }
+        }
     }
 }
 

@@ -23,7 +23,8 @@ pub fn differences(study: &Study, comparison: &Comparison) -> Vec<String> {
             crate::contrast::Source::Mixed => "one mixed fit",
             crate::contrast::Source::Pooled => "pooled fits",
         };
-        lines.push(match compared.tests.first() {
+        let of_all = compared.tests.iter().find(|test| test.is_of_all());
+        lines.push(match of_all {
             Some(test) => format!(
                 "  {head} ({by_what}): one curve for all {} ({}, p {})",
                 if test.p_value < TOLD {

@@ -1,4 +1,4 @@
-//! The `birds` table: bird, strain, pen, treatment, hatch_date.
+//! The `birds` table: bird, strain, pen, treatment, block, hatch_date.
 
 use super::faults::Faults;
 use super::header::Header;
@@ -16,6 +16,7 @@ pub(crate) fn read(
     let strain_column = header.optional("strain", faults);
     let pen_column = header.optional("pen", faults);
     let treatment_column = header.optional("treatment", faults);
+    let block_column = header.optional("block", faults);
     let hatch_column = header.optional("hatch_date", faults);
     let Some(bird_column) = bird_column else {
         judge::rows(header, faults);
@@ -61,6 +62,9 @@ pub(crate) fn read(
         }
         if let Some(treatment) = rows.optional_word(treatment_column) {
             register.study.birds[bird].treatment = Some(register.treatment(treatment));
+        }
+        if let Some(block) = rows.optional_word(block_column) {
+            register.study.birds[bird].block = Some(register.block(block));
         }
         if let Some(column) = hatch_column
             && rows.optional_word(hatch_column).is_some()

@@ -21,6 +21,7 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("strain", Words),
             ("pen", Words),
             ("treatment", Words),
+            ("block", Words),
             ("hatch_date", Dates),
         ],
         TableName::Weighings => &[

@@ -98,6 +98,8 @@ pub struct Study {
     pub pens: Vec<String>,
     /// Names of the treatments.
     pub treatments: Vec<String>,
+    /// Names of the blocks: places or times whose pens are alike, as a house or a hatch.
+    pub blocks: Vec<String>,
     /// One a trait: `body_weight` first, then others.
     pub traits: Vec<Records>,
     /// Readings of the scanner.
@@ -131,6 +133,8 @@ pub struct Bird {
     pub pen: Option<usize>,
     /// Index into [`Study::treatments`].
     pub treatment: Option<usize>,
+    /// Index into [`Study::blocks`].
+    pub block: Option<usize>,
     /// Day of hatch.
     pub hatch_date: Option<chrono::NaiveDate>,
 }

@@ -303,6 +303,7 @@ pub(crate) struct Register {
     strains: Names,
     pens: Names,
     treatments: Names,
+    blocks: Names,
     /// The bird of the row before.
     last: usize,
     /// Birds whose day of hatch could not be read: a fault told already.
@@ -392,6 +393,7 @@ impl Register {
             strain: NO_STRAIN,
             pen: None,
             treatment: None,
+            block: None,
             hatch_date: None,
         });
         self.last = bird;
@@ -419,6 +421,9 @@ impl Register {
                         treatment: bird
                             .treatment
                             .map(|index| self.treatment(&name(&theirs.study.treatments, index))),
+                        block: bird
+                            .block
+                            .map(|index| self.block(&name(&theirs.study.blocks, index))),
                         hatch_date: bird.hatch_date,
                     };
                     self.study.birds[place] = entered;
@@ -453,6 +458,11 @@ impl Register {
     /// The treatment of that name, entered where new.
     pub(crate) fn treatment(&mut self, name: &str) -> usize {
         self.treatments.intern(name, &mut self.study.treatments)
+    }
+
+    /// The block of that name, entered where new.
+    pub(crate) fn block(&mut self, name: &str) -> usize {
+        self.blocks.intern(name, &mut self.study.blocks)
     }
 
     /// The strain of a bird, where it has one yet.

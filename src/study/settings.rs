@@ -61,7 +61,7 @@ pub struct Settings {
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct PerTable<T: Default> {
-    /// `birds`: bird, strain, pen, treatment, hatch_date.
+    /// `birds`: bird, strain, pen, treatment, block, hatch_date.
     pub birds: T,
     /// `weighings`: bird, date or age_d, weight_g.
     pub weighings: T,

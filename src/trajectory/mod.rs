@@ -30,7 +30,7 @@ pub(crate) use observed::ready;
 use observed::{ByBird, Observed, weights};
 pub use observed::{Pooled, usual_variance};
 pub use population::{
-    Cohort, Group, Limits, PopulationFit, PopulationRequest, RandomTerms, check, group_of,
+    Blocks, Cohort, Group, Limits, PopulationFit, PopulationRequest, RandomTerms, check, group_of,
 };
 pub(crate) use population_interval::Redrawn;
 use rayon::prelude::*;

@@ -418,6 +418,8 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
     MixedOptions {
         grouped: GroupedTerms::All,
         common_cluster: cluster.iter().all(|own| own.scale == RandomScale::Log),
+        // What pens differ in besides is not known.
+        between_clusters: true,
         cluster,
         random: random.collect(),
         ordered: ordered_terms(curve),

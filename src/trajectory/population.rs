@@ -113,6 +113,18 @@ pub struct Group {
     pub name: String,
 }
 
+/// How the pens of a cohort stand in blocks.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Blocks {
+    /// There are none.
+    None,
+    /// Each has as many pens of every group as every other: block of each pen, both in order of
+    /// first appearance.
+    Complete(Vec<usize>),
+    /// They differ in what they hold, or a pen is in two, or in none.
+    Incomplete,
+}
+
 /// The birds of one trait as a mixed model takes them.
 #[derive(Debug, Clone)]
 pub struct Cohort {
@@ -128,6 +140,8 @@ pub struct Cohort {
     group_of: Vec<usize>,
     /// Pen of each subject, index into [`Study::pens`].
     pens: Vec<Option<usize>>,
+    /// Block of each subject, index into [`Study::blocks`].
+    blocks: Vec<Option<usize>>,
     /// Whether pens set the groups apart.
     by_pen: bool,
     /// Error variance of each value as far as it is known, relative to the others;
@@ -154,6 +168,7 @@ impl Cohort {
             values: Vec::new(),
             group_of: Vec::new(),
             pens: Vec::new(),
+            blocks: Vec::new(),
             by_pen: by.contains(&FixedEffectOf::Pen),
             relative_variances: Vec::new(),
         };
@@ -182,6 +197,7 @@ impl Cohort {
             });
             cohort.birds.push(bird);
             cohort.pens.push(study.birds[bird].pen);
+            cohort.blocks.push(study.birds[bird].block);
             cohort.group_of.push(group);
             cohort.starts.push(cohort.values.len());
         }
@@ -205,7 +221,11 @@ impl Cohort {
         let mut subjects = Subjects::new(&self.starts, &self.ages_d, &self.values, &self.group_of)?
             .with_group_names(names.collect())?;
         if let Some(clusters) = self.clusters() {
+            let blocks = self.blocks_of(&clusters);
             subjects = subjects.with_clusters(clusters)?;
+            if let Blocks::Complete(blocks) = blocks {
+                subjects = subjects.with_blocks(blocks)?;
+            }
         }
         match self.relative_variances.as_slice() {
             [] => Ok(subjects),
@@ -236,6 +256,45 @@ impl Cohort {
             (of == group).then_some(*number)
         })
         .collect()
+    }
+
+    /// How the pens stand in blocks.
+    #[must_use]
+    pub fn blocks(&self) -> Blocks {
+        self.clusters()
+            .map_or(Blocks::None, |clusters| self.blocks_of(&clusters))
+    }
+
+    fn blocks_of(&self, clusters: &[usize]) -> Blocks {
+        if self.blocks.iter().all(Option::is_none) {
+            return Blocks::None;
+        }
+        let mut of: BTreeMap<usize, (Option<usize>, usize)> = BTreeMap::new();
+        let mut places: BTreeMap<usize, usize> = BTreeMap::new();
+        for ((cluster, block), group) in clusters.iter().zip(&self.blocks).zip(&self.group_of) {
+            let next = places.len();
+            let place = block.map(|block| *places.entry(block).or_insert(next));
+            let (known, _) = of.entry(*cluster).or_insert((place, *group));
+            if *known != place {
+                return Blocks::Incomplete;
+            }
+        }
+        let (count, groups) = (places.len(), self.groups.len());
+        let mut members = vec![0_usize; count * groups];
+        for (place, group) in of.values() {
+            match place {
+                Some(place) => members[place * groups + group] += 1,
+                None => return Blocks::Incomplete,
+            }
+        }
+        let complete = members.iter().all(|own| *own > 0 && *own == members[0]);
+        match (count, complete) {
+            (0 | 1, _) => Blocks::None,
+            (_, true) => {
+                Blocks::Complete(of.into_values().filter_map(|(place, _)| place).collect())
+            }
+            (_, false) => Blocks::Incomplete,
+        }
     }
 
     /// The units of each group that are drawn again as a whole: a pen's subjects where pens
@@ -275,6 +334,7 @@ impl Cohort {
             values: Vec::new(),
             group_of: Vec::new(),
             pens: Vec::new(),
+            blocks: Vec::new(),
             relative_variances: Vec::new(),
             ..*self
         };
@@ -292,6 +352,7 @@ impl Cohort {
             }
             cohort.birds.push(self.birds[*subject]);
             cohort.pens.push(self.pens[*subject]);
+            cohort.blocks.push(self.blocks[*subject]);
             cohort.starts.push(cohort.values.len());
         }
         cohort

@@ -298,6 +298,7 @@ impl Saved {
             random: random.collect::<Result<Vec<_>>>()?,
             cluster: Vec::new(),
             common_cluster: false,
+            between_clusters: false,
             ordered: ordered_terms(&*curve),
             covariance: choice(COVARIANCES, "covariance", &model.covariance)?,
             variance: choice(VARIANCES, "variance", &model.variance)?,

@@ -10,7 +10,7 @@
 use std::collections::BTreeSet;
 use std::fmt;
 
-use super::population::Cohort;
+use super::population::{Blocks, Cohort};
 use crate::error::{Error, Result};
 use crate::growth::{self, Curve};
 use crate::stats::distribution::t_two_sided_quantile;
@@ -50,6 +50,8 @@ pub struct Design {
     pub units: Vec<usize>,
     /// Birds of each group.
     pub birds: Vec<usize>,
+    /// How the pens stand in blocks.
+    pub blocks: Blocks,
     names: Vec<String>,
 }
 
@@ -161,6 +163,7 @@ impl Design {
                 Unit::Pen => pens.iter().map(Vec::len).collect(),
             },
             birds,
+            blocks: cohort.blocks(),
             names: cohort.groups.iter().map(|one| one.name.clone()).collect(),
         })
     }
@@ -172,11 +175,34 @@ impl Design {
         self.unit == Unit::Pen && self.units.iter().any(|pens| *pens > 1)
     }
 
-    /// Degrees of freedom of a comparison of groups: units - groups, at least 1.
+    /// Degrees of freedom of a comparison of groups: units - groups, at least 1; of pens in
+    /// complete blocks pens - groups - blocks + 1.
     #[must_use]
     pub fn df(&self) -> usize {
         let left = self.units.iter().map(|units| units.saturating_sub(1));
-        left.sum::<usize>().max(1)
+        let of_blocks = match &self.blocks {
+            Blocks::Complete(of) if self.unit == Unit::Pen => of.iter().max().copied(),
+            _ => None,
+        };
+        let left = left.sum::<usize>();
+        left.saturating_sub(of_blocks.unwrap_or(0)).max(1)
+    }
+
+    /// What blocks are made of, in words; `None` without blocks.
+    fn words_of_blocks(&self) -> Option<String> {
+        match (&self.blocks, self.unit) {
+            (Blocks::None, _) => None,
+            (Blocks::Complete(of), Unit::Pen) => {
+                let count = of.iter().max().map_or(0, |most| most + 1);
+                Some(format!(
+                    " The pens stand in {count} complete blocks, whose differences are taken out of the errors."
+                ))
+            }
+            (_, Unit::Pen) => Some(
+                " The blocks do not all hold as many pens of every group: their differences stay in the errors.".to_owned(),
+            ),
+            (_, Unit::Bird) => Some(" Blocks are only used where the pen is the unit.".to_owned()),
+        }
     }
 
     /// Whether a group can be compared with others.
@@ -239,12 +265,14 @@ impl Design {
             Because::OneBirdAPen => "pens house one bird each".to_owned(),
         };
         match self.unit {
-            Unit::Bird => format!(
-                "The bird is the unit of comparison ({why}): {} in {}, {} of freedom.",
-                plural(units, "bird"),
-                plural(groups, "group"),
-                plural(self.df(), "degree"),
-            ),
+            Unit::Bird => {
+                format!(
+                    "The bird is the unit of comparison ({why}): {} in {}, {} of freedom.",
+                    plural(units, "bird"),
+                    plural(groups, "group"),
+                    plural(self.df(), "degree"),
+                ) + &self.words_of_blocks().unwrap_or_default()
+            }
             Unit::Pen => {
                 if let Some(reason) = self.nothing_testable() {
                     return format!("The pen is the unit of comparison ({why}): {reason}.");
@@ -259,6 +287,7 @@ impl Design {
                     half(self.df()),
                     half(by_birds),
                 );
+                words += &self.words_of_blocks().unwrap_or_default();
                 for group in 0..groups {
                     if let Err(reason) = self.testable(group) {
                         words.push_str(&format!(" Not testable: {reason}."));
@@ -292,12 +321,18 @@ fn total(counts: &[usize]) -> usize {
 /// Terms in which pens differ: the asymptotes.
 ///
 /// What pens share (space at the feeder, climate, neighbours) acts on how much a bird grows
-/// at every age, which the asymptotes scale; a study's few pens do not determine more.
+/// at every age, which the asymptotes scale; a study's few pens do not determine more, and
+/// the errors of the groups' terms do not rest on it. Of a curve without an asymptote, its
+/// first term.
 #[must_use]
 pub fn pen_terms(curve: &dyn Curve) -> Vec<String> {
     let terms = curve.terms();
-    let places = growth::asymptotes(curve).into_iter();
-    places.map(|at| terms[at].name.to_string()).collect()
+    let mut places = growth::asymptotes(curve);
+    if places.is_empty() {
+        places.push(0);
+    }
+    let names = places.into_iter().map(|at| terms[at].name.to_string());
+    names.collect()
 }
 
 #[cfg(test)]
@@ -320,6 +355,7 @@ mod tests {
                 strain: *strain,
                 pen: *pen,
                 treatment: None,
+                block: None,
                 hatch_date: None,
             });
         }

@@ -90,6 +90,7 @@ impl Truth {
                     strain,
                     pen: None,
                     treatment: None,
+                    block: None,
                     hatch_date: None,
                 });
             }

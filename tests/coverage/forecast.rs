@@ -192,6 +192,7 @@ fn flock(design: &Design, seed: u64) -> Study {
                 strain,
                 pen: None,
                 treatment: None,
+                block: None,
                 hatch_date: None,
             });
         }

@@ -83,6 +83,7 @@ fn simulate(random: &mut ChaCha8Rng) -> Simulated {
             strain,
             pen: None,
             treatment: None,
+            block: None,
             hatch_date: None,
         });
     }

@@ -62,6 +62,7 @@ fn study(pens: Pens, random: &mut ChaCha8Rng) -> Study {
                 strain: 0,
                 pen: Some(pen),
                 treatment: Some(pen % TREATMENTS),
+                block: None,
                 hatch_date: None,
             });
         }

@@ -10,7 +10,8 @@
 //! `cargo test --release --test coverage whole_study -- --ignored --nocapture`
 //!
 //! `COVERAGE_STUDIES` sets the studies of each design (200), `COVERAGE_DESIGNS` which
-//! (numbers, commas between).
+//! (numbers, commas between), and `COVERAGE_FORECASTS=no` leaves out the forecasts, which take
+//! most of the time.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -473,6 +474,9 @@ fn of_masses(tables: &[Table], truth: &Truth<'_>, tally: &mut Tally<'_>) {
 
 /// Weights two to four weeks ahead, masses three weeks ahead.
 fn forecasts(study: &Study, options: &Options, truth: &Truth<'_>, tally: &mut Tally<'_>) {
+    if std::env::var("COVERAGE_FORECASTS").is_ok_and(|text| text == "no") {
+        return;
+    }
     for as_of_d in AS_OF_D {
         let mut options = options.clone();
         options.as_of_d = Some(as_of_d);

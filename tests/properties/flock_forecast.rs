@@ -64,6 +64,7 @@ fn flock(birds: usize, weeks: usize, seed: u64) -> Study {
                 strain: bird / birds,
                 pen: None,
                 treatment: None,
+                block: None,
                 hatch_date: None,
             })
             .collect(),

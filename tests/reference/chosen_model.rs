@@ -37,6 +37,7 @@ fn study(file: &str, grouped: bool) -> Study {
                 strain,
                 pen: None,
                 treatment: None,
+                block: None,
                 hatch_date: None,
             });
         }

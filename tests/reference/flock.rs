@@ -51,6 +51,7 @@ fn study(birds: &[Weighed<'_>], targets: Vec<Target>) -> Study {
                 strain: *strain,
                 pen: *pen,
                 treatment: None,
+                block: None,
                 hatch_date: None,
             })
             .collect(),

@@ -22,6 +22,7 @@ fn study(birds: usize, onset: Vec<Onset>) -> Study {
                 strain: 0,
                 pen: None,
                 treatment: None,
+                block: None,
                 hatch_date: None,
             })
             .collect(),

@@ -8,11 +8,15 @@ use pinfeather::fit::mixed::{
 use pinfeather::growth::{Card, Curve, built_in};
 use serde_json::Value;
 
-use nalgebra::DMatrix;
+use std::sync::Arc;
+
+use nalgebra::{DMatrix, DVector};
+use pinfeather::contrast::{self, Adjust, Request, Source};
+use pinfeather::fit::Settings;
 use pinfeather::stats::distribution::t_two_sided;
 use pinfeather::stats::few_units::kenward_roger;
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study, Unit};
-use pinfeather::trajectory::{Cohort, Design};
+use pinfeather::trajectory::{Cohort, Design, PopulationRequest, TraitModel};
 
 use crate::support::{close, expected, number};
 
@@ -258,6 +262,7 @@ fn degrees_of_freedom_are_those_of_kenward_and_roger() {
             strain: *strain,
             pen: Some(*pen),
             treatment: None,
+            block: None,
             hatch_date: None,
         });
     }
@@ -306,6 +311,169 @@ fn degrees_of_freedom_are_those_of_kenward_and_roger() {
     close("own", own, kenward_roger, 1e-5);
     let p = t_two_sided(difference / error, own);
     close("P", p, number(&all["df"]["p"]), 1e-5);
+}
+
+/// The difference between two groups' lines at 14 d and in both terms: error, degrees of
+/// freedom and P of the first; F and its denominator of the second, where that exceeds 2.
+fn differences(ours: &MixedFit) -> Vec<f64> {
+    let (gradient, opposite) = ([1.0, 14.0], [-1.0, -14.0]);
+    let d = DVector::from_fn(2, |term, _| ours.group(1)[term] - ours.group(0)[term]);
+    let v = DMatrix::from_fn(2, 2, |row, column| {
+        let at = 2 * row + column;
+        ours.group_covariance(0)[at] + ours.group_covariance(1)[at]
+    });
+    let along = DVector::from_row_slice(&gradient);
+    let error = along.dot(&(&v * &along)).sqrt();
+    let df = df_of(ours, &[(0, &gradient), (1, &opposite)], error);
+    let p = t_two_sided(along.dot(&d) / error, df);
+    let root = v.cholesky().expect("positive definite").unpack();
+    let errors = ours.covariance_error.as_ref().expect("errors");
+    let standard = |direction: usize| {
+        let of = |group: usize| errors.block(direction, group, group).expect("a block");
+        let change = DMatrix::from_fn(2, 2, |row, column| {
+            of(0)[2 * row + column] + of(1)[2 * row + column]
+        });
+        let half = root.solve_lower_triangular(&change).expect("a root");
+        root.solve_lower_triangular(&half.transpose())
+            .expect("a root")
+    };
+    let changes: Vec<DMatrix<f64>> = (0..errors.directions()).map(standard).collect();
+    let wald = root.solve_lower_triangular(&d).expect("a root");
+    let mut found = vec![error, df, p];
+    if let Some((factor, df2)) = kenward_roger(&changes, 2) {
+        found.extend([wald.norm_squared() * factor / 2.0, df2]);
+    }
+    found
+}
+
+/// Errors of groups' lines by the variation between pens: of a balanced design those of an
+/// analysis of the pens' own lines, with its t and Hotelling's T^2, whatever the model says of
+/// pens, and in complete blocks that of randomised blocks; else by the definition with whole
+/// matrices.
+#[test]
+fn errors_by_the_variation_between_pens_are_those_of_an_analysis_of_pens() {
+    let (line, all) = (line(), expected("pens/between.json"));
+    let fitted = |file: &str, cluster: &[&str], blocks: Option<Vec<usize>>| {
+        let options = MixedOptions {
+            grouped: GroupedTerms::All,
+            random: natural(&["a", "b"]),
+            cluster: natural(cluster),
+            between_clusters: true,
+            criterion: Criterion::RestrictedLikelihood,
+            ..MixedOptions::default()
+        };
+        let birds = Birds::read(file);
+        let mut subjects = birds.subjects();
+        if let Some(blocks) = blocks {
+            subjects = subjects.with_blocks(blocks).expect("complete blocks");
+        }
+        let model = MixedModel::new(&line, &options).expect("options");
+        *model.fit(&subjects).into_fit().expect("a fit")
+    };
+    for cluster in [&["a"][..], &["a", "b"]] {
+        let ours = fitted("line.csv", cluster, None);
+        let theirs = &all["balanced"];
+        for (at, effect) in ours.fixed.iter().enumerate() {
+            close("mean", effect.value, number(&theirs["fixed"][at]), 1e-9);
+        }
+        for group in 0..2 {
+            for (at, entry) in ours.group_covariance(group).iter().enumerate() {
+                close(
+                    "covariance",
+                    *entry,
+                    number(&theirs["covariance"][at]),
+                    1e-8,
+                );
+            }
+        }
+        let keys = ["error_at_14", "df", "p_at_14", "F", "df2"];
+        assert_eq!(differences(&ours).len(), keys.len());
+        for (key, found) in keys.into_iter().zip(differences(&ours)) {
+            close(key, found, number(&theirs[key]), 1e-7);
+        }
+        let ours = fitted("line.csv", cluster, Some(vec![0, 1, 2, 3, 0, 1, 2, 3]));
+        let theirs = &all["blocks"];
+        for (key, found) in keys.into_iter().zip(differences(&ours)) {
+            let theirs = if key == "df" {
+                3.0
+            } else {
+                number(&theirs[key])
+            };
+            close(key, found, theirs, 1e-7);
+        }
+    }
+    // lme4 stops where its optimiser's steps fall below 1e-10: five digits.
+    let ours = fitted("line_unequal.csv", &["a", "b"], None);
+    for (group, name) in [(0, "a"), (1, "b")] {
+        for (at, entry) in ours.group_covariance(group).iter().enumerate() {
+            let theirs = number(&all["unequal"][name][at]);
+            close("unequal", *entry, theirs, 2e-5);
+        }
+    }
+    let birds = Birds::read("line.csv");
+    let refused = |blocks: Vec<usize>| birds.subjects().with_blocks(blocks).is_err();
+    assert!(refused(vec![0, 1, 2, 3]) && refused(vec![0, 0, 1, 1, 0, 1, 1, 1]));
+}
+
+/// Two strains by two treatments, two pens each: the interaction in all terms is that of an
+/// analysis of the pens' own lines, whatever random effects were chosen.
+#[test]
+fn the_interaction_of_strain_and_treatment_is_that_of_an_analysis_of_pens() {
+    let birds = Birds::read("line.csv");
+    let mut study = Study {
+        strains: vec!["a".into(), "b".into()],
+        treatments: vec!["one".into(), "two".into()],
+        pens: (0..8).map(|pen| format!("pen {pen}")).collect(),
+        ..Study::default()
+    };
+    for (strain, pen) in birds.groups.iter().zip(&birds.pens) {
+        study.birds.push(Bird {
+            name: study.birds.len().to_string(),
+            strain: *strain,
+            pen: Some(*pen),
+            treatment: Some(pen % 2),
+            block: None,
+            hatch_date: None,
+        });
+    }
+    study.traits.push(Records {
+        name: "body_weight".to_owned(),
+        starts: birds.starts.clone(),
+        ages_d: birds.ages_d.clone(),
+        values: birds.values.clone(),
+        ..Records::default()
+    });
+    let by = vec![FixedEffectOf::Strain, FixedEffectOf::Treatment];
+    let curve: Arc<dyn Curve> = Arc::new(line());
+    let wanted = PopulationRequest::chosen(by.clone());
+    let curves = [curve];
+    let model =
+        TraitModel::choose(&study, &study.traits[0], 0, (&curves, None), &wanted).expect("a model");
+    let request = Request {
+        curves: curves.to_vec(),
+        by,
+        source: Source::Mixed,
+        terms: Vec::new(),
+        adjust: Adjust::MaxT,
+        confidence: 0.95,
+        ages_d: Vec::new(),
+        masses_g: Vec::new(),
+        settings: Settings::default(),
+        hatch_weight_g: None,
+        replicates: 0,
+        seed: 1,
+    };
+    let comparison = contrast::compare(&study, &[model], &request, &|_| {}).expect("a comparison");
+    let compared = &comparison.compared[0];
+    assert!(compared.notes.is_empty(), "{:?}", compared.notes);
+    let tests = &compared.tests;
+    let found = tests.last().expect("tests");
+    assert!(found.test.contains("interaction"), "{tests:?}");
+    let theirs = &expected("pens/between.json")["interaction"];
+    close("df1", found.df1 as f64, number(&theirs["df1"]), 1e-12);
+    close("df2", found.df2, number(&theirs["df2"]), 1e-6);
+    close("F", found.statistic, number(&theirs["F"]), 1e-6);
+    close("P", found.p_value, number(&theirs["p"]), 1e-6);
 }
 
 /// Degrees of freedom of a combination of the groups' terms with this standard error.

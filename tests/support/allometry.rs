@@ -191,6 +191,7 @@ pub(crate) fn invent(design: &Design, seed: u64) -> Invented {
                 strain,
                 pen: None,
                 treatment: None,
+                block: None,
                 hatch_date: None,
             });
         }

@@ -45,6 +45,8 @@ pub(super) struct VarianceError {
     pub(super) covariance: Vec<Vec<f64>>,
     /// What the modes' covariances lack, on the scales on which effects add, subjects x p x p.
     pub(super) modes: Vec<f64>,
+    /// Degrees of freedom of the covariance, where it has the law of a Wishart matrix.
+    pub(super) wishart_df: Option<f64>,
 }
 
 /// The linearised model at some variance terms.
@@ -113,6 +115,7 @@ impl VarianceError {
         let mut all = Self {
             covariance: Vec::with_capacity(count),
             modes: vec![0.0; problem.subjects() * p * p],
+            wishart_df: None,
         };
         let mut moved = vec![0.0; problem.subjects() * p];
         for direction in 0..count {
@@ -319,6 +322,8 @@ pub struct CovarianceError {
     directions: Vec<Vec<f64>>,
     /// Most degrees of freedom: those of the subjects.
     most: f64,
+    /// Degrees of freedom of the whole, where it has the law of a Wishart matrix.
+    wishart_df: Option<f64>,
 }
 
 impl CovarianceError {
@@ -368,6 +373,7 @@ impl CovarianceError {
             shared,
             directions: directions.collect(),
             most,
+            wishart_df: error.wishart_df,
         }
     }
 
@@ -418,7 +424,16 @@ impl CovarianceError {
             shared: true,
             directions,
             most: self.most.max(df),
+            wishart_df: None,
         }
+    }
+
+    /// Degrees of freedom of the covariance, where it has the law of a Wishart matrix, as that
+    /// by the variation between clusters: of one combination of groups in several terms
+    /// Hotelling's T^2 is then exact. `None` of any other.
+    #[must_use]
+    pub fn wishart_df(&self) -> Option<f64> {
+        self.wishart_df
     }
 
     /// Independent directions of the variance terms.

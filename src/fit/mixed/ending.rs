@@ -27,6 +27,9 @@ pub(super) struct Ending {
     pub(super) state: State,
     /// Covariance of the fixed effects, fixed x fixed.
     pub(super) beta_covariance: Vec<f64>,
+    /// The same by the variation between clusters, which groups are compared by where whole
+    /// clusters belong to them.
+    pub(super) group_covariance: Option<Vec<f64>>,
     /// Information on eta of each subject's data at its mode, subjects x p x p.
     pub(super) information: Vec<f64>,
     /// Standard errors of ln(random SD).
@@ -229,13 +232,21 @@ impl Ending {
         (terms, jacobians)
     }
 
+    /// Covariance of the fixed effects by which groups are compared, fixed x fixed.
+    fn among_groups(&self) -> &[f64] {
+        self.group_covariance
+            .as_ref()
+            .unwrap_or(&self.beta_covariance)
+    }
+
     fn group_covariances(&self, problem: &Problem<'_>, group_terms: &[f64]) -> Vec<f64> {
         let (p, fixed) = (problem.p, problem.fixed);
+        let among_groups = self.among_groups();
         let mut all = Vec::with_capacity(group_terms.len() * p);
         for (group, terms) in group_terms.chunks_exact(p).enumerate() {
             let columns = &problem.columns[group * p..(group + 1) * p];
             let inner: Vec<f64> = (0..p * p)
-                .map(|at| self.beta_covariance[columns[at / p] * fixed + columns[at % p]])
+                .map(|at| among_groups[columns[at / p] * fixed + columns[at % p]])
                 .collect();
             all.extend(sandwich(problem, terms, &inner));
         }
@@ -273,7 +284,7 @@ impl Ending {
         for (slopes, columns) in &rows {
             half.fill(0.0);
             for (slope, column) in slopes.iter().zip(*columns) {
-                let from = &self.beta_covariance[column * fixed..][..fixed];
+                let from = &self.among_groups()[column * fixed..][..fixed];
                 for (half, covariance) in half.iter_mut().zip(from) {
                     *half += slope * covariance;
                 }

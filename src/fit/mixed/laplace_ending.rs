@@ -68,6 +68,7 @@ impl Likelihood<'_, '_> {
             sigma_slope[fixed + self.entries.len() + 1] = -problem.reference;
         }
         Ending {
+            group_covariance: None,
             beta_covariance: (0..fixed * fixed)
                 .map(|at| covariance[at / fixed * m + at % fixed])
                 .collect(),

@@ -40,6 +40,7 @@
 )]
 
 mod alternating;
+mod between_clusters;
 mod blocks;
 mod caution;
 mod cholesky;
@@ -83,6 +84,7 @@ mod vanished;
 use std::collections::BTreeSet;
 
 use alternating::{Alternated, Alternation, State};
+use between_clusters::{BetweenClusters, ByModel};
 use condense::stride;
 use covariance_error::VarianceError;
 use ending::Ending;
@@ -369,6 +371,34 @@ fn start_phi(subjects: &Subjects<'_>) -> f64 {
     0.3_f64.powf(1.0 / gap)
 }
 
+/// How well the variance terms are known, and, where groups are compared by the variation
+/// between clusters, the covariance of the fixed effects by that.
+fn errors(
+    problem: &Problem<'_>,
+    model: &MixedModel<'_>,
+    (state, numbers): (&State, &[f64]),
+    by_model: ByModel<'_>,
+) -> (Option<VarianceError>, Option<Vec<f64>>) {
+    let of_model = VarianceError::of(problem, model.covariance, state, numbers, by_model.variance);
+    let between = model
+        .between_clusters
+        .then(|| BetweenClusters::of(problem, numbers, state.factors(), by_model))
+        .flatten();
+    let Some(between) = between else {
+        return (of_model, None);
+    };
+    let none = || vec![0.0; problem.subjects() * problem.p * problem.p];
+    let errors = VarianceError {
+        covariance: between.directions,
+        wishart_df: Some(between.df),
+        modes: of_model.map_or_else(none, |error| error.modes),
+    };
+    (
+        Some(errors),
+        Some(problem.blocks.whole(&between.covariance)),
+    )
+}
+
 /// The end of an alternation as an ending; with the error of the variance terms where the fit
 /// is one to be reported.
 fn end_alternation(
@@ -407,17 +437,16 @@ fn end_alternation(
         &inverse,
         profile.variance,
     );
-    let variance_error = reported
-        .then(|| {
-            VarianceError::of(
-                problem,
-                model.covariance,
-                &state,
-                &numbers,
-                profile.variance,
-            )
-        })
-        .flatten();
+    let (variance_error, group_covariance) = if reported {
+        let by_model = ByModel {
+            covariance: &inverse,
+            variance: profile.variance,
+            change: &profile.change,
+        };
+        errors(problem, model, (&state, &numbers), by_model)
+    } else {
+        (None, None)
+    };
     let information = numbers
         .chunks_exact(stride(p))
         .flat_map(|numbers| {
@@ -448,6 +477,7 @@ fn end_alternation(
         undetermined: false,
         state,
         beta_covariance,
+        group_covariance,
         information,
         log_sd_errors: spread.log_sds,
         cluster_covariances,

@@ -130,6 +130,10 @@ pub struct MixedOptions {
     /// Whether a cluster has one effect common to all these terms, as a factor that scales
     /// several asymptotes, in place of an effect of each.
     pub common_cluster: bool,
+    /// Whether the errors of the groups' terms are those by the variation between clusters, in
+    /// whatever clusters differ (see `between_clusters.rs`), in place of the model's: for
+    /// groups that whole clusters are given to.
+    pub between_clusters: bool,
     /// Pairs (lower, upper) of terms that stay in order for the fixed effects and
     /// for each subject: a random effect of `upper` acts on ln(upper - lower).
     pub ordered: Vec<(String, String)>,
@@ -156,6 +160,7 @@ pub struct MixedModel<'c> {
     pub(super) cluster: Vec<usize>,
     /// Whether a cluster has one effect common to these.
     pub(super) common_cluster: bool,
+    pub(super) between_clusters: bool,
     pub(super) scales: Vec<TermScale>,
     pub(super) covariance: Covariance,
     pub(super) variance: Variance,
@@ -262,6 +267,7 @@ impl<'c> MixedModel<'c> {
             grouped,
             random,
             common_cluster: options.common_cluster && cluster.len() > 1,
+            between_clusters: options.between_clusters,
             cluster,
             scales,
             covariance: options.covariance,

@@ -30,6 +30,8 @@ pub(super) struct Clusters<'a> {
     pub(super) of: Cow<'a, [usize]>,
     /// Group of each cluster.
     pub(super) groups: Vec<usize>,
+    /// Block of each cluster; empty without blocks.
+    pub(super) blocks: Vec<usize>,
 }
 
 impl<'a> Subjects<'a> {
@@ -154,7 +156,40 @@ impl<'a> Subjects<'a> {
         self.clusters = Some(Clusters {
             of: clusters,
             groups: groups.into_iter().map(Option::unwrap_or_default).collect(),
+            blocks: Vec::new(),
         });
+        Ok(self)
+    }
+
+    /// Gives each cluster its block, from 0, in which what all its clusters share is no
+    /// difference between groups. Blocks are complete: each has as many clusters of every
+    /// group as every other.
+    ///
+    /// # Errors
+    /// One a cluster is needed, and blocks that are not complete are refused.
+    pub fn with_blocks(mut self, blocks: Vec<usize>) -> Result<Self> {
+        let groups = self.group_count;
+        let clusters = self
+            .clusters
+            .as_mut()
+            .filter(|own| own.groups.len() == blocks.len());
+        let Some(clusters) = clusters else {
+            return Err(Error::call(format!(
+                "blocks: {}, expected one a cluster",
+                blocks.len()
+            )));
+        };
+        let count = blocks.iter().max().map_or(0, |most| most + 1);
+        let mut members = vec![0_usize; count * groups];
+        for (block, group) in blocks.iter().zip(&clusters.groups) {
+            members[block * groups + group] += 1;
+        }
+        if members.iter().any(|own| *own == 0 || *own != members[0]) {
+            return Err(Error::call(
+                "blocks: found clusters of a group in some blocks and not, or fewer, in others, expected as many clusters of every group in every block",
+            ));
+        }
+        clusters.blocks = blocks;
         Ok(self)
     }
 
@@ -279,6 +314,7 @@ impl<'a> Subjects<'a> {
             clusters: self.clusters.as_ref().map(|clusters| Clusters {
                 of: indices.iter().map(|at| clusters.of[*at]).collect(),
                 groups: clusters.groups.clone(),
+                blocks: clusters.blocks.clone(),
             }),
             group_names: self.group_names.clone(),
             group_count: self.group_count,

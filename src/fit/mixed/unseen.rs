@@ -89,6 +89,7 @@ mod tests {
             random: random.to_vec(),
             cluster: Vec::new(),
             common_cluster: false,
+            between_clusters: false,
             ordered: Vec::new(),
             covariance: Covariance::Diagonal,
             variance: Variance::Constant,

@@ -48,7 +48,7 @@ fn compared_words(
     let figures = [alone, with_curve].map(|whose| format!("contrasts_{whose}"));
     let figure = figures.iter().find(|name| told.has_figure(name));
     let mut sentences = Vec::new();
-    let whole = compared.tests.iter().find(|test| test.pair.is_none());
+    let whole = compared.tests.iter().find(|test| test.is_of_all());
     let head = format!("{} by {}", in_words(name), compared.curve);
     sentences.push(match whole {
         Some(test) => format!(
