@@ -18,7 +18,7 @@ use crate::trajectory::{self, PopulationRequest, RandomTerms};
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather contrast data-demo --curve gompertz --adjust tukey
-  pinfeather contrast weights.csv --bird Chick --age Time --value weight --group Diet \\
+  pinfeather contrast weights.csv --bird ring --age days --value grams --group line \\
       --curve logistic --level strain --out results
   pinfeather contrast data-demo --by treatment --terms ti,age_at_50pct --level population")]
 pub(crate) struct ContrastArgs {

@@ -31,7 +31,7 @@ use crate::report::scan_pictures::{
 #[command(after_help = "Examples:
   pinfeather draw data-demo --width 89 --out paper-figures
   pinfeather draw data-demo --width 140 --format pdf,tiff --dpi 600 --theme grayscale --letters --out paper-figures
-  pinfeather draw weights.csv --bird Chick --age Time --value weight --group Diet --dpi 600")]
+  pinfeather draw weights.csv --bird ring --age days --value grams --group line --dpi 600")]
 pub(crate) struct DrawArgs {
     #[command(flatten)]
     whole: WholeStudy,

@@ -18,7 +18,7 @@ use crate::trajectory::{TraitModel, Trajectories};
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather fit data-demo --curve gompertz,two-phase-gompertz
-  pinfeather fit weights.csv --bird Chick --age Time --value weight --group Diet \\
+  pinfeather fit weights.csv --bird ring --age days --value grams --group line \\
       --curve logistic,gompertz --out results
   pinfeather fit data-demo --equation results/models/corrections --redraw 200 --seed 1
   pinfeather fit data-demo --curve gompertz --level population --random A,k,ti --covariance full

@@ -12,7 +12,7 @@ use crate::error::{Error, Result};
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather report data-demo --out results
-  pinfeather report weights.csv --bird Chick --age Time --value weight --group Diet")]
+  pinfeather report weights.csv --bird ring --age days --value grams --group line")]
 pub(crate) struct ReportArgs {
     #[command(flatten)]
     whole: WholeStudy,

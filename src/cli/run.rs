@@ -23,7 +23,7 @@ use crate::study::{Settings, Study, TableName, file_and_sheet};
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather run data-demo
-  pinfeather run weights.csv --bird Chick --age Time --value weight --group Diet --out results
+  pinfeather run weights.csv --bird ring --age days --value grams --group line --out results
   pinfeather run \"flock.xlsx#Weights\" --date Date --hatched-on 2026-03-02 --xlsx
   pinfeather run --verify results/run.json")]
 pub(crate) struct RunArgs {

@@ -270,7 +270,7 @@ pub(super) mod tests {
                 variance_of: None,
                 residual_df: Some(9),
                 cross_validated_rmse: Some(1.0 / 3.0),
-                scanner: "standard mode\nhead first".into(),
+                scanner: "scanner A\nhead first".into(),
                 source: String::new(),
                 input_digest: digest(b"x"),
                 factors: vec![Levels {

@@ -34,7 +34,7 @@ use crate::report::page::{self, Live, News};
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather view data-demo
-  pinfeather view weights.csv --bird Chick --age Time --value weight --group Diet")]
+  pinfeather view weights.csv --bird ring --age days --value grams --group line")]
 pub(crate) struct ViewArgs {
     #[command(flatten)]
     whole: WholeStudy,

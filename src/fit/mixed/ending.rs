@@ -128,6 +128,7 @@ impl Ending {
             n: problem.y.len(),
             subject_terms: conditional.terms,
             subject_covariances: conditional.covariances,
+            residual_df: residual_df(problem, &conditional.own_shares),
             own_shares: conditional.own_shares,
             subject_groups: problem.groups.to_vec(),
             certificate: self.certificate,
@@ -299,6 +300,20 @@ impl Ending {
         }
         (effects, covariance)
     }
+}
+
+/// Degrees of freedom of the residuals, from the subjects' own shares of their effects.
+fn residual_df(problem: &Problem<'_>, own_shares: &[f64]) -> usize {
+    let taken: f64 = own_shares.iter().sum();
+    #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
+    let left = (problem.y.len().saturating_sub(problem.fixed) as f64 - taken).max(1.0);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "between 1 and the number of observations"
+    )]
+    let whole = left as usize;
+    whole
 }
 
 pub(super) fn is_full(model: &MixedModel<'_>) -> bool {

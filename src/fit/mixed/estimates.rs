@@ -42,21 +42,12 @@ impl MixedFit {
     /// fixed effects and what the subjects' effects took (their own shares).
     #[must_use]
     pub fn subject_estimates(&self, subject: usize) -> Estimates {
-        let taken: f64 = self.own_shares.iter().sum();
-        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
-        let left = (self.n.saturating_sub(self.fixed.len()) as f64 - taken).max(1.0);
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "between 1 and the number of observations"
-        )]
-        let df = left as usize;
         let group = self.subject_groups[subject];
         self.estimates(
             self.subject(subject),
             self.subject_covariance(subject),
             group,
-            df,
+            self.residual_df,
         )
     }
 

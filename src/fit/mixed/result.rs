@@ -203,6 +203,9 @@ pub struct MixedFit {
     /// 1 - variance of the effect given the data / variance between subjects. Near 1
     /// the subject speaks for itself, near 0 the effect is the others' mean.
     pub own_shares: Vec<f64>,
+    /// Degrees of freedom of the residuals, at least 1: observations less fixed effects and
+    /// what the subjects' effects took (their own shares).
+    pub residual_df: usize,
     /// Fixed-effect group of each subject.
     pub subject_groups: Vec<usize>,
     /// How sure the maximum is.
