@@ -90,7 +90,7 @@ fn trait_of(study: &Study, name: Option<&str>) -> Result<Option<usize>> {
         None => {
             let known: Vec<&str> = study.traits.iter().map(|records| &*records.name).collect();
             Err(Error::call(format!(
-                "--on {name}: no such trait, expected one of {}; correct the name",
+                "--reference-trait {name}: no such trait, expected one of {}; correct the name",
                 known.join(", ")
             )))
         }

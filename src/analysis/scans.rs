@@ -162,7 +162,7 @@ impl Scans {
         }
         if self.masses.is_none() {
             return Err(Error::call(
-                "--redraw: found without corrected scans, expected a study with scans and equations; name them by --equation",
+                "--calibration-draws: found without corrected scans, expected a study with scans and equations; name them by --equation",
             ));
         }
         let traits: Vec<&Corrections> = self.in_grams().collect();

@@ -77,10 +77,10 @@ struct ContrastOptions {
     /// Masses whose age is compared
     #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
     at_weight: Vec<f64>,
-    /// Trait that the others are told by in the allometry [default: body_weight]; of a bare
+    /// Trait that the others are compared at in the allometry [default: body_weight]; of a bare
     /// table the column that holds it
-    #[arg(long, value_name = "TRAIT|COLUMN")]
-    on: Option<String>,
+    #[arg(long, alias = "on", value_name = "TRAIT|COLUMN")]
+    reference_trait: Option<String>,
     /// How the intervals of the differences are found
     #[arg(long, value_enum, default_value = "wald")]
     intervals: IntervalKind,
@@ -272,7 +272,7 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("contrast", common);
     let mut study = output.read(&args.input)?;
     output.enter_cards(args.options.cards.as_deref())?;
-    if let Some(column) = &args.options.on
+    if let Some(column) = &args.options.reference_trait
         && !args.input.path.is_dir()
     {
         add_trait(&mut study, args.input.read_column(column)?);
@@ -283,7 +283,9 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
         .equations
         .scans(read, options.confidence, &mut output)?;
     if let Some(comparison) = &mut options.comparison {
-        comparison.allometry_on.clone_from(&args.options.on);
+        comparison
+            .allometry_on
+            .clone_from(&args.options.reference_trait);
     }
     let analysis = Analysis::of_owned(study, &options)?;
     let findings = &mut output.findings;

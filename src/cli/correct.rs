@@ -44,9 +44,9 @@ pub(crate) struct EquationOptions {
     /// Saved equations: files, or a folder of them
     #[arg(long, value_name = "FILE[,FILE]", value_delimiter = ',')]
     pub(crate) equation: Vec<PathBuf>,
-    /// A strain that the equations do not know, and which of theirs it is taken for
-    #[arg(long, value_name = "STRAIN=KNOWN", value_delimiter = ',', value_parser = allowed)]
-    pub(crate) allow_strain: Vec<(String, String)>,
+    /// Strain of the equations to use for a strain that they do not cover
+    #[arg(long, alias = "allow-strain", value_name = "STRAIN=KNOWN", value_delimiter = ',', value_parser = allowed)]
+    pub(crate) map_strain: Vec<(String, String)>,
     /// A way of scanning that the equations do not cover, to be corrected as if they did
     #[arg(long, value_name = "WAY")]
     pub(crate) allow_way: Vec<String>,
@@ -93,7 +93,7 @@ impl EquationOptions {
     fn saved(&self, path: Option<&Path>) -> Result<ScanOptions> {
         let own = path.map(|path| path.join(OWN));
         let mut options = ScanOptions {
-            allowed_strains: self.allow_strain.iter().cloned().collect(),
+            allowed_strains: self.map_strain.iter().cloned().collect(),
             allowed_ways: self.allow_way.clone(),
             ..ScanOptions::default()
         };

@@ -20,7 +20,7 @@ use crate::trajectory::{TraitModel, Trajectories};
   pinfeather fit data-demo --curve gompertz,two-phase-gompertz
   pinfeather fit weights.csv --bird ring --age days --value grams --group line \\
       --curve logistic,gompertz --out results
-  pinfeather fit data-demo --equation results/models/corrections --redraw 200 --seed 1
+  pinfeather fit data-demo --equation results/models/corrections --calibration-draws 200 --seed 1
   pinfeather fit data-demo --curve gompertz --level population --random A,k,ti --covariance full
   pinfeather fit data-demo --curve gompertz --level population --save-population models/populations
   pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200
@@ -55,7 +55,7 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     options.growth.intervals = args.inference.method(options.seed)?;
     options.growth.cross_validate = args.inference.cross_validate;
     options.growth.profiles = false;
-    options.growth.redraws = args.redraw.redraw;
+    options.growth.redraws = args.redraw.calibration_draws;
     options.growth.second_phase_studies = args.fit.population.second_phase_studies();
     let saving = args.saving(&study, &mut output)?;
     let analysis = Analysis::of_owned(study, &options)?;
@@ -72,10 +72,10 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Correction")]
 pub(crate) struct RedrawOptions {
-    /// Draw the equations' coefficients anew so many times and refit: both widths in
-    /// calibration_share.csv
-    #[arg(long, value_name = "N", default_value = "0", value_parser = redraws)]
-    pub(crate) redraw: u64,
+    /// Number of times that the equations' coefficients are drawn from their distribution and
+    /// the curves refitted; both widths in calibration_share.csv
+    #[arg(long, alias = "redraw", value_name = "N", default_value = "0", value_parser = redraws)]
+    pub(crate) calibration_draws: u64,
 }
 
 /// 0 for none, or enough for a spread.
@@ -86,7 +86,7 @@ fn redraws(text: &str) -> std::result::Result<u64, String> {
     }
 }
 
-/// How sure the terms are, and how well each curve tells what it has not seen.
+/// Intervals of the terms, and cross-validation of the curves.
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Intervals and choice")]
 pub(crate) struct InferenceOptions {

@@ -42,8 +42,7 @@ pub(crate) struct OnsetWishes {
     /// from the column of its name and _std_error); of a study, some of those in onset_cues.csv
     #[arg(long, value_name = "NAME[,NAME]", value_delimiter = ',')]
     pub(crate) cues: Vec<String>,
-    /// Age at which the birds are looked at: only those not laying then, and only what was
-    /// known then [default: the study's light_stimulation]
+    /// Landmark: only birds not laying at this age count, and only what was known by then [default: the study's light_stimulation]
     #[arg(long, value_name = "DAYS")]
     pub(crate) landmark: Option<f64>,
     /// Put the best linear prediction of each cue in its place, given its standard error;

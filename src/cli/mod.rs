@@ -27,7 +27,7 @@ mod view;
 use std::ffi::OsString;
 use std::io::Write;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
 use crate::error::Result;
 use options::Common;
@@ -72,12 +72,49 @@ enum Command {
     Man(man::ManArgs),
 }
 
+/// Options that `-h` shows; `--help` shows all, by topic.
+const OFTEN: [&str; 18] = [
+    "bird",
+    "age",
+    "date",
+    "value",
+    "group",
+    "targets",
+    "onset",
+    "curve",
+    "level",
+    "by",
+    "terms",
+    "forecast",
+    "population",
+    "equation",
+    "chemistry",
+    "out",
+    "details",
+    "quiet",
+];
+
+/// The program as clap knows it, the options that few people need left out of the short help.
+fn program() -> clap::Command {
+    fn shorten(command: clap::Command) -> clap::Command {
+        let command = command.mut_args(|arg| {
+            let often = arg.get_long().is_none_or(|name| OFTEN.contains(&name));
+            arg.hide_short_help(!often)
+        });
+        command.mut_subcommands(shorten)
+    }
+    shorten(Cli::command())
+}
+
 /// Runs the program on its arguments and gives the exit status: 0 done, 1 done
 /// but the data or the fits need attention and `--strict` was given, 2 the input
 /// or the call is wrong, 3 an output could not be written.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
     let arguments: Vec<OsString> = arguments.into_iter().collect();
-    let mut cli = match Cli::try_parse_from(&arguments) {
+    let parsed = program()
+        .try_get_matches_from(&arguments)
+        .and_then(|matches| Cli::from_arg_matches(&matches));
+    let mut cli = match parsed {
         Ok(cli) => cli,
         Err(error) => {
             // Help and version come this way too, with status 0.

@@ -36,7 +36,7 @@ pub(crate) struct Common {
     /// Write the result tables as one workbook too, results.xlsx: a sheet a table, and notes
     #[arg(long, global = true, help_heading = "Output")]
     pub(crate) xlsx: bool,
-    /// No progress and no messages on standard error, but errors
+    /// Print only errors
     #[arg(long, short, global = true, help_heading = "Output")]
     pub(crate) quiet: bool,
     /// Print everything in place of the summary (also in OUT/details.txt)
@@ -135,8 +135,8 @@ pub(crate) struct TableColumns {
     #[command(flatten)]
     pub(crate) format: FormatOptions,
     /// Ages and values may be any numbers: for data that are not weights of birds
-    #[arg(long)]
-    pub(crate) any_number: bool,
+    #[arg(long, alias = "any-number")]
+    pub(crate) no_plausibility: bool,
     /// Sheet to read, where the table is a workbook (.xlsx, .ods) with several
     #[arg(long, value_name = "NAME")]
     pub(crate) sheet: Option<String>,
@@ -220,7 +220,7 @@ impl TableColumns {
                 date_format: self.date_format.clone(),
             },
             format: self.format(),
-            values: if self.any_number {
+            values: if self.no_plausibility {
                 Values::AnyNumber
             } else {
                 Values::BirdMasses

@@ -36,7 +36,7 @@ pub(crate) struct RepeatabilityArgs {
         help_heading = "Columns of a bare table"
     )]
     value: Vec<String>,
-    /// Column that tells how the scan was made, such as restraint
+    /// Column of how the scan was made, such as the restraint
     #[arg(long, value_name = "COLUMN", help_heading = "Columns of a bare table")]
     method: Option<String>,
     /// Confidence of the intervals

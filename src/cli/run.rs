@@ -104,7 +104,7 @@ impl WholeStudy {
         options.scans =
             self.equations
                 .scans((&self.input.path, study), options.confidence, output)?;
-        options.growth.redraws = self.redraw.redraw;
+        options.growth.redraws = self.redraw.calibration_draws;
         options.comparison = Some(ComparisonOptions::of(by));
         options.flock = Some(self.target.flock(study, &fit, Forecasting::All, output)?);
         options.lay = Some(self.onset.lay());

@@ -61,16 +61,16 @@ pub(crate) struct TargetOptions {
     /// Age in days by which the birds are to be back on target
     #[arg(long, value_name = "DAYS")]
     back_by: Option<f64>,
-    /// Where weighings go by age, not by date: ages are put together by multiples of so many days
-    #[arg(long, value_name = "DAYS", default_value = "1")]
-    same_age: f64,
+    /// Ages within this many days are one weighing occasion, where there are no dates
+    #[arg(long, alias = "same-age", value_name = "DAYS", default_value = "1")]
+    age_bin: f64,
     /// Half width of the range that counts as uniform, percent of the mean
-    #[arg(long, value_name = "PERCENT", default_value = "10")]
-    pub(crate) within: f64,
-    /// Say how many birds to weigh for the mean to be known within so many percent
+    #[arg(long, alias = "within", value_name = "PERCENT", default_value = "10")]
+    pub(crate) uniformity_range: f64,
+    /// Precision of the mean, percent, for which the number of birds to weigh is reported
     #[arg(long, value_name = "PERCENT", default_value = "2")]
     precision: f64,
-    /// Say how many birds to weigh for the uniformity to be known within so many points of percent
+    /// Precision of the uniformity, percentage points, for which that number is reported
     #[arg(long, value_name = "POINTS", default_value = "8")]
     uniformity_precision: f64,
     /// Birds in each strain's flock, of which those weighed are a sample: of a small flock
@@ -93,7 +93,7 @@ struct ForecastOptions {
     /// fit of all birds at once to this flock's own weighings]
     #[arg(long, value_name = "FILE")]
     population: Option<PathBuf>,
-    /// Probability that a bird that keeps to its course is called drifting
+    /// Probability of a false alarm for a bird that grows as predicted
     #[arg(long, value_name = "SHARE", default_value = "0.01")]
     false_alarms: f64,
 }
@@ -185,8 +185,8 @@ impl TargetOptions {
         let named = !study.targets.is_empty() || self.forecasts();
         Ok(FlockOptions {
             back_by_d,
-            matching: AgeMatching::RoundedTo(self.same_age),
-            within_pct: self.within,
+            matching: AgeMatching::RoundedTo(self.age_bin),
+            within_pct: self.uniformity_range,
             ages_d,
             named_ages_d: named_ages_d(study, back_by_d),
             forecast: if named {

@@ -90,7 +90,7 @@ impl Values {
                     "an age in {unit} from 0 (hatch) to {:.0}",
                     (AGE_LIMIT_D / unit.days()).floor()
                 ),
-                "correct the cell or the unit; for data that are not weights of birds say --any-number",
+                "correct the cell or the unit; for data that are not weights of birds say --no-plausibility",
             ),
         }
     }
@@ -128,7 +128,7 @@ impl Columns {
         }
         if self.values == Values::AnyNumber && self.units.mass.is_some() {
             return Err(Error::call(
-                "found both --any-number and --mass-unit, expected one of them; any numbers are taken as they stand",
+                "found both --no-plausibility and --mass-unit, expected one of them; any numbers are taken as they stand",
             ));
         }
         let group = self.group.clone().filter(|_| self.has_groups());

@@ -157,7 +157,7 @@ impl BirdPopulation {
             let Some(found) = found else {
                 let known: Vec<&str> = self.groups.iter().map(|group| &*group.name).collect();
                 return Err(Error::input(format!(
-                    "{}: found no strain {own} in the population, expected one of {}; say which of them it is taken for, by --allow-strain \"{own}=KNOWN\", or leave --population out",
+                    "{}: found no strain {own} in the population, expected one of {}; say which of them it is taken for, by --map-strain \"{own}=KNOWN\", or leave --population out",
                     self.told(),
                     known.join(", ")
                 )));

@@ -446,7 +446,10 @@ fn corrected_masses_run_into_the_curves() {
     let invented = invented(5);
     let study = invented.folder.path();
     done(study, "calibrate . --save models/corrections");
-    let words = done(study, "fit . --curve gompertz --redraw 40 --seed 7");
+    let words = done(
+        study,
+        "fit . --curve gompertz --calibration-draws 40 --seed 7",
+    );
     assert!(
         words.contains("the equation's share of the variance"),
         "{words}"
@@ -502,10 +505,13 @@ fn corrected_masses_run_into_the_curves() {
     let first = read();
     done(
         study,
-        "fit . --curve gompertz --redraw 40 --seed 7 --threads 1",
+        "fit . --curve gompertz --calibration-draws 40 --seed 7 --threads 1",
     );
     assert_eq!(first, read());
-    done(study, "fit . --curve gompertz --redraw 40 --seed 8");
+    done(
+        study,
+        "fit . --curve gompertz --calibration-draws 40 --seed 8",
+    );
     assert_ne!(first, read());
 }
 
@@ -855,13 +861,13 @@ fn faulty_equations_are_refused() {
     std::fs::write(at.join("study.toml"), without).unwrap();
     refused(
         at,
-        "fit . --redraw 20",
-        &["--redraw: found without corrected scans"],
+        "fit . --calibration-draws 20",
+        &["--calibration-draws: found without corrected scans"],
     );
     std::fs::write(at.join("study.toml"), toml).unwrap();
-    refused(at, "fit . --redraw 1", &["--redraw"]);
+    refused(at, "fit . --calibration-draws 1", &["--calibration-draws"]);
     // Allowed by name, the strain is corrected and flagged.
-    done(at, "correct . --equation strain.toml --allow-strain A=Z");
+    done(at, "correct . --equation strain.toml --map-strain A=Z");
     let rows = table(at, "corrected", "scan,bird,strain,age_d,trait");
     assert!(
         rows.iter()

@@ -194,7 +194,7 @@ fn an_unknown_strain_is_named_with_the_known_ones_and_can_be_taken_for_one() {
     let refused = call(&[]);
     assert_eq!(refused.status.code(), Some(2), "{}", told(&refused));
     assert!(told(&refused).contains("no strain North") && told(&refused).contains("East, West"));
-    let taken = call(&["--allow-strain", "North=West"]);
+    let taken = call(&["--map-strain", "North=West"]);
     assert!(taken.status.success(), "{}", told(&taken));
 }
 

@@ -214,8 +214,8 @@ fn assert_cells(cases: &[(&str, &str)], column: &str, row: impl Fn(&str) -> Stri
 
 const MASS: &str = "a mass in g such as 1250.5; correct the cell or mark it missing (NA)";
 const MARKS: &str = "a mass in g such as 1250.5; write numbers without thousands marks, and name the decimal mark under [format] in study.toml (--decimal point or --decimal comma)";
-const ABOVE: &str = "a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds say --any-number";
-const HEAVY: &str = "a mass in g of at most 20000; correct the cell or the unit; for data that are not weights of birds say --any-number";
+const ABOVE: &str = "a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds say --no-plausibility";
+const HEAVY: &str = "a mass in g of at most 20000; correct the cell or the unit; for data that are not weights of birds say --no-plausibility";
 
 #[test]
 fn values() {
@@ -250,7 +250,7 @@ fn values() {
     assert_eq!(
         faults_of(kilograms, &Columns::default()),
         [
-            "w.csv, row 2, column weight_kg: found \"40\", expected a mass in kg of at most 20; correct the cell or the unit; for data that are not weights of birds say --any-number"
+            "w.csv, row 2, column weight_kg: found \"40\", expected a mass in kg of at most 20; correct the cell or the unit; for data that are not weights of birds say --no-plausibility"
         ]
     );
 }
@@ -267,7 +267,7 @@ fn a_long_or_many_lined_cell_is_told_on_one_short_line() {
     );
 }
 
-const AGE: &str = "an age in days from 0 (hatch) to 3650; correct the cell or the unit; for data that are not weights of birds say --any-number";
+const AGE: &str = "an age in days from 0 (hatch) to 3650; correct the cell or the unit; for data that are not weights of birds say --no-plausibility";
 
 #[test]
 fn ages() {
@@ -291,7 +291,7 @@ fn ages() {
     assert_eq!(
         faults_of("bird,week,weight_g\na,522,40\n", &Columns::default()),
         [
-            "w.csv, row 2, column week: found \"522\", expected an age in weeks from 0 (hatch) to 521; correct the cell or the unit; for data that are not weights of birds say --any-number"
+            "w.csv, row 2, column week: found \"522\", expected an age in weeks from 0 (hatch) to 521; correct the cell or the unit; for data that are not weights of birds say --no-plausibility"
         ]
     );
 }

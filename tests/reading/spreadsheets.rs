@@ -247,7 +247,7 @@ const REFUSED: &[Refused] = &[
         "missing_999.csv",
         columns,
         1,
-        "missing_999.csv, row 8, column weight_g: found \"-999\", expected a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds say --any-number",
+        "missing_999.csv, row 8, column weight_g: found \"-999\", expected a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds say --no-plausibility",
     ),
     (
         "formula_errors.csv",

@@ -62,7 +62,7 @@ pub(super) enum CorrelationName {
     Ar1,
 }
 
-/// What the study is to tell.
+/// What the study is to answer.
 #[derive(Debug, Args)]
 #[command(next_help_heading = "What is wanted")]
 pub(super) struct WantedOptions {
@@ -70,20 +70,20 @@ pub(super) struct WantedOptions {
     /// or percent
     #[arg(long, value_name = "NAME=VALUE[%]")]
     pub(super) precision: Vec<Named<Amount>>,
-    /// Difference between any two strains that is to be seen, in its unit or percent
+    /// Difference between any two strains to be detected, in its unit or percent
     #[arg(long, value_name = "NAME=VALUE[%]")]
     pub(super) detect: Vec<Named<Amount>>,
-    /// Chance that it is seen
+    /// Power: probability that it is detected
     #[arg(long, value_name = "SHARE", default_value = "0.8", value_parser = confidence)]
     pub(super) power: f64,
-    /// How reliably a bird's own value is to be told as a cue: the share of the variance
-    /// between birds that its scans explain
+    /// Reliability wanted of a bird's own value as a cue: the share of the variance between
+    /// birds that its scans explain
     #[arg(long, value_name = "NAME=SHARE")]
     pub(super) cue: Vec<Named<Share>>,
-    /// Ages at which value and rate are told
+    /// Ages at which value and rate are estimated
     #[arg(long, value_name = "DAYS[,DAYS]", value_delimiter = ',')]
     pub(super) at_age: Vec<f64>,
-    /// Masses whose age is told
+    /// Masses whose age is estimated
     #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
     pub(super) at_weight: Vec<f64>,
     /// Confidence of the intervals
@@ -102,7 +102,7 @@ pub(super) struct LimitOptions {
     /// SD between pens in percent of the mature mass [default: what the pilot's pens differ by]
     #[arg(long, value_name = "PERCENT", requires = "pens")]
     pub(super) pen_sd: Option<f64>,
-    /// Numbers of birds a strain that the table tells of
+    /// Numbers of birds a strain in the table of designs
     #[arg(long, value_name = "N[,N]", value_delimiter = ',', default_values_t = [6, 8, 12, 16, 24, 32, 48, 64, 96])]
     pub(super) birds: Vec<usize>,
     /// Most birds a strain

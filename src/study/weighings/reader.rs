@@ -197,11 +197,11 @@ impl Reader<'_> {
                     "a mass in {unit} of at most {}",
                     MASS_LIMIT_G / unit.grams()
                 ),
-                "correct the cell or the unit; for data that are not weights of birds say --any-number",
+                "correct the cell or the unit; for data that are not weights of birds say --no-plausibility",
             ),
             Values::BirdMasses => (
                 format!("a mass in {unit} above 0"),
-                "correct the cell or mark it missing (NA); for data that are not weights of birds say --any-number",
+                "correct the cell or mark it missing (NA); for data that are not weights of birds say --no-plausibility",
             ),
         };
         faults.add(
