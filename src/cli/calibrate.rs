@@ -2,8 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 
+use super::choices::{self, one_of};
 use super::options::{Common, FormatOptions, confidence};
 use super::output::{Output, plain_name};
 use crate::analysis::Scans;
@@ -46,8 +47,8 @@ pub(crate) struct CalibrateArgs {
     #[arg(long, value_name = "COLUMN")]
     reading: Option<String>,
     /// How rows count [default: the study's, or ordinary]
-    #[arg(long, value_enum)]
-    weighting: Option<WeightingName>,
+    #[arg(long, value_parser = one_of(choices::WEIGHTINGS))]
+    weighting: Option<Weighting>,
     /// Error variance of the prediction over that of the chemistry, for Deming's line
     #[arg(long, value_name = "RATIO", default_value = "1")]
     deming_ratio: f64,
@@ -59,26 +60,6 @@ pub(crate) struct CalibrateArgs {
     save: Option<PathBuf>,
     #[command(flatten, next_help_heading = "How a bare table is written")]
     format: FormatOptions,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum WeightingName {
-    /// All alike
-    Ordinary,
-    /// Residual SD grows with a power of the prediction
-    Power,
-    /// Rows far from the rest pull with a limited force
-    Huber,
-}
-
-impl From<WeightingName> for Weighting {
-    fn from(name: WeightingName) -> Self {
-        match name {
-            WeightingName::Ordinary => Self::Ordinary,
-            WeightingName::Power => Self::PowerOfMean,
-            WeightingName::Huber => Self::Robust,
-        }
-    }
 }
 
 /// The folder of saved equations in a results folder.
@@ -120,7 +101,7 @@ fn request(args: &CalibrateArgs, study: &Study) -> Result<Request> {
     settings.deming_ratio = args.deming_ratio;
     settings.reading.clone_from(&args.reading);
     if let Some(weighting) = args.weighting {
-        settings.weighting = weighting.into();
+        settings.weighting = weighting;
     }
     match (&args.response, args.terms.as_slice()) {
         (None, []) => {}

@@ -4,13 +4,15 @@ use std::collections::HashMap;
 
 use clap::{Args, ValueEnum};
 
+use super::choices::{self, one_of};
 use super::correct::EquationOptions;
-use super::options::{Common, FitOptions, Input, LevelName, VarianceName};
+use super::options::{Common, FitOptions, Input, LevelName};
 use super::output::Output;
 use crate::analysis::{Analysis, ComparisonOptions, Options};
 use crate::contrast::{Adjust, Source};
 use crate::error::{Error, Result};
-use crate::fit::mixed::{Covariance, Estimator, Nodes};
+use crate::fit::Variance;
+use crate::fit::mixed::{Covariance, Estimator};
 use crate::study::{FixedEffectOf, Records, Study};
 use crate::trajectory::{self, PopulationRequest, RandomTerms};
 
@@ -41,30 +43,30 @@ struct ContrastOptions {
     #[arg(long, value_name = "DIR")]
     cards: Option<std::path::PathBuf>,
     /// What sets the birds apart
-    #[arg(long, value_enum, default_value = "strain")]
-    by: ByName,
+    #[arg(long, value_parser = one_of(choices::GROUPINGS), default_value = "strain")]
+    by: FixedEffectOf,
     /// Terms and derived quantities to compare [default: all]
     #[arg(long, value_name = "NAME[,NAME]", value_delimiter = ',')]
     terms: Vec<String>,
     /// Pooled fits of each group, or the model of all birds
-    #[arg(long, value_enum, default_value = "population")]
-    level: ContrastLevel,
+    #[arg(long, value_parser = one_of(choices::SOURCES), default_value = "population")]
+    level: Source,
     /// How p values are adjusted for the number of comparisons
-    #[arg(long, value_enum, default_value = "max-t")]
-    adjust: AdjustName,
+    #[arg(long, value_parser = one_of(choices::ADJUSTMENTS), default_value = "max-t")]
+    adjust: Adjust,
     /// How the spread of the residuals depends on the fitted value [default: chosen by likelihood,
     /// constant at strain level]
-    #[arg(long, value_enum)]
-    variance: Option<VarianceName>,
+    #[arg(long, value_parser = one_of(choices::VARIANCES))]
+    variance: Option<Variance>,
     /// Terms with a random effect by bird [default: chosen by likelihood]
     #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
     random: Vec<String>,
     /// Covariance of the random effects [default: chosen by likelihood]
-    #[arg(long, value_enum)]
-    covariance: Option<CovarianceName>,
+    #[arg(long, value_parser = one_of(choices::COVARIANCES))]
+    covariance: Option<Covariance>,
     /// How the likelihood of the mixed fit is maximised
-    #[arg(long, value_enum, default_value = "alternating")]
-    estimator: EstimatorName,
+    #[arg(long, value_parser = one_of(choices::ESTIMATORS), default_value = "alternating")]
+    estimator: Estimator,
     /// Confidence of intervals and bands
     #[arg(long, value_name = "SHARE", default_value = "0.95")]
     confidence: f64,
@@ -93,49 +95,11 @@ struct ContrastOptions {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum ByName {
-    Strain,
-    Treatment,
-    Pen,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum ContrastLevel {
-    Strain,
-    Population,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum IntervalKind {
     /// Standard errors and Student's t
     Wald,
     /// Birds drawn with replacement within each group
     Bootstrap,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum AdjustName {
-    /// By the greatest t of all terms of a trait and all pairs
-    MaxT,
-    /// Holm's method, within a term
-    Holm,
-    /// Tukey's method, within a term
-    Tukey,
-    /// Not at all
-    None,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum CovarianceName {
-    Diagonal,
-    Full,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum EstimatorName {
-    Alternating,
-    Laplace,
-    Quadrature,
 }
 
 /// Fewest replicates that percentiles of an interval are read from.
@@ -165,11 +129,7 @@ impl ContrastOptions {
     }
 
     fn by(&self) -> Vec<FixedEffectOf> {
-        vec![match self.by {
-            ByName::Strain => FixedEffectOf::Strain,
-            ByName::Treatment => FixedEffectOf::Treatment,
-            ByName::Pen => FixedEffectOf::Pen,
-        }]
+        vec![self.by]
     }
 
     /// The model of all birds, with fixed effects of the groups compared.
@@ -179,18 +139,9 @@ impl ContrastOptions {
                 [] => RandomTerms::Chosen,
                 names => RandomTerms::Named(names.to_vec()),
             },
-            covariance: self.covariance.map(|covariance| match covariance {
-                CovarianceName::Diagonal => Covariance::Diagonal,
-                CovarianceName::Full => Covariance::Full,
-            }),
-            variance: self.variance.map(Into::into),
-            estimator: match self.estimator {
-                EstimatorName::Alternating => Estimator::Alternating,
-                EstimatorName::Laplace => Estimator::Laplace,
-                EstimatorName::Quadrature => Estimator::Quadrature {
-                    nodes: Nodes::Converged,
-                },
-            },
+            covariance: self.covariance,
+            variance: self.variance,
+            estimator: self.estimator,
             ..PopulationRequest::chosen(self.by())
         }
     }
@@ -198,11 +149,8 @@ impl ContrastOptions {
     /// The analysis that compares the groups.
     fn analysis(&self, study: &Study, output: &Output) -> Result<Options> {
         let mut options = self.growth()?.analysis(study, output)?;
-        let by_strain = self.by == ByName::Strain;
-        let source = match self.level {
-            ContrastLevel::Strain => Source::Pooled,
-            ContrastLevel::Population => Source::Mixed,
-        };
+        let by_strain = self.by == FixedEffectOf::Strain;
+        let source = self.level;
         options.growth.request.strains = by_strain;
         options.growth.cross_validate = by_strain;
         options.growth.profiles = false;
@@ -213,12 +161,7 @@ impl ContrastOptions {
         options.comparison = Some(ComparisonOptions {
             source,
             terms: self.terms.clone(),
-            adjust: match self.adjust {
-                AdjustName::MaxT => Adjust::MaxT,
-                AdjustName::Holm => Adjust::Holm,
-                AdjustName::Tukey => Adjust::Tukey,
-                AdjustName::None => Adjust::None,
-            },
+            adjust: self.adjust,
             replicates: match self.intervals {
                 IntervalKind::Wald => 0,
                 IntervalKind::Bootstrap => self.replicates,
@@ -290,7 +233,7 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let analysis = Analysis::of_owned(study, &options)?;
     let findings = &mut output.findings;
     findings.masses_used(&analysis);
-    if args.options.by == ByName::Strain {
+    if args.options.by == FixedEffectOf::Strain {
         findings.curve_choice(&analysis, &options);
     }
     findings.differences(&analysis);

@@ -2,6 +2,7 @@
 
 use clap::{Args, ValueEnum};
 
+use super::choices::{self, one_of};
 use super::options::Common;
 use super::output::{Only, Output};
 use super::run::WholeStudy;
@@ -56,8 +57,8 @@ pub(crate) struct PaperOptions {
     #[arg(long, value_enum, value_delimiter = ',', default_values = ["svg", "png"])]
     format: Vec<FigureFormat>,
     /// Colours: plain for colour-blind-safe colours, grayscale for shades of grey
-    #[arg(long, value_enum, default_value_t = Palette::Plain)]
-    theme: Palette,
+    #[arg(long, value_parser = one_of(choices::THEMES), default_value = "plain")]
+    theme: Theme,
     /// Letter the panels of each figure: a, b, c
     #[arg(long)]
     letters: bool,
@@ -68,21 +69,6 @@ impl PaperOptions {
     pub(crate) fn check(&self) -> Result<()> {
         Size::new(self.width, self.height.unwrap_or(Size::PAGE.height_mm()))?;
         Picture::check_dpi(self.dpi)
-    }
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Palette {
-    Plain,
-    Grayscale,
-}
-
-impl From<Palette> for Theme {
-    fn from(palette: Palette) -> Self {
-        match palette {
-            Palette::Plain => Theme::Plain,
-            Palette::Grayscale => Theme::Grayscale,
-        }
     }
 }
 
@@ -281,7 +267,7 @@ fn rasterise<'a>(
 ) -> Vec<(&'a str, Result<Vec<FigureFile>>)> {
     use rayon::prelude::*;
     let one = |Named { name, picture }: &'a Named| {
-        let picture = picture.in_theme(paper.theme.into());
+        let picture = picture.in_theme(paper.theme);
         let mut files = Vec::new();
         for (i, format) in paper.format.iter().enumerate() {
             // A format named twice is still one file.

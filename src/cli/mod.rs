@@ -2,6 +2,7 @@
 
 mod calibrate;
 mod check;
+mod choices;
 mod completions;
 mod contrast;
 mod correct;

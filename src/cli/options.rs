@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
 
+use super::choices::{self, one_of};
 use super::output::Output;
 use super::population::PopulationOptions;
 use crate::analysis::{GrowthOptions, Options, ScanOptions, USUAL_CURVES};
@@ -300,8 +301,8 @@ pub(crate) struct FitOptions {
     pub(crate) level: Vec<LevelName>,
     /// How the spread of the residuals depends on the fitted value [default: chosen by likelihood
     /// for all birds at once, constant at the other levels]
-    #[arg(long, value_enum)]
-    pub(crate) variance: Option<VarianceName>,
+    #[arg(long, value_parser = one_of(choices::VARIANCES))]
+    pub(crate) variance: Option<Variance>,
     /// Seed of everything drawn at random
     #[arg(long, value_name = "SEED", default_value_t = 1)]
     pub(crate) seed: u64,
@@ -328,25 +329,6 @@ pub(crate) enum LevelName {
     Population,
 }
 
-#[derive(Debug, Clone, Copy, ValueEnum)]
-pub(crate) enum VarianceName {
-    Constant,
-    Proportional,
-    Power,
-    Lognormal,
-}
-
-impl From<VarianceName> for Variance {
-    fn from(name: VarianceName) -> Self {
-        match name {
-            VarianceName::Constant => Self::Constant,
-            VarianceName::Proportional => Self::Proportional,
-            VarianceName::Power => Self::Power,
-            VarianceName::Lognormal => Self::LogNormal,
-        }
-    }
-}
-
 impl FitOptions {
     /// The same, at every level where the call names none.
     pub(crate) fn at_every_level(&self) -> Self {
@@ -371,10 +353,7 @@ impl FitOptions {
         self.check_numbers()?;
         let curves = self.curves(study)?;
         let population = if self.wants(LevelName::Population) {
-            Some(
-                self.population
-                    .request(study, self.variance.map(Into::into))?,
-            )
+            Some(self.population.request(study, self.variance)?)
         } else {
             self.population.check_unused()?;
             None
@@ -384,7 +363,7 @@ impl FitOptions {
             birds: self.wants(LevelName::Bird),
             strains: self.wants(LevelName::Strain),
             settings: Settings {
-                variance: self.variance.map(Into::into).unwrap_or_default(),
+                variance: self.variance.unwrap_or_default(),
                 ..Settings::default()
             },
             hatch_weight_g: self.hatch_weight,

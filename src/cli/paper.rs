@@ -54,7 +54,7 @@ pub(crate) fn add(results: &Analysis, fit: &FitOptions, output: &mut Output) {
             .as_ref()
             .map_or(&[], |found| &found.chosen),
         masses: results.scans.masses.as_ref(),
-        variance: fit.variance.map(Into::into).unwrap_or_default(),
+        variance: fit.variance.unwrap_or_default(),
         correlation: fit.population.correlation(),
         wishes: &wishes,
         seed: fit.seed,

@@ -1,7 +1,8 @@
 //! Options of the fit of all birds at once, as clap reads them.
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 
+use super::choices::{self, one_of};
 use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, RandomScale};
@@ -15,33 +16,33 @@ use crate::trajectory::{PopulationRequest, RandomTerms};
 pub(crate) struct PopulationOptions {
     /// Correlation of a bird's residuals: none, or fading with the days apart [default: chosen
     /// by likelihood for all birds at once, none at the other levels]
-    #[arg(long, value_enum)]
-    correlation: Option<CorrelationName>,
+    #[arg(long, value_parser = one_of(choices::CORRELATIONS))]
+    correlation: Option<Correlation>,
     /// Terms that differ between birds, or none [default: chosen by likelihood]
     #[arg(long, value_name = "TERM[,TERM]", value_delimiter = ',')]
     random: Vec<String>,
     /// Scale on which they differ: by an amount, or by a factor [default: by a factor where a term
     /// cannot be negative]
-    #[arg(long, value_enum)]
-    random_scale: Option<ScaleName>,
+    #[arg(long, value_parser = one_of(choices::SCALES))]
+    random_scale: Option<RandomScale>,
     /// Whether these differences are independent or correlated [default: chosen by likelihood]
-    #[arg(long, value_enum)]
-    covariance: Option<CovarianceName>,
+    #[arg(long, value_parser = one_of(choices::COVARIANCES))]
+    covariance: Option<Covariance>,
     /// How the likelihood is approximated [default: alternating]
-    #[arg(long, value_enum)]
-    estimator: Option<EstimatorName>,
+    #[arg(long, value_parser = one_of(choices::ESTIMATORS))]
+    estimator: Option<Estimator>,
     /// Nodes a random term of the quadrature, 1 to 64 [default: as many as it takes until more change nothing that matters]
     #[arg(long, value_name = "N")]
     nodes: Option<usize>,
     /// What is maximised: the likelihood, or the restricted one [default: reml of the alternating estimator, else ml]
-    #[arg(long, value_enum)]
-    criterion: Option<CriterionName>,
+    #[arg(long, value_parser = one_of(choices::CRITERIA))]
+    criterion: Option<Criterion>,
     /// The same as --criterion reml
     #[arg(long, conflicts_with = "criterion")]
     restricted: bool,
     /// Which birds share their fixed effects [default: strain, or as study.toml says]
-    #[arg(long, value_enum, value_delimiter = ',', value_name = "NAME[,NAME]")]
-    fixed_by: Vec<FixedByName>,
+    #[arg(long, value_parser = one_of(choices::GROUPINGS), value_delimiter = ',', value_name = "NAME[,NAME]")]
+    fixed_by: Vec<FixedEffectOf>,
     /// Fit growth curves in age to fat, lean and bone too, in place of allometry on body weight
     #[arg(long)]
     growth_curves: bool,
@@ -50,57 +51,10 @@ pub(crate) struct PopulationOptions {
     second_phase_test: Option<std::num::NonZeroUsize>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum CorrelationName {
-    None,
-    Ar1,
-}
-
-impl From<CorrelationName> for Correlation {
-    fn from(name: CorrelationName) -> Self {
-        match name {
-            CorrelationName::None => Self::None,
-            CorrelationName::Ar1 => Self::Ar1,
-        }
-    }
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum ScaleName {
-    Natural,
-    Log,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum CovarianceName {
-    Diagonal,
-    Full,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum EstimatorName {
-    Alternating,
-    Laplace,
-    Quadrature,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum CriterionName {
-    Ml,
-    Reml,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-enum FixedByName {
-    Strain,
-    Treatment,
-    Pen,
-}
-
 impl PopulationOptions {
     /// Correlation of the residuals.
     pub(crate) fn correlation(&self) -> Correlation {
-        self.correlation.map(Into::into).unwrap_or_default()
+        self.correlation.unwrap_or_default()
     }
 
     /// Studies to simulate in the test of a second phase, where that is asked for.
@@ -137,7 +91,7 @@ impl PopulationOptions {
         variance: Option<Variance>,
     ) -> Result<PopulationRequest> {
         let estimator = match (self.estimator, self.nodes) {
-            (Some(EstimatorName::Quadrature), nodes) => Estimator::Quadrature {
+            (Some(Estimator::Quadrature { .. }), nodes) => Estimator::Quadrature {
                 nodes: nodes.map_or(Nodes::Converged, Nodes::Fixed),
             },
             (_, Some(nodes)) => {
@@ -145,28 +99,20 @@ impl PopulationOptions {
                     "--nodes {nodes}: found without a quadrature, expected --estimator quadrature beside it"
                 )));
             }
-            (Some(EstimatorName::Laplace), None) => Estimator::Laplace,
-            (Some(EstimatorName::Alternating) | None, None) => Estimator::Alternating,
+            (named, None) => named.unwrap_or_default(),
         };
         Ok(PopulationRequest {
             random: self.random_terms(),
-            scale: self.random_scale.map(|scale| match scale {
-                ScaleName::Log => RandomScale::Log,
-                ScaleName::Natural => RandomScale::Natural,
-            }),
-            covariance: self.covariance.map(|covariance| match covariance {
-                CovarianceName::Full => Covariance::Full,
-                CovarianceName::Diagonal => Covariance::Diagonal,
-            }),
+            scale: self.random_scale,
+            covariance: self.covariance,
             variance,
             allometry: !self.growth_curves,
-            correlation: self.correlation.map(Into::into),
+            correlation: self.correlation,
             estimator,
-            criterion: match self.criterion {
-                _ if self.restricted => Some(Criterion::RestrictedLikelihood),
-                Some(CriterionName::Reml) => Some(Criterion::RestrictedLikelihood),
-                Some(CriterionName::Ml) => Some(Criterion::Likelihood),
-                None => None,
+            criterion: if self.restricted {
+                Some(Criterion::RestrictedLikelihood)
+            } else {
+                self.criterion
             },
             groups: self.groups(study)?,
             pens: self.pens(study, estimator)?,
@@ -196,7 +142,7 @@ impl PopulationOptions {
     /// What sets the groups of birds that share their fixed effects.
     pub(crate) fn groups(&self, study: &Study) -> Result<Vec<FixedEffectOf>> {
         let groups: Vec<FixedEffectOf> = if !self.fixed_by.is_empty() {
-            self.fixed_by.iter().map(|name| (*name).into()).collect()
+            self.fixed_by.clone()
         } else if let Some(groups) = &study.settings.fit.fixed_effects_by {
             groups.clone()
         } else {
@@ -213,15 +159,5 @@ impl PopulationOptions {
             }
         }
         Ok(groups)
-    }
-}
-
-impl From<FixedByName> for FixedEffectOf {
-    fn from(name: FixedByName) -> Self {
-        match name {
-            FixedByName::Strain => Self::Strain,
-            FixedByName::Treatment => Self::Treatment,
-            FixedByName::Pen => Self::Pen,
-        }
     }
 }

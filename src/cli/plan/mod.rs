@@ -9,10 +9,7 @@ use std::sync::Arc;
 use clap::Args;
 
 use calibration::CalibrationOptions;
-use options::{
-    CorrelationName, CovarianceName, FromOptions, LimitOptions, Named, ScaleName, Share,
-    WantedOptions,
-};
+use options::{FromOptions, LimitOptions, Named, Share, WantedOptions};
 
 use crate::analysis::USUAL_CURVES;
 use crate::cli::draw::{PaperOptions, add_pictures};
@@ -20,7 +17,7 @@ use crate::cli::options::{Common, TableColumns};
 use crate::cli::output::Output;
 use crate::error::{Error, Result};
 use crate::fit::Settings;
-use crate::fit::mixed::{Correlation, Covariance, Estimator, Population, RandomScale};
+use crate::fit::mixed::{Correlation, Estimator, Population};
 use crate::growth::{self, Curve, Derived};
 use crate::plan::confirm::Studies;
 use crate::plan::design::{self, Question};
@@ -369,19 +366,10 @@ impl PlanArgs {
                     [] => RandomTerms::Chosen,
                     names => RandomTerms::Named(names.to_vec()),
                 },
-                scale: from.random_scale.map(|scale| match scale {
-                    ScaleName::Natural => RandomScale::Natural,
-                    ScaleName::Log => RandomScale::Log,
-                }),
-                covariance: from.covariance.map(|covariance| match covariance {
-                    CovarianceName::Diagonal => Covariance::Diagonal,
-                    CovarianceName::Full => Covariance::Full,
-                }),
-                variance: from.variance.map(Into::into),
-                correlation: from.correlation.map(|correlation| match correlation {
-                    CorrelationName::None => Correlation::None,
-                    CorrelationName::Ar1 => Correlation::Ar1,
-                }),
+                scale: from.random_scale,
+                covariance: from.covariance,
+                variance: from.variance,
+                correlation: from.correlation,
                 estimator: Estimator::Alternating,
                 criterion: None,
                 groups: FIXED_BY.to_vec(),

@@ -3,9 +3,12 @@
 use std::path::PathBuf;
 use std::str::FromStr;
 
-use clap::{Args, ValueEnum};
+use clap::Args;
 
-use crate::cli::options::{VarianceName, confidence};
+use crate::cli::choices::{self, one_of};
+use crate::cli::options::confidence;
+use crate::fit::Variance;
+use crate::fit::mixed::{Correlation, Covariance, RandomScale};
 use crate::plan::Amount;
 
 /// What strains, birds and scans are taken to be like.
@@ -30,36 +33,18 @@ pub(super) struct FromOptions {
     pub(super) random: Vec<String>,
     /// Scale on which they differ: by an amount, or by a factor [default: by a factor where a term
     /// cannot be negative]
-    #[arg(long, value_enum)]
-    pub(super) random_scale: Option<ScaleName>,
+    #[arg(long, value_parser = one_of(choices::SCALES))]
+    pub(super) random_scale: Option<RandomScale>,
     /// Whether these differences are independent or correlated [default: chosen by likelihood]
-    #[arg(long, value_enum)]
-    pub(super) covariance: Option<CovarianceName>,
+    #[arg(long, value_parser = one_of(choices::COVARIANCES))]
+    pub(super) covariance: Option<Covariance>,
     /// How the spread of the residuals depends on the fitted value [default: chosen by likelihood]
-    #[arg(long, value_enum)]
-    pub(super) variance: Option<VarianceName>,
+    #[arg(long, value_parser = one_of(choices::VARIANCES))]
+    pub(super) variance: Option<Variance>,
     /// Correlation of a bird's residuals: none, or fading with the days apart [default: chosen by
     /// likelihood]
-    #[arg(long, value_enum)]
-    pub(super) correlation: Option<CorrelationName>,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-pub(super) enum ScaleName {
-    Natural,
-    Log,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-pub(super) enum CovarianceName {
-    Diagonal,
-    Full,
-}
-
-#[derive(Debug, Clone, Copy, ValueEnum)]
-pub(super) enum CorrelationName {
-    None,
-    Ar1,
+    #[arg(long, value_parser = one_of(choices::CORRELATIONS))]
+    pub(super) correlation: Option<Correlation>,
 }
 
 /// What the study is to answer.
