@@ -5,9 +5,12 @@
 //! [`composition`] puts scanner readings on the chemistry scale before that, [`contrast`]
 //! compares strains, [`flock`] and [`maturity`] turn the fits into deviations from target,
 //! timing cues and the onset of lay, [`plan`] says how few birds and scans would do;
-//! [`analysis`] holds the results of all steps and their answers; [`figure`] draws and
-//! [`report`] writes it all down.
-//! [`stats`] has what no other crate gave, [`cli`] is the program `pinfeather`.
+//! [`analysis`] holds the results of all steps and their answers; `figure` draws and
+//! `report` writes it all down.
+//! [`stats`] has what no other crate gave, `cli` is the program `pinfeather`.
+//!
+//! All but `figure`, `report` (feature `report`) and `cli` (feature `program`, the default)
+//! compiles with `default-features = false`, without a parser of arguments, fonts or documents.
 //!
 //! Start at [`Study::read_folder`](study::Study::read_folder) or
 //! [`Study::read_table`](study::Study::read_table) for tables, at [`fit::fit`] for two
@@ -82,16 +85,19 @@
 )]
 
 pub mod analysis;
+#[cfg(feature = "program")]
 pub mod cli;
 pub mod composition;
 pub mod contrast;
 pub mod error;
+#[cfg(feature = "report")]
 pub mod figure;
 pub mod fit;
 pub mod flock;
 pub mod growth;
 pub mod maturity;
 pub mod plan;
+#[cfg(feature = "report")]
 pub mod report;
 pub mod stats;
 pub mod study;
