@@ -72,6 +72,15 @@ const shot = async (name) => {
   const { data } = await tab("Page.captureScreenshot", { format: "png" });
   writeFileSync(join(place, `${name}.png`), Buffer.from(data, "base64"));
 };
+/// A section from its beginning to its end.
+const whole = async (name, id) => {
+  const clip = await run(`(() => {
+    const box = document.getElementById("${id}").getBoundingClientRect();
+    return { x: 0, y: box.top + scrollY, width: innerWidth, height: Math.min(box.height, 6000), scale: 1 };
+  })()`);
+  const { data } = await tab("Page.captureScreenshot", { format: "png", clip, captureBeyondViewport: true });
+  writeFileSync(join(place, `${name}.png`), Buffer.from(data, "base64"));
+};
 
 let bad = 0;
 for (const [size, pixels] of Object.entries(SIZES)) {
@@ -86,22 +95,13 @@ for (const [size, pixels] of Object.entries(SIZES)) {
     if (what === "shots") {
       mkdirSync(place, { recursive: true });
       await shot(`${mode}-overview`);
+      await whole(`${mode}-overview-whole`, "overview");
       const sections = await run("[...document.querySelectorAll('section.topic')].map((one) => one.id)");
       for (const id of sections) {
         // A section with everything closed, then with everything open.
         for (const state of ["closed", "open"]) {
-          const height = await run(`(() => {
-            const section = document.getElementById("${id}");
-            for (const one of section.querySelectorAll("details")) one.open = ${state === "open"};
-            return section.getBoundingClientRect().height;
-          })()`);
-          const clip = await run(`(() => {
-            const box = document.getElementById("${id}").getBoundingClientRect();
-            return { x: 0, y: box.top + scrollY, width: innerWidth, height: box.height, scale: 1 };
-          })()`);
-          clip.height = Math.min(height, 6000);
-          const { data } = await tab("Page.captureScreenshot", { format: "png", clip, captureBeyondViewport: true });
-          writeFileSync(join(place, `${mode}-${id}-${state}.png`), Buffer.from(data, "base64"));
+          await run(`for (const one of document.querySelectorAll("#${id} details")) one.open = ${state === "open"}`);
+          await whole(`${mode}-${id}-${state}`, id);
         }
       }
     } else {

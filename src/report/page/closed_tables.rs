@@ -38,7 +38,10 @@ impl Page<'_> {
 
     fn masses(&self, masses: &[&Masses]) -> Closed {
         let overview = &self.content.overview;
-        let mut columns = vec![Column::words("Group"), Column::words("Trait")];
+        let mut columns = vec![
+            Column::words(self.content.group_heading()),
+            Column::words("Trait"),
+        ];
         let mut ages_d: Vec<(f64, &str)> = Vec::new();
         for one in masses {
             for (age_d, name) in one.ages_d.iter().zip(&one.age_names) {

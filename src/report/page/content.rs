@@ -115,6 +115,16 @@ impl Content {
 /// Values or rates of a curve with their band.
 type BandOf = fn(&dyn Curve, &Estimates, &[f64], Band, f64) -> Vec<Estimate>;
 
+impl Content {
+    /// Heading of a column of groups.
+    pub(super) fn group_heading(&self) -> &'static str {
+        match self.groups {
+            "strains" => "Strain",
+            _ => "Group",
+        }
+    }
+}
+
 /// `two-phase-gompertz` as `two-phase Gompertz`.
 fn in_words(curve: &str) -> String {
     const NAMES: [(&str, &str); 4] = [

@@ -71,7 +71,7 @@ pub(super) fn figure(put: &mut String, figure: &Named, tables: &[Table]) -> Resu
     line(
         put,
         &format!(
-            "<figure class=\"paper\" id=\"figure-{}\" style=\"--w:{:.0}px\">{}<figcaption><b>{}.</b> {}{button}</figcaption></figure>",
+            "<figure class=\"paper\" id=\"figure-{}\" style=\"--w:{:.0}px\"><div class=\"sheet\">{}</div><figcaption><b>{}.</b> {}{button}</figcaption></figure>",
             escaped(&figure.name),
             1.5 * width,
             embedded(figure)?,

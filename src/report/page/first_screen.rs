@@ -177,7 +177,7 @@ fn growth_card(put: &mut String, content: &Content) {
     {
         paragraph(put, "", &growth.to_string());
     }
-    masses(put, weighed, overview.unit, overview.percent);
+    masses(put, content, weighed);
     if full {
         line(put, "</div>");
     }
@@ -212,10 +212,11 @@ fn growth_card(put: &mut String, content: &Content) {
 }
 
 /// Masses of the groups that are shown at the last named ages.
-fn masses(put: &mut String, weighed: &Masses, unit: &str, percent: f64) {
+fn masses(put: &mut String, content: &Content, weighed: &Masses) {
+    let (unit, percent) = (content.overview.unit, content.overview.percent);
     let skipped = weighed.ages_d.len().saturating_sub(MOST_AGES);
     let mut columns = vec![Column::words(if weighed.groups.len() > 1 {
-        "Group"
+        content.group_heading()
     } else {
         ""
     })];

@@ -33,6 +33,19 @@ const navigation = () => {
   mark();
 };
 
+/// What scrolls sideways can be reached by the keyboard.
+const scrollable = () => {
+  const look = () => {
+    for (const sheet of document.querySelectorAll(".sheet")) {
+      if (sheet.scrollWidth > sheet.clientWidth) sheet.tabIndex = 0;
+      else sheet.removeAttribute("tabindex");
+    }
+  };
+  addEventListener("resize", look);
+  document.addEventListener("toggle", look, true);
+  look();
+};
+
 // The live page asks whether the study has changed.
 
 const watch = () => {
@@ -57,4 +70,5 @@ const watch = () => {
 explorer();
 tableView();
 navigation();
+scrollable();
 if (data.watch) watch();

@@ -90,6 +90,9 @@ impl Page<'_> {
             table(put, &closed.name, &closed.columns, &closed.rows);
             line(put, "</details>");
         }
+        if topic == Topic::Data {
+            self.data(put, shown);
+        }
         self.methods_of(put, topic);
         if !more.is_empty() {
             line(
@@ -100,9 +103,6 @@ impl Page<'_> {
                 figures::figure(put, figure, self.tables)?;
             }
             line(put, "</div></details>");
-        }
-        if topic == Topic::Data {
-            self.data(put, shown);
         }
         line(put, "</section>");
         Ok(())

@@ -194,13 +194,8 @@ impl Masses {
         let mut last: Vec<(&GroupMasses, &Mass)> = self.last().collect();
         last.sort_by(|a, b| b.1.value.total_cmp(&a.1.value));
         let value = |mass: &Mass| {
-            let text = match mass.std_error {
-                Some(error) if error.is_finite() => {
-                    rounding::Digits::of_error(error).write(mass.value)
-                }
-                _ => number(mass.value),
-            };
-            format!("{text} {unit}").trim_end().to_owned()
+            let words = format!("{} {unit}", number(mass.value));
+            words.trim_end().to_owned()
         };
         match last.as_slice() {
             [] => None,
