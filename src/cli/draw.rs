@@ -122,29 +122,28 @@ impl Drawing<'_> {
         Ok(())
     }
 
-    /// Draws the figures of the page, for a screen and for its first look.
+    /// Draws the figures of the page.
     pub(crate) fn add_to_page(&self, output: &mut Output) {
+        const WIDTH_MM: f64 = 140.0;
         let confidence = self.0.confidence;
         let order = self.order();
         let Some(page) = &mut output.page else {
             return;
         };
-        for (figures, width_mm) in [(&mut page.figures, 140.0), (&mut page.small_figures, 89.0)] {
-            let showing = Showing {
-                confidence,
-                width_mm,
-                height_mm: None,
-                letter: None,
-                order: &order,
-            };
-            let mut drawn = Drawn::default();
-            self.pictures(&showing, &mut drawn);
-            *figures = drawn.pictures;
-            for failed in drawn.failed {
-                // The same figure fails at every width: one warning.
-                if !output.findings.warnings.contains(&failed) {
-                    output.findings.warnings.push(failed);
-                }
+        let showing = Showing {
+            confidence,
+            width_mm: WIDTH_MM,
+            height_mm: None,
+            letter: None,
+            order: &order,
+        };
+        let mut drawn = Drawn::default();
+        self.pictures(&showing, &mut drawn);
+        page.figures = drawn.pictures;
+        for failed in drawn.failed {
+            // The same figure fails at every width: one warning.
+            if !output.findings.warnings.contains(&failed) {
+                output.findings.warnings.push(failed);
             }
         }
     }

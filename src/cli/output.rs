@@ -13,13 +13,13 @@ use std::sync::Arc;
 use indicatif::ProgressBar;
 
 use super::options::{Common, Input, study_files};
-use crate::analysis::{Analysis, Progress};
+use crate::analysis::Progress;
 use crate::error::{Error, Result};
 use crate::report::files::{Place, Places, RECORD, owner_file};
-use crate::report::page::{self, Page};
+use crate::report::page::{self, Content, Page};
 use crate::report::pictures::Named;
 use crate::report::summary;
-use crate::report::{Findings, InputFile, OutputFile, RunRecord, workbook};
+use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, workbook};
 use crate::study::Study;
 
 /// Everything that a command has to say.
@@ -73,18 +73,14 @@ pub(crate) enum Only {
 /// What the report page shows besides words, tables and warnings.
 #[derive(Debug)]
 pub(crate) struct PageParts {
-    /// What the study is called.
-    pub(crate) title: String,
-    /// Strains in the study's order.
-    pub(crate) strains: Vec<String>,
+    /// What the study says, and what the page draws itself.
+    pub(crate) content: Content,
     /// Figures in order.
     pub(crate) figures: Vec<Named>,
-    /// The same for one column of paper.
-    pub(crate) small_figures: Vec<Named>,
-    /// How it was done, a paragraph a line.
-    pub(crate) methods: Vec<String>,
-    /// What was found, in words for a paper, a paragraph a line.
-    pub(crate) results: Vec<String>,
+    /// How it was done; none before it is written.
+    pub(crate) methods: Option<Prose>,
+    /// What was found, in words for a paper; none before it is written.
+    pub(crate) results: Option<Prose>,
     /// What a page that follows the study says besides.
     pub(crate) live: Option<page::Live>,
 }
@@ -249,13 +245,16 @@ impl Output {
     }
 
     /// Has the answers printed in a few lines, all words with `--details` alone.
-    pub(crate) fn summarise(&mut self, analysis: &Analysis) {
+    pub(crate) fn summarise(&mut self) {
+        let Some(overview) = self.page.as_ref().map(|page| &page.content.overview) else {
+            return;
+        };
         let page = match self.files.results() {
             Some(folder) => folder.join("report.html").display().to_string(),
             None => "--details".to_owned(),
         };
         let warnings = self.findings.warnings.len();
-        self.summary = summary::summary(analysis, warnings, &page);
+        self.summary = summary::summary(overview, warnings, &page);
     }
 
     /// Whether figures would be kept: they are not part of the JSON document.
@@ -357,14 +356,11 @@ impl Output {
         };
         let record = self.record(Vec::new(), Vec::new());
         let page = Page {
-            title: &parts.title,
-            answers: page::answers(&self.findings.words),
-            strains: &parts.strains,
+            content: &parts.content,
             figures: &parts.figures,
-            small_figures: &parts.small_figures,
             tables: &self.findings.tables,
-            methods: &parts.methods,
-            results: &parts.results,
+            methods: parts.methods.as_ref(),
+            results: parts.results.as_ref(),
             warnings: &self.findings.warnings,
             record: &record,
             live: parts.live.as_ref(),

@@ -68,8 +68,8 @@ pub(crate) fn add(results: &Analysis, fit: &FitOptions, output: &mut Output) {
     save(output, "methods.md", methods.markdown());
     save(output, "results.md", results.markdown());
     if let Some(page) = &mut output.page {
-        page.methods = methods.paragraphs();
-        page.results = results.paragraphs();
+        page.methods = Some(methods);
+        page.results = Some(results);
     }
 }
 

@@ -16,6 +16,7 @@ use super::target::TargetOptions;
 use super::{paper, verify};
 use crate::analysis::{Analysis, ComparisonOptions, Forecasting, Options};
 use crate::error::Result;
+use crate::report::page::Content;
 use crate::study::{Settings, Study, TableName, file_and_sheet};
 
 /// Run the whole study: corrected masses, growth curves, deviation from target,
@@ -65,7 +66,7 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
         Drawing(&results).add(&args.paper, &mut output)?;
     }
     paper::add(&results, &args.whole.fit, &mut output);
-    output.summarise(&results);
+    output.summarise();
     output.finish()
 }
 
@@ -93,6 +94,12 @@ impl WholeStudy {
         files.extend(self.equations.equation.iter().cloned());
         files.extend(self.target.population().cloned());
         files.iter().map(|file| file_and_sheet(file).0).collect()
+    }
+
+    /// The column of the groups, where a table groups its birds by something else than strain.
+    fn group_column(&self) -> Option<&str> {
+        let column = self.input.columns.group.as_deref();
+        column.filter(|name| !name.eq_ignore_ascii_case("strain"))
     }
 
     /// What the whole study is asked.
@@ -136,12 +143,10 @@ impl WholeStudy {
             calibrate::save(&equations.calibrations(), place.as_ref(), output)?;
         }
         output.page = Some(PageParts {
-            title: analysis.study.name.clone(),
-            strains: analysis.study.strains.clone(),
+            content: Content::of(&analysis, &options, self.group_column()),
             figures: Vec::new(),
-            small_figures: Vec::new(),
-            methods: Vec::new(),
-            results: Vec::new(),
+            methods: None,
+            results: None,
             live: None,
         });
         Ok(analysis)

@@ -226,6 +226,10 @@ impl Page {
                 legend::draw_strip(scene, &plan.keys, (left, EDGE_MM), width);
             }
         }
+        if self.note.is_empty() {
+            return;
+        }
+        scene.open("note", &[]);
         let lines = self.note.iter().rev();
         let mut baseline = scene.size().height_mm() - EDGE_MM - 0.4;
         for line in lines {
@@ -233,6 +237,7 @@ impl Page {
             scene.text((EDGE_MM, baseline), &Words::plain(line), &lettering);
             baseline -= NOTE_ROW_MM;
         }
+        scene.close();
     }
 
     fn frame(

@@ -40,6 +40,7 @@ mod showing;
 mod sources;
 pub mod summary;
 pub mod table;
+pub mod text;
 pub mod told;
 pub mod words;
 mod workbook;

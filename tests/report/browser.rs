@@ -119,13 +119,18 @@ fn the_demo_page_works_in_a_browser() {
     assert!(made.status.success());
     let page = folder.path().join("report.html");
     let bytes = std::fs::metadata(&page).unwrap().len();
-    assert!(bytes < 3_000_000, "{bytes} bytes, expected under 3 MB");
+    assert!(bytes < 1_500_000, "{bytes} bytes, expected under 1.5 MB");
 
     let found = worked(&browser, &page);
     assert_eq!(found["errors"], serde_json::json!([]), "{found:#}");
     assert_eq!(found["curves"], 3);
     assert_eq!(found["birds"], 72);
     assert_eq!(found["rateChanges"], true);
+    assert_eq!(found["weeks"], true);
+    assert_eq!(found["days"], true);
+    assert_eq!(found["targets"], 3);
+    assert_eq!(found["targetsPutAway"], 0);
+    assert_eq!(found["readout"], true);
     assert_eq!(found["strainPutAway"], 2);
     assert_eq!(found["pressed"], "false");
     assert_eq!(found["strainBack"], 3);
@@ -139,7 +144,20 @@ fn the_demo_page_works_in_a_browser() {
     assert_eq!(found["sorted"], true);
     assert_eq!(found["filtered"], true);
     assert_eq!(found["download"], "curve_terms.csv");
-    assert_eq!(found["besideFigure"], "curves.csv");
+    assert_eq!(found["besideFigure"], "curve_terms.csv");
+    let sections = [
+        "growth",
+        "composition",
+        "differences",
+        "target",
+        "lay",
+        "scanner",
+        "data",
+    ];
+    assert_eq!(found["sections"], serde_json::json!(sections));
+    let links: Vec<&str> = ["overview"].into_iter().chain(sections).collect();
+    assert_eq!(found["navigation"], serde_json::json!(links));
+    assert_eq!(found["open"], 0, "a section begins unfolded");
     assert_eq!(found["unnamed"], 0);
     assert_eq!(found["wide"], true, "the page scrolls sideways");
     let pictures = found["pictures"].as_array().unwrap();
@@ -172,8 +190,8 @@ fn the_page_prints() {
     let bytes = std::fs::read(&pdf).unwrap();
     let text = String::from_utf8_lossy(&bytes);
     let pages = text.matches("/Type /Page\n").count() + text.matches("/Type /Page/").count();
-    // The demo has some fifty figures.
-    assert!((2..=60).contains(&pages), "{pages} pages");
+    // The first screen and the sections, what is folded away left out.
+    assert!((2..=20).contains(&pages), "{pages} pages");
 }
 
 /// Names with markup, quotes, every script and emoji: text everywhere.
@@ -378,7 +396,7 @@ fn the_live_page_follows_the_study_and_refuses_strangers() {
     if let Some(browser) = browser() {
         let address = format!("http://127.0.0.1:{}{}", live.port, live.path);
         let dom = opened(&browser, &["--dump-dom"], &address);
-        assert!(dom.contains("class=\"curve\""), "no curve was drawn");
+        assert!(dom.contains("class=\"curve l"), "no curve was drawn");
         assert!(dom.contains("Last updated") && dom.contains("this page follows the study."));
     }
 }

@@ -25,31 +25,45 @@
     strain.click();
     findings.strainBack = curves();
 
-    // A bird is lifted out.
+    // Ages in weeks, and the target put away.
+    byId("age-weeks").click();
+    findings.weeks = byId("plot").textContent.includes("Age (weeks)");
+    byId("age-days").click();
+    findings.days = byId("plot").textContent.includes("Age (d)");
+    const targets = () => byId("plot").querySelectorAll("path.target").length;
+    const target = byId("pick-target");
+    findings.targets = targets();
+    if (target) target.click();
+    findings.targetsPutAway = targets();
+    if (target) target.click();
+
+    // A bird is lifted out, and its last value is read.
     const birds = byId("pick-bird");
     findings.birdNames = [...birds.options].map((option) => option.textContent).slice(0, 4);
     picked(birds, birds.options[1].value);
     findings.lifted = byId("plot").querySelectorAll("g.lifted path").length;
 
-    // Hover tells values.
+    findings.readout = byId("readout").textContent.startsWith(`Bird ${birds.options[1].value} (`);
+
+    // A pointer reads values.
     const circle = byId("plot").querySelector("g.lifted circle");
     const box = circle.getBoundingClientRect();
     byId("plot").dispatchEvent(new PointerEvent("pointermove", {
       clientX: box.left + box.width / 2, clientY: box.top + box.height / 2, bubbles: true,
     }));
-    findings.hover = byId("told").textContent;
+    findings.hover = byId("readout").textContent;
     findings.tip = byId("plot").querySelector(".tip").hidden === false;
 
     // The keyboard goes through birds and ages, and lets go.
     byId("plot").focus();
     findings.focus = document.activeElement === byId("plot");
     key("ArrowDown");
-    const first = byId("told").textContent;
+    const first = byId("readout").textContent;
     key("ArrowRight");
-    const second = byId("told").textContent;
+    const second = byId("readout").textContent;
     findings.keyboard = first !== second && second.length > 0;
     key("Escape");
-    findings.letGo = byId("told").textContent === "" && byId("plot").querySelectorAll("g.lifted path").length === 0;
+    findings.letGo = byId("readout").textContent === "" && byId("plot").querySelectorAll("g.lifted path").length === 0;
 
     // Tables sort, filter, and offer their rows.
     const names = [...byId("table-name").options].map((option) => option.value);
@@ -75,6 +89,12 @@
 
     // Every picture has words, every control a name.
     findings.pictures = [...document.querySelectorAll("main svg[role=img], main img")].map((picture) => (picture.getAttribute("alt") || picture.getAttribute("aria-label") || "").length);
+    // What is folded away shows in no other place: each sentence of the first screen once.
+    const leads = [...document.querySelectorAll("#overview .card > .lead, #overview .card > h2")].map((one) => one.textContent);
+    findings.cards = leads;
+    findings.sections = [...document.querySelectorAll("section.topic")].map((one) => one.id);
+    findings.navigation = [...document.querySelectorAll("nav a")].map((one) => one.hash.slice(1));
+    findings.open = document.querySelectorAll("main details[open]").length;
     findings.unnamed = [...document.querySelectorAll("button, select, input")]
       .filter((control) => !(control.textContent.trim() || control.labels?.length || control.getAttribute("aria-label"))).length;
     findings.scripts = document.querySelectorAll("script").length;

@@ -178,7 +178,7 @@ fn a_sentence_stands_only_where_its_step_was_done() {
             assert!(!results.contains(wrong), "{wrong:?} in {results}");
         }
         assert!(
-            page.contains("Birds and records. "),
+            page.contains("<h3>Birds and records</h3>"),
             "methods are on the page"
         );
         assert!(page.contains("Results in words"));

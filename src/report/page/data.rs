@@ -12,73 +12,38 @@ const MOST_CELLS: usize = 520_000;
 /// Rows that one table may have: more than anybody reads.
 const MOST_ROWS: usize = 25_000;
 
-/// Columns of the day by day curves that the page has no chart of, a seventh of all its
-/// cells: its bands are the pointwise ones, and the file holds these.
-const LEFT_OUT: [&str; 4] = [
-    "simultaneous_lower",
-    "simultaneous_upper",
-    "prediction_lower",
-    "prediction_upper",
-];
+/// Tables that are files only: the explorer has what the first two hold day by day, and those
+/// of the paper repeat others in words.
+const FILES_ONLY: [&str; 4] = ["curves", "residuals", "paper_terms", "paper_contrasts"];
 
-/// Which rows of single birds a page shows: those of each bird's best curve, and in a
-/// large study of some birds only.
+/// Tables whose rows of single birds are in the files only: the terms of each bird's fits.
+const WITHOUT_BIRDS: [&str; 1] = ["curve_terms"];
+
+/// Which rows of single birds a page shows: in a large study those of some birds only.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Shown {
     /// Every `step`-th bird is shown, from the first.
     step: usize,
     /// The birds of all tables, in the order in which the tables name them.
     places: HashMap<String, usize>,
-    /// The best curve of a level, strain, bird and trait, by the table of choices.
-    best: HashMap<[String; 4], String>,
 }
 
-/// The columns by which a row tells whose it is.
-struct Whose<'a> {
-    table: &'a Table,
-    bird: Option<usize>,
-    curve: Option<usize>,
-    subject: [Option<usize>; 4],
+/// The column by which a row says whose it is.
+fn bird_column(table: &Table) -> Option<usize> {
+    table.header().iter().position(|header| *header == "bird")
 }
 
-impl<'a> Whose<'a> {
-    fn of(table: &'a Table) -> Self {
-        let column = |name: &str| table.header().iter().position(|header| *header == name);
-        Self {
-            table,
-            bird: column("bird"),
-            curve: column("curve"),
-            subject: ["level", "strain", "bird", "trait"].map(column),
-        }
+fn bird_of(table: &Table, row: usize, column: Option<usize>) -> &str {
+    match column.map(|column| table.cell(row, column)) {
+        Some(Cell::Text(bird)) => bird,
+        _ => "",
     }
+}
 
-    fn word(&self, row: usize, column: Option<usize>) -> &'a str {
-        match column.map(|column| self.table.cell(row, column)) {
-            Some(Cell::Text(word)) => word,
-            _ => "",
-        }
-    }
-
-    /// Whether the row is of the fit of all birds at once.
-    fn is_of_population(&self, row: usize) -> bool {
-        self.word(row, self.subject[0]) == "population"
-    }
-
-    /// Whether the table tells curves day by day: of others than the best, the page
-    /// tells the terms only.
-    fn is_daily(&self) -> bool {
-        self.table.name() == "curves"
-    }
-
-    /// Whether the table has a row an age: a bird's own curve by the mixed fit is told
-    /// by its terms, beside the fit to that bird alone.
-    fn is_by_age(&self) -> bool {
-        ["curves", "residuals"].contains(&self.table.name())
-    }
-
-    fn bird(&self, row: usize) -> &'a str {
-        self.word(row, self.bird)
-    }
+/// The tables that the page has.
+fn of_page(tables: &[Table]) -> impl Iterator<Item = &Table> {
+    let on_page = |table: &&Table| table.rows() > 0 && !FILES_ONLY.contains(&table.name());
+    tables.iter().filter(on_page)
 }
 
 impl Shown {
@@ -87,24 +52,21 @@ impl Shown {
         let mut shown = Self {
             step: 1,
             places: HashMap::new(),
-            best: best_curves(tables),
         };
         let (mut fixed, mut of_birds) = (0, 0);
-        for table in tables {
-            let whose = Whose::of(table);
+        for table in of_page(tables) {
+            let column = bird_column(table);
             for row in 0..table.rows() {
-                let bird = whose.bird(row);
+                let bird = bird_of(table, row, column);
                 if bird.is_empty() {
-                    if shown.has(&whose, row) {
-                        fixed += table.header().len();
-                    }
+                    fixed += table.header().len();
                     continue;
                 }
                 // A scan of several birds names them all.
                 if !bird.contains('+') && !shown.places.contains_key(bird) {
                     shown.places.insert(bird.to_owned(), shown.places.len());
                 }
-                if shown.has(&whose, row) {
+                if !WITHOUT_BIRDS.contains(&table.name()) {
                     of_birds += table.header().len();
                 }
             }
@@ -129,92 +91,42 @@ impl Shown {
         self.step > 1
     }
 
-    fn has(&self, whose: &Whose<'_>, row: usize) -> bool {
-        let bird = whose.bird(row);
+    fn has(&self, table: &Table, row: usize, column: Option<usize>) -> bool {
+        let bird = bird_of(table, row, column);
         if bird.is_empty() {
-            return !whose.is_daily() || self.is_of_best(whose, row);
-        }
-        if whose.is_of_population(row) && whose.is_by_age() {
-            return false;
-        }
-        let place = self.places.get(bird);
-        place.is_none_or(|place| place.is_multiple_of(self.step)) && self.is_of_best(whose, row)
-    }
-
-    /// Whether a row is about the best curve of its subject, or about no curve. Where a
-    /// strain's row names the bird that was observed, the curve is the strain's.
-    fn is_of_best(&self, whose: &Whose<'_>, row: usize) -> bool {
-        let curve = whose.word(row, whose.curve);
-        if curve.is_empty() || whose.table.name() == CHOICES {
             return true;
         }
-        let mut subject = whose
-            .subject
-            .map(|column| whose.word(row, column).to_owned());
-        if whose.is_of_population(row) {
-            // One fit of all birds: it was chosen for all of them.
-            subject[1].clear();
-        }
-        if subject[0] != "bird" {
-            subject[2].clear();
-        }
-        self.best.get(&subject).is_none_or(|best| best == curve)
+        let place = self.places.get(bird);
+        !WITHOUT_BIRDS.contains(&table.name())
+            && place.is_none_or(|place| place.is_multiple_of(self.step))
     }
-}
-
-/// The table that ranks the curves of each subject.
-const CHOICES: &str = "curve_choice";
-
-fn best_curves(tables: &[Table]) -> HashMap<[String; 4], String> {
-    let mut best = HashMap::new();
-    for table in tables.iter().filter(|table| table.name() == CHOICES) {
-        let whose = Whose::of(table);
-        let Some(rank) = table.header().iter().position(|name| *name == "rank") else {
-            continue;
-        };
-        for row in (0..table.rows()).filter(|row| table.cell(*row, rank) == Cell::Whole(1)) {
-            let subject = whose
-                .subject
-                .map(|column| whose.word(row, column).to_owned());
-            best.insert(subject, whose.word(row, whose.curve).to_owned());
-        }
-    }
-    best
 }
 
 /// A JSON array of the tables.
 pub(super) fn json(tables: &[Table], shown: &Shown) -> String {
-    let texts: Vec<String> = tables
-        .iter()
-        .filter(|table| table.rows() > 0)
+    let texts: Vec<String> = of_page(tables)
         .map(|table| table_json(table, shown))
         .collect();
     format!("[{}]", texts.join(","))
 }
 
 fn table_json(table: &Table, shown: &Shown) -> String {
-    let whose = Whose::of(table);
+    let bird = bird_column(table);
     let rows: Vec<usize> = (0..table.rows())
-        .filter(|row| shown.has(&whose, *row))
+        .filter(|row| shown.has(table, *row, bird))
         .take(MOST_ROWS)
         .collect();
-    let is_left_out = |name: &str| whose.is_daily() && LEFT_OUT.contains(&name);
-    let (left_out, shown): (Vec<_>, Vec<_>) = table
+    let columns: Vec<String> = table
         .header()
         .iter()
         .enumerate()
-        .partition(|(_, name)| is_left_out(name));
-    let left_out: Vec<String> = left_out.iter().map(|(_, name)| string(name)).collect();
-    let columns: Vec<String> = shown
-        .into_iter()
         .map(|(column, name)| column_json(table, &rows, column, name))
         .collect();
     format!(
-        "{{\"name\":{},\"rows\":{},\"all\":{},\"leftOut\":[{}],\"columns\":[{}]}}",
+        "{{\"name\":{},\"rows\":{},\"all\":{},\"columns\":[{}]}}",
         string(table.name()),
         rows.len(),
         table.rows(),
-        left_out.join(","),
         columns.join(",")
     )
 }
@@ -252,7 +164,7 @@ fn column_json(table: &Table, rows: &[usize], column: usize, name: &str) -> Stri
     let mut values: Vec<String> = Vec::with_capacity(rows.len());
     for row in rows {
         values.push(match table.cell(*row, column) {
-            Cell::Number(value) => five_digits(value),
+            Cell::Number(value) => digits(value, 5),
             Cell::Whole(value) => value.to_string(),
             Cell::Text(_) | Cell::Missing => "null".to_owned(),
         });
@@ -281,9 +193,10 @@ fn runs(values: &[String]) -> String {
     }
 }
 
-/// A number to five significant digits.
-fn five_digits(value: f64) -> String {
-    let rounded: f64 = format!("{value:.4e}").parse().unwrap_or(value);
+/// A number to so many significant digits.
+pub(super) fn digits(value: f64, significant: usize) -> String {
+    let decimals = significant - 1;
+    let rounded: f64 = format!("{value:.decimals$e}").parse().unwrap_or(value);
     let mut text = Vec::new();
     write_number(&mut text, rounded);
     String::from_utf8_lossy(&text).into_owned()
@@ -316,7 +229,7 @@ mod tests {
 
     #[test]
     fn a_large_study_is_shown_in_part_and_says_so() {
-        let mut table = Table::new("residuals", &["bird", "residual"]);
+        let mut table = Table::new("deviation", &["bird", "deviation_g"]);
         for bird in 0..500_000 {
             let mut row = table.row();
             row.text(&format!("b{bird}")).number(0.5);

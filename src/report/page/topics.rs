@@ -1,0 +1,207 @@
+//! The sections below the first screen: one answer, one figure, one table and how it was
+//! computed, a topic each; what was read and run last.
+
+use super::Page;
+use super::data::Shown;
+use super::figures;
+use super::first_screen::lead;
+use super::html::{escaped, line, paragraph, table};
+use crate::error::Result;
+use crate::report::pictures::Named;
+use crate::report::prose::Section;
+use crate::report::text::{Sentence, Topic};
+
+/// Sections of the methods, and the topic that each describes; others stand under the data.
+const METHODS: [(&str, Topic); 10] = [
+    ("Growth curves", Topic::Growth),
+    ("Mixed models", Topic::Growth),
+    ("Intervals and choice of curve", Topic::Growth),
+    ("Corrected masses", Topic::Composition),
+    ("Comparison of strains", Topic::Differences),
+    ("Targets and uniformity", Topic::Target),
+    ("Weights to come", Topic::Target),
+    ("Onset of lay", Topic::Lay),
+    ("Scans", Topic::Scanner),
+    ("Scanner calibration", Topic::Scanner),
+];
+
+impl Page<'_> {
+    /// The topics that this study has.
+    pub(super) fn topics(&self) -> Vec<Topic> {
+        let overview = &self.content.overview;
+        let has = |topic: &Topic| match topic {
+            Topic::Growth => !self.content.curves.is_empty() || overview.growth.is_some(),
+            Topic::Composition => overview.composition.is_some(),
+            Topic::Differences => !overview.differences.is_empty(),
+            Topic::Target => overview.target.is_some(),
+            Topic::Lay => overview.lay.is_some(),
+            Topic::Scanner => overview.scanner.is_some(),
+            Topic::Data => true,
+        };
+        Topic::ALL.into_iter().filter(has).collect()
+    }
+
+    /// The figures of a topic; without targets what is forecast stands with growth.
+    fn figures_of(&self, topic: Topic) -> Vec<&Named> {
+        let overview = &self.content.overview;
+        let mut found = figures::of_topic(self.figures, topic, &overview.trait_name);
+        if topic == Topic::Growth && overview.target.is_none() {
+            let ahead = figures::of_topic(self.figures, Topic::Target, &overview.trait_name);
+            found.extend(ahead);
+        }
+        found
+    }
+
+    /// One section.
+    pub(super) fn topic(&self, put: &mut String, topic: Topic, shown: &Shown) -> Result<()> {
+        line(
+            put,
+            &format!(
+                "<section id=\"{}\" class=\"topic\"><h2>{}</h2>",
+                topic.anchor(),
+                topic.title()
+            ),
+        );
+        for (place, sentence) in self.sentences(topic).iter().enumerate() {
+            if place == 0 {
+                lead(put, sentence);
+            } else {
+                paragraph(put, "", &sentence.to_string());
+            }
+        }
+        let figures = self.figures_of(topic);
+        let more = if topic == Topic::Growth {
+            explorer(put);
+            &figures[..]
+        } else if let Some((main, more)) = figures.split_first() {
+            figures::figure(put, main, self.tables)?;
+            more
+        } else {
+            &[]
+        };
+        for closed in self.closed_tables(topic) {
+            line(
+                put,
+                &format!(
+                    "<details><summary>Table: {}</summary>",
+                    escaped(&closed.name)
+                ),
+            );
+            table(put, &closed.name, &closed.columns, &closed.rows);
+            line(put, "</details>");
+        }
+        if topic == Topic::Data {
+            self.data(put, shown);
+        }
+        self.methods_of(put, topic);
+        if !more.is_empty() {
+            line(
+                put,
+                "<details><summary>More figures</summary><div class=\"more\">",
+            );
+            for figure in more {
+                figures::figure(put, figure, self.tables)?;
+            }
+            line(put, "</div></details>");
+        }
+        line(put, "</section>");
+        Ok(())
+    }
+
+    fn sentences(&self, topic: Topic) -> Vec<Sentence> {
+        let overview = &self.content.overview;
+        let plain = |rest: String| Sentence {
+            lead: String::new(),
+            rest,
+        };
+        match topic {
+            Topic::Growth => overview.growth.iter().cloned().collect(),
+            Topic::Composition => {
+                let composition = overview.composition.iter();
+                composition.map(|one| one.sentence.clone()).collect()
+            }
+            Topic::Differences => {
+                let each = overview.differences.iter();
+                each.map(|one| one.sentence(usize::MAX)).collect()
+            }
+            Topic::Target => {
+                let mut all: Vec<Sentence> =
+                    overview.target.iter().map(|one| one.sentence()).collect();
+                let needs = overview.target.iter().flat_map(|one| one.needs());
+                all.extend(needs.map(|(who, needs)| plain(format!("{who} {needs}."))));
+                all
+            }
+            Topic::Lay => overview
+                .lay
+                .iter()
+                .flat_map(|lay| {
+                    let cue = lay.cue.as_ref().map(|cue| cue.sentence());
+                    let more = lay.waiting_sentence().into_iter().chain(cue).map(plain);
+                    std::iter::once(lay.sentence())
+                        .chain(more)
+                        .collect::<Vec<_>>()
+                })
+                .collect(),
+            Topic::Scanner => overview.scanner.iter().map(|one| one.sentence()).collect(),
+            Topic::Data => vec![plain(format!("{}.", overview.measured))],
+        }
+    }
+
+    /// The paragraphs of the methods that belong to a topic, closed.
+    fn methods_of(&self, put: &mut String, topic: Topic) {
+        let Some(methods) = self.methods else {
+            return;
+        };
+        let topic_of = |section: &&Section| {
+            let known = METHODS.iter().find(|(title, _)| *title == section.title);
+            match known.map(|(_, topic)| *topic) {
+                Some(Topic::Target) if self.content.overview.target.is_none() => Topic::Growth,
+                Some(topic) => topic,
+                None => Topic::Data,
+            }
+        };
+        let sections: Vec<&Section> = methods
+            .sections
+            .iter()
+            .filter(|section| topic_of(section) == topic)
+            .collect();
+        if sections.is_empty() {
+            return;
+        }
+        line(put, "<details><summary>How this was computed</summary>");
+        for section in sections {
+            line(put, &format!("<h3>{}</h3>", escaped(section.title)));
+            for words in &section.paragraphs {
+                paragraph(put, "", words);
+            }
+        }
+        line(
+            put,
+            "<p class=\"note\">Numbers in brackets: <a href=\"#sources\">sources</a>.</p></details>",
+        );
+    }
+}
+
+/// The curves that answer to a pointer.
+fn explorer(put: &mut String) {
+    line(
+        put,
+        "<div id=\"explorer\"><div class=\"controls\" id=\"controls\"></div>",
+    );
+    line(
+        put,
+        "<div class=\"plot\" id=\"plot\" tabindex=\"0\" role=\"application\" aria-label=\"Growth curves; arrow keys read the values\" aria-describedby=\"hint\"></div>",
+    );
+    line(
+        put,
+        "<p id=\"readout\" class=\"readout\" role=\"status\" aria-live=\"polite\"></p>",
+    );
+    line(
+        put,
+        "<p class=\"note\" id=\"hint\">Point at a curve for its values. Keyboard: left and right go through the ages, up and down through the birds, Escape lets the bird go.</p>",
+    );
+    line(
+        put,
+        "<noscript><p>The curves that answer to a pointer need JavaScript; the other figures do not.</p></noscript></div>",
+    );
+}

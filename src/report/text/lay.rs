@@ -1,0 +1,275 @@
+//! When the birds come into lay.
+
+use super::Sentence;
+use super::words::{Naming, count, days, some_of};
+use crate::analysis::{Analysis, Answer};
+use crate::fit::interval::Interval;
+use crate::maturity::{LayPoint, OnsetModel};
+
+/// Birds that a sentence names.
+const MOST_NAMED: usize = 8;
+
+/// A strain's age at 50 % in lay.
+#[derive(Debug, Clone)]
+pub struct LayRow {
+    /// The strain's place in the study's order; of a table, among its strains.
+    pub place: usize,
+    /// The strain.
+    pub name: String,
+    /// Age at 50 % in lay, d, with its interval (an open side is infinite); `None` where it
+    /// was not reached.
+    pub half_d: Option<(f64, Interval)>,
+    /// Ages at the other shares, percent and d.
+    pub ages_d: Vec<(f64, Option<f64>)>,
+    /// Birds known to have laid.
+    pub laid: usize,
+    /// Birds.
+    pub n: usize,
+    /// The share in lay by age.
+    pub points: Vec<LayPoint>,
+}
+
+impl LayRow {
+    /// `137 d (135 to 139)`, or that it is not yet reached.
+    #[must_use]
+    pub fn half_words(&self) -> String {
+        let limit = |side: f64| {
+            if side.is_finite() {
+                format!("{side:.0}")
+            } else {
+                "?".to_owned()
+            }
+        };
+        self.half_d.map_or("not yet".to_owned(), |(age_d, limits)| {
+            format!(
+                "{age_d:.0} d ({} to {})",
+                limit(limits.lower),
+                limit(limits.upper)
+            )
+        })
+    }
+
+    /// `24 of 24`.
+    #[must_use]
+    pub fn laying_words(&self) -> String {
+        format!("{} of {}", self.laid, self.n)
+    }
+}
+
+/// A bird that is not laying yet.
+#[derive(Debug, Clone)]
+pub struct WaitingBird {
+    /// Its name.
+    pub name: String,
+    /// Its strain.
+    pub strain: String,
+    /// Median of its predicted age at first egg, d, with its interval.
+    pub first_egg_d: Option<(f64, Interval)>,
+}
+
+/// Whether any measure predicts the age at first egg better than none.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Cue {
+    /// These predict with so great an error, and without any it is so great, d.
+    Predicts(String, f64, f64),
+    /// The least error with any, and the error without, d.
+    NoHelp(f64, f64),
+    /// None could be judged.
+    NotJudged,
+}
+
+impl Cue {
+    /// For the terminal.
+    #[must_use]
+    pub fn short(&self) -> String {
+        match self {
+            Self::Predicts(cue, with, without) => {
+                format!("Cue: {cue} predicts first egg to {with:.1} d ({without:.1} d without)")
+            }
+            Self::NoHelp(with, without) => {
+                format!("Cues: no practical help (error {with:.1} d with, {without:.1} d without)")
+            }
+            Self::NotJudged => "Cues: none could be judged".to_owned(),
+        }
+    }
+
+    /// A sentence.
+    #[must_use]
+    pub fn sentence(&self) -> String {
+        match self {
+            Self::Predicts(cue, with, without) => format!(
+                "Age at first egg was predicted best by {cue}: cross-validated error {with:.1} d, against {without:.1} d without any measure."
+            ),
+            Self::NoHelp(with, without) => format!(
+                "No measure predicted age at first egg better than the strain alone (cross-validated error {with:.1} d with, {without:.1} d without)."
+            ),
+            Self::NotJudged => {
+                "No measure could be judged as a predictor of age at first egg.".to_owned()
+            }
+        }
+    }
+}
+
+/// When the birds come into lay.
+#[derive(Debug, Clone)]
+pub struct Lay {
+    /// A row a strain.
+    pub rows: Vec<LayRow>,
+    /// Birds not laying yet.
+    pub waiting: Vec<WaitingBird>,
+    /// Age as of which they are forecast, d.
+    pub as_of_d: Option<f64>,
+    /// Whether a measure predicts the first egg.
+    pub cue: Option<Cue>,
+}
+
+impl Lay {
+    pub(super) fn of(
+        (analysis, naming): (&Analysis, Naming<'_>),
+        answers: &[Answer],
+    ) -> Option<Self> {
+        let lay = analysis.lay.as_ref()?;
+        let records = &lay.records;
+        let rows = lay.curves.iter().filter_map(|curve| {
+            let strain = curve.strain?;
+            let name = &records.strains[strain];
+            let half = answers
+                .iter()
+                .find(|answer| answer.quantity == "age_in_lay_50pct" && answer.strain == *name);
+            let known = analysis.study.strains.iter();
+            Some(LayRow {
+                place: known.clone().position(|one| one == name).unwrap_or(strain),
+                name: naming.name(name),
+                half_d: half.and_then(|answer| answer.estimate.zip(answer.interval)),
+                ages_d: curve
+                    .ages
+                    .iter()
+                    .map(|age| (age.share_pct, age.age_d))
+                    .collect(),
+                laid: curve.laid,
+                n: curve.n,
+                points: curve.points.clone(),
+            })
+        });
+        let rows: Vec<LayRow> = rows.collect();
+        if rows.is_empty() {
+            return None;
+        }
+        let forecast = lay.forecast();
+        let waiting = answers
+            .iter()
+            .filter(|answer| answer.quantity == "first_egg_age");
+        let waiting = waiting.map(|answer| WaitingBird {
+            name: answer.bird.clone(),
+            strain: naming.name(&answer.strain),
+            first_egg_d: answer.estimate.zip(answer.interval),
+        });
+        Some(Self {
+            rows,
+            waiting: waiting.collect(),
+            as_of_d: forecast.map(|forecast| forecast.as_of_d),
+            cue: lay.waiting().and_then(|waiting| cue(&waiting.models)),
+        })
+    }
+
+    /// At which ages half of the birds were in lay, and how many laid.
+    #[must_use]
+    pub fn sentence(&self) -> Sentence {
+        let mut half: Vec<(&LayRow, f64)> = self
+            .rows
+            .iter()
+            .filter_map(|row| Some((row, row.half_d?.0)))
+            .collect();
+        half.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let lead = match half.as_slice() {
+            [] => "No strain has half of its birds in lay.".to_owned(),
+            [(row, _)] if self.rows.len() == 1 => {
+                format!("Half of the birds were in lay at {}.", row.half_words())
+            }
+            few if few.len() <= 3 => {
+                let each: Vec<String> = few
+                    .iter()
+                    .map(|(row, age_d)| format!("{age_d:.0} d ({})", row.name))
+                    .collect();
+                format!("Half of the birds were in lay at {}.", some_of(&each, 3))
+            }
+            [(first, first_d), .., (last, last_d)] => format!(
+                "Half of the birds were in lay at {first_d:.0} d ({}) to {last_d:.0} d ({}).",
+                first.name, last.name
+            ),
+            [(row, age_d)] => format!(
+                "Half of the birds of {} were in lay at {age_d:.0} d.",
+                row.name
+            ),
+        };
+        let unreached: Vec<String> = self
+            .rows
+            .iter()
+            .filter(|row| row.half_d.is_none() && !half.is_empty())
+            .map(|row| row.name.clone())
+            .collect();
+        let rest = if unreached.is_empty() {
+            String::new()
+        } else {
+            format!(" Not yet reached by {}.", some_of(&unreached, 4))
+        };
+        Sentence::plain(format!("{lead}{rest}"))
+    }
+
+    /// How many birds are not laying yet, who they are, and when they are expected to.
+    #[must_use]
+    pub fn waiting_sentence(&self) -> Option<String> {
+        let all: usize = self.rows.iter().map(|row| row.n).sum();
+        let laid: usize = self.rows.iter().map(|row| row.laid).sum();
+        if laid == all {
+            return Some(format!("All {} had laid.", count(all, "bird")));
+        }
+        if self.waiting.is_empty() {
+            return Some(format!("{laid} of {} had laid.", count(all, "bird")));
+        }
+        let names: Vec<String> = self.waiting.iter().map(|bird| bird.name.clone()).collect();
+        let medians = self.waiting.iter().filter_map(|bird| bird.first_egg_d);
+        let (first, last) = medians.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), one| {
+            (one.0.min(low), one.0.max(high))
+        });
+        let expected = if !first.is_finite() {
+            "no age at first egg could be predicted".to_owned()
+        } else if last - first < 0.5 {
+            format!("predicted to lay at {first:.0} d")
+        } else {
+            format!("predicted to lay at {first:.0} to {last:.0} d")
+        };
+        let when = self
+            .as_of_d
+            .map_or(String::new(), |age_d| format!(" at {} d", days(age_d)));
+        let verb = if names.len() == 1 { "was" } else { "were" };
+        Some(format!(
+            "{} of {} {verb} not laying{when}: {}; {expected}.",
+            names.len(),
+            count(all, "bird"),
+            some_of(&names, MOST_NAMED),
+        ))
+    }
+}
+
+/// What the models of first eggs say of cues.
+fn cue(models: &crate::maturity::OnsetModels) -> Option<Cue> {
+    let error = |model: &OnsetModel| model.cross_validated?.error_d;
+    let without = models.without_cues().and_then(error)?;
+    match models.recommended() {
+        Some(model) => Some(Cue::Predicts(
+            model.cues.join(" + ").replace('_', " "),
+            error(model)?,
+            without,
+        )),
+        None => {
+            let known = models.candidates().filter_map(error);
+            let least = known.fold(f64::INFINITY, f64::min);
+            Some(if least.is_finite() {
+                Cue::NoHelp(least, without)
+            } else {
+                Cue::NotJudged
+            })
+        }
+    }
+}

@@ -1,0 +1,213 @@
+//! What a study says, stated once: typed facts and the sentences made from them.
+//!
+//! [`Overview::of`] reads an [`Analysis`] and its list of answers. The lines on the terminal
+//! ([`super::summary`]) and the report page ([`super::page`]) both render it, so that the same
+//! question has the same number and the same sentence in both. No text is parsed and no
+//! finished table is read.
+
+mod attention;
+mod differences;
+mod lay;
+mod masses;
+mod scanner;
+mod target;
+mod topics;
+mod words;
+
+pub use attention::Attention;
+pub use differences::{Differences, PairAtAge, Span};
+pub use lay::{Cue, Lay, LayRow, WaitingBird};
+pub(super) use masses::with_interval;
+pub use masses::{Composition, GroupMasses, Mass, Masses};
+pub use scanner::{LeftOutError, Scanner, SmallestChange};
+pub use target::{Target, TargetRow, Verdict};
+pub use topics::Topic;
+pub(super) use words::{Naming, capital, days, number};
+
+use std::collections::BTreeSet;
+
+use self::words::count;
+use crate::analysis::{Analysis, Options};
+use crate::composition::CAUTION;
+use crate::report::words::VERDICT_CAUTION;
+use crate::study::{BODY_WEIGHT, Study, Values};
+
+/// A sentence or a few whose beginning is to stand out.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Sentence {
+    /// What stands out; may be empty.
+    pub lead: String,
+    /// What follows it.
+    pub rest: String,
+}
+
+impl Sentence {
+    /// Nothing of it stands out.
+    fn plain(rest: String) -> Self {
+        Self {
+            lead: String::new(),
+            rest,
+        }
+    }
+}
+
+impl std::fmt::Display for Sentence {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}{}", self.lead, self.rest)
+    }
+}
+
+/// What a study says, part by part; a part without data is `None` or empty.
+#[derive(Debug, Clone)]
+pub struct Overview {
+    /// What the study is called.
+    pub title: String,
+    /// What was measured, on whom and when.
+    pub measured: String,
+    /// One subject: `bird`, or `subject` where the values are not birds' masses.
+    pub subject: &'static str,
+    /// Unit of the values; empty where they have none.
+    pub unit: &'static str,
+    /// Name of the trait that is weighed, in words.
+    pub trait_name: String,
+    /// Names of the strains, in the order of their colours.
+    pub strains: Vec<String>,
+    /// The last weighing of each strain against its target.
+    pub target: Option<Target>,
+    /// Masses of the typical birds, trait by trait, the trait weighed first.
+    pub masses: Vec<Masses>,
+    /// How the trait weighed first grows.
+    pub growth: Option<Sentence>,
+    /// Fat, lean and bone at the last age.
+    pub composition: Option<Composition>,
+    /// From which age groups differ, trait by trait, the trait weighed first.
+    pub differences: Vec<Differences>,
+    /// When they come into lay.
+    pub lay: Option<Lay>,
+    /// How well the scans measure.
+    pub scanner: Option<Scanner>,
+    /// What needs attention, the most pressing first.
+    pub attention: Vec<Attention>,
+    /// Cautions that go with these results.
+    pub cautions: Vec<&'static str>,
+    /// Confidence of the intervals, percent.
+    pub percent: f64,
+}
+
+impl Overview {
+    /// The facts of an analysis, and what was asked of it; `column` is that of the groups where
+    /// they are not strains.
+    #[must_use]
+    pub fn of(analysis: &Analysis, options: &Options, column: Option<&str>) -> Self {
+        let study = &analysis.study;
+        let naming = Naming::of(study, column);
+        let answers = analysis.answers();
+        let subject = match study.values {
+            Values::BirdMasses => "bird",
+            Values::AnyNumber => "subject",
+        };
+        let back_by_d = options.flock.as_ref().and_then(|flock| flock.back_by_d);
+        let mut overview = Self {
+            title: study.name.clone(),
+            measured: measured(study, subject, column),
+            subject,
+            unit: match study.values {
+                Values::BirdMasses => "g",
+                Values::AnyNumber => "",
+            },
+            trait_name: main_trait(study).map_or(String::new(), |name| name.replace('_', " ")),
+            strains: study.strains.clone(),
+            target: Target::of((analysis, naming), &answers, back_by_d),
+            masses: Masses::of((analysis, naming), &answers),
+            growth: None,
+            composition: None,
+            differences: Differences::of((analysis, naming), &answers),
+            lay: Lay::of((analysis, naming), &answers),
+            scanner: Scanner::of(analysis, &answers),
+            attention: Vec::new(),
+            cautions: cautions(analysis),
+            percent: (1000.0 * analysis.confidence).round() / 10.0,
+        };
+        overview.growth = masses::growth(analysis, &overview.masses);
+        overview.composition = Composition::of(&overview.masses, overview.unit);
+        overview.attention = attention::of(analysis, &overview);
+        overview
+    }
+
+    /// Masses of the trait that is weighed.
+    #[must_use]
+    pub fn weighed(&self) -> Option<&Masses> {
+        self.masses.iter().find(|one| one.is_main)
+    }
+
+    /// Differences in the trait that is weighed.
+    #[must_use]
+    pub fn differs(&self) -> Option<&Differences> {
+        self.differences.iter().find(|one| one.is_main)
+    }
+}
+
+/// The name of the trait that is weighed.
+fn main_trait(study: &Study) -> Option<&str> {
+    Some(&study.traits[study.main_trait()?].name)
+}
+
+/// Who was measured, and when: one line.
+fn measured(study: &Study, subject: &'static str, column: Option<&str>) -> String {
+    let mut pieces = Vec::new();
+    if let Some(at) = study.main_trait() {
+        let records = &study.traits[at];
+        let birds = (0..study.birds.len()).filter(|bird| !records.of(*bird).0.is_empty());
+        let all = records.ages_d.iter().copied();
+        let first_d = all.clone().fold(f64::INFINITY, f64::min);
+        let last_d = all.fold(f64::NEG_INFINITY, f64::max);
+        let with = match main_trait(study) {
+            Some(BODY_WEIGHT) | None => " weighed".to_owned(),
+            Some(name) => format!(" with {}", name.replace('_', " ")),
+        };
+        let groups = match study.strains.len() {
+            0 | 1 => String::new(),
+            n => format!(", {n} {}", column.map_or("strains", |_| "groups")),
+        };
+        let weeks = match study.values {
+            Values::BirdMasses if last_d >= 21.0 => format!(" ({} weeks)", days(last_d / 7.0)),
+            _ => String::new(),
+        };
+        let span = if first_d < last_d {
+            format!("{} to {} d{weeks}", days(first_d), days(last_d))
+        } else {
+            format!("at {} d", days(last_d))
+        };
+        let birds = count(birds.count(), subject);
+        pieces.push(format!("{birds}{with}{groups}, {span}"));
+    }
+    if study.treatments.len() > 1 {
+        pieces.push(count(study.treatments.len(), "treatment"));
+    }
+    let scans = study.scans.rows.iter();
+    let scanned: BTreeSet<usize> = scans.flat_map(|scan| scan.birds.iter().copied()).collect();
+    let analysed: BTreeSet<usize> = study.chemistry.rows.iter().map(|row| row.bird).collect();
+    for (birds, what) in [(scanned, "scanned"), (analysed, "analysed")] {
+        if !birds.is_empty() {
+            pieces.push(format!("{} {what}", birds.len()));
+        }
+    }
+    pieces.join("; ")
+}
+
+/// The cautions that go with what the study has.
+fn cautions(analysis: &Analysis) -> Vec<&'static str> {
+    let verdict = analysis.verdict.as_ref();
+    let acts =
+        verdict.is_some_and(|verdict| !verdict.deviations.is_empty() || verdict.ahead.is_some());
+    let lay = analysis.lay.as_ref();
+    let lays = lay.is_some_and(|lay| !lay.records.birds.is_empty());
+    let mut all = Vec::new();
+    if acts || lays {
+        all.push(VERDICT_CAUTION);
+    }
+    if !analysis.study.scans.rows.is_empty() {
+        all.push(CAUTION);
+    }
+    all
+}

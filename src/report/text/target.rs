@@ -1,0 +1,403 @@
+//! The last weighing of each strain against its target.
+
+use super::Sentence;
+use super::words::{Naming, days, minus, signed, some_of};
+use crate::analysis::{Analysis, Answer};
+use crate::fit::interval::Interval;
+use crate::flock::{Band, Deviation, Gain, Level, NoTargetAge};
+
+/// Strains that are shown one by one; of more, the lowest and the highest.
+const MOST_NAMED: usize = 8;
+
+/// Where a strain stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// Its mean lies in the band, or its interval covers a target without a band.
+    OnTarget,
+    /// Its interval spans the lower edge of the band.
+    LowerEdge,
+    /// Its interval spans the upper edge of the band.
+    UpperEdge,
+    /// Below the band, or below a target without one.
+    Below,
+    /// Above the band, or above a target without one.
+    Above,
+    /// The target has no band, and the interval covers the target.
+    NotOff,
+    /// A single bird against a target without a band.
+    OneBird,
+    /// There is no target at this age.
+    NoTarget,
+}
+
+impl Verdict {
+    fn of(row: &Deviation) -> Self {
+        let Ok(against) = &row.against else {
+            return Self::NoTarget;
+        };
+        let low = against.deviation_g < 0.0;
+        match (against.band, against.interval_g) {
+            (Band::Inside, _) => Self::OnTarget,
+            (Band::Outside, _) if low => Self::Below,
+            (Band::Outside, _) => Self::Above,
+            (Band::Unsure, _) if low => Self::LowerEdge,
+            (Band::Unsure, _) => Self::UpperEdge,
+            (Band::NotGiven, Some((lower_g, _))) if lower_g > 0.0 => Self::Above,
+            (Band::NotGiven, Some((_, upper_g))) if upper_g < 0.0 => Self::Below,
+            (Band::NotGiven, Some(_)) => Self::NotOff,
+            (Band::NotGiven, None) => Self::OneBird,
+        }
+    }
+
+    /// Whether it is off target.
+    #[must_use]
+    pub fn is_off(self) -> bool {
+        matches!(self, Self::Below | Self::Above)
+    }
+
+    /// Whether it may or may not be.
+    #[must_use]
+    pub fn is_uncertain(self) -> bool {
+        matches!(self, Self::LowerEdge | Self::UpperEdge)
+    }
+
+    /// In words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::OnTarget => "on target",
+            Self::LowerEdge => "lower edge, uncertain",
+            Self::UpperEdge => "upper edge, uncertain",
+            Self::Below => "below target",
+            Self::Above => "above target",
+            Self::NotOff => "not off target",
+            Self::OneBird => "one bird",
+            Self::NoTarget => "no target",
+        }
+    }
+}
+
+/// A strain at its last weighing.
+#[derive(Debug, Clone)]
+pub struct TargetRow {
+    /// Index into the study's strains.
+    pub strain: usize,
+    /// Its name.
+    pub name: String,
+    /// Age, d.
+    pub age_d: f64,
+    /// Birds weighed.
+    pub n: usize,
+    /// Their mean, in the unit of the trait.
+    pub mean: f64,
+    /// The target.
+    pub target: Option<f64>,
+    /// Mean minus target.
+    pub deviation: Option<f64>,
+    /// Its interval.
+    pub interval: Option<(f64, f64)>,
+    /// The same, percent of the target.
+    pub deviation_pct: Option<f64>,
+    /// Days ahead (+) or behind (-), or why there are none; `None` without a target.
+    pub days: Option<Result<f64, NoTargetAge>>,
+    /// Share of birds near the mean, percent, and its interval.
+    pub uniformity: Option<(f64, Interval)>,
+    /// Where it stands.
+    pub verdict: Verdict,
+    /// Gains a day, needed and of the target.
+    pub gain: Option<(f64, f64)>,
+}
+
+impl TargetRow {
+    /// `1723 g`.
+    #[must_use]
+    pub fn mean_words(&self, unit: &str) -> String {
+        grams(self.mean, unit)
+    }
+
+    /// The target; empty where there is none.
+    #[must_use]
+    pub fn target_words(&self, unit: &str) -> String {
+        self.target
+            .map_or(String::new(), |target| grams(target, unit))
+    }
+
+    /// The difference in percent; empty where there is none.
+    #[must_use]
+    pub fn difference_words(&self) -> String {
+        self.deviation_pct
+            .map_or(String::new(), |share| format!("{} %", signed(share, 1)))
+    }
+
+    /// Days ahead or behind; empty where there are none.
+    #[must_use]
+    pub fn days_words(&self) -> String {
+        match self.days {
+            Some(Ok(days)) => signed(days, 1),
+            _ => String::new(),
+        }
+    }
+
+    /// Uniformity in percent; empty where there is none.
+    #[must_use]
+    pub fn uniformity_words(&self) -> String {
+        self.uniformity
+            .map_or(String::new(), |(share, _)| format!("{share:.0} %"))
+    }
+
+    /// The difference with its interval, in the unit of the trait.
+    #[must_use]
+    pub fn deviation_words(&self, unit: &str) -> String {
+        let Some(deviation) = self.deviation else {
+            return String::new();
+        };
+        let limits = self.interval.map_or(String::new(), |(lower, upper)| {
+            format!(" ({} to {})", signed(lower, 0), signed(upper, 0))
+        });
+        format!("{}{limits} {unit}", signed(deviation, 0))
+            .trim_end()
+            .to_owned()
+    }
+
+    /// How far it is off, as a clause: `Cedar is 7.3 % below target`.
+    fn clause(&self) -> String {
+        let side = if self.verdict == Verdict::Below {
+            "below"
+        } else {
+            "above"
+        };
+        let share = self.deviation_pct.unwrap_or(0.0).abs();
+        format!("{} is {share:.1} % {side} target", self.name)
+    }
+
+    /// ` and 29 days behind`; empty where the days are not stated.
+    fn delay(&self) -> String {
+        match self.days {
+            Some(Ok(days)) if days <= -0.5 => format!(" and {:.0} days behind", -days),
+            Some(Ok(days)) if days >= 0.5 => format!(" and {days:.0} days ahead"),
+            _ => String::new(),
+        }
+    }
+}
+
+/// All strains against their targets.
+#[derive(Debug, Clone)]
+pub struct Target {
+    /// The trait, in words.
+    pub trait_name: String,
+    /// Index into the study's traits.
+    pub trait_index: usize,
+    /// A row a strain, in the study's order.
+    pub rows: Vec<TargetRow>,
+    /// Age by which the birds are to be back on target, d.
+    pub back_by_d: Option<f64>,
+}
+
+impl Target {
+    pub(super) fn of(
+        (analysis, naming): (&Analysis, Naming<'_>),
+        answers: &[Answer],
+        back_by_d: Option<f64>,
+    ) -> Option<Self> {
+        let study = &analysis.study;
+        let all = &analysis.verdict.as_ref()?.deviations;
+        let strains = || all.iter().filter(|row| row.level == Level::Strain);
+        let main_trait = study.main_trait();
+        let of_main = strains().any(|row| Some(row.trait_index) == main_trait);
+        let trait_index = match main_trait.filter(|_| of_main) {
+            Some(at) => at,
+            None => strains().next()?.trait_index,
+        };
+        let mut last: Vec<&Deviation> = Vec::new();
+        for row in strains().filter(|row| row.trait_index == trait_index) {
+            match last.last_mut() {
+                Some(before) if before.strain == row.strain => *before = row,
+                _ => last.push(row),
+            }
+        }
+        let name = &study.traits[trait_index].name;
+        let rows = last.into_iter().map(|row| {
+            let strain = &study.strains[row.strain];
+            let against = row.against.as_ref().ok();
+            let mut uniformity = answers.iter().filter(|answer| {
+                (answer.quantity, &answer.strain, &answer.trait_name)
+                    == ("uniformity", strain, name)
+            });
+            TargetRow {
+                strain: row.strain,
+                name: naming.name(strain),
+                age_d: row.age_d,
+                n: row.n,
+                mean: row.observed_g,
+                target: against.map(|against| against.target.target_g),
+                deviation: against.map(|against| against.deviation_g),
+                interval: against.and_then(|against| against.interval_g),
+                deviation_pct: against.map(|against| against.deviation_pct),
+                days: against.map(|against| against.days),
+                uniformity: uniformity
+                    .next_back()
+                    .and_then(|answer| answer.estimate.zip(answer.interval)),
+                verdict: Verdict::of(row),
+                gain: match row.gain {
+                    Gain::PerDay {
+                        needed_g_per_d,
+                        target_g_per_d,
+                    } => Some((needed_g_per_d, target_g_per_d)),
+                    _ => None,
+                },
+            }
+        });
+        Some(Self {
+            trait_name: name.replace('_', " "),
+            trait_index,
+            rows: rows.collect(),
+            back_by_d,
+        })
+    }
+
+    /// The rows that a reader is shown: all of a few, else the lowest and the highest, from
+    /// the lowest; `few` of each.
+    #[must_use]
+    pub fn shown(&self, few: (usize, usize)) -> Vec<&TargetRow> {
+        if self.rows.len() <= MOST_NAMED {
+            return self.rows.iter().collect();
+        }
+        let judged = self.rows.iter().filter(|row| row.deviation_pct.is_some());
+        let mut sorted: Vec<&TargetRow> = judged.collect();
+        let share = |row: &TargetRow| row.deviation_pct.unwrap_or(0.0);
+        sorted.sort_by(|a, b| share(a).total_cmp(&share(b)));
+        let (low, high) = few;
+        if sorted.len() > low + high {
+            sorted.drain(low..sorted.len() - high);
+        }
+        sorted
+    }
+
+    /// Whether only some are shown.
+    #[must_use]
+    pub fn is_long(&self) -> bool {
+        self.rows.len() > MOST_NAMED
+    }
+
+    /// How many stand where: `4 below target, 2 above target, 24 on target`.
+    #[must_use]
+    pub fn counts(&self) -> String {
+        let n = |is: fn(Verdict) -> bool| self.rows.iter().filter(|row| is(row.verdict)).count();
+        let groups = [
+            (n(|one| one == Verdict::Below), "below target"),
+            (n(|one| one == Verdict::Above), "above target"),
+            (n(Verdict::is_uncertain), "at an edge"),
+            (n(|one| one == Verdict::OnTarget), "on target"),
+            (n(|one| one == Verdict::NotOff), "not off target"),
+            (n(|one| one == Verdict::OneBird), "with one bird"),
+            (n(|one| one == Verdict::NoTarget), "without a target"),
+        ];
+        let there = groups.iter().filter(|(n, _)| *n > 0);
+        let words: Vec<String> = there.map(|(n, what)| format!("{n} {what}")).collect();
+        words.join(", ")
+    }
+
+    /// Whether they are on target, the strains that are not first.
+    #[must_use]
+    pub fn sentence(&self) -> Sentence {
+        let off: Vec<&TargetRow> = self
+            .rows
+            .iter()
+            .filter(|row| row.verdict.is_off())
+            .collect();
+        if self.is_long() {
+            let at = |row: &TargetRow| row.deviation_pct.unwrap_or(0.0).abs();
+            let furthest = off.iter().max_by(|a, b| at(a).total_cmp(&at(b)));
+            return Sentence {
+                lead: format!("Of {} strains, {}.", self.rows.len(), self.counts()),
+                rest: furthest.map_or(String::new(), |row| {
+                    format!(" {}{}.", row.clause(), row.delay())
+                }),
+            };
+        }
+        let mut lead = String::new();
+        let mut rest = Vec::new();
+        match off.as_slice() {
+            [] => {}
+            [one] => {
+                lead = one.clause();
+                rest.push(format!("{}.", one.delay()));
+            }
+            several => {
+                let clauses: Vec<String> = several.iter().map(|row| row.clause()).collect();
+                lead = format!("{}.", some_of(&clauses, 4));
+            }
+        }
+        let mut others = Vec::new();
+        type Is = fn(Verdict) -> bool;
+        let groups: [(&str, Is); 6] = [
+            ("on target", |one| one == Verdict::OnTarget),
+            ("at the lower edge of the band", |one| {
+                one == Verdict::LowerEdge
+            }),
+            ("at the upper edge of the band", |one| {
+                one == Verdict::UpperEdge
+            }),
+            ("not shown to be off target", |one| one == Verdict::NotOff),
+            ("judged by one bird", |one| one == Verdict::OneBird),
+            ("without a target at this age", |one| {
+                one == Verdict::NoTarget
+            }),
+        ];
+        for (what, is) in groups {
+            let names = self.rows.iter().filter(|row| is(row.verdict));
+            let names: Vec<String> = names.map(|row| row.name.clone()).collect();
+            if !names.is_empty() {
+                let verb = if names.len() == 1 { "is" } else { "are" };
+                others.push(format!("{} {verb} {what}", some_of(&names, 4)));
+            }
+        }
+        if !others.is_empty() {
+            let clause = format!("{}.", others.join("; "));
+            if lead.is_empty() {
+                lead = clause;
+            } else {
+                rest.push(format!(" {clause}"));
+            }
+        }
+        Sentence {
+            lead,
+            rest: rest.concat(),
+        }
+    }
+
+    /// What strains that are off must gain to be back in time, the furthest off first: the
+    /// strain, and what it needs.
+    #[must_use]
+    pub fn needs(&self) -> Vec<(&str, String)> {
+        let mut off: Vec<&TargetRow> = self
+            .rows
+            .iter()
+            .filter(|row| row.verdict.is_off())
+            .collect();
+        let at = |row: &TargetRow| row.deviation_pct.unwrap_or(0.0).abs();
+        off.sort_by(|a, b| at(b).total_cmp(&at(a)));
+        let by = self.back_by_d.map_or("in time".to_owned(), |age_d| {
+            format!("by {} d", days(age_d))
+        });
+        let mut all = Vec::new();
+        for row in off {
+            if let Some((needed, planned)) = row.gain.filter(|(needed, _)| *needed >= 0.0) {
+                let needs =
+                    format!("needs {needed:.1} g/d to be on target {by} (target {planned:.1} g/d)");
+                all.push((row.name.as_str(), needs));
+            }
+        }
+        all
+    }
+}
+
+/// A mass to the gram, or three digits of a small one, with its unit.
+fn grams(value: f64, unit: &str) -> String {
+    let text = if value.abs() >= 100.0 {
+        minus(format!("{value:.0}"))
+    } else {
+        super::number(value)
+    };
+    format!("{text} {unit}").trim_end().to_owned()
+}
