@@ -6,11 +6,11 @@ use clap::{Args, ValueEnum};
 
 use super::choices::{self, one_of};
 use super::correct::EquationOptions;
-use super::options::{Common, FitOptions, Input, LevelName};
+use super::options::{Common, FitOptions, Input, LevelName, replicates};
 use super::output::Output;
 use crate::analysis::{Analysis, ComparisonOptions, Options};
 use crate::contrast::{Adjust, Source};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::fit::Variance;
 use crate::fit::mixed::{Covariance, Estimator};
 use crate::study::{FixedEffectOf, Records, Study};
@@ -87,7 +87,7 @@ struct ContrastOptions {
     #[arg(long, value_enum, default_value = "wald")]
     intervals: IntervalKind,
     /// Refits with birds drawn again, a curve, for --intervals bootstrap
-    #[arg(long, value_name = "N", default_value_t = 1000)]
+    #[arg(long, value_name = "N", default_value = "1000", value_parser = replicates)]
     replicates: usize,
     /// Seed of everything drawn at random
     #[arg(long, value_name = "N", default_value_t = 1)]
@@ -102,18 +102,9 @@ enum IntervalKind {
     Bootstrap,
 }
 
-/// Fewest replicates that percentiles of an interval are read from.
-const FEWEST_REPLICATES: usize = 100;
-
 impl ContrastOptions {
     /// What is fitted: pooled strains, and the model of all birds where that is compared.
     fn growth(&self) -> Result<FitOptions> {
-        if self.intervals == IntervalKind::Bootstrap && self.replicates < FEWEST_REPLICATES {
-            return Err(Error::call(format!(
-                "--replicates {}: expected at least {FEWEST_REPLICATES}, since an interval is read from their percentiles",
-                self.replicates
-            )));
-        }
         Ok(FitOptions {
             curve: self.curve.clone(),
             cards: self.cards.clone(),

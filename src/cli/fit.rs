@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::correct::EquationOptions;
-use super::options::{Common, FitOptions, Input};
+use super::options::{Common, FitOptions, Input, replicates};
 use super::output::{Output, plain_name};
 use crate::analysis::Analysis;
 use crate::error::{Error, Result};
@@ -94,7 +94,7 @@ pub(crate) struct InferenceOptions {
     #[arg(long, value_enum, default_value = "wald")]
     intervals: IntervalName,
     /// Fits a subject and curve for --intervals bootstrap
-    #[arg(long, value_name = "N", default_value_t = 1000)]
+    #[arg(long, value_name = "N", default_value = "1000", value_parser = replicates)]
     replicates: usize,
     /// Hide birds, and the last weeks, and tell them by each strain's curves
     #[arg(long)]
@@ -111,9 +111,6 @@ enum IntervalName {
     Bootstrap,
 }
 
-/// Fewest replicates that percentiles of an interval are read from.
-const FEWEST_REPLICATES: usize = 100;
-
 impl InferenceOptions {
     /// How the intervals are found.
     fn method(&self, seed: u64) -> Result<Method> {
@@ -125,12 +122,6 @@ impl InferenceOptions {
                 seed,
             },
         };
-        if method != Method::Wald && self.replicates < FEWEST_REPLICATES {
-            return Err(Error::call(format!(
-                "--replicates {}: expected at least {FEWEST_REPLICATES}, since an interval is read from their percentiles",
-                self.replicates
-            )));
-        }
         Ok(method)
     }
 }

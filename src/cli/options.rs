@@ -184,6 +184,18 @@ impl FormatOptions {
     }
 }
 
+/// Replicates of a bootstrap, from the command line: enough to read an interval from their
+/// percentiles.
+pub(crate) fn replicates(text: &str) -> std::result::Result<usize, String> {
+    match text.parse() {
+        Ok(count) if count >= 100 => Ok(count),
+        _ => Err(
+            "expected a number of at least 100, since an interval is read from their percentiles"
+                .to_owned(),
+        ),
+    }
+}
+
 /// A confidence, from the command line.
 pub(crate) fn confidence(text: &str) -> std::result::Result<f64, String> {
     let share: f64 = text.parse().unwrap_or(f64::NAN);

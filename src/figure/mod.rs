@@ -58,6 +58,7 @@ mod residuals;
 mod rows;
 mod sample;
 mod scene;
+pub(crate) use scene::escaped;
 mod series;
 mod uniformity;
 mod words;

@@ -301,7 +301,8 @@ fn path_data(points: &[(f64, f64)], least: usize) -> String {
     d
 }
 
-fn escaped(text: &str) -> String {
+/// Words as text or attribute value of SVG or HTML.
+pub(crate) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

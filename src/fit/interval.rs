@@ -22,6 +22,7 @@ use nalgebra::{DMatrix, DVector};
 use super::estimable::{Fitted, NotEstimable};
 use super::mixed::CovarianceError;
 use super::{Estimates, Series, Variance};
+use crate::error::Error;
 use crate::growth::{Curve, Derived};
 use crate::stats::distribution::{f_quantile, t_two_sided_quantile};
 use crate::stats::tube::{self, Scale};
@@ -181,6 +182,19 @@ impl<'a> Law<'a> {
             }
         }
     }
+}
+
+/// That a confidence is between 0 and 1.
+///
+/// # Errors
+/// [`crate::ErrorKind::Call`] for any other number.
+pub fn check_confidence(confidence: f64) -> Result<(), Error> {
+    if confidence > 0.0 && confidence < 1.0 {
+        return Ok(());
+    }
+    Err(Error::call(format!(
+        "confidence {confidence}, expected a number between 0 and 1, such as 0.95"
+    )))
 }
 
 /// F with F F' = V by eigenvalues, for a V that may be singular (a term on its

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use crate::error::Result;
-use crate::flock::check_confidence;
+use crate::fit::interval::check_confidence;
 use crate::flock::target::{NoTargetAge, TargetPoint, Trajectory, trajectories};
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{AgeMatching, Grouping, Member, Occasion, Records, Study, occasions};

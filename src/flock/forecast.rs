@@ -12,7 +12,7 @@
 //! seen since. An age that no predictor describes has no forecast, and the reason stands there.
 
 use crate::error::{Error, Result};
-use crate::flock::check_confidence;
+use crate::fit::interval::check_confidence;
 use crate::flock::forecast_rows::{ForecastOptions, TraitForecast};
 use crate::flock::own_models::{self, ForecastFrom};
 use crate::flock::weight_backtest::{WeightBacktests, backtest};

@@ -30,8 +30,6 @@ mod uniformity;
 mod weight_backtest;
 mod weight_forecast;
 
-use crate::error::{Error, Result};
-
 pub use deviation::{
     AgainstTarget, Band, Deviation, DeviationOptions, Gain, Level, NoTarget, deviations,
 };
@@ -48,13 +46,3 @@ pub use uniformity::{
     normal_share_pct, uniformities, uniformity,
 };
 pub use weight_backtest::{Errors, ForetoldWeight, WeightBacktest, WeightBacktests};
-
-/// A confidence that is none is a wrong call.
-fn check_confidence(confidence: f64) -> Result<()> {
-    if confidence > 0.0 && confidence < 1.0 {
-        return Ok(());
-    }
-    Err(Error::call(format!(
-        "confidence {confidence}, expected a number between 0 and 1, such as 0.95"
-    )))
-}

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use crate::error::{Error, Result};
-use crate::flock::check_confidence;
+use crate::fit::interval::check_confidence;
 use crate::flock::deviation::{Level, target_among};
 use crate::flock::sample_size::wilson_pct;
 use crate::flock::target::{Trajectory, trajectories};

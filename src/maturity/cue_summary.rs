@@ -3,8 +3,8 @@
 use std::collections::HashMap;
 
 use crate::error::Result;
+use crate::fit::interval::check_confidence;
 use crate::growth::Derived;
-use crate::maturity::check_confidence;
 use crate::maturity::cues::{Cue, CueAge, FirstEgg, Support};
 use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
 

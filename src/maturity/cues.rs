@@ -5,9 +5,9 @@ use std::fmt;
 
 use crate::error::{Error, Result};
 use crate::fit::estimable::NotEstimable;
+use crate::fit::interval::check_confidence;
 use crate::fit::{Outcome, interval};
 use crate::growth::{Curve, Derived};
-use crate::maturity::check_confidence;
 use crate::study::{Onset, Study};
 
 /// A fit and whose it is.

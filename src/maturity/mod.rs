@@ -33,8 +33,6 @@ mod onset_model;
 mod onset_subjects;
 mod thresholds;
 
-use crate::error::{Error, Result};
-
 pub use bend::{Bend, BendFound, bends};
 pub use cue_error::Reliability;
 pub use cue_summary::{CueSummary, summarise};
@@ -54,13 +52,3 @@ pub use onset_model::{
 };
 
 pub use thresholds::{AtFirstEgg, Threshold, thresholds};
-
-/// A confidence that is none is a wrong call.
-fn check_confidence(confidence: f64) -> Result<()> {
-    if confidence > 0.0 && confidence < 1.0 {
-        return Ok(());
-    }
-    Err(Error::call(format!(
-        "confidence {confidence}, expected a number between 0 and 1, such as 0.95"
-    )))
-}

@@ -363,7 +363,7 @@ pub(crate) fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) 
         .into_iter()
         .filter_map(|candidate| {
             let lower = candidate.to_lowercase();
-            let distance = edit_distance(&name, &lower);
+            let distance = strsim::levenshtein(&name, &lower);
             let longest = name.chars().count().max(lower.chars().count());
             let holds = name.len().min(lower.len()) >= 3
                 && (name.contains(&lower) || lower.contains(&name));
@@ -371,22 +371,6 @@ pub(crate) fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) 
         })
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, candidate)| candidate)
-}
-
-/// Letters to insert, delete or replace to turn one word into the other
-/// (Levenshtein's distance, the textbook two-row form).
-fn edit_distance(from: &str, to: &str) -> usize {
-    let to: Vec<char> = to.chars().collect();
-    let mut above: Vec<usize> = (0..=to.len()).collect();
-    for (row, letter) in from.chars().enumerate() {
-        let mut here = vec![row + 1];
-        for (column, other) in to.iter().enumerate() {
-            let replaced = above[column] + usize::from(letter != *other);
-            here.push(replaced.min(above[column + 1] + 1).min(here[column] + 1));
-        }
-        above = here;
-    }
-    above[to.len()]
 }
 
 #[cfg(test)]

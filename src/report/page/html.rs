@@ -2,26 +2,12 @@
 
 use std::fmt::Write as _;
 
+pub(super) use crate::figure::escaped;
+
 /// Appends a line.
 pub(super) fn line(put: &mut String, text: &str) {
     // Writing to a String cannot fail.
     let _ = writeln!(put, "{text}");
-}
-
-/// Words as HTML text or attribute value.
-pub(super) fn escaped(words: &str) -> String {
-    let mut safe = String::with_capacity(words.len());
-    for letter in words.chars() {
-        match letter {
-            '&' => safe.push_str("&amp;"),
-            '<' => safe.push_str("&lt;"),
-            '>' => safe.push_str("&gt;"),
-            '"' => safe.push_str("&quot;"),
-            '\'' => safe.push_str("&#39;"),
-            _ => safe.push(letter),
-        }
-    }
-    safe
 }
 
 /// A paragraph of escaped words.
