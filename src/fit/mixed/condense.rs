@@ -100,6 +100,9 @@ impl Task {
         match (level.p, level.q()) {
             (3, 3) => self.condense_of::<3, 3>(level, numbers, factor),
             (3, 2) => self.condense_of::<3, 2>(level, numbers, factor),
+            (6, 6) => self.condense_of::<6, 6>(level, numbers, factor),
+            (6, 5) => self.condense_of::<6, 5>(level, numbers, factor),
+            (6, 4) => self.condense_of::<6, 4>(level, numbers, factor),
             _ => self.condense_of::<0, 0>(level, numbers, factor),
         }
     }
@@ -361,15 +364,20 @@ impl Task {
     /// the unit's terms, p x p, entry by entry.
     fn restrict(&mut self, level: Level<'_>, inverse: impl Fn(usize) -> f64) {
         let (p, q) = (level.p, level.q());
-        for k in 0..q {
-            for l in 0..q {
-                let mut sum = 0.0;
-                for j in 0..p {
-                    for j2 in 0..p {
-                        sum += self.t[k * p + j] * inverse(j * p + j2) * self.t[l * p + j2];
-                    }
+        for j in 0..p {
+            for k in 0..q {
+                let row = &self.t[k * p..(k + 1) * p];
+                let sum: f64 = row
+                    .iter()
+                    .zip(0..)
+                    .map(|(t, j2)| t * inverse(j2 * p + j))
+                    .sum();
+                self.f[k] = sum;
+            }
+            for k in 0..q {
+                for l in 0..q {
+                    self.score[k * q + l] += self.f[k] * self.t[l * p + j];
                 }
-                self.score[k * q + l] += sum;
             }
         }
     }
