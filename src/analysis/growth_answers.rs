@@ -1,7 +1,7 @@
 //! What the typical birds weigh, and in what the groups differ, by the models of the traits.
 
 use super::{Analysis, Answer, Differences, Status};
-use crate::contrast::{Against, Compared, Comparison, of_quantity};
+use crate::contrast::{Against, Compared, Comparison, Contrast, NoContrast, of_quantity};
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::{self, Estimate, Interval};
 use crate::fit::profile::Quantity;
@@ -13,9 +13,12 @@ use crate::trajectory::allometric::closure;
 const GROWTH: &str = "How do they grow?";
 const DIFFER: &str = "Do they differ?";
 
+/// Contrasts, and those that the data do not determine.
+type Contrasts = (Vec<Contrast>, Vec<NoContrast>);
+
 impl Analysis {
     /// Ages at which a trait's masses are answered: the named ones up to its last, and that.
-    fn ages_of(&self, model: &TraitModel) -> Vec<f64> {
+    pub(crate) fn ages_of(&self, model: &TraitModel) -> Vec<f64> {
         let records = &self.study.traits[model.trait_index];
         let last_d = records
             .ages_d
@@ -238,6 +241,19 @@ impl Analysis {
         answer.against(&self.study, find(name), name)
     }
 
+    /// The contrasts of the groups' typical masses at one age, and those that have no number.
+    pub(crate) fn masses_compared(&self, compared: &Compared, age_d: f64) -> Contrasts {
+        let mass = Derived::ValueAt(age_d);
+        let asked = (&*mass.name(), mass.unit(), Quantity::Derived(mass));
+        match (&compared.joint, &self.differences) {
+            (Some(joint), Some(found)) => {
+                let by = (&found.comparison.request, compared.law.as_ref());
+                of_quantity(joint, asked, by)
+            }
+            _ => (Vec::new(), Vec::new()),
+        }
+    }
+
     /// The groups compared at one age.
     fn differences(
         &self,
@@ -259,15 +275,7 @@ impl Analysis {
             caution: caution.clone(),
             ..Answer::default()
         };
-        let mass = Derived::ValueAt(age_d);
-        let asked = (&*mass.name(), mass.unit(), Quantity::Derived(mass));
-        let (found, none) = match &compared.joint {
-            Some(joint) => {
-                let by = (&comparison.request, compared.law.as_ref());
-                of_quantity(joint, asked, by)
-            }
-            None => (Vec::new(), Vec::new()),
-        };
+        let (found, none) = self.masses_compared(compared, age_d);
         answers.extend(found.into_iter().map(|found| Answer {
             estimate: Some(found.difference),
             std_error: found.standard_error,

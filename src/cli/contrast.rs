@@ -225,7 +225,7 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let findings = &mut output.findings;
     findings.masses_used(&analysis);
     if args.options.by == FixedEffectOf::Strain {
-        findings.curve_choice(&analysis, &options);
+        findings.curve_choice(&analysis);
     }
     findings.differences(&analysis);
     findings.answers(&analysis);

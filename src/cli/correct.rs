@@ -10,7 +10,7 @@ use super::output::Output;
 use crate::analysis::{ScanOptions, Scans};
 use crate::composition::study_masses::read_equations;
 use crate::error::{Error, Result};
-use crate::report::calibration_tables::Moved;
+use crate::report::tables::calibration::Moved;
 use crate::study::Study;
 
 /// Correct every scan by saved equations, with the error of a new bird and the

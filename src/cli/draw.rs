@@ -100,7 +100,7 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
         ));
     }
     args.paper.check()?;
-    let results = args.whole.results(&mut output)?;
+    let (results, _) = args.whole.results(&mut output)?;
     output.keep_figures_only();
     Drawing(&results).add(&args.paper, &mut output)?;
     output.finish()

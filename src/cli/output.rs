@@ -19,6 +19,7 @@ use crate::report::files::{Place, Places, RECORD, owner_file};
 use crate::report::page::{self, Content, Page};
 use crate::report::pictures::Named;
 use crate::report::summary;
+use crate::report::tables::dictionary;
 use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, workbook};
 use crate::study::Study;
 
@@ -315,6 +316,12 @@ impl Output {
                 let name = format!("tables/{}.csv", table.name());
                 writing.write(&results, &name, |out| table.write_csv(out))?;
             }
+            if rest > 0 && !self.findings.tables.is_empty() {
+                let dictionary = dictionary(&self.findings.tables);
+                writing.write(&results, "tables/dictionary.csv", |out| {
+                    dictionary.write_csv(out)
+                })?;
+            }
             for (figure, bytes) in self.figures.iter().take(rest) {
                 let name = format!("figures/{figure}");
                 writing.write(&results, &name, |out| out.write_all(bytes))?;
@@ -368,7 +375,7 @@ impl Output {
         page.html().map(Some)
     }
 
-    fn record(&self, outputs: Vec<OutputFile>, saved: Vec<OutputFile>) -> RunRecord {
+    pub(crate) fn record(&self, outputs: Vec<OutputFile>, saved: Vec<OutputFile>) -> RunRecord {
         RunRecord {
             program: env!("CARGO_PKG_NAME").to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),

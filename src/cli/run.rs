@@ -61,11 +61,11 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     }
     args.paper.check()?;
     let mut output = Output::new("run", common);
-    let results = args.whole.results(&mut output)?;
+    let (results, options) = args.whole.results(&mut output)?;
     if output.keeps_files() {
         Drawing(&results).add(&args.paper, &mut output)?;
     }
-    paper::add(&results, &args.whole.fit, &mut output);
+    paper::add((&results, &options), &mut output);
     output.summarise();
     output.finish()
 }
@@ -120,7 +120,7 @@ impl WholeStudy {
 
     /// Reads the study and analyses it; what it says goes to the output, and the page gets
     /// its title and its strains.
-    pub(crate) fn results(&self, output: &mut Output) -> Result<Analysis> {
+    pub(crate) fn results(&self, output: &mut Output) -> Result<(Analysis, Options)> {
         let study = output.read(&self.input)?;
         let looked = self.input.check()?;
         output.attention |= looked.needs_attention();
@@ -149,14 +149,14 @@ impl WholeStudy {
             results: None,
             live: None,
         });
-        Ok(analysis)
+        Ok((analysis, options))
     }
 
     /// The results with the figures that the page shows, and no files of them.
     pub(crate) fn page(&self, output: &mut Output) -> Result<()> {
-        let results = self.results(output)?;
+        let (results, options) = self.results(output)?;
         Drawing(&results).add_to_page(output);
-        paper::add(&results, &self.fit, output);
+        paper::add((&results, &options), output);
         Ok(())
     }
 }

@@ -11,7 +11,7 @@ use super::output::Output;
 use crate::analysis::{Analysis, FlockOptions, Forecasting, named_ages_d};
 use crate::error::{Error, Result};
 use crate::growth;
-use crate::report::flock_tables::Weigh;
+use crate::report::tables::flock::Weigh;
 use crate::study::{AgeMatching, Study};
 use crate::trajectory::BirdPopulation;
 

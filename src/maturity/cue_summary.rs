@@ -8,7 +8,7 @@ use crate::growth::Derived;
 use crate::maturity::cues::{Cue, CueAge, FirstEgg, Support};
 use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
 
-/// One row of `cue_summary.csv`: a cue against the first eggs of a strain's birds.
+/// The columns `n` to `correlation_upper` of `cues.csv`: a cue against the first eggs of a strain's birds.
 ///
 /// Only birds with a first egg and a supported cue are in the numbers; the others
 /// are counted. Leaving out birds that have not laid takes the late ones away, so

@@ -283,7 +283,7 @@ fn foretold_panel(
 
 /// "fat_share_pct" as "Fat share", "%".
 fn quantity(measure: &str) -> Quantity {
-    let unit = super::onset_tables::unit(measure);
+    let unit = super::tables::lay::unit(measure);
     let plain = measure.trim_end_matches("_pct").replace('_', " ");
     let mut letters = plain.chars();
     let first = letters

@@ -14,9 +14,9 @@ use crate::fit::interval::{self, Band, Estimate};
 use crate::fit::{Estimates, Outcome, diagnostics};
 use crate::flock::{self, Deviation};
 use crate::growth::Curve;
-use crate::report::growth_tables::curve_ages_d;
 pub(super) use crate::report::showing::whole_name;
 pub use crate::report::showing::{Drawn, MOST_PANELS, Named, Showing};
+use crate::report::tables::curves::curve_ages_d;
 use crate::study::Study;
 use crate::trajectory::{CurveFit, Level, Pooled, Subject, SubjectFits, Trajectories};
 

@@ -1,7 +1,7 @@
 //! The figure of a plan: precision, or power, against the number of birds.
 
 use super::pictures::{Drawn, Showing};
-use super::plan_tables::{Planned, strain};
+use super::tables::plan::{Planned, strain};
 use crate::figure::{DesignPrecision, PrecisionByBirds, PrecisionPanel, Ranged};
 use crate::plan::design::{Design, Kind};
 use crate::plan::power::factor;

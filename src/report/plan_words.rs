@@ -1,6 +1,6 @@
 //! What a plan says, in words first.
 
-use super::plan_tables::{Planned, strain};
+use super::tables::plan::{Planned, strain};
 use super::words::three_digits;
 use crate::plan::confirm::{Confirmation, Simulated};
 use crate::plan::design::{Design, Kind};

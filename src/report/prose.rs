@@ -113,17 +113,6 @@ pub(super) fn listed<S: AsRef<str>>(items: &[S]) -> String {
     }
 }
 
-/// `1 bird`, `3 birds`.
-pub(super) fn count(number: usize, what: &str) -> String {
-    let ending = if number == 1 { "" } else { "s" };
-    format!("{number} {what}{ending}")
-}
-
-/// "was" or "were".
-pub(super) fn was(number: usize) -> &'static str {
-    if number == 1 { "was" } else { "were" }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -156,9 +145,5 @@ mod tests {
     fn lists_read_as_sentences() {
         assert_eq!(listed(&["a", "b", "c"]), "a, b and c");
         assert_eq!(listed(&["a"]), "a");
-        assert_eq!(
-            (count(1, "bird"), count(0, "bird")),
-            ("1 bird".into(), "0 birds".into())
-        );
     }
 }

@@ -1,4 +1,4 @@
-//! How many digits a number is told with on paper.
+//! How many digits a number has on paper.
 //!
 //! The standard error has two significant digits, and the estimate and its interval
 //! the same decimals: JCGM 100:2008 (GUM), 7.2.6. Numbers are text from here on, with
@@ -18,7 +18,7 @@ pub(super) enum Digits {
 }
 
 impl Digits {
-    /// Those of a number that is told with `significant` digits.
+    /// Those of a number with `significant` digits.
     fn of(value: f64, significant: i32) -> Self {
         if value == 0.0 || !value.is_finite() {
             return Self::Decimals(0);
@@ -95,24 +95,23 @@ pub(super) fn significant(value: f64, digits: i32) -> String {
     Digits::of(value, digits).write(value)
 }
 
-/// A p value to two digits, or below which thousandth it lies.
+/// A P value to three decimals, from 0.1 on to two, or below which thousandth it lies.
 pub(super) fn chance(p_value: f64) -> String {
-    if p_value < 1e-3 {
-        "< 0.001".to_owned()
-    } else if p_value >= 0.995 {
-        "> 0.99".to_owned()
-    } else {
-        significant(p_value, 2)
+    match p_value {
+        p if p < 1e-3 => "< 0.001".to_owned(),
+        p if p < 0.0995 => format!("{p:.3}"),
+        p if p < 0.995 => format!("{p:.2}"),
+        _ => "> 0.99".to_owned(),
     }
 }
 
-/// "p = 0.012", "p < 0.001".
+/// "P = 0.012", "P < 0.001".
 pub(super) fn p_equals(p_value: f64) -> String {
-    let told = chance(p_value);
-    if told.starts_with(['<', '>']) {
-        format!("p {told}")
+    let written = chance(p_value);
+    if written.starts_with(['<', '>']) {
+        format!("P {written}")
     } else {
-        format!("p = {told}")
+        format!("P = {written}")
     }
 }
 
@@ -155,15 +154,16 @@ mod tests {
     fn chances_have_a_floor_and_a_ceiling() {
         for (p_value, expected) in [
             (0.000_999, "< 0.001"),
-            (0.001, "0.0010"),
-            (0.004_24, "0.0042"),
+            (0.001, "0.001"),
+            (0.004_24, "0.004"),
+            (0.02, "0.020"),
             (0.0996, "0.10"),
             (0.5, "0.50"),
             (0.996, "> 0.99"),
         ] {
             assert_eq!(chance(p_value), expected);
         }
-        assert_eq!(p_equals(0.0), "p < 0.001");
-        assert_eq!(p_equals(0.05), "p = 0.050");
+        assert_eq!(p_equals(0.0), "P < 0.001");
+        assert_eq!(p_equals(0.05), "P = 0.050");
     }
 }

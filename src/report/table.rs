@@ -12,13 +12,15 @@ use rayon::prelude::*;
 use serde::{Serialize, Serializer};
 
 use super::digits::write_number;
+use super::tables::Column as About;
 
 /// A table of results, kept in parts so that a long one can be made in parallel and
 /// joined without copying.
 #[derive(Debug, Clone)]
 pub struct Table {
     name: &'static str,
-    header: &'static [&'static str],
+    about: Vec<About>,
+    header: Vec<&'static str>,
     /// At least one; rows are written to the last.
     parts: Vec<Part>,
 }
@@ -157,20 +159,32 @@ pub enum Cell<'a> {
 const MISSING_WHOLE: i64 = i64::MIN;
 
 impl Table {
-    /// An empty table; its file will be `name.csv`.
-    #[must_use]
-    pub fn new(name: &'static str, header: &'static [&'static str]) -> Self {
+    /// An empty table of these columns; its file will be `name.csv`.
+    pub(super) fn declared(name: &'static str, about: &[About]) -> Self {
         let part = Part {
             first: 0,
             rows: 0,
             expected: 0,
-            columns: vec![Column::Empty; header.len()],
+            columns: vec![Column::Empty; about.len()],
         };
         Self {
             name,
-            header,
+            about: about.to_vec(),
+            header: about.iter().map(|column| column.name).collect(),
             parts: vec![part],
         }
+    }
+
+    /// An empty table of columns without unit and meaning.
+    #[cfg(test)]
+    pub(crate) fn new(name: &'static str, header: &[&'static str]) -> Self {
+        let column = |name| About {
+            name,
+            unit: "",
+            meaning: "",
+        };
+        let about: Vec<About> = header.iter().copied().map(column).collect();
+        Self::declared(name, &about)
     }
 
     /// With room for so many rows: a long column that grows by doubling leaves holes in
@@ -213,8 +227,14 @@ impl Table {
 
     /// Column names.
     #[must_use]
-    pub fn header(&self) -> &'static [&'static str] {
-        self.header
+    pub fn header(&self) -> &[&'static str] {
+        &self.header
+    }
+
+    /// Name, unit and meaning of each column.
+    #[must_use]
+    pub fn columns(&self) -> &[About] {
+        &self.about
     }
 
     /// Number of complete rows.
@@ -224,7 +244,7 @@ impl Table {
     }
 
     /// Begins a row; write its cells in the order of the header.
-    pub fn row(&mut self) -> Row<'_> {
+    pub(super) fn row(&mut self) -> Row<'_> {
         Row {
             table: self,
             column: 0,
@@ -376,14 +396,14 @@ impl Serialize for Cell<'_> {
 /// A row being written. Cells go into the columns in order; a row is complete
 /// when its last column has its cell.
 #[derive(Debug)]
-pub struct Row<'a> {
+pub(super) struct Row<'a> {
     table: &'a mut Table,
     column: usize,
 }
 
 impl Row<'_> {
     /// Words; empty words are a missing cell.
-    pub fn text(&mut self, words: &str) -> &mut Self {
+    pub(super) fn text(&mut self, words: &str) -> &mut Self {
         let column = self.next();
         if matches!(column, Column::Empty) {
             *column = Column::Text(Words::default());
@@ -398,7 +418,7 @@ impl Row<'_> {
     }
 
     /// A number; one that is not finite is a missing cell.
-    pub fn number(&mut self, value: impl Into<Option<f64>>) -> &mut Self {
+    pub(super) fn number(&mut self, value: impl Into<Option<f64>>) -> &mut Self {
         let value = value.into().unwrap_or(f64::NAN);
         let expected = self.expected();
         let column = self.next();
@@ -415,7 +435,7 @@ impl Row<'_> {
     }
 
     /// A whole number.
-    pub fn whole(&mut self, value: impl Into<Option<usize>>) -> &mut Self {
+    pub(super) fn whole(&mut self, value: impl Into<Option<usize>>) -> &mut Self {
         let value = value.into().map_or(MISSING_WHOLE, |value| {
             i64::try_from(value).unwrap_or(i64::MAX)
         });

@@ -5,7 +5,7 @@ use crate::fit::interval;
 use crate::flock::{Band, Deviation, FlockUniformity, Gain, GainsSeen, Level};
 use crate::growth::Derived;
 use crate::maturity::{Cue, CueSummary};
-use crate::report::flock_tables::Weigh;
+use crate::report::tables::flock::Weigh;
 use crate::study::Study;
 use crate::trajectory::{self, SubjectFits, Trajectories};
 
@@ -302,7 +302,7 @@ pub fn cues(
     }
     if !summaries.is_empty() {
         lines.push(
-            "  These ages come from all weights, those after the first egg too: they describe the birds, and none is offered as a cue of it (cue_summary.csv). Cues are judged at the landmark, from earlier weights alone."
+            "  These ages come from all weights, those after the first egg too: they describe the birds, and none is offered as a cue of it (cues.csv). Cues are judged at the landmark, from earlier weights alone."
                 .to_owned(),
         );
     }

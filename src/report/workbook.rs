@@ -7,7 +7,6 @@ use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, FormatAlign, Workbook, Worksheet, XlsxError,
 };
 
-use super::column_notes::meaning;
 use super::{Cell, RunRecord, Table};
 use crate::error::{Error, Result};
 
@@ -219,9 +218,12 @@ fn notes(
             );
             row(sheet, &mut line, [table.name(), "", &note])?;
         }
-        for column in table.header() {
-            let meaning = meaning(table.name(), column).unwrap_or_default();
-            row(sheet, &mut line, [table.name(), column, meaning])?;
+        for column in table.columns() {
+            row(
+                sheet,
+                &mut line,
+                [table.name(), column.name, column.meaning],
+            )?;
         }
     }
     Ok(())

@@ -23,6 +23,8 @@ pub struct ShareRow {
     pub curve: String,
     /// Term or derived quantity.
     pub term: String,
+    /// Its unit; empty where it has none.
+    pub unit: String,
     /// Estimate, standard error and interval of the fit itself.
     pub estimate: Estimate,
     /// SD of the estimate over the redraws.
@@ -138,11 +140,12 @@ fn first(
             .filter(|fits| study.traits[fits.subject.trait_index].name == records.name);
         for fits in of_trait {
             let names = names(fits, wanted);
-            for ((curve, term), value) in names.into_iter().zip(quantities(fits, wanted)) {
+            for ((curve, term, unit), value) in names.into_iter().zip(quantities(fits, wanted)) {
                 rows.push(ShareRow {
                     subject: fits.subject,
                     curve,
                     term,
+                    unit,
                     estimate: value.unwrap_or(Estimate {
                         value: f64::NAN,
                         standard_error: None,
@@ -159,14 +162,16 @@ fn first(
     (rows, moments)
 }
 
-fn names(fits: &SubjectFits, wanted: &RedrawRequest) -> Vec<(String, String)> {
+fn names(fits: &SubjectFits, wanted: &RedrawRequest) -> Vec<(String, String, String)> {
     let of_curve = |curve: &dyn Curve| {
-        let terms = curve.terms().iter().map(|term| term.name.to_string());
-        let derived = wanted.derived.iter().map(|what| what.name().to_string());
+        let terms = curve.terms().iter();
+        let terms = terms.map(|term| (term.name.to_string(), term.unit.to_string()));
+        let derived = wanted.derived.iter();
+        let derived = derived.map(|what| (what.name().into_owned(), what.unit().to_owned()));
         let curve = curve.name().to_owned();
-        let all: Vec<(String, String)> = terms
+        let all: Vec<(String, String, String)> = terms
             .chain(derived)
-            .map(|name| (curve.clone(), name))
+            .map(|(name, unit)| (curve.clone(), name, unit))
             .collect();
         all
     };

@@ -871,6 +871,6 @@ fn faulty_equations_are_refused() {
     let rows = table(at, "corrected", "scan,bird,strain,age_d,trait");
     assert!(
         rows.iter()
-            .all(|row| row["flags"].contains("strain A is not in the equation"))
+            .all(|row| row["caution"].contains("strain A is not in the equation"))
     );
 }

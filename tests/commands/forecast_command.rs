@@ -329,7 +329,7 @@ fn a_target_shorter_than_the_flock_one_weighing_and_a_bird_that_is_gone_are_flag
 }
 
 #[test]
-fn backtest_and_drifting_are_written() {
+fn backtest_and_departures_are_written() {
     let flock = Flock::new(1..15);
     assert!(flock.target(&[]).status.success());
     let tested = rows(&flock.out, "backtest");
@@ -344,7 +344,7 @@ fn backtest_and_drifting_are_written() {
         // As of 49, 70 and 91 d: one to six weeks ahead, since the target goes no further.
         (6, 6, 6)
     );
-    let path = flock.out.join("tables/drifting.csv");
+    let path = flock.out.join("tables/departures.csv");
     let header = std::fs::read_to_string(path).unwrap();
     assert!(
         header.starts_with("strain,pen,bird,trait,direction,since_d,age_d"),

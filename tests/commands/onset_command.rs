@@ -209,10 +209,10 @@ fn the_demo_is_forecast_within_its_intervals() {
         .fold(f64::INFINITY, f64::min);
     let helps = best < error("lognormal:none");
     assert!(helps || words.contains("no cue helps"), "{best}: {words}");
-    let backtest = rows(folder.path(), "backtest");
+    let backtest = rows(folder.path(), "onset_backtest");
     let overall = backtest
         .iter()
-        .find(|row| row["quantity"] == "first_egg_age" && row["as_of_d"].is_empty())
+        .find(|row| row["quantity"] == "first_egg_age" && row["as_of"] == "all")
         .unwrap();
     // 95 percent intervals over some tens of birds; their errors go together within an age,
     // so the band is wide: what it excludes is intervals that mean nothing.

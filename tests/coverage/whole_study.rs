@@ -18,7 +18,7 @@ use std::path::Path;
 
 use nalgebra::{DMatrix, DVector};
 use pinfeather::analysis::{Analysis, Forecasting, Options};
-use pinfeather::report::flock_tables::Weigh;
+use pinfeather::report::tables::flock::Weigh;
 use pinfeather::report::{Findings, Table};
 use pinfeather::study::Study;
 use rayon::prelude::*;

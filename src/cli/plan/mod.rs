@@ -24,8 +24,8 @@ use crate::plan::design::{self, Question};
 use crate::plan::schedule::Limits;
 use crate::plan::{Aim, Allocation, Amount, Pens, Wish, targets};
 use crate::report::plan_pictures::plan_picture;
-use crate::report::plan_tables::{self, Planned};
 use crate::report::plan_words;
+use crate::report::tables::plan::{self as plan_tables, Planned};
 use crate::study::{BODY_WEIGHT, FixedEffectOf, Study};
 use crate::trajectory::{
     BirdPopulation, PopulationRequest, RandomTerms, Request, TraitModel, Trajectories,

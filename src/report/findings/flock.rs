@@ -2,8 +2,8 @@
 
 use super::Findings;
 use crate::analysis::{Ahead, Analysis, Verdict};
-use crate::report::flock_tables::{self, Weigh};
-use crate::report::{forecast_tables, forecast_words, words};
+use crate::report::tables::flock::Weigh;
+use crate::report::{forecast_words, tables, words};
 use crate::study::Study;
 
 impl Findings {
@@ -31,10 +31,10 @@ impl Findings {
         }
         if !deviations.is_empty() {
             self.tables
-                .push(flock_tables::deviation(study, deviations, gains));
+                .push(tables::flock::deviation(study, deviations, gains));
         }
         self.tables
-            .push(flock_tables::uniformity(study, uniformities, weigh));
+            .push(tables::flock::uniformity(study, uniformities, weigh));
         if let Some(ahead) = &verdict.ahead {
             self.method("population of the forecast", population);
             self.ahead(study, ahead, analysis.confidence);
@@ -60,7 +60,7 @@ impl Findings {
             forecast_words::forecast(study, as_of_d, &ahead.traits, shown, confidence),
         );
         self.tables
-            .push(forecast_tables::forecast(study, as_of_d, &ahead.traits));
+            .push(tables::forecast::forecast(study, as_of_d, &ahead.traits));
         if let Some(share) = ahead.in_sample {
             self.words.push(format!(
                 "  no backtest: {:.0} percent of the records that the saved population was estimated from are among these weighings, so that it would be tested on its own birds; give the population of another flock, or leave --population out",
@@ -72,14 +72,15 @@ impl Findings {
         } else {
             self.words
                 .extend(forecast_words::backtest(study, &ahead.backtest));
-            self.append(forecast_tables::backtest(study, &ahead.backtest));
+            self.tables
+                .push(tables::forecast::backtest(study, &ahead.backtest));
         }
         self.answer(
             "Which birds have left their own course?",
             forecast_words::drifting(study, &ahead.drifting),
         );
         self.tables
-            .push(forecast_tables::drifting(study, &ahead.drifting));
+            .push(tables::forecast::departures(study, &ahead.drifting));
     }
 
     /// The caution that goes with every verdict and forecast, once.

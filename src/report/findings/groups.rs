@@ -2,7 +2,7 @@
 
 use super::Findings;
 use crate::analysis::{Analysis, Differences};
-use crate::report::{contrast_tables, contrast_words};
+use crate::report::{contrast_words, tables};
 
 impl Findings {
     /// How the groups differ.
@@ -29,17 +29,17 @@ impl Findings {
             fat_shares,
         ));
         self.tables.extend([
-            contrast_tables::contrasts(study, comparison),
-            contrast_tables::curve_tests(study, comparison, allometries),
-            contrast_tables::difference_by_age(study, comparison),
+            tables::groups::contrasts(study, comparison),
+            tables::groups::curve_tests(study, comparison, allometries),
+            tables::groups::difference_by_age(study, comparison),
         ]);
         if !allometries.is_empty() {
             self.tables
-                .push(contrast_tables::allometry(study, groups, allometries));
+                .push(tables::groups::allometry(study, groups, allometries));
         }
         if !fat_shares.is_empty() {
             self.tables
-                .push(contrast_tables::fat_share(study, groups, fat_shares));
+                .push(tables::groups::fat_share(study, groups, fat_shares));
         }
     }
 }

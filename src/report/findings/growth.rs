@@ -2,9 +2,10 @@
 
 use super::Findings;
 use crate::analysis::{Analysis, Growth, Options};
-use crate::report::growth_tables::{self, Wanted};
-use crate::report::population_tables::{mixed_tables, second_phase_table};
-use crate::report::{calibration_tables, composition_words, population_words, words};
+use crate::report::tables::fits::{self, Wanted};
+use crate::report::tables::models::{model_tables, second_phase};
+use crate::report::tables::{calibration, choice, curves};
+use crate::report::{composition_words, population_words, words};
 
 impl Findings {
     /// How birds and groups grow.
@@ -29,9 +30,14 @@ impl Findings {
             .extend(lost.map(|why| format!("no intervals by {method} of {why}")));
         self.method("intervals", method);
         let wanted = wanted(growth, options);
-        self.tables
-            .extend(growth_tables::growth_tables(study, trajectories, &wanted));
-        self.tables.extend(mixed_tables(study, trajectories));
+        self.tables.extend([
+            fits::curve_terms(study, trajectories, &wanted),
+            fits::curve_fits(study, trajectories),
+            choice::curve_choice(study, trajectories, &growth.validation),
+            curves::curves(study, trajectories, analysis.confidence),
+            curves::residuals(study, trajectories),
+        ]);
+        self.tables.extend(model_tables(study, trajectories));
         if options.growth.redraws > 0 {
             self.method("redraws", options.growth.redraws.to_string());
             self.answer(
@@ -39,7 +45,7 @@ impl Findings {
                 composition_words::shares(study, &growth.shares),
             );
             self.tables
-                .push(calibration_tables::calibration_share(study, &growth.shares));
+                .push(calibration::calibration_share(study, &growth.shares));
         }
         if let Some(tests) = &growth.second_phase {
             if tests.is_empty() {
@@ -49,7 +55,7 @@ impl Findings {
             } else {
                 self.words
                     .extend(population_words::second_phase(study, tests));
-                self.tables.push(second_phase_table(study, tests));
+                self.tables.push(second_phase(study, tests));
             }
         }
     }
@@ -82,13 +88,10 @@ impl Findings {
     }
 
     /// The strains' pooled curves ranked, with their errors in what they have not seen.
-    pub fn curve_choice(&mut self, analysis: &Analysis, options: &Options) {
-        let growth = &analysis.growth;
-        self.tables.push(growth_tables::curve_choice(
-            &analysis.study,
-            &growth.trajectories.subjects,
-            &wanted(growth, options),
-        ));
+    pub fn curve_choice(&mut self, analysis: &Analysis) {
+        let (study, growth) = (&analysis.study, &analysis.growth);
+        let choice = choice::curve_choice(study, &growth.trajectories, &growth.validation);
+        self.tables.push(choice);
     }
 }
 
@@ -97,9 +100,7 @@ fn wanted<'a>(growth: &'a Growth, options: &'a Options) -> Wanted<'a> {
         confidence: options.confidence,
         ages_d: &options.ages_d,
         weights_g: &options.masses_g,
-        population: !growth.trajectories.models.is_empty(),
         method: options.growth.intervals,
         intervals: &growth.intervals,
-        validation: &growth.validation,
     }
 }

@@ -3,7 +3,7 @@
 use super::Findings;
 use crate::analysis::{Analysis, EarlyEgg, Lay, LayOptions, Waiting};
 use crate::maturity::{CueError, OnsetModel};
-use crate::report::{cue_tables, onset_tables, onset_words, words};
+use crate::report::{onset_words, tables, words};
 use crate::study::Study;
 
 /// Birds named in a warning; more are counted.
@@ -21,9 +21,8 @@ impl Findings {
             "When do the cues fall?",
             words::cues(study, trajectories, &lay.cues, &lay.cue_summary),
         );
-        self.tables.push(cue_tables::cues(study, &lay.cues));
         self.tables
-            .push(cue_tables::cue_summary(study, &lay.cue_summary));
+            .push(tables::cues::cues(study, &lay.cues, &lay.cue_summary));
         if lay.records.birds.is_empty() {
             return;
         }
@@ -114,9 +113,9 @@ impl Findings {
             onset_words::lay(records, &lay.curves),
         );
         self.tables
-            .push(onset_tables::lay_curve(records, &lay.curves));
+            .push(tables::lay::lay_curve(records, &lay.curves));
         self.tables
-            .push(onset_tables::age_in_lay(records, &lay.curves));
+            .push(tables::lay::age_in_lay(records, &lay.curves));
     }
 
     fn models(&mut self, waiting: &Waiting, options: &LayOptions) {
@@ -144,10 +143,10 @@ impl Findings {
             ));
         }
         self.words.extend(onset_words::models(models));
-        self.tables.push(onset_tables::onset_terms(models));
-        self.tables.push(onset_tables::onset_fits(models));
+        self.tables.push(tables::lay::onset_terms(models));
+        self.tables.push(tables::lay::onset_fits(models));
         self.tables
-            .push(onset_tables::onset_cues(&models.reliabilities));
+            .push(tables::lay::onset_cues(&models.reliabilities));
     }
 
     fn laying(&mut self, study: &Study, lay: &Lay) {
@@ -159,7 +158,7 @@ impl Findings {
             "What were they like at first egg?",
             onset_words::thresholds(study, &found.thresholds),
         );
-        self.tables.push(onset_tables::thresholds(
+        self.tables.push(tables::lay::thresholds(
             study,
             &found.values,
             &found.thresholds,
@@ -174,14 +173,14 @@ impl Findings {
                 self.words
                     .extend(onset_words::forecast(&waiting.everyone, forecast));
                 self.tables
-                    .push(onset_tables::onset_forecast(&waiting.everyone, forecast));
+                    .push(tables::lay::onset_forecast(&waiting.everyone, forecast));
             }
             Err(reason) => self.words.push(format!("  no forecast: {reason}")),
         }
         let rows = &waiting.backtest.rows;
         if !rows.is_empty() {
             self.words.extend(onset_words::backtest(rows, confidence));
-            self.append(onset_tables::backtest(rows));
+            self.tables.push(tables::forecast::onset_backtest(rows));
         }
     }
 }

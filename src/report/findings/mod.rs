@@ -9,8 +9,9 @@ mod scans;
 
 use std::collections::BTreeMap;
 
-use super::flock_tables::Weigh;
-use super::{Table, answer_table};
+use super::Table;
+use super::tables::answers;
+use super::tables::flock::Weigh;
 use crate::analysis::{Analysis, Options};
 use crate::error::Result;
 
@@ -51,7 +52,7 @@ impl Findings {
 
     /// The list of answers, before all other tables.
     pub fn answers(&mut self, analysis: &Analysis) {
-        let answers = answer_table::answers(&analysis.answers());
+        let answers = answers::answers(&analysis.answers());
         self.tables.insert(0, answers);
     }
 

@@ -8,8 +8,8 @@ use crate::composition::repeatability::Repeatability;
 use crate::composition::study_equations::{Chosen, StudyEquations};
 use crate::composition::study_masses::StudyMasses;
 use crate::error::Result;
-use crate::report::calibration_tables::{self, Moved};
-use crate::report::{composition_tables, composition_words};
+use crate::report::tables::calibration::Moved;
+use crate::report::{composition_words, tables};
 use crate::study::Study;
 
 /// Scans that stay as they are.
@@ -39,7 +39,7 @@ impl Findings {
     pub fn precision(&mut self, study: &Study, scans: &Scans, precision: &Repeatability) {
         self.repeatability(precision);
         self.tables
-            .push(composition_tables::protocol(&precision.protocol));
+            .push(tables::scans::protocol(&precision.protocol));
         let regions = &scans.regions;
         if !regions.is_empty() {
             let open = regions.iter().filter(|row| !row.within).count();
@@ -51,7 +51,7 @@ impl Findings {
                     study.settings.scans.region_tolerance_pct
                 ));
             }
-            self.tables.push(composition_tables::regions(regions));
+            self.tables.push(tables::scans::regions(regions));
         }
         let rejected = scans.kept.rejected.iter();
         let rejected: Vec<_> = rejected.map(|row| (row.clone(), String::new())).collect();
@@ -60,7 +60,7 @@ impl Findings {
             rejected.len(),
             study.scans.rows.len()
         ));
-        self.replace(composition_tables::rejected_scans(&rejected));
+        self.replace(tables::scans::rejected_scans(&rejected));
     }
 
     /// How well readings repeat themselves, of a study or a table.
@@ -71,13 +71,13 @@ impl Findings {
         );
         self.warnings.extend(precision.warnings.iter().cloned());
         self.tables
-            .push(composition_tables::repeatability(&precision.rows));
+            .push(tables::scans::repeatability(&precision.rows));
         if !precision.methods.is_empty() {
             self.tables
-                .push(composition_tables::method_ratios(&precision.methods));
+                .push(tables::scans::method_ratios(&precision.methods));
         }
         if !precision.groups.is_empty() {
-            self.append(composition_tables::agreement(&precision.groups));
+            self.append(tables::scans::agreement(&precision.groups));
         }
     }
 
@@ -98,19 +98,18 @@ impl Findings {
             );
             if !plucked.routes.is_empty() {
                 self.tables
-                    .push(composition_tables::feather_routes(&plucked.routes));
+                    .push(tables::scans::feather_routes(&plucked.routes));
             }
         }
         self.tables
-            .push(composition_tables::feathers(&found.feather_ages));
-        self.tables
-            .push(composition_tables::closure(&found.closure));
+            .push(tables::scans::feathers(&found.feather_ages));
+        self.tables.push(tables::scans::closure(&found.closure));
         let rejected = scans.kept.rejected.iter();
         let rejected: Vec<_> = rejected
             .map(|row| (row.clone(), String::new()))
             .chain(found.without_pair())
             .collect();
-        self.replace(composition_tables::rejected_scans(&rejected));
+        self.replace(tables::scans::rejected_scans(&rejected));
     }
 
     /// Equations, and the candidates that they were chosen among.
@@ -124,21 +123,22 @@ impl Findings {
         }
         let terms = equations.iter().flat_map(|equation| &equation.terms);
         self.tables
-            .push(calibration_tables::calibration_terms(terms));
+            .push(tables::calibration::calibration_terms(terms));
         let rows = equations.iter().flat_map(|equation| &equation.rows);
-        self.tables.push(calibration_tables::calibration_rows(rows));
+        self.tables
+            .push(tables::calibration::calibration_rows(rows));
         let choice = chosen.iter().flat_map(|chosen| {
             let name = chosen.calibration.equation.provenance.response.as_str();
             let ranked = chosen.choice.rows.iter().enumerate();
             ranked.map(move |(place, row)| (name, place + 1, row))
         });
         self.tables
-            .push(calibration_tables::calibration_choice(choice));
+            .push(tables::calibration::calibration_choice(choice));
         let agreement = chosen
             .iter()
             .flat_map(|chosen| chosen.calibration.agreement.iter().cloned());
         let agreement: Vec<_> = agreement.collect();
-        self.append(composition_tables::agreement(&agreement));
+        self.append(tables::scans::agreement(&agreement));
     }
 
     /// That the masses of a study's scans are corrected, or why there are none, in a sentence,
@@ -209,19 +209,19 @@ impl Findings {
         self.warnings.extend(masses.warnings.iter().cloned());
         self.count("scans", study.scans.rows.len());
         self.count("scans kept", scans.kept.scans.len());
-        self.tables.push(calibration_tables::corrected(
+        self.tables.push(tables::calibration::corrected(
             &masses.corrections,
             confidence,
         ));
         if !masses.changes.is_empty() {
             self.tables
-                .push(calibration_tables::changes(&masses.changes));
+                .push(tables::calibration::changes(&masses.changes));
         }
         if !masses.balance.is_empty() {
             self.tables
-                .push(calibration_tables::balance(&masses.balance, moved)?);
+                .push(tables::calibration::balance(&masses.balance, moved)?);
         }
-        self.replace(composition_tables::rejected_scans(&masses.not_used));
+        self.replace(tables::scans::rejected_scans(&masses.not_used));
         Ok(())
     }
 }

@@ -90,16 +90,18 @@ fn the_demo_has_the_rows_of_the_contract() {
         .find(|row| row["term"] == "ti2")
         .expect("ti2");
     assert_eq!(ti2["scale"], "log of the excess over ti1");
-    let certificate = &rows(&tables.join("mixed_fits.csv"))[0];
+    let fits = rows(&tables.join("curve_fits.csv"));
+    let certificate = fits.iter().find(|row| row["level"] == "population");
+    let certificate = certificate.expect("a mixed fit");
     assert!(number(&certificate["gradient"]) < 1e-4);
     assert!(number(&certificate["least_eigenvalue"]) > 0.0);
-    let spurts = rows(&tables.join("spurts.csv"));
-    assert_eq!(spurts.len(), with_weighings);
-    assert!(
-        spurts
-            .iter()
-            .all(|row| row["rule"].contains("at least 0.5"))
-    );
+    let phases = rows(&tables.join("second_phase_birds.csv"));
+    assert_eq!(phases.len(), with_weighings);
+    let dictionary = rows(&tables.join("dictionary.csv"));
+    let source = dictionary
+        .iter()
+        .find(|row| row["table"] == "second_phase_birds" && row["column"] == "source");
+    assert!(source.is_some_and(|row| row["meaning"].contains("at least 0.5")));
 }
 
 /// A bird weighed only before the spurt borrows it; one weighed throughout has its own.
@@ -129,14 +131,14 @@ fn a_bird_without_late_weighings_borrows_its_spurt() {
         "{}",
         String::from_utf8_lossy(&output.stderr)
     );
-    let spurts = rows(&folder.path().join("out/tables/spurts.csv"));
-    for row in &spurts {
+    let phases = rows(&folder.path().join("out/tables/second_phase_birds.csv"));
+    for row in &phases {
         if row["bird"] == first["bird"] {
-            assert_eq!(row["spurt"], "borrowed", "{row:?}");
+            assert_eq!(row["source"], "borrowed", "{row:?}");
         }
     }
-    let own = spurts.iter().filter(|row| row["spurt"] == "data").count();
-    assert!(own > spurts.len() / 2, "{own} of {}", spurts.len());
+    let own = phases.iter().filter(|row| row["source"] == "data").count();
+    assert!(own > phases.len() / 2, "{own} of {}", phases.len());
 }
 
 /// One phase where there is one, two where there are two; nineteen simulations cannot
@@ -160,7 +162,7 @@ fn the_second_phase_is_tested_against_simulated_studies() {
     assert_eq!(tests.len(), 4, "all and three strains");
     assert_eq!(tests[0]["strain"], "all");
     for row in &tests {
-        assert!(number(&row["lr"]) > 50.0, "{row:?}");
+        assert!(number(&row["lr_statistic"]) > 50.0, "{row:?}");
         let valid = number(&row["simulations"]);
         close("p", number(&row["p_value"]), 1.0 / (1.0 + valid), 1e-9);
     }

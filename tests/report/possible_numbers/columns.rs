@@ -43,17 +43,15 @@ const BY_TERM: [(&str, &str); 9] = [
     ("onset_forecast", "quantity"),
     ("calibration_terms", "term"),
     ("onset_terms", "term"),
-    ("backtest", "quantity"),
+    ("onset_backtest", "quantity"),
     ("designs", "quantity"),
 ];
 
 /// table, column, range; `*` is any text.
 const COLUMNS: &[(&str, &str, Range)] = &[
     ("cues", "difference_d", DAYS_APART),
-    ("cue_summary", "mean_difference_d", DAYS_APART),
-    ("cue_summary", "correlation*", CORRELATION),
-    ("cue_summary", "lower", DAYS_APART),
-    ("cue_summary", "upper", DAYS_APART),
+    ("cues", "mean_difference*", DAYS_APART),
+    ("cues", "correlation*", CORRELATION),
     ("cues", "estimate", AGE_D),
     ("cues", "lower", AGE_LIMIT_D),
     ("cues", "upper", AGE_LIMIT_D),
@@ -117,7 +115,7 @@ const COLUMNS: &[(&str, &str, Range)] = &[
     ("*", "false_alarm_probability", CHANCE),
     ("*", "concordance*", CORRELATION),
     ("*", "reliability", CHANCE),
-    ("*", "own_share*", within(-1e-9, 1.0)),
+    ("*", "reliability_*", within(-1e-9, 1.0)),
     ("*", "coverage_pct", SHARE_PCT),
     ("*", "uniformity*_pct", SHARE_PCT),
     ("*", "deviation*", MASSES_APART_G),
@@ -179,7 +177,9 @@ fn of_term(term: &str, unit: Option<&str>) -> (Range, Range) {
     if let Some(unit) = unit {
         return match unit {
             "g" => (MASS_G, MASSES_APART_G),
-            "d" => (AGE_D, DAYS_APART),
+            // An age at mass 0 is before hatch.
+            "d" if inner == "t0" => (AGE_LIMIT_D, AGE_LIMIT_D),
+            "d" => (AGE_D, AGE_LIMIT_D),
             "g/d" => (GAIN_G_PER_D, GAIN_G_PER_D),
             "1/d" => (PER_DAY, PER_DAY),
             _ => (PURE, PURE),

@@ -4,8 +4,10 @@
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Source {
     Anderson,
+    Arrive,
     BatesOffset,
     BatesWatts,
+    BellMcCaffrey,
     BlandAltman,
     BurnhamAnderson,
     CarrollError,
@@ -20,6 +22,7 @@ pub(super) enum Source {
     Harvey,
     Henderson,
     Holm,
+    Hotelling,
     Hothorn,
     Huber,
     HurvichTsai,
@@ -49,11 +52,17 @@ impl Source {
             Self::Anderson => {
                 "Anderson JR, Cain KC, Gelber RD (1983) Analysis of survival by tumor response. Journal of Clinical Oncology 1:710-719"
             }
+            Self::Arrive => {
+                "Percie du Sert N, Hurst V, Ahluwalia A, et al. (2020) The ARRIVE guidelines 2.0: updated guidelines for reporting animal research. PLoS Biology 18:e3000410"
+            }
             Self::BatesOffset => {
                 "Bates DM, Watts DG (1981) A relative offset orthogonality convergence criterion for nonlinear least squares. Technometrics 23:179-183"
             }
             Self::BatesWatts => {
                 "Bates DM, Watts DG (1988) Nonlinear Regression Analysis and Its Applications. Wiley, New York"
+            }
+            Self::BellMcCaffrey => {
+                "Bell RM, McCaffrey DF (2002) Bias reduction in standard errors for linear regression with multi-stage samples. Survey Methodology 28:169-181"
             }
             Self::BlandAltman => {
                 "Bland JM, Altman DG (1986) Statistical methods for assessing agreement between two methods of clinical measurement. Lancet 327:307-310"
@@ -96,6 +105,9 @@ impl Source {
             }
             Self::Holm => {
                 "Holm S (1979) A simple sequentially rejective multiple test procedure. Scandinavian Journal of Statistics 6:65-70"
+            }
+            Self::Hotelling => {
+                "Hotelling H (1931) The generalization of Student's ratio. Annals of Mathematical Statistics 2:360-378"
             }
             Self::Hothorn => {
                 "Hothorn T, Bretz F, Westfall P (2008) Simultaneous inference in general parametric models. Biometrical Journal 50:346-363"
@@ -159,16 +171,16 @@ impl Source {
 
 /// The cards of the built-in curves: their equations and where they come from.
 const CARDS: [&str; 10] = [
-    include_str!("../../models/curves/anchored-gompertz.toml"),
-    include_str!("../../models/curves/anchored-logistic.toml"),
-    include_str!("../../models/curves/bertalanffy.toml"),
-    include_str!("../../models/curves/gompertz.toml"),
-    include_str!("../../models/curves/logistic.toml"),
-    include_str!("../../models/curves/monomolecular.toml"),
-    include_str!("../../models/curves/richards.toml"),
-    include_str!("../../models/curves/two-phase-gompertz.toml"),
-    include_str!("../../models/curves/two-phase-logistic.toml"),
-    include_str!("../../models/curves/weibull.toml"),
+    include_str!("../../../models/curves/anchored-gompertz.toml"),
+    include_str!("../../../models/curves/anchored-logistic.toml"),
+    include_str!("../../../models/curves/bertalanffy.toml"),
+    include_str!("../../../models/curves/gompertz.toml"),
+    include_str!("../../../models/curves/logistic.toml"),
+    include_str!("../../../models/curves/monomolecular.toml"),
+    include_str!("../../../models/curves/richards.toml"),
+    include_str!("../../../models/curves/two-phase-gompertz.toml"),
+    include_str!("../../../models/curves/two-phase-logistic.toml"),
+    include_str!("../../../models/curves/weibull.toml"),
 ];
 
 /// Equation and source of a built-in curve, as its card has them.

@@ -1,0 +1,27 @@
+//! The result tables: each is declared once, as a list of columns with name, unit, meaning
+//! and how to get the value from a row.
+//!
+//! CSV, JSON, spreadsheet, page and the data dictionary read the finished [`Table`], so that
+//! a column cannot be called, explained or filled differently in two of them.
+//!
+//! [`Table`]: crate::report::Table
+
+pub mod answers;
+pub mod calibration;
+pub mod choice;
+mod column;
+pub mod cues;
+pub mod curves;
+mod dictionary;
+pub mod fits;
+pub mod flock;
+pub mod forecast;
+pub mod groups;
+pub mod lay;
+pub mod models;
+pub mod plan;
+pub mod scans;
+
+pub use column::Column;
+pub(crate) use column::Columns;
+pub use dictionary::dictionary;
