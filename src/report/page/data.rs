@@ -12,9 +12,8 @@ const MOST_CELLS: usize = 520_000;
 /// Rows that one table may have: more than anybody reads.
 const MOST_ROWS: usize = 25_000;
 
-/// Tables that are files only: the explorer has what the first two hold day by day, and those
-/// of the paper repeat others in words.
-const FILES_ONLY: [&str; 4] = ["curves", "residuals", "paper_terms", "paper_contrasts"];
+/// Tables that are files only: the explorer has what they hold day by day.
+const FILES_ONLY: [&str; 2] = ["curves", "residuals"];
 
 /// Tables whose rows of single birds are in the files only: the terms of each bird's fits.
 const WITHOUT_BIRDS: [&str; 1] = ["curve_terms"];

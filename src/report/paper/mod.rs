@@ -47,6 +47,14 @@ impl Paper<'_> {
         }
     }
 
+    /// A text in the words of what was measured.
+    fn worded(&self, text: String) -> String {
+        match self.analysis.study.values {
+            Values::BirdMasses => text,
+            Values::AnyNumber => words::in_general(&text),
+        }
+    }
+
     /// Whether a figure was drawn, on one page or several.
     fn has_figure(&self, figure: &str) -> bool {
         self.figures.iter().any(|name| whole_name(name) == figure)

@@ -54,7 +54,7 @@ impl Paper<'_> {
         let study = &self.analysis.study;
         let traits = 0..study.traits.len();
         let tables: Vec<String> = traits.filter_map(|at| self.terms_of(at)).collect();
-        (!tables.is_empty()).then(|| format!("{PREAMBLE}{}", tables.join("\n")))
+        (!tables.is_empty()).then(|| self.worded(format!("{PREAMBLE}{}", tables.join("\n"))))
     }
 
     fn terms_of(&self, trait_index: usize) -> Option<String> {
@@ -354,7 +354,7 @@ impl Paper<'_> {
                 capital(&self.adjustment())
             )],
         };
-        Some(format!("{PREAMBLE}{}", printed.longtable()))
+        Some(self.worded(format!("{PREAMBLE}{}", printed.longtable())))
     }
 }
 

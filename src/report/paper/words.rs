@@ -253,6 +253,37 @@ pub(super) fn derived(ages_d: &[f64]) -> Vec<Derived> {
         .collect()
 }
 
+/// Words for birds, in words for any subject: numbers that are no masses of birds.
+pub(super) fn in_general(text: &str) -> String {
+    const WORDS: [(&str, &str); 7] = [
+        ("birds", "subjects"),
+        ("bird", "subject"),
+        ("Birds", "Subjects"),
+        ("mature weight", "upper asymptote"),
+        ("Mature weight", "The upper asymptote"),
+        ("from hatch to", "from 0 to"),
+        ("The pre-lay growth spurt peaked", "Gain peaked again"),
+    ];
+    let mut text = text.to_owned();
+    for (of_birds, in_general) in WORDS {
+        let mut out = String::with_capacity(text.len());
+        let mut from = 0;
+        for (at, found) in text.match_indices(of_birds) {
+            // Not within a name, such as a blackbird's.
+            let before = text[..at].chars().next_back();
+            out.push_str(&text[from..at]);
+            out.push_str(match before {
+                Some(letter) if letter.is_alphanumeric() => found,
+                _ => in_general,
+            });
+            from = at + found.len();
+        }
+        out.push_str(&text[from..]);
+        text = out;
+    }
+    text
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -272,6 +303,15 @@ mod tests {
         assert_eq!(count(3, "strain"), "three strains");
         assert_eq!(count(1, "pen"), "one pen");
         assert_eq!(count(72, "bird"), "72 birds");
+    }
+
+    #[test]
+    fn birds_are_subjects_where_others_were_measured() {
+        let words = in_general("Mature weight of 5 birds and of each bird from blackbird");
+        assert_eq!(
+            words,
+            "The upper asymptote of 5 subjects and of each subject from blackbird"
+        );
     }
 
     #[test]

@@ -42,7 +42,9 @@ impl Paper<'_> {
         ];
         // Neighbouring citations in one pair of brackets.
         let sections = sections.map(|(title, paragraphs)| {
-            let joined = paragraphs.iter().map(|text| text.replace("][", ", "));
+            let joined = paragraphs
+                .into_iter()
+                .map(|text| self.worded(text.replace("][", ", ")));
             (title, joined.collect())
         });
         Prose::new("Methods", PREFACE.to_owned(), sections, cited.list())

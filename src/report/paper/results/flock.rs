@@ -1,0 +1,234 @@
+//! Where the flock stood against its target, and where it goes.
+
+use super::super::Paper;
+use super::super::words::{capital, count, days, digits_of, interval, number, spaced, with_unit};
+use super::{estimate_with_interval, limits, of};
+use crate::analysis::Answer;
+use crate::fit::interval::Interval;
+use crate::flock::{Band, Deviation, Level};
+use crate::report::pictures::file_name;
+use crate::report::prose::listed;
+use crate::report::rounding::Digits;
+
+impl Paper<'_> {
+    pub(super) fn target(&self, answers: &[Answer]) -> Vec<String> {
+        let study = &self.analysis.study;
+        let Some(verdict) = &self.analysis.verdict else {
+            return Vec::new();
+        };
+        let mut all = Vec::new();
+        let mut sentences: Vec<String> = Vec::new();
+        for (at, row) in last_of_strains(&verdict.deviations).into_iter().enumerate() {
+            sentences.extend(self.against_target(row, at == 0));
+        }
+        let first = verdict.deviations.first().map(|row| row.trait_index);
+        if let Some(first) = first.filter(|_| !sentences.is_empty()) {
+            let figure = format!("deviation_{}", file_name(&study.traits[first].name));
+            let see = self.see("table deviation", &figure);
+            let text = super::scans::ended(&format!("{} {see}", sentences.join(" ")));
+            all.push(format!(
+                "{text} [State feed, light and health over that time.]"
+            ));
+        }
+        if let Some(records) = study.main_trait().map(|main| &study.traits[main]) {
+            let uniform = of(answers, "uniformity", &records.name);
+            let each: Vec<String> = uniform
+                .iter()
+                .map(|one| {
+                    format!(
+                        "{} in {}",
+                        estimate_with_interval(one, &self.percent()),
+                        one.strain
+                    )
+                })
+                .collect();
+            if !each.is_empty() {
+                all.push(format!(
+                    "Uniformity of {} at the last weighing was {} (table uniformity).",
+                    spaced(&records.name),
+                    listed(&each)
+                ));
+            }
+        }
+        all
+    }
+
+    /// "At 168 d, body weight of Alder (1723 g, n = 24) was 4 g below target ...".
+    fn against_target(&self, row: &Deviation, first: bool) -> Option<String> {
+        let study = &self.analysis.study;
+        let against = row.against.as_ref().ok()?;
+        let digits = row
+            .std_error_g
+            .map_or(Digits::Decimals(0), Digits::of_error);
+        let percent = self.percent();
+        let size = digits.write(against.deviation_g.abs());
+        let mut inside = vec![format!("{:.1} %", against.deviation_pct).replace('-', "\u{2212}")];
+        if let Some((lower, upper)) = against.interval_g {
+            inside.push(limits(Interval { lower, upper }, digits, "g", &percent));
+        }
+        if let Ok(off) = against.days {
+            let direction = if off < 0.0 { "behind" } else { "ahead" };
+            inside.push(format!("{:.1} d {direction}", off.abs()));
+        }
+        let side = if against.deviation_g < 0.0 {
+            "below"
+        } else {
+            "above"
+        };
+        let band = match against.band {
+            Band::Inside => " and within the target band",
+            Band::Outside => " and outside the target band",
+            Band::Unsure => "; the interval includes an edge of the target band",
+            Band::NotGiven => "",
+        };
+        let name = spaced(&study.traits[row.trait_index].name);
+        let whose = &study.strains[row.strain];
+        let mean = digits.write(row.observed_g);
+        Some(if first {
+            format!(
+                "At the last weighing ({} d), mean {name} of {whose} (n = {}) was {mean} g, {size} g {side} target ({}){band}.",
+                days(row.age_d),
+                row.n,
+                inside.join("; ")
+            )
+        } else {
+            format!(
+                "Mean {name} of {whose} at {} d (n = {}) was {mean} g, {size} g {side} target ({}){band}.",
+                days(row.age_d),
+                row.n,
+                inside.join("; ")
+            )
+        })
+    }
+
+    pub(super) fn forecast_results(&self) -> Vec<String> {
+        let study = &self.analysis.study;
+        let verdict = self.analysis.verdict.as_ref();
+        let Some(ahead) = verdict.and_then(|verdict| verdict.ahead.as_ref()) else {
+            return Vec::new();
+        };
+        let mut all = Vec::new();
+        let mut sentences = Vec::new();
+        for one in &ahead.traits {
+            let last_d = one
+                .rows
+                .iter()
+                .filter_map(|row| row.age_d)
+                .fold(f64::MIN, f64::max);
+            let each: Vec<String> = one
+                .rows
+                .iter()
+                .filter(|row| row.level == Level::Strain && row.age_d == Some(last_d))
+                .filter_map(|row| {
+                    let (value, (lower, upper)) = (row.forecast?.value, row.interval_g?);
+                    let limits = Interval { lower, upper };
+                    let digits = digits_of(limits);
+                    Some(format!(
+                        "{} ({}) for {}",
+                        with_unit(&digits.write(value), "g"),
+                        interval(limits, digits, "g"),
+                        study.strains[row.strain?]
+                    ))
+                })
+                .collect();
+            if each.is_empty() {
+                continue;
+            }
+            let name = spaced(&study.traits[one.trait_index].name);
+            sentences.push(if sentences.is_empty() {
+                format!(
+                    "The mean {name} forecast for {} d, from records up to {} d, was {} ({} prediction intervals).",
+                    days(last_d),
+                    days(ahead.as_of_d),
+                    listed(&each),
+                    self.percent()
+                )
+            } else {
+                format!("Mean {name} forecast for {} d was {}.", days(last_d), listed(&each))
+            });
+        }
+        if !sentences.is_empty() {
+            all.push(super::scans::ended(&format!(
+                "{} (table forecast)",
+                sentences.join(" ")
+            )));
+        }
+        all.extend(self.backtested());
+        let watched = &ahead.drifting;
+        if !watched.is_empty() {
+            let departed = watched.iter().flat_map(|watch| &watch.drifting);
+            let departed: Vec<&str> = departed.map(|row| &*study.birds[row.bird].name).collect();
+            all.push(match departed.len() {
+                0 => "No bird departed from its predicted growth (CUSUM).".to_owned(),
+                n if n <= 10 => format!(
+                    "{} departed from predicted growth (CUSUM; {}; table departures).",
+                    capital(&count(n, "bird")),
+                    listed(&departed)
+                ),
+                n => format!("{n} birds departed from predicted growth (CUSUM; table departures)."),
+            });
+        }
+        all
+    }
+
+    /// How the forecasts of birds' weights would have come true.
+    fn backtested(&self) -> Option<String> {
+        let study = &self.analysis.study;
+        let verdict = self.analysis.verdict.as_ref()?;
+        let ahead = verdict.ahead.as_ref()?;
+        let main = study.main_trait()?;
+        let rows: Vec<_> = ahead
+            .backtest
+            .iter()
+            .filter(|row| row.trait_index == main && row.level == Level::Bird)
+            .filter(|row| {
+                [14.0, 28.0]
+                    .iter()
+                    .any(|days| row.horizon_d.total_cmp(days).is_eq())
+            })
+            .collect();
+        let each: Vec<String> = rows
+            .iter()
+            .map(|row| {
+                format!(
+                    "{:.1} % {} weeks ahead (n = {}; {:.0} % of the intervals covered the weighing)",
+                    row.percent.rmse,
+                    number_of_weeks(row.horizon_d),
+                    row.n,
+                    row.coverage_pct
+                )
+            })
+            .collect();
+        (!each.is_empty()).then(|| {
+            format!(
+                "Forecasts of single birds repeated as of earlier ages had an RMSE of {} (table backtest).",
+                listed(&each)
+            )
+        })
+    }
+}
+
+fn number_of_weeks(horizon_d: f64) -> String {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a few weeks"
+    )]
+    number((horizon_d / 7.0).round() as usize)
+}
+
+/// The last row of each strain and trait.
+fn last_of_strains(rows: &[Deviation]) -> Vec<&Deviation> {
+    let mut last: Vec<&Deviation> = Vec::new();
+    for row in rows.iter().filter(|row| row.level == Level::Strain) {
+        let same = |other: &&mut &Deviation| {
+            (other.strain, other.trait_index) == (row.strain, row.trait_index)
+        };
+        match last.iter_mut().find(same) {
+            Some(other) if other.age_d <= row.age_d => *other = row,
+            Some(_) => {}
+            None => last.push(row),
+        }
+    }
+    last
+}
