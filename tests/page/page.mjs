@@ -109,7 +109,8 @@ for (const [size, pixels] of Object.entries(SIZES)) {
       await tab("Runtime.evaluate", { expression: readFileSync(place, "utf8") });
       const { violations } = JSON.parse(await run("axe.run(document, { resultTypes: ['violations'] }).then((found) => JSON.stringify(found))"));
       bad += violations.length;
-      console.log(`${mode}: ${violations.length} violations`);
+      const paint = await run("performance.getEntriesByName('first-contentful-paint')[0]?.startTime");
+      console.log(`${mode}: ${violations.length} violations; first paint after ${Math.round(paint)} ms`);
       for (const { id, impact, help, nodes } of violations) {
         console.log(`  ${id} (${impact}): ${help}, ${nodes.length} times`);
         for (const node of nodes.slice(0, 4)) console.log(`    ${node.html.slice(0, 160)}`);

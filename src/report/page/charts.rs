@@ -205,10 +205,13 @@ impl Chart<'_> {
 
     fn svg(&self, class: &str, (width, height): (f64, f64)) -> String {
         let all = self.lines.iter().flat_map(|line| line.points);
-        let ages = all.clone().map(|point| point.age_d);
-        let values = all
-            .flat_map(|point| [point.value, point.lower, point.upper])
-            .filter(|value| value.is_finite());
+        let ages = all.map(|point| point.age_d);
+        let values = self.lines.iter().flat_map(|line| {
+            let limits = line.points.iter().filter(|_| line.banded);
+            let limits = limits.flat_map(|point| [point.lower, point.upper]);
+            line.points.iter().map(|point| point.value).chain(limits)
+        });
+        let values = values.filter(|value| value.is_finite());
         let edges = self.band.iter().flat_map(|(_, low, high)| [*low, *high]);
         let span = |values: &mut dyn Iterator<Item = f64>| {
             values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
@@ -359,7 +362,7 @@ pub(super) fn growth(curves: &[&GroupCurve], of: &TraitCurves, few: bool) -> Str
             "{} of the typical bird by age, with its confidence band",
             capital(&of.name)
         ),
-        size: (490.0, 184.0),
+        size: (490.0, 172.0),
         unit: of.unit,
         signed: false,
         lines: lines.collect(),
@@ -384,7 +387,7 @@ pub(super) fn deviation(strains: &[StrainDeviation], few: bool) -> String {
     });
     Chart {
         label: "Deviation of strain means from target, percent, by age".to_owned(),
-        size: (490.0, if few { 168.0 } else { 300.0 }),
+        size: (490.0, if few { 162.0 } else { 300.0 }),
         unit: "% of target",
         signed: true,
         lines: lines.collect(),

@@ -6,7 +6,7 @@ use crate::fit::Estimates;
 use crate::fit::interval::{self, Band, Estimate};
 use crate::flock::{Level, target_trajectories};
 use crate::growth::Curve;
-use crate::report::text::{Naming, Overview};
+use crate::report::text::{Naming, Overview, trait_words};
 use crate::study::Study;
 use crate::trajectory::TraitModel;
 
@@ -204,7 +204,7 @@ fn trait_curves(
             name: naming.name(&named.name),
             place: named
                 .strain
-                .filter(|_| named.treatment.is_none())
+                .filter(|_| named.treatment.is_none() && named.pen.is_none())
                 .unwrap_or(place),
             values: of(interval::value_band),
             rates: of(interval::rate_band),
@@ -218,7 +218,7 @@ fn trait_curves(
     }
     let birds = birds((study, naming), model, &groups);
     Some(TraitCurves {
-        name: records.name.replace('_', " "),
+        name: trait_words(study, &records.name),
         is_main: Some(model.trait_index) == study.main_trait(),
         unit,
         curve: in_words(curve.name()),

@@ -15,8 +15,8 @@ const MOST_ROWS: usize = 25_000;
 /// Tables that are files only: the explorer has what they hold day by day.
 const FILES_ONLY: [&str; 2] = ["curves", "residuals"];
 
-/// Tables whose rows of single birds are in the files only: the terms of each bird's fits.
-const WITHOUT_BIRDS: [&str; 1] = ["curve_terms"];
+/// Tables whose rows of single birds are in the files only: each bird's own fits.
+const WITHOUT_BIRDS: [&str; 2] = ["curve_terms", "curve_choice"];
 
 /// Which rows of single birds a page shows: in a large study those of some birds only.
 #[derive(Debug, Clone, PartialEq, Eq)]

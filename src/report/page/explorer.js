@@ -1,5 +1,8 @@
 // The explorer: curves of the typical birds and of single birds, by the model of each trait.
 
+/// Groups beyond which one is picked out of lines without a colour of their own.
+const MANY = 12;
+
 const explorer = () => {
   if (data.curves.length === 0) {
     byId("explorer")?.remove();
@@ -16,6 +19,8 @@ const explorer = () => {
     weeks: remembered.weeks === true,
     target: remembered.target !== false,
     hidden: new Set(remembered.hidden || []),
+    // Of very many groups one is picked out.
+    group: remembered.group || "",
     bird: remembered.bird || "",
     point: -1,
   };
@@ -30,11 +35,22 @@ const explorer = () => {
 
   const current = () => known(state.trait) || traits[0];
   const isRate = () => state.what === "rate";
-  const colour = (group) => `s${group.place % 7}`;
-  const shown = () => current().groups.filter((group) => !state.hidden.has(group.name));
+  const isMany = () => current().groups.length > MANY;
+  const colour = (group) => {
+    if (!isMany()) return `s${group.place % 7}`;
+    return group.name === state.group ? "s0" : "plain";
+  };
+  const shown = () => {
+    const { groups } = current();
+    if (!isMany()) return groups.filter((group) => !state.hidden.has(group.name));
+    // The one that is picked out lies above the others.
+    return [...groups].sort((a, b) => (a.name === state.group) - (b.name === state.group));
+  };
+  const named = (groups) => (isMany() ? groups.filter((group) => group.name === state.group) : groups);
   const birdsNow = () => {
     const { birds, groups } = current();
-    return birds.filter((bird) => !state.hidden.has(groups[bird.group].name));
+    const name = (bird) => groups[bird.group].name;
+    return birds.filter((bird) => (isMany() ? name(bird) === state.group : !state.hidden.has(name(bird))));
   };
   const of = (bird) => targets.filter((t) => t.bird === bird);
   const lastOf = (bird) => (bird ? of(bird).at(-1) : null);
@@ -67,6 +83,7 @@ const explorer = () => {
     drawn("circle", { class: "m", cx: 6, cy: 6, r: 4.6 }, icon);
     return icon;
   };
+  const word = data.groups === "strains" ? "Strain" : "Group";
   const buildControls = () => {
     controls.replaceChildren();
     if (traits.length > 1) {
@@ -78,8 +95,15 @@ const explorer = () => {
     }
     choose("Show", "pick-what", [["value", current().unit ? "mass" : "value"], ["rate", "gain a day"]], state.what, (what) => { state.what = what; });
     const { groups } = current();
-    if (groups.length > 1 && groups.length <= 12) {
-      const field = made("fieldset", {}, made("legend", {}, data.groups === "strains" ? "Strains" : "Groups"));
+    if (isMany()) {
+      const names = groups.map((group) => [group.name, group.name]);
+      if (!groups.some((group) => group.name === state.group)) state.group = "";
+      choose(word, "pick-group", [["", "none"], ...names], state.group, (name) => {
+        state.group = name;
+        fillBirds();
+      });
+    } else if (groups.length > 1) {
+      const field = made("fieldset", {}, made("legend", {}, `${word}s`));
       for (const group of groups) {
         const button = made("button", { type: "button" }, key(group), group.name);
         press(button, !state.hidden.has(group.name));
@@ -199,13 +223,13 @@ const explorer = () => {
     const pairs = (list, other) => list.map((days, i) => [days, other[i]]).filter((p) => Number.isFinite(p[1]));
 
     if (showTarget) {
-      for (const group of groups) {
+      for (const group of named(groups)) {
         const [days, target, lower, upper] = group.target;
         const edge = (list) => pairs(days, list);
-        if (groups.length <= 3 && edge(lower).length > 1) {
+        if (named(groups).length <= 3 && edge(lower).length > 1) {
           drawn("path", { class: "b", d: `${path([...edge(lower), ...edge(upper).reverse()])}Z` }, svg);
         }
-        if (groups.length <= 12 && days.length > 1) {
+        if (days.length > 1) {
           drawn("path", { class: `l target ${colour(group)}`, d: path(edge(target)) }, svg);
         }
       }
@@ -220,7 +244,7 @@ const explorer = () => {
     for (const group of groups) {
       const [value, lower, upper] = curvesOf(group);
       const band = [...pairs(group.ages, lower), ...pairs(group.ages, upper).reverse()];
-      if (band.length > 3 && groups.length <= 12) drawn("path", { class: `a ${colour(group)}`, d: `${path(band)}Z` }, svg);
+      if (band.length > 3 && named([group]).length > 0) drawn("path", { class: `a ${colour(group)}`, d: `${path(band)}Z` }, svg);
     }
     const ends = [];
     for (const group of groups) {
@@ -229,9 +253,9 @@ const explorer = () => {
       if (list.length === 0) continue;
       drawn("path", { class: `curve l ${colour(group)}${one.weak ? " weak" : ""}`, "data-group": group.name, d: path(list) }, svg);
       targets.push(...lineTargets(group, group.ages, value, [lower, upper]));
-      ends.push({ group, y: y(list[list.length - 1][1]) });
+      if (named([group]).length > 0) ends.push({ group, y: y(list[list.length - 1][1]) });
     }
-    if (groups.length <= 12) nameEnds(svg, ends, right, [margin.top, height - margin.bottom], one.weak);
+    nameEnds(svg, ends, right, [margin.top, height - margin.bottom], one.weak);
     targets = targets.filter((t) => Number.isFinite(t.value)).map((t) => ({ ...t, x: x(t.age), y: y(t.value) }));
     scene = { lifted: drawn("g", { class: "lifted" }, svg), tip: made("div", { class: "tip", hidden: "" }), path, pairs, width };
     plot.append(scene.tip);

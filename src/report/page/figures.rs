@@ -37,7 +37,6 @@ const OF_MAIN_TRAIT: [&str; 2] = ["rate", "population"];
 
 /// The figures of a topic, its main one first.
 pub(super) fn of_topic<'a>(figures: &'a [Named], topic: Topic, main_trait: &str) -> Vec<&'a Named> {
-    let main_trait = main_trait.replace(' ', "_");
     let places = PLACES.iter().filter(|(_, of, _)| *of == topic);
     let mut found = Vec::new();
     for (start, ..) in places {
@@ -45,7 +44,7 @@ pub(super) fn of_topic<'a>(figures: &'a [Named], topic: Topic, main_trait: &str)
             .iter()
             .filter(|figure| figure.name.starts_with(start));
         let (main, others): (Vec<&Named>, Vec<&Named>) =
-            named.partition(|figure| figure.name.contains(&main_trait));
+            named.partition(|figure| figure.name.contains(main_trait));
         found.extend(main);
         if !OF_MAIN_TRAIT.contains(start) {
             found.extend(others);

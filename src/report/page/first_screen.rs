@@ -215,11 +215,11 @@ fn growth_card(put: &mut String, content: &Content) {
 fn masses(put: &mut String, content: &Content, weighed: &Masses) {
     let (unit, percent) = (content.overview.unit, content.overview.percent);
     let skipped = weighed.ages_d.len().saturating_sub(MOST_AGES);
-    let mut columns = vec![Column::words(if weighed.groups.len() > 1 {
-        content.group_heading()
-    } else {
-        ""
-    })];
+    let heading = match weighed.groups.len() {
+        1 => capital(content.overview.subject),
+        _ => content.group_heading().to_owned(),
+    };
+    let mut columns = vec![Column::words(&heading)];
     columns.extend(
         weighed.ages_d[skipped..]
             .iter()
@@ -241,7 +241,7 @@ fn masses(put: &mut String, content: &Content, weighed: &Masses) {
             let cells = group.at[skipped..].iter();
             let cells = cells.map(|mass| mass.map_or(String::new(), |mass| mass.with_half_width()));
             let name = match weighed.groups.len() {
-                1 => "Typical".to_owned(),
+                1 => "typical".to_owned(),
                 n if n > MOST_GROUPS => escaped(&group.name),
                 _ => named(group.place, &group.name),
             };

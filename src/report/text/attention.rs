@@ -39,7 +39,8 @@ pub(super) fn of(analysis: &Analysis, overview: &Overview) -> Vec<Attention> {
     let mut all = Vec::new();
     off_target(overview, &mut all);
     drifting(analysis, overview, &mut all);
-    doubtful(analysis, &mut all);
+    let read = Summary::of(&analysis.study);
+    doubtful(&read, &mut all);
     models(analysis, &mut all);
     units(analysis, &mut all);
     if let Some(scanner) = &overview.scanner
@@ -52,7 +53,7 @@ pub(super) fn of(analysis: &Analysis, overview: &Overview) -> Vec<Attention> {
             topic: Topic::Scanner,
         });
     }
-    missed(analysis, &mut all);
+    missed(&read, &mut all);
     all
 }
 
@@ -129,21 +130,12 @@ fn drifting(analysis: &Analysis, overview: &Overview, all: &mut Vec<Attention>) 
 }
 
 /// Records that are hard to believe.
-fn doubtful(analysis: &Analysis, all: &mut Vec<Attention>) {
-    let doubts = analysis.study.doubts();
-    if let Some(first) = doubts.units.first() {
-        all.push(Attention {
-            who: "Units in doubt".to_owned(),
-            what: format!(": {first}."),
-            short: "units in doubt".to_owned(),
-            topic: Topic::Data,
-        });
-    }
+fn doubtful(read: &Summary, all: &mut Vec<Attention>) {
     for (n, one, many) in [
-        (doubts.birds.len(), "bird", "birds"),
-        (doubts.weights.len(), "weight", "weights"),
+        (read.odd_birds.len(), "bird", "birds"),
+        (read.jumps.len(), "weight", "weights"),
         (
-            doubts.rows.len(),
+            read.doubts.len(),
             "row of scans or chemistry",
             "rows of scans or chemistry",
         ),
@@ -216,9 +208,8 @@ fn units(analysis: &Analysis, all: &mut Vec<Attention>) {
 }
 
 /// Weighings that were missed, and birds without any.
-fn missed(analysis: &Analysis, all: &mut Vec<Attention>) {
-    let summary = Summary::of(&analysis.study);
-    let gaps = summary.gaps.len();
+fn missed(read: &Summary, all: &mut Vec<Attention>) {
+    let gaps = read.gaps.len();
     if gaps > 0 {
         let verb = if gaps == 1 { "was" } else { "were" };
         all.push(Attention {
@@ -228,7 +219,7 @@ fn missed(analysis: &Analysis, all: &mut Vec<Attention>) {
             topic: Topic::Data,
         });
     }
-    let never = &summary.never_weighed;
+    let never = &read.never_weighed;
     if !never.is_empty() {
         let verb = if never.len() == 1 { "was" } else { "were" };
         all.push(Attention {

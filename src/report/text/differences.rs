@@ -1,10 +1,11 @@
 //! From which ages groups differ.
 
 use super::Sentence;
-use super::words::{Naming, days, some_of, whose, whose_b};
+use super::words::{Naming, days, some_of, trait_words, whose, whose_b};
 use crate::analysis::{Analysis, Answer};
 use crate::contrast::{Against, Compared};
 use crate::fit::interval::Interval;
+use crate::report::prose::listed;
 use crate::study::{BODY_WEIGHT, Study, Values};
 
 /// Groups that stand out, of many, that are looked at.
@@ -27,19 +28,13 @@ pub struct Span {
 }
 
 impl Span {
-    /// `Alder > Birch from 77 d`.
-    #[must_use]
-    pub fn short(&self) -> String {
+    /// `Alder > Birch`.
+    fn short(&self) -> String {
         let name = |name: &str| match name {
             MEAN_OF_ALL => "mean".to_owned(),
             name => name.to_owned(),
         };
-        format!(
-            "{} > {} {}",
-            name(&self.more),
-            name(&self.less),
-            self.ages()
-        )
+        format!("{} > {}", name(&self.more), name(&self.less))
     }
 
     /// `from 77 d`, `from 109 to 126 d`.
@@ -149,9 +144,9 @@ impl Differences {
                 p_adjusted: answer.p_adjusted,
             })
         });
-        let words = name.replace('_', " ");
+        let words = trait_words(study, name);
         let comparative = match (&*words, study.values) {
-            _ if name == BODY_WEIGHT => "was heavier than".to_owned(),
+            (_, Values::BirdMasses) if name == BODY_WEIGHT => "was heavier than".to_owned(),
             ("fat" | "lean" | "bone", Values::BirdMasses) => {
                 format!("had more {words} than")
             }
@@ -192,12 +187,21 @@ impl Differences {
             .iter()
             .take(most)
             .map(|more| {
-                let own = self.spans.iter().filter(|span| span.more == *more);
-                let than: Vec<String> = own
-                    .map(|span| format!("{} {}", span.less, span.ages()))
+                let than = self.exceeded(more);
+                let last = than.len() - 1;
+                let than: Vec<String> = than
+                    .iter()
+                    .enumerate()
+                    .map(|(place, (less, ages))| {
+                        let join = match place {
+                            0 => "",
+                            place if place == last => " and than ",
+                            _ => ", than ",
+                        };
+                        format!("{join}{less} {}", listed(ages))
+                    })
                     .collect();
-                let than = than.join(" and than ");
-                format!("{more} {} {than}", self.comparative)
+                format!("{more} {} {}", self.comparative, than.concat())
             })
             .collect();
         let mut rest = String::new();
@@ -235,6 +239,18 @@ impl Differences {
         Sentence::plain(format!("{}.{rest}", clauses.join("; ")))
     }
 
+    /// The groups that one exceeds, and at which ages.
+    fn exceeded(&self, more: &str) -> Vec<(&str, Vec<String>)> {
+        let mut all: Vec<(&str, Vec<String>)> = Vec::new();
+        for span in self.spans.iter().filter(|span| span.more == more) {
+            match all.iter_mut().find(|(less, _)| *less == span.less) {
+                Some((_, ages)) => ages.push(span.ages()),
+                None => all.push((&span.less, vec![span.ages()])),
+            }
+        }
+        all
+    }
+
     /// Which groups stand out from the mean of all, where they are compared with it.
     fn against_mean(&self, most: usize) -> Option<Sentence> {
         let of = |more: bool| {
@@ -270,7 +286,18 @@ impl Differences {
         if !self.reason.is_empty() {
             return vec![self.reason.clone()];
         }
-        let mut pieces: Vec<String> = self.spans.iter().map(Span::short).collect();
+        let mut pairs: Vec<(String, Vec<String>)> = Vec::new();
+        for span in &self.spans {
+            let pair = span.short();
+            match pairs.iter_mut().find(|(known, _)| *known == pair) {
+                Some((_, ages)) => ages.push(span.ages()),
+                None => pairs.push((pair, vec![span.ages()])),
+            }
+        }
+        let mut pieces: Vec<String> = pairs
+            .iter()
+            .map(|(pair, ages)| format!("{pair} {}", ages.join(", ")))
+            .collect();
         match self.alike.len() {
             0 => {}
             _ if pieces.is_empty() => pieces.push("none at any age".to_owned()),
@@ -315,17 +342,25 @@ mod tests {
             span("Alder", "Birch", 77.0, None),
             span("Alder", "Cedar", 47.0, None),
             span("Birch", "Cedar", 109.0, Some(126.0)),
+            span("Birch", "Cedar", 130.0, None),
         ];
         let all = found(spans, &[]);
         assert_eq!(
             all.sentence(9).to_string(),
-            "Alder was heavier than Birch from 77 d and than Cedar from 47 d; Birch was heavier than Cedar from 109 to 126 d."
+            "Alder was heavier than Birch from 77 d and than Cedar from 47 d; Birch was heavier than Cedar from 109 to 126 d and from 130 d."
         );
         assert_eq!(
             all.sentence(1).to_string(),
             "Alder was heavier than Birch from 77 d and than Cedar from 47 d. 1 more group stands out."
         );
-        assert_eq!(all.pieces()[0], "Alder > Birch from 77 d");
+        assert_eq!(
+            all.pieces(),
+            [
+                "Alder > Birch from 77 d",
+                "Alder > Cedar from 47 d",
+                "Birch > Cedar from 109 to 126 d, from 130 d"
+            ]
+        );
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! What the typical birds weigh at the ages that are named, and how fast they grow.
 
 use super::Sentence;
-use super::words::{Naming, capital, days, number, whose};
+use super::words::{Naming, capital, days, number, trait_words, whose};
 use crate::analysis::{Analysis, Answer, Status};
 use crate::fit::interval::{self, Interval};
 use crate::growth::Derived;
@@ -9,7 +9,7 @@ use crate::report::rounding;
 use crate::study::Study;
 use crate::trajectory::TraitModel;
 
-/// Traits of composition, in the order in which they are told.
+/// Traits of composition, in order.
 const TISSUES: [&str; 3] = ["fat", "lean", "bone"];
 /// Groups that a sentence names one by one.
 const MOST_NAMED: usize = 3;
@@ -122,9 +122,15 @@ impl Masses {
         let mut groups: Vec<GroupMasses> = Vec::new();
         for answer in own() {
             let name = naming.name(&whose(answer));
+            // A strain has the place that it has in the study, another group its own.
+            let alone = answer.treatment.is_empty() && answer.pen.is_empty();
+            let mut strains = study.strains.iter();
+            let strain = strains
+                .position(|one| *one == answer.strain)
+                .filter(|_| alone);
             if groups.iter().all(|group| group.name != name) {
                 groups.push(GroupMasses {
-                    place: groups.len(),
+                    place: strain.unwrap_or(groups.len()),
                     at: vec![None; ages_d.len()],
                     name: name.clone(),
                 });
@@ -153,7 +159,7 @@ impl Masses {
         };
         any.then(|| Self {
             key: key.to_owned(),
-            trait_name: key.replace('_', " "),
+            trait_name: trait_words(study, key),
             is_main,
             age_names: ages_d.iter().map(named).collect(),
             ages_d,

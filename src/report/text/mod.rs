@@ -22,7 +22,7 @@ pub use masses::{Composition, GroupMasses, Mass, Masses};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
 pub use target::{Target, TargetRow, Verdict};
 pub use topics::Topic;
-pub(super) use words::{Naming, capital, days, number};
+pub(super) use words::{Naming, capital, days, number, trait_words};
 
 use std::collections::BTreeSet;
 
@@ -68,7 +68,7 @@ pub struct Overview {
     pub subject: &'static str,
     /// Unit of the values; empty where they have none.
     pub unit: &'static str,
-    /// Name of the trait that is weighed, in words.
+    /// The trait that is weighed, as the tables name it.
     pub trait_name: String,
     /// Names of the strains, in the order of their colours.
     pub strains: Vec<String>,
@@ -115,7 +115,7 @@ impl Overview {
                 Values::BirdMasses => "g",
                 Values::AnyNumber => "",
             },
-            trait_name: main_trait(study).map_or(String::new(), |name| name.replace('_', " ")),
+            trait_name: main_trait(study).unwrap_or_default().to_owned(),
             strains: study.strains.clone(),
             target: Target::of((analysis, naming), &answers, back_by_d),
             masses: Masses::of((analysis, naming), &answers),
@@ -162,7 +162,10 @@ fn measured(study: &Study, subject: &'static str, column: Option<&str>) -> Strin
         let first_d = all.clone().fold(f64::INFINITY, f64::min);
         let last_d = all.fold(f64::NEG_INFINITY, f64::max);
         let with = match main_trait(study) {
-            Some(BODY_WEIGHT) | None => " weighed".to_owned(),
+            Some(BODY_WEIGHT) | None => match study.values {
+                Values::BirdMasses => " weighed".to_owned(),
+                Values::AnyNumber => " measured".to_owned(),
+            },
             Some(name) => format!(" with {}", name.replace('_', " ")),
         };
         let groups = match study.strains.len() {

@@ -4,7 +4,7 @@ use super::Sentence;
 use super::words::{count, number};
 use crate::analysis::{Analysis, Answer};
 
-/// Parts, in the order in which they are told.
+/// Parts of the body, in order.
 const PARTS: [&str; 3] = ["fat", "lean", "bone"];
 
 /// The error of an equation for birds left out.

@@ -2,7 +2,7 @@
 
 use crate::analysis::Answer;
 use crate::report::rounding::significant;
-use crate::study::Study;
+use crate::study::{BODY_WEIGHT, Study, Values};
 
 /// How groups are called: a table's groups may be mere numbers.
 #[derive(Debug, Clone, Copy)]
@@ -25,6 +25,15 @@ impl<'a> Naming<'a> {
             Some(label) if name.parse::<f64>().is_ok() => format!("{label} {name}"),
             _ => name.to_owned(),
         }
+    }
+}
+
+/// A trait in words. Numbers that need not be masses of birds stand under the name of body
+/// weight where they were given none: they are values.
+pub(in crate::report) fn trait_words(study: &Study, name: &str) -> String {
+    match (study.values, name) {
+        (Values::AnyNumber, BODY_WEIGHT) => "value".to_owned(),
+        _ => name.replace('_', " "),
     }
 }
 
