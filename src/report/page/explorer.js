@@ -194,8 +194,8 @@ const explorer = () => {
       plot.append(made("p", { class: "note" }, "Nothing to show: every group is put away."));
       return;
     }
-    const most = (list) => list.reduce((a, b) => Math.max(a, b), -Infinity);
-    const least = (list) => list.reduce((a, b) => Math.min(a, b), Infinity);
+    const most = (list) => list.reduce((a, b) => Math.max(a, b), -Number.MAX_VALUE);
+    const least = (list) => list.reduce((a, b) => Math.min(a, b), Number.MAX_VALUE);
     const longest = Math.min(14, most(groups.map((group) => group.name.length)));
     const width = Math.max(320, plot.clientWidth);
     const height = Math.max(300, Math.min(460, width * 0.46));

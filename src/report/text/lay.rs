@@ -4,7 +4,7 @@ use super::Sentence;
 use super::words::{Naming, count, days, some_of};
 use crate::analysis::{Analysis, Answer};
 use crate::fit::interval::Interval;
-use crate::maturity::{LayPoint, OnsetModel};
+use crate::maturity::OnsetModel;
 
 /// Birds that a sentence names.
 const MOST_NAMED: usize = 8;
@@ -25,8 +25,6 @@ pub struct LayRow {
     pub laid: usize,
     /// Birds.
     pub n: usize,
-    /// The share in lay by age.
-    pub points: Vec<LayPoint>,
 }
 
 impl LayRow {
@@ -148,7 +146,6 @@ impl Lay {
                     .collect(),
                 laid: curve.laid,
                 n: curve.n,
-                points: curve.points.clone(),
             })
         });
         let rows: Vec<LayRow> = rows.collect();
