@@ -4,6 +4,7 @@ mod command_line;
 mod composition_commands;
 mod contrast;
 mod first_steps;
+mod guide;
 mod forecast_command;
 mod in_sample;
 mod inference;
