@@ -13,6 +13,7 @@ use crate::contrast::{Adjust, Source};
 use crate::error::Result;
 use crate::fit::Variance;
 use crate::fit::mixed::{Covariance, Estimator};
+use crate::report::summary::Scope;
 use crate::study::{FixedEffectOf, Records, Study};
 use crate::trajectory::{self, PopulationRequest, RandomTerms};
 
@@ -236,5 +237,10 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     let methods = &mut findings.methods;
     methods.insert("intervals".to_owned(), method.to_owned());
     output.seed = options.seed;
+    output.summarise_own(
+        Scope::Differences,
+        (&analysis, &options),
+        args.input.group_column(),
+    );
     output.finish()
 }

@@ -10,6 +10,7 @@ use super::output::{Output, plain_name};
 use crate::analysis::Analysis;
 use crate::error::{Error, Result};
 use crate::report::files::Place;
+use crate::report::summary::Scope;
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::interval::Method;
 use crate::trajectory::{TraitModel, Trajectories};
@@ -65,6 +66,11 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     output.seed = options.seed;
     let trajectories = &analysis.growth.trajectories;
     save_populations(&analysis.study, trajectories, saving, &mut output)?;
+    output.summarise_own(
+        Scope::Growth,
+        (&analysis, &options),
+        args.input.group_column(),
+    );
     output.finish()
 }
 

@@ -8,6 +8,7 @@ use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use crate::analysis::Analysis;
 use crate::error::{Error, Result};
+use crate::report::summary::Scope;
 
 /// Timing cues of each bird and strain (age at the inflection or at the first and second peak of gain,
 /// at shares of the mature weight, at given weights) beside the age at first egg.
@@ -71,5 +72,6 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
     output.findings.lay(&analysis, options.lay.as_ref());
     output.findings.answers(&analysis);
     output.seed = options.seed;
+    output.summarise_own(Scope::Lay, (&analysis, &options), args.input.group_column());
     output.finish()
 }

@@ -247,6 +247,12 @@ impl TableColumns {
 }
 
 impl Input {
+    /// The column of the groups, where a table groups its birds by something else than strain.
+    pub(crate) fn group_column(&self) -> Option<&str> {
+        let column = self.columns.group.as_deref();
+        column.filter(|name| !name.eq_ignore_ascii_case("strain"))
+    }
+
     /// Reads the study folder or the bare table.
     pub(crate) fn read(&self) -> Result<Study> {
         if self.path.is_dir() {

@@ -13,13 +13,14 @@ use std::sync::Arc;
 use indicatif::ProgressBar;
 
 use super::options::{Common, Input, study_files};
-use crate::analysis::Progress;
+use crate::analysis::{Analysis, Options, Progress};
 use crate::error::{Error, Result};
 use crate::report::files::{Place, Places, RECORD, owner_file};
 use crate::report::page::{self, Content, Page};
 use crate::report::pictures::Named;
-use crate::report::summary;
+use crate::report::summary::{self, Scope};
 use crate::report::tables::dictionary;
+use crate::report::text::Overview;
 use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, workbook};
 use crate::study::Study;
 
@@ -255,7 +256,27 @@ impl Output {
             None => "--details".to_owned(),
         };
         let warnings = self.findings.warnings.len();
-        self.summary = summary::summary(overview, warnings, &page);
+        self.summary = summary::summary(overview, warnings, (Scope::Whole, &page));
+    }
+
+    /// Has the answers to a command's own question printed in a few lines, where there are
+    /// any; `column` is that of the groups where they are not strains.
+    pub(crate) fn summarise_own(
+        &mut self,
+        scope: Scope,
+        (analysis, options): (&Analysis, &Options),
+        column: Option<&str>,
+    ) {
+        let overview = Overview::of(analysis, options, column);
+        if !overview.answers() {
+            return;
+        }
+        let tables = match self.files.results() {
+            Some(folder) => folder.join("tables").display().to_string(),
+            None => "--details".to_owned(),
+        };
+        let warnings = self.findings.warnings.len();
+        self.summary = summary::summary(&overview, warnings, (scope, &tables));
     }
 
     /// Whether figures would be kept: they are not part of the JSON document.

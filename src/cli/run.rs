@@ -96,12 +96,6 @@ impl WholeStudy {
         files.iter().map(|file| file_and_sheet(file).0).collect()
     }
 
-    /// The column of the groups, where a table groups its birds by something else than strain.
-    fn group_column(&self) -> Option<&str> {
-        let column = self.input.columns.group.as_deref();
-        column.filter(|name| !name.eq_ignore_ascii_case("strain"))
-    }
-
     /// What the whole study is asked.
     fn options(&self, study: &Study, output: &mut Output) -> Result<Options> {
         let fit = self.fit.at_every_level();
@@ -143,7 +137,7 @@ impl WholeStudy {
             calibrate::save(&equations.calibrations(), place.as_ref(), output)?;
         }
         output.page = Some(PageParts {
-            content: Content::of(&analysis, &options, self.group_column()),
+            content: Content::of(&analysis, &options, self.input.group_column()),
             figures: Vec::new(),
             methods: None,
             results: None,

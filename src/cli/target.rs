@@ -11,6 +11,7 @@ use super::output::Output;
 use crate::analysis::{Analysis, FlockOptions, Forecasting, named_ages_d};
 use crate::error::{Error, Result};
 use crate::growth;
+use crate::report::summary::Scope;
 use crate::report::tables::flock::Weigh;
 use crate::study::{AgeMatching, Study};
 use crate::trajectory::BirdPopulation;
@@ -135,6 +136,11 @@ pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     findings.masses_used(&analysis);
     findings.verdict(&analysis, &weigh, &args.wishes.population_name());
     findings.answers(&analysis);
+    output.summarise_own(
+        Scope::Target,
+        (&analysis, &options),
+        args.input.group_column(),
+    );
     output.finish()
 }
 

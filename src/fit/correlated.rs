@@ -22,14 +22,15 @@ use crate::growth::Curve;
 #[must_use]
 pub fn fit_correlated(curve: &dyn Curve, subjects: &Subjects<'_>, settings: &Settings) -> Outcome {
     let n = subjects.observations();
-    let failed = |reason: String| Outcome::Failed(Failure { reason, n });
+    let ended = |reason: String, tried: bool| Outcome::Failed(Failure { reason, n, tried });
+    let failed = |reason: String| ended(reason, true);
     let (ages_d, values) = pooled(subjects);
     let series = Series {
         ages_d: &ages_d,
         values: &values,
     };
     if let Some(reason) = support::unfit(curve, series, settings) {
-        return failed(reason);
+        return ended(reason, false);
     }
     let options = MixedOptions {
         variance: settings.variance,

@@ -116,13 +116,14 @@ impl Outcome {
         }
     }
 
-    /// `converged`, `weak` or `failed`, as the tables say.
+    /// `converged`, `weak`, `failed` or `not fitted`, as the tables say.
     #[must_use]
     pub fn status(&self) -> &'static str {
         match self {
             Self::Converged(_) => "converged",
             Self::Weak(..) => "weak",
-            Self::Failed(_) => "failed",
+            Self::Failed(failure) if failure.tried => "failed",
+            Self::Failed(_) => "not fitted",
         }
     }
 
@@ -212,6 +213,8 @@ pub struct Failure {
     pub reason: String,
     /// Observations.
     pub n: usize,
+    /// Whether a fit was tried: not of a series with too few values, or without growth.
+    pub tried: bool,
 }
 
 /// Working memory of [`fit`]: made once a thread, sized by the fits it has seen.
@@ -248,7 +251,11 @@ pub fn fit(
 ) -> Outcome {
     let n = series.values.len();
     if let Some(reason) = support::unfit(curve, series, settings) {
-        return Outcome::Failed(Failure { reason, n });
+        return Outcome::Failed(Failure {
+            reason,
+            n,
+            tried: false,
+        });
     }
     workspace.descent.reserve(n, curve.terms().len());
     let mut problem = Problem {
@@ -263,7 +270,11 @@ pub fn fit(
     };
     if optimum.end != End::Certified {
         let reason = support::no_optimum(&problem, &optimum, &workspace.descent);
-        return Outcome::Failed(Failure { reason, n });
+        return Outcome::Failed(Failure {
+            reason,
+            n,
+            tried: true,
+        });
     }
     if let Some(order) = curve.relabelled(&workspace.descent.terms) {
         workspace.descent.relabel(order);
@@ -273,7 +284,11 @@ pub fn fit(
         workspace.descent.hold([step.rate_term, step.age_term]);
     }
     if let Some(reason) = support::singular(curve, &workspace.descent) {
-        return Outcome::Failed(Failure { reason, n });
+        return Outcome::Failed(Failure {
+            reason,
+            n,
+            tried: true,
+        });
     }
     let estimates = estimates(
         &problem,
@@ -283,7 +298,11 @@ pub fn fit(
     );
     if estimates.covariance.iter().any(|entry| !entry.is_finite()) {
         let reason = "the terms' standard errors are too large for a number: the values are of too different size".to_owned();
-        return Outcome::Failed(Failure { reason, n });
+        return Outcome::Failed(Failure {
+            reason,
+            n,
+            tried: true,
+        });
     }
     if let Some(step) = &step {
         workspace.descent.held[step.rate_term] = false;

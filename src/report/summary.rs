@@ -4,7 +4,7 @@
 //! page renders too. A block has a line for each strain as long as all lines have room; of
 //! more strains it names the lowest and the highest and counts how many are where.
 
-use super::text::{Attention, Overview, TargetRow, days, number};
+use super::text::{Attention, Forecast, ForecastRow, Overview, TargetRow, days, number};
 
 /// Lines of a summary.
 pub const MOST_LINES: usize = 25;
@@ -14,26 +14,64 @@ pub const WIDTH: usize = 80;
 const MOST_IN_FULL: usize = 4;
 /// Lines about differences.
 const MOST_DIFFERENCES: usize = 3;
+/// Lines of forecasts.
+const MOST_FORECASTS: usize = 6;
 /// Lines about masses where there is no target.
 const MOST_MASSES: usize = 4;
 /// Where the text of a line begins, behind its heading.
 const INDENT: usize = 14;
 
-/// The answers of a study; the last line says where everything else is.
+/// Whose answers are summarised.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scope {
+    /// All that the study says.
+    Whole,
+    /// How birds grow.
+    Growth,
+    /// Whether groups differ.
+    Differences,
+    /// Whether the flock is on target, and where it goes.
+    Target,
+    /// When they lay.
+    Lay,
+}
+
+/// The answers of a study, all or those to one question; the last line says where everything
+/// else is.
 #[must_use]
-pub fn summary(overview: &Overview, warnings: usize, elsewhere: &str) -> Vec<String> {
+pub fn summary(
+    overview: &Overview,
+    warnings: usize,
+    (scope, elsewhere): (Scope, &str),
+) -> Vec<String> {
     let mut lines: Vec<String> = [&overview.title, &overview.measured]
         .into_iter()
         .filter(|line| !line.is_empty())
         .cloned()
         .collect();
-    lines.extend(target(overview));
-    lines.extend(growth(overview));
-    lines.extend(differences(overview));
-    lines.extend(lay(overview));
-    lines.extend(composition(overview));
-    lines.extend(scanner(overview));
-    lines.extend(attention(overview, warnings));
+    let own = |of: Scope| scope == Scope::Whole || scope == of;
+    if own(Scope::Target) {
+        lines.extend(target(overview));
+    }
+    if scope == Scope::Target {
+        lines.extend(forecast(overview));
+    }
+    if own(Scope::Growth) {
+        lines.extend(growth(overview));
+    }
+    if own(Scope::Differences) {
+        lines.extend(differences(overview));
+    }
+    if own(Scope::Lay) {
+        lines.extend(lay(overview));
+    }
+    if own(Scope::Growth) {
+        lines.extend(composition(overview));
+    }
+    if scope == Scope::Whole {
+        lines.extend(scanner(overview));
+        lines.extend(attention(overview, warnings));
+    }
     lines.truncate(MOST_LINES - 1);
     lines.push(format!("{elsewhere}  everything else"));
     lines.iter().map(|line| cut(line.trim_end())).collect()
@@ -84,6 +122,38 @@ fn target(overview: &Overview) -> Vec<String> {
     if let Some((who, needs)) = target.needs().first() {
         lines.push(format!("  {who} {needs}"));
     }
+    lines
+}
+
+/// Mean weights at the age forecast, strain by strain.
+fn forecast(overview: &Overview) -> Vec<String> {
+    let rows = match &overview.forecast {
+        None => return Vec::new(),
+        Some(Forecast::None(reason)) => {
+            return flowing("FORECAST", &[format!("none: {reason}")], 3);
+        }
+        Some(Forecast::Rows(rows)) => rows,
+    };
+    let age = rows.first().map_or(String::new(), ForecastRow::age_words);
+    let mut lines = vec![format!(
+        "{:<INDENT$}{:<28}{:>7}   {}",
+        "FORECAST",
+        format!("mean at {age}"),
+        "target",
+        "chance of the band"
+    )];
+    let most = MOST_FORECASTS.min(rows.len());
+    lines.extend(rows[rows.len() - most..].iter().map(|row| {
+        let target = row.target.map_or(String::new(), |target| {
+            format!("{target:.0} {}", overview.unit)
+        });
+        format!(
+            "  {:<12}{:<28}{target:>7}   {}",
+            short(&row.name),
+            row.mean_words(overview.unit),
+            row.chance_words(),
+        )
+    }));
     lines
 }
 

@@ -401,6 +401,7 @@ fn outcome(
         Err(error) => Outcome::Failed(Failure {
             reason: error.to_string(),
             n: observed.series.values.len(),
+            tried: false,
         }),
     }
 }

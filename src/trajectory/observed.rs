@@ -151,6 +151,7 @@ impl<'a> Observed<'a> {
             .ok_or_else(|| Failure {
                 reason: NO_HATCH_WEIGHT.to_owned(),
                 n: self.series.values.len(),
+                tried: false,
             })
     }
 

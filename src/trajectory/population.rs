@@ -572,7 +572,11 @@ impl PopulationFit {
 const WIDEST: f64 = 10.0;
 
 pub(super) fn failed(reason: String, n: usize) -> MixedOutcome {
-    MixedOutcome::Failed(Failure { reason, n })
+    MixedOutcome::Failed(Failure {
+        reason,
+        n,
+        tried: true,
+    })
 }
 
 /// Checks a request against its curves before anything is fitted.

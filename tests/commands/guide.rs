@@ -67,8 +67,9 @@ fn printed(page: &str, place: &Path) -> String {
                 let Some(command) = line.strip_prefix("$ ") else {
                     continue;
                 };
-                let run = Command::new("sh").args(["-c", command]).current_dir(place);
-                let output = run
+                let output = Command::new("sh")
+                    .args(["-c", command])
+                    .current_dir(place)
                     .env("PATH", &path)
                     .env("NO_COLOR", "1")
                     .env("LC_ALL", "C")

@@ -151,6 +151,7 @@ fn a_cue_beyond_the_data_of_a_weak_fit_or_of_none_says_so() {
     let failed = Outcome::Failed(Failure {
         reason: "too few weighings".to_owned(),
         n: 2,
+        tried: true,
     });
     let options = CueOptions {
         thresholds_g: vec![1000.0, 2000.0],

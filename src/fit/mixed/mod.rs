@@ -136,6 +136,7 @@ impl MixedModel<'_> {
             Err(reason) => MixedOutcome::Failed(Failure {
                 reason,
                 n: subjects.observations(),
+                tried: true,
             }),
         }
     }

@@ -63,28 +63,19 @@ impl Findings {
     /// How many fits ended how.
     pub fn fits(&mut self, growth: &Growth) {
         let trajectories = &growth.trajectories;
-        for status in ["converged", "weak", "failed"] {
-            self.count(format!("fits {status}"), trajectories.count(status));
+        for status in ["converged", "weak", "failed", "not fitted"] {
+            let name = match status {
+                "not fitted" => "series not fitted".to_owned(),
+                status => format!("fits {status}"),
+            };
+            self.count(name, trajectories.count(status));
         }
         let (weak, failed) = (trajectories.count("weak"), trajectories.count("failed"));
-        if weak + failed == 0 {
-            return;
+        if weak + failed > 0 {
+            self.warnings.push(format!(
+                "{weak} fits are weak and {failed} failed: each has its reason in curve_fits.csv"
+            ));
         }
-        // A bird that was scanned once has no curve: that is no trouble with a fit.
-        let subjects = trajectories.subjects.iter();
-        let fits = subjects.flat_map(|subject| &subject.fits);
-        let few = fits
-            .filter(|fit| fit.outcome.status() == "failed")
-            .filter(|fit| fit.outcome.n() <= fit.curve.terms().len())
-            .count();
-        let of_them = if few > 0 {
-            format!(" ({few} of these have no more records than the curve has terms)")
-        } else {
-            String::new()
-        };
-        self.warnings.push(format!(
-            "{weak} fits are weak and {failed} failed{of_them}: each has its reason in curve_fits.csv"
-        ));
     }
 
     /// The strains' pooled curves ranked, with their errors in what they have not seen.

@@ -7,6 +7,7 @@
 
 mod attention;
 mod differences;
+mod forecast;
 mod lay;
 mod masses;
 mod scanner;
@@ -16,6 +17,7 @@ mod words;
 
 pub use attention::Attention;
 pub use differences::{Differences, PairAtAge, Span};
+pub use forecast::{Forecast, ForecastRow};
 pub use lay::{Cue, Lay, LayRow, WaitingBird};
 pub(super) use masses::with_interval;
 pub use masses::{Composition, GroupMasses, Mass, Masses};
@@ -74,6 +76,8 @@ pub struct Overview {
     pub strains: Vec<String>,
     /// The last weighing of each strain against its target.
     pub target: Option<Target>,
+    /// What they will weigh, where that was asked.
+    pub forecast: Option<Forecast>,
     /// Masses of the typical birds, trait by trait, the trait weighed first.
     pub masses: Vec<Masses>,
     /// How the trait weighed first grows.
@@ -118,6 +122,7 @@ impl Overview {
             trait_name: main_trait(study).unwrap_or_default().to_owned(),
             strains: study.strains.clone(),
             target: Target::of((analysis, naming), &answers, back_by_d),
+            forecast: Forecast::of(analysis, naming),
             masses: Masses::of((analysis, naming), &answers),
             growth: None,
             composition: None,
@@ -132,6 +137,16 @@ impl Overview {
         overview.composition = Composition::of(&overview.masses, overview.unit);
         overview.attention = attention::of(analysis, &overview);
         overview
+    }
+
+    /// Whether it answers anything at all.
+    #[must_use]
+    pub fn answers(&self) -> bool {
+        self.target.is_some()
+            || self.forecast.is_some()
+            || self.lay.is_some()
+            || !self.masses.is_empty()
+            || !self.differences.is_empty()
     }
 
     /// Masses of the trait that is weighed.
