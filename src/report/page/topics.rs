@@ -12,16 +12,14 @@ use crate::report::prose::Section;
 use crate::report::text::{Sentence, Topic};
 
 /// Sections of the methods, and the topic that each describes; others stand under the data.
-const METHODS: [(&str, Topic); 10] = [
-    ("Growth curves", Topic::Growth),
-    ("Mixed models", Topic::Growth),
-    ("Intervals and choice of curve", Topic::Growth),
+const METHODS: [(&str, Topic); 8] = [
+    ("Growth models", Topic::Growth),
     ("Corrected masses", Topic::Composition),
-    ("Comparison of strains", Topic::Differences),
-    ("Targets and uniformity", Topic::Target),
-    ("Weights to come", Topic::Target),
+    ("Statistical inference", Topic::Differences),
+    ("Target weight and uniformity", Topic::Target),
+    ("Forecasts of body weight and composition", Topic::Target),
     ("Onset of lay", Topic::Lay),
-    ("Scans", Topic::Scanner),
+    ("Body scans", Topic::Scanner),
     ("Scanner calibration", Topic::Scanner),
 ];
 
@@ -152,12 +150,13 @@ impl Page<'_> {
         let Some(methods) = self.methods else {
             return;
         };
+        let there = self.topics();
         let topic_of = |section: &&Section| {
             let known = METHODS.iter().find(|(title, _)| *title == section.title);
             match known.map(|(_, topic)| *topic) {
-                Some(Topic::Target) if self.content.overview.target.is_none() => Topic::Growth,
-                Some(topic) => topic,
                 None => Topic::Data,
+                Some(topic) if there.contains(&topic) => topic,
+                Some(_) => Topic::Growth,
             }
         };
         let sections: Vec<&Section> = methods
