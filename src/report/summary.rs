@@ -21,6 +21,10 @@ const MOST_MASSES: usize = 4;
 /// Where the text of a line begins, behind its heading.
 const INDENT: usize = 14;
 
+/// What acting on a verdict asks for.
+const CAUTION: &str =
+    "Feed, light and weight control: decide with the veterinarian, by the local code.";
+
 /// Whose answers are summarised.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Scope {
@@ -71,6 +75,9 @@ pub fn summary(
     if scope == Scope::Whole {
         lines.extend(scanner(overview));
         lines.extend(attention(overview, warnings));
+    }
+    if matches!(scope, Scope::Target | Scope::Lay) {
+        lines.push(CAUTION.to_owned());
     }
     lines.truncate(MOST_LINES - 1);
     lines.push(format!("{elsewhere}  everything else"));

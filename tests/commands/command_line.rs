@@ -35,7 +35,7 @@ fn a_bare_table_gives_the_tables_of_the_contract() {
     let chick_18: Vec<_> = fits.iter().filter(|row| row["bird"] == "18").collect();
     assert_eq!(chick_18.len(), 2);
     for row in chick_18 {
-        assert_eq!(row["status"], "failed");
+        assert_eq!(row["status"], "not fitted");
         assert!(
             row["reason"].contains("2 values for 3 terms"),
             "{}",
@@ -55,8 +55,7 @@ fn a_bare_table_gives_the_tables_of_the_contract() {
 fn strict_tells_weak_fits_by_its_status() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("weights.csv"), CHICKS).unwrap();
-    let call =
-        "fit weights.csv --bird Chick --age Time --value weight --curve logistic --strict --quiet";
+    let call = "fit weights.csv --bird Chick --age Time --value weight --curve two-phase-gompertz --strict --quiet";
     let output = pinfeather(folder.path(), &call.split(' ').collect::<Vec<_>>());
     assert_eq!(output.status.code(), Some(1));
     assert_eq!(text(&output.stderr), "");
@@ -153,7 +152,7 @@ fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
         "own variances entered the growth models as known",
         "random effect of pen",
         "a residual standard deviation proportional to the fitted value",
-        "Satterthwaite",
+        "standard errors of strains and of their differences are based on the variation between pens",
         "monotone piecewise cubic",
         "In a landmark analysis at 119 d, birds not yet laying were followed from that age",
         "within 10 % of the mean",
@@ -166,7 +165,7 @@ fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
         "## Scanner repeatability",
         "The scanner underestimated bone by ",
         "## Growth and body composition",
-        "Alder was heavier than Birch from ",
+        "Alder was heavier than Birch ",
         "## Onset of lay",
     ] {
         assert!(results.contains(found), "{found:?} in {results}");
@@ -261,7 +260,8 @@ fn data_without_growth_end_as_failed_fits() {
             text(&output.stderr)
         );
         for row in rows(&folder.path().join("results/tables/curve_fits.csv")) {
-            assert_eq!(row["status"], "failed", "{what}");
+            let ended = ["failed", "not fitted"];
+            assert!(ended.contains(&&*row["status"]), "{what}");
             assert!(!row["reason"].is_empty(), "{what}");
         }
     }

@@ -235,7 +235,7 @@ fn flock(strains: &[(&str, usize, f64)], same: bool) -> String {
 fn contrast(table: &str, options: &str) -> (Option<i32>, String, String) {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("w.csv"), table).unwrap();
-    let call = format!("contrast w.csv --group strain --out r {options}");
+    let call = format!("contrast w.csv --group strain --details --out r {options}");
     let output = pinfeather(folder.path(), &call);
     if let Ok(files) = std::fs::read_dir(folder.path().join("r/tables")) {
         for file in files {

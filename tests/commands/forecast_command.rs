@@ -95,7 +95,7 @@ impl Flock {
         let out = self.out.display().to_string();
         let mut arguments = vec!["target", &self.table, "--group", "strain", "--targets"];
         arguments.extend([self.targets.as_str(), "--out", &out]);
-        arguments.extend(["--curve", "gompertz"]);
+        arguments.extend(["--curve", "gompertz", "--details"]);
         arguments.extend(more);
         pinfeather_with(Path::new("."), &arguments)
     }

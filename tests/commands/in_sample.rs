@@ -116,6 +116,7 @@ fn the_backtest_of_a_population_on_its_own_birds_is_refused_with_the_reason() {
             &path("t.csv"),
             "--population",
             &saved,
+            "--details",
             "--out",
             &out,
         ]);

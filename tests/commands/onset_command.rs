@@ -177,7 +177,10 @@ fn no_bad_number(folder: &Path) {
 #[test]
 fn the_demo_is_forecast_within_its_intervals() {
     let folder = demo_copy();
-    let output = pinfeather(folder.path(), "onset . --curve gompertz,two-phase-gompertz");
+    let output = pinfeather(
+        folder.path(),
+        "onset . --curve gompertz,two-phase-gompertz --details",
+    );
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     let words = text(&output.stdout);
     for expected in [
@@ -243,7 +246,7 @@ fn corrected_masses_are_cues_of_onset() {
         fat.retain(|row| row["trait"] == "fat");
         fat
     };
-    let call = "onset . --curve gompertz --landmark 130";
+    let call = "onset . --curve gompertz --landmark 130 --details";
     let words = done(call);
     assert!(
         words.contains("are corrected by equations fitted to the study's chemistry"),

@@ -74,10 +74,11 @@ impl Output {
         for note in &self.notes {
             let _ = writeln!(out, "note: {note}");
         }
-        // A summary counts those about the results where they are many.
         let warnings = &self.findings.warnings;
         let results = warnings.len().saturating_sub(self.of_data);
-        let all = self.summary.is_empty() || self.details || results <= FEW_WARNINGS;
+        // The summary of a whole study counts those about the results where they are many.
+        let counted = self.page.is_some() && !self.summary.is_empty();
+        let all = !counted || self.details || results <= FEW_WARNINGS;
         let printed = if all { warnings.len() } else { self.of_data };
         for warning in warnings.iter().take(printed) {
             let _ = writeln!(out, "warning: {warning}");

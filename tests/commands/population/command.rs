@@ -13,7 +13,7 @@ fn the_demo_has_the_rows_of_the_contract() {
     let folder = tempfile::tempdir().expect("a folder");
     let demo = root("data-demo");
     let call = format!(
-        "fit {} --curve two-phase-gompertz,gompertz --level population --out out",
+        "fit {} --curve two-phase-gompertz,gompertz --level population --details --out out",
         demo.display()
     );
     let output = pinfeather(folder.path(), &call);
