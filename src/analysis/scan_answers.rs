@@ -10,7 +10,7 @@ impl Analysis {
             let of = &chosen.calibration.equation.provenance;
             if let Some(error) = of.cross_validated_rmse {
                 answers.push(Answer {
-                    question: "How well do scans tell chemistry?",
+                    question: "How well do scans predict the chemical masses?",
                     trait_name: of.response.clone(),
                     quantity: "left_out_error",
                     unit: if of.unit == "g" { "g" } else { "%" },

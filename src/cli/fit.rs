@@ -102,7 +102,7 @@ pub(crate) struct InferenceOptions {
     /// Fits a subject and curve for --intervals bootstrap
     #[arg(long, value_name = "N", default_value = "1000", value_parser = replicates)]
     replicates: usize,
-    /// Hide birds, and the last weeks, and tell them by each strain's curves
+    /// Leave out birds, and the last weeks, and predict them from each strain's curves
     #[arg(long)]
     cross_validate: bool,
 }

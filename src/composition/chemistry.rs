@@ -208,7 +208,7 @@ pub fn feather_shares(study: &Study) -> Result<Vec<FeatherShareRow>> {
         };
         let age_d = age_at_analysis(study, bird.bird).ok_or_else(|| {
             Error::input(format!(
-                "{}, row {}, column bird: found bird {} without a scan, expected one that tells its age; add the scan or remove the analysis",
+                "{}, row {}, column bird: found bird {} without a scan, expected one that gives its age; add the scan or remove the analysis",
                 study.chemistry.file, bird.row, study.birds[bird.bird].name
             ))
         })?;

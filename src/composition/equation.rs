@@ -207,7 +207,7 @@ impl Equation {
     pub fn redraw(&self, seed: u64, replicate: u64) -> Result<Vec<f64>> {
         let covariance = self.covariance.clone().ok_or_else(|| {
             Error::input(format!(
-                "{}: found no covariance of the coefficients, expected one to draw them anew from; use an equation fitted here",
+                "{}: found no covariance of the coefficients, expected one to draw them from; use an equation fitted here",
                 self.label()
             ))
         })?;

@@ -90,7 +90,7 @@ pub fn by_age(study: &Study, paired: Option<&Paired>) -> Result<Vec<FeatherAgeRo
         };
         let age_d = age_at_analysis(study, bird.bird).ok_or_else(|| {
             Error::input(format!(
-                "{}, row {}, column bird: found bird {} without a scan, expected one that tells its age; add the scan or remove the analysis",
+                "{}, row {}, column bird: found bird {} without a scan, expected one that gives its age; add the scan or remove the analysis",
                 study.chemistry.file, bird.row, study.birds[bird.bird].name
             ))
         })?;

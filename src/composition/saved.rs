@@ -112,7 +112,7 @@ fn parse(text: &str, file: &str) -> Result<Equation> {
             "{file}: found {found}, expected {expected}; {advice}"
         ))
     };
-    let anew = "save the equation again, or take the file anew from its source";
+    let anew = "save the equation again, or get the file again from its source";
     let saved: Saved = saved_keys(text, file, "equation")?;
     if saved.format != FORMAT {
         return Err(wrong(

@@ -203,7 +203,7 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
         .map_or_else(Vec::new, |pairs| pairs.unpaired.clone());
     warnings.extend(unpaired.iter().map(|scan| {
         format!(
-            "{}, row {}: the plucked scan of bird {} at {} d has no pair and tells nothing of feathers: {}",
+            "{}, row {}: the plucked scan of bird {} at {} d has no pair and carries no information on feathers: {}",
             study.scans.file, scan.row, scan.bird, scan.age_d, scan.reason
         )
     }));

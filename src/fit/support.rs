@@ -151,7 +151,7 @@ pub(super) fn no_optimum(problem: &Problem<'_>, optimum: &Optimum, descent: &Des
         let terms = curve.terms();
         let _ = write!(
             reason,
-            ": the data hardly tell {} from {} (correlation {correlation:.4}); a curve with fewer terms may do",
+            ": the data hardly separate {} from {} (correlation {correlation:.4}); a curve with fewer terms may do",
             terms[one].name, terms[other].name
         );
     }
@@ -181,7 +181,7 @@ pub(super) fn singular(curve: &dyn Curve, descent: &Descent) -> Option<String> {
             .map(|j| curve.terms()[j].name.as_ref())
             .collect();
         return Some(format!(
-            "these data cannot tell the terms {} apart",
+            "these data cannot separate the terms {}",
             bound.join(", ")
         ));
     }

@@ -124,7 +124,7 @@ pub fn plan(population: &Population, question: &Question) -> std::result::Result
     for wish in &question.wishes {
         if !targets.iter().any(|target| wish.is_about(target)) {
             return Err(format!(
-                "{}: found nothing of that name to tell in these strains",
+                "{}: found nothing of that name to estimate in these strains",
                 wish.name
             ));
         }
@@ -148,7 +148,7 @@ pub fn plan(population: &Population, question: &Question) -> std::result::Result
     let Some(chosen) = search.chosen() else {
         let why = search.untold.first().cloned().unwrap_or_else(|| {
             format!(
-                "no ages within the limits tell the {fewest} terms of the curve {} apart; allow at least {fewest} scans a bird, a smaller gap, or more weeks",
+                "no ages within the limits separate the {fewest} terms of the curve {}; allow at least {fewest} scans a bird, a smaller gap, or more weeks",
                 population.curve().name()
             )
         });

@@ -87,7 +87,7 @@ impl Told {
         }
         let fixed = inverse(&fixed).ok_or_else(|| {
             untold(&format!(
-                "they cannot tell the {} terms of the curve {} apart; take more ages, further spread",
+                "they cannot separate the {} terms of the curve {}; take more ages, further spread",
                 curve.terms().len(),
                 curve.name()
             ))

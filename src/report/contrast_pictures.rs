@@ -4,8 +4,8 @@ use crate::contrast::{Adjust, Against, Compared, Comparison, Contrast};
 use crate::figure::{
     AgeUnit, DifferenceBand, DifferencePoint, Forest, Quantity, Ranged, RowsPanel, StrainPair,
 };
-use crate::report::contrast_words::chance;
 use crate::report::pictures::{Drawn, Showing, capital, file_name, percent};
+use crate::report::rounding::p_equals;
 use crate::study::Study;
 
 /// The figures of each trait and curve that was compared; none where no two groups had
@@ -106,7 +106,7 @@ fn forest(
                 .iter()
                 .map(|one| {
                     one.and_then(|one| one.p_adjusted)
-                        .map_or(String::new(), |p| format!("p {}", chance(p)))
+                        .map_or(String::new(), p_equals)
                 })
                 .collect(),
         }

@@ -1,5 +1,6 @@
 //! What the comparison of groups says, in words.
 
+use super::rounding::p_equals;
 use crate::contrast::allometry::Allometry;
 use crate::contrast::fat_share::FatShare;
 use crate::contrast::{Compared, Comparison, Groups, PairByAge};
@@ -26,14 +27,14 @@ pub fn differences(study: &Study, comparison: &Comparison) -> Vec<String> {
         let of_all = compared.tests.iter().find(|test| test.is_of_all());
         lines.push(match of_all {
             Some(test) => format!(
-                "  {head} ({by_what}): one curve for all {} ({}, p {})",
+                "  {head} ({by_what}): one curve for all {} ({}, {})",
                 if test.p_value < TOLD {
                     "is not enough"
                 } else {
                     "is not ruled out"
                 },
                 test.test,
-                chance(test.p_value)
+                p_equals(test.p_value)
             ),
             None => format!("  {head} ({by_what}): no test of one curve for all"),
         });
@@ -83,9 +84,9 @@ fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge)
         let told = spans.iter().map(|(from_d, to_d, heavier)| {
             let which = if *heavier { "heavier" } else { "lighter" };
             if *to_d >= last_d {
-                format!("{a} {which} from day {from_d:.0}")
+                format!("{a} {which} from {from_d:.0} d")
             } else {
-                format!("{a} {which} from day {from_d:.0} to {to_d:.0}")
+                format!("{a} {which} from {from_d:.0} to {to_d:.0} d")
             }
         });
         told.collect::<Vec<_>>().join(", ")
@@ -108,10 +109,10 @@ fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge)
                 format!(" {}", contrast.unit)
             };
             format!(
-                "{} {}{unit}{percent} (p {})",
+                "{} {}{unit}{percent} ({})",
                 contrast.term,
                 signed(contrast.difference),
-                chance(contrast.p_adjusted.unwrap_or(1.0))
+                p_equals(contrast.p_adjusted.unwrap_or(1.0))
             )
         })
         .collect();
@@ -120,7 +121,7 @@ fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge)
     } else {
         differing.join("; ")
     };
-    format!("{a} less {b}: {along}; {terms}")
+    format!("{a} \u{2212} {b}: {along}; {terms}")
 }
 
 /// How the traits grow with each other, a line a trait.
@@ -150,7 +151,7 @@ pub fn allometries(study: &Study, groups: &Groups, allometries: &[Allometry]) ->
         let test = answer
             .equal_exponents
             .map_or_else(String::new, |(_, _, p)| {
-                format!("; equal exponents p {}", chance(p))
+                format!("; equal exponents {}", p_equals(p))
             });
         lines.push(format!(
             "  {} grows as {} to the power of {}{test}",
@@ -195,17 +196,6 @@ pub fn warnings(
         }
     }
     all
-}
-
-/// A p value with two digits, or that it is less than a ten-thousandth.
-pub(super) fn chance(p: f64) -> String {
-    if p < 1e-4 {
-        "< 0.0001".to_owned()
-    } else if p < 0.01 {
-        format!("{p:.4}")
-    } else {
-        format!("{p:.2}")
-    }
 }
 
 /// A signed number with three significant digits.

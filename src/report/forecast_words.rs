@@ -100,7 +100,7 @@ fn sentence(study: &Study, row: &ForecastRow) -> String {
         Some(_) => "may or may not be in the target's band",
         None if upper_g < target.target_g => "will most likely be below target",
         None if lower_g > target.target_g => "will most likely be above target",
-        None => "cannot be told from its target",
+        None => "cannot be distinguished from its target",
     };
     let chance = row.chance.map_or(String::new(), |chance| {
         format!(", chance of the band {}", percent(chance))

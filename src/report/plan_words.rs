@@ -71,7 +71,7 @@ fn wanted(wish: &Wish, target: &Target, strains: &[String], several: bool) -> St
     match wish.aim {
         Aim::Within(within) => {
             let whose = if several { " of each strain" } else { "" };
-            format!("tell {name}{whose} to within {}", amount(within))
+            format!("estimate {name}{whose} to within {}", amount(within))
         }
         Aim::Detect { size, power } => format!(
             "see a difference of {} in {name} between {} in {} of 100 trials",
@@ -80,7 +80,7 @@ fn wanted(wish: &Wish, target: &Target, strains: &[String], several: bool) -> St
             (100.0 * power).round()
         ),
         Aim::Reliable(share) => {
-            format!("tell a bird's own {name} with a reliability of {share}")
+            format!("estimate a bird's own {name} with a reliability of {share}")
         }
     }
 }
@@ -106,7 +106,7 @@ fn answer(planned: &Planned<'_>) -> Vec<String> {
         .map(|(wish, needed)| match needed {
             Some(needed) => unreached(planned, wish, needed),
             None => format!(
-                "  These ages tell nothing of {}: at {}; take others.",
+                "  These ages carry no information on {}: at {}; take others.",
                 wish.name,
                 design.schedule.ages_in_words()
             ),
@@ -215,7 +215,7 @@ fn ages(planned: &Planned<'_>) -> Option<String> {
     };
     Some(match chosen.kind {
         Kind::Asked => format!(
-            "  These ages are worth {share:.0} % of the best ages for {scans} scans within the limits (D-efficiency: with the best, {share:.0} birds would tell the terms together as well as 100).{best}"
+            "  These ages are worth {share:.0} % of the best ages for {scans} scans within the limits (D-efficiency: with the best, {share:.0} birds would estimate the terms together as well as 100).{best}"
         ),
         Kind::Optimal | Kind::SerialSlaughter => {
             format!("  The ages are the D-optimal ones for {scans} scans within the limits.{best}")
@@ -357,7 +357,7 @@ fn cues(planned: &Planned<'_>) -> Vec<String> {
         let variance = chosen.told.variance(planned.population, target)?;
         let reliability = 1.0 - variance / target.value.powi(2);
         Some(format!(
-            "  As a cue, a bird's own {} would be told with an error SD of {} {} where birds differ by an SD of {}: reliability {reliability:.2}, the share of its slope that a regression on it keeps.",
+            "  As a cue, a bird's own {} would be estimated with an error SD of {} {} where birds differ by an SD of {}: reliability {reliability:.2}, the share of its slope that a regression on it keeps.",
             target.name,
             three_digits(variance.sqrt()),
             target.unit,
@@ -380,13 +380,13 @@ fn calibrations(planned: &Planned<'_>) -> Vec<String> {
         let aims = aims.join(" and ");
         match wish.birds() {
             Some(birds) => format!(
-                "  Calibration {name}: {birds} birds analysed chemically (residual SD {} g, {} coefficients) tell {aims}; {} a strain, spread over the ages from first to last.",
+                "  Calibration {name}: {birds} birds analysed chemically (residual SD {} g, {} coefficients) estimate {aims}; {} a strain, spread over the ages from first to last.",
                 three_digits(wish.residual_sd),
                 wish.coefficients,
                 birds.div_ceil(strains)
             ),
             None => format!(
-                "  Calibration {name}: {} birds do not tell {aims}: a residual SD of {} g is too large, or the readings too much alike.",
+                "  Calibration {name}: {} birds do not reach {aims}: a residual SD of {} g is too large, or the readings too much alike.",
                 wish.most,
                 three_digits(wish.residual_sd)
             ),

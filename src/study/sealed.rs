@@ -38,13 +38,13 @@ pub fn sealed(text: &str) -> String {
 pub fn read_sealed(path: &Path, what: &str) -> Result<String> {
     let file = path.display();
     let text = String::from_utf8(read_file(path)?).map_err(|_| {
-        Error::input(format!("{file}: found bytes that are no UTF-8, expected a saved {what}; take the file anew from its source"))
+        Error::input(format!("{file}: found bytes that are no UTF-8, expected a saved {what}; get the file again from its source"))
     })?;
     // Another system's line ends are no change.
     let text = text.replace("\r\n", "\n");
     let wrong = |found: &str| {
         Error::input(format!(
-            "{file}: found {found}, expected a whole {what} that was saved; save the {what} again, or take the file anew from its source"
+            "{file}: found {found}, expected a whole {what} that was saved; save the {what} again, or get the file again from its source"
         ))
     };
     let written = text

@@ -344,7 +344,7 @@ impl Settings {
             fault(
                 "calibration.part",
                 "feathers".into(),
-                "body or whole: a scan tells what a bird holds",
+                "body or whole: a scan measures a whole bird",
             );
         }
         if self.tables.weighings.is_none() && self.tables.scans.is_none() {

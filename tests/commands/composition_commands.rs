@@ -523,7 +523,7 @@ fn a_run_does_all_in_order() {
     let words = done(study, &format!("run . --details {CURVE}"));
     let places: Vec<usize> = [
         "How well does the scanner repeat itself?",
-        "Do the readings tell the chemistry?",
+        "How well do readings predict the chemical masses?",
         "What do feathers add to a reading?",
         "What are the true masses?",
         "How do they grow?",
@@ -732,7 +732,7 @@ fn a_pair_without_its_intact_scan_drops_out() {
     let at = folder.path();
     let birds = "bird,strain\na1,A\na2,A\na3,A\na4,A\na5,A\n";
     std::fs::write(at.join("birds.csv"), birds).unwrap();
-    let told = "scans.csv, row 11: the plucked scan of bird a5 at 56 d has no pair and tells nothing of feathers: its intact scan, row 10, was rejected: ";
+    let told = "scans.csv, row 11: the plucked scan of bird a5 at 56 d has no pair and carries no information on feathers: its intact scan, row 10, was rejected: ";
     for command in ["calibrate .", "run . --details"] {
         let output = pinfeather(at, command);
         let errors = text(&output.stderr);

@@ -282,7 +282,7 @@ fn two_birds_a_strain_are_compared_with_a_warning() {
         let call = format!("--curve gompertz --level {level}");
         let (status, words, told) = contrast(&table, &call);
         assert_eq!(status, Some(0), "{told}");
-        assert!(words.contains("Alder less Birch"), "{words}");
+        assert!(words.contains("Alder \u{2212} Birch"), "{words}");
     }
     let (_, _, told) = contrast(&table, "--curve gompertz --level strain");
     assert!(told.contains("2 birds for 3 terms"), "{told}");
@@ -307,7 +307,7 @@ fn a_curve_that_no_strain_supports_is_told() {
     }
     let (status, words, told) = contrast(&table, "--curve two-phase-gompertz");
     assert_eq!(status, Some(0), "{told}");
-    assert!(words.contains("Alder less Birch"), "{words}");
+    assert!(words.contains("Alder \u{2212} Birch"), "{words}");
     assert!(told.contains("one phase is used"), "{told}");
 }
 

@@ -298,7 +298,7 @@ fn what_no_number_reaches_says_the_best_and_why() {
         "60 reach",
         "It would take about",
         "birds differ so much",
-        "No number of birds would tell a bird's own ti",
+        "No number of birds would estimate a bird's own ti",
         "more birds do not help",
     ] {
         assert!(words.contains(part), "{part} in\n{words}");

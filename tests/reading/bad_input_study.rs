@@ -888,7 +888,7 @@ fn a_strain_without_a_target_is_a_warning() {
     assert!(check.needs_attention());
     let lines = check.summary.lines();
     assert!(
-        lines.contains(&"no target for birch: no deviation can be told for it".to_owned()),
+        lines.contains(&"no target for birch: no deviation can be computed for it".to_owned()),
         "{lines:?}"
     );
 }

@@ -141,6 +141,82 @@ fn data_flow_one_way() {
     assert!(wrong.is_empty(), "against the flow:\n{}", wrong.join("\n"));
 }
 
+/// Words that no user reads: statistics and the trade have others.
+const BANNED: [&str; 8] = [
+    "told",
+    "untold",
+    "foretold",
+    "tell",
+    "tells",
+    "anew",
+    "unforeseen",
+    "foresees",
+];
+
+/// What stands between quotation marks in a line of code that is no comment.
+fn literals(line: &str) -> String {
+    let code = line.trim_start();
+    if code.starts_with("//") {
+        return String::new();
+    }
+    let mut inside = false;
+    let mut before = ' ';
+    let mut found = String::new();
+    for letter in code.chars() {
+        if letter == '"' && before != '\\' {
+            inside = !inside;
+            found.push(' ');
+        } else if inside {
+            found.push(letter);
+        }
+        before = letter;
+    }
+    found
+}
+
+/// Messages, help and the guide have the words of `BANNED` nowhere.
+#[test]
+fn what_users_read_has_no_dialect() {
+    let mut files = Vec::new();
+    rust_files(&root().join("src"), &mut files);
+    let mut faults = Vec::new();
+    let mut look = |file: &Path, number: usize, text: &str| {
+        let outside_braces = text
+            .split('{')
+            .map(|part| part.rsplit('}').next().unwrap_or(part));
+        let text: String = outside_braces.collect::<Vec<_>>().join(" ");
+        let mut words = text.split(|letter: char| !letter.is_alphanumeric() && letter != '_');
+        if words.any(|word| BANNED.contains(&word)) {
+            faults.push(format!("{}:{}: {text}", file.display(), number + 1));
+        }
+    };
+    for file in &files {
+        let text = std::fs::read_to_string(file).unwrap();
+        let code = text.split("#[cfg(test)]").next().unwrap();
+        let is_help = file.starts_with(root().join("src/cli"));
+        for (number, line) in code.lines().enumerate() {
+            look(file, number, &literals(line));
+            if is_help && let Some(help) = line.strip_prefix("    /// ") {
+                look(file, number, help);
+            }
+        }
+    }
+    for folder in ["guide/src", ""] {
+        for entry in std::fs::read_dir(root().join(folder)).unwrap() {
+            let path = entry.unwrap().path();
+            let name = path.file_name().unwrap().to_string_lossy().into_owned();
+            if folder.is_empty() && name != "README.md" || !name.ends_with(".md") {
+                continue;
+            }
+            let text = std::fs::read_to_string(&path).unwrap();
+            for (number, line) in text.lines().enumerate() {
+                look(&path, number, line);
+            }
+        }
+    }
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+}
+
 #[test]
 fn seeds_become_draws_in_one_place() {
     let mut files = Vec::new();

@@ -28,7 +28,7 @@ impl Watched {
     }
 
     /// Whether the files are others than the page was made from, and the same at two looks
-    /// running; the page is then to be made anew.
+    /// running; the page is then to be made again.
     pub(super) fn settled_change(&mut self, paths: &[PathBuf]) -> bool {
         let now = states(paths);
         if now == self.made_from {

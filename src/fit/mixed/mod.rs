@@ -227,7 +227,7 @@ impl MixedModel<'_> {
             .max()
             .unwrap_or(0);
         if q > 0 && longest < 2 {
-            return Err("every subject has one observation: differences between subjects cannot be told from residuals; fit a curve without random terms".to_owned());
+            return Err("every subject has one observation: differences between subjects cannot be separated from residuals; fit a curve without random terms".to_owned());
         }
         if !self.cluster.is_empty() {
             let (Some(_), count) = (&subjects.clusters, subjects.cluster_count()) else {
@@ -422,7 +422,7 @@ fn end_alternation(
     if profile.information.ridge > 0.0 {
         weaknesses.push(Weakness {
             term: None,
-            reason: "some fixed effects cannot be told apart with these data: their information is singular".to_owned(),
+            reason: "some fixed effects cannot be separated with these data: their information is singular".to_owned(),
         });
     }
     let mut inverse = problem.blocks.inverse(&profile.information);

@@ -29,7 +29,8 @@ impl Findings {
         self.early(study, &lay.early);
         self.lay_curves(lay);
         self.words.push(onset_words::light_programme(study));
-        self.words.push("Which cue tells it?".to_owned());
+        self.words
+            .push("Which measure predicts first egg?".to_owned());
         match &lay.waiting {
             Some(Ok(waiting)) => {
                 self.at_landmark(waiting);

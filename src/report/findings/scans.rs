@@ -115,7 +115,7 @@ impl Findings {
     /// Equations, and the candidates that they were chosen among.
     pub fn equations(&mut self, chosen: &[Chosen], equations: &[&Calibration]) {
         self.answer(
-            "Do the readings tell the chemistry?",
+            "How well do readings predict the chemical masses?",
             composition_words::calibration(chosen),
         );
         for equation in equations {

@@ -343,7 +343,7 @@ impl Summary {
         let without = self.without_target();
         if !without.is_empty() {
             lines.push(format!(
-                "no target for {}: no deviation can be told for it",
+                "no target for {}: no deviation can be computed for it",
                 listed(without)
             ));
         }
