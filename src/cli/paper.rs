@@ -8,7 +8,7 @@ use crate::contrast::Adjust;
 use crate::report::latex::{Printed, longtable};
 use crate::report::paper_tables::{PaperWishes, paper_contrasts, paper_terms};
 use crate::report::told::Told;
-use crate::report::{Table, methods, results_words};
+use crate::report::{Table, methods, protocol, results_words};
 
 /// Where the files go, under the results' folder.
 const FOLDER: &str = "paper";
@@ -64,9 +64,13 @@ pub(crate) fn add(results: &Analysis, fit: &FitOptions, output: &mut Output) {
         software: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
     };
     let methods = methods::methods(&told);
+    let protocol = protocol::protocol(study, &results.scans);
     let results = results_words::results(&told);
     save(output, "methods.md", methods.markdown());
     save(output, "results.md", results.markdown());
+    if let Some(protocol) = protocol {
+        save(output, "protocol.md", protocol);
+    }
     if let Some(page) = &mut output.page {
         page.methods = Some(methods);
         page.results = Some(results);

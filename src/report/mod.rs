@@ -33,6 +33,7 @@ pub mod population_tables;
 pub mod population_words;
 pub mod profile_pictures;
 mod prose;
+pub mod protocol;
 pub mod results_words;
 mod rounding;
 pub mod scan_pictures;
@@ -42,6 +43,8 @@ pub mod summary;
 pub mod table;
 pub mod text;
 pub mod told;
+pub mod validation_pictures;
+pub mod validation_tables;
 pub mod words;
 mod workbook;
 
