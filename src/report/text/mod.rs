@@ -24,11 +24,10 @@ pub use masses::{Composition, GroupMasses, Mass, Masses};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
 pub use target::{Target, TargetRow, Verdict};
 pub use topics::Topic;
-pub(super) use words::{Naming, capital, days, number, trait_words};
+pub(super) use words::{Naming, capital, count, days, number, trait_words};
 
 use std::collections::BTreeSet;
 
-use self::words::count;
 use crate::analysis::{Analysis, Options};
 use crate::composition::CAUTION;
 use crate::report::words::VERDICT_CAUTION;
