@@ -1,5 +1,7 @@
 //! The program as its users call it: exit status, words, messages, files.
 
+use std::path::Path;
+
 use crate::support::{pinfeather_with as pinfeather, root, rows, text};
 
 const CHICKS: &str = "Chick,Time,weight,Diet
@@ -76,6 +78,39 @@ fn json_is_one_document_and_writes_nothing() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 
+/// What the lines say, the page says: each number against target, each age in lay and each age
+/// from which strains differ.
+fn says_the_same(one: &str, page: &Path) {
+    let page = std::fs::read_to_string(page).unwrap();
+    let cells = |line: &str| {
+        let cells = line.trim().split("  ").map(|cell| cell.trim().to_owned());
+        let cells = cells.filter(|cell| !cell.is_empty());
+        cells.collect::<Vec<String>>()
+    };
+    for strain in ["Alder", "Birch", "Cedar"] {
+        let own = one
+            .lines()
+            .filter(|line| line.starts_with("  ") && line.trim().starts_with(strain));
+        // Against target and in lay; what one needs is said in the same words.
+        let own: Vec<&str> = own.filter(|line| !line.contains(['\u{b1}', '>'])).collect();
+        assert!(own.len() >= 2, "{one}");
+        for cell in own.iter().flat_map(|line| cells(line)) {
+            let cell = match cell.as_str() {
+                "BELOW TARGET" => "below<span class=\"wide\"> target",
+                "upper edge, uncertain" => "upper edge<span class=\"wide\">, uncertain",
+                "on target" => "on target<span",
+                other => other,
+            };
+            assert!(page.contains(cell), "{cell} is not on the page");
+        }
+    }
+    for words in one.split(" from ").skip(1) {
+        let age: String = words.chars().take_while(char::is_ascii_digit).collect();
+        let from = format!("from {age}");
+        assert!(page.contains(&from), "{from} is not on the page");
+    }
+}
+
 #[test]
 fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
     let folder = tempfile::tempdir().unwrap();
@@ -107,36 +142,7 @@ fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
     let line = |strain: &str| one.lines().find(|line| line.trim().starts_with(strain));
     assert!(line("Alder").unwrap().ends_with("on target"), "{one}");
     assert!(line("Cedar").unwrap().ends_with("BELOW TARGET"), "{one}");
-    // What the lines say, the page says: each number against target, each age in lay and each
-    // age from which strains differ.
-    let page = std::fs::read_to_string(folder.path().join("one/report.html")).unwrap();
-    let cells = |line: &str| {
-        let cells = line.trim().split("  ").map(|cell| cell.trim().to_owned());
-        let cells = cells.filter(|cell| !cell.is_empty());
-        cells.collect::<Vec<String>>()
-    };
-    for strain in ["Alder", "Birch", "Cedar"] {
-        let own = one
-            .lines()
-            .filter(|line| line.starts_with("  ") && line.trim().starts_with(strain));
-        // Against target and in lay; what one needs is said in the same words.
-        let own: Vec<&str> = own.filter(|line| !line.contains(['\u{b1}', '>'])).collect();
-        assert!(own.len() >= 2, "{one}");
-        for cell in own.iter().flat_map(|line| cells(line)) {
-            let cell = match cell.as_str() {
-                "BELOW TARGET" => "below<span class=\"wide\"> target",
-                "upper edge, uncertain" => "upper edge<span class=\"wide\">, uncertain",
-                "on target" => "on target<span",
-                other => other,
-            };
-            assert!(page.contains(cell), "{cell} is not on the page");
-        }
-    }
-    for words in one.split(" from ").skip(1) {
-        let age: String = words.chars().take_while(char::is_ascii_digit).collect();
-        let from = format!("from {age}");
-        assert!(page.contains(&from), "{from} is not on the page");
-    }
+    says_the_same(&one, &folder.path().join("one/report.html"));
     let details = std::fs::read_to_string(folder.path().join("one/details.txt")).unwrap();
     assert!(details.contains("Cedar: below target"), "{details}");
     let words =

@@ -51,7 +51,7 @@ fn a_plan_says_how_few_birds_and_its_table_agrees() {
     for part in [
         "birds a strain (",
         "see a difference of 10 %",
-        "tell ti of each strain to within 2.00 d",
+        "estimate ti of each strain to within 2.00 d",
         "40 simulated studies",
         "animal-care body",
     ] {
@@ -276,7 +276,7 @@ fn limits_that_leave_no_design_are_told() {
     told("--scans 30", &["--scans 30", "room for 23 a bird"]);
     let few = ["no ages within the limits", "3 terms", "at least 3 scans"];
     told("--scans 2", &few);
-    told("--weeks 2,6", &["cannot tell the 3 terms"]);
+    told("--weeks 2,6", &["cannot separate the 3 terms"]);
     told("--weeks 2,6,6", &["each week once"]);
     told("--weeks 2,-6", &["weeks from 0 on"]);
     let turned = ["--last-week 10", "before the first week 20"];
@@ -294,7 +294,7 @@ fn what_no_number_reaches_says_the_best_and_why() {
     let words = text(&output.stdout);
     for part in [
         "Up to 60 birds a strain",
-        "would not tell A of each strain to within 0.5 %",
+        "would not estimate A of each strain to within 0.5 %",
         "60 reach",
         "It would take about",
         "birds differ so much",
