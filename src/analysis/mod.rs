@@ -49,6 +49,7 @@ mod lay_answers;
 mod options;
 mod scan_answers;
 mod scans;
+mod validation_answers;
 
 pub use answer::{Answer, Status};
 pub use comparison::Differences;
@@ -60,6 +61,7 @@ pub use options::{
     ScanOptions, USUAL_CURVES, Unfollowed, named_ages_d,
 };
 pub use scans::{Scans, precision};
+pub use validation_answers::validation_answers;
 
 use crate::error::Result;
 use crate::study::Study;

@@ -3,6 +3,7 @@
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 
 use crate::composition::calibration::Weighting;
+use crate::composition::recalibration::Change;
 use crate::contrast::{Adjust, Source};
 use crate::figure::Theme;
 use crate::fit::Variance;
@@ -89,6 +90,16 @@ pub(in crate::cli) const WEIGHTINGS: Choices<Weighting> = &[
         "Rows far from the others have a limited weight",
         Weighting::Robust,
     ),
+];
+
+pub(in crate::cli) const CHANGES: Choices<Change> = &[
+    ("intercept", "The intercept", Change::Intercept),
+    (
+        "slope",
+        "Intercept and slope: all coefficients in proportion",
+        Change::Slope,
+    ),
+    ("full", "Every coefficient", Change::Full),
 ];
 
 pub(in crate::cli) const THEMES: Choices<Theme> = &[

@@ -22,6 +22,7 @@ mod repeatability;
 mod report;
 mod run;
 mod target;
+mod validate;
 mod verify;
 mod view;
 
@@ -60,6 +61,7 @@ enum Command {
     Repeatability(repeatability::RepeatabilityArgs),
     Calibrate(calibrate::CalibrateArgs),
     Correct(correct::CorrectArgs),
+    Validate(validate::ValidateArgs),
     Fit(fit::FitArgs),
     Contrast(contrast::ContrastArgs),
     Target(target::TargetArgs),
@@ -74,7 +76,7 @@ enum Command {
 }
 
 /// Options that `-h` shows; `--help` shows all, by topic.
-const OFTEN: [&str; 18] = [
+const OFTEN: [&str; 19] = [
     "bird",
     "age",
     "date",
@@ -89,6 +91,7 @@ const OFTEN: [&str; 18] = [
     "forecast",
     "population",
     "equation",
+    "acceptable",
     "chemistry",
     "out",
     "details",
@@ -150,6 +153,7 @@ impl Command {
             Self::Repeatability(_)
             | Self::Calibrate(_)
             | Self::Correct(_)
+            | Self::Validate(_)
             | Self::Fit(_)
             | Self::Contrast(_)
             | Self::Target(_)
@@ -173,6 +177,7 @@ fn dispatch(cli: &Cli) -> Result<u8> {
         Command::Repeatability(args) => repeatability::run(args, common),
         Command::Calibrate(args) => calibrate::run(args, common),
         Command::Correct(args) => correct::run(args, common),
+        Command::Validate(args) => validate::run(args, common),
         Command::Fit(args) => fit::run(args, common),
         Command::Contrast(args) => contrast::run(args, common),
         Command::Target(args) => target::run(args, common),

@@ -4,6 +4,7 @@
 use super::output::Output;
 use crate::analysis::{Analysis, Options};
 use crate::report::Paper;
+use crate::report::protocol::protocol;
 
 /// Where the files go, under the results' folder.
 const FOLDER: &str = "paper";
@@ -27,6 +28,7 @@ pub(crate) fn add((analysis, options): (&Analysis, &Options), output: &mut Outpu
         ("contrasts.tex", paper.contrasts_tex()),
         ("methods.md", Some(methods.markdown())),
         ("results.md", Some(results.markdown())),
+        ("protocol.md", protocol(&analysis.study, &analysis.scans)),
     ] {
         if let Some(text) = text {
             output.save(place.as_ref(), name, text.into_bytes());

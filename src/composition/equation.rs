@@ -49,6 +49,10 @@ pub struct Provenance {
     /// Feathers on the birds whose scans it was fitted to: `intact`, `plucked`,
     /// `unknown`, or `term` where the equation itself has a term for it.
     pub feathers: String,
+    /// The part of the carcass whose chemistry it was fitted to: `whole`, `body`; empty where
+    /// not known.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub part: String,
     /// How it was fitted: `ordinary`, `power of the mean`, `robust`, `published`.
     pub method: String,
     /// Rows that it was fitted to.
@@ -92,6 +96,42 @@ pub struct Provenance {
     /// Least and greatest value of each number in the rows.
     #[serde(default, rename = "range")]
     pub ranges: Vec<Range>,
+    /// What it was recalibrated on since, the first time first.
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        rename = "recalibration"
+    )]
+    pub recalibrations: Vec<Recalibration>,
+}
+
+/// What a saved equation was recalibrated on.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Recalibration {
+    /// What was changed: `intercept`, `intercept and slope`, `all coefficients`.
+    pub changed: String,
+    /// Birds that it was recalibrated on.
+    pub birds: usize,
+    /// Their strains.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub strains: Vec<String>,
+    /// Least and greatest age of these birds, d.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ages_d: Option<[f64; 2]>,
+    /// Least and greatest mass of these birds by chemistry.
+    pub masses: [f64; 2],
+    /// How much of the birds' own recalibration was taken: 0 keeps the saved equation, 1 is
+    /// least squares.
+    pub share_taken: f64,
+    /// Root mean square error of the equation before, on these birds.
+    pub rmse_before: f64,
+    /// That of birds left out, after.
+    pub cross_validated_rmse: f64,
+    /// Digest of the saved equation's text.
+    pub equation_digest: String,
+    /// Digest of the table of these birds.
+    pub input_digest: String,
 }
 
 /// The scale on which the terms of an equation add up.
@@ -260,6 +300,7 @@ pub(super) mod tests {
                 unit: "g".into(),
                 scale: Scale::Identity,
                 feathers: "intact".into(),
+                part: "body".into(),
                 method: "ordinary".into(),
                 rows: 12,
                 birds: 12,
@@ -281,6 +322,18 @@ pub(super) mod tests {
                     name: "fat_scan".into(),
                     least: 1.5,
                     greatest: 1e3,
+                }],
+                recalibrations: vec![Recalibration {
+                    changed: "intercept".into(),
+                    birds: 8,
+                    strains: vec!["C".into()],
+                    ages_d: Some([28.0, 98.0]),
+                    masses: [40.5, 1.0 / 3.0],
+                    share_taken: 0.7,
+                    rmse_before: 12.5,
+                    cross_validated_rmse: 6.25,
+                    equation_digest: digest(b"z"),
+                    input_digest: String::new(),
                 }],
             },
             columns: ["intercept", "fat_scan", "strain[B \"two\"]"]

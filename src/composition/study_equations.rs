@@ -164,7 +164,10 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
     }
     let mut chosen = Vec::new();
     for (response, candidates) in &responses {
-        chosen.push(calibrate_best(&rows, response, candidates, settings)?);
+        let mut one = calibrate_best(&rows, response, candidates, settings)?;
+        let part = &mut one.calibration.equation.provenance.part;
+        request.wanted.part.word().clone_into(part);
+        chosen.push(one);
     }
     let mut together: Vec<&mut Calibration> = chosen
         .iter_mut()

@@ -19,6 +19,7 @@ pub mod population_pictures;
 pub mod population_words;
 pub mod profile_pictures;
 mod prose;
+pub mod protocol;
 mod rounding;
 pub mod scan_pictures;
 mod showing;
@@ -26,6 +27,7 @@ pub mod summary;
 pub mod table;
 pub mod tables;
 pub mod text;
+pub mod validation_pictures;
 pub mod words;
 mod workbook;
 

@@ -12,5 +12,6 @@ mod onset;
 mod pens;
 #[path = "../support/mod.rs"]
 mod support;
+mod validation;
 mod ways;
 mod whole_study;

@@ -11,4 +11,5 @@ mod study_check;
 mod study_reading;
 #[path = "../support/mod.rs"]
 mod support;
+mod validation_bad_input;
 mod workbooks;

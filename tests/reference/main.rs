@@ -21,4 +21,5 @@ mod single_fits;
 mod stats;
 #[path = "../support/mod.rs"]
 mod support;
+mod validation;
 mod ways;

@@ -177,6 +177,7 @@ fn every_option_in_the_readme_exists() {
         "repeatability",
         "calibrate",
         "correct",
+        "validate",
         "fit",
         "contrast",
         "target",

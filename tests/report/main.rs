@@ -7,6 +7,7 @@ mod many_strains;
 mod paper;
 mod pictures;
 mod possible_numbers;
+mod protocol;
 #[path = "../support/mod.rs"]
 mod support;
 mod view_server;

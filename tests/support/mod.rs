@@ -10,6 +10,7 @@ use serde_json::Value;
 
 pub(crate) mod allometry;
 pub(crate) mod scans;
+pub(crate) mod validation;
 
 /// A row of a table of results, by column name.
 pub(crate) type Row = HashMap<String, String>;

@@ -6,6 +6,7 @@ mod groups;
 mod growth;
 mod lay;
 mod scans;
+mod validation;
 
 use std::collections::BTreeMap;
 

@@ -21,6 +21,7 @@ pub mod lay;
 pub mod models;
 pub mod plan;
 pub mod scans;
+pub mod validation;
 
 pub use column::Column;
 pub(crate) use column::Columns;
