@@ -196,50 +196,13 @@ impl<'a> Search<'a> {
         };
         best = self.correlated(best);
         if self.wanted.correlation.is_none() {
-            best = self.serially_correlated(best);
+            let next = MixedOptions {
+                correlation: Correlation::Ar1,
+                ..self.options(&best)
+            };
+            best = self.attempt(best, next, Step::Correlation);
         }
         self.best = Some(best);
-    }
-
-    /// Lets the residuals of a bird be correlated.
-    ///
-    /// What looked like differences between birds may then be none, so that variances go to
-    /// zero, alone or together: where that is better all the same, the random terms are made
-    /// independent, or fewer, and the best of these models is taken.
-    fn serially_correlated(&mut self, best: Candidate) -> Candidate {
-        let options = MixedOptions {
-            correlation: Correlation::Ar1,
-            ..self.options(&best)
-        };
-        let Some(next) = self
-            .try_all(std::slice::from_ref(&options), Step::Correlation)
-            .pop()
-        else {
-            return best;
-        };
-        if self.criterion(&next) >= self.criterion(&best) {
-            return best;
-        }
-        let sound = |one: &Candidate| !one.singular && one.vanished.is_empty();
-        if sound(&next) {
-            return next;
-        }
-        if !self.chooses_random() {
-            return best;
-        }
-        let mut others = vec![self.without_needless(next)];
-        if options.covariance == Covariance::Full && self.wanted.covariance.is_none() {
-            let independent = MixedOptions {
-                covariance: Covariance::Diagonal,
-                ..options
-            };
-            let independent = self.try_all(&[independent], Step::Covariance).pop();
-            others.extend(independent.map(|one| self.without_needless(one)));
-        }
-        others
-            .into_iter()
-            .filter(sound)
-            .fold(best, |best, other| self.better(Some(best), other))
     }
 
     /// The best model so far, by its place among those tried; `None` where none has a
