@@ -14,6 +14,7 @@
 mod body;
 pub(crate) mod faulty;
 mod scans;
+pub(crate) mod second_laboratory;
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -474,6 +475,10 @@ fn main() -> std::io::Result<()> {
         return write(Path::new(folder), files);
     }
     write(&root.join("data-demo"), study())?;
+    write(
+        &root.join("data-demo/second_laboratory"),
+        second_laboratory::tables(),
+    )?;
     write(&root.join("tests/data/demo-faulty"), faulty::study())
 }
 

@@ -464,6 +464,7 @@ mod tests {
             body_weight_g: None,
             observed: LARGE[place],
             predicted: MINI[place],
+            std_error: None,
             outside: None,
             design: vec![1.0, MINI[place]],
         };

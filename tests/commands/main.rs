@@ -16,5 +16,6 @@ mod population;
 mod saved_population;
 #[path = "../support/mod.rs"]
 mod support;
+mod validate_command;
 mod writing_crash;
 mod writing_inputs;

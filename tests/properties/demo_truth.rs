@@ -64,6 +64,10 @@ fn two_phase_fits(study: &Study) -> Vec<Outcome> {
 fn the_committed_tables_are_the_generators() {
     let folders = [
         ("data-demo", make_demo::study()),
+        (
+            "data-demo/second_laboratory",
+            make_demo::second_laboratory::tables(),
+        ),
         ("tests/data/demo-faulty", make_demo::faulty::study()),
     ];
     for (folder, files) in folders {

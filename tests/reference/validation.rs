@@ -125,7 +125,7 @@ fn a_wrong_slope_and_a_wide_scatter_are_found() {
     assert!(slope > 0.8, "{slope}");
     let wide = verdicts(Laboratory {
         birds: 20,
-        sd_g: 25.0,
+        sd_g: 35.0,
         ..HELD
     });
     let not = share(&wide, |verdict| *verdict == Verdict::NotUsable);

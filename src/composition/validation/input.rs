@@ -21,6 +21,10 @@ pub(super) struct Read {
 /// and no bird differs from another of its age by the root of that.
 const ANOTHER_UNIT: f64 = 30.0;
 
+/// Chemistry and prediction within this factor of each other are of one bird: in another unit it
+/// is 1000 times that.
+const SAME_MASS: f64 = 2.0;
+
 pub(super) fn read(
     frame: &Frame,
     equation: &Equation,
@@ -352,7 +356,7 @@ impl One<'_> {
             return Ok(());
         }
         let ratio = observed / predicted;
-        let off = |factor: f64| (ratio * factor).ln().abs() < ANOTHER_UNIT.ln() / 2.0;
+        let off = |factor: f64| (ratio * factor).ln().abs() < SAME_MASS.ln();
         if off(1000.0) || off(1e-3) {
             return Err(Stop::Fault(format!(
                 "column {response}: found {observed} where {} predicts {predicted:.4} g, expected grams; convert all masses to grams",
@@ -413,6 +417,7 @@ pub(super) fn by_bird(pairs: &[PairRow]) -> Vec<Tested> {
             body_weight_g: all(rows, &|row| row.body_weight_g),
             observed,
             predicted: all(rows, &|row| Some(row.predicted)).unwrap_or_default(),
+            std_error: all(rows, &|row| row.std_error),
             outside: match limits {
                 (Some(lower), Some(upper)) => Some(observed < lower || observed > upper),
                 _ => None,

@@ -117,6 +117,8 @@ pub struct Tested {
     pub observed: f64,
     /// Predicted.
     pub predicted: f64,
+    /// Standard error of the prediction of a new bird.
+    pub std_error: Option<f64>,
     /// Whether the observed value lies outside the (mean) prediction interval.
     pub outside: Option<bool>,
     /// The equation's columns, means over the scans.

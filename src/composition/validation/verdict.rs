@@ -3,9 +3,10 @@
 //! The bias is judged by equivalence (two one-sided t tests at 5 % each), since a bias that is
 //! not significant may still be great. In this order:
 //!
-//! 1. The standard deviation of the errors about the calibration line is above the acceptable
-//!    error (lower end of its 95 % interval): no recalibration of intercept or slope helps, and
-//!    the equation is *not usable*.
+//! 1. The errors scatter about the calibration line by more than the acceptable error, and with
+//!    more than twice the variance that the equation itself promises (lower end of the 95 %
+//!    interval of the SD): no recalibration of intercept or slope brings its precision back, and
+//!    the equation is *not usable*. The factor of two is a convention of this program.
 //! 2. The calibration slope differs from 1 (95 % interval) and the line's bias at an end of the
 //!    masses exceeds the acceptable error: *usable after recalibration of intercept and slope*,
 //!    where the recalibrated mean would be known within the acceptable error.
@@ -27,6 +28,8 @@ use crate::stats::{Interval, mean};
 pub const ALPHA: f64 = 0.05;
 /// Probability with which the number of further birds would decide.
 const POWER: f64 = 0.8;
+/// Error variance over that promised from which on an equation is not usable.
+const MOST_VARIANCE: f64 = 2.0;
 /// Confidence with which a bias or slope is said to differ from what it should be.
 const CONFIDENCE: f64 = 0.95;
 
@@ -168,7 +171,18 @@ pub(super) fn judge(birds: &[Tested], limit: &Limit, confidence: f64) -> Judged 
             Verdict::Undecided { more_birds: None },
             "the acceptable error at the mean of these birds is not above 0".to_owned(),
         ),
-        Some(bias) => decide((&bias, acceptable), line.as_ref(), limit, &predicted),
+        Some(bias) => {
+            let promised: Option<Vec<f64>> = birds.iter().map(|bird| bird.std_error).collect();
+            let promised = promised.map(|errors| {
+                let squares: Vec<f64> = errors.iter().map(|error| error * error).collect();
+                mean(&squares)
+            });
+            let bounds = Bounds {
+                acceptable,
+                scatter: acceptable.max((MOST_VARIANCE * promised.unwrap_or(0.0)).sqrt()),
+            };
+            decide((&bias, bounds), line.as_ref(), limit, &predicted)
+        }
     };
     Judged {
         verdict,
@@ -180,21 +194,29 @@ pub(super) fn judge(birds: &[Tested], limit: &Limit, confidence: f64) -> Judged 
     }
 }
 
+/// What bias and scatter are held against, at the mean of the birds.
+#[derive(Clone, Copy)]
+struct Bounds {
+    acceptable: f64,
+    /// SD of single birds above which the equation is not usable.
+    scatter: f64,
+}
+
 fn decide(
-    (bias, acceptable): (&Equivalence, f64),
+    (bias, bounds): (&Equivalence, Bounds),
     line: Option<&RobustLine>,
     limit: &Limit,
     predicted: &[f64],
 ) -> (Verdict, String) {
-    let n = bias.n as f64;
+    let (n, acceptable) = (bias.n as f64, bounds.acceptable);
     let (spread, df) = match line {
         Some(line) => (line.residual_sd(), n - 2.0),
         None => (bias.sd, n - 1.0),
     };
-    if sd_interval(spread, df, CONFIDENCE).lower > acceptable {
+    if sd_interval(spread, df, CONFIDENCE).lower > bounds.scatter {
         return (
             Verdict::NotUsable,
-            "the errors of single birds scatter by more than the acceptable error, which no recalibration of intercept or slope changes".to_owned(),
+            "the errors of single birds scatter by more than the acceptable error and with more than twice the variance that the equation promises, which no recalibration of intercept or slope changes".to_owned(),
         );
     }
     let half = t_quantile(1.0 - ALPHA, n - 1.0) * bias.standard_error;
