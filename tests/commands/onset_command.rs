@@ -155,7 +155,9 @@ fn demo_copy() -> tempfile::TempDir {
     let demo = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("data-demo");
     for entry in std::fs::read_dir(demo).unwrap() {
         let path = entry.unwrap().path();
-        std::fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
+        if path.is_file() {
+            std::fs::copy(&path, folder.path().join(path.file_name().unwrap())).unwrap();
+        }
     }
     folder
 }
