@@ -173,10 +173,10 @@ pub struct Validation {
 /// `basis`, `way` and `restraint`.
 ///
 /// # Errors
-/// [`ErrorKind::Input`](crate::ErrorKind::Input) with file, row and column for a column that the
+/// [`ErrorKind::Input`] with file, row and column for a column that the
 /// equation needs and the table lacks, chemistry of another part or basis, masses in another
 /// unit, a strain or way of scanning that the equation does not cover and that is not mapped,
-/// and fewer than 3 birds; [`ErrorKind::Call`](crate::ErrorKind::Call) where there is no
+/// and fewer than 3 birds; [`ErrorKind::Call`] where there is no
 /// acceptable error.
 pub fn validate(
     frame: &Frame,
