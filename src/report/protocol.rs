@@ -168,7 +168,7 @@ fn restraint(precision: Option<&Repeatability>) -> Vec<String> {
             .collect();
         let advice = match (separated, often) {
             (true, None) => format!(
-                "Use: {}. It repeats best and is not rejected more often.",
+                "Use: {}. It repeats best, and there is no evidence that it is rejected more often.",
                 plain(&best.method)
             ),
             (true, Some((other, _))) => format!(

@@ -48,7 +48,7 @@ fn the_demo_has_a_protocol() {
     let text = written(&Study::read_folder(&root("data-demo")).unwrap()).unwrap();
     check(&text);
     for says in [
-        "Use: tube. It repeats best and is not rejected more often.",
+        "Use: tube. It repeats best, and there is no evidence that it is rejected more often.",
         "sling: SD of a repositioned scan",
         "Scan birds singly",
         "g of reading for each g of feathers",
