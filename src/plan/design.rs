@@ -1,7 +1,7 @@
 //! The smallest design that does what is wanted, beside the others that were looked at.
 
 use super::confirm::{Confirmation, Studies, confirm, see_difference};
-use super::precision::Told;
+use super::precision::ExpectedPrecision;
 use super::schedule::{Limits, criterion, efficiency, optimum};
 use super::wish::{Needed, Wish};
 use super::{Aim, Allocation, Sampling, Schedule, Target, as_number, targets};
@@ -17,7 +17,7 @@ const NEAR: f64 = 1.05;
 pub struct Question {
     /// What the design is to tell, and how precisely.
     pub wishes: Vec<Wish>,
-    /// Derived quantities that are told besides the terms.
+    /// Derived quantities that are planned for besides the terms.
     pub derived: Vec<Derived>,
     /// Ages that the user thinks of, d, ascending; none to have the best ones alone.
     pub asked_d: Option<Vec<f64>>,
@@ -56,7 +56,7 @@ pub struct Design {
     /// The ages.
     pub schedule: Schedule,
     /// What one bird in each strain tells.
-    pub told: Told,
+    pub expected: ExpectedPrecision,
     /// D-efficiency against the best ages for as many scans; none of a slaughter, or
     /// where no ages within the limits have so many.
     pub efficiency: Option<f64>,
@@ -93,7 +93,7 @@ pub struct Plan {
     /// more than the limit.
     pub chosen: usize,
     /// Schedules that tell too little, in words.
-    pub untold: Vec<String>,
+    pub not_estimable: Vec<String>,
     /// What simulated studies of the chosen design gave.
     pub confirmation: Option<(usize, Confirmation)>,
 }
@@ -134,7 +134,7 @@ pub fn plan(population: &Population, question: &Question) -> std::result::Result
         question,
         targets: &targets,
         designs: Vec::new(),
-        untold: Vec::new(),
+        not_estimable: Vec::new(),
     };
     if let Some(ages_d) = &question.asked_d {
         search.add(Kind::Asked, ages_d.clone(), None);
@@ -146,7 +146,7 @@ pub fn plan(population: &Population, question: &Question) -> std::result::Result
         }
     }
     let Some(chosen) = search.chosen() else {
-        let why = search.untold.first().cloned().unwrap_or_else(|| {
+        let why = search.not_estimable.first().cloned().unwrap_or_else(|| {
             format!(
                 "no ages within the limits separate the {fewest} terms of the curve {}; allow at least {fewest} scans a bird, a smaller gap, or more weeks",
                 population.curve().name()
@@ -157,13 +157,15 @@ pub fn plan(population: &Population, question: &Question) -> std::result::Result
     let ages_d = search.designs[chosen].schedule.ages_d.clone();
     search.add(Kind::SerialSlaughter, ages_d, None);
     let Search {
-        designs, untold, ..
+        designs,
+        not_estimable,
+        ..
     } = search;
     Ok(Plan {
         targets,
         designs,
         chosen,
-        untold,
+        not_estimable,
         confirmation: None,
     })
 }
@@ -207,7 +209,7 @@ struct Search<'a> {
     question: &'a Question,
     targets: &'a [Target],
     designs: Vec<Design>,
-    untold: Vec<String>,
+    not_estimable: Vec<String>,
 }
 
 impl Search<'_> {
@@ -222,10 +224,10 @@ impl Search<'_> {
                 Kind::SerialSlaughter => Sampling::SerialSlaughter,
             },
         };
-        let told = match Told::of(population, &schedule) {
-            Ok(told) => told,
-            Err(untold) => {
-                self.untold.push(untold.reason);
+        let expected = match ExpectedPrecision::of(population, &schedule) {
+            Ok(expected) => expected,
+            Err(not_estimable) => {
+                self.not_estimable.push(not_estimable.reason);
                 return;
             }
         };
@@ -245,7 +247,15 @@ impl Search<'_> {
         let needed: Vec<Option<Needed>> = question
             .wishes
             .iter()
-            .map(|wish| wish.needed(population, &told, self.targets, limits, question.allocation))
+            .map(|wish| {
+                wish.needed(
+                    population,
+                    &expected,
+                    self.targets,
+                    limits,
+                    question.allocation,
+                )
+            })
             .collect();
         let birds: Option<Vec<usize>> = needed
             .iter()
@@ -254,7 +264,7 @@ impl Search<'_> {
         self.designs.push(Design {
             kind,
             schedule,
-            told,
+            expected,
             efficiency,
             needed,
             birds: birds.map(|birds| birds.into_iter().max().unwrap_or(2)),

@@ -2,7 +2,7 @@
 //!
 //! A [`population`](crate::fit::mixed::Population) (a pilot's mixed fit, or a saved one) says how strains grow,
 //! how birds differ and how scans err. From it follows what any design is expected to
-//! tell, before a bird is touched: [`Told`] works out one [`Schedule`], [`Target`]s are
+//! tell, before a bird is touched: [`ExpectedPrecision`] works out one [`Schedule`], [`Target`]s are
 //! what is to be told (terms, derived quantities, differences of strains, a bird's own
 //! cue), [`Wish`]es how precisely. [`plan`](design::plan) finds the smallest design;
 //! [`confirm`] simulates studies of it and fits them with the real code.
@@ -21,7 +21,7 @@ mod target;
 mod wish;
 
 pub use allocation::{Allocation, Pens};
-pub use precision::{Told, Untold};
+pub use precision::{ExpectedPrecision, NotEstimable};
 pub use target::{Target, What, targets};
 pub use wish::{Aim, Amount, Needed, Wish, freedom, standard_error};
 

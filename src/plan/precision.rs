@@ -14,7 +14,7 @@ use super::{Sampling, Schedule, Target, What};
 use crate::fit::mixed::Population;
 use crate::fit::profile::Quantity;
 
-/// Scaled to a unit diagonal, a pivot below this leaves a combination of terms untold.
+/// Scaled to a unit diagonal, a pivot below this leaves a combination of terms undetermined.
 const LEAST_PIVOT: f64 = 1e-10;
 
 /// A design whose standard error with so many birds a strain is still greater than the
@@ -24,31 +24,31 @@ const MANY_BIRDS: f64 = 100.0;
 
 /// Why a schedule tells nothing of some terms.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Untold {
+pub struct NotEstimable {
     /// The reason in words.
     pub reason: String,
 }
 
-/// What one bird in each strain is expected to tell by a schedule.
+/// What one bird in each strain is expected to contribute by a schedule.
 #[derive(Debug, Clone)]
-pub struct Told {
+pub struct ExpectedPrecision {
     /// Covariance of the fixed effects, all strains together.
     fixed: DMatrix<f64>,
-    /// Covariance of the spread's parameters; none where they cannot be told.
+    /// Covariance of the spread's parameters; none where they cannot be estimated.
     spread: Option<DMatrix<f64>>,
     /// Covariance of a bird's random effects given its own values, strain by strain;
     /// empty where a bird is seen once.
     conditional: Vec<DMatrix<f64>>,
 }
 
-impl Told {
+impl ExpectedPrecision {
     /// Works a schedule out.
     ///
     /// # Errors
-    /// [`Untold`] where the ages cannot tell the terms apart.
-    pub fn of(population: &Population, schedule: &Schedule) -> Result<Self, Untold> {
+    /// [`NotEstimable`] where the ages cannot separate the terms.
+    pub fn of(population: &Population, schedule: &Schedule) -> Result<Self, NotEstimable> {
         let curve = population.curve();
-        let untold = |why: &str| Untold {
+        let not_estimable = |why: &str| NotEstimable {
             reason: format!("ages of {}: {why}", schedule.ages_in_words()),
         };
         let mut conditional = Vec::new();
@@ -56,7 +56,7 @@ impl Told {
         let count = 1 + population.last_fixed_effect();
         let mut fixed = DMatrix::<f64>::zeros(count, count);
         for group in 0..population.groups() {
-            let nowhere = || untold("the curve has no positive value at one of them");
+            let nowhere = || not_estimable("the curve has no positive value at one of them");
             let terms = match schedule.sampling {
                 Sampling::Repeated => {
                     let all = population
@@ -86,7 +86,7 @@ impl Told {
             }
         }
         let fixed = inverse(&fixed).ok_or_else(|| {
-            untold(&format!(
+            not_estimable(&format!(
                 "they cannot separate the {} terms of the curve {}; take more ages, further spread",
                 curve.terms().len(),
                 curve.name()

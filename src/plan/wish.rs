@@ -1,7 +1,7 @@
 //! How precisely is a study to tell it, and how many birds does that take?
 
 use super::power::{factor, least_number, power};
-use super::precision::Told;
+use super::precision::ExpectedPrecision;
 use super::{Allocation, Target, What};
 use crate::fit::mixed::Population;
 
@@ -37,7 +37,7 @@ pub enum Aim {
         /// The chance.
         power: f64,
     },
-    /// A bird's own value is told so reliably: 1 - variance given its scans / variance
+    /// A bird's own value is estimated so reliably: 1 - variance given its scans / variance
     /// between birds, the share that a regression on the cue keeps of its slope.
     Reliable(f64),
 }
@@ -81,7 +81,7 @@ impl Wish {
     }
 
     /// What is reached with so many birds a strain: the half width, the power or the
-    /// reliability; `variance` is that of [`Told::variance`].
+    /// reliability; `variance` is that of [`ExpectedPrecision::variance`].
     #[must_use]
     pub fn reached(
         &self,
@@ -115,7 +115,7 @@ impl Wish {
     pub fn needed(
         &self,
         population: &Population,
-        told: &Told,
+        expected: &ExpectedPrecision,
         targets: &[Target],
         (most, level): (usize, f64),
         allocation: Allocation,
@@ -125,7 +125,7 @@ impl Wish {
             if !self.is_about(target) {
                 continue;
             }
-            let variance = told.variance(population, target)?;
+            let variance = expected.variance(population, target)?;
             let reached = |birds| self.reached(target, variance, birds, (allocation, level));
             // A spread between birds takes two of them.
             let birds = least_number(2, most, |birds| self.is_met(target, reached(birds)));

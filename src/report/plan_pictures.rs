@@ -116,7 +116,7 @@ fn panel(planned: &Planned<'_>, at: usize, wish: &Wish, shown: Shown) -> Option<
         }
     };
     let designs = drawn(planned).into_iter().map(|(chosen, name, design)| {
-        let variance = design.told.variance(planned.population, target);
+        let variance = design.expected.variance(planned.population, target);
         let expected = variance.map_or_else(Vec::new, |variance| {
             numbers(shown, last)
                 .map(|birds| (as_number(birds), value(variance, birds)))

@@ -165,7 +165,7 @@ fn pens_are_too_few(planned: &Planned<'_>, wish: &Wish, target: &Target) -> Opti
     let variance = planned
         .plan
         .chosen()
-        .told
+        .expected
         .variance(planned.population, target)?;
     let met = |per_group: usize| {
         let allocation = Allocation {
@@ -233,7 +233,7 @@ fn wished<'a>(
     wishes.filter_map(move |(wish, needed)| {
         let at = needed.as_ref()?.target;
         let target = &plan.targets[at];
-        let variance = chosen.told.variance(planned.population, target)?;
+        let variance = chosen.expected.variance(planned.population, target)?;
         Some((wish, target, variance, found.targets[at]?))
     })
 }
@@ -354,7 +354,7 @@ fn cues(planned: &Planned<'_>) -> Vec<String> {
         if !(cue && wished.contains(&target.name.as_str())) {
             return None;
         }
-        let variance = chosen.told.variance(planned.population, target)?;
+        let variance = chosen.expected.variance(planned.population, target)?;
         let reliability = 1.0 - variance / target.value.powi(2);
         Some(format!(
             "  As a cue, a bird's own {} would be estimated with an error SD of {} {} where birds differ by an SD of {}: reliability {reliability:.2}, the share of its slope that a regression on it keeps.",

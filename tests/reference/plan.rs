@@ -14,7 +14,8 @@ use pinfeather::growth::{Curve, Derived, Term, built_in};
 use pinfeather::plan::confirm::{Studies, confirm, see_difference};
 use pinfeather::plan::schedule::{Limits, criterion, efficiency, optimum};
 use pinfeather::plan::{
-    Aim, Allocation, Amount, Sampling, Schedule, Target, Told, What, Wish, standard_error, targets,
+    Aim, Allocation, Amount, ExpectedPrecision, Sampling, Schedule, Target, What, Wish,
+    standard_error, targets,
 };
 
 use crate::support::{expected, numbers};
@@ -172,7 +173,7 @@ fn a_linear_mixed_model_is_told_exactly() {
         ages_d,
         sampling: Sampling::Repeated,
     };
-    let plan = Told::of(&population, &schedule).expect("told");
+    let plan = ExpectedPrecision::of(&population, &schedule).expect("told");
     let targets = targets(&population, &[]);
     let slope = targets.iter().find(|t| t.name == "b").expect("b");
     let error = standard_error(plan.variance(&population, slope).expect("told"), 27);
@@ -304,7 +305,7 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
         numbers(&all["two_means"]["t_test"]),
     );
     let population = two_means(1.0);
-    let told = Told::of(&population, &once()).expect("told");
+    let told = ExpectedPrecision::of(&population, &once()).expect("told");
     let targets = targets(&population, &[]);
     for (at, size) in [0.5, 1.0].into_iter().enumerate() {
         let wish = Wish {
@@ -381,7 +382,7 @@ fn slaughter_and_cues_of_a_constant_have_a_closed_form() {
             ages_d: ages_d.clone(),
             sampling,
         };
-        let told = Told::of(&population, &schedule).expect("told");
+        let told = ExpectedPrecision::of(&population, &schedule).expect("told");
         let target = targets
             .iter()
             .find(|target| what(target))
@@ -514,7 +515,7 @@ fn simulated_studies_hold_what_the_information_promises() {
         ages_d: ages_d.to_vec(),
         sampling: Sampling::Repeated,
     };
-    let told = Told::of(&population, &schedule).expect("told");
+    let told = ExpectedPrecision::of(&population, &schedule).expect("told");
     let n = COUNT as f64;
     let mut seen = 0;
     for (target, simulated) in targets.iter().zip(&found.targets) {
@@ -578,7 +579,7 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
         ages_d: ages_d.to_vec(),
         sampling: Sampling::Repeated,
     };
-    let told = Told::of(&population, &schedule).expect("told");
+    let told = ExpectedPrecision::of(&population, &schedule).expect("told");
     let studies = Studies {
         count: 400,
         seed: 11,

@@ -128,7 +128,10 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         .extend(args.beyond(&basis, &question));
     let calibrations = args.calibration.wishes(args, &mut output)?;
     let mut plan = design::plan(&basis.population, &question).map_err(Error::call)?;
-    output.findings.warnings.extend(plan.untold.iter().cloned());
+    output
+        .findings
+        .warnings
+        .extend(plan.not_estimable.iter().cloned());
     // Simulated studies have no pens.
     let simulated = args.limits.studies > 0 && question.allocation.pens.is_none();
     if let Some(birds) = plan.chosen().birds.filter(|_| simulated) {

@@ -92,7 +92,7 @@ pub fn designs(planned: &Planned<'_>) -> Table {
             birds.dedup();
             for (index, target) in planned.plan.targets.iter().enumerate() {
                 let line = of(planned, design, target);
-                let Some(variance) = design.told.variance(planned.population, target) else {
+                let Some(variance) = design.expected.variance(planned.population, target) else {
                     add(Line {
                         reason: "the design does not determine it: with 100 birds its standard error would exceed it, or there is none",
                         ..line()
