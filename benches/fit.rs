@@ -54,7 +54,6 @@ fn compare(path: &str) {
             }
             best = best.min(began.elapsed().as_secs_f64());
         }
-        #[expect(clippy::cast_precision_loss, reason = "100 birds")]
         let each = 1e6 * best / birds.len() as f64;
         println!("ours\t{name}\t{}\t{each:.2}\t{failed}", birds.len());
     }
@@ -74,7 +73,6 @@ fn birds(reach: f64, least: f64, greatest: f64) -> Vec<([f64; AGES], [f64; AGES]
             let terms = [normal(2500.0, 0.12), normal(0.075, 0.1), normal(26.0, 0.08)];
             let terms = [terms[0], terms[1], terms[2], shape.sample(&mut random)];
             let last = 26.0 * reach;
-            #[expect(clippy::cast_precision_loss, reason = "12 ages")]
             let ages = std::array::from_fn(|i| 1.0 + (last - 1.0) * i as f64 / (AGES - 1) as f64);
             let weights = ages.map(|age_d| {
                 curve.value(age_d, &terms) * (1.0 + 0.03 * standard.sample(&mut random))

@@ -77,7 +77,6 @@ impl Analysis {
             n: Some(row.n),
             ..Answer::default()
         };
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let df = row.n.saturating_sub(1) as f64;
         let around = |error: f64| {
             let factor = t_two_sided_quantile(self.confidence, df);

@@ -137,7 +137,6 @@ impl Analysis {
 
     /// Fat, lean and bone of the typical birds together, as a share of their body weight,
     /// where all three are described by allometry on it.
-    #[expect(clippy::cast_precision_loss, reason = "degrees of freedom")]
     pub(super) fn of_closure(&self, answers: &mut Vec<Answer>) {
         let models = &self.growth.trajectories.models;
         let named = |name: &str| {

@@ -70,7 +70,6 @@ impl Corrections {
         let with_egg = std::mem::take(&mut self.with_egg);
         let roots = self.shared_root(with_egg.iter().map(|(row, _)| row));
         let of_equation = self.equation.provenance.residual_df;
-        #[expect(clippy::cast_precision_loss, reason = "degrees of freedom")]
         let df = of_equation.map_or(f64::INFINITY, |df| df as f64);
         for (at, (row, _)) in with_egg.into_iter().enumerate() {
             let scale_g = study.scans.rows[row.index].scale_weight_g;
@@ -104,7 +103,6 @@ fn off(row: Corrected, offset: &EggOffset, shared: f64, (df, scale_g): (f64, f64
     let corrected = row.corrected - offset.value_g;
     let own = row.own_error.map(|own| own * own + offset.between_birds_g2);
     let of_rest = own.unwrap_or(0.0) + shared;
-    #[expect(clippy::cast_precision_loss, reason = "degrees of freedom")]
     let of_egg = offset.variance_g2.powi(2) / offset.df.max(1) as f64;
     let std_error = own.map(|own| (own + shared + offset.variance_g2).sqrt());
     let weight_g = offset.weight_g.map(|egg_g| scale_g - egg_g);

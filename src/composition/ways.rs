@@ -244,9 +244,7 @@ impl WaysOf {
             .iter()
             .filter_map(|(own, by)| Some(2.0 * slope * by * with_own.get(own - self.places[name])?))
             .sum();
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds and of days")]
         let (birds, comparisons) = (way.birds as f64, offset.comparisons as f64);
-        #[expect(clippy::cast_precision_loss, reason = "one or two parameters")]
         let df = comparisons - by_parameter.len() as f64;
         Ok(Some(Adjusted {
             reading_g,

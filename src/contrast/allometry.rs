@@ -161,7 +161,6 @@ pub fn allometries(
     Ok(all)
 }
 
-#[expect(clippy::cast_precision_loss, reason = "counts of records and birds")]
 fn answer(pairs: &Pairs, confidence: f64) -> Result<std::result::Result<Answer, String>> {
     if pairs.logs_x.is_empty() {
         return Ok(Err(
@@ -207,7 +206,6 @@ fn answer(pairs: &Pairs, confidence: f64) -> Result<std::result::Result<Answer, 
     Ok(Err(reason))
 }
 
-#[expect(clippy::cast_precision_loss, reason = "a count of groups")]
 fn equal_exponents(
     subjects: &Subjects<'_>,
     fit: &MixedFit,
@@ -228,7 +226,6 @@ fn equal_exponents(
     }))
 }
 
-#[expect(clippy::cast_precision_loss, reason = "counts of records and birds")]
 fn group_allometry(
     pairs: &Pairs,
     fit: &MixedFit,
@@ -333,7 +330,6 @@ impl Curve for Line {
         terms[0] + terms[1] * age_d
     }
 
-    #[expect(clippy::cast_precision_loss, reason = "a count of records")]
     fn start(&self, attempt: usize, ages_d: &[f64], values: &[f64], terms: &mut [f64]) -> bool {
         let n = values.len() as f64;
         let (mean_x, mean_y) = (

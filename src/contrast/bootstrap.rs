@@ -83,7 +83,6 @@ pub(super) fn put_intervals(
             Against::Group(b) => count(contrast.a).min(count(b)),
             Against::MeanOfAll => count(contrast.a),
         };
-        #[expect(clippy::cast_precision_loss, reason = "a count of replicates")]
         let failed = 1.0 - values.len() as f64 / replicates as f64;
         contrast.interval = if fewest < 2 || failed > MOST_FAILED {
             None
@@ -139,7 +138,6 @@ fn replicate(
                     .map(|contrast| value(terms, contrast, contrast.a))
                     .collect();
                 // Of the groups that the mean was over; none may be missing.
-                #[expect(clippy::cast_precision_loss, reason = "a count of groups")]
                 let mean = first
                     .iter()
                     .copied()

@@ -138,7 +138,6 @@ fn shares(
     }
     let p = curve.terms().len();
     let covariance = (fewest > p).then(|| joint(&fits, p)).flatten();
-    #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
     let factor = t_two_sided_quantile(request.confidence, (fewest.max(2) - 1) as f64);
     let ages_d = days_between(first_d, last_d);
     Ok(ages_d

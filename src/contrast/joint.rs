@@ -288,7 +288,6 @@ pub(super) fn factor_along<T>(
 }
 
 /// The pooled fits of the groups that have one, and why the others have none.
-#[expect(clippy::cast_precision_loss, reason = "counts of birds")]
 pub(super) fn pooled(
     sample: &Sample,
     curve: &Arc<dyn Curve>,
@@ -404,7 +403,6 @@ pub(super) fn pooled_fit(
 
 /// The groups of a trait's model with their joint covariance; `None` where the model has
 /// no numbers. Groups are named as those compared.
-#[expect(clippy::cast_precision_loss, reason = "counts of birds")]
 pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
     let PopulationFit {
         curve,
@@ -465,7 +463,6 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
 }
 
 /// The groups with scans of an allometry on the weight curves.
-#[expect(clippy::cast_precision_loss, reason = "counts of birds")]
 fn of_allometry(model: &TraitModel, fit: &AllometricFit, names: &[String]) -> Joint {
     let groups = fit.weight_cohort.groups.iter().enumerate();
     let kept: Vec<(usize, usize, &Vec<f64>)> = groups

@@ -81,7 +81,6 @@ impl<'a> MeanOfAll<'a> {
         Some(means)
     }
 
-    #[expect(clippy::cast_precision_loss, reason = "a count of groups")]
     fn without_errors(
         joint: &'a Joint,
         quantity: impl Fn(usize, &mut [f64]) -> Option<f64>,
@@ -139,7 +138,6 @@ impl<'a> MeanOfAll<'a> {
     }
 
     /// What a group has beyond the mean.
-    #[expect(clippy::cast_precision_loss, reason = "a count of groups")]
     pub(super) fn difference(&self, member: &Member) -> Difference {
         let common = self.with_mean(member);
         let variance = member.variance - 2.0 * common + self.variance;

@@ -96,7 +96,6 @@ pub(super) fn tests(joint: &Joint, groups: &Groups, adjust: Adjust) -> Vec<Curve
 /// Wald's test that combinations of the groups' terms are zero, each by the weights of places,
 /// term by term; `None` where there are too few units for it, and of pooled fits where a curve
 /// is held at a hatch weight.
-#[expect(clippy::cast_precision_loss, reason = "a count of terms")]
 fn test(
     joint: &Joint,
     combinations: &[Vec<(usize, f64)>],

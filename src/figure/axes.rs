@@ -206,7 +206,6 @@ impl FittedAxis {
 }
 
 /// Where row `index` of `n` stands on an axis of rows: n for the first, 1 for the last.
-#[expect(clippy::cast_precision_loss, reason = "a count of rows")]
 pub(crate) fn row_at(n: usize, index: usize) -> f64 {
     n as f64 - index as f64
 }

@@ -233,7 +233,6 @@ fn rows_of(height_mm: f64) -> usize {
     rows
 }
 
-#[expect(clippy::cast_precision_loss, reason = "at most 30 rows")]
 fn count(n: usize) -> f64 {
     n as f64
 }

@@ -280,7 +280,6 @@ pub(crate) fn aside_d(panel: &Panel, index: usize, n: usize) -> f64 {
     (as_mm(index) - middle) * step * per_mm
 }
 
-#[expect(clippy::cast_precision_loss, reason = "a count of strains")]
 fn as_mm(n: usize) -> f64 {
     n as f64
 }

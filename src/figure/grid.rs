@@ -181,7 +181,6 @@ fn left_mm(label_mm: f64, titled: bool) -> f64 {
     EDGE_MM + title + label_mm + 0.7 + TICK_MM
 }
 
-#[expect(clippy::cast_precision_loss, reason = "a count of panels or lines")]
 pub(crate) fn count(n: usize) -> f64 {
     n as f64
 }

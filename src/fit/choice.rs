@@ -21,10 +21,6 @@ use super::{Estimates, Outcome};
 impl Estimates {
     /// Akaike's criterion.
     #[must_use]
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of terms are far below 2^52"
-    )]
     pub fn aic(&self) -> f64 {
         2.0 * self.parameters as f64 - 2.0 * self.log_lik
     }
@@ -32,10 +28,6 @@ impl Estimates {
     /// Akaike's criterion corrected for few observations; `None` where n <= k + 1,
     /// for which it has no meaning.
     #[must_use]
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of terms are far below 2^52"
-    )]
     pub fn aicc(&self) -> Option<f64> {
         let k = self.parameters as f64;
         let left = self.n as f64 - k - 1.0;
@@ -44,10 +36,6 @@ impl Estimates {
 
     /// Schwarz's criterion.
     #[must_use]
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of observations are far below 2^52"
-    )]
     pub fn bic(&self) -> f64 {
         self.parameters as f64 * (self.n as f64).ln() - 2.0 * self.log_lik
     }

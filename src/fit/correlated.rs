@@ -50,10 +50,6 @@ pub fn fit_correlated(curve: &dyn Curve, subjects: &Subjects<'_>, settings: &Set
     };
     let mut estimates = fit.group_estimates(0);
     let p = estimates.terms.len();
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of observations below 2^53"
-    )]
     let (count, freedom) = (n as f64, (n - p) as f64);
     let inflation = count / freedom;
     estimates

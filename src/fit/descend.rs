@@ -176,10 +176,6 @@ impl<'a, const P: usize> Loop<'a, P> {
     }
 
     /// Relative offset; 0 where the residual's tangent part is rounding alone.
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of observations are far below 2^52"
-    )]
     fn offset(&self, triangle: &Triangle<P>, held: &[bool; P]) -> f64 {
         let tangent: f64 = triangle.right.iter().map(|z| z * z).sum::<f64>().sqrt();
         if tangent <= ROUNDINGS * self.length {

@@ -91,10 +91,6 @@ pub fn residuals<'a>(
 /// Residuals at one age (a pooled series) have no order and count as one, by their
 /// sum. Zeros are left out.
 #[must_use]
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of observations are far below 2^52"
-)]
 pub fn runs_test(residuals: &[Residual]) -> Option<Runs> {
     let signs: Vec<bool> = residuals
         .chunk_by(|one, next| one.age_d >= next.age_d)
@@ -143,7 +139,6 @@ fn arrangements(runs: usize, above: usize, below: usize) -> f64 {
 }
 
 /// Binomial coefficient, exact for the few dozen residuals that it is asked for.
-#[expect(clippy::cast_precision_loss, reason = "at most 40")]
 fn choose(n: usize, k: usize) -> f64 {
     if k > n {
         return 0.0;
@@ -194,10 +189,6 @@ pub struct DurbinWatson {
 ///
 /// and a beta distribution on (0, 4) with these moments stands for it.
 #[must_use]
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of observations are far below 2^52"
-)]
 pub fn durbin_watson(
     curve: &dyn Curve,
     series: Series<'_>,
@@ -286,10 +277,6 @@ pub struct LackOfFit {
 /// # Source
 /// Draper NR, Smith H (1998) Applied Regression Analysis, 3rd ed, 2.1 (from memory).
 #[must_use]
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of observations are far below 2^52"
-)]
 pub fn lack_of_fit(residuals: &[Residual], terms: usize) -> Option<LackOfFit> {
     let (mut pure, mut total, mut ages) = (0.0, 0.0, 0_usize);
     for at_age in residuals.chunk_by(|one, next| one.age_d >= next.age_d) {
@@ -384,10 +371,6 @@ pub fn notes(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Ve
 }
 
 /// Mean of the values from an age of the series on.
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of observations are far below 2^52"
-)]
 fn mean_from(series: Series<'_>, age_d: f64) -> f64 {
     let from = series.ages_d.partition_point(|age| *age < age_d);
     let values = &series.values[from..];

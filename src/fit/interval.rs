@@ -47,10 +47,6 @@ pub struct Law<'a> {
 impl<'a> Law<'a> {
     /// The law of a fit.
     #[must_use]
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of observations are far below 2^52"
-    )]
     pub fn of(estimates: &'a Estimates) -> Self {
         Self {
             terms: &estimates.terms,
@@ -140,7 +136,6 @@ impl<'a> Law<'a> {
     /// Standard errors of a band that holds the curve at all ages there are, sqrt(p
     /// F(p, df)): Scheffé's, wider than need be, at the price of one quantile.
     #[must_use]
-    #[expect(clippy::cast_precision_loss, reason = "a count of terms")]
     pub fn scheffe_factor(&self, level: f64) -> f64 {
         let p = self.terms.len();
         known_or((p, self.df.to_bits(), level.to_bits()), || {

@@ -344,10 +344,6 @@ pub fn fit_all(
 }
 
 /// The numbers of a certified optimum.
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of observations are far below 2^52"
-)]
 fn estimates(
     problem: &Problem<'_>,
     variance: Variance,

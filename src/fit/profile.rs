@@ -189,10 +189,6 @@ struct Walk<'a> {
 }
 
 impl<'a> Walk<'a> {
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of observations are far below 2^52"
-    )]
     fn new(
         curve: &'a dyn Curve,
         series: Series<'a>,

@@ -62,7 +62,6 @@ pub fn by_last_ages(
 }
 
 /// Root of the mean over all hidden values of what each part adds; `None` if a part has none.
-#[expect(clippy::cast_precision_loss, reason = "a count of observations")]
 fn mean_square(parts: impl Iterator<Item = Option<(f64, usize)>>) -> Option<f64> {
     let (mut squares, mut count) = (0.0, 0);
     for part in parts {

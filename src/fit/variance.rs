@@ -136,10 +136,6 @@ impl Problem<'_> {
     }
 
     /// Likelihood and spread at the terms that the descent holds.
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of observations are far below 2^52"
-    )]
     pub(crate) fn spread(&self, descent: &Descent) -> Spread {
         let (values, fitted) = (self.series.values, &descent.fitted);
         let n = values.len() as f64;
@@ -183,10 +179,6 @@ impl Problem<'_> {
     /// Derivative of the log-likelihood in the power, at the terms that the descent
     /// holds: sum of ln(mu) (standardised residual squared - 1). By the envelope
     /// theorem this is the derivative of the profile where the terms are optimal.
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of observations are far below 2^52"
-    )]
     pub(crate) fn power_score(&self, descent: &Descent) -> f64 {
         let n = descent.fitted.len() as f64;
         let variance = descent.residuals.iter().map(|u| u * u).sum::<f64>() / n;
@@ -210,10 +202,6 @@ impl Problem<'_> {
     /// # Source
     /// Davidian M, Carroll RJ (1987) Variance function estimation, J Am Stat Assoc
     /// 82: 1079-1091 (from memory); the projection is the usual partitioned inverse.
-    #[expect(
-        clippy::cast_precision_loss,
-        reason = "counts of observations are far below 2^52"
-    )]
     pub(crate) fn covariance(
         &self,
         sigma: f64,
@@ -296,10 +284,6 @@ pub(crate) struct Spread {
 }
 
 /// u = (y - mu) (g/mu)^d, and -du/dterm = (g/mu)^d dmu + d u (dln mu - mean dln mu).
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "counts of observations are far below 2^52"
-)]
 fn scale_by_power(
     power: f64,
     values: &[f64],

@@ -51,7 +51,6 @@ struct Chain(Vec<f64>);
 
 impl Chain {
     fn new(limit: f64) -> Self {
-        #[expect(clippy::cast_precision_loss, reason = "some sixty")]
         let number = |at: usize| at as f64;
         // State i stands for sums around i w; the limit is the upper edge of the last.
         let width = 2.0 * limit / (2.0 * number(STATES) - 1.0);

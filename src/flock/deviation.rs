@@ -399,10 +399,6 @@ struct Sample {
 
 impl Sample {
     fn of(values: impl ExactSizeIterator<Item = f64> + Clone) -> Self {
-        #[expect(
-            clippy::cast_precision_loss,
-            reason = "a count of birds, far below 2^52"
-        )]
         let n = values.len() as f64;
         let mean = values.clone().sum::<f64>() / n;
         let squares: f64 = values.map(|v| (v - mean).powi(2)).sum();

@@ -230,7 +230,6 @@ fn spread(scores: &[Score]) -> f64 {
     sizes[sizes.len() / 2] / 0.674_489_750_196_081_7
 }
 
-#[expect(clippy::cast_precision_loss, reason = "a count of birds")]
 fn count(birds: usize) -> f64 {
     birds as f64
 }

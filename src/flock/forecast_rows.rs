@@ -237,7 +237,6 @@ pub(super) fn chance_of(target: &TargetPoint, forecast: &Forecast) -> Option<f64
 
 /// The mean target of some birds, with an edge where all have it.
 pub(super) fn mean_target(points: &[TargetPoint]) -> TargetPoint {
-    #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
     let n = points.len() as f64;
     let edge = |of: fn(&TargetPoint) -> Option<f64>| {
         let values: Option<Vec<f64>> = points.iter().map(of).collect();

@@ -41,7 +41,6 @@ pub fn gains_seen(
             let window_d = back_by_d? - row.age_d;
             let least_d = (0.5 * window_d).clamp(1.0, ENOUGH_D);
             let gains = like(study, row, least_d);
-            #[expect(clippy::cast_precision_loss, reason = "a count of gains")]
             let share = |count: usize| 100.0 * count as f64 / gains.len() as f64;
             let as_fast = gains.iter().filter(|gain| **gain >= needed_g_per_d).count();
             (!gains.is_empty()).then(|| GainsSeen {
@@ -82,7 +81,6 @@ fn like(study: &Study, row: &Deviation, least_d: f64) -> Vec<f64> {
     let groups = begun.chunk_by(|a, b| a.0.total_cmp(&b.0).is_eq());
     groups
         .map(|together| {
-            #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
             let n = together.len() as f64;
             together.iter().map(|(_, gain)| gain).sum::<f64>() / n
         })

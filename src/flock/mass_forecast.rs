@@ -199,7 +199,6 @@ fn log_mass(fit: &AllometricFit, place: usize, age_d: f64, weight: &Forecast) ->
     } else {
         weight.value
     };
-    #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
     let df = (fit.df as f64).min(weight.df);
     Some(LogMass {
         group: bird.group,
@@ -284,7 +283,6 @@ impl Ahead<'_> {
         }
         let of_coefficients = coefficients.dot(&(&self.fit.joint_covariance * &coefficients));
         let variance = (sloped * common_error).powi(2) + of_coefficients.max(0.0) + own;
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let n = members.len() as f64;
         let forecast = Forecast {
             age_d,

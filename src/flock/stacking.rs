@@ -74,7 +74,6 @@ impl PastScores {
             let Some((set, same)) = by_set.into_iter().max_by_key(|(_, same)| same.len()) else {
                 continue;
             };
-            #[expect(clippy::cast_precision_loss, reason = "a count of forecasts")]
             let n = same.len() as f64;
             clusters.push(std::array::from_fn(|place| {
                 let sum: f64 = same.iter().filter_map(|one| one.log_density[place]).sum();
@@ -102,7 +101,6 @@ fn best(clusters: &[[Option<f64>; 3]]) -> Weights {
         }
     };
     consider([1.0 / 3.0; 3]);
-    #[expect(clippy::cast_precision_loss, reason = "steps of a grid")]
     let share = |step: usize| (step as f64 + 0.5) / (STEPS as f64 + 1.5);
     for first in 0..=STEPS {
         for second in 0..=STEPS - first {

@@ -342,10 +342,6 @@ pub fn cv_for_share_pct(share_pct: f64, within_pct: f64) -> Option<f64> {
         .then(|| within_pct / normal_quantile(0.5 + share_pct / 200.0))
 }
 
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "a count of birds, far below 2^52"
-)]
 fn count(birds: usize) -> f64 {
     birds as f64
 }

@@ -414,7 +414,6 @@ fn coverage_p(hits: impl Iterator<Item = ((usize, u64), bool)>, confidence: f64)
 fn summed(hits: &[Hit], confidence: f64) -> WeightBacktest {
     let (trait_index, level, weeks) = hits[0].key;
     let errors = |of: &dyn Fn(&Hit) -> f64| {
-        #[expect(clippy::cast_precision_loss, reason = "a count of forecasts")]
         let n = hits.len() as f64;
         let mean = |of: &dyn Fn(f64) -> f64, from: &dyn Fn(&Hit) -> f64| {
             hits.iter().map(|hit| of(from(hit))).sum::<f64>() / n
@@ -425,7 +424,6 @@ fn summed(hits: &[Hit], confidence: f64) -> WeightBacktest {
             mean_absolute: mean(&f64::abs, of),
         }
     };
-    #[expect(clippy::cast_precision_loss, reason = "a count of forecasts")]
     let coverage = hits.iter().filter(|hit| hit.held).count() as f64 / hits.len() as f64;
     WeightBacktest {
         trait_index,

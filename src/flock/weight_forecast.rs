@@ -158,7 +158,6 @@ impl Ahead<'_> {
             let chance = self.target(*bird, at).ok().zip(of_bird);
             shares.extend(chance.and_then(|(target, one)| chance_of(&target, &one.forecast)));
         }
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let share =
             (shares.len() == birds.len()).then(|| shares.iter().sum::<f64>() / shares.len() as f64);
         let fan_g = combined.as_ref().map(|one| {

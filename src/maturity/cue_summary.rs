@@ -154,10 +154,6 @@ fn fisher_interval(r: f64, n: usize, confidence: f64) -> Option<(f64, f64)> {
     Some(((z - half).tanh(), (z + half).tanh()))
 }
 
-#[expect(
-    clippy::cast_precision_loss,
-    reason = "a count of birds, far below 2^52"
-)]
 fn count(birds: usize) -> f64 {
     birds as f64
 }

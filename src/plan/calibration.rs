@@ -56,7 +56,6 @@ pub struct CalibrationPrecision {
 impl CalibrationWish {
     /// What so many birds would tell.
     #[must_use]
-    #[expect(clippy::cast_precision_loss, reason = "numbers of birds")]
     pub fn precision(&self, birds: usize) -> CalibrationPrecision {
         let n = birds as f64;
         let df = birds.saturating_sub(self.coefficients).max(1) as f64;

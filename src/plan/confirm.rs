@@ -265,7 +265,6 @@ fn summary_of_cue(studies: &[OwnValues]) -> Option<Simulated> {
     if studies.len() < 2 {
         return None;
     }
-    #[expect(clippy::cast_precision_loss, reason = "a count of studies")]
     let n = studies.len() as f64;
     let sum = |of: fn(&OwnValues) -> f64| studies.iter().map(of).sum::<f64>();
     let birds = sum(|own| own.birds);
@@ -325,7 +324,6 @@ fn summary(told: &[(f64, f64)], truth: f64, size: Option<f64>, critical: f64) ->
     if told.len() < 2 {
         return None;
     }
-    #[expect(clippy::cast_precision_loss, reason = "a count of studies")]
     let n = told.len() as f64;
     let mean = told.iter().map(|(value, _)| value).sum::<f64>() / n;
     let squares: f64 = told.iter().map(|(value, _)| (value - mean).powi(2)).sum();
@@ -347,7 +345,6 @@ fn summary(told: &[(f64, f64)], truth: f64, size: Option<f64>, critical: f64) ->
     })
 }
 
-#[expect(clippy::cast_precision_loss, reason = "counts of studies")]
 fn share(part: usize, all: usize) -> f64 {
     part as f64 / all.max(1) as f64
 }

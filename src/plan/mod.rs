@@ -74,7 +74,6 @@ impl Schedule {
 }
 
 /// A count as a number.
-#[expect(clippy::cast_precision_loss, reason = "counts of birds")]
 pub(crate) fn as_number(count: usize) -> f64 {
     count as f64
 }

@@ -73,7 +73,6 @@ impl ExpectedPrecision {
                     let one = |age_d: &f64| population.term_information(group, &[*age_d]);
                     let each: Option<Vec<DMatrix<f64>>> = schedule.ages_d.iter().map(one).collect();
                     let each = each.ok_or_else(nowhere)?;
-                    #[expect(clippy::cast_precision_loss, reason = "a few ages")]
                     let ages = each.len() as f64;
                     each.iter().sum::<DMatrix<f64>>() / ages
                 }

@@ -54,7 +54,6 @@ impl Limits {
     }
 
     /// An age allowed, d.
-    #[expect(clippy::cast_precision_loss, reason = "a few dozen ages")]
     fn age_d(&self, place: usize) -> f64 {
         self.first_d + self.step_d * place as f64
     }
@@ -110,7 +109,6 @@ pub fn criterion(population: &Population, ages_d: &[f64]) -> Option<f64> {
         let information = population.term_information(group, ages_d)?;
         sum += log_determinant(&information)?;
     }
-    #[expect(clippy::cast_precision_loss, reason = "a few strains and terms")]
     let count = (population.groups() * population.curve().terms().len()) as f64;
     Some(sum / count)
 }

@@ -174,14 +174,12 @@ impl Wish {
 
 /// Standard error with so many birds a strain.
 #[must_use]
-#[expect(clippy::cast_precision_loss, reason = "numbers of birds")]
 pub fn standard_error(variance: f64, birds: usize) -> f64 {
     (variance / birds.max(1) as f64).sqrt()
 }
 
 /// Degrees of freedom with so many birds a strain: birds less strains.
 #[must_use]
-#[expect(clippy::cast_precision_loss, reason = "numbers of birds")]
 pub fn freedom(strains: usize, birds: usize) -> f64 {
     (strains * birds.saturating_sub(1)).max(1) as f64
 }

@@ -165,7 +165,6 @@ fn verdict(calibration: &Calibration, unit: &str) -> String {
     };
     let observed = &calibration.rows;
     let n = observed.len().max(1);
-    #[expect(clippy::cast_precision_loss, reason = "a count of rows")]
     let mean = observed.iter().map(|row| row.observed).sum::<f64>() / n as f64;
     let share = if mean > 0.0 {
         format!(" ({} % of the mean)", short(100.0 * rmse / mean))

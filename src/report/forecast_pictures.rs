@@ -182,7 +182,6 @@ fn horizon_panel(study: &Study, weights: &[ForetoldWeight], showing: &Showing) -
     let squares = weights
         .iter()
         .map(|one| (one.forecast_g / one.weighed_g - 1.0).powi(2));
-    #[expect(clippy::cast_precision_loss, reason = "a count of forecasts")]
     let rms = (squares.sum::<f64>() / weights.len() as f64).sqrt();
     let held = weights.iter().filter(|one| one.held).count();
     IdentityPanel {

@@ -215,7 +215,6 @@ pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
             lines.push(format!("  {trait_name}: nobody watched, {}", watch.reason));
             continue;
         }
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let by_chance = watch.birds as f64 * watch.false_alarms;
         let lasting: Vec<_> = watch.drifting.iter().filter(|row| row.lasting).collect();
         let names: Vec<String> = lasting

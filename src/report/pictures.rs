@@ -405,7 +405,6 @@ pub(super) fn evenly_between((first_d, last_d): (f64, f64), steps: u32) -> Vec<f
     (0..=steps).map(|i| first_d + step * f64::from(i)).collect()
 }
 
-#[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
 fn mean_point(points: &[(f64, f64)]) -> (f64, f64) {
     let n = points.len().max(1) as f64;
     let sum = points

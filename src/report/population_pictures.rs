@@ -320,7 +320,6 @@ impl Scene<'_> {
 
 /// Quantiles of the standard normal at (i - 3/8) / (n + 1/4), in the order of the
 /// sorted values (Blom 1958, from memory).
-#[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
 pub(super) fn normal_scores(sorted: &[f64]) -> Vec<f64> {
     let n = sorted.len() as f64;
     (1..=sorted.len())

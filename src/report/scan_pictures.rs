@@ -458,7 +458,6 @@ pub fn body_parts_picture(
             }
             birds.sort_unstable();
             birds.dedup();
-            #[expect(clippy::cast_precision_loss, reason = "a count of scans")]
             let mean = |n: usize, sum: f64| sum / n as f64;
             StrainParts {
                 name: strain.clone(),

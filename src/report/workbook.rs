@@ -72,10 +72,6 @@ fn write_table(
         let at = u16::try_from(column).unwrap_or(u16::MAX);
         sheet.write_string_with_format(0, at, *name, header)?;
         let (format, width) = shown(table, column);
-        #[expect(
-            clippy::cast_precision_loss,
-            reason = "a width of at most sixty letters"
-        )]
         sheet.set_column_width(at, width as f64 + 2.0)?;
         sheet.set_column_format(at, &format)?;
         for row in 0..table.rows() {
@@ -88,7 +84,6 @@ fn write_table(
                 Cell::Number(value) => {
                     sheet.write_number_with_format(line, at, value, &format)?;
                 }
-                #[expect(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
                 Cell::Whole(value) => {
                     sheet.write_number_with_format(line, at, value as f64, &format)?;
                 }

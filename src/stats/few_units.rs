@@ -10,7 +10,6 @@ use nalgebra::DMatrix;
 /// Hotelling's T^2: Anderson TW (2003) An Introduction to Multivariate Statistical Analysis,
 /// 5.2 (from memory).
 #[must_use]
-#[expect(clippy::cast_precision_loss, reason = "a count of terms")]
 pub fn hotelling(df: f64, terms: usize) -> Option<(f64, f64)> {
     let df2 = df - terms as f64 + 1.0;
     (df2 >= 1.0).then_some((df2 / df, df2))
@@ -32,7 +31,6 @@ pub fn hotelling(df: f64, terms: usize) -> Option<(f64, f64)> {
 /// maximum likelihood, Biometrics 53:983-997; checked against R's pbkrtest
 /// (`tests/reference/pens/SOURCE.md`).
 #[must_use]
-#[expect(clippy::cast_precision_loss, reason = "a count of terms")]
 pub fn kenward_roger(changes: &[DMatrix<f64>], terms: usize) -> Option<(f64, f64)> {
     let q = terms as f64;
     let a1: f64 = changes.iter().map(|change| change.trace().powi(2)).sum();

@@ -87,7 +87,6 @@ impl Occasions {
         let (mut dates, mut ages) = (BTreeSet::new(), BTreeSet::new());
         for (bird, hatch_day) in birds.iter().zip(hatch_days) {
             for age_d in records.of(*bird).0 {
-                #[expect(clippy::cast_precision_loss, reason = "days of the calendar")]
                 let date = (age_d + *hatch_day as f64 + 0.5).floor();
                 dates.insert(date.to_bits());
                 ages.insert(matching.key(*age_d).to_bits());
@@ -108,7 +107,6 @@ impl Occasions {
                 batch += 1;
             }
             self.batches[*bird] = batch;
-            #[expect(clippy::cast_precision_loss, reason = "days of the calendar")]
             let hatch_day = *hatch_day as f64;
             self.hatch_days[*bird] = hatch_day;
         }
@@ -179,10 +177,6 @@ impl Occasion {
     /// Mean age of its birds, d.
     #[must_use]
     pub fn mean_age_d(&self) -> f64 {
-        #[expect(
-            clippy::cast_precision_loss,
-            reason = "a count of birds, far below 2^52"
-        )]
         let n = self.members.len() as f64;
         self.members.iter().map(|m| m.age_d).sum::<f64>() / n
     }
@@ -291,7 +285,6 @@ impl AgeMatching {
 }
 
 /// A bird's weighings follow one another here; they become their mean.
-#[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
 fn merged(members: impl Iterator<Item = Member>) -> Vec<Member> {
     let mut birds: Vec<Member> = Vec::new();
     for member in members {

@@ -95,7 +95,6 @@ fn within_birds(rows: &[Residual], birds: &[usize]) -> Option<f64> {
             pairs += 1;
         }
     }
-    #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
     let mean_square = squares / rows.len() as f64;
     // The two means are over different weighings: of a few, their ratio may be beyond 1.
     (pairs > 1 && mean_square > 0.0)

@@ -324,7 +324,6 @@ impl OneFit<'_> {
     }
 
     /// The fitted values with residuals drawn with replacement.
-    #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
     fn draw_residuals(&self, random: &mut ChaCha8Rng) -> (Vec<f64>, Vec<f64>) {
         let rows: Vec<_> =
             diagnostics::residuals(self.curve, self.series(), self.estimates).collect();
@@ -345,7 +344,6 @@ impl OneFit<'_> {
 
 /// The interval of the replicates that have the quantity; `None` where too few have.
 pub(super) fn percentiles(values: &[f64], replicates: usize, level: f64) -> Option<Interval> {
-    #[expect(clippy::cast_precision_loss, reason = "a count of replicates")]
     let failed = 1.0 - values.len() as f64 / replicates as f64;
     if failed > MOST_FAILED {
         return None;
@@ -359,7 +357,6 @@ pub(super) fn percentiles(values: &[f64], replicates: usize, level: f64) -> Opti
 
 /// The level at which percentiles of n drawn birds hold `level`.
 #[must_use]
-#[expect(clippy::cast_precision_loss, reason = "a count of birds")]
 pub fn widened(level: f64, n: usize) -> f64 {
     let n = n as f64;
     let t = t_two_sided_quantile(level, n - 1.0) * (n / (n - 1.0)).sqrt();

@@ -433,7 +433,6 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
 
 /// AICc by birds, or by observations where birds are fewer than twice the greatest model's
 /// parameters (without correlations): its correction would then decide alone.
-#[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
 fn criterion(
     parameters: usize,
     log_lik: f64,

@@ -116,7 +116,6 @@ pub fn usual_variance(variances: &[f64]) -> Option<f64> {
     if !variances.iter().all(usable) || variances.iter().all(alike) {
         return None;
     }
-    #[expect(clippy::cast_precision_loss, reason = "a count of values")]
     let mean_log =
         variances.iter().map(|variance| variance.ln()).sum::<f64>() / variances.len() as f64;
     Some(mean_log.exp())
@@ -161,7 +160,6 @@ impl<'a> Observed<'a> {
         let Series { ages_d, values } = self.series;
         let first_after = ages_d.partition_point(|age_d| *age_d <= 0.0);
         let at_hatch = &values[..first_after];
-        #[expect(clippy::cast_precision_loss, reason = "a count of weighings")]
         let mean = (first_after > 0).then(|| at_hatch.iter().sum::<f64>() / first_after as f64);
         let after = Series {
             ages_d: &ages_d[first_after..],

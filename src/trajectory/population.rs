@@ -541,7 +541,6 @@ impl PopulationFit {
         let fit = self.outcome.fit()?;
         let model = MixedModel::new(&*self.curve, &self.options).ok()?;
         let population = fit.population(&model, &self.curve);
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let quantile = t_two_sided_quantile(level, population.df() as f64);
         let largest: Vec<f64> = fit.reaches.iter().map(|reach| reach.largest).collect();
         Some(move |group: usize, ages_d: &[f64]| {

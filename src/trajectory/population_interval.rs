@@ -76,7 +76,6 @@ impl PopulationFit {
         match method {
             Method::Wald => Ok(Vec::new()),
             Method::Profile => {
-                #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
                 let quantile = t_two_sided_quantile(level, fit.group_estimates(0).df as f64);
                 let wanted: Vec<(usize, Quantity)> = (0..groups)
                     .flat_map(|group| quantities.iter().map(move |one| (group, *one)))

@@ -213,7 +213,6 @@ struct Moments {
 }
 
 impl Moments {
-    #[expect(clippy::cast_precision_loss, reason = "a count of redraws")]
     fn add(&mut self, value: Option<f64>) {
         let Some(value) = value.filter(|value| value.is_finite()) else {
             self.failed += 1;
@@ -225,7 +224,6 @@ impl Moments {
         self.squares += before * (value - self.mean);
     }
 
-    #[expect(clippy::cast_precision_loss, reason = "a count of redraws")]
     fn sd(&self) -> f64 {
         if self.n < 2 {
             return 0.0;

@@ -197,7 +197,6 @@ impl<'c> Pair<'c> {
         let least = likelihood_ratio - 1e-6 * likelihood_ratio.abs().max(1.0);
         let above = valid.clone().filter(|one| **one >= least).count();
         let simulations = valid.count();
-        #[expect(clippy::cast_precision_loss, reason = "a count of simulations")]
         let p_value = (1 + above) as f64 / (1 + simulations) as f64;
         Ok(PhaseTest {
             likelihood_ratio,

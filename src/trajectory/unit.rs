@@ -250,7 +250,6 @@ impl Design {
             let end = if count == 1 { "" } else { "s" };
             format!("{count} {one}{end}")
         };
-        #[expect(clippy::cast_precision_loss, reason = "a count of units")]
         let half = |df: usize| t_two_sided_quantile(0.95, df as f64);
         let why = match self.because {
             Because::Stated => "study.toml says so".to_owned(),

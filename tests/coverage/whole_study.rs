@@ -188,7 +188,6 @@ impl Oracle {
                 variance[(place, place)] += (0.02 * value(&base, *age_d)).powi(2);
             }
             let inverse = variance.try_inverse().unwrap();
-            #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
             let information =
                 jacobian.transpose() * inverse * &jacobian * design.birds_per_line as f64;
             let covariance = information.try_inverse().unwrap();
@@ -460,7 +459,6 @@ fn of_masses(tables: &[Table], truth: &Truth<'_>, tally: &mut Tally<'_>) {
         };
         let masses: Option<Vec<f64>> = birds.iter().map(|bird| Some(of(bird)?[place])).collect();
         let Some(masses) = masses else { continue };
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let mean = masses.iter().sum::<f64>() / masses.len() as f64;
         let egg = if row["egg"].is_empty() || row["egg"] == "no" {
             ""

@@ -65,7 +65,6 @@ pub(crate) fn memory_is_linear_in_the_birds() {
         most_bytes(64, estimator, covariance);
         // Whole tasks of 64 birds, so that no half-empty one blurs the line.
         let [few, twice, four] = [640, 1280, 2560].map(|n| most_bytes(n, estimator, covariance));
-        #[expect(clippy::cast_precision_loss, reason = "bytes of a small fit")]
         let [one, other] = [twice - few, four - twice].map(|bytes| bytes as f64);
         println!("{estimator:?}: {few}, {twice}, {four} bytes for 640, 1280, 2560 birds");
         assert!(

@@ -209,7 +209,6 @@ fn names_are_text_and_never_markup() {
     for (bird, name) in names.iter().enumerate() {
         for week in 0..14 {
             let age = f64::from(week) * 7.0;
-            #[expect(clippy::cast_precision_loss, reason = "four birds")]
             let size = 1700.0 + 40.0 * bird as f64;
             let weight =
                 size * (-(-0.03 * (age - 60.0)).exp()).exp() * (1.0 + 0.004 * (age + size).sin());

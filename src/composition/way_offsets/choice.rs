@@ -66,7 +66,6 @@ fn wide(blocks: &[Block], way: usize) -> bool {
 }
 
 /// -2 log-likelihood with two for each offset; the spreads are the same number in all.
-#[expect(clippy::cast_precision_loss, reason = "a count of parameters")]
 fn aic(blocks: &[Block], model: &Model) -> Option<f64> {
     let fit = solve(blocks, model)?;
     Some(-2.0 * fit.log_likelihood(false) + 2.0 * model.parameters() as f64)

@@ -149,7 +149,6 @@ impl WayOffsets {
         let reference = self.variance(0, reading_g);
         if !offset.separable {
             let value = own + reference;
-            #[expect(clippy::cast_precision_loss, reason = "a count of days")]
             let df = offset.comparisons.saturating_sub(1).max(1) as f64;
             return AddedVariance {
                 value,

@@ -62,7 +62,6 @@ pub(super) struct Solution {
 }
 
 impl Solution {
-    #[expect(clippy::cast_precision_loss, reason = "a count of readings")]
     pub(super) fn df(&self, restricted: bool) -> f64 {
         let offsets = if restricted { self.theta.len() } else { 0 };
         (self.readings - self.subjects - offsets) as f64
@@ -111,7 +110,6 @@ pub(super) fn solve(blocks: &[Block], model: &Model) -> Option<Solution> {
     None
 }
 
-#[expect(clippy::cast_precision_loss, reason = "birds in a scan")]
 #[expect(
     clippy::too_many_lines,
     reason = "one step of one iteration, as its formulas stand"

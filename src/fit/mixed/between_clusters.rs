@@ -98,7 +98,6 @@ impl BetweenClusters {
         if df == 0 || !sum.iter().all(|entry: &f64| entry.is_finite()) {
             return None;
         }
-        #[expect(clippy::cast_precision_loss, reason = "a count of clusters")]
         let df = df as f64;
         let parts = (sum / df).symmetric_eigen();
         let mut pooled = parts.eigenvectors;
@@ -182,7 +181,6 @@ fn about_blocks(problem: &Problem<'_>, standard: &mut [DVector<f64>]) -> usize {
         let members: Vec<usize> = (0..blocks.len())
             .filter(|at| blocks[*at] == block)
             .collect();
-        #[expect(clippy::cast_precision_loss, reason = "a count of clusters")]
         let size = members.len() as f64;
         let mean: DVector<f64> = members.iter().map(|at| &standard[*at] / size).sum();
         for at in members {

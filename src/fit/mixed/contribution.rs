@@ -113,7 +113,6 @@ impl Contribution {
                 squares += self.u[j] * self.u[j];
             }
         }
-        #[expect(clippy::cast_precision_loss, reason = "observations of one subject")]
         let count = n as f64;
         let half_tau = 0.5 * (2.0 * std::f64::consts::PI).ln();
         self.cost = 0.5 * squares + logs + count * (noise.log_sigma + half_tau);

@@ -98,7 +98,6 @@ impl VarianceError {
             information[(count - 1) * count + at] = with_sigma;
             slopes.push(slope);
         }
-        #[expect(clippy::cast_precision_loss, reason = "a count of fixed effects")]
         let left = problem.observations() - problem.fixed as f64;
         information[count * count - 1] = 0.5 * left;
         // Of ln sigma^2: the covariance itself, and no mode.
@@ -208,7 +207,6 @@ impl Term {
             Self::Cluster(c) => {
                 let own = state.cluster_factor[c * outer + c].powi(2);
                 // Of a cluster's mean: of so many subjects.
-                #[expect(clippy::cast_precision_loss, reason = "counts of subjects")]
                 let share = outer_units(problem) as f64 / problem.subjects() as f64;
                 let error = share * error_of_one(problem, numbers, problem.cluster[c]);
                 let step = STEP * (own + error);

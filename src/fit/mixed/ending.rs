@@ -93,7 +93,6 @@ impl Ending {
         } else {
             problem.subjects().saturating_sub(groups)
         };
-        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
         let of_groups = |error| CovarianceError::of(problem, error, &group_terms, most as f64);
         let covariance_error = self.variance_error.as_ref().map(of_groups).map(Arc::new);
         let sigma = self.sigma(problem);
@@ -305,7 +304,6 @@ impl Ending {
 /// Degrees of freedom of the residuals, from the subjects' own shares of their effects.
 fn residual_df(problem: &Problem<'_>, own_shares: &[f64]) -> usize {
     let taken: f64 = own_shares.iter().sum();
-    #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
     let left = (problem.y.len().saturating_sub(problem.fixed) as f64 - taken).max(1.0);
     #[expect(
         clippy::cast_possible_truncation,

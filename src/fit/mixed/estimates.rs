@@ -52,7 +52,6 @@ impl MixedFit {
     }
 
     fn estimates(&self, terms: &[f64], covariance: &[f64], group: usize, df: usize) -> Estimates {
-        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
         let rss = self.sigma * self.sigma * self.n as f64;
         Estimates {
             terms: terms.into(),

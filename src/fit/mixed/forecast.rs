@@ -153,7 +153,6 @@ impl Population {
             all.append(&chunk);
         }
         all.starts.push(all.ages_d.len());
-        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
         let df = self.df() as f64;
         Ok(Forecasts {
             p: problem.p,
@@ -396,7 +395,6 @@ impl Forecasts {
                 *sum += scale * part;
             }
         }
-        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
         let n = members.len() as f64;
         let common = quadratic(&slope, &self.beta_covariance).max(0.0);
         let variance = (own + common) / (n * n);

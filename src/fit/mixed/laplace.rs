@@ -176,7 +176,6 @@ impl Summit<'_, '_> {
 
     /// Adds nodes until more of them change nothing that matters.
     fn choose_nodes(&mut self) -> Result<(), String> {
-        #[expect(clippy::cast_precision_loss, reason = "a few effects and nodes")]
         let points = |nodes: usize| (nodes as f64).powf(self.likelihood.problem.q as f64);
         let tried = LADDER
             .into_iter()

@@ -294,7 +294,6 @@ impl<'p, 'a> Likelihood<'p, 'a> {
                 return cholesky::inverse_of(&sum, &scales, m);
             }
         }
-        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
         let (subjects, observations) =
             (self.problem.subjects() as f64, self.problem.observations());
         let mut inverse = vec![0.0; m * m];

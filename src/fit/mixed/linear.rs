@@ -137,7 +137,6 @@ impl Linear {
         let reduction: f64 = change.iter().zip(&xy).map(|(d, y)| d * y).sum();
         let mut freedom = problem.observations();
         if self.criterion == Criterion::RestrictedLikelihood {
-            #[expect(clippy::cast_precision_loss, reason = "a handful of fixed effects")]
             let count = fixed as f64;
             freedom -= count;
             logs += problem.blocks.log_determinant(&information);

@@ -100,7 +100,6 @@ impl Marginal {
             }
         }
         self.nodes = nodes;
-        #[expect(clippy::cast_precision_loss, reason = "a few random effects")]
         let constant = 0.5 * (q as f64) * std::f64::consts::PI.ln();
         let value = most + total.ln() - constant;
         value.is_finite().then_some(value)

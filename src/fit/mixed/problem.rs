@@ -200,7 +200,6 @@ impl<'a> Problem<'a> {
     }
 
     /// Number of observations, as a number to compute with.
-    #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
     pub(super) fn observations(&self) -> f64 {
         self.y.len() as f64
     }

@@ -296,12 +296,10 @@ impl MixedFit {
         self.group_terms.len() / self.terms
     }
 
-    #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
     fn count(&self) -> f64 {
         self.parameters as f64
     }
 
-    #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
     fn observations(&self) -> f64 {
         self.n as f64
     }

@@ -51,7 +51,6 @@ impl Population {
         let of_random: Vec<f64> = self.random.iter().map(|term| gradient[*term]).collect();
         let variance = quadratic(&slope, &self.beta_covariance).max(0.0)
             + quadratic(&of_random, self.random_covariance()).max(0.0);
-        #[expect(clippy::cast_precision_loss, reason = "counts below 2^53")]
         let df = self.df() as f64;
         Some(Forecast {
             age_d,

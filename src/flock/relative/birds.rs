@@ -322,7 +322,6 @@ fn add_to(great: &mut DMatrix<f64>, at: &[usize], times: f64, small: &DMatrix<f6
     }
 }
 
-#[expect(clippy::cast_precision_loss, reason = "a count of birds")]
 fn count(birds: usize) -> f64 {
     birds as f64
 }

@@ -60,7 +60,6 @@ pub(super) fn forecast<'w>(
     let places = places(model);
     let mut paths: BTreeMap<usize, usize> = BTreeMap::new();
     let mut forecasts = RelativeForecasts {
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         df: model.variances.df as f64,
         weighing: model.variances.weighing(),
         covariances: Vec::new(),
@@ -252,7 +251,6 @@ impl RelativeForecasts {
             .iter()
             .map(|(path, moves)| moves.dot(&(&self.covariances[*path] * moves)))
             .sum();
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let n = members.len() as f64;
         let variance = (own + shared.max(0.0)) / (n * n);
         let forecast = Forecast {

@@ -162,7 +162,6 @@ fn estimates(
                 sum += DVector::from_column_slice(pattern.of_bird(member));
             }
             let weighted = &inverse * sum;
-            #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
             let birds = pattern.birds.len() as f64;
             for (i, row) in pattern.at.iter().enumerate() {
                 right[*row] += weighted[i];
@@ -190,7 +189,6 @@ fn estimates(
 /// Shifts in standard deviations and their weights: a normal law cut off, with the spread of
 /// the whole.
 fn shifts() -> Vec<(f64, f64)> {
-    #[expect(clippy::cast_precision_loss, reason = "a count of nodes")]
     let node = |at: usize| FURTHEST * (2.0 * at as f64 / (SHIFTS - 1) as f64 - 1.0);
     let density = |at: usize| (-0.5 * node(at) * node(at)).exp();
     let sum: f64 = (0..SHIFTS).map(density).sum();
@@ -222,7 +220,6 @@ fn given(
     let weighted_ones = cholesky.solve(&ones);
     let information = weighted_ones.sum();
     let log_det = 2.0 * cholesky.l_dirty().diagonal().map(f64::ln).sum();
-    #[expect(clippy::cast_precision_loss, reason = "a count of occasions")]
     let free = (k - 1) as f64;
     let constant = -0.5 * (log_det + information.ln() + free * (2.0 * std::f64::consts::PI).ln());
     let nodes = match series.second_phase() {

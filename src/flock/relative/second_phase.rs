@@ -96,7 +96,6 @@ impl SecondPhase {
             for (age_d, value) in ages_d.iter().zip(&values) {
                 squares += (value / curve.value(*age_d, &terms) - 1.0).powi(2);
             }
-            #[expect(clippy::cast_precision_loss, reason = "a count of points")]
             let rms = (squares / ages_d.len() as f64).sqrt();
             rms.is_finite().then_some((rms, terms))
         };

@@ -182,7 +182,6 @@ fn occasions_of(weighings: &mut [Weighing]) -> Vec<f64> {
         days.then(a.occasion.batch.cmp(&b.occasion.batch))
     });
     for together in weighings.chunk_by_mut(|a, b| a.occasion == b.occasion) {
-        #[expect(clippy::cast_precision_loss, reason = "a count of birds")]
         let n = together.len() as f64;
         let mean_d = together.iter().map(|one| one.age_d).sum::<f64>() / n;
         for one in together {

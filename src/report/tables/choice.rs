@@ -109,10 +109,8 @@ fn model_choices<'a>(study: &'a Study, model: &'a TraitModel, add: &mut dyn FnMu
     let places = choice::places_among(&candidates);
     for (tried, place) in curves.into_iter().zip(places) {
         let likelihood = tried.likelihood;
-        #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^52")]
         let with_penalty =
             |each: f64| likelihood.map(|fit| fit.parameters as f64 * each - 2.0 * fit.log_lik);
-        #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^52")]
         let log_n = (tried.counts.1 as f64).ln();
         add(ChoiceRow {
             whose: Whose::all(study, model),

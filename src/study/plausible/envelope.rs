@@ -80,7 +80,6 @@ pub(super) fn units_in_doubt(records: &Records, logs: &[f64], odd: &[bool]) -> V
             _ => {}
         }
     }
-    #[expect(clippy::cast_precision_loss, reason = "numbers of weighings")]
     let few = |count: usize| count as f64 <= SHARE * all as f64;
     let mut lines = Vec::new();
     for (outside, words) in outside.iter().zip(["too light", "too heavy"]) {

@@ -114,7 +114,6 @@ fn weighing_days(study: &Study, records: &Records, clock: &Occasions) -> Weighin
         let mut days = Vec::new();
         for (day, (weighed, change)) in counts {
             present += change;
-            #[expect(clippy::cast_precision_loss, reason = "numbers of birds and days")]
             if weighed as f64 > share * present as f64 {
                 days.push(day as f64);
             }

@@ -92,7 +92,6 @@ pub fn closure(parts: &[&AllometricFit], weight: &MixedFit, ages_d: &[f64]) -> V
     rows
 }
 
-#[expect(clippy::cast_precision_loss, reason = "counts of birds")]
 fn closure_at(
     parts: &[&AllometricFit],
     weight: &MixedFit,
