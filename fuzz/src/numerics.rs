@@ -168,29 +168,26 @@ fn no_nonsense(tables: &Path, call: &str) {
         return;
     };
     for entry in entries.flatten() {
-        let text = std::fs::read_to_string(entry.path()).expect("a table of results");
-        for (row, line) in text.lines().enumerate() {
-            let cells: Vec<&str> = line.split(',').collect();
+        let place = entry.path();
+        let mut reader = csv::Reader::from_path(&place).expect("a table of results");
+        let header = reader.headers().expect("a header").clone();
+        for (row, record) in reader.records().enumerate() {
+            let record = record.expect("a row as wide as the header");
             // With a power of the mean, sigma and rss are in g^(1 - power) and its square: of
-            // any size. They are the seventh and eighth cells from the end, the power the last.
-            let of_power = entry.path().ends_with("curve_fits.csv")
-                && cells
-                    .last()
-                    .is_some_and(|power| power.parse::<f64>().is_ok());
-            for (place, cell) in cells.iter().rev().enumerate() {
-                let word = cell
-                    .trim_matches('"')
-                    .trim_start_matches(['-', '+'])
-                    .to_ascii_lowercase();
+            // any size.
+            let power = header.iter().position(|name| name == "variance_power");
+            let of_power = power.is_some_and(|at| !record[at].is_empty());
+            for (name, cell) in header.iter().zip(&record) {
+                let word = cell.trim_start_matches(['-', '+']).to_ascii_lowercase();
                 let no_number = matches!(word.as_str(), "nan" | "inf" | "infinity");
-                let any_size = of_power && (place == 6 || place == 7);
+                let any_size = of_power && matches!(name, "sigma" | "rss");
                 let absurd =
                     !any_size && word.parse::<f64>().is_ok_and(|number| number.abs() > 1e12);
                 assert!(
                     !no_number && !absurd,
-                    "{} row {}: {cell} in {line}: {call}",
-                    entry.path().display(),
-                    row + 1
+                    "{} row {}, {name}: {cell} in {record:?}: {call}",
+                    place.display(),
+                    row + 2
                 );
             }
         }

@@ -5,8 +5,8 @@ use super::options::{FlockOptions, Forecasting, Options};
 use crate::error::{Error, Result};
 use crate::flock::{
     self, Deviation, DeviationOptions, DriftWatch, FlockForecasts, FlockUniformity, ForecastFrom,
-    ForecastOptions, ForetoldWeight, GainsSeen, SavedPopulation, TraitForecast, UniformityOptions,
-    WeightBacktest,
+    ForecastOptions, GainsSeen, SavedPopulation, TraitForecast, UniformityOptions, WeightBacktest,
+    WeightPrediction,
 };
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::{self, PopulationRequest};
@@ -38,7 +38,7 @@ pub struct Ahead {
     /// How such forecasts would have come true.
     pub backtest: Vec<WeightBacktest>,
     /// Weights as the backtest predicted them, and as they came.
-    pub backtest_weights: Vec<ForetoldWeight>,
+    pub backtest_weights: Vec<WeightPrediction>,
     /// Share of a saved population's records that are among these weighings, where that is
     /// why there is no backtest.
     pub in_sample: Option<f64>,

@@ -7,8 +7,9 @@ use crate::error::{Error, Result};
 use crate::fit::{Estimates, Outcome, Weakness};
 use crate::growth::Curve;
 use crate::maturity::{
-    self, AtFirstEgg, Backtests, Bend, Cue, CueOptions, CueSummary, FittedCurve, ForecastOptions,
-    LayCurve, LayRecords, LeftOut, OnsetForecast, OnsetModels, OnsetOptions, Threshold,
+    self, AtFirstEgg, Backtests, Breakpoint, Cue, CueOptions, CueSummary, FittedCurve,
+    ForecastOptions, LayCurve, LayRecords, LeftOut, OnsetForecast, OnsetModels, OnsetOptions,
+    Threshold,
 };
 use crate::study::Study;
 use crate::trajectory::{Request, SubjectFits, TraitModel, Trajectories};
@@ -75,7 +76,7 @@ pub struct Laying {
     /// By strain.
     pub thresholds: Vec<Threshold>,
     /// Whether the age at first egg bends with a measure.
-    pub bends: Vec<Bend>,
+    pub bends: Vec<Breakpoint>,
 }
 
 /// What first eggs are asked.

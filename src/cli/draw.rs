@@ -13,9 +13,9 @@ use crate::error::{Error, Result};
 use crate::figure::{Picture, Size, Theme};
 use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::forecast_pictures::{
-    forecast_pictures, foretold_weight_pictures, uniformity_pictures,
+    forecast_pictures, uniformity_pictures, weight_prediction_figures,
 };
-use crate::report::onset_pictures::{first_egg_picture, foretold_picture, lay_picture};
+use crate::report::onset_pictures::{first_egg_picture, lay_picture, prediction_figure};
 use crate::report::pictures::{
     Drawn, Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
 };
@@ -170,11 +170,11 @@ impl Drawing<'_> {
         calibration_residual_pictures(study, self.equations(), showing, drawn);
         let verdict = self.0.verdict.as_ref();
         if let Some(ahead) = verdict.and_then(|verdict| verdict.ahead.as_ref()) {
-            foretold_weight_pictures(study, &ahead.backtest_weights, showing, drawn);
+            weight_prediction_figures(study, &ahead.backtest_weights, showing, drawn);
         }
         let waiting = self.0.lay.as_ref().and_then(Lay::waiting);
         let eggs = waiting.map_or(&[][..], |waiting| &waiting.backtest.eggs);
-        foretold_picture(study, eggs, showing, drawn);
+        prediction_figure(study, eggs, showing, drawn);
     }
 
     /// The answers.

@@ -37,7 +37,7 @@ impl LayTableColumns {
 /// How to look at the onset of lay.
 #[derive(Debug, Args)]
 #[command(next_help_heading = "Onset of lay")]
-pub(crate) struct OnsetWishes {
+pub(crate) struct OnsetArguments {
     /// Cues: columns of the table with one row a bird (the standard error of a cue is read
     /// from the column of its name and _std_error); of a study, some of those in onset_cues.csv
     #[arg(long, value_name = "NAME[,NAME]", value_delimiter = ',')]
@@ -51,7 +51,7 @@ pub(crate) struct OnsetWishes {
     pub(crate) calibrate_cues: bool,
 }
 
-impl OnsetWishes {
+impl OnsetArguments {
     /// As the analysis takes them.
     pub(crate) fn lay(&self) -> LayOptions {
         LayOptions {
@@ -70,7 +70,7 @@ impl OnsetWishes {
 pub(crate) fn run(
     input: &Input,
     columns: &LayTableColumns,
-    wishes: &OnsetWishes,
+    wishes: &OnsetArguments,
     as_of_d: Option<f64>,
     fit: &FitOptions,
     common: &Common,

@@ -3,7 +3,7 @@
 use clap::Args;
 
 use super::correct::EquationOptions;
-use super::lay_table::{self, LayTableColumns, OnsetWishes};
+use super::lay_table::{self, LayTableColumns, OnsetArguments};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
 use crate::analysis::Analysis;
@@ -26,7 +26,7 @@ pub(crate) struct OnsetArgs {
     #[command(flatten)]
     lay: LayTableColumns,
     #[command(flatten)]
-    onset: OnsetWishes,
+    onset: OnsetArguments,
     /// Answer as of this age, from what was known then, and set the forecast against what
     /// came [default: the last age at which birds were seen]
     #[arg(long, value_name = "DAYS", help_heading = "Onset of lay")]

@@ -9,7 +9,7 @@ use super::calibrate;
 use super::correct::{EquationOptions, OWN};
 use super::draw::{Drawing, PaperOptions};
 use super::fit::RedrawOptions;
-use super::lay_table::OnsetWishes;
+use super::lay_table::OnsetArguments;
 use super::options::{Common, FitOptions, Input};
 use super::output::{Output, PageParts};
 use super::target::TargetOptions;
@@ -48,7 +48,7 @@ pub(crate) struct WholeStudy {
     #[command(flatten)]
     target: TargetOptions,
     #[command(flatten)]
-    onset: OnsetWishes,
+    onset: OnsetArguments,
     #[command(flatten)]
     equations: EquationOptions,
     #[command(flatten)]

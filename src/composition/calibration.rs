@@ -115,7 +115,7 @@ pub struct Calibration {
     pub cross_validation: CrossValidation,
     /// By how much the variances of the coefficients grew since several rows of one
     /// bird are alike; 1 where each bird has one row.
-    pub likeness: f64,
+    pub cluster_correlation: f64,
     /// The regression behind it.
     pub(super) regression: Regression,
     /// Rows of the file that lack a value and were left out.
@@ -231,7 +231,7 @@ pub fn calibrate(
         rows: calibration_rows(&name, &complete, &regression, &left_out),
         agreement: agreement_rows(&name, response, &complete, &left_out, settings)?,
         cross_validation,
-        likeness: regression.likeness,
+        cluster_correlation: regression.cluster_correlation,
         incomplete: complete.incomplete,
         equation: Equation {
             provenance: Provenance {

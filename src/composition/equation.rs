@@ -12,7 +12,7 @@ use nalgebra::{DMatrix, DVector};
 use rand_distr::{Distribution as _, StandardNormal};
 use serde::{Deserialize, Serialize};
 
-use super::companion::Companion;
+use super::cross_equation::CrossEquationCovariance;
 use super::formula::{EquationColumn, Gap, Levels};
 use super::frame::Value;
 use crate::error::{Error, Result};
@@ -30,7 +30,7 @@ pub struct Equation {
     /// Covariance of the coefficients, p x p; `None` where it was not published.
     pub covariance: Option<DMatrix<f64>>,
     /// Equations fitted to the same rows, and what this one has in common with them.
-    pub companions: Vec<Companion>,
+    pub companions: Vec<CrossEquationCovariance>,
     /// Where the equation was read from; empty for one just fitted.
     pub file: String,
 }
@@ -345,7 +345,7 @@ pub(super) mod tests {
                 3,
                 &[4.0, -0.1, 0.3, -0.1, 0.011, 0.0, 0.3, 0.0, 2.0],
             )),
-            companions: vec![Companion {
+            companions: vec![CrossEquationCovariance {
                 response: "lean".into(),
                 coefficients_digest: digest(b"y"),
                 residual_covariance: -0.3,

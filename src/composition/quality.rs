@@ -35,7 +35,7 @@ pub struct Kept {
 
 /// Applies the rules of `[scans]` in the study's settings.
 ///
-/// [`ScanWishes::rejection`](crate::study::ScanWishes::rejection) says which fall;
+/// [`ScanSettings::rejection`](crate::study::ScanSettings::rejection) says which fall;
 /// the regions of a scan fall with its whole.
 #[must_use]
 pub fn keep(study: &Study) -> Kept {

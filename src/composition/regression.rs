@@ -4,7 +4,7 @@
 use nalgebra::DMatrix;
 use rayon::prelude::*;
 
-use super::likeness::{Likeness, Residuals, aicc};
+use super::cluster_correlation::{ClusterCorrelation, Residuals, aicc};
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::stats::left_out::group_left_out_errors;
 use crate::stats::linear::{Design, Fit, fit, fit_weighted};
@@ -25,7 +25,7 @@ pub(super) struct Regression {
     pub(super) df: usize,
     /// By how much the covariance grew since rows of one bird are alike; 1 where
     /// each bird has one row.
-    pub(super) likeness: f64,
+    pub(super) cluster_correlation: f64,
     pub(super) power: f64,
     pub(super) residuals: Vec<f64>,
     /// By the likelihood in which rows of one bird are alike; none for a robust fit.
@@ -36,19 +36,23 @@ pub(super) struct Regression {
 
 impl Regression {
     /// Several rows of one bird count for less than as many birds.
-    fn allow_for_likeness(&mut self, response: &[f64], birds: &[usize]) {
+    fn allow_for_clusters(&mut self, response: &[f64], birds: &[usize]) {
         let whitened: Vec<f64> = self
             .residuals
             .iter()
             .zip(&self.linear.weights)
             .map(|(residual, weight)| residual * weight.sqrt())
             .collect();
-        let Some(likeness) = Likeness::of(&whitened, birds, self.coefficients.len()) else {
+        let Some(cluster_correlation) =
+            ClusterCorrelation::of(&whitened, birds, self.coefficients.len())
+        else {
             return;
         };
         // A robust scale stays: its outlying rows are not to come back in here.
         let spread = match self.aicc {
-            Some(_) => likeness.variance / (self.sigma * self.sigma).max(f64::MIN_POSITIVE),
+            Some(_) => {
+                cluster_correlation.variance / (self.sigma * self.sigma).max(f64::MIN_POSITIVE)
+            }
             None => 1.0,
         };
         self.aicc = self.aicc.and_then(|_| {
@@ -61,12 +65,12 @@ impl Regression {
             aicc(rows, self.coefficients.len(), self.linear.parameters)
         });
         self.sigma *= spread.sqrt();
-        self.covariance *= spread * likeness.factor;
+        self.covariance *= spread * cluster_correlation.factor;
         for error in &mut self.standard_errors {
-            *error *= (spread * likeness.factor).sqrt();
+            *error *= (spread * cluster_correlation.factor).sqrt();
         }
-        self.df = likeness.df;
-        self.likeness = likeness.factor;
+        self.df = cluster_correlation.df;
+        self.cluster_correlation = cluster_correlation.factor;
     }
 
     /// Residual SD in the unit of the response, whichever way the spread depends on the
@@ -119,7 +123,7 @@ pub(super) fn regress(
 ) -> Result<Regression, Failure> {
     let design = Design::new(columns)?;
     let mut regression = once(&design, response, rows)?;
-    regression.allow_for_likeness(response, birds);
+    regression.allow_for_clusters(response, birds);
     regression.left_out = match rows {
         // The one power of known sizes hardly hangs on a single bird: it is kept.
         Rows::Alike | Rows::PowerOf(_) => group_left_out_errors(&regression.linear, birds)?,
@@ -152,7 +156,7 @@ fn once(design: &Design, response: &[f64], rows: Rows<'_>) -> Result<Regression,
                 coefficients: robust.coefficients,
                 sigma: robust.scale,
                 df: plain.df,
-                likeness: 1.0,
+                cluster_correlation: 1.0,
                 power: 0.0,
                 residuals: robust.residuals,
                 aicc: None,
@@ -169,7 +173,7 @@ fn linear(fit: Fit, power: f64) -> Regression {
         covariance: fit.covariance(),
         sigma: fit.sigma,
         df: fit.df,
-        likeness: 1.0,
+        cluster_correlation: 1.0,
         power,
         residuals: fit.residuals.clone(),
         aicc: fit.aicc(),

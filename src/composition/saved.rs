@@ -7,7 +7,7 @@ use std::path::Path;
 use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
-use super::companion::Companion;
+use super::cross_equation::CrossEquationCovariance;
 use super::equation::{Equation, Provenance};
 use super::formula::EquationColumn;
 use crate::error::{Error, Result};
@@ -29,8 +29,12 @@ struct Saved {
     coefficient: Vec<Coefficient>,
     #[serde(skip_serializing_if = "Option::is_none")]
     covariance: Option<Covariance>,
-    #[serde(skip_serializing_if = "Vec::is_empty", default, rename = "companion")]
-    companions: Vec<Companion>,
+    #[serde(
+        skip_serializing_if = "Vec::is_empty",
+        default,
+        rename = "cross_equation"
+    )]
+    companions: Vec<CrossEquationCovariance>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -132,9 +136,13 @@ fn parse(text: &str, file: &str) -> Result<Equation> {
             anew,
         ));
     }
-    if saved.companions.iter().any(|companion| !companion.fits(p)) {
+    if saved
+        .companions
+        .iter()
+        .any(|cross_equation| !cross_equation.fits(p))
+    {
         return Err(wrong(
-            "a companion whose covariance is of another size or no number".to_owned(),
+            "a cross_equation whose covariance is of another size or no number".to_owned(),
             &format!("{p} rows of numbers"),
             anew,
         ));

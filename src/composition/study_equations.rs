@@ -7,7 +7,7 @@
 use super::calibration::{Calibration, Settings, Weighting, calibrate};
 use super::chemistry::{ClosureRow, closure, masses};
 use super::choice::{Choice, choose};
-use super::companion::introduce;
+use super::cross_equation::introduce;
 use super::feather_ages::{FeatherAgeRow, by_age};
 use super::feathers::{Paired, RouteRow, effects, feather_mass, paired, routes};
 use super::formula::Formula;

@@ -14,7 +14,7 @@
 //! Huxley JS (1932) Problems of Relative Growth (from memory).
 
 use crate::error::Result;
-use crate::fit::interval::{Interval, Law};
+use crate::fit::interval::{Interval, SamplingDistribution};
 use crate::fit::mixed::{
     Covariance, GroupedTerms, MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects,
 };
@@ -247,7 +247,7 @@ fn group_allometry(
     } else {
         (pairs.logs_y.len(), 2 * pairs.kept.len())
     };
-    let law = Law {
+    let law = SamplingDistribution {
         terms: fit.group(group),
         covariance: fit.group_covariance(group),
         df: all.saturating_sub(fixed).max(1) as f64,

@@ -21,7 +21,7 @@ use super::Request;
 use super::grouping::Sample;
 use crate::fit::estimable::{Fitted, NotEstimable, Reach};
 use crate::fit::influence;
-use crate::fit::interval::{Estimate, Law};
+use crate::fit::interval::{Estimate, SamplingDistribution};
 use crate::fit::mixed::{CovarianceError, FixedEffect};
 use crate::fit::profile::Quantity;
 use crate::fit::{Outcome, Workspace, fit};
@@ -115,7 +115,7 @@ impl Joint {
         let covariance: Vec<f64> = block.iter().copied().collect();
         let fitted = Fitted {
             curve: &*self.curves[at],
-            law: Law {
+            law: SamplingDistribution {
                 terms: &self.terms[at],
                 covariance: &covariance,
                 df: match &self.df {

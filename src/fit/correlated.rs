@@ -50,8 +50,8 @@ pub fn fit_correlated(curve: &dyn Curve, subjects: &Subjects<'_>, settings: &Set
     };
     let mut estimates = fit.group_estimates(0);
     let p = estimates.terms.len();
-    let (count, freedom) = (n as f64, (n - p) as f64);
-    let inflation = count / freedom;
+    let (count, degrees_of_freedom) = (n as f64, (n - p) as f64);
+    let inflation = count / degrees_of_freedom;
     estimates
         .covariance
         .iter_mut()

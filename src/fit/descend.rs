@@ -249,13 +249,18 @@ impl<'a, const P: usize> Loop<'a, P> {
         let straight = linear::damped(&point.product, &point.triangle.gradient(), damping)?;
         match self.tactic.path {
             Path::Straight => Some(straight),
-            Path::Bent => self.bent(point, &straight, damping),
+            Path::GeodesicAcceleration => self.geodesic_acceleration(point, &straight, damping),
         }
     }
 
     /// The step along the valley's bend (geodesic acceleration, see [`super::least_squares`]): v - (R'R + damping I)^-1 J' f_vv / 2, with
     /// f_vv the second derivative of the fitted values along v, by a difference.
-    fn bent(&mut self, point: &Point<P>, straight: &[f64; P], damping: f64) -> Option<[f64; P]> {
+    fn geodesic_acceleration(
+        &mut self,
+        point: &Point<P>,
+        straight: &[f64; P],
+        damping: f64,
+    ) -> Option<[f64; P]> {
         /// Share of the step at which the difference is taken.
         const AHEAD: f64 = 0.1;
         /// Longest bend, as a share of the step, at which it is still believed.

@@ -24,7 +24,7 @@
 
 use std::fmt;
 
-use super::interval::{Estimate, Interval, Law};
+use super::interval::{Estimate, Interval, SamplingDistribution};
 use super::support::{self, GREATEST_REACH, GREATEST_RELATIVE_ERROR, Shown};
 use super::{Estimates, Series};
 use crate::growth::{Curve, Derived, Term};
@@ -114,7 +114,7 @@ pub struct Fitted<'a> {
     /// The curve.
     pub curve: &'a dyn Curve,
     /// Its terms and their covariance.
-    pub law: Law<'a>,
+    pub law: SamplingDistribution<'a>,
     /// How far the data reach.
     pub reach: Reach,
 }
@@ -125,7 +125,7 @@ impl<'a> Fitted<'a> {
     pub fn of(curve: &'a dyn Curve, estimates: &'a Estimates) -> Self {
         Self {
             curve,
-            law: Law::of(estimates),
+            law: SamplingDistribution::of(estimates),
             reach: estimates.reach,
         }
     }

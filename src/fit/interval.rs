@@ -30,9 +30,9 @@ use crate::stats::tube::{self, Scale};
 /// The law of estimated terms: normal about the truth, its scale estimated.
 ///
 /// What every interval and band needs to know of a fit, whichever kind it was: a
-/// fit of one series ([`Law::of`]), or a group's typical subject of a mixed fit.
+/// fit of one series ([`SamplingDistribution::of`]), or a group's typical subject of a mixed fit.
 #[derive(Debug, Clone, Copy)]
-pub struct Law<'a> {
+pub struct SamplingDistribution<'a> {
     /// Terms in the curve's order, p of them.
     pub terms: &'a [f64],
     /// Their covariance, p x p row-major.
@@ -44,7 +44,7 @@ pub struct Law<'a> {
     pub error: Option<(&'a CovarianceError, usize)>,
 }
 
-impl<'a> Law<'a> {
+impl<'a> SamplingDistribution<'a> {
     /// The law of a fit.
     #[must_use]
     pub fn of(estimates: &'a Estimates) -> Self {
@@ -313,7 +313,7 @@ pub fn value_band(
     band: Band,
     level: f64,
 ) -> Vec<Estimate> {
-    let law = Law::of(estimates);
+    let law = SamplingDistribution::of(estimates);
     let values = law.values(curve, ages_d, level).into_iter();
     match band {
         Band::Pointwise => values.collect(),
@@ -364,7 +364,7 @@ pub fn rate_band(
     band: Band,
     level: f64,
 ) -> Vec<Estimate> {
-    let law = Law::of(estimates);
+    let law = SamplingDistribution::of(estimates);
     let rates = law.rates(curve, ages_d, level);
     if band != Band::Simultaneous {
         return rates;

@@ -75,7 +75,7 @@ pub(crate) enum Path {
     Straight,
     /// Bent by the second derivative along the step (geodesic acceleration): three
     /// evaluations.
-    Bent,
+    GeodesicAcceleration,
 }
 
 /// What a step does to a term.

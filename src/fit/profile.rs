@@ -48,7 +48,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::constrained::{Normal, Place};
 use super::influence::scale_of;
-use super::interval::{Interval, Law};
+use super::interval::{Interval, SamplingDistribution};
 use super::least_squares::Descent;
 use super::variance::Problem;
 use super::{Estimates, Series};
@@ -98,7 +98,7 @@ pub fn interval(
     quantity: Quantity,
     level: f64,
 ) -> Option<Interval> {
-    let law = Law::of(estimates);
+    let law = SamplingDistribution::of(estimates);
     let mut gradient = vec![0.0; estimates.terms.len()];
     let value = quantity.value(curve, &estimates.terms, &mut gradient)?;
     let error = law.standard_error(&gradient)?;

@@ -22,7 +22,7 @@ const USUAL: Tactic = Tactic {
 /// Along a narrow valley, from where the usual descent has come to.
 const VALLEY: Tactic = Tactic {
     damping: 1.0,
-    path: Path::Bent,
+    path: Path::GeodesicAcceleration,
     evaluations: 1000,
     patience: 60,
     ..USUAL
@@ -58,7 +58,7 @@ const OTHERS: [Tactic; 4] = [
 /// How the best of several ends that is not certified is followed on.
 const FURTHER: [Tactic; 3] = [USUAL, VALLEY, OTHERS[1]];
 const CAREFUL: Tactic = Tactic {
-    path: Path::Bent,
+    path: Path::GeodesicAcceleration,
     evaluations: 3000,
     patience: 60,
     ..USUAL

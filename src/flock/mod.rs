@@ -45,4 +45,4 @@ pub use uniformity::{
     Cv, FlockUniformity, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
     normal_share_pct, uniformities, uniformity,
 };
-pub use weight_backtest::{Errors, ForetoldWeight, WeightBacktest, WeightBacktests};
+pub use weight_backtest::{Errors, WeightBacktest, WeightBacktests, WeightPrediction};

@@ -59,7 +59,7 @@ pub struct Errors {
 
 /// A bird's weight as it was forecast, and as it came.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ForetoldWeight {
+pub struct WeightPrediction {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
     /// Index into [`Study::birds`].
@@ -80,7 +80,7 @@ pub struct WeightBacktests {
     /// By trait, level and horizon.
     pub rows: Vec<WeightBacktest>,
     /// By trait and horizon.
-    pub weights: Vec<ForetoldWeight>,
+    pub weights: Vec<WeightPrediction>,
     /// The share of a saved population's records that are among the study's, where it is so
     /// great that a backtest would be of birds that the population was estimated from:
     /// nothing is forecast then.
@@ -100,9 +100,9 @@ struct Hit {
 }
 
 impl Hit {
-    fn of_bird(&self) -> Option<ForetoldWeight> {
+    fn of_bird(&self) -> Option<WeightPrediction> {
         let (trait_index, level, weeks) = self.key;
-        (level == BIRD).then(|| ForetoldWeight {
+        (level == BIRD).then(|| WeightPrediction {
             trait_index,
             bird: self.bird,
             horizon_d: 7.0 * f64::from(weeks),

@@ -16,7 +16,7 @@
 //! Start reading at `cues.rs`, then `onset_model.rs`. A cue is reported beside the onset, never as its
 //! cause: no single cue is proven to decide when a bird lays.
 
-mod bend;
+mod breakpoint;
 mod cue_choice;
 mod cue_error;
 mod cue_summary;
@@ -33,7 +33,7 @@ mod onset_model;
 mod onset_subjects;
 mod thresholds;
 
-pub use bend::{Bend, BendFound, bends};
+pub use breakpoint::{Breakpoint, BreakpointEstimate, bends};
 pub use cue_error::Reliability;
 pub use cue_summary::{CueSummary, summarise};
 pub use cues::{Cue, CueAge, CueOptions, FirstEgg, FittedCurve, NoCue, Support, cues};
@@ -41,14 +41,16 @@ pub use landmark_cues::{LandmarkCues, landmark_cues};
 pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
 pub use lay_curve::{AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves};
 pub use lay_table::{LayColumns, LayTable, read_lay_table};
-pub use onset_backtest::{Backtest, Backtests, ForetoldEgg, Quantity, backtest, backtest_of};
+pub use onset_backtest::{
+    Backtest, Backtests, FirstEggPrediction, Quantity, backtest, backtest_of,
+};
 pub use onset_check::{Brier, CrossValidated, Gain};
 pub use onset_forecast::{
     BirdForecast, ForecastOptions, ForecastPoint, LayForecast, OnsetForecast, forecast_onset,
 };
 pub use onset_model::{
-    CueError, CueSet, Law, OnsetEstimates, OnsetModel, OnsetModels, OnsetOptions, OnsetTerm,
-    onset_models,
+    CueError, CueSet, OnsetEstimates, OnsetFamily, OnsetModel, OnsetModels, OnsetOptions,
+    OnsetTerm, onset_models,
 };
 
 pub use thresholds::{AtFirstEgg, Threshold, thresholds};

@@ -55,12 +55,12 @@ pub struct Backtests {
     /// Their errors: a row an age, and of all together.
     pub rows: Vec<Backtest>,
     /// Each forecast of a bird whose first egg is known.
-    pub eggs: Vec<ForetoldEgg>,
+    pub eggs: Vec<FirstEggPrediction>,
 }
 
 /// A bird's first egg as it was forecast, and as it came.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ForetoldEgg {
+pub struct FirstEggPrediction {
     /// The bird's name.
     pub bird: String,
     /// Index into [`LayRecords::strains`].
@@ -108,7 +108,7 @@ pub fn backtest(
         let of_week = egg_hits(&forecast);
         rows.push(summed(Quantity::FirstEggAge, Some(as_of_d), None, &of_week));
         eggs.extend(of_week);
-        foretold.extend(foretold_eggs(&forecast));
+        foretold.extend(first_egg_predictions(&forecast));
         for (hits, horizon_d) in shares.iter_mut().zip(HORIZONS_D) {
             hits.extend(share_hits(&forecast, horizon_d));
         }
@@ -142,7 +142,7 @@ pub fn backtest_of(forecast: &OnsetForecast) -> Backtests {
     rows.retain(|row| row.n + row.not_laid > 0);
     Backtests {
         rows,
-        eggs: foretold_eggs(forecast),
+        eggs: first_egg_predictions(forecast),
     }
 }
 
@@ -166,9 +166,9 @@ fn weeks(at_landmark: &LayRecords) -> Vec<f64> {
     weeks
 }
 
-fn foretold_eggs(forecast: &OnsetForecast) -> Vec<ForetoldEgg> {
+fn first_egg_predictions(forecast: &OnsetForecast) -> Vec<FirstEggPrediction> {
     let eggs = forecast.birds.iter().filter_map(|bird| match bird.came {
-        Some(EventTime::Exact(egg_d)) => Some(ForetoldEgg {
+        Some(EventTime::Exact(egg_d)) => Some(FirstEggPrediction {
             bird: bird.bird.clone(),
             strain: bird.strain,
             as_of_d: forecast.as_of_d,

@@ -6,7 +6,7 @@
 
 use rayon::prelude::*;
 
-use super::onset_model::{CueSet, FittedLaw, Law};
+use super::onset_model::{CueSet, FittedFamily, OnsetFamily};
 use super::onset_subjects::Subjects;
 use crate::stats::Failure;
 use crate::stats::parametric_survival::AcceleratedFit;
@@ -17,7 +17,7 @@ const LEAST_WEIGHT: f64 = 0.002;
 /// An accelerated failure time model and how far the data speak for it.
 #[derive(Debug)]
 pub(super) struct Candidate {
-    pub(super) law: Law,
+    pub(super) law: OnsetFamily,
     pub(super) set: CueSet,
     pub(super) fit: AcceleratedFit,
     /// Akaike weight; those of all candidates sum to 1.
@@ -40,22 +40,23 @@ pub(super) fn candidates(subjects: &Subjects) -> Result<Vec<Candidate>, String> 
         sets.extend((0..subjects.cues.len()).map(CueSet::One));
     }
     sets.retain(|set| *set == CueSet::None || subjects.weakness(*set).is_empty());
-    let wanted: Vec<(Law, CueSet)> = sets
+    let wanted: Vec<(OnsetFamily, CueSet)> = sets
         .into_iter()
-        .flat_map(|set| Law::ALL.map(|law| (law, set)))
+        .flat_map(|set| OnsetFamily::ALL.map(|law| (law, set)))
         .filter(|(law, _)| law.family().is_some())
         .collect();
-    let fitted: Vec<Result<(Law, CueSet, AcceleratedFit), Failure>> = wanted
+    let fitted: Vec<Result<(OnsetFamily, CueSet, AcceleratedFit), Failure>> = wanted
         .into_par_iter()
         .filter_map(|(law, set)| match law.fit(subjects, set, &everyone) {
-            Ok(FittedLaw::Accelerated(fit)) => Some(Ok((law, set, fit))),
-            Ok(FittedLaw::Hazards(_)) => None,
+            Ok(FittedFamily::Accelerated(fit)) => Some(Ok((law, set, fit))),
+            Ok(FittedFamily::Hazards(_)) => None,
             Err(failure) => Some(Err(failure)),
         })
         .collect();
     let failure = fitted.iter().find_map(|one| one.as_ref().err());
     let failure = failure.map_or_else(|| "no model".to_owned(), ToString::to_string);
-    let mut fitted: Vec<(Law, CueSet, AcceleratedFit)> = fitted.into_iter().flatten().collect();
+    let mut fitted: Vec<(OnsetFamily, CueSet, AcceleratedFit)> =
+        fitted.into_iter().flatten().collect();
     fitted.sort_by(|(.., a), (.., b)| a.aic().total_cmp(&b.aic()));
     let least = fitted
         .first()

@@ -14,7 +14,7 @@
 //! cross-validation).
 
 use super::lay::middle;
-use super::onset_model::{CueSet, FittedLaw, Law};
+use super::onset_model::{CueSet, FittedFamily, OnsetFamily};
 use super::onset_subjects::Subjects;
 use crate::stats::brier::brier_score;
 use crate::stats::concordance::order_agreement;
@@ -120,7 +120,7 @@ struct Prediction {
 /// What cross-validation found, and each bird's predicted median minus its first egg, d.
 pub(super) fn cross_validate(
     subjects: &Subjects,
-    law: Law,
+    law: OnsetFamily,
     set: CueSet,
 ) -> Option<(CrossValidated, Vec<Option<f64>>)> {
     let n = subjects.times.len();
@@ -199,7 +199,7 @@ fn longest(times: &[EventTime]) -> f64 {
 }
 
 fn predict(
-    fit: &FittedLaw,
+    fit: &FittedFamily,
     subjects: &Subjects,
     set: CueSet,
     (bird, half_d): (usize, Option<f64>),
@@ -226,7 +226,7 @@ fn concordance(subjects: &Subjects, predictions: &[Prediction]) -> Option<f64> {
 }
 
 /// The coefficient of the prediction, in a model of the same law with nothing else.
-fn slope(subjects: &Subjects, law: Law, predictions: &[Prediction]) -> Option<f64> {
+fn slope(subjects: &Subjects, law: OnsetFamily, predictions: &[Prediction]) -> Option<f64> {
     let times = times_of(subjects, predictions);
     let sign = if law.family().is_some() { 1.0 } else { -1.0 };
     let scores = predictions.iter().map(|p| sign * p.score).collect();

@@ -5,7 +5,7 @@
 //! are several strains, each has a term, so that a cue stands for what goes with lay
 //! *within* strains. All models rest on the same birds: those with every cue.
 //!
-//! Start reading at [`onset_models`]; one model's fit is [`Law::fit`]; how it predicts
+//! Start reading at [`onset_models`]; one model's fit is [`OnsetFamily::fit`]; how it predicts
 //! birds that it has not seen is `onset_check.rs`, the birds are `onset_subjects.rs`.
 
 use rayon::prelude::*;
@@ -26,9 +26,9 @@ use crate::stats::{Failure, Interval, mean};
 /// Draws of the bootstrap behind standard errors with calibrated cues.
 const REPLICATES: usize = 200;
 
-/// Law of the age at first egg.
+/// OnsetFamily of the age at first egg.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Law {
+pub enum OnsetFamily {
     /// Accelerated failure time, Weibull.
     Weibull,
     /// Accelerated failure time, log-normal.
@@ -90,8 +90,8 @@ pub struct OnsetModels {
 pub struct OnsetModel {
     /// Its name in the tables: the law's, with `:CUE` for one cue and `:none` for none.
     pub name: String,
-    /// Law.
-    pub law: Law,
+    /// OnsetFamily.
+    pub law: OnsetFamily,
     /// Which cues it holds.
     pub set: CueSet,
     /// Names of those cues.
@@ -140,7 +140,7 @@ pub struct OnsetTerm {
 
 /// A fitted law.
 #[derive(Debug, Clone)]
-pub(super) enum FittedLaw {
+pub(super) enum FittedFamily {
     Accelerated(AcceleratedFit),
     Hazards(HazardFit),
 }
@@ -163,9 +163,9 @@ pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels
     if !records.cues.is_empty() {
         sets.push(CueSet::None);
     }
-    let wanted: Vec<(Law, CueSet)> = sets
+    let wanted: Vec<(OnsetFamily, CueSet)> = sets
         .iter()
-        .flat_map(|set| Law::ALL.map(|law| (law, *set)))
+        .flat_map(|set| OnsetFamily::ALL.map(|law| (law, *set)))
         // Proportional hazards without any term has nothing to estimate.
         .filter(|(law, set)| law.family().is_some() || subjects.columns(*set) > 0)
         .collect();
@@ -176,7 +176,7 @@ pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels
             CueError::Calibrated => calibrated_model(records, &subjects, law, set, options),
         });
     let mut models: Vec<(OnsetModel, LeftOutErrors)> = models.collect();
-    let without: Vec<(Law, LeftOutErrors)> = models
+    let without: Vec<(OnsetFamily, LeftOutErrors)> = models
         .iter()
         .filter(|(model, _)| model.set == CueSet::None)
         .map(|(model, errors)| (model.law, errors.clone()))
@@ -202,7 +202,7 @@ pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels
 fn calibrated_model(
     records: &LayRecords,
     subjects: &Subjects,
-    law: Law,
+    law: OnsetFamily,
     set: CueSet,
     options: &OnsetOptions,
 ) -> (OnsetModel, LeftOutErrors) {
@@ -226,7 +226,7 @@ fn calibrated_model(
 
 fn model(
     subjects: &Subjects,
-    law: Law,
+    law: OnsetFamily,
     set: CueSet,
     confidence: f64,
 ) -> (OnsetModel, LeftOutErrors) {
@@ -264,7 +264,7 @@ fn model(
 /// Each subject's predicted median minus its first egg, d, when left out of the fit.
 type LeftOutErrors = Vec<Option<f64>>;
 
-impl Law {
+impl OnsetFamily {
     /// All of them.
     pub const ALL: [Self; 4] = [
         Self::Weibull,
@@ -301,24 +301,24 @@ impl Law {
         subjects: &Subjects,
         set: CueSet,
         members: &[usize],
-    ) -> Result<FittedLaw, Failure> {
+    ) -> Result<FittedFamily, Failure> {
         let times: Vec<EventTime> = members.iter().map(|i| subjects.times[*i]).collect();
         let columns = subjects.design_columns(set, members);
         match self.family() {
             Some(family) => {
                 let design = Design::with_intercept(members.len(), columns)?;
                 let fit = accelerated_failure(&design, &times, family)?;
-                Ok(FittedLaw::Accelerated(fit))
+                Ok(FittedFamily::Accelerated(fit))
             }
             None => {
                 let fit = proportional_hazards(&Design::new(columns)?, &times, Ties::Efron)?;
-                Ok(FittedLaw::Hazards(fit))
+                Ok(FittedFamily::Hazards(fit))
             }
         }
     }
 }
 
-impl FittedLaw {
+impl FittedFamily {
     /// Greater for a later first egg.
     pub(super) fn score(&self, row: &[f64]) -> Result<f64, Failure> {
         match self {
@@ -378,7 +378,7 @@ pub(super) fn with_intercept(row: &[f64]) -> Vec<f64> {
 }
 
 impl OnsetEstimates {
-    fn of(fit: &FittedLaw, subjects: &Subjects, set: CueSet, confidence: f64) -> Self {
+    fn of(fit: &FittedFamily, subjects: &Subjects, set: CueSet, confidence: f64) -> Self {
         let z = normal_quantile(0.5 + 0.5 * confidence);
         let (names, coefficients, errors) = fit.coefficients();
         let days_per_sd = |name: &str, estimate: f64| {
@@ -390,7 +390,7 @@ impl OnsetEstimates {
                 .iter()
                 .map(|(_, values)| mean(values))
                 .collect();
-            let FittedLaw::Accelerated(_) = fit else {
+            let FittedFamily::Accelerated(_) = fit else {
                 return None;
             };
             Some(fit.median(&centre).ok()? * (estimate * sd).exp_m1())
@@ -408,7 +408,7 @@ impl OnsetEstimates {
             })
             .collect();
         let (log_lik, aic) = match fit {
-            FittedLaw::Accelerated(fit) => {
+            FittedFamily::Accelerated(fit) => {
                 if let Some(std_error) = fit.log_scale_standard_error() {
                     terms.push(OnsetTerm {
                         name: "log_scale".to_owned(),
@@ -420,7 +420,7 @@ impl OnsetEstimates {
                 }
                 (fit.log_lik, fit.aic())
             }
-            FittedLaw::Hazards(fit) => (fit.log_lik, fit.aic()),
+            FittedFamily::Hazards(fit) => (fit.log_lik, fit.aic()),
         };
         let scores: Result<Vec<f64>, Failure> = (0..subjects.times.len())
             .map(|bird| fit.score(&subjects.row(set, bird)))

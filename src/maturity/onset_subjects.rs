@@ -2,7 +2,7 @@
 
 use super::cue_error;
 use super::lay::LayRecords;
-use super::onset_model::{CueSet, Law};
+use super::onset_model::{CueSet, OnsetFamily};
 use crate::stats::time_to_event::EventTime;
 
 /// Fewer events a term than this make a model weak.
@@ -95,7 +95,7 @@ impl Subjects {
         }
     }
 
-    pub(super) fn model_name(&self, law: Law, set: CueSet) -> String {
+    pub(super) fn model_name(&self, law: OnsetFamily, set: CueSet) -> String {
         match set {
             CueSet::All => law.name().to_owned(),
             CueSet::One(cue) => format!("{}:{}", law.name(), self.cue_names[cue]),

@@ -51,14 +51,14 @@ impl Allocation {
 mod tests {
     use super::*;
     use crate::fit::profile::Quantity;
-    use crate::plan::What;
+    use crate::plan::Estimand;
 
     /// A balanced design with pens: the variance of a group's mean is s_b^2/(P n) + s_p^2/P
     /// (two-stage sampling, Snedecor & Cochran 1989, Statistical Methods, 13.3; from memory).
     #[test]
     fn pens_share_what_they_differ_by() {
         let target = Target {
-            what: What::Value(Quantity::Term(0)),
+            what: Estimand::Value(Quantity::Term(0)),
             name: "A".to_owned(),
             unit: "g".to_owned(),
             strains: vec![0],

@@ -20,7 +20,7 @@ use super::power::{factor, least_number};
 
 /// What is known of the equation and wanted of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct CalibrationWish {
+pub struct CalibrationRequirement {
     /// Residual SD of a bird, in the response's unit (g).
     pub residual_sd: f64,
     /// SD of the reading among the birds, in its unit (g); none where only the mean
@@ -53,7 +53,7 @@ pub struct CalibrationPrecision {
     pub coefficient_half_width: Option<f64>,
 }
 
-impl CalibrationWish {
+impl CalibrationRequirement {
     /// What so many birds would tell.
     #[must_use]
     pub fn precision(&self, birds: usize) -> CalibrationPrecision {
@@ -95,7 +95,7 @@ mod tests {
 
     #[test]
     fn fewest_birds_of_an_equation() {
-        let wish = CalibrationWish {
+        let wish = CalibrationRequirement {
             residual_sd: 10.0,
             reading_sd: Some(50.0),
             coefficients: 2,
@@ -107,14 +107,14 @@ mod tests {
         // R: qt(.975, 24) * 10 / sqrt(26) = 4.0477, qt(.975, 25) * 10 / sqrt(27) = 3.9635.
         assert_eq!(wish.birds(), Some(27));
         assert!((wish.precision(26).mean_half_width - 4.0477).abs() < 1e-3);
-        let wish = CalibrationWish {
+        let wish = CalibrationRequirement {
             coefficient_within: Some(0.05),
             mean_within: None,
             ..wish
         };
         // R: qt(.975, 62) * .2 / sqrt(63) = .05037, qt(.975, 63) * .2 / sqrt(64) = .04996.
         assert_eq!(wish.birds(), Some(65));
-        let wish = CalibrationWish { most: 60, ..wish };
+        let wish = CalibrationRequirement { most: 60, ..wish };
         assert_eq!(wish.birds(), None);
     }
 }

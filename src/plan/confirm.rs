@@ -16,7 +16,7 @@
 use rayon::prelude::*;
 
 use super::power::factor;
-use super::{Aim, Target, What, Wish, freedom};
+use super::{Aim, Estimand, Requirement, Target, degrees_of_freedom};
 use crate::error::Result;
 use crate::fit::estimable::Fitted;
 use crate::fit::mixed::{MixedFit, MixedModel, Population, Simulation, Subjects};
@@ -110,12 +110,15 @@ struct OwnValues {
 pub fn confirm(
     population: &Population,
     (birds, ages_d): (usize, &[f64]),
-    (targets, wishes): (&[Target], &[Wish]),
+    (targets, wishes): (&[Target], &[Requirement]),
     studies: Studies,
     done: &(dyn Fn() + Sync),
 ) -> Result<Confirmation> {
     let fitted = fitted(population, (birds, ages_d), targets, studies, done)?;
-    let critical = factor(studies.level, freedom(population.groups(), birds));
+    let critical = factor(
+        studies.level,
+        degrees_of_freedom(population.groups(), birds),
+    );
     let fits = fitted.iter().flatten().count();
     // Of a quantity that most studies do not determine, the rest say nothing.
     let enough = |count: usize| 2 * count >= fits;
@@ -125,7 +128,7 @@ pub fn confirm(
             .flatten()
             .filter_map(|fit| fit.told[at])
             .collect();
-        if let What::Cue(_) = target.what {
+        if let Estimand::Cue(_) = target.what {
             let cues = fitted.iter().flatten().filter_map(|fit| fit.cues[at]);
             let cues: Vec<OwnValues> = cues.collect();
             return enough(cues.len()).then(|| summary_of_cue(&cues)).flatten();
@@ -159,7 +162,7 @@ pub fn see_difference(
     studies: Studies,
     done: &(dyn Fn() + Sync),
 ) -> Result<Option<f64>> {
-    let What::Contrast(quantity) = target.what else {
+    let Estimand::Contrast(quantity) = target.what else {
         return Ok(None);
     };
     // The contrast's 100 percent are the second strain's value.
@@ -169,7 +172,10 @@ pub fn see_difference(
     };
     let only = std::slice::from_ref(target);
     let fitted = fitted(&differing, (birds, ages_d), only, studies, done)?;
-    let critical = factor(studies.level, freedom(population.groups(), birds));
+    let critical = factor(
+        studies.level,
+        degrees_of_freedom(population.groups(), birds),
+    );
     let told: Vec<(f64, f64)> = fitted
         .iter()
         .flatten()
@@ -207,7 +213,7 @@ fn fitted(
         let fit = outcome.fit()?;
         let told = targets.iter().map(|target| estimate(fit, &model, target));
         let cues = targets.iter().map(|target| match target.what {
-            What::Cue(quantity) => {
+            Estimand::Cue(quantity) => {
                 of_strain(fit, &model, target.strains[0], quantity)?;
                 let own = target.strains[0] * birds..(target.strains[0] + 1) * birds;
                 own_values(fit, &model, (quantity, own), &terms, z)
@@ -310,12 +316,12 @@ fn of_strain(
 fn estimate(fit: &MixedFit, model: &MixedModel<'_>, target: &Target) -> Option<(f64, f64)> {
     let of = |at: usize, quantity| of_strain(fit, model, target.strains[at], quantity);
     let (value, variance) = match target.what {
-        What::Value(quantity) => of(0, quantity)?,
-        What::Contrast(quantity) => {
+        Estimand::Value(quantity) => of(0, quantity)?,
+        Estimand::Contrast(quantity) => {
             let ((a, of_a), (b, of_b)) = (of(0, quantity)?, of(1, quantity)?);
             (a - b, of_a + of_b)
         }
-        What::Cue(_) | What::Spread(_) => return None,
+        Estimand::Cue(_) | Estimand::Spread(_) => return None,
     };
     (value.is_finite() && variance > 0.0 && variance.is_finite()).then(|| (value, variance.sqrt()))
 }

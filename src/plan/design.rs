@@ -2,8 +2,8 @@
 
 use super::confirm::{Confirmation, Studies, confirm, see_difference};
 use super::precision::ExpectedPrecision;
+use super::requirement::{Needed, Requirement};
 use super::schedule::{Limits, criterion, efficiency, optimum};
-use super::wish::{Needed, Wish};
 use super::{Aim, Allocation, Sampling, Schedule, Target, as_number, targets};
 use crate::error::Result;
 use crate::fit::mixed::Population;
@@ -16,7 +16,7 @@ const NEAR: f64 = 1.05;
 #[derive(Debug, Clone)]
 pub struct Question {
     /// What the design is to tell, and how precisely.
-    pub wishes: Vec<Wish>,
+    pub wishes: Vec<Requirement>,
     /// Derived quantities that are planned for besides the terms.
     pub derived: Vec<Derived>,
     /// Ages that the user thinks of, d, ascending; none to have the best ones alone.
@@ -179,7 +179,7 @@ impl Plan {
         &mut self,
         population: &Population,
         birds: usize,
-        wishes: &[Wish],
+        wishes: &[Requirement],
         studies: Studies,
         done: &(dyn Fn() + Sync),
     ) -> Result<()> {

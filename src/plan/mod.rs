@@ -4,7 +4,7 @@
 //! how birds differ and how scans err. From it follows what any design is expected to
 //! tell, before a bird is touched: [`ExpectedPrecision`] works out one [`Schedule`], [`Target`]s are
 //! what is to be told (terms, derived quantities, differences of strains, a bird's own
-//! cue), [`Wish`]es how precisely. [`plan`](design::plan) finds the smallest design;
+//! cue), [`Requirement`]es how precisely. [`plan`](design::plan) finds the smallest design;
 //! [`confirm`] simulates studies of it and fits them with the real code.
 //!
 //! Expected information is first order in the random effects: a guide, which the
@@ -16,14 +16,14 @@ pub mod confirm;
 pub mod design;
 pub mod power;
 mod precision;
+mod requirement;
 pub mod schedule;
 mod target;
-mod wish;
 
 pub use allocation::{Allocation, Pens};
 pub use precision::{ExpectedPrecision, NotEstimable};
-pub use target::{Target, What, targets};
-pub use wish::{Aim, Amount, Needed, Wish, freedom, standard_error};
+pub use requirement::{Aim, Amount, Needed, Requirement, degrees_of_freedom, standard_error};
+pub use target::{Estimand, Target, targets};
 
 /// How often a bird is seen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -10,7 +10,7 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
-use super::{Sampling, Schedule, Target, What};
+use super::{Estimand, Sampling, Schedule, Target};
 use crate::fit::mixed::Population;
 use crate::fit::profile::Quantity;
 
@@ -103,7 +103,7 @@ impl ExpectedPrecision {
     #[must_use]
     pub fn variance(&self, population: &Population, target: &Target) -> Option<f64> {
         let variance = match target.what {
-            What::Value(quantity) | What::Contrast(quantity) => {
+            Estimand::Value(quantity) | Estimand::Contrast(quantity) => {
                 let mut slope = DVector::zeros(self.fixed.nrows());
                 for (group, sign) in target.strains.iter().zip([1.0, -1.0]) {
                     let own = gradient(population, *group, quantity)?;
@@ -114,20 +114,22 @@ impl ExpectedPrecision {
                 }
                 (&self.fixed * &slope).dot(&slope)
             }
-            What::Cue(quantity) => {
+            Estimand::Cue(quantity) => {
                 let group = target.strains[0];
                 let gradient = gradient(population, group, quantity)?;
                 let own = population.random_gradient(group, gradient.as_slice());
                 (self.conditional.get(group)? * &own).dot(&own)
             }
-            What::Spread(parameter) => {
+            Estimand::Spread(parameter) => {
                 let gradient = population.spread_gradient(parameter)?;
                 (self.spread.as_ref()? * &gradient).dot(&gradient)
             }
         };
         let tells = match target.what {
-            What::Value(_) | What::Spread(_) => variance <= MANY_BIRDS * target.value.powi(2),
-            What::Contrast(_) | What::Cue(_) => true,
+            Estimand::Value(_) | Estimand::Spread(_) => {
+                variance <= MANY_BIRDS * target.value.powi(2)
+            }
+            Estimand::Contrast(_) | Estimand::Cue(_) => true,
         };
         (tells && variance > 0.0 && variance.is_finite()).then_some(variance)
     }

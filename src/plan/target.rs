@@ -6,7 +6,7 @@ use crate::growth::{self, Derived};
 
 /// What is told of a strain, of two, or of a bird.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum What {
+pub enum Estimand {
     /// A term or derived quantity of a strain's typical bird.
     Value(Quantity),
     /// Its difference between two strains.
@@ -17,7 +17,7 @@ pub enum What {
     Spread(SpreadParameter),
 }
 
-impl What {
+impl Estimand {
     /// The word in the tables.
     #[must_use]
     pub fn kind(self) -> &'static str {
@@ -35,7 +35,7 @@ impl What {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Target {
     /// What it is.
-    pub what: What,
+    pub what: Estimand,
     /// Its name in the tables: `A`, `mature_weight`, `sd(A)`.
     pub name: String,
     /// Its unit; empty where it has none.
@@ -92,7 +92,13 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
     for (name, unit, quantity) in &quantities {
         for group in 0..groups {
             if let Some(value) = value(group, *quantity) {
-                add(What::Value(*quantity), (name, unit), &[group], value, value);
+                add(
+                    Estimand::Value(*quantity),
+                    (name, unit),
+                    &[group],
+                    value,
+                    value,
+                );
             }
         }
     }
@@ -100,7 +106,7 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
         for a in 0..groups {
             for b in a + 1..groups {
                 if let (Some(of_a), Some(of_b)) = (value(a, *quantity), value(b, *quantity)) {
-                    let what = What::Contrast(*quantity);
+                    let what = Estimand::Contrast(*quantity);
                     add(what, (name, unit), &[a, b], of_b, of_a - of_b);
                 }
             }
@@ -110,7 +116,7 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
         for group in 0..groups {
             if let Some(between) = between(population, group, *quantity) {
                 add(
-                    What::Cue(*quantity),
+                    Estimand::Cue(*quantity),
                     (name, unit),
                     &[group],
                     between,
@@ -121,7 +127,7 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
     }
     for parameter in population.spread_parameters() {
         if let Some((name, value)) = population.spread_value(parameter) {
-            add(What::Spread(parameter), (&name, ""), &[], value, value);
+            add(Estimand::Spread(parameter), (&name, ""), &[], value, value);
         }
     }
     targets
@@ -129,8 +135,8 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
 
 /// What pens add to the variance of a target, to first order: each asymptote A has a factor
 /// of its own, so that a quantity with slope q' in it gains (q' A)^2.
-fn between_pens(population: &Population, what: What, strains: &[usize]) -> f64 {
-    let (What::Value(quantity) | What::Contrast(quantity)) = what else {
+fn between_pens(population: &Population, what: Estimand, strains: &[usize]) -> f64 {
+    let (Estimand::Value(quantity) | Estimand::Contrast(quantity)) = what else {
         return 0.0;
     };
     let curve = population.curve();
@@ -161,12 +167,12 @@ fn between(population: &Population, group: usize, quantity: Quantity) -> Option<
 /// known without error: what birds differ by remains.
 pub(super) fn variance_of_known_birds(population: &Population, target: &Target) -> f64 {
     match target.what {
-        What::Value(quantity) | What::Contrast(quantity) => target
+        Estimand::Value(quantity) | Estimand::Contrast(quantity) => target
             .strains
             .iter()
             .filter_map(|group| between(population, *group, quantity))
             .map(|sd| sd * sd)
             .sum(),
-        What::Cue(_) | What::Spread(_) => 0.0,
+        Estimand::Cue(_) | Estimand::Spread(_) => 0.0,
     }
 }

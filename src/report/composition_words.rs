@@ -121,7 +121,7 @@ pub fn calibration(chosen: &[Chosen]) -> Vec<String> {
         let alike = if rows.rows > rows.birds {
             format!(
                 " (rows of one bird are alike, which makes the variances of the terms {} times as great)",
-                short(calibration.likeness)
+                short(calibration.cluster_correlation)
             )
         } else {
             String::new()

@@ -6,7 +6,7 @@ use crate::figure::{
     PredictedObserved, Quantity, StrainPoints, StrainUniformity, Uniformity,
 };
 use crate::flock::{
-    FlockUniformity, ForecastRow, ForetoldWeight, Level, TraitForecast, target_trajectories,
+    FlockUniformity, ForecastRow, Level, TraitForecast, WeightPrediction, target_trajectories,
 };
 use crate::report::pictures::{Drawn, Showing, file_name, grams_of, percent};
 use crate::study::Study;
@@ -133,9 +133,9 @@ const MOST_HORIZONS: usize = 4;
 
 /// `predicted_TRAIT`: weights as forecast with what came later hidden, against what came, a
 /// panel a horizon; none of a trait without a backtest.
-pub fn foretold_weight_pictures(
+pub fn weight_prediction_figures(
     study: &Study,
-    foretold: &[ForetoldWeight],
+    foretold: &[WeightPrediction],
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
@@ -159,7 +159,7 @@ pub fn foretold_weight_pictures(
     }
 }
 
-fn horizon_panel(study: &Study, weights: &[ForetoldWeight], showing: &Showing) -> IdentityPanel {
+fn horizon_panel(study: &Study, weights: &[WeightPrediction], showing: &Showing) -> IdentityPanel {
     let strains = showing.overlaid(study).into_iter().map(|strain| {
         let own = weights
             .iter()

@@ -4,7 +4,7 @@ use crate::figure::{
     AgeUnit, BandPoint, FirstEggGroup, IdentityPanel, LayCurve, MOST_COLOURED, NamedPoint,
     PredictedObserved, Quantity, Ranged, StrainLay, StrainPoints, TraitAtFirstEgg, ValueAtFirstEgg,
 };
-use crate::maturity::{self, AtFirstEgg, ForetoldEgg, LayMethod, LayRecords, Threshold};
+use crate::maturity::{self, AtFirstEgg, FirstEggPrediction, LayMethod, LayRecords, Threshold};
 use crate::report::pictures::{Drawn, Showing};
 use crate::study::Study;
 
@@ -185,7 +185,12 @@ const MOST_INTERVALS: usize = 25;
 
 /// `predicted_first_egg`: age at first egg as forecast with what came later hidden, against
 /// what came, a panel an age of forecast; none without such forecasts.
-pub fn foretold_picture(study: &Study, eggs: &[ForetoldEgg], showing: &Showing, drawn: &mut Drawn) {
+pub fn prediction_figure(
+    study: &Study,
+    eggs: &[FirstEggPrediction],
+    showing: &Showing,
+    drawn: &mut Drawn,
+) {
     let mut ages_d: Vec<f64> = eggs.iter().map(|egg| egg.as_of_d).collect();
     ages_d.sort_by(f64::total_cmp);
     ages_d.dedup();
@@ -196,7 +201,7 @@ pub fn foretold_picture(study: &Study, eggs: &[ForetoldEgg], showing: &Showing, 
     // Evenly from the first age to the last.
     let places = (0..kept).map(|k| k * (ages_d.len() - 1) / (kept - 1).max(1));
     let mut panels: Vec<IdentityPanel> = places
-        .map(|place| foretold_panel(study, eggs, ages_d[place], showing))
+        .map(|place| prediction_panel(study, eggs, ages_d[place], showing))
         .collect();
     let points = |panel: &IdentityPanel| panel.strains.iter().map(|s| s.points.len()).sum();
     if panels.iter().map(points).max() > Some(MOST_INTERVALS) {
@@ -225,13 +230,13 @@ pub fn foretold_picture(study: &Study, eggs: &[ForetoldEgg], showing: &Showing, 
     });
 }
 
-fn foretold_panel(
+fn prediction_panel(
     study: &Study,
-    eggs: &[ForetoldEgg],
+    eggs: &[FirstEggPrediction],
     as_of_d: f64,
     showing: &Showing,
 ) -> IdentityPanel {
-    let own: Vec<&ForetoldEgg> = eggs
+    let own: Vec<&FirstEggPrediction> = eggs
         .iter()
         .filter(|egg| (egg.as_of_d - as_of_d).abs() < 1e-9)
         .collect();

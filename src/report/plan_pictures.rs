@@ -5,7 +5,7 @@ use super::tables::plan::{Planned, strain};
 use crate::figure::{DesignPrecision, PrecisionByBirds, PrecisionPanel, Ranged};
 use crate::plan::design::{Design, Kind};
 use crate::plan::power::factor;
-use crate::plan::{Aim, Needed, Target, Wish, as_number, freedom};
+use crate::plan::{Aim, Needed, Requirement, Target, as_number, degrees_of_freedom};
 use crate::stats::distribution::normal_quantile;
 
 /// Most panels: two of a difference, one of another wish.
@@ -92,7 +92,7 @@ enum Shown {
 }
 
 /// The panels of a wish; how well a bird is told does not depend on the others.
-fn shown(wish: &Wish) -> [Option<Shown>; 2] {
+fn shown(wish: &Requirement) -> [Option<Shown>; 2] {
     match wish.aim {
         Aim::Within(_) => [Some(Shown::HalfWidth), None],
         Aim::Detect { .. } => [Some(Shown::Power), Some(Shown::HalfWidth)],
@@ -100,7 +100,12 @@ fn shown(wish: &Wish) -> [Option<Shown>; 2] {
     }
 }
 
-fn panel(planned: &Planned<'_>, at: usize, wish: &Wish, shown: Shown) -> Option<PrecisionPanel> {
+fn panel(
+    planned: &Planned<'_>,
+    at: usize,
+    wish: &Requirement,
+    shown: Shown,
+) -> Option<PrecisionPanel> {
     let plan = planned.plan;
     let needed = plan.chosen().needed.get(at)?.as_ref()?;
     let target = &plan.targets[needed.target];
@@ -151,7 +156,7 @@ fn panel(planned: &Planned<'_>, at: usize, wish: &Wish, shown: Shown) -> Option<
 }
 
 /// Short enough to stand beside a panel's letter: the panel's name says of what.
-fn label(wish: &Wish, target: &Target, shown: Shown) -> String {
+fn label(wish: &Requirement, target: &Target, shown: Shown) -> String {
     let unit = target.unit.as_str();
     match (wish.aim, shown) {
         (Aim::Detect { size, .. }, Shown::Power) => {
@@ -191,7 +196,7 @@ fn simulated(planned: &Planned<'_>, target: usize, shown: Shown) -> Option<(f64,
             (100.0 * power, 100.0 * (power * (1.0 - power) / n).sqrt())
         }
         Shown::HalfWidth => {
-            let df = freedom(planned.population.groups(), *birds);
+            let df = degrees_of_freedom(planned.population.groups(), *birds);
             let factor = factor(planned.question.level, df);
             (
                 factor * told.standard_error,

@@ -4,7 +4,9 @@ use super::tables::plan::{Planned, strain};
 use super::words::three_digits;
 use crate::plan::confirm::{Confirmation, Simulated};
 use crate::plan::design::{Design, Kind};
-use crate::plan::{Aim, Allocation, Amount, Needed, Pens, Target, What, Wish, as_number};
+use crate::plan::{
+    Aim, Allocation, Amount, Estimand, Needed, Pens, Requirement, Target, as_number,
+};
 use crate::study::BODY_WEIGHT;
 
 /// Printed with every plan.
@@ -56,7 +58,7 @@ fn size(planned: &Planned<'_>, design: &Design, birds: usize) -> String {
 }
 
 /// What is wanted of one target, in words.
-fn wanted(wish: &Wish, target: &Target, strains: &[String], several: bool) -> String {
+fn wanted(wish: &Requirement, target: &Target, strains: &[String], several: bool) -> String {
     let unit = |amount: f64| {
         let space = if target.unit.is_empty() { "" } else { " " };
         format!("{}{space}{}", three_digits(amount), target.unit)
@@ -88,7 +90,7 @@ fn wanted(wish: &Wish, target: &Target, strains: &[String], several: bool) -> St
 fn answer(planned: &Planned<'_>) -> Vec<String> {
     let design = planned.plan.chosen();
     let several = planned.population.groups() > 1;
-    let told = |(wish, needed): (&Wish, &Option<Needed>)| {
+    let told = |(wish, needed): (&Requirement, &Option<Needed>)| {
         let target = &planned.plan.targets[needed.as_ref()?.target];
         Some(wanted(wish, target, planned.strains, several))
     };
@@ -115,7 +117,7 @@ fn answer(planned: &Planned<'_>) -> Vec<String> {
 }
 
 /// That no number within the limit will do, the best reached, and why.
-fn unreached(planned: &Planned<'_>, wish: &Wish, needed: &Needed) -> String {
+fn unreached(planned: &Planned<'_>, wish: &Requirement, needed: &Needed) -> String {
     let plan = planned.plan;
     let target = &plan.targets[needed.target];
     let most = planned.question.most_birds;
@@ -159,7 +161,7 @@ fn unreached(planned: &Planned<'_>, wish: &Wish, needed: &Needed) -> String {
 }
 
 /// That the pens, not the birds, are too few, with how many would do with the most birds.
-fn pens_are_too_few(planned: &Planned<'_>, wish: &Wish, target: &Target) -> Option<String> {
+fn pens_are_too_few(planned: &Planned<'_>, wish: &Requirement, target: &Target) -> Option<String> {
     let question = planned.question;
     let pens = question.allocation.pens?;
     let variance = planned
@@ -227,7 +229,7 @@ fn ages(planned: &Planned<'_>) -> Option<String> {
 fn wished<'a>(
     planned: &'a Planned<'_>,
     found: &'a Confirmation,
-) -> impl Iterator<Item = (&'a Wish, &'a Target, f64, Simulated)> {
+) -> impl Iterator<Item = (&'a Requirement, &'a Target, f64, Simulated)> {
     let (plan, chosen) = (planned.plan, planned.plan.chosen());
     let wishes = planned.question.wishes.iter().zip(&chosen.needed);
     wishes.filter_map(move |(wish, needed)| {
@@ -259,12 +261,12 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
             _ => String::new(),
         };
         let told_by = match target.what {
-            What::Cue(_) => 1,
+            Estimand::Cue(_) => 1,
             _ => *birds,
         };
         let kind = match target.what {
-            What::Contrast(_) => "difference in ",
-            What::Cue(_) => "a bird's own ",
+            Estimand::Contrast(_) => "difference in ",
+            Estimand::Cue(_) => "a bird's own ",
             _ => "",
         };
         lines.push(format!(
@@ -350,7 +352,7 @@ fn cues(planned: &Planned<'_>) -> Vec<String> {
         .map(|wish| wish.name.as_str())
         .collect();
     let told = plan.targets.iter().filter_map(|target| {
-        let cue = matches!(target.what, What::Cue(_)) && target.strains == [0];
+        let cue = matches!(target.what, Estimand::Cue(_)) && target.strains == [0];
         if !(cue && wished.contains(&target.name.as_str())) {
             return None;
         }

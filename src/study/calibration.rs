@@ -9,7 +9,7 @@ use super::chemistry::Part;
 /// How `calibrate` finds the correction equations of a study.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct CalibrationWishes {
+pub struct CalibrationSettings {
     /// Candidate equations of each response (`fat_chem`, ...): lists of terms as
     /// `fat_scan,lean_scan,age`. The usual candidates where none is named.
     pub terms: BTreeMap<String, Vec<String>>,

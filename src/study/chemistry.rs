@@ -80,14 +80,14 @@ pub enum Part {
 /// What `[chemistry]` in `study.toml` says.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct ChemistryWishes {
+pub struct ChemistrySettings {
     /// What percentages are of, for rows that do not say themselves.
     pub basis: Option<Basis>,
     /// Water, protein, fat and ash may miss 100 percent by this.
     pub closure_tolerance_pct: f64,
 }
 
-impl Default for ChemistryWishes {
+impl Default for ChemistrySettings {
     /// Three percent: common practice, no source.
     fn default() -> Self {
         Self {
@@ -173,7 +173,7 @@ impl Analysis {
 /// Reads the table; what could be read where there are faults.
 pub(crate) fn read(
     header: &Header<'_>,
-    wishes: &ChemistryWishes,
+    wishes: &ChemistrySettings,
     register: &mut Register,
     faults: &mut Faults,
 ) -> Chemistry {
@@ -227,7 +227,7 @@ struct Layout {
 }
 
 impl Layout {
-    fn find(header: &Header<'_>, wishes: &ChemistryWishes, faults: &mut Faults) -> Option<Self> {
+    fn find(header: &Header<'_>, wishes: &ChemistrySettings, faults: &mut Faults) -> Option<Self> {
         let bird = header.required("bird", faults);
         let part = header.required("part", faults);
         let mass = header.required_masses("mass", faults);
@@ -275,7 +275,7 @@ impl Layout {
         &self,
         rows: &Rows<'_>,
         mark: Mark,
-        wishes: &ChemistryWishes,
+        wishes: &ChemistrySettings,
         register: &mut Register,
         faults: &mut Faults,
     ) -> Option<Analysis> {
@@ -340,7 +340,7 @@ impl Layout {
     fn basis(
         &self,
         rows: &Rows<'_>,
-        wishes: &ChemistryWishes,
+        wishes: &ChemistrySettings,
         faults: &mut Faults,
     ) -> Option<Basis> {
         let (Some(cell), Some(column)) = (rows.optional_word(self.basis), self.basis) else {

@@ -58,9 +58,9 @@ mod workbook;
 use std::path::Path;
 
 pub use any_table::{AnyColumn, AnyTable, read_columns};
-pub use calibration::{CalibrationWishes, RowWeighting};
+pub use calibration::{CalibrationSettings, RowWeighting};
 pub use check::{Check, ChemistrySummary, Rejection, ScanSummary, StrainSummary, Summary};
-pub use chemistry::{Analysis, Basis, Chemistry, ChemistryWishes, Part};
+pub use chemistry::{Analysis, Basis, Chemistry, ChemistrySettings, Part};
 pub use columns::{BODY_WEIGHT, Columns, NO_GROUPS, Values};
 pub use doubt::Doubt;
 pub(crate) use faults::Faults;
@@ -70,14 +70,14 @@ pub use format::{Decimal, Format, Separator};
 pub use occasion::{AgeMatching, Grouping, Member, Occasion, OccasionKey, Occasions, occasions};
 pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
 pub use scan::{
-    Feathers, GroupMasses, RegionRow, Scan, ScanWishes, Scans, Tissue, WHOLE, Way, bird_names,
+    Feathers, GroupMasses, RegionRow, Scan, ScanSettings, Scans, Tissue, WHOLE, Way, bird_names,
     regions,
 };
 pub(crate) use scan::{Position, position};
 pub use sealed::{digest, read_sealed, saved_keys, sealed, without_digest};
 pub use settings::{
-    CueWishes, DesignOptions, EXAMPLE, FitWishes, FixedEffectOf, PerTable, Plausible, Settings,
-    TableName, TargetWishes, Unit, Units,
+    CueSettings, DesignOptions, EXAMPLE, FitSettings, FixedEffectOf, PerTable, Plausible, Settings,
+    TableName, TargetSettings, Unit, Units,
 };
 pub use starter::{STARTER_TABLES, StarterTable, starter_settings};
 pub use units::{AGE_LIMIT_D, AgeUnit, DateFormat, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};

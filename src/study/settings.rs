@@ -7,11 +7,11 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::calibration::CalibrationWishes;
-use super::chemistry::{ChemistryWishes, Part};
+use super::calibration::CalibrationSettings;
+use super::chemistry::{ChemistrySettings, Part};
 use super::faults::nearest;
 use super::format::Format;
-use super::scan::ScanWishes;
+use super::scan::ScanSettings;
 use super::units::{AgeUnit, DateFormat, MassUnit};
 use crate::error::{Error, Result, read_file};
 
@@ -40,21 +40,21 @@ pub struct Settings {
     /// What `check` finds implausible.
     pub plausible: Plausible,
     /// How scans are read and which are rejected.
-    pub scans: ScanWishes,
+    pub scans: ScanSettings,
     /// How analyses are read.
-    pub chemistry: ChemistryWishes,
+    pub chemistry: ChemistrySettings,
     /// How `calibrate` finds the correction equations.
-    pub calibration: CalibrationWishes,
+    pub calibration: CalibrationSettings,
     /// Ages with a name, in days.
     pub ages: BTreeMap<String, f64>,
     /// What `fit` does in this study.
-    pub fit: FitWishes,
+    pub fit: FitSettings,
     /// What was allocated to the groups that are compared.
     pub design: DesignOptions,
     /// What `target` answers in this study.
-    pub target: TargetWishes,
+    pub target: TargetSettings,
     /// Which cues `onset` looks at in this study.
-    pub cues: CueWishes,
+    pub cues: CueSettings,
 }
 
 /// One thing for each table of a study.
@@ -180,7 +180,7 @@ impl Default for Plausible {
 /// What `fit` does in this study.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct FitWishes {
+pub struct FitSettings {
     /// Names of the curves to fit and to choose among; empty leaves it to `fit`.
     pub curves: Vec<String>,
     /// What sets the groups of birds that get fixed effects of their own where all
@@ -233,7 +233,7 @@ pub enum Unit {
 /// What `target` answers in this study.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct TargetWishes {
+pub struct TargetSettings {
     /// The age by which birds off target are to be back on it, in days.
     pub back_on_target_by_d: Option<f64>,
     /// Birds in each strain's flock, of which those weighed are a sample.
@@ -243,7 +243,7 @@ pub struct TargetWishes {
 /// Which cues `onset` looks at in this study.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct CueWishes {
+pub struct CueSettings {
     /// Body weights whose ages are cues, in grams.
     pub thresholds_g: Vec<f64>,
 }

@@ -25,7 +25,7 @@ use super::{
     CurveFit, Level, Pooled, Request, Subject, SubjectFits, TraitModel, Trajectories, ready,
 };
 use crate::fit::estimable::Fitted;
-use crate::fit::interval::{Interval, Law};
+use crate::fit::interval::{Interval, SamplingDistribution};
 use crate::fit::profile::{self, Quantity};
 use crate::fit::{Estimates, Series, Settings, Variance, Workspace, diagnostics, fit};
 use crate::growth::{Curve, Derived};
@@ -294,7 +294,7 @@ impl OneFit<'_> {
 
     /// The quantities of a fit.
     fn drawn(&self, estimates: &Estimates) -> Vec<Option<Drawn>> {
-        let law = Law::of(estimates);
+        let law = SamplingDistribution::of(estimates);
         let mut gradient = vec![0.0; estimates.terms.len()];
         let of = |quantity: &Quantity| {
             let value = quantity.value(self.curve, &estimates.terms, &mut gradient)?;

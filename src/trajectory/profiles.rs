@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::{Level, Pooled, Trajectories};
 use crate::fit::Outcome;
-use crate::fit::interval::{self, Interval, Law};
+use crate::fit::interval::{self, Interval, SamplingDistribution};
 use crate::fit::profile::{self, Quantity};
 use crate::study::Study;
 
@@ -102,7 +102,9 @@ pub fn of_strains(study: &Study, trajectories: &Trajectories, level: f64) -> Vec
                     .filter(|(_, tau)| tau.is_finite())
                     .map(|(value, tau)| (value, tau * tau))
                     .collect(),
-                cut_off: Law::of(estimates).pointwise_factor(level).powi(2),
+                cut_off: SamplingDistribution::of(estimates)
+                    .pointwise_factor(level)
+                    .powi(2),
             })
         });
     found.collect()

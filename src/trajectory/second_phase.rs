@@ -286,7 +286,7 @@ pub fn spurts(fit: &PopulationFit) -> Vec<Spurt> {
     };
     (0..fit.cohort.birds.len())
         .map(|subject| {
-            let own = mixed.own_share(subject);
+            let own = mixed.reliability(subject);
             let shares: Vec<(usize, f64)> = mixed
                 .random
                 .iter()

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::path::Path;
 
-use pinfeather::fit::interval::Law;
+use pinfeather::fit::interval::SamplingDistribution;
 use pinfeather::fit::{Series, Settings, Workspace, diagnostics, fit, influence, validation};
 use pinfeather::growth::built_in;
 use pinfeather::stats::distribution::t_two_sided_quantile;
@@ -161,7 +161,7 @@ fn the_simultaneous_factor_lies_between_its_bounds() {
         &Settings::default(),
         &mut Workspace::new(),
     );
-    let law = Law::of(outcome.estimates().unwrap());
+    let law = SamplingDistribution::of(outcome.estimates().unwrap());
     let (t, scheffe) = (law.pointwise_factor(0.95), law.scheffe_factor(0.95));
     let one = law.band_factor(curve.as_ref(), &[10.0], 0.95);
     assert!((one - t).abs() < 1e-8, "{one} against {t}");

@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use pinfeather::contrast::{Adjust, Request as Comparing, Source, compare};
-use pinfeather::fit::interval::{Interval, Law};
+use pinfeather::fit::interval::{Interval, SamplingDistribution};
 use pinfeather::fit::mixed::{Correlation, Covariance, Criterion, RandomScale};
 use pinfeather::fit::profile::{self, Quantity};
 use pinfeather::fit::{Series, Settings, Variance, Workspace, fit};
@@ -126,7 +126,7 @@ fn of_a_bird(simulated: &Simulated, held: &mut Held) {
     let Some(estimates) = outcome.estimates() else {
         return;
     };
-    let law = Law::of(estimates);
+    let law = SamplingDistribution::of(estimates);
     for (name, quantity) in ASKED {
         let truth = truth_of(quantity, &simulated.first);
         let wald = match quantity {

@@ -95,7 +95,7 @@ fn the_curve_and_its_covariances_agree_with_each_other() {
         let at = fit.typical(strain, 112.0).unwrap();
         let estimates = fit.group_estimates(strain).unwrap();
         let what = pinfeather::growth::Derived::ValueAt(112.0);
-        let same = pinfeather::fit::interval::Law::of(&estimates)
+        let same = pinfeather::fit::interval::SamplingDistribution::of(&estimates)
             .derived(&*fit.curve, what, 0.95)
             .unwrap();
         assert!((same.value / at.value - 1.0).abs() < 1e-12);

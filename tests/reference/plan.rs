@@ -14,7 +14,7 @@ use pinfeather::growth::{Curve, Derived, Term, built_in};
 use pinfeather::plan::confirm::{Studies, confirm, see_difference};
 use pinfeather::plan::schedule::{Limits, criterion, efficiency, optimum};
 use pinfeather::plan::{
-    Aim, Allocation, Amount, ExpectedPrecision, Sampling, Schedule, Target, What, Wish,
+    Aim, Allocation, Amount, Estimand, ExpectedPrecision, Requirement, Sampling, Schedule, Target,
     standard_error, targets,
 };
 
@@ -308,7 +308,7 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
     let told = ExpectedPrecision::of(&population, &once()).expect("told");
     let targets = targets(&population, &[]);
     for (at, size) in [0.5, 1.0].into_iter().enumerate() {
-        let wish = Wish {
+        let wish = Requirement {
             name: "mean".to_owned(),
             aim: Aim::Detect {
                 size: Amount::Units(size),
@@ -330,7 +330,7 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
         assert_eq!(needed.birds.map(|n| n as f64), Some(by_t[at]));
         // 2 percent of a mean of 10 that 16 birds tell to 0.49 by the normal: E5 of a mean,
         // n = (1.96 CV / e)^2.
-        let within = Wish {
+        let within = Requirement {
             name: "mean".to_owned(),
             aim: Aim::Within(Amount::Percent(2.0)),
         };
@@ -345,7 +345,7 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
             .expect("told");
         let formula = (1.959_963_985_f64 * 10.0 / 2.0).powi(2);
         assert!((needed.about / formula - 1.0).abs() < 1e-8);
-        let less = Wish {
+        let less = Requirement {
             name: "mean".to_owned(),
             aim: Aim::Within(Amount::Percent(0.1)),
         };
@@ -389,8 +389,8 @@ fn slaughter_and_cues_of_a_constant_have_a_closed_form() {
             .expect("a target");
         told.variance(&population, target)
     };
-    let mean = |target: &Target| matches!(target.what, What::Value(_));
-    let cue = |target: &Target| matches!(target.what, What::Cue(_));
+    let mean = |target: &Target| matches!(target.what, Estimand::Value(_));
+    let cue = |target: &Target| matches!(target.what, Estimand::Cue(_));
     let near = |found: Option<f64>, expected: f64| {
         let found = found.expect("told");
         assert!((found / expected - 1.0).abs() < 1e-12, "{found} {expected}");
@@ -496,7 +496,7 @@ fn simulated_studies_hold_what_the_information_promises() {
     let population = pullets();
     let ages_d = [14.0, 42.0, 70.0, 98.0, 154.0];
     let targets = targets(&population, &[Derived::Mature, Derived::AgeAtFraction(0.5)]);
-    let wishes = [Wish {
+    let wishes = [Requirement {
         name: "A".to_owned(),
         aim: Aim::Detect {
             size: Amount::Percent(5.0),
@@ -524,7 +524,7 @@ fn simulated_studies_hold_what_the_information_promises() {
         };
         seen += 1;
         let variance = told.variance(&population, target).expect("told");
-        let is_cue = matches!(target.what, What::Cue(_));
+        let is_cue = matches!(target.what, Estimand::Cue(_));
         let error = standard_error(variance, if is_cue { 1 } else { 20 });
         let bound = if is_cue {
             // Four standard errors as simulated, and 4 % since expected information takes
@@ -587,9 +587,9 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
     };
     // The lines differ by 200 g and 3 d; asked is for 110 g and 2 d.
     for (name, size) in [("A", 110.0), ("age_at_50pct", 2.0)] {
-        let is_it = |one: &&Target| one.name == name && matches!(one.what, What::Contrast(_));
+        let is_it = |one: &&Target| one.name == name && matches!(one.what, Estimand::Contrast(_));
         let target = targets.iter().find(is_it).expect("a contrast");
-        let wish = Wish {
+        let wish = Requirement {
             name: name.to_owned(),
             aim: Aim::Detect {
                 size: Amount::Units(size),

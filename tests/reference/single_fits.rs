@@ -224,7 +224,8 @@ fn a_profile_limit_is_where_the_constrained_fit_is_as_bad_as_asked() {
         let outcome = bird.outcome();
         let estimates = outcome.estimates().unwrap();
         let df = estimates.df as f64;
-        let t = pinfeather::fit::interval::Law::of(estimates).pointwise_factor(0.95);
+        let t =
+            pinfeather::fit::interval::SamplingDistribution::of(estimates).pointwise_factor(0.95);
         for term in 0..estimates.terms.len() {
             let quantity = Quantity::Term(term);
             let Some(interval) =

@@ -9,7 +9,7 @@ use crate::cli::output::Output;
 use crate::composition::study_masses::read_equations;
 use crate::composition::{self, Equation};
 use crate::error::{Error, Result};
-use crate::plan::calibration::CalibrationWish;
+use crate::plan::calibration::CalibrationRequirement;
 
 /// How many birds a calibration takes.
 #[derive(Debug, Args)]
@@ -71,9 +71,9 @@ impl CalibrationOptions {
         &self,
         args: &PlanArgs,
         output: &mut Output,
-    ) -> Result<Vec<(String, CalibrationWish)>> {
-        let wish =
-            |residual_sd: f64, reading_sd: Option<f64>, coefficients: usize| CalibrationWish {
+    ) -> Result<Vec<(String, CalibrationRequirement)>> {
+        let wish = |residual_sd: f64, reading_sd: Option<f64>, coefficients: usize| {
+            CalibrationRequirement {
                 residual_sd,
                 reading_sd,
                 coefficients,
@@ -81,7 +81,8 @@ impl CalibrationOptions {
                 coefficient_within: self.coefficient_within,
                 level: args.wanted.confidence,
                 most: args.limits.most_birds,
-            };
+            }
+        };
         let mut wishes = Vec::new();
         if let Some(residual_sd) = self.calibration_sd {
             let wish = wish(residual_sd, self.reading_sd, self.coefficients);

@@ -22,7 +22,7 @@ use crate::growth::{self, Curve, Derived};
 use crate::plan::confirm::Studies;
 use crate::plan::design::{self, Question};
 use crate::plan::schedule::Limits;
-use crate::plan::{Aim, Allocation, Amount, Pens, Wish, targets};
+use crate::plan::{Aim, Allocation, Amount, Pens, Requirement, targets};
 use crate::report::plan_pictures::plan_picture;
 use crate::report::plan_words;
 use crate::report::tables::plan::{self as plan_tables, Planned};
@@ -141,7 +141,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
             level: question.level,
         };
         // Once as the pilot's strains are, once for each difference that is to be seen.
-        let is_difference = |wish: &&Wish| matches!(wish.aim, Aim::Detect { .. });
+        let is_difference = |wish: &&Requirement| matches!(wish.aim, Aim::Detect { .. });
         let rounds = 1 + question.wishes.iter().filter(is_difference).count();
         let bar = output.progress(rounds * studies.count, "simulating");
         let population = &basis.population;
@@ -515,9 +515,9 @@ impl PlanArgs {
         })
     }
 
-    fn wishes(&self, basis: &Basis, derived: &[Derived]) -> Result<Vec<Wish>> {
+    fn wishes(&self, basis: &Basis, derived: &[Derived]) -> Result<Vec<Requirement>> {
         let wanted = &self.wanted;
-        let wish = |name: &str, aim| Wish {
+        let wish = |name: &str, aim| Requirement {
             name: name.to_owned(),
             aim,
         };
@@ -528,7 +528,7 @@ impl PlanArgs {
         let within = |one: &Named<Amount>| wish(&one.name, Aim::Within(one.value));
         let differs = |one: &Named<Amount>| wish(&one.name, detect(one.value));
         let cue = |one: &Named<Share>| wish(&one.name, Aim::Reliable(one.value.0));
-        let mut wishes: Vec<Wish> = wanted.precision.iter().map(within).collect();
+        let mut wishes: Vec<Requirement> = wanted.precision.iter().map(within).collect();
         wishes.extend(wanted.detect.iter().map(differs));
         wishes.extend(wanted.cue.iter().map(cue));
         let several = basis.strains.len() > 1;

@@ -15,14 +15,14 @@
 
 use rayon::prelude::*;
 
-use super::condense::stride;
+use super::anderson::Mixing;
 use super::conditional::effects_of;
+use super::conditional_mode::{Pass, Settle, Task};
 use super::error_terms::{error_terms, logit, phi};
 use super::linear::{FactorStep, Factors, Linear, Profile};
-use super::mixing::Mixing;
 use super::model::MixedModel;
 use super::problem::{CHUNK, Errors, Problem};
-use super::settle::{Pass, Settle, Task};
+use super::woodbury::stride;
 
 /// Everything that is estimated.
 #[derive(Debug, Clone)]

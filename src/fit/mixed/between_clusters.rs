@@ -30,9 +30,9 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::clusters::Clusters;
-use super::condense::{Task, stride};
 use super::linear::Factors;
 use super::problem::{CHUNK, Problem};
+use super::woodbury::{Task, stride};
 
 /// Share of a cluster's information, over the greatest, below which it says nothing.
 const NOTHING: f64 = 1e-9;

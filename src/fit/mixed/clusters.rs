@@ -4,7 +4,7 @@
 //! independent. With the subject's own effects integrated out, all that is left of it is
 //! S_i = J'W^-1J, J'W^-1w, w'W^-1w and ln|M|, which add up over the subjects of a cluster:
 //! a cluster is a unit of these sums, as a subject is one of its own numbers, and its
-//! effects are integrated out by the same algebra (`condense.rs`). An evaluation stays
+//! effects are integrated out by the same algebra (`woodbury.rs`). An evaluation stays
 //! linear in the subjects.
 //!
 //! With V the covariance of a whole cluster and K = L M^-1 L' that of c given the data and
@@ -18,13 +18,13 @@
 use rayon::prelude::*;
 
 use super::cholesky;
-use super::condense::{Level, Slope, Task, stride};
 use super::conditional::effects_of;
 use super::ending::around_into;
 use super::linear::{Factors, add};
 use super::model::MixedModel;
 use super::problem::{CHUNK, Problem};
 use super::result::MixedFit;
+use super::woodbury::{Level, Slope, Task, stride};
 
 /// What a subject has of its cluster.
 #[derive(Clone, Copy)]
@@ -430,7 +430,7 @@ pub(super) fn covariances(
     let mut posterior = vec![0.0; q * q];
     for (cluster, out) in all.chunks_exact_mut(p * p).enumerate() {
         let numbers = &clusters.numbers[cluster * width..(cluster + 1) * width];
-        if !task.condense(level, numbers, factors.clusters) {
+        if !task.woodbury(level, numbers, factors.clusters) {
             out.fill(f64::NAN);
             continue;
         }

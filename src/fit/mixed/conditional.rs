@@ -15,7 +15,7 @@ pub(super) struct Conditional {
     /// Their covariances, subjects x p x p.
     pub(super) covariances: Vec<f64>,
     /// 1 - variance of a random effect given the data / its variance, subjects x q.
-    pub(super) own_shares: Vec<f64>,
+    pub(super) reliabilities: Vec<f64>,
     /// Random effects, subjects x q.
     effects: Vec<f64>,
 }
@@ -27,7 +27,7 @@ impl Conditional {
         let mut conditional = Self {
             terms: vec![0.0; count * p],
             covariances: vec![0.0; count * p * p],
-            own_shares: vec![0.0; count * q],
+            reliabilities: vec![0.0; count * q],
             effects: vec![0.0; count * q],
         };
         let sigma = ending.state.variance.sqrt();
@@ -49,7 +49,7 @@ impl Conditional {
         let (shares, effects) = if q == 0 {
             (&mut none.0, &mut none.1)
         } else {
-            (&mut conditional.own_shares, &mut conditional.effects)
+            (&mut conditional.reliabilities, &mut conditional.effects)
         };
         let width = q.max(1);
         conditional

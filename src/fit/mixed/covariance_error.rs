@@ -240,7 +240,7 @@ impl Term {
 /// Variance over sigma^2 of a middling subject's own estimate of a term, the others known.
 fn error_of_one(problem: &Problem<'_>, numbers: &[f64], term: usize) -> f64 {
     let p = problem.p;
-    let each = numbers.chunks_exact(super::condense::stride(p));
+    let each = numbers.chunks_exact(super::woodbury::stride(p));
     let (mut sum, mut count) = (0.0, 0.0);
     for numbers in each {
         sum += numbers[term * p + term];

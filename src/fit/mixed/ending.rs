@@ -127,8 +127,8 @@ impl Ending {
             n: problem.y.len(),
             subject_terms: conditional.terms,
             subject_covariances: conditional.covariances,
-            residual_df: residual_df(problem, &conditional.own_shares),
-            own_shares: conditional.own_shares,
+            residual_df: residual_df(problem, &conditional.reliabilities),
+            reliabilities: conditional.reliabilities,
             subject_groups: problem.groups.to_vec(),
             certificate: self.certificate,
             reaches: super::caution::reaches(subjects, groups),
@@ -302,8 +302,8 @@ impl Ending {
 }
 
 /// Degrees of freedom of the residuals, from the subjects' own shares of their effects.
-fn residual_df(problem: &Problem<'_>, own_shares: &[f64]) -> usize {
-    let taken: f64 = own_shares.iter().sum();
+fn residual_df(problem: &Problem<'_>, reliabilities: &[f64]) -> usize {
+    let taken: f64 = reliabilities.iter().sum();
     let left = (problem.y.len().saturating_sub(problem.fixed) as f64 - taken).max(1.0);
     #[expect(
         clippy::cast_possible_truncation,

@@ -4,10 +4,10 @@
 
 use super::alternating::{Alternation, State};
 use super::cholesky;
+use super::conditional_mode::Pass;
 use super::linear::{FactorStep, Profile};
 use super::model::Correlation;
 use super::problem::{Errors, Problem};
-use super::settle::Pass;
 use crate::fit::Variance;
 
 impl Alternation<'_, '_> {

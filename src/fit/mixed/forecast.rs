@@ -59,7 +59,7 @@ struct Columns {
     found: Vec<bool>,
     terms: Vec<f64>,
     covariances: Vec<f64>,
-    own_shares: Vec<f64>,
+    reliabilities: Vec<f64>,
     /// First forecast of each subject, and the end.
     starts: Vec<usize>,
     ages_d: Vec<f64>,
@@ -201,7 +201,7 @@ impl Ahead<'_, '_> {
             columns.found.push(found);
             columns.terms.extend_from_slice(&terms);
             columns.covariances.extend_from_slice(&covariance);
-            columns.own_shares.extend_from_slice(&known.shares);
+            columns.reliabilities.extend_from_slice(&known.shares);
             columns.starts.push(columns.ages_d.len());
             for age_d in ages_d(subject) {
                 let (location, residual) =
@@ -284,7 +284,7 @@ impl Columns {
         self.found.extend_from_slice(&other.found);
         self.terms.extend_from_slice(&other.terms);
         self.covariances.extend_from_slice(&other.covariances);
-        self.own_shares.extend_from_slice(&other.own_shares);
+        self.reliabilities.extend_from_slice(&other.reliabilities);
         self.ages_d.extend_from_slice(&other.ages_d);
         self.locations.extend_from_slice(&other.locations);
         self.own_variances.extend_from_slice(&other.own_variances);
@@ -330,8 +330,8 @@ impl Forecasts {
 
     /// How much of each random effect the subject's own values tell, 0 to 1.
     #[must_use]
-    pub fn own_share(&self, subject: usize) -> &[f64] {
-        &self.subjects.own_shares[subject * self.q..(subject + 1) * self.q]
+    pub fn reliability(&self, subject: usize) -> &[f64] {
+        &self.subjects.reliabilities[subject * self.q..(subject + 1) * self.q]
     }
 
     /// The forecast for one subject at the `at`-th age asked for it; `None` where its mode

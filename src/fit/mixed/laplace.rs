@@ -50,7 +50,7 @@ const SETTLED_VALUE: f64 = 1e-3;
 const SETTLED_ERRORS: f64 = 1e-2;
 
 /// A climb to the maximum.
-pub(super) struct Climb {
+pub(super) struct Ascent {
     pub(super) x: Vec<f64>,
     pub(super) value: f64,
     pub(super) slope: Vec<f64>,
@@ -60,7 +60,7 @@ pub(super) struct Climb {
 }
 
 /// The curvature at a point of the climb.
-pub(super) struct Curved {
+pub(super) struct ObservedInformation {
     /// Inverse of minus the Hessian, by a ridge where it has none.
     pub(super) covariance: Vec<f64>,
     /// Least eigenvalue of minus the Hessian scaled to unit diagonal.
@@ -70,10 +70,10 @@ pub(super) struct Curved {
 }
 
 /// The maximum, and what was climbed.
-pub(super) struct Summit<'p, 'a> {
+pub(super) struct Maximum<'p, 'a> {
     pub(super) likelihood: Likelihood<'p, 'a>,
-    pub(super) climb: Climb,
-    pub(super) curved: Curved,
+    pub(super) climb: Ascent,
+    pub(super) curved: ObservedInformation,
     /// Nodes a random effect.
     pub(super) nodes: usize,
     /// What the last increase of the nodes still changed, in words, where that was too
@@ -99,7 +99,7 @@ pub(super) fn summit<'p, 'a>(
     estimator: Estimator,
     start: &State,
     beta_covariance: Option<&[f64]>,
-) -> Result<Summit<'p, 'a>, String> {
+) -> Result<Maximum<'p, 'a>, String> {
     let (nodes, chosen) = match estimator {
         Estimator::Quadrature {
             nodes: Nodes::Fixed(nodes),
@@ -124,17 +124,17 @@ pub(super) fn summit<'p, 'a>(
             likelihood.lost()
         ));
     };
-    let climb = Climb {
+    let climb = Ascent {
         inverse: likelihood.metric(enough, beta_covariance, m),
         x,
         value,
         slope,
         rounds: 0,
     };
-    let mut summit = Summit {
+    let mut summit = Maximum {
         likelihood,
         climb,
-        curved: Curved {
+        curved: ObservedInformation {
             covariance: Vec::new(),
             least_eigenvalue: 0.0,
             definite: false,
@@ -152,7 +152,7 @@ pub(super) fn summit<'p, 'a>(
 /// What may help where the marginal likelihood has no value.
 const ADVICE: &str = "try the alternating estimator, fewer random terms, or the log scale";
 
-impl Summit<'_, '_> {
+impl Maximum<'_, '_> {
     /// Climbs until the expected gain is below `near`, then by Newton steps to the top.
     fn reach(&mut self, near: f64) -> Result<(), String> {
         let (likelihood, climb) = (&mut self.likelihood, &mut self.climb);
@@ -211,7 +211,7 @@ impl Summit<'_, '_> {
     }
 }
 
-impl Climb {
+impl Ascent {
     /// Expected gain of a full step in a metric.
     fn gain(&self, inverse: &[f64]) -> f64 {
         dot(&multiply(inverse, &self.slope, self.x.len()), &self.slope)
@@ -228,7 +228,7 @@ impl Climb {
 
 impl Likelihood<'_, '_> {
     /// BFGS rounds until the expected gain is below `least`, or a step gains nothing.
-    fn climb(&mut self, climb: &mut Climb, least: f64) {
+    fn climb(&mut self, climb: &mut Ascent, least: f64) {
         let m = climb.x.len();
         while climb.rounds < MOST_ROUNDS && climb.gain(&climb.inverse) >= least {
             climb.rounds += 1;
@@ -249,12 +249,12 @@ impl Likelihood<'_, '_> {
     }
 
     /// BFGS rounds until a step gains nothing.
-    pub(super) fn climb_to_end(&mut self, climb: &mut Climb) {
+    pub(super) fn climb_to_end(&mut self, climb: &mut Ascent) {
         self.climb(climb, GAIN);
     }
 
     /// Newton steps while they bring the maximum nearer.
-    fn newton(&mut self, climb: &mut Climb, curved: &Curved) {
+    fn newton(&mut self, climb: &mut Ascent, curved: &ObservedInformation) {
         let m = climb.x.len();
         for _ in 0..4 {
             let gain = climb.gain(&curved.covariance);
@@ -299,7 +299,7 @@ impl Likelihood<'_, '_> {
     }
 
     /// Minus the Hessian, by differences of the gradient.
-    fn curvature(&mut self, climb: &Climb) -> Option<Vec<f64>> {
+    fn curvature(&mut self, climb: &Ascent) -> Option<Vec<f64>> {
         let (x, slope) = (&climb.x, &climb.slope);
         let m = x.len();
         let mut hessian = vec![0.0; m * m];
@@ -332,7 +332,7 @@ impl Likelihood<'_, '_> {
         Some(hessian)
     }
 
-    fn curved(&mut self, climb: &Climb) -> Result<Curved, String> {
+    fn curved(&mut self, climb: &Ascent) -> Result<ObservedInformation, String> {
         let m = climb.x.len();
         let Some(mut hessian) = self.curvature(climb) else {
             return Err(self.lost_at_the_top());
@@ -340,7 +340,7 @@ impl Likelihood<'_, '_> {
         let least_eigenvalue = least_eigenvalue(&hessian, m);
         let mut scales = vec![0.0; m];
         let ridge = cholesky::factor_scaled(&mut hessian, m, &mut scales);
-        Ok(Curved {
+        Ok(ObservedInformation {
             covariance: cholesky::inverse_of(&hessian, &scales, m),
             least_eigenvalue,
             definite: ridge == Some(0.0),
@@ -355,7 +355,7 @@ impl Likelihood<'_, '_> {
     }
 }
 
-impl Summit<'_, '_> {
+impl Maximum<'_, '_> {
     /// Standard errors, certificate, cautions.
     fn finish(self, estimator: Estimator) -> Result<Ending, String> {
         let Self {

@@ -16,7 +16,7 @@ use super::error_terms::{error_terms, logit, phi};
 use super::marginal::{Lost, Marginal, Point};
 use super::model::{Correlation, MixedModel};
 use super::problem::{CHUNK, Errors, Problem};
-use super::profile::Pull;
+use super::profile::ProfilePenalty;
 use super::quadrature::Rule;
 use super::scale::TermScale;
 use crate::fit::Variance;
@@ -79,7 +79,7 @@ pub(super) struct Likelihood<'p, 'a> {
     /// Lengths of the factor's rows at the start: units of its entries, q.
     pub(super) sizes: Vec<f64>,
     /// What is added to the likelihood while a profile is walked.
-    pub(super) pull: Option<Pull>,
+    pub(super) pull: Option<ProfilePenalty>,
 }
 
 impl<'p, 'a> Likelihood<'p, 'a> {

@@ -24,9 +24,9 @@ use rayon::prelude::*;
 use super::blocks::Factored;
 use super::cholesky;
 use super::clusters::Clusters;
-use super::condense::{Level, Slope, Task, stride};
 use super::model::{Covariance, Criterion};
 use super::problem::{CHUNK, Problem};
+use super::woodbury::{Level, Slope, Task, stride};
 
 /// The linearised likelihood at one factor.
 #[derive(Debug, Clone)]
@@ -135,19 +135,20 @@ impl Linear {
         let information = problem.blocks.factor(xx)?;
         let change = problem.blocks.solve(&information, &xy);
         let reduction: f64 = change.iter().zip(&xy).map(|(d, y)| d * y).sum();
-        let mut freedom = problem.observations();
+        let mut degrees_of_freedom = problem.observations();
         if self.criterion == Criterion::RestrictedLikelihood {
             let count = fixed as f64;
-            freedom -= count;
+            degrees_of_freedom -= count;
             logs += problem.blocks.log_determinant(&information);
         }
-        let variance = (yy - reduction) / freedom;
+        let variance = (yy - reduction) / degrees_of_freedom;
         if !(variance > 0.0 && variance.is_finite() && logs.is_finite()) {
             return None;
         }
         let tau = 2.0 * std::f64::consts::PI;
         Some(Profile {
-            log_lik: -0.5 * (freedom * (1.0 + (tau * variance).ln()) + logs) + problem.log_jacobian,
+            log_lik: -0.5 * (degrees_of_freedom * (1.0 + (tau * variance).ln()) + logs)
+                + problem.log_jacobian,
             variance,
             change_in_errors: (reduction.max(0.0) / variance).sqrt(),
             change,
@@ -317,10 +318,10 @@ impl Linear {
             .collect();
         let sds = problem.cluster_sds(factors.clusters);
         gradient.extend(above.iter().zip(sds).map(|(score, sd)| 2.0 * score * sd));
-        let freedom = problem.observations();
+        let degrees_of_freedom = problem.observations();
         for at in 0..count {
             for at2 in 0..=at {
-                information[at * count + at2] -= 2.0 * cross[at] * cross[at2] / freedom;
+                information[at * count + at2] -= 2.0 * cross[at] * cross[at2] / degrees_of_freedom;
                 information[at2 * count + at] = information[at * count + at2];
             }
         }

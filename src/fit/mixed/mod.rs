@@ -10,7 +10,7 @@
 //! Start reading here: [`MixedModel::new`] checks the options, [`MixedModel::fit`]
 //! fits [`Subjects`] and ends in a [`MixedOutcome`]. `problem.rs` lays the model
 //! over the data. The classical method is `alternating.rs` with `settle.rs` (subjects to
-//! their modes), `linear.rs` with `condense.rs` (the linear mixed model) and
+//! their modes), `linear.rs` with `woodbury.rs` (the linear mixed model) and
 //! `error_terms.rs`; effects of clusters of subjects are `clusters.rs`; what is not known of the
 //! variance terms is carried into degrees of freedom and modes by `covariance_error.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
 //! `likelihood.rs` (all subjects) over `marginal.rs` with `mode.rs`, `nodes.rs` and
@@ -40,13 +40,14 @@
 )]
 
 mod alternating;
+mod anderson;
 mod between_clusters;
 mod blocks;
 mod caution;
 mod cholesky;
 mod clusters;
-mod condense;
 mod conditional;
+mod conditional_mode;
 mod contribution;
 mod covariance_error;
 mod ending;
@@ -61,7 +62,6 @@ mod laplace_ending;
 mod likelihood;
 mod linear;
 mod marginal;
-mod mixing;
 mod mode;
 mod model;
 mod nodes;
@@ -72,7 +72,6 @@ mod quadrature;
 mod residual;
 mod result;
 mod scale;
-mod settle;
 mod simulate;
 mod spherical;
 mod spread;
@@ -80,15 +79,16 @@ mod start;
 mod subjects;
 mod unseen;
 mod vanished;
+mod woodbury;
 
 use std::collections::BTreeSet;
 
 use alternating::{Alternated, Alternation, State};
 use between_clusters::{BetweenClusters, ByModel};
-use condense::stride;
 use covariance_error::VarianceError;
 use ending::Ending;
 use problem::{Errors, Problem};
+use woodbury::stride;
 
 pub use covariance_error::CovarianceError;
 pub use expected::{SpreadParameter, SubjectInformation};

@@ -1,10 +1,10 @@
 //! A model laid over data: curve values, residuals and gradients of one subject.
 
 use super::blocks::Blocks;
-use super::condense::Level;
 use super::model::{Correlation, MixedModel};
 use super::scale::{self, TermScale};
 use super::subjects::{Clusters, Subjects};
+use super::woodbury::Level;
 use crate::fit::Variance;
 use crate::growth::Curve;
 

@@ -29,7 +29,7 @@
 //! memory); checked against lme4's `confint(method = "profile")` on a model that is linear
 //! in its terms, where Laplace is exact.
 
-use super::laplace::{Climb, dot, multiply, summit};
+use super::laplace::{Ascent, dot, multiply, summit};
 use super::likelihood::{Gather, Likelihood};
 use super::model::MixedModel;
 use super::problem::Problem;
@@ -49,14 +49,14 @@ const FAR: f64 = 50.0;
 
 /// Draws a quantity of a group towards a target.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Pull {
+pub(super) struct ProfilePenalty {
     group: usize,
     quantity: Quantity,
     target: f64,
     width: f64,
 }
 
-impl Pull {
+impl ProfilePenalty {
     /// Adds the pull to a log-likelihood and its gradient; `None` where the curve has no
     /// such quantity.
     pub(super) fn add(
@@ -135,7 +135,7 @@ impl MixedModel<'_> {
 
 struct Walk<'p, 'a> {
     likelihood: Likelihood<'p, 'a>,
-    best: Climb,
+    best: Ascent,
     covariance: Vec<f64>,
     quantile: f64,
 }
@@ -235,7 +235,7 @@ impl Walk<'_, '_> {
         distance: f64,
         (from, inverse): (&[f64], &[f64]),
     ) -> Option<(f64, f64, Vec<f64>)> {
-        self.likelihood.pull = Some(Pull {
+        self.likelihood.pull = Some(ProfilePenalty {
             group: here.what.0,
             quantity: here.what.1,
             target: here.value + distance * self.quantile * here.error,
@@ -250,7 +250,7 @@ impl Walk<'_, '_> {
                 self.likelihood.evaluate(&self.best.x, Gather::Nothing)?,
             ),
         };
-        let mut climb = Climb {
+        let mut climb = Ascent {
             x,
             value,
             slope,

@@ -202,7 +202,7 @@ pub struct MixedFit {
     /// How much of each random effect a subject's own data tell, subjects x q:
     /// 1 - variance of the effect given the data / variance between subjects. Near 1
     /// the subject speaks for itself, near 0 the effect is the others' mean.
-    pub own_shares: Vec<f64>,
+    pub reliabilities: Vec<f64>,
     /// Degrees of freedom of the residuals, at least 1: observations less fixed effects and
     /// what the subjects' effects took (their own shares).
     pub residual_df: usize,
@@ -285,9 +285,9 @@ impl MixedFit {
     /// How much of each random effect one subject's own data tell, in the order of
     /// the options.
     #[must_use]
-    pub fn own_share(&self, subject: usize) -> &[f64] {
+    pub fn reliability(&self, subject: usize) -> &[f64] {
         let q = self.random.len();
-        &self.own_shares[subject * q..(subject + 1) * q]
+        &self.reliabilities[subject * q..(subject + 1) * q]
     }
 
     /// Number of fixed-effect groups.

@@ -50,10 +50,10 @@ pub(super) fn spread_errors(
     }
     let (factor, entries) = (&factor[..], &entries[..]);
     let count = entries.len();
-    let freedom = problem.observations();
+    let degrees_of_freedom = problem.observations();
     let mut errors = SpreadErrors {
         log_sds: vec![None; q],
-        log_sigma: Some((0.5 / freedom).sqrt()),
+        log_sigma: Some((0.5 / degrees_of_freedom).sqrt()),
         correlations: vec![None; inner * inner],
         least_eigenvalue: least_eigenvalue(&step.information, count),
     };
@@ -75,7 +75,7 @@ pub(super) fn spread_errors(
     let mut shared = step.cross.clone();
     cholesky::solve_scaled(&scaled, count, &scales, &mut shared);
     let through: f64 = shared.iter().zip(&step.cross).map(|(a, b)| a * b).sum();
-    let log_variance = 2.0 / freedom + (2.0 / freedom).powi(2) * through;
+    let log_variance = 2.0 / degrees_of_freedom + (2.0 / degrees_of_freedom).powi(2) * through;
     errors.log_sigma = root(0.25 * log_variance);
     for k in 0..q {
         let size: f64 = (0..=k).map(|l| factor[k * q + l].powi(2)).sum();
@@ -90,7 +90,8 @@ pub(super) fn spread_errors(
             })
             .collect();
         let joint: f64 = slope.iter().zip(&shared).map(|(a, b)| a * b).sum();
-        errors.log_sds[k] = root(variance_of(&slope) - 2.0 / freedom * joint + 0.25 * log_variance);
+        errors.log_sds[k] =
+            root(variance_of(&slope) - 2.0 / degrees_of_freedom * joint + 0.25 * log_variance);
         for other in (0..k).filter(|_| k < inner) {
             let slope = correlation_slope(factor, q, entries, (k, other));
             let error = root(variance_of(&slope));

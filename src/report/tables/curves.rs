@@ -6,7 +6,7 @@ use super::Columns;
 use super::column::{Column, about, columns};
 use super::fits::{Whose, with_models};
 use crate::fit::estimable::Fitted;
-use crate::fit::interval::{self, Estimate, Interval, Law};
+use crate::fit::interval::{self, Estimate, Interval, SamplingDistribution};
 use crate::fit::{Estimates, diagnostics};
 use crate::growth::{Curve, Derived};
 use crate::report::Table;
@@ -143,7 +143,7 @@ fn curve_rows<'a>(
     new_bird: NewBird<'_>,
     add: &mut dyn FnMut(CurveRow<'a>),
 ) {
-    let law = Law::of(estimates);
+    let law = SamplingDistribution::of(estimates);
     let fitted = Fitted::of(curve, estimates);
     let factor = law.pointwise_factor(level);
     let all = law.band_factor(curve, ages_d, level);

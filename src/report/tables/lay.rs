@@ -3,8 +3,8 @@
 use super::Columns;
 use super::column::{Column, about, columns};
 use crate::maturity::{
-    AgeInLay, AtFirstEgg, Bend, CueSet, LayCurve, LayPoint, LayRecords, OnsetForecast, OnsetModel,
-    OnsetModels, OnsetTerm, Reliability, Threshold,
+    AgeInLay, AtFirstEgg, Breakpoint, CueSet, LayCurve, LayPoint, LayRecords, OnsetForecast,
+    OnsetModel, OnsetModels, OnsetTerm, Reliability, Threshold,
 };
 use crate::report::Table;
 use crate::stats::Interval;
@@ -254,7 +254,7 @@ pub fn thresholds(
     study: &Study,
     values: &[AtFirstEgg],
     thresholds: &[Threshold],
-    bends: &[Bend],
+    bends: &[Breakpoint],
 ) -> Table {
     let columns = columns!("thresholds", |row: AtLay<'_>| {
         level => if row.bird.is_some() { "bird" } else { "strain" },
@@ -354,7 +354,7 @@ fn strain_rows<'a>(row: &'a Threshold, add: &mut dyn FnMut(AtLay<'a>)) {
     }
 }
 
-fn bend_rows<'a>(study: &'a Study, row: &'a Bend, add: &mut dyn FnMut(AtLay<'a>)) {
+fn bend_rows<'a>(study: &'a Study, row: &'a Breakpoint, add: &mut dyn FnMut(AtLay<'a>)) {
     let mut write = |quantity, unit, estimate, interval, note: &str| {
         add(AtLay {
             strain: row.strain,

@@ -3,11 +3,11 @@
 use super::Columns;
 use super::column::{Column, about, columns};
 use crate::fit::mixed::Population;
-use crate::plan::calibration::CalibrationWish;
+use crate::plan::calibration::CalibrationRequirement;
 use crate::plan::confirm::{Confirmation, Simulated};
 use crate::plan::design::{Design, Plan, Question};
 use crate::plan::power::factor;
-use crate::plan::{Aim, Sampling, Target, What};
+use crate::plan::{Aim, Estimand, Sampling, Target};
 use crate::report::Table;
 
 /// A plan with what it was made of.
@@ -24,7 +24,7 @@ pub struct Planned<'a> {
     /// The trait that is planned for.
     pub trait_name: &'a str,
     /// Calibrations to be planned, each with its name.
-    pub calibrations: &'a [(String, CalibrationWish)],
+    pub calibrations: &'a [(String, CalibrationRequirement)],
 }
 
 /// One design, number of birds and quantity; what does not apply is empty.
@@ -101,7 +101,7 @@ pub fn designs(planned: &Planned<'_>) -> Table {
                 };
                 // How well one bird is estimated does not depend on the others.
                 let numbers: Vec<Option<usize>> = match target.what {
-                    What::Cue(_) => vec![None],
+                    Estimand::Cue(_) => vec![None],
                     _ => birds.iter().copied().map(Some).collect(),
                 };
                 for birds in numbers {
@@ -158,7 +158,7 @@ impl Line {
         let half_width = factor(question.level, df) * error;
         self.expected = (Some(error), relative, Some(half_width));
         self.reliability =
-            matches!(target.what, What::Cue(_)).then(|| 1.0 - variance / target.value.powi(2));
+            matches!(target.what, Estimand::Cue(_)).then(|| 1.0 - variance / target.value.powi(2));
     }
 
     /// What simulated studies gave.
@@ -184,7 +184,12 @@ fn ages(ages_d: &[f64]) -> String {
     words.collect::<Vec<_>>().join(" ")
 }
 
-fn calibration(name: &str, wish: &CalibrationWish, birds: &[usize], add: &mut dyn FnMut(Line)) {
+fn calibration(
+    name: &str,
+    wish: &CalibrationRequirement,
+    birds: &[usize],
+    add: &mut dyn FnMut(Line),
+) {
     let least = wish.coefficients + 1;
     let enough = |birds: &usize| *birds >= least;
     let mut birds: Vec<usize> = birds.iter().copied().filter(enough).collect();

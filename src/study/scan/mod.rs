@@ -15,7 +15,7 @@ mod way;
 pub(in crate::study) use read::read;
 pub(crate) use regions::{Position, position};
 pub use regions::{RegionRow, bird_names, regions};
-pub use rules::{GroupMasses, ScanWishes};
+pub use rules::{GroupMasses, ScanSettings};
 pub use tissue::Tissue;
 pub use way::Way;
 

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::layout::Layout;
-use super::{Feathers, GroupMasses, Scan, ScanWishes, Scans, WHOLE};
+use super::{Feathers, GroupMasses, Scan, ScanSettings, Scans, WHOLE};
 use crate::study::decimal_mark;
 use crate::study::faults::{Faults, quoted};
 use crate::study::format::Mark;
@@ -24,7 +24,7 @@ const SCALE_WEIGHT: usize = 3;
 /// Reads the table; what could be read where there are faults.
 pub(in crate::study) fn read(
     header: &Header<'_>,
-    wishes: &ScanWishes,
+    wishes: &ScanSettings,
     dates: &Dates,
     register: &mut Register,
     faults: &mut Faults,
@@ -65,7 +65,7 @@ type Identity = (Vec<usize>, u64, String, String, Feathers, u32);
 struct Reader<'a> {
     layout: Layout,
     mark: Mark,
-    wishes: &'a ScanWishes,
+    wishes: &'a ScanSettings,
     dates: &'a Dates,
     register: &'a mut Register,
     seen: HashMap<Identity, u32>,

@@ -18,7 +18,7 @@ pub enum GroupMasses {
 /// What `[scans]` in `study.toml` says.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct ScanWishes {
+pub struct ScanSettings {
     /// What the masses of a scan of several birds are.
     pub group_masses: GroupMasses,
     /// A scan whose fat + lean + bone is further than this from the scale
@@ -30,7 +30,7 @@ pub struct ScanWishes {
     pub reject: Vec<String>,
 }
 
-impl Default for ScanWishes {
+impl Default for ScanSettings {
     /// Ten and two percent, and a bird that moved: common practice, no source.
     fn default() -> Self {
         Self {
@@ -42,7 +42,7 @@ impl Default for ScanWishes {
     }
 }
 
-impl ScanWishes {
+impl ScanSettings {
     /// Why a scan falls by these rules, in words; `None` where it passes.
     ///
     /// A scan falls by a mark in `reject`, and one of the whole body where fat +

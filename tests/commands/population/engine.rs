@@ -123,7 +123,10 @@ fn laplace_is_exact_for_a_linear_effect_and_the_alternation_is_near() {
         // The trees' sizes, 155 to 220 mm, are told to some 3 percent.
         close("a tree's size", modes.0, modes.1, 1e-2);
         close("exact", modes.0, quadrature.subject(tree)[0], 1e-6);
-        let shares = (laplace.own_share(tree)[0], alternating.own_share(tree)[0]);
+        let shares = (
+            laplace.reliability(tree)[0],
+            alternating.reliability(tree)[0],
+        );
         close("own share", shares.0, shares.1, 1e-2);
         assert!((0.5..1.0).contains(&shares.0));
     }

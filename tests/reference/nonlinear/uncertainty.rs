@@ -2,7 +2,7 @@
 //!
 //! Source: R 4.2.2 `nls`; see `reference/uncertainty/SOURCE.md`.
 
-use pinfeather::fit::interval::Law;
+use pinfeather::fit::interval::SamplingDistribution;
 use pinfeather::fit::{Series, Settings, Workspace, fit, interval, profile};
 use pinfeather::growth::{Derived, built_in};
 use serde_json::Value;
@@ -60,7 +60,10 @@ fn intervals_and_derived_quantities_as_in_r() {
             .unwrap_or_else(|| panic!("{name}: {}", outcome.reason()));
         for (j, limits) in r["wald_95"].as_array().unwrap().iter().enumerate() {
             // R's file has Richards' terms in the order A, k, ti, m as here.
-            let found = Law::of(estimates).term(j, 0.95).interval.unwrap();
+            let found = SamplingDistribution::of(estimates)
+                .term(j, 0.95)
+                .interval
+                .unwrap();
             let width = limits[1].as_f64().unwrap() - limits[0].as_f64().unwrap();
             for (limit, expected) in [(found.lower, &limits[0]), (found.upper, &limits[1])] {
                 let off = (limit - expected.as_f64().unwrap()).abs() / width;
@@ -80,7 +83,7 @@ fn intervals_and_derived_quantities_as_in_r() {
                 "rate_at_10" => Derived::RateAt(10.0),
                 other => panic!("an unknown quantity {other}"),
             };
-            let found = Law::of(estimates)
+            let found = SamplingDistribution::of(estimates)
                 .derived(curve.as_ref(), what, 0.95)
                 .unwrap();
             close(

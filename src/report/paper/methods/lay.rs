@@ -3,7 +3,7 @@
 use super::super::Paper;
 use super::super::sources::{References, Source};
 use super::super::words::days;
-use crate::maturity::{CueError, Law, LayMethod};
+use crate::maturity::{CueError, LayMethod, OnsetFamily};
 use crate::report::prose::listed;
 
 impl Paper<'_> {
@@ -66,7 +66,7 @@ impl Paper<'_> {
     fn onset_models(&self, cited: &mut References) -> Option<String> {
         let waiting = self.analysis.lay.as_ref()?.waiting()?;
         let models = &waiting.models.models;
-        let answered: Vec<Law> = models
+        let answered: Vec<OnsetFamily> = models
             .iter()
             .filter(|model| model.result.is_ok())
             .map(|model| model.law)
@@ -81,9 +81,9 @@ impl Paper<'_> {
             );
         }
         let accelerated: Vec<&str> = [
-            (Law::Weibull, "Weibull"),
-            (Law::LogNormal, "log-normal"),
-            (Law::LogLogistic, "log-logistic"),
+            (OnsetFamily::Weibull, "Weibull"),
+            (OnsetFamily::LogNormal, "log-normal"),
+            (OnsetFamily::LogLogistic, "log-logistic"),
         ]
         .into_iter()
         .filter(|(law, _)| answered.contains(law))
@@ -97,7 +97,7 @@ impl Paper<'_> {
                 cited.cite(Source::KalbfleischPrentice)
             ));
         }
-        if answered.contains(&Law::ProportionalHazards) {
+        if answered.contains(&OnsetFamily::ProportionalHazards) {
             families.push(format!(
                 "proportional hazards models {}",
                 cited.cite(Source::Cox)

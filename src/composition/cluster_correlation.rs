@@ -15,7 +15,7 @@
 //! least squares is short by the factor 1 + (m - 1) rho, rho = var b / (var b + var w),
 //! m = sum n_i^2 / N. The degrees of freedom are those of the birds, k - p.
 //!
-//! [`aicc`] judges candidate equations by the same likeness.
+//! [`aicc`] judges candidate equations by the same cluster_correlation.
 //!
 //! # Source
 //! Analysis of variance: any textbook (Searle 1971, Linear Models, chapter 9). The
@@ -27,7 +27,7 @@ use std::f64::consts::TAU;
 
 /// How alike the rows of one bird are.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Likeness {
+pub(super) struct ClusterCorrelation {
     /// Variance of one row about the equation: the bird's part and the row's.
     pub(super) variance: f64,
     /// By how much the covariance of the coefficients grows.
@@ -38,7 +38,7 @@ pub(super) struct Likeness {
     pub(super) df: usize,
 }
 
-impl Likeness {
+impl ClusterCorrelation {
     /// From the residuals on the scale on which all have one spread; none where no
     /// bird has two rows, or the birds are too few to tell.
     ///
@@ -116,12 +116,12 @@ struct Own {
 /// a carcass scanned twice, what its readings differ by says nothing of it: a slope of
 /// 0 would make them one and the likelihood endless. Then only each bird's mean
 /// residual counts, of variance s^2 (rho + (1 - rho) / m) with rho from
-/// [`Likeness`], and there are as many observations as birds.
+/// [`ClusterCorrelation`], and there are as many observations as birds.
 ///
 /// None where a likelihood has no bound or there are too few observations.
 ///
 /// # Shapes
-/// `parameters`: those of the equation with its variance, without the likeness.
+/// `parameters`: those of the equation with its variance, without the cluster_correlation.
 /// # Source
 /// Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, section 5.3
 /// (`corCompSymm`); AICc: Hurvich & Tsai 1989, Biometrika 76:297-307. Cited from memory.
@@ -132,7 +132,7 @@ pub(super) fn aicc(rows: Residuals<'_>, coefficients: usize, parameters: usize) 
         first.is_some_and(|first| rows.response[first].total_cmp(value).is_eq())
     });
     let (log_lik, n, parameters) = if same_chemistry {
-        let share = Likeness::of(rows.whitened, rows.birds, coefficients)?.share;
+        let share = ClusterCorrelation::of(rows.whitened, rows.birds, coefficients)?.share;
         (of_means(&birds, share)?, birds.len(), parameters)
     } else {
         (of_rows(&birds)?, rows.birds.len(), parameters + 1)
@@ -268,21 +268,26 @@ mod tests {
     fn rows_that_repeat_their_bird_count_once() {
         // Twice the same residual: the second row says nothing new.
         let residuals = [1.0, 1.0, -2.0, -2.0, 3.0, 3.0, -2.0, -2.0];
-        let likeness = Likeness::of(&residuals, &[0, 0, 1, 1, 2, 2, 3, 3], 1).unwrap();
+        let cluster_correlation =
+            ClusterCorrelation::of(&residuals, &[0, 0, 1, 1, 2, 2, 3, 3], 1).unwrap();
         // Sum of squares 18 over 3 degrees of freedom of four birds.
-        assert!((likeness.variance - 6.0).abs() < 1e-12);
-        assert!((likeness.factor - 2.0).abs() < 1e-12);
-        assert_eq!(likeness.df, 3);
+        assert!((cluster_correlation.variance - 6.0).abs() < 1e-12);
+        assert!((cluster_correlation.factor - 2.0).abs() < 1e-12);
+        assert_eq!(cluster_correlation.df, 3);
     }
 
     #[test]
     fn rows_that_share_nothing_count_each() {
         let residuals = [1.0, -1.0, 2.0, -2.0, 1.5, -1.5, 0.5, -0.5];
-        let likeness = Likeness::of(&residuals, &[0, 0, 1, 1, 2, 2, 3, 3], 1).unwrap();
-        assert!((likeness.factor - 1.0).abs() < 1e-12);
+        let cluster_correlation =
+            ClusterCorrelation::of(&residuals, &[0, 0, 1, 1, 2, 2, 3, 3], 1).unwrap();
+        assert!((cluster_correlation.factor - 1.0).abs() < 1e-12);
         // Within 2 (1 + 4 + 2.25 + 0.25) over four degrees of freedom.
-        assert!((likeness.variance - 15.0 / 4.0).abs() < 1e-12);
+        assert!((cluster_correlation.variance - 15.0 / 4.0).abs() < 1e-12);
         // Each bird once: nothing to tell.
-        assert_eq!(Likeness::of(&residuals, &[0, 1, 2, 3, 4, 5, 6, 7], 1), None);
+        assert_eq!(
+            ClusterCorrelation::of(&residuals, &[0, 1, 2, 3, 4, 5, 6, 7], 1),
+            None
+        );
     }
 }

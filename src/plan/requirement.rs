@@ -2,7 +2,7 @@
 
 use super::power::{factor, least_number, power};
 use super::precision::ExpectedPrecision;
-use super::{Allocation, Target, What};
+use super::{Allocation, Estimand, Target};
 use crate::fit::mixed::Population;
 
 /// A size, in the quantity's own unit or as a share of its value.
@@ -44,7 +44,7 @@ pub enum Aim {
 
 /// What is wanted of a design.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Wish {
+pub struct Requirement {
     /// Name of the quantity.
     pub name: String,
     /// How precisely.
@@ -68,14 +68,14 @@ pub struct Needed {
     pub reached: f64,
 }
 
-impl Wish {
+impl Requirement {
     /// Whether the wish is about this target.
     #[must_use]
     pub fn is_about(&self, target: &Target) -> bool {
         let kind = match self.aim {
-            Aim::Within(_) => matches!(target.what, What::Value(_)),
-            Aim::Detect { .. } => matches!(target.what, What::Contrast(_)),
-            Aim::Reliable(_) => matches!(target.what, What::Cue(_)),
+            Aim::Within(_) => matches!(target.what, Estimand::Value(_)),
+            Aim::Detect { .. } => matches!(target.what, Estimand::Contrast(_)),
+            Aim::Reliable(_) => matches!(target.what, Estimand::Cue(_)),
         };
         kind && target.name == self.name
     }
@@ -180,6 +180,6 @@ pub fn standard_error(variance: f64, birds: usize) -> f64 {
 
 /// Degrees of freedom with so many birds a strain: birds less strains.
 #[must_use]
-pub fn freedom(strains: usize, birds: usize) -> f64 {
+pub fn degrees_of_freedom(strains: usize, birds: usize) -> f64 {
     (strains * birds.saturating_sub(1)).max(1) as f64
 }

@@ -23,7 +23,7 @@ use super::saved::digest;
 /// What an equation has in common with another of the same rows.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Companion {
+pub struct CrossEquationCovariance {
     /// What the other predicts.
     pub response: String,
     /// Digest of the other's coefficients: a later equation for the same is none.
@@ -34,7 +34,7 @@ pub struct Companion {
     pub covariance: Vec<Vec<f64>>,
 }
 
-impl Companion {
+impl CrossEquationCovariance {
     /// Whether it belongs to an equation of p coefficients and holds numbers.
     pub(super) fn fits(&self, p: usize) -> bool {
         let numbers = self.covariance.iter().flatten();
@@ -74,15 +74,15 @@ impl Equation {
         other_row: &[f64],
         birds: usize,
     ) -> f64 {
-        let same = |companion: &&Companion| {
-            companion.response == other.provenance.response
-                && companion.covariance.len() == row.len()
-                && companion.coefficients_digest == coefficients_digest(other)
+        let same = |cross_equation: &&CrossEquationCovariance| {
+            cross_equation.response == other.provenance.response
+                && cross_equation.covariance.len() == row.len()
+                && cross_equation.coefficients_digest == coefficients_digest(other)
         };
-        let Some(companion) = self.companions.iter().find(same) else {
+        let Some(cross_equation) = self.companions.iter().find(same) else {
             return 0.0;
         };
-        let shared: f64 = companion
+        let shared: f64 = cross_equation
             .covariance
             .iter()
             .zip(row)
@@ -91,22 +91,22 @@ impl Equation {
                 x * along
             })
             .sum();
-        companion.residual_covariance / birds as f64 + shared
+        cross_equation.residual_covariance / birds as f64 + shared
     }
 }
 
 /// Tells each equation what it has in common with the others of the same rows.
 pub(super) fn introduce(calibrations: &mut [&mut Calibration]) {
     for a in 0..calibrations.len() {
-        let companions: Vec<Companion> = (0..calibrations.len())
+        let companions: Vec<CrossEquationCovariance> = (0..calibrations.len())
             .filter(|b| *b != a)
-            .filter_map(|b| companion(calibrations[a], calibrations[b]))
+            .filter_map(|b| cross_equation(calibrations[a], calibrations[b]))
             .collect();
         calibrations[a].equation.companions = companions;
     }
 }
 
-fn companion(one: &Calibration, other: &Calibration) -> Option<Companion> {
+fn cross_equation(one: &Calibration, other: &Calibration) -> Option<CrossEquationCovariance> {
     let rows = |calibration: &Calibration| -> Vec<u32> {
         calibration.rows.iter().map(|row| row.row).collect()
     };
@@ -130,10 +130,10 @@ fn companion(one: &Calibration, other: &Calibration) -> Option<Companion> {
         return None;
     }
     let residual_covariance = product / lengths * a.sigma * b.sigma;
-    // Likeness within birds widens both; their covariance by the middle of the two.
-    let widened = residual_covariance * (a.likeness * b.likeness).sqrt();
+    // ClusterCorrelation within birds widens both; their covariance by the middle of the two.
+    let widened = residual_covariance * (a.cluster_correlation * b.cluster_correlation).sqrt();
     let covariance = a.linear.cross_product(&b.linear)? * widened;
-    Some(Companion {
+    Some(CrossEquationCovariance {
         response: other.equation.provenance.response.clone(),
         coefficients_digest: coefficients_digest(&other.equation),
         residual_covariance,

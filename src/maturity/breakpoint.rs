@@ -21,7 +21,7 @@ const REPLICATES: usize = 200;
 
 /// The bend of one bird or strain in one trait.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Bend {
+pub struct Breakpoint {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
     /// Index into [`Study::strains`].
@@ -33,12 +33,12 @@ pub struct Bend {
     /// Weighings, or, of a strain, birds.
     pub n: usize,
     /// The bend, or why there is none.
-    pub found: Result<BendFound, String>,
+    pub found: Result<BreakpointEstimate, String>,
 }
 
 /// A bend.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BendFound {
+pub struct BreakpointEstimate {
     /// Age, d.
     pub age_d: f64,
     /// Interval, d; infinite where the data set no limit.
@@ -51,7 +51,7 @@ pub struct BendFound {
 
 /// Bends of every strain, then of every bird that laid, in each trait.
 #[must_use]
-pub fn bends(study: &Study, confidence: f64, seed: u64) -> Vec<Bend> {
+pub fn bends(study: &Study, confidence: f64, seed: u64) -> Vec<Breakpoint> {
     let mut all = Vec::new();
     for (trait_index, records) in study.traits.iter().enumerate() {
         let laid: Vec<(usize, f64)> = study
@@ -70,7 +70,7 @@ pub fn bends(study: &Study, confidence: f64, seed: u64) -> Vec<Bend> {
             }
             let first_egg_d = median(&own.iter().map(|(_, egg)| *egg).collect::<Vec<_>>());
             let birds: Vec<usize> = own.iter().map(|(bird, _)| *bird).collect();
-            all.push(Bend {
+            all.push(Breakpoint {
                 trait_index,
                 strain,
                 bird: None,
@@ -81,7 +81,7 @@ pub fn bends(study: &Study, confidence: f64, seed: u64) -> Vec<Bend> {
         }
         all.par_extend(laid.par_iter().map(|(bird, first_egg_d)| {
             let (ages_d, values) = window(records, *bird, *first_egg_d);
-            Bend {
+            Breakpoint {
                 trait_index,
                 strain: study.birds[*bird].strain,
                 bird: Some(*bird),
@@ -101,9 +101,9 @@ fn window(records: &Records, bird: usize, first_egg_d: f64) -> (Vec<f64>, Vec<f6
     pairs.unzip()
 }
 
-fn of(ages_d: &[f64], values: &[f64], confidence: f64) -> Result<BendFound, String> {
+fn of(ages_d: &[f64], values: &[f64], confidence: f64) -> Result<BreakpointEstimate, String> {
     let stick = broken_stick(ages_d, values, confidence).map_err(|failure| failure.to_string())?;
-    Ok(BendFound {
+    Ok(BreakpointEstimate {
         age_d: stick.change_point,
         interval_d: stick.interval,
         slope_before: stick.slope_before,
@@ -117,7 +117,7 @@ fn of_strain(
     first_egg_d: f64,
     confidence: f64,
     seed: u64,
-) -> Result<BendFound, String> {
+) -> Result<BreakpointEstimate, String> {
     let windows: Vec<(Vec<f64>, Vec<f64>)> = birds
         .iter()
         .map(|bird| window(records, *bird, first_egg_d))

@@ -96,7 +96,7 @@ impl Task {
     }
 
     /// C, C^-1 L'Z'X and C^-1 L'Z'w of one subject; false where C does not exist.
-    pub(super) fn condense(&mut self, level: Level<'_>, numbers: &[f64], factor: &[f64]) -> bool {
+    pub(super) fn woodbury(&mut self, level: Level<'_>, numbers: &[f64], factor: &[f64]) -> bool {
         match (level.p, level.q()) {
             (3, 3) => self.condense_of::<3, 3>(level, numbers, factor),
             (3, 2) => self.condense_of::<3, 2>(level, numbers, factor),
@@ -172,7 +172,7 @@ impl Task {
     /// What remains of a unit's numbers when its effects are integrated out: X'W^-1X (its
     /// lower triangle), X'W^-1w, w'W^-1w and ln|M|; false where there is no C.
     pub(super) fn reduce(&mut self, level: Level<'_>, numbers: &[f64], factor: &[f64]) -> bool {
-        if !self.condense(level, numbers, factor) {
+        if !self.woodbury(level, numbers, factor) {
             return false;
         }
         let (p, q) = (level.p, level.q());
@@ -261,7 +261,7 @@ impl Task {
         spherical: &mut [f64],
         within: Option<&Within<'_>>,
     ) {
-        if !self.condense(level, numbers, slope.factor) {
+        if !self.woodbury(level, numbers, slope.factor) {
             self.failed = true;
             return;
         }
