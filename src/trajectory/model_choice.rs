@@ -10,7 +10,8 @@
 //!    was asked for, the one without which the criterion is least), then the one that is
 //!    least sure of those left, as long as that lowers the criterion;
 //! 3. random terms that are correlated;
-//! 4. residuals of a bird whose correlation fades with the days apart;
+//! 4. residuals of a bird whose correlation fades with the days apart, with independent or
+//!    fewer random terms where it leaves them without a variance;
 //!
 //! then the curve, of those that converge. Steps 3 and 4 are taken with the [`GO_ON`] curves that
 //! are best after step 2. The criterion is AICc with the number of birds as
@@ -196,13 +197,44 @@ impl<'a> Search<'a> {
         };
         best = self.correlated(best);
         if self.wanted.correlation.is_none() {
-            let next = MixedOptions {
-                correlation: Correlation::Ar1,
-                ..self.options(&best)
-            };
-            best = self.attempt(best, next, Step::Correlation);
+            best = self.serially_correlated(best);
         }
         self.best = Some(best);
+    }
+
+    /// Lets the residuals of a bird be correlated.
+    ///
+    /// What looked like differences between birds may then be none, so that variances go to
+    /// zero, alone or together, or the fit has no maximum: the random terms are then made
+    /// independent, or fewer, and the best of these models is taken.
+    fn serially_correlated(&mut self, best: Candidate) -> Candidate {
+        let options = MixedOptions {
+            correlation: Correlation::Ar1,
+            ..self.options(&best)
+        };
+        let next = self
+            .try_all(std::slice::from_ref(&options), Step::Correlation)
+            .pop();
+        let sound = |one: &Candidate| !one.singular && one.vanished.is_empty();
+        let mut others = match next {
+            Some(next) if self.criterion(&next) >= self.criterion(&best) => return best,
+            Some(next) if sound(&next) => return next,
+            _ if !self.chooses_random() => return best,
+            Some(next) => vec![self.without_needless(next)],
+            None => Vec::new(),
+        };
+        if options.covariance == Covariance::Full && self.wanted.covariance.is_none() {
+            let independent = MixedOptions {
+                covariance: Covariance::Diagonal,
+                ..options
+            };
+            let independent = self.try_all(&[independent], Step::Covariance).pop();
+            others.extend(independent.map(|one| self.without_needless(one)));
+        }
+        others
+            .into_iter()
+            .filter(sound)
+            .fold(best, |best, other| self.better(Some(best), other))
     }
 
     /// The best model so far, by its place among those tried; `None` where none has a

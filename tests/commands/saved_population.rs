@@ -33,10 +33,15 @@ fn it_reads_back_as_it_was_and_a_damaged_file_is_refused() {
         assert!(read.origin.input_digest.starts_with("sha256:"));
         assert!(read.origin.saved_by.starts_with("pinfeather "));
     }
-    let populations = saved(
-        folder.path(),
-        &["--curve", "gompertz", "--variance", "power"],
-    );
+    let options = [
+        "--curve",
+        "gompertz",
+        "--variance",
+        "power",
+        "--correlation",
+        "none",
+    ];
+    let populations = saved(folder.path(), &options);
     let path = populations.join("body_weight_gompertz.toml");
     let text = std::fs::read_to_string(&path).unwrap();
     let cases = [
