@@ -25,6 +25,7 @@ use crate::plan::schedule::Limits;
 use crate::plan::{Aim, Allocation, Amount, Pens, Requirement, targets};
 use crate::report::plan_pictures::plan_picture;
 use crate::report::plan_words;
+use crate::report::summary;
 use crate::report::tables::plan::{self as plan_tables, Planned};
 use crate::study::{BODY_WEIGHT, FixedEffectOf, Study};
 use crate::trajectory::{
@@ -165,6 +166,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     output.findings.words.push(format!("  {}", basis.from));
     output.findings.words.extend(plan_words::plan(&planned));
     output.findings.tables.push(plan_tables::designs(&planned));
+    output.answer_with(|place| summary::plan(&planned, place));
     let showing = (question.level, &[][..]);
     add_pictures(&args.paper, showing, &mut output, |showing, drawn| {
         plan_picture(&planned, showing, drawn);

@@ -11,7 +11,7 @@ mod methods;
 mod results;
 mod sources;
 mod tables;
-mod words;
+pub(super) mod words;
 
 use super::RunRecord;
 use super::pictures::whole_name;

@@ -69,7 +69,7 @@ pub(in crate::report) fn count(n: usize, what: &str) -> String {
 }
 
 /// A number with its sign, a true minus; none where it rounds to zero.
-pub(super) fn signed(value: f64, decimals: usize) -> String {
+pub(in crate::report) fn signed(value: f64, decimals: usize) -> String {
     let text = format!("{value:+.decimals$}");
     if text[1..].chars().all(|digit| matches!(digit, '0' | '.')) {
         return text[1..].to_owned();
