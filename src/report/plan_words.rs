@@ -105,7 +105,7 @@ fn answer(planned: &Planned<'_>) -> Vec<String> {
 /// The aims that the chosen design can be judged by, in words.
 pub(super) fn aims(planned: &Planned<'_>) -> Vec<String> {
     let several = planned.population.groups() > 1;
-    let requirements = planned.question.wishes.iter();
+    let requirements = planned.question.requirements.iter();
     let judged = requirements.zip(&planned.plan.chosen().needed);
     let aims = judged.filter_map(|(requirement, needed)| {
         let target = &planned.plan.targets[needed.as_ref()?.target];
@@ -117,14 +117,15 @@ pub(super) fn aims(planned: &Planned<'_>) -> Vec<String> {
 /// Why no number of birds within the limit meets the aims.
 pub(super) fn not_reached(planned: &Planned<'_>) -> Vec<String> {
     let design = planned.plan.chosen();
-    let wishes = planned.question.wishes.iter().zip(&design.needed);
-    let unmet = wishes.filter(|(_, needed)| needed.as_ref().is_none_or(|n| n.birds.is_none()));
+    let requirements = planned.question.requirements.iter().zip(&design.needed);
+    let unmet =
+        requirements.filter(|(_, needed)| needed.as_ref().is_none_or(|n| n.birds.is_none()));
     unmet
-        .map(|(wish, needed)| match needed {
-            Some(needed) => unreached(planned, wish, needed),
+        .map(|(requirement, needed)| match needed {
+            Some(needed) => unreached(planned, requirement, needed),
             None => format!(
                 "These ages carry no information on {}: at {}; take others.",
-                wish.name,
+                requirement.name,
                 design.schedule.ages_in_words()
             ),
         })
@@ -132,17 +133,17 @@ pub(super) fn not_reached(planned: &Planned<'_>) -> Vec<String> {
 }
 
 /// That no number within the limit will do, the best reached, and why.
-fn unreached(planned: &Planned<'_>, wish: &Requirement, needed: &Needed) -> String {
+fn unreached(planned: &Planned<'_>, requirement: &Requirement, needed: &Needed) -> String {
     let plan = planned.plan;
     let target = &plan.targets[needed.target];
     let most = planned.question.most_birds;
     let several = planned.population.groups() > 1;
-    let aim = aim_in_words(wish, target, planned.strains, several);
+    let aim = aim_in_words(requirement, target, planned.strains, several);
     let ages = plan.chosen().schedule.ages_in_words();
-    if let Some(line) = pens_are_too_few(planned, wish, target) {
+    if let Some(line) = pens_are_too_few(planned, requirement, target) {
         return line;
     }
-    let (reached, why) = match wish.aim {
+    let (reached, why) = match requirement.aim {
         Aim::Reliable(_) => {
             return format!(
                 "No number of birds would {aim} when scanned at {ages}: {:.3} is reached, and more birds do not help; a bird must be scanned more often, over more weeks, or more precisely.",
@@ -176,7 +177,11 @@ fn unreached(planned: &Planned<'_>, wish: &Requirement, needed: &Needed) -> Stri
 }
 
 /// That the pens, not the birds, are too few, with how many would do with the most birds.
-fn pens_are_too_few(planned: &Planned<'_>, wish: &Requirement, target: &Target) -> Option<String> {
+fn pens_are_too_few(
+    planned: &Planned<'_>,
+    requirement: &Requirement,
+    target: &Target,
+) -> Option<String> {
     let question = planned.question;
     let pens = question.allocation.pens?;
     let variance = planned
@@ -190,15 +195,15 @@ fn pens_are_too_few(planned: &Planned<'_>, wish: &Requirement, target: &Target) 
             ..question.allocation
         };
         let birds = question.most_birds.max(2 * per_group);
-        let reached = wish.reached(target, variance, birds, (allocation, question.level));
-        wish.is_met(target, reached)
+        let reached = requirement.reached(target, variance, birds, (allocation, question.level));
+        requirement.is_met(target, reached)
     };
     let enough = (pens.per_group + 1..=1000).find(|per_group| met(*per_group))?;
     let several = planned.population.groups() > 1;
     Some(format!(
         "{} pens a strain are too few to {}: pens differ (SD {:.1} %), and more birds in them do not help. At least {enough} pens a strain would be needed.",
         pens.per_group,
-        aim_in_words(wish, target, planned.strains, several),
+        aim_in_words(requirement, target, planned.strains, several),
         100.0 * pens.sd
     ))
 }
@@ -231,7 +236,7 @@ fn ages(planned: &Planned<'_>) -> Option<String> {
         format!(" The best ages by number of scans: {}.", numbers.join("; "))
     };
     Some(match chosen.kind {
-        Kind::Asked => format!(
+        Kind::Given => format!(
             "  These ages are worth {share:.0} % of the best ages for {scans} scans within the limits (D-efficiency: with the best, {share:.0} birds would estimate the terms together as well as 100).{best}"
         ),
         Kind::Optimal | Kind::SerialSlaughter => {
@@ -246,12 +251,12 @@ pub(super) fn simulated_aims<'a>(
     found: &'a Confirmation,
 ) -> impl Iterator<Item = (&'a Requirement, &'a Target, f64, Simulated)> {
     let (plan, chosen) = (planned.plan, planned.plan.chosen());
-    let wishes = planned.question.wishes.iter().zip(&chosen.needed);
-    wishes.filter_map(move |(wish, needed)| {
+    let requirements = planned.question.requirements.iter().zip(&chosen.needed);
+    requirements.filter_map(move |(requirement, needed)| {
         let at = needed.as_ref()?.target;
         let target = &plan.targets[at];
         let variance = chosen.expected.variance(planned.population, target)?;
-        Some((wish, target, variance, found.targets[at]?))
+        Some((requirement, target, variance, found.targets[at]?))
     })
 }
 
@@ -263,8 +268,8 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
         "  In {} simulated studies of {birds} birds a strain, {} fits failed and {} were weak.",
         found.studies, found.failed, found.weak
     )];
-    for (wish, target, variance, simulated) in simulated_aims(planned, found) {
-        let power = match (simulated.power_of_true, simulated.power, wish.aim) {
+    for (requirement, target, variance, simulated) in simulated_aims(planned, found) {
+        let power = match (simulated.power_of_true, simulated.power, requirement.aim) {
             (Some(power), _, Aim::Detect { .. }) => format!(
                 ", and in as many studies of strains that truly differ by this amount the power was {:.0} %",
                 100.0 * power
@@ -328,9 +333,9 @@ fn slaughter(planned: &Planned<'_>) -> Option<String> {
     let strains = planned.population.groups();
     let slaughtered = about * as_number(strains);
     // One carcass serves the equations of all tissues.
-    let wishes = planned.calibrations.iter();
-    let carcasses = wishes
-        .map(|(_, wish)| wish.birds())
+    let requirements = planned.calibrations.iter();
+    let carcasses = requirements
+        .map(|(_, requirement)| requirement.birds())
         .try_fold(0, |most, birds| Some(most.max(birds?)));
     let followed = format!(
         "  Serial slaughter, each bird analysed once at one of the same ages and as precisely, would kill about {slaughtered:.0} birds in all. The {} birds that are followed are scanned {} times each and none of them is killed",
@@ -361,9 +366,9 @@ fn cues(planned: &Planned<'_>) -> Vec<String> {
     let chosen = plan.chosen();
     let required: Vec<&str> = planned
         .question
-        .wishes
+        .requirements
         .iter()
-        .map(|wish| wish.name.as_str())
+        .map(|requirement| requirement.name.as_str())
         .collect();
     let cues = plan.targets.iter().filter_map(|target| {
         let cue = matches!(target.what, Estimand::Cue(_)) && target.strains == [0];
@@ -385,26 +390,26 @@ fn cues(planned: &Planned<'_>) -> Vec<String> {
 
 fn calibrations(planned: &Planned<'_>) -> Vec<String> {
     let strains = planned.population.groups();
-    let lines = planned.calibrations.iter().map(|(name, wish)| {
+    let lines = planned.calibrations.iter().map(|(name, requirement)| {
         let mut aims = Vec::new();
-        if let Some(within) = wish.mean_within {
+        if let Some(within) = requirement.mean_within {
             aims.push(format!("its mean prediction to within {} g", three_digits(within)));
         }
-        if let Some(within) = wish.coefficient_within {
+        if let Some(within) = requirement.coefficient_within {
             aims.push(format!("the reading's coefficient to within {within}"));
         }
         let aims = aims.join(" and ");
-        match wish.birds() {
+        match requirement.birds() {
             Some(birds) => format!(
                 "  Calibration {name}: {birds} birds analysed chemically (residual SD {} g, {} coefficients) estimate {aims}; {} a strain, spread over the ages from first to last.",
-                three_digits(wish.residual_sd),
-                wish.coefficients,
+                three_digits(requirement.residual_sd),
+                requirement.coefficients,
                 birds.div_ceil(strains)
             ),
             None => format!(
                 "  Calibration {name}: {} birds do not reach {aims}: a residual SD of {} g is too large, or the readings too much alike.",
-                wish.most,
-                three_digits(wish.residual_sd)
+                requirement.most,
+                three_digits(requirement.residual_sd)
             ),
         }
     });

@@ -116,8 +116,8 @@ fn a_plan_says_how_few_birds_and_its_table_agrees() {
             .iter()
             .all(|row| row["birds"] == confirmed[0]["birds"])
     );
-    let wished = |row: &&Row| !row["reaches"].is_empty() && row["kind"] != "cue";
-    let met: Vec<&Row> = confirmed.iter().copied().filter(wished).collect();
+    let required = |row: &&Row| !row["reaches"].is_empty() && row["kind"] != "cue";
+    let met: Vec<&Row> = confirmed.iter().copied().filter(required).collect();
     // Two strains' ti and one difference.
     assert_eq!(met.len(), 3);
     assert!(met.iter().all(|row| row["reaches"] == "yes"), "{met:?}");
@@ -240,8 +240,8 @@ fn what_there_is_nothing_to_plan_from_is_told() {
 #[test]
 fn wishes_that_make_no_sense_are_told() {
     let folder = two_lines();
-    let told = |wish: &str, parts: &[&str]| {
-        let call = format!("plan pilot.csv --group line {CALL} {wish}");
+    let told = |requirement: &str, parts: &[&str]| {
+        let call = format!("plan pilot.csv --group line {CALL} {requirement}");
         refused(folder.path(), &call, parts);
     };
     let unknown = [

@@ -1,9 +1,10 @@
 //! Names in words: what tables call `two-phase-gompertz` or `strain[Birch]` is the two-phase
 //! Gompertz curve and Birch on paper.
 
-use crate::fit::interval::{Estimate, Interval};
+use crate::fit::interval::Estimate;
 use crate::growth::Derived;
 use crate::report::rounding::{self, Digits};
+use crate::stats::Interval;
 use crate::study::{BODY_WEIGHT, FixedEffectOf};
 
 /// Below this an adjusted P value is called a difference.

@@ -43,10 +43,10 @@ pub fn plan(planned: &Planned<'_>, place: &str) -> Vec<Line> {
     }
     lines.extend(simulations(planned));
     let calibrations = planned.calibrations.iter();
-    let carcasses = calibrations.filter_map(|(name, wish)| {
+    let carcasses = calibrations.filter_map(|(name, requirement)| {
         Some(format!(
             "{} for {}",
-            count(wish.birds()?, "bird"),
+            count(requirement.birds()?, "bird"),
             spaced(name)
         ))
     });
@@ -71,9 +71,9 @@ fn simulations(planned: &Planned<'_>) -> Vec<Line> {
         return Vec::new();
     };
     let first = simulated_aims(planned, found).next();
-    let shown = first.map(|(wish, _, _, simulated)| {
+    let shown = first.map(|(requirement, _, _, simulated)| {
         let power = simulated.power_of_true.or(simulated.power);
-        let power = power.filter(|_| matches!(wish.aim, Aim::Detect { .. }));
+        let power = power.filter(|_| matches!(requirement.aim, Aim::Detect { .. }));
         let power = power.map_or(String::new(), |power| {
             format!("power {:.0} %, ", 100.0 * power)
         });

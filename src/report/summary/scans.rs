@@ -12,7 +12,7 @@ use crate::composition::validation::{Validation, Verdict};
 use crate::report::paper::words::{coefficient, spaced, way};
 use crate::report::prose::listed;
 use crate::report::rounding::{estimate_and_error, significant};
-use crate::report::text::{count, number, signed};
+use crate::report::text::{count, error_size, number, signed};
 
 /// What scanning and analysing birds needs.
 const CAUTION: &str =
@@ -59,10 +59,10 @@ pub fn repeatability(
                 .map_or(String::new(), |row| match row.grows() {
                     Some(_) => format!(
                         "{} to {} {unit}",
-                        number(row.at_least.lsc),
-                        number(row.at_greatest.lsc)
+                        error_size(row.at_least.lsc),
+                        error_size(row.at_greatest.lsc)
                     ),
-                    None => format!("{} {unit}", number(row.lsc)),
+                    None => format!("{} {unit}", error_size(row.lsc)),
                 })
         });
         let cells: String = cells.map(|cell| format!("{cell:<20}")).collect();
@@ -170,7 +170,7 @@ fn unit(calibration: &Calibration) -> &'static str {
     }
 }
 
-/// `3.55 g (4.9 % of the mean)`.
+/// `3.5 g (4.9 % of the mean)`.
 fn left_out(calibration: &Calibration) -> String {
     let Some(rmse) = calibration.cross_validation.rmse else {
         return "no bird can be left out".to_owned();
@@ -186,7 +186,7 @@ fn left_out(calibration: &Calibration) -> String {
     } else {
         String::new()
     };
-    format!("{} {}{share}", number(rmse), unit(calibration))
+    format!("{} {}{share}", error_size(rmse), unit(calibration))
 }
 
 /// The bias of the uncorrected readings, and its limits of agreement.

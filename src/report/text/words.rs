@@ -54,6 +54,12 @@ pub(in crate::report) fn number(value: f64) -> String {
     }
 }
 
+/// A root mean square error or a least significant change: two significant digits, since from
+/// tens of birds its own standard error is about a tenth of it.
+pub(in crate::report) fn error_size(value: f64) -> String {
+    significant(value, 2)
+}
+
 /// An age in days; a whole day has no decimals.
 pub(in crate::report) fn days(age_d: f64) -> String {
     if (age_d - age_d.round()).abs() < 0.05 {
@@ -78,7 +84,7 @@ pub(in crate::report) fn signed(value: f64, decimals: usize) -> String {
 }
 
 /// A true minus sign (U+2212).
-pub(super) fn minus(text: String) -> String {
+fn minus(text: String) -> String {
     match text.strip_prefix('-') {
         Some(size) => format!("\u{2212}{size}"),
         None => text,
