@@ -4,7 +4,7 @@
 
 use std::path::PathBuf;
 
-use pinfeather::flock::{self, DeviationOptions, Level};
+use pinfeather::flock::{self, DeviationOptions, FlockLevel};
 use pinfeather::study::{AgeMatching, Study};
 
 fn main() -> pinfeather::Result<()> {
@@ -17,7 +17,7 @@ fn main() -> pinfeather::Result<()> {
         confidence: 0.95,
     };
     for row in flock::deviations(&study, &options)? {
-        if row.level != Level::Strain {
+        if row.level != FlockLevel::Strain {
             continue;
         }
         let strain = &study.strains[row.strain];

@@ -43,7 +43,7 @@ impl Error {
         Self::new(ErrorKind::Input, vec![message.into()], None)
     }
 
-    /// The input is wrong; one message a fault, all told at once.
+    /// The input is wrong; one message a fault, all reported at once.
     #[must_use]
     pub fn faults(messages: Vec<String>) -> Self {
         Self::new(ErrorKind::Input, messages, None)

@@ -46,12 +46,12 @@
 //! match fit::fit(&*curve, series, &Settings::default(), &mut Workspace::new()) {
 //!     Outcome::Converged(estimates) => {
 //!         for (place, term) in curve.terms().iter().enumerate() {
-//!             let told = interval::term(&*curve, &estimates, place, 0.95).map_err(|why| why.to_string())?;
-//!             println!("{} {:.4} {:?}", term.name, told.value, told.standard_error);
+//!             let estimate = interval::term(&*curve, &estimates, place, 0.95).map_err(|why| why.to_string())?;
+//!             println!("{} {:.4} {:?}", term.name, estimate.value, estimate.standard_error);
 //!         }
 //!         let mature = interval::derived(&*curve, &estimates, Derived::Mature, 0.95);
 //!         let mature = mature.map_err(|why| why.to_string())?.interval.ok_or("no interval")?;
-//!         assert!(mature.holds(1580.0));
+//!         assert!(mature.contains(1580.0));
 //!     }
 //!     // Not every fit is to be relied upon: each says why, in words.
 //!     Outcome::Weak(_, reasons) => println!("careful: {reasons:?}"),
@@ -68,7 +68,7 @@
 //! # What a result promises
 //!
 //! A fit ends as an [`Outcome`](fit::Outcome): converged, weak with its reasons, or failed
-//! without numbers. What a user wrote wrongly comes back as one [`Error`] that tells every
+//! without numbers. What a user wrote wrongly comes back as one [`Error`] that names every
 //! fault with file, row and column. Nothing here prints, exits or panics on input.
 
 #![forbid(unsafe_code)]

@@ -1,7 +1,8 @@
 //! One answer: a question, whom it is of, and a number or the reason why there is none.
 
 use crate::fit::estimable::NotEstimable;
-use crate::fit::interval::{Estimate, Interval};
+use crate::fit::interval::Estimate;
+use crate::stats::Interval;
 use crate::study::Study;
 use crate::trajectory::Group;
 

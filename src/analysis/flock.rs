@@ -4,9 +4,9 @@ use super::growth::Growth;
 use super::options::{FlockOptions, Forecasting, Options};
 use crate::error::{Error, Result};
 use crate::flock::{
-    self, Deviation, DeviationOptions, DriftWatch, FlockForecasts, FlockUniformity, ForecastFrom,
-    ForecastOptions, GainsSeen, SavedPopulation, TraitForecast, UniformityOptions, WeightBacktest,
-    WeightPrediction,
+    self, DepartureWatch, Deviation, DeviationOptions, FlockForecasts, FlockUniformity,
+    ForecastFrom, ForecastOptions, GainsSeen, SavedPopulation, TraitForecast, UniformityOptions,
+    WeightBacktest, WeightPrediction,
 };
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::{self, PopulationRequest};
@@ -43,7 +43,7 @@ pub struct Ahead {
     /// why there is no backtest.
     pub in_sample: Option<f64>,
     /// Birds that left their own course, an entry a trait.
-    pub drifting: Vec<DriftWatch>,
+    pub departures: Vec<DepartureWatch>,
 }
 
 impl Verdict {
@@ -127,11 +127,11 @@ fn ahead(
     let done = || progress.advance(1);
     let FlockForecasts { traits, backtests } = flock::forecast(known, &from, &asked, &done)?;
     progress.end();
-    let mut drifting = Vec::new();
+    let mut departures = Vec::new();
     for one in &traits {
         // Of traits that follow body weight it is its courses that are watched.
         if one.population.is_ok() || Some(one.trait_index) == known.main_trait() {
-            drifting.push(flock::drifting(
+            departures.push(flock::departures(
                 known,
                 one.trait_index,
                 one.population.as_ref(),
@@ -151,7 +151,7 @@ fn ahead(
         backtest: backtests.rows,
         backtest_weights: backtests.weights,
         in_sample: backtests.in_sample,
-        drifting,
+        departures,
     }))
 }
 

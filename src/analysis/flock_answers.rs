@@ -1,8 +1,8 @@
 //! Is the flock on target: the last weighing of each strain.
 
 use super::{Analysis, Answer, Status};
-use crate::fit::interval::Interval;
-use crate::flock::{Deviation, Level};
+use crate::flock::{Deviation, FlockLevel};
+use crate::stats::Interval;
 use crate::stats::distribution::t_two_sided_quantile;
 
 const TARGET: &str = "On target?";
@@ -12,7 +12,7 @@ impl Analysis {
         let Some(verdict) = &self.verdict else {
             return;
         };
-        let of_strains = |level: Level| level == Level::Strain;
+        let of_strains = |level: FlockLevel| level == FlockLevel::Strain;
         let rows = verdict.deviations.iter();
         let strains: Vec<&Deviation> = rows.filter(|row| of_strains(row.level)).collect();
         for row in &strains {

@@ -3,9 +3,10 @@
 use super::{Analysis, Answer, Differences, Status};
 use crate::contrast::{Against, Compared, Comparison, Contrast, NoContrast, of_quantity};
 use crate::fit::estimable::NotEstimable;
-use crate::fit::interval::{self, Estimate, Interval};
+use crate::fit::interval::{self, Estimate};
 use crate::fit::profile::Quantity;
 use crate::growth::Derived;
+use crate::stats::Interval;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::trajectory::TraitModel;
 use crate::trajectory::allometric::closure;

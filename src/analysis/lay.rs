@@ -79,9 +79,9 @@ pub struct Laying {
     pub bends: Vec<Breakpoint>,
 }
 
-/// What first eggs are asked.
+/// What first eggs are request.
 #[derive(Debug, Clone, Copy)]
-pub struct Asked<'a> {
+pub struct LayRequest<'a> {
     /// Age as of which, d; `None`: all that is known.
     pub as_of_d: Option<f64>,
     /// Confidence of the intervals.
@@ -93,7 +93,7 @@ pub struct Asked<'a> {
 }
 
 impl Lay {
-    /// The cues and first eggs of a study; `known` is the study as of the age asked for, and
+    /// The cues and first eggs of a study; `known` is the study as of the age request for, and
     /// the trajectories are its.
     ///
     /// # Errors
@@ -121,15 +121,15 @@ impl Lay {
             return Ok(lay);
         }
         lay.early = early_eggs(study);
-        let asked = Asked {
+        let request = LayRequest {
             as_of_d: options.as_of_d,
             confidence: options.confidence,
             seed: options.seed,
             wanted,
         };
-        lay.records = asked.known(&everyone);
-        lay.curves = asked.curves(&lay.records)?;
-        let landmark_d = landmark(study, &lay.records, asked);
+        lay.records = request.known(&everyone);
+        lay.curves = request.curves(&lay.records)?;
+        let landmark_d = landmark(study, &lay.records, request);
         lay.waiting = Some(match waiting_at(&everyone, landmark_d) {
             Ok((mut records, left_out)) => {
                 let found = cues_at(study, landmark_d, &records, options);
@@ -138,7 +138,7 @@ impl Lay {
                 Ok(Waiting {
                     cue_curves: found.curves,
                     cues_left_out: found.left_out,
-                    ..asked.waiting((everyone, records), (Some(landmark_d), left_out))
+                    ..request.waiting((everyone, records), (Some(landmark_d), left_out))
                 })
             }
             Err(error) if wanted.landmark_d.is_some() => return Err(error),
@@ -160,17 +160,17 @@ impl Lay {
     ///
     /// # Errors
     /// A landmark at which nobody was waiting, a lay curve that cannot be estimated.
-    pub fn of_table(everyone: LayRecords, asked: Asked<'_>) -> Result<Self> {
-        let (waiting, left_out) = match asked.wanted.landmark_d {
+    pub fn of_table(everyone: LayRecords, request: LayRequest<'_>) -> Result<Self> {
+        let (waiting, left_out) = match request.wanted.landmark_d {
             Some(landmark_d) => waiting_at(&everyone, landmark_d)?,
             None => (everyone.clone(), LeftOut::default()),
         };
-        let records = asked.known(&waiting);
-        let from = (asked.wanted.landmark_d, left_out);
+        let records = request.known(&waiting);
+        let from = (request.wanted.landmark_d, left_out);
         Ok(Self {
-            curves: asked.curves(&records)?,
+            curves: request.curves(&records)?,
             records,
-            waiting: Some(Ok(asked.waiting((everyone, waiting), from))),
+            waiting: Some(Ok(request.waiting((everyone, waiting), from))),
             ..Self::default()
         })
     }
@@ -188,7 +188,7 @@ impl Lay {
     }
 }
 
-impl Asked<'_> {
+impl LayRequest<'_> {
     fn known(self, records: &LayRecords) -> LayRecords {
         match self.as_of_d {
             Some(age_d) => records.as_of(age_d),
@@ -368,9 +368,9 @@ fn last_seen(records: &LayRecords) -> f64 {
     seen.fold(0.0, f64::max)
 }
 
-/// The landmark asked for, the study's light stimulation, or the day before the first
+/// The landmark request for, the study's light stimulation, or the day before the first
 /// egg; never later than the age of the forecast.
-fn landmark(study: &Study, known: &LayRecords, asked: Asked<'_>) -> f64 {
+fn landmark(study: &Study, known: &LayRecords, request: LayRequest<'_>) -> f64 {
     let earliest_egg = || {
         let laid = known.birds.iter().filter(|bird| bird.first_egg.happened());
         let first = laid
@@ -383,9 +383,9 @@ fn landmark(study: &Study, known: &LayRecords, asked: Asked<'_>) -> f64 {
         }
     };
     let named = study.settings.ages.get("light_stimulation").copied();
-    let age_d = asked.wanted.landmark_d.or(named);
+    let age_d = request.wanted.landmark_d.or(named);
     let age_d = age_d.unwrap_or_else(earliest_egg);
-    asked.as_of_d.map_or(age_d, |as_of_d| age_d.min(as_of_d))
+    request.as_of_d.map_or(age_d, |as_of_d| age_d.min(as_of_d))
 }
 
 /// The birds seen and not laying at the landmark, and how many are left out.
@@ -430,14 +430,14 @@ fn cues_at(
     maturity::landmark_cues(&known, &curves.all(), landmark_d, records)
 }
 
-/// Keeps the cues that are asked for.
+/// Keeps the cues that are request for.
 fn select(records: &mut LayRecords, wanted: &LayOptions, landmark_d: f64) -> Result<()> {
     if wanted.cues.is_empty() {
         return Ok(());
     }
     let names: Vec<&str> = records.cues.iter().map(|cue| &*cue.name).collect();
-    let mut asked = wanted.cues.iter();
-    if let Some(unknown) = asked.find(|name| !names.contains(&name.as_str())) {
+    let mut request = wanted.cues.iter();
+    if let Some(unknown) = request.find(|name| !names.contains(&name.as_str())) {
         return Err(Error::call(format!(
             "--cues {unknown}: found no such cue at {landmark_d} d, expected some of {}; correct the name",
             names.join(", ")

@@ -1,7 +1,7 @@
 //! When do they lay: half in lay by strain, and the first egg of each bird not laying yet.
 
 use super::{Analysis, Answer, Status};
-use crate::fit::interval::Interval;
+use crate::stats::Interval;
 
 impl Analysis {
     pub(super) fn of_lay(&self, answers: &mut Vec<Answer>) {

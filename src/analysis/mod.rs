@@ -1,9 +1,9 @@
 //! What does a study say: its steps in order, their typed results, and one list of answers
 //! that every reader of them renders.
 //!
-//! [`Analysis::of`] takes a study and what is asked of it ([`Options`]): scans become masses,
-//! masses and weights get one model each, and the models are asked whether groups differ,
-//! whether the flock is on target, where it goes, and when it lays. A step that is not asked
+//! [`Analysis::of`] takes a study and what is request of it ([`Options`]): scans become masses,
+//! masses and weights get one model each, and the models are request whether groups differ,
+//! whether the flock is on target, where it goes, and when it lays. A step that is not request
 //! for, or has no data, leaves no result. [`Analysis::answers`] is the list; tables, page and
 //! JSON document are made from the same results, so that one question has one number.
 //!
@@ -55,7 +55,7 @@ pub use answer::{Answer, Status};
 pub use comparison::Differences;
 pub use flock::{Ahead, Verdict};
 pub use growth::Growth;
-pub use lay::{Asked, EarlyEgg, Lay, Laying, Waiting};
+pub use lay::{EarlyEgg, Lay, LayRequest, Laying, Waiting};
 pub use options::{
     ComparisonOptions, FlockOptions, Forecasting, GrowthOptions, LayOptions, Options, Progress,
     ScanOptions, USUAL_CURVES, Unfollowed, named_ages_d,

@@ -93,7 +93,7 @@ pub struct GrowthOptions {
     pub cross_validate: bool,
     /// Whether the profiles of the strains' terms are wanted, for a figure.
     pub profiles: bool,
-    /// How often the equations' coefficients are drawn anew and everything is fitted again, to
+    /// How often the equations' coefficients are redrawn and everything is refitted, to
     /// see how much of the curves' uncertainty is theirs.
     pub redraws: u64,
     /// Studies simulated without a second phase to test it against; `None`: no test.
@@ -140,7 +140,7 @@ pub struct FlockOptions {
     pub forecast: Forecasting,
     /// Population of an earlier flock to judge the birds by; `None`: this flock's own.
     pub population: Option<BirdPopulation>,
-    /// Probability that a bird that keeps to its course is called drifting.
+    /// Probability that a bird that keeps to its course is reported as a departure.
     pub false_alarms: f64,
 }
 

@@ -2,7 +2,6 @@
 
 use super::{Answer, Status};
 use crate::composition::validation::{QuantityRow, Standing, Validation, Verdict};
-use crate::fit::interval::Interval;
 
 const QUESTION: &str = "Does the equation hold for these birds?";
 
@@ -65,10 +64,7 @@ fn of_row(validation: &Validation, row: &QuantityRow) -> Answer {
         unit: if row.in_unit { validation.unit } else { "1" },
         estimate: row.estimate,
         std_error: row.std_error,
-        interval: row.interval.map(|interval| Interval {
-            lower: interval.lower,
-            upper: interval.upper,
-        }),
+        interval: row.interval,
         status: match row.standing {
             Standing::Supported => Status::Supported,
             Standing::Weak => Status::Weak,

@@ -15,6 +15,7 @@ use crate::composition::study_equations::{
 use crate::composition::{CAUTION, Formula, Frame, digest};
 use crate::error::{Error, Result, read_file};
 use crate::report::files::Place;
+use crate::report::summary;
 use crate::study::Study;
 
 /// Fit the equations that put scanner readings on the chemistry scale, judge them by
@@ -81,6 +82,13 @@ pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
         let found = of_study(&study, &scans.kept, &request)?;
         output.findings.study_equations(&found, &scans);
         save(&found.calibrations(), place.as_ref(), &mut output)?;
+        let saved = place
+            .is_some()
+            .then(|| output.path_of(args.save.as_deref(), FOLDER));
+        let plucked = found.plucked.as_ref();
+        output.answer_with(|results| {
+            summary::calibration(&found.chosen, plucked, saved.as_deref(), results)
+        });
     } else {
         let place = output.models(args.save.as_deref(), FOLDER)?;
         let chosen = bare(args, &mut output)?;
@@ -88,6 +96,10 @@ pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
         let chosen = std::slice::from_ref(&chosen);
         output.findings.equations(chosen, &equations);
         save(&equations, place.as_ref(), &mut output)?;
+        let saved = place
+            .is_some()
+            .then(|| output.path_of(args.save.as_deref(), FOLDER));
+        output.answer_with(|results| summary::calibration(chosen, None, saved.as_deref(), results));
     }
     output.findings.words.push(CAUTION.to_owned());
     output.finish()

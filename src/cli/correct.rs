@@ -10,6 +10,7 @@ use super::output::Output;
 use crate::analysis::{ScanOptions, Scans};
 use crate::composition::study_masses::read_equations;
 use crate::error::{Error, Result};
+use crate::report::summary;
 use crate::report::tables::calibration::Moved;
 use crate::study::Study;
 
@@ -143,6 +144,7 @@ pub(crate) fn run(args: &CorrectArgs, common: &Common) -> Result<u8> {
         output
             .findings
             .corrected(of, masses, args.confidence, moved)?;
+        output.answer_with(|place| summary::corrected(masses, place));
     }
     output.finish()
 }

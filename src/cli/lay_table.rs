@@ -4,7 +4,7 @@ use clap::Args;
 
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
-use crate::analysis::{Asked, Lay, LayOptions};
+use crate::analysis::{Lay, LayOptions, LayRequest};
 use crate::error::{Error, Result};
 use crate::maturity::{CueError, LayColumns, read_lay_table};
 use crate::study::AgeUnit;
@@ -70,7 +70,7 @@ impl OnsetArguments {
 pub(crate) fn run(
     input: &Input,
     columns: &LayTableColumns,
-    wishes: &OnsetArguments,
+    own: &OnsetArguments,
     as_of_d: Option<f64>,
     fit: &FitOptions,
     common: &Common,
@@ -92,7 +92,7 @@ pub(crate) fn run(
             event: columns.event.clone(),
             lower: columns.lower.clone(),
             upper: columns.upper.clone(),
-            cues: wishes.cues.clone(),
+            cues: own.cues.clone(),
             group: input.columns.group.clone(),
             days_per_unit: input.columns.age_unit.map_or(1.0, AgeUnit::days),
             format: input.columns.format(),
@@ -100,14 +100,14 @@ pub(crate) fn run(
     )?;
     output.enter_file(&input.path)?;
     output.findings.warnings.extend(table.notes);
-    let wanted = wishes.lay();
-    let asked = Asked {
+    let wanted = own.lay();
+    let request = LayRequest {
         as_of_d,
         confidence,
         seed,
         wanted: &wanted,
     };
-    let lay = Lay::of_table(table.records, asked)?;
+    let lay = Lay::of_table(table.records, request)?;
     output.findings.lay_of_table(&lay, &wanted, confidence);
     output.seed = seed;
     output.finish()

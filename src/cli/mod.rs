@@ -138,7 +138,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> u8 {
         Err(error) => {
             let mut out = std::io::stderr().lock();
             for message in error.messages() {
-                // Where standard error is closed there is nobody to tell.
+                // Where standard error is closed there is no reader.
                 let _ = writeln!(out, "error: {message}");
             }
             error.exit_status()

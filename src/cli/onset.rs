@@ -51,8 +51,8 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
                 "--equation: found with a table with one row a bird, expected with a study folder that has scans; leave it out, or name the study",
             ));
         }
-        let (input, wishes) = (&args.input, &args.onset);
-        return lay_table::run(input, &args.lay, wishes, as_of_d, &args.fit, common);
+        let (input, own) = (&args.input, &args.onset);
+        return lay_table::run(input, &args.lay, own, as_of_d, &args.fit, common);
     }
     let mut output = Output::new("onset", common);
     let study = output.read(&args.input)?;

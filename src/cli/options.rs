@@ -350,11 +350,11 @@ pub(crate) enum LevelName {
 impl FitOptions {
     /// The same, at every level where the call names none.
     pub(crate) fn at_every_level(&self) -> Self {
-        let mut wishes = self.clone();
-        if wishes.level.is_empty() {
-            wishes.level = vec![LevelName::Bird, LevelName::Strain, LevelName::Population];
+        let mut options = self.clone();
+        if options.level.is_empty() {
+            options.level = vec![LevelName::Bird, LevelName::Strain, LevelName::Population];
         }
-        wishes
+        options
     }
 
     /// Whether fits of one level are wanted.

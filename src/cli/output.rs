@@ -18,7 +18,7 @@ use crate::error::{Error, Result};
 use crate::report::files::{Place, Places, RECORD, owner_file};
 use crate::report::page::{self, Content, Page};
 use crate::report::pictures::Named;
-use crate::report::summary::{self, Scope};
+use crate::report::summary::{self, Line, Scope};
 use crate::report::tables::dictionary;
 use crate::report::text::Overview;
 use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, workbook};
@@ -37,7 +37,7 @@ pub(crate) struct Output {
     /// Whether everything is printed where there is a summary.
     details: bool,
     /// The answers in a few lines, printed in place of all words; empty where there is none.
-    summary: Vec<String>,
+    summary: Vec<Line>,
     only: Option<Only>,
     /// Whether the results are wanted as a workbook too.
     xlsx: bool,
@@ -231,6 +231,13 @@ impl Output {
         }
     }
 
+    /// The folder of [`Self::models`] in words.
+    pub(crate) fn path_of(&self, folder: Option<&Path>, beside: &str) -> String {
+        let results = self.files.results().unwrap_or(Path::new(""));
+        let folder = folder.map_or_else(|| results.join(beside), Path::to_owned);
+        folder.display().to_string()
+    }
+
     /// A place in the results' folder, if there is one.
     pub(crate) fn beside(&self, inside: &str) -> Option<Place> {
         match self.only {
@@ -271,12 +278,18 @@ impl Output {
         if !overview.answers() {
             return;
         }
-        let tables = match self.files.results() {
+        let warnings = self.findings.warnings.len();
+        self.answer_with(|place| summary::summary(&overview, warnings, (scope, place)));
+    }
+
+    /// Has these lines printed in place of all words; they are given the place of everything
+    /// else.
+    pub(crate) fn answer_with(&mut self, lines: impl FnOnce(&str) -> Vec<Line>) {
+        let place = match self.files.results() {
             Some(folder) => folder.join("tables").display().to_string(),
             None => "--details".to_owned(),
         };
-        let warnings = self.findings.warnings.len();
-        self.summary = summary::summary(&overview, warnings, (scope, &tables));
+        self.summary = lines(&place);
     }
 
     /// Whether figures would be kept: they are not part of the JSON document.

@@ -3,6 +3,7 @@
 
 use super::output::Output;
 use crate::analysis::{Analysis, Options};
+use crate::report::text::Overview;
 use crate::report::{Paper, protocol};
 
 /// Where the files go, under the results' folder.
@@ -14,9 +15,14 @@ pub(crate) fn add((analysis, options): (&Analysis, &Options), output: &mut Outpu
     let figures = output.page.iter().flat_map(|page| &page.figures);
     let figures: Vec<String> = figures.map(|figure| figure.name.clone()).collect();
     let run = output.record(Vec::new(), Vec::new());
+    let overview = match &output.page {
+        Some(page) => page.content.overview.clone(),
+        None => Overview::of(analysis, options, None),
+    };
     let paper = Paper {
         analysis,
         options,
+        overview: &overview,
         figures: &figures,
         run: &run,
     };

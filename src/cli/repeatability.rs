@@ -10,6 +10,7 @@ use crate::analysis::{self, Scans};
 use crate::composition::repeatability::{Repeatability, of_frame};
 use crate::composition::{CAUTION, Frame};
 use crate::error::{Error, Result};
+use crate::report::summary;
 use crate::study::Study;
 
 /// How well the scanner repeats itself: precision, least significant change,
@@ -68,9 +69,12 @@ pub(crate) fn run(args: &RepeatabilityArgs, common: &Common) -> Result<u8> {
         let precision = analysis::precision(&study, args.confidence)?;
         let scans = Scans::rules(&study);
         output.findings.precision(&study, &scans, &precision);
+        let counted = (scans.kept.rejected.len(), study.scans.rows.len());
+        output.answer_with(|place| summary::repeatability(&precision, "g", Some(counted), place));
     } else {
         let answer = bare(args, &args.path, &mut output)?;
         output.findings.repeatability(&answer);
+        output.answer_with(|place| summary::repeatability(&answer, "", None, place));
     }
     output.findings.words.push(CAUTION.to_owned());
     output.finish()

@@ -29,7 +29,7 @@ pub(crate) struct TargetArgs {
     #[command(flatten)]
     input: Input,
     #[command(flatten)]
-    wishes: TargetOptions,
+    own: TargetOptions,
     /// Answer as of this age, from what was known then
     #[arg(long, value_name = "DAYS", help_heading = "Forecast")]
     as_of: Option<f64>,
@@ -103,7 +103,7 @@ pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("target", common);
     let study = output.read(&args.input)?;
     output.enter_cards(args.cards.as_deref())?;
-    if study.targets.is_empty() && !args.wishes.forecasts() {
+    if study.targets.is_empty() && !args.own.forecasts() {
         return Err(Error::input(format!(
             "{}: found no targets, expected a table of targets; name one under [tables] in study.toml \
              or with --targets, or ask for a forecast alone by --forecast",
@@ -127,14 +127,14 @@ pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     options.as_of_d = args.as_of;
     options.growth.profiles = false;
     let flock = args
-        .wishes
+        .own
         .flock(&study, &fit, Forecasting::All, &mut output)?;
     options.flock = Some(flock);
-    let weigh = args.wishes.weigh(&study, options.confidence)?;
+    let weigh = args.own.weigh(&study, options.confidence)?;
     let analysis = Analysis::of_owned(study, &options)?;
     let findings = &mut output.findings;
     findings.masses_used(&analysis);
-    findings.verdict(&analysis, &weigh, &args.wishes.population_name());
+    findings.verdict(&analysis, &weigh, &args.own.population_name());
     findings.answers(&analysis);
     output.summarise_own(
         Scope::Target,

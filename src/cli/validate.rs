@@ -20,6 +20,7 @@ use crate::composition::validation::{
 };
 use crate::composition::{CAUTION, Equation, Frame};
 use crate::error::{Error, Result, read_file};
+use crate::report::summary;
 use crate::report::validation_pictures::validation_pictures;
 use crate::study::Study;
 
@@ -110,6 +111,7 @@ pub(crate) fn run(args: &ValidateArgs, common: &Common) -> Result<u8> {
         validate_all(Birds::Table(&frame), &equations, &options)?
     };
     output.findings.validation(&tests.tested);
+    output.answer_with(|place| summary::validation(&tests.tested, place));
     output.findings.warnings.extend(tests.skipped);
     if let Some(change) = args.recalibrate {
         let new = recalibrated(args, &equations, &tests.tested, change)?;

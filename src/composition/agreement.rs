@@ -13,7 +13,7 @@ pub struct AgreementRow {
     pub stage: String,
     /// Pairs.
     pub n: usize,
-    /// Mean of second less first (reading or prediction less chemistry).
+    /// Mean of second minus first (reading or prediction less chemistry).
     pub bias: f64,
     /// SD of the differences.
     pub sd: f64,

@@ -171,7 +171,7 @@ pub struct CalibrationRow {
     pub cooks_distance: Option<f64>,
     /// Externally studentised residual.
     pub studentised: Option<f64>,
-    /// Observed less predicted by the equation without this bird.
+    /// Observed minus predicted by the equation without this bird.
     pub left_out_error: Option<f64>,
 }
 

@@ -199,7 +199,7 @@ pub struct FeatherShareRow {
 ///
 /// # Errors
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) where an analysed bird has no scan
-/// that tells its age.
+/// that gives its age.
 pub fn feather_shares(study: &Study) -> Result<Vec<FeatherShareRow>> {
     let mut shares: Vec<(usize, f64, f64, f64)> = Vec::new();
     for bird in masses(study) {

@@ -1,4 +1,4 @@
-//! Several rows of one bird tell less than as many birds: how alike they are, and
+//! Several rows of one bird carry less information than as many birds: their correlation, and
 //! what that takes from the standard errors.
 //!
 //! Rows of a bird share its own deviation b from the equation, and each has an error
@@ -34,13 +34,13 @@ pub(super) struct ClusterCorrelation {
     pub(super) factor: f64,
     /// The bird's share of that variance, rho.
     pub(super) share: f64,
-    /// Degrees of freedom: birds less coefficients.
+    /// Degrees of freedom: birds minus coefficients.
     pub(super) df: usize,
 }
 
 impl ClusterCorrelation {
     /// From the residuals on the scale on which all have one spread; none where no
-    /// bird has two rows, or the birds are too few to tell.
+    /// bird has two rows, or the birds are too few.
     ///
     /// # Shapes
     /// `residuals`, `birds`: n; birds are numbered from 0 without gaps.
@@ -83,7 +83,7 @@ impl ClusterCorrelation {
 /// Rows of several birds on the scale on which all have one spread.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Residuals<'a> {
-    /// Observed less predicted, times the root of the weight, n of them.
+    /// Observed minus predicted, times the root of the weight, n of them.
     pub(super) whitened: &'a [f64],
     /// Weights, n of them.
     pub(super) weights: &'a [f64],
@@ -284,7 +284,7 @@ mod tests {
         assert!((cluster_correlation.factor - 1.0).abs() < 1e-12);
         // Within 2 (1 + 4 + 2.25 + 0.25) over four degrees of freedom.
         assert!((cluster_correlation.variance - 15.0 / 4.0).abs() < 1e-12);
-        // Each bird once: nothing to tell.
+        // Each bird once: no correlation to estimate.
         assert_eq!(
             ClusterCorrelation::of(&residuals, &[0, 1, 2, 3, 4, 5, 6, 7], 1),
             None

@@ -9,7 +9,7 @@
 //! was estimated from, the covariance of both.
 //! Two scans i and j have the covariance `x_i' V x_j + g_i' U g_j` in common
 //! ([`Corrections::shared_covariance`]), since an error in the equation moves all birds
-//! together; [`Corrections::redraw`] draws it anew for all scans at once.
+//! together; [`Corrections::redraw`] redraws it for all scans at once.
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -161,7 +161,7 @@ impl Corrector for Equation {
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) with file and row where the
 /// equation reads something that the study lacks, is for plucked birds and a scan
 /// is not of one, or does not know a strain that is not allowed by name. All
-/// faults are told at once; nothing is corrected then.
+/// faults are reported at once; nothing is corrected then.
 pub fn correct(
     study: &Study,
     kept: &Kept,
@@ -552,7 +552,7 @@ impl Corrections {
         Some(all)
     }
 
-    /// Corrected values under coefficients and offsets drawn anew from their covariance.
+    /// Corrected values under coefficients and offsets redrawn from their covariance.
     ///
     /// The same seed and replicate give the same values. Refitting the curves to
     /// many replicates carries the calibration's uncertainty into them.

@@ -81,7 +81,7 @@ impl Corrections {
     }
 }
 
-/// What the equation's error leaves in a value less the offset, g^2.
+/// What the equation's error leaves in a value minus the offset, g^2.
 fn shared_variance(
     roots: Option<&DMatrix<f64>>,
     at: usize,

@@ -237,7 +237,7 @@ impl Equation {
         Some(own).filter(|own| own.is_finite())
     }
 
-    /// Coefficients drawn anew from a normal distribution with their covariance.
+    /// Coefficients redrawn from a normal distribution with their covariance.
     ///
     /// The same `seed` and `replicate` give the same draw, whatever was drawn
     /// before and by whichever thread.

@@ -50,7 +50,7 @@ pub struct FeatherAgeRow {
     pub shares_pct: Vec<f64>,
     /// Carcasses scanned intact and plucked.
     pub pairs: usize,
-    /// Intact less plucked reading of fat, lean and bone, g.
+    /// Intact minus plucked reading of fat, lean and bone, g.
     pub effects_g: [Option<Mean>; 3],
 }
 
@@ -80,7 +80,7 @@ struct Seen {
 ///
 /// # Errors
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) where a bird whose feathers were
-/// analysed has no scan that tells its age.
+/// analysed has no scan that gives its age.
 pub fn by_age(study: &Study, paired: Option<&Paired>) -> Result<Vec<FeatherAgeRow>> {
     // Ages are not negative, so their bits are in their order.
     let mut seen: BTreeMap<(usize, u64), Seen> = BTreeMap::new();

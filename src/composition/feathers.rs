@@ -1,10 +1,10 @@
 //! What do feathers do to a reading, and how is a live bird's reading freed of them?
 //!
 //! A carcass scanned intact and then plucked gives the effect of its feathers on
-//! each reading: intact less plucked. Two routes lead from a live bird's reading
+//! each reading: intact minus plucked. Two routes lead from a live bird's reading
 //! to its chemistry:
 //! - the *feather step*: feather mass from body weight, age and strain; from it
-//!   the effect on each reading; the reading less the effect goes into an equation
+//!   the effect on each reading; the reading minus the effect goes into an equation
 //!   for plucked birds;
 //! - *one regression*: an equation for intact birds, the feathers left to its
 //!   terms for age and strain.
@@ -51,7 +51,7 @@ pub struct RouteRow {
     pub n: usize,
     /// Birds without which the route cannot be fitted.
     pub unpredictable: usize,
-    /// Mean of predicted less chemistry, g.
+    /// Mean of predicted minus chemistry, g.
     pub bias: Option<f64>,
     /// Root mean square error of birds left out, g.
     pub cross_validated_rmse: Option<f64>,
@@ -63,9 +63,9 @@ pub struct RouteRow {
 ///
 /// Columns beside the usual ones: `feather_mass` (from the laboratory, or the
 /// difference of the two scale weights), `fat_effect`, `lean_effect`,
-/// `bone_effect` (intact less plucked).
+/// `bone_effect` (intact minus plucked).
 ///
-/// A carcass whose intact scan a rule rejected drops out, told in `unpaired`; where
+/// A carcass whose intact scan a rule rejected drops out, listed in `unpaired`; where
 /// all do, both frames are without rows.
 ///
 /// # Errors

@@ -18,7 +18,7 @@ pub struct Frame {
     pub rows: Vec<u32>,
     /// Columns by name.
     pub columns: BTreeMap<String, Column>,
-    /// What to tell of how the file was read.
+    /// A warning on how the file was read.
     pub warning: Option<String>,
 }
 

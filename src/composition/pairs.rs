@@ -18,16 +18,16 @@ use crate::study::{Feathers, Part, Position, Scan, Study, WHOLE, Way, position};
 
 /// Which rows are wanted.
 #[derive(Debug, Clone)]
-pub struct Wanted {
+pub struct RowSelection {
     /// Scans with feathers, without, or all where left out.
     pub feathers: Option<Feathers>,
-    /// The part whose masses the readings are to tell.
+    /// The part whose masses the readings are to predict.
     pub part: Part,
     /// Strains that may have scans and no chemistry.
     pub allowed_strains: Vec<String>,
 }
 
-impl Default for Wanted {
+impl Default for RowSelection {
     /// Intact birds, and what their bodies without feathers hold: feathers are a
     /// part of their own in the balance.
     fn default() -> Self {
@@ -45,7 +45,7 @@ impl Default for Wanted {
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) for a study without scans or
 /// chemistry, a strain with scans and without chemistry that is not allowed by
 /// name, and no analysed bird with a scan of the kind wanted.
-pub fn frame(study: &Study, kept: &Kept, wanted: &Wanted) -> Result<Frame> {
+pub fn frame(study: &Study, kept: &Kept, wanted: &RowSelection) -> Result<Frame> {
     let analysed = masses(study);
     check_tables(study, &analysed)?;
     check_strains(study, kept, &analysed, wanted)?;
@@ -224,7 +224,7 @@ fn check_strains(
     study: &Study,
     kept: &Kept,
     analysed: &[BirdMasses],
-    wanted: &Wanted,
+    wanted: &RowSelection,
 ) -> Result<()> {
     let mut known: Vec<usize> = analysed
         .iter()

@@ -30,7 +30,7 @@ pub(super) struct Regression {
     pub(super) residuals: Vec<f64>,
     /// By the likelihood in which rows of one bird are alike; none for a robust fit.
     pub(super) aicc: Option<f64>,
-    /// Observed less predicted without the row's bird.
+    /// Observed minus predicted without the row's bird.
     pub(super) left_out: Vec<Option<f64>>,
 }
 
@@ -182,7 +182,7 @@ fn linear(fit: Fit, power: f64) -> Regression {
     }
 }
 
-/// Weights depend on the rows, so each bird is left out by fitting anew.
+/// Weights depend on the rows, so each bird is left out by refitting.
 fn refit_without(
     design: &Design,
     response: &[f64],

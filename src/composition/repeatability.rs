@@ -105,7 +105,7 @@ pub struct ProtocolRow {
     pub reference: String,
     /// Pairs behind the bias.
     pub pairs: usize,
-    /// Mean of this method less the reference, g.
+    /// Mean of this method minus the reference, g.
     pub bias: Option<f64>,
     /// Lower end of its interval.
     pub bias_lower: Option<f64>,
@@ -134,7 +134,7 @@ pub struct Repeatability {
     pub warnings: Vec<String>,
 }
 
-/// A trait of the whole body and how a scan tells it.
+/// A trait of the whole body and its reading in a scan.
 type BodyTrait = (&'static str, fn(&Scan) -> f64);
 
 /// The traits that methods are compared by.

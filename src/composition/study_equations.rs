@@ -2,7 +2,7 @@
 //! the best of them, and what the feathers do.
 //!
 //! [`calibrate_best`] serves any frame; [`of_study`] asks for everything that a
-//! study folder with scans and chemistry can tell.
+//! study folder with scans and chemistry can estimate.
 
 use super::calibration::{Calibration, Settings, Weighting, calibrate};
 use super::chemistry::{ClosureRow, closure, masses};
@@ -12,7 +12,7 @@ use super::feather_ages::{FeatherAgeRow, by_age};
 use super::feathers::{Paired, RouteRow, effects, feather_mass, paired, routes};
 use super::formula::Formula;
 use super::frame::{Column, Frame};
-use super::pairs::{Wanted, frame};
+use super::pairs::{RowSelection, frame};
 use super::quality::{Kept, RejectedScan};
 use super::{Tissue, digest};
 use crate::error::{Error, Result};
@@ -27,7 +27,7 @@ pub struct Chosen {
     pub calibration: Calibration,
 }
 
-/// Everything that a study's analysed birds tell.
+/// Everything that is estimated from a study's analysed birds.
 #[derive(Debug, Clone)]
 pub struct StudyEquations {
     /// One a response, as `fat_chem`.
@@ -36,9 +36,9 @@ pub struct StudyEquations {
     pub closure: Vec<ClosureRow>,
     /// Feathers by strain and age.
     pub feather_ages: Vec<FeatherAgeRow>,
-    /// What plucked pairs tell; none where no carcass was plucked.
+    /// Estimates from plucked pairs; none where no carcass was plucked.
     pub plucked: Option<Plucked>,
-    /// Plucked scans that tell nothing, since their intact scan was rejected.
+    /// Plucked scans without a pair, since their intact scan was rejected.
     pub unpaired: Vec<RejectedScan>,
     /// Which part of a carcass the chemistry is of.
     pub part: Part,
@@ -46,7 +46,7 @@ pub struct StudyEquations {
     pub warnings: Vec<String>,
 }
 
-/// What carcasses scanned intact and then plucked tell.
+/// Estimates from carcasses scanned intact and then plucked.
 #[derive(Debug, Clone)]
 pub struct Plucked {
     /// Carcasses.
@@ -65,7 +65,7 @@ pub struct Request {
     /// Responses with their candidates; the usual ones where empty.
     pub responses: Vec<(String, Vec<Formula>)>,
     /// Which rows, of which part.
-    pub wanted: Wanted,
+    pub wanted: RowSelection,
     /// How an equation is fitted and judged.
     pub settings: Settings,
 }
@@ -86,9 +86,9 @@ impl Request {
     /// # Errors
     /// [`ErrorKind::Call`](crate::ErrorKind::Call) for terms that are no formula.
     pub fn of(study: &Study) -> Result<Self> {
-        let wishes = &study.settings.calibration;
+        let settings = &study.settings.calibration;
         let mut responses = Vec::new();
-        for (response, candidates) in &wishes.terms {
+        for (response, candidates) in &settings.terms {
             let formulas = candidates
                 .iter()
                 .map(|terms| terms.parse())
@@ -99,20 +99,20 @@ impl Request {
             responses.push((response.clone(), formulas));
         }
         let body = masses(study).iter().any(|bird| bird.body.is_some());
-        let part = wishes
+        let part = settings
             .part
             .unwrap_or(if body { Part::Body } else { Part::Whole });
         Ok(Self {
             responses,
-            wanted: Wanted {
+            wanted: RowSelection {
                 feathers: Some(Feathers::Intact),
                 part,
-                allowed_strains: wishes.allowed_strains.keys().cloned().collect(),
+                allowed_strains: settings.allowed_strains.keys().cloned().collect(),
             },
             settings: Settings {
-                weighting: wishes.weighting.into(),
+                weighting: settings.weighting.into(),
                 bird: Some("bird".to_owned()),
-                scanner: wishes.scanner.clone(),
+                scanner: settings.scanner.clone(),
                 ..Settings::default()
             },
         })
@@ -130,7 +130,7 @@ pub fn calibrate_best(
     settings: &Settings,
 ) -> Result<Chosen> {
     if let [only] = candidates {
-        // A single equation that cannot be fitted is told as such, not as a candidate.
+        // A single equation that cannot be fitted is reported as such, not as a candidate.
         calibrate(frame, response, only, settings)?;
     }
     let choice = choose(frame, response, candidates, settings)?;

@@ -14,11 +14,12 @@
 //! Huxley JS (1932) Problems of Relative Growth (from memory).
 
 use crate::error::Result;
-use crate::fit::interval::{Interval, SamplingDistribution};
+use crate::fit::interval::SamplingDistribution;
 use crate::fit::mixed::{
     Covariance, GroupedTerms, MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects,
 };
 use crate::growth::{Curve, Derived, Term};
+use crate::stats::Interval;
 use crate::stats::distribution::{chi_squared_upper, t_two_sided};
 use crate::study::{Records, Study};
 
@@ -32,7 +33,7 @@ const SAME_DAY_D: f64 = 1.0;
 pub struct Allometry {
     /// Index of the trait into the study's.
     pub trait_index: usize,
-    /// Index of the trait that it is told by.
+    /// Index of the trait that it is regressed on.
     pub on: usize,
     /// Birds by group; equality of exponents; or why there is none.
     pub answer: std::result::Result<Answer, String>,
@@ -48,7 +49,7 @@ pub struct Answer {
     /// Test of one exponent for all groups, where there are two: statistic, degrees of
     /// freedom, p value.
     pub equal_exponents: Option<(f64, usize, f64)>,
-    /// Geometric mean of the mass told by, g.
+    /// Geometric mean of the trait regressed on, g.
     pub reference_g: f64,
 }
 
@@ -141,7 +142,7 @@ fn together(of: &Records, on: &Records, bird: usize) -> Vec<(f64, f64)> {
 /// The allometry of every trait of a study but `on` upon it.
 ///
 /// # Errors
-/// None that a user brings about: data that cannot answer are told in
+/// None that a user brings about: data that cannot answer are reported in
 /// [`Allometry::answer`].
 pub fn allometries(
     study: &Study,

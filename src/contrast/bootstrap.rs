@@ -13,10 +13,10 @@ use super::joint::{Joint, PooledFit};
 use super::pairs::Contrast;
 use super::{Against, Request};
 use crate::error::Result;
-use crate::fit::interval::Interval;
 use crate::fit::mixed::MixedModel;
 use crate::fit::{Series, Settings, Workspace, fit};
 use crate::growth::Curve;
+use crate::stats::Interval;
 use crate::stats::resample::{Purpose, draw, percentile_interval, stream};
 use crate::trajectory::interval::widened;
 use crate::trajectory::{Redrawn, TraitModel};
@@ -32,10 +32,10 @@ pub(super) enum Refit<'a> {
     },
 }
 
-/// Greatest share of replicates without an answer for which an interval is still told.
+/// Greatest share of replicates without an answer for which an interval is still reported.
 const MOST_FAILED: f64 = 0.1;
 
-/// Puts percentile intervals in place of those of standard errors; `done` is told of
+/// Puts percentile intervals in place of those of standard errors; `done` is called after
 /// each replicate.
 pub(super) fn put_intervals(
     contrasts: &mut [Contrast],

@@ -5,7 +5,7 @@
 //! a pointwise interval and a band that holds at all days at once: the factor of the
 //! band bounds the quantile of the greatest |t| over the days (sup-t) by the tube formula,
 //! from the joint covariance of the terms. Two groups differ at the ages where the band leaves
-//! zero out, and the chance that this is wrong at any age at all is one less the
+//! zero out, and the chance that this is wrong at any age at all is one minus the
 //! confidence.
 
 use rayon::prelude::*;
@@ -15,7 +15,7 @@ use super::mean_of_all::MeanAlong;
 use super::pairs::pairs;
 use super::{Against, Request};
 use crate::fit::estimable::Reach;
-use crate::fit::interval::Interval;
+use crate::stats::Interval;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::trajectory::days_between;
 
@@ -38,7 +38,7 @@ impl AgeDifference {
     /// Whether the band leaves zero out; `None` without a band.
     #[must_use]
     pub fn differs(&self) -> Option<bool> {
-        self.simultaneous.map(|band| !band.holds(0.0))
+        self.simultaneous.map(|band| !band.contains(0.0))
     }
 }
 

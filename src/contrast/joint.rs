@@ -2,7 +2,7 @@
 //!
 //! Pooled: one curve through all weighings of a group. Its covariance is that of the
 //! sandwich by bird, since the weighings of one bird are alike, or by pen where pens are
-//! the unit of comparison; degrees of freedom are units less one in each group, joined by Welch and Satterthwaite's rule for a
+//! the unit of comparison; degrees of freedom are units minus one in each group, joined by Welch and Satterthwaite's rule for a
 //! difference. Where a group has too few birds for that (no more than terms), the
 //! weighings are taken as independent, and a note says so.
 //!
@@ -10,7 +10,7 @@
 //! effects by bird; each difference has degrees of freedom by Satterthwaite's rule from the
 //! errors of the variance terms ([`CovarianceError`]), so that one that rests on pens has few
 //! and one that rests on birds has many. Where a fit has no such errors they are birds
-//! less groups, or pens less groups (the counting of differences between subjects in
+//! minus groups, or pens minus groups (the counting of differences between subjects in
 //! Pinheiro and Bates 2000, 2.4.2, from memory).
 
 use std::sync::Arc;
@@ -444,7 +444,7 @@ pub(super) fn of_model(model: &TraitModel, names: &[String]) -> Option<Joint> {
             error: error.clone(),
             groups: named.iter().map(|(at, _)| *at).collect(),
         },
-        // Birds less groups, or pens less groups where pens have effects.
+        // Birds minus groups, or pens minus groups where pens have effects.
         None => DegreesOfFreedom::Common(fit.group_estimates(0).df.max(1) as f64),
     };
     Some(Joint {

@@ -5,7 +5,7 @@
 //! follows from the terms of all groups and their joint covariance.
 //!
 //! Start reading at [`compare`]. `joint.rs` finds the terms of the groups, `pairs.rs`
-//! compares them term by term ([`Against`] says with what), `whole_curve.rs` tests whole curves, `by_age.rs` tells
+//! compares them term by term ([`Against`] says with what), `whole_curve.rs` tests whole curves, `by_age.rs` reports
 //! from which age two curves differ. How the traits go together is in [`allometry`]
 //! and [`fat_share`]. It draws and writes nothing.
 
@@ -164,7 +164,7 @@ pub struct Comparison {
     pub request: Request,
 }
 
-/// Compares the groups of a study in every trait; `done` is told of each model or curve that
+/// Compares the groups of a study in every trait; `done` is called after each model or curve that
 /// is finished, and of each replicate of a bootstrap.
 ///
 /// A trait whose model has no numbers is compared by pooled fits of its curve, with a note;
@@ -355,10 +355,10 @@ fn by_pooled_fits(
     };
     let mut notes = Vec::new();
     let found = joint::pooled(&sample, curve, request, &mut notes);
-    let told = notes
+    let new_notes = notes
         .into_iter()
         .map(|(group, reason)| format!("{}: {reason}", groups.names[group]));
-    compared.notes.extend(told);
+    compared.notes.extend(new_notes);
     match found {
         Some((joint, fits)) => {
             let refit = Refit::Pooled {

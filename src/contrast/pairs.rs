@@ -12,8 +12,9 @@ use super::joint::{Difference, Joint};
 use super::mean_of_all::MeanOfAll;
 use super::{Adjust, Against, DRAWS, Request};
 use crate::fit::estimable::NotEstimable;
-use crate::fit::interval::{Interval, root_of};
+use crate::fit::interval::root_of;
 use crate::fit::profile::Quantity;
+use crate::stats::Interval;
 use crate::stats::distribution::{t_two_sided, t_two_sided_quantile};
 use crate::stats::multiple::{Simultaneous, holm, in_units, studentised_range_quantile, tukey};
 use crate::trajectory::derived_quantities;
@@ -65,32 +66,32 @@ pub struct NoContrast {
 /// not determine.
 pub(super) fn contrasts(joint: &Joint, request: &Request) -> (Contrasts, Option<Simultaneous>) {
     let curve = &*joint.curves[0];
-    let mut quantities: Vec<Asked> = Vec::new();
+    let mut quantities: Vec<NamedQuantity> = Vec::new();
     for (index, term) in curve.terms().iter().enumerate().skip(joint.borrowed_terms) {
-        quantities.push(Asked {
+        quantities.push(NamedQuantity {
             term: term.name.to_string(),
             unit: term.unit.to_string(),
             quantity: Quantity::Term(index),
         });
     }
     for what in derived_quantities(&request.ages_d, &request.masses_g) {
-        quantities.push(Asked {
+        quantities.push(NamedQuantity {
             term: what.name().into_owned(),
             unit: what.unit().to_owned(),
             quantity: Quantity::Derived(what),
         });
     }
-    quantities.retain(|asked| request.terms.is_empty() || request.terms.contains(&asked.term));
+    quantities.retain(|named| request.terms.is_empty() || request.terms.contains(&named.term));
     let mut found: Vec<(Vec<Found>, Missing)> = quantities
         .iter()
-        .map(|asked| compared(joint, asked.quantity, request))
+        .map(|named| compared(joint, named.quantity, request))
         .collect();
     let mut family: Vec<&mut Vec<Found>> = found.iter_mut().map(|(found, _)| found).collect();
     let law = adjust(joint, &mut family, request);
     let (mut all, mut none) = (Vec::new(), Vec::new());
-    for (asked, (found, missing)) in quantities.iter().zip(found) {
-        all.extend(found.iter().map(|found| asked.contrast(found)));
-        none.extend(missing.into_iter().map(|missing| asked.missing(missing)));
+    for (named, (found, missing)) in quantities.iter().zip(found) {
+        all.extend(found.iter().map(|found| named.contrast(found)));
+        none.extend(missing.into_iter().map(|missing| named.missing(missing)));
     }
     ((all, none), law)
 }
@@ -107,7 +108,7 @@ pub fn of_quantity(
     (term, unit, quantity): (&str, &str, Quantity),
     (request, law): (&Request, Option<&Simultaneous>),
 ) -> (Vec<Contrast>, Vec<NoContrast>) {
-    let asked = Asked {
+    let named = NamedQuantity {
         term: term.to_owned(),
         unit: unit.to_owned(),
         quantity,
@@ -119,19 +120,19 @@ pub fn of_quantity(
             adjust(joint, &mut [&mut found], request);
         }
     }
-    let missing = missing.into_iter().map(|missing| asked.missing(missing));
-    let found = found.iter().map(|found| asked.contrast(found));
+    let missing = missing.into_iter().map(|missing| named.missing(missing));
+    let found = found.iter().map(|found| named.contrast(found));
     (found.collect(), missing.collect())
 }
 
 /// A quantity by its name and unit.
-struct Asked {
+struct NamedQuantity {
     term: String,
     unit: String,
     quantity: Quantity,
 }
 
-impl Asked {
+impl NamedQuantity {
     fn contrast(&self, found: &Found) -> Contrast {
         Contrast {
             term: self.term.clone(),

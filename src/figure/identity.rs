@@ -11,7 +11,7 @@ use crate::figure::picture::Picture;
 use crate::figure::points::{StrainPoints, Strains};
 use crate::figure::series::Quantity;
 
-/// Does the scanner tell the truth: chemistry (up) against the raw reading and
+/// Is the scanner accurate: chemistry (up) against the raw reading and
 /// against the fitted or corrected value (across), by strain, a panel a stage.
 ///
 /// # Example
@@ -44,7 +44,7 @@ pub struct Calibration {
     pub letter: Option<char>,
 }
 
-/// How well is the age at first egg foretold: observed against predicted.
+/// How well is the age at first egg predicted: observed against predicted.
 #[derive(Debug, Clone, Default)]
 pub struct PredictedObserved {
     /// What was observed, the y axis: "Observed age at first egg", "days".

@@ -77,7 +77,7 @@ pub use lay_curve::{LayCurve, StrainLay};
 pub use paper::{MOST_COLOURED, Size, Theme, group_look};
 pub use picture::Picture;
 pub use points::{NamedPoint, Ranged, StrainPoints};
-pub use population::{Population, StrainPopulation};
+pub use population::{Population, StrainCurves};
 pub use precision::{DesignPrecision, PrecisionByBirds, PrecisionPanel};
 pub use profile::{Profile, ProfileTerm};
 pub use random_pairs::{RandomPairs, StrainEffects};

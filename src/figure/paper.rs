@@ -255,7 +255,7 @@ impl Shape {
 
 const SHAPES: [Shape; 4] = [Shape::Disc, Shape::Square, Shape::Triangle, Shape::Diamond];
 
-/// How one group (a strain) is told from the others: by colour, line and marker.
+/// How one group (a strain) is distinguished from the others: by colour, line and marker.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Style {
     pub colour: Colour,
@@ -323,7 +323,7 @@ impl Looks {
     }
 }
 
-/// How every figure tells group `index` (a strain, in the study's order) from the
+/// How every figure distinguishes group `index` (a strain, in the study's order) from the
 /// others, for what is drawn elsewhere: colour (`#RRGGBB`), dashes and gaps in mm.
 #[must_use]
 pub fn group_look(index: usize) -> (String, &'static [f64]) {
@@ -332,7 +332,7 @@ pub fn group_look(index: usize) -> (String, &'static [f64]) {
 }
 
 impl Style {
-    /// The same with a whole line, where a panel of its own tells the group.
+    /// The same with a whole line, where a group has a separate panel.
     pub(crate) fn whole_line(self) -> Self {
         Self { dash: &[], ..self }
     }
@@ -391,7 +391,7 @@ impl Pen {
 /// In which colours a picture comes out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Theme {
-    /// Colours that colour-blind readers can tell apart, on white.
+    /// Colours that colour-blind readers can distinguish, on white.
     #[default]
     Plain,
     /// Shades of grey that stay apart in print, beside line types and markers.

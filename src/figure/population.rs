@@ -24,14 +24,14 @@ pub struct Population {
     /// What the band is, for the note: "95 % prediction band for a new bird".
     pub band: String,
     /// A panel a strain.
-    pub strains: Vec<StrainPopulation>,
+    pub strains: Vec<StrainCurves>,
     /// Letter of the figure.
     pub letter: Option<char>,
 }
 
 /// One strain of [`Population`].
 #[derive(Debug, Clone, Default)]
-pub struct StrainPopulation {
+pub struct StrainCurves {
     /// The strain.
     pub name: String,
     /// Birds that the curve rests on.
@@ -89,7 +89,7 @@ impl Population {
     }
 
     fn plan(&self, size: Size, birds: &BirdsDrawn) -> Plan {
-        let (ages, values) = drawn_at(self.strains.iter().flat_map(StrainPopulation::places));
+        let (ages, values) = drawn_at(self.strains.iter().flat_map(StrainCurves::places));
         let x = Axis::age(self.ages).hold(ages);
         let y = Axis::new(self.quantity.words(), Scale::Number).hold(values);
         let cells = self.strains.iter().map(|s| Cell {
@@ -121,7 +121,7 @@ impl Population {
     }
 }
 
-impl StrainPopulation {
+impl StrainCurves {
     fn places(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         let birds = self
             .bird_curves

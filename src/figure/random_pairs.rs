@@ -21,7 +21,7 @@ pub struct RandomPairs {
     /// The strains, in the order of their colours.
     pub strains: Vec<StrainEffects>,
     /// The estimated correlation of terms (row, column), written in their panel;
-    /// empty where none is to be told.
+    /// empty where none is shown.
     pub correlations: Vec<Vec<f64>>,
     /// Letter of the figure.
     pub letter: Option<char>,

@@ -52,7 +52,7 @@ pub struct Residual {
     pub age_d: f64,
     /// The fitted value.
     pub fitted: f64,
-    /// What is left: observed less fitted, or scaled.
+    /// What is left: observed minus fitted, or scaled.
     pub residual: f64,
 }
 

@@ -42,7 +42,7 @@ pub enum AgeUnit {
 /// One panel for all strains, or a panel each.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Layout {
-    /// All in one panel, told apart by colour, line and marker.
+    /// All in one panel, distinguished by colour, line and marker.
     #[default]
     Overlaid,
     /// A panel each, with common axes.

@@ -58,7 +58,7 @@ pub fn fit_correlated(curve: &dyn Curve, subjects: &Subjects<'_>, settings: &Set
         .for_each(|entry| *entry *= inflation);
     estimates.sigma *= inflation.sqrt();
     estimates.df = n - p;
-    // The terms are judged anew, on their standard errors as given here.
+    // The terms are judged again, by their standard errors as given here.
     weaknesses.retain(|weak| weak.term.is_none());
     estimates.reach = Reach::of(series);
     let held = vec![false; p];

@@ -333,7 +333,7 @@ impl<'a, const P: usize> Loop<'a, P> {
     }
 
     /// Undamped steps while they lower the offset: near the optimum the sum of
-    /// squares is flat to rounding, and only the offset still tells the way.
+    /// squares is flat to rounding, and only the offset still shows the direction.
     /// True if the criterion is met at the end.
     fn polish(&mut self, point: &mut Point<P>) -> bool {
         for _ in 0..POLISHING_STEPS {

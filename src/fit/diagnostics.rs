@@ -26,7 +26,7 @@ pub struct Residual {
     pub value: f64,
     /// Fitted value.
     pub fitted: f64,
-    /// Observed less fitted.
+    /// Observed minus fitted.
     pub residual: f64,
     /// Residual over its standard deviation under the variance model; 0 for exact data.
     pub standardised: f64,
@@ -259,9 +259,9 @@ fn squared_differences(matrix: &DMatrix<f64>) -> DMatrix<f64> {
 pub struct LackOfFit {
     /// Mean square of what the curve misses over that of replicates about their mean.
     pub statistic: f64,
-    /// Degrees of freedom of what the curve misses: ages less terms.
+    /// Degrees of freedom of what the curve misses: ages minus terms.
     pub df_curve: usize,
-    /// Degrees of freedom of the replicates: observations less ages.
+    /// Degrees of freedom of the replicates: observations minus ages.
     pub df_replicates: usize,
     /// Probability of so great a statistic if the curve is right and replicates are independent.
     pub p_value: f64,
@@ -320,7 +320,7 @@ pub fn asymptote_supported(
     Some(last >= REACHED * mature)
 }
 
-/// What a reader of the fit should be told, in words: none for a fit without fault.
+/// Warnings for a reader of the fit, in words; none for a fit without fault.
 ///
 /// - The last value is under three quarters of the asymptote: the asymptote is an
 ///   extrapolation, even where its standard error is small (common practice, no

@@ -24,10 +24,11 @@
 
 use std::fmt;
 
-use super::interval::{Estimate, Interval, SamplingDistribution};
+use super::interval::{Estimate, SamplingDistribution};
 use super::support::{self, GREATEST_REACH, GREATEST_RELATIVE_ERROR, Shown};
 use super::{Estimates, Series};
 use crate::growth::{Curve, Derived, Term};
+use crate::stats::Interval;
 
 /// How far the data reach, by which a fit's quantities are judged.
 #[derive(Debug, Clone, Copy, PartialEq)]

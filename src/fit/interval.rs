@@ -24,6 +24,7 @@ use super::mixed::CovarianceError;
 use super::{Estimates, Series, Variance};
 use crate::error::Error;
 use crate::growth::{Curve, Derived};
+use crate::stats::Interval;
 use crate::stats::distribution::{f_quantile, t_two_sided_quantile};
 use crate::stats::tube::{self, Scale};
 
@@ -231,15 +232,6 @@ pub struct Estimate {
     pub interval: Option<Interval>,
 }
 
-/// A lower and an upper limit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Interval {
-    /// Lower limit.
-    pub lower: f64,
-    /// Upper limit.
-    pub upper: f64,
-}
-
 impl Estimate {
     /// The same estimate with an interval of `factor` standard errors.
     #[must_use]
@@ -248,22 +240,7 @@ impl Estimate {
     }
 }
 
-impl Interval {
-    pub(crate) fn around(value: f64, half: f64) -> Self {
-        Self {
-            lower: value - half,
-            upper: value + half,
-        }
-    }
-
-    /// Whether a value lies within.
-    #[must_use]
-    pub fn holds(&self, value: f64) -> bool {
-        (self.lower..=self.upper).contains(&value)
-    }
-}
-
-/// What a band around a curve is to hold.
+/// What a band around a curve covers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Band {
     /// The curve at each age by itself.
@@ -385,12 +362,12 @@ fn with_interval(value: f64, standard_error: Option<f64>, quantile: f64) -> Esti
 
 /// Which quantile: numerator degrees of freedom (0 for Student's t), the bits of the
 /// denominator's degrees of freedom and of the level.
-type Asked = (usize, u64, u64);
+type QuantileKey = (usize, u64, u64);
 
 thread_local! {
     /// Quantiles already found on this thread: inverting a distribution takes longer
     /// than a fit, and the birds of a flock share a few degrees of freedom.
-    static KNOWN: RefCell<HashMap<Asked, f64>> = RefCell::new(HashMap::new());
+    static KNOWN: RefCell<HashMap<QuantileKey, f64>> = RefCell::new(HashMap::new());
 }
 
 /// Student's t quantile of a two-sided interval at `level`.
@@ -400,7 +377,7 @@ fn t_factor(level: f64, df: f64) -> f64 {
     })
 }
 
-fn known_or(asked: Asked, find: impl FnOnce() -> f64) -> f64 {
+fn known_or(asked: QuantileKey, find: impl FnOnce() -> f64) -> f64 {
     KNOWN.with_borrow_mut(|known| *known.entry(asked).or_insert_with(find))
 }
 

@@ -326,7 +326,7 @@ pub fn fit(
 /// Fits a curve to many series in parallel; the order of the answers is the
 /// series', and they do not depend on the number of threads.
 ///
-/// `done` is told, from any thread, how many more fits are done.
+/// `done` is called, from any thread, with the number of fits finished since its last call.
 pub fn fit_all(
     curve: &dyn Curve,
     series: &[Series<'_>],

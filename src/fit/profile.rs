@@ -48,11 +48,12 @@ use nalgebra::{DMatrix, DVector};
 
 use super::constrained::{Normal, Place};
 use super::influence::scale_of;
-use super::interval::{Interval, SamplingDistribution};
+use super::interval::SamplingDistribution;
 use super::least_squares::Descent;
 use super::variance::Problem;
 use super::{Estimates, Series};
 use crate::growth::{Curve, Derived, Term};
+use crate::stats::Interval;
 
 /// What an interval is wanted of.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -6,7 +6,8 @@
 //! The same scales as R's `intervals` for mixed models uses (Pinheiro and Bates 2000,
 //! 2.4.3, from memory).
 
-use super::interval::{Estimate, Interval};
+use super::interval::Estimate;
+use crate::stats::Interval;
 use crate::stats::distribution::normal_quantile;
 
 /// Two-sided quantile of the standard normal.
@@ -76,7 +77,7 @@ mod tests {
         // exp(ln 2 +- 1.959964 * 0.75), by hand.
         assert!((sd.lower - 0.459_863_4).abs() < 1e-6 && (sd.upper - 8.698_235).abs() < 1e-5);
         let one = correlation(0.9, Some(0.1), 0.95).interval.expect("limits");
-        assert!(one.lower > 0.0 && one.upper < 1.0 && one.holds(0.9));
+        assert!(one.lower > 0.0 && one.upper < 1.0 && one.contains(0.9));
         let phi = share(0.02, Some(0.05), 0.95).interval.expect("limits");
         assert!(phi.lower > 0.0 && phi.upper < 1.0);
         // On the bound there is no scale to speak of: no limits, and no NaN.

@@ -1,4 +1,4 @@
-//! How well does a curve tell what it has not seen?
+//! How well does a curve predict observations that it was not fitted to?
 //!
 //! By cluster: the observations of some birds are hidden, the curve is fitted to the
 //! others and compared with the hidden ones. By last ages: the last weeks are hidden

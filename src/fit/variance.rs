@@ -197,7 +197,7 @@ impl Problem<'_> {
     /// ```
     ///
     /// with W = mu^-2d (times the values' weights), L the Jacobian of ln mu, and P the projection on 1 (and ln
-    /// mu). The second part is what the spread itself tells of the mean.
+    /// mu). The second part is the information of the variance on the mean.
     ///
     /// # Source
     /// Davidian M, Carroll RJ (1987) Variance function estimation, J Am Stat Assoc
@@ -224,7 +224,7 @@ impl Problem<'_> {
         let logs: Vec<f64> = fitted.iter().map(|mu| mu.ln()).collect();
         let mean_log = logs.iter().sum::<f64>() / n as f64;
         let squares: f64 = logs.iter().map(|log| (log - mean_log).powi(2)).sum();
-        // Two rows an observation: the mean's, and the spread's less its projection.
+        // Two rows an observation: the mean's, and the spread's minus its projection.
         let mut rows = DMatrix::zeros(2 * n, p);
         for j in (0..p).filter(|j| !held[*j]) {
             let column: Vec<f64> = jacobian.iter().skip(j).step_by(p).copied().collect();

@@ -4,7 +4,7 @@ use std::fmt;
 
 use crate::error::Result;
 use crate::fit::interval::check_confidence;
-use crate::flock::target::{NoTargetAge, TargetPoint, Trajectory, trajectories};
+use crate::flock::target::{NoTargetAge, TargetCurve, TargetPoint, trajectories};
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{AgeMatching, Grouping, Member, Occasion, Records, Study, occasions};
 
@@ -32,7 +32,7 @@ impl Default for DeviationOptions {
 
 /// What a deviation is of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Level {
+pub enum FlockLevel {
     /// The birds of a strain that were weighed on one occasion.
     Strain,
     /// The birds of a strain in one pen that were weighed on one occasion.
@@ -47,7 +47,7 @@ pub enum Level {
 #[derive(Debug, Clone)]
 pub struct Deviation {
     /// What it is of.
-    pub level: Level,
+    pub level: FlockLevel,
     /// Index into [`Study::traits`].
     pub trait_index: usize,
     /// Index into [`Study::strains`].
@@ -75,14 +75,14 @@ pub struct Deviation {
 pub struct AgainstTarget {
     /// Target and band; of a group the means over its birds, each at its own age.
     pub target: TargetPoint,
-    /// Observed less target, g.
+    /// Observed minus target, g.
     pub deviation_g: f64,
     /// t interval of a group's mean deviation, g; the birds that were weighed
     /// stand for the flock, and that they share pens is not allowed for.
     pub interval_g: Option<(f64, f64)>,
     /// 100 x deviation / target.
     pub deviation_pct: f64,
-    /// Age at which the target is the observed weight, less the age now: days
+    /// Age at which the target is the observed weight, minus the age now: days
     /// ahead (+) or behind (-).
     pub days: std::result::Result<f64, NoTargetAge>,
     /// Where it lies in the band.
@@ -160,8 +160,8 @@ pub fn deviations(study: &Study, options: &DeviationOptions) -> Result<Vec<Devia
                 trajectory: trajectory.as_ref(),
                 options,
             };
-            rows.extend(judge.groups(Level::Strain, &by_strain));
-            rows.extend(judge.groups(Level::Pen, &by_pen));
+            rows.extend(judge.groups(FlockLevel::Strain, &by_strain));
+            rows.extend(judge.groups(FlockLevel::Pen, &by_pen));
             rows.extend(judge.birds(records, &by_strain));
         }
     }
@@ -173,12 +173,12 @@ struct Judge<'a> {
     study: &'a Study,
     trait_index: usize,
     strain: usize,
-    trajectory: Option<&'a Trajectory>,
+    trajectory: Option<&'a TargetCurve>,
     options: &'a DeviationOptions,
 }
 
 impl Judge<'_> {
-    fn groups(&self, level: Level, all: &[Occasion]) -> Vec<Deviation> {
+    fn groups(&self, level: FlockLevel, all: &[Occasion]) -> Vec<Deviation> {
         let mine: Vec<&Occasion> = all.iter().filter(|o| o.strain == self.strain).collect();
         mine.iter()
             .enumerate()
@@ -192,7 +192,7 @@ impl Judge<'_> {
             .collect()
     }
 
-    fn group(&self, level: Level, occasion: &Occasion, last: bool) -> Deviation {
+    fn group(&self, level: FlockLevel, occasion: &Occasion, last: bool) -> Deviation {
         let members = &occasion.members;
         let weights = Sample::of(members.iter().map(|m| m.value));
         let age_d = Sample::of(members.iter().map(|m| m.age_d)).mean;
@@ -250,7 +250,7 @@ impl Judge<'_> {
                     .ok_or(NoTarget::ForStrain)
                     .and_then(|t| Ok(compare(t, target_among(t, age_d, range_d)?, value, age_d)));
                 rows.push(Deviation {
-                    level: Level::Bird,
+                    level: FlockLevel::Bird,
                     trait_index: self.trait_index,
                     strain: self.strain,
                     pen: bird.pen,
@@ -289,7 +289,7 @@ impl Judge<'_> {
 }
 
 pub(super) fn target_at(
-    trajectory: &Trajectory,
+    trajectory: &TargetCurve,
     age_d: f64,
 ) -> std::result::Result<TargetPoint, NoTarget> {
     trajectory.at(age_d).ok_or_else(|| {
@@ -306,7 +306,7 @@ pub(super) fn target_at(
 /// them is within the table, the target of the others is continued for a few days, so that an
 /// occasion is judged whole.
 pub(super) fn target_among(
-    trajectory: &Trajectory,
+    trajectory: &TargetCurve,
     age_d: f64,
     range_d: (f64, f64),
 ) -> std::result::Result<TargetPoint, NoTarget> {
@@ -317,7 +317,7 @@ pub(super) fn target_among(
 }
 
 fn compare(
-    trajectory: &Trajectory,
+    trajectory: &TargetCurve,
     target: TargetPoint,
     observed_g: f64,
     age_d: f64,
@@ -337,7 +337,7 @@ fn compare(
 /// The mean deviation of birds, each from the target at its own age (`points`),
 /// so that a difference in age within the group does not pass for spread.
 fn compare_group(
-    trajectory: &Trajectory,
+    trajectory: &TargetCurve,
     members: &[Member],
     points: &[TargetPoint],
     confidence: f64,
@@ -463,7 +463,7 @@ impl fmt::Display for NoTargetAge {
     }
 }
 
-impl fmt::Display for Level {
+impl fmt::Display for FlockLevel {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::Strain => "strain",

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use crate::fit::mixed::Forecast;
-use crate::flock::deviation::{Level, NoTarget};
+use crate::flock::deviation::{FlockLevel, NoTarget};
 use crate::flock::predictors::Predictor;
 use crate::flock::target::TargetPoint;
 use crate::flock::weight_backtest::{WeightBacktest, astray};
@@ -62,7 +62,7 @@ impl TraitForecast {
 #[derive(Debug, Clone)]
 pub struct ForecastRow {
     /// What it is of.
-    pub level: Level,
+    pub level: FlockLevel,
     /// Index into [`Study::strains`]; none for the whole flock.
     pub strain: Option<usize>,
     /// Index into [`Study::pens`], where the level or the bird has one.
@@ -183,7 +183,7 @@ pub(super) fn gone(known: &Study, records: &Records, there: &[bool]) -> Vec<Fore
     for (at, bird) in known.birds.iter().enumerate() {
         if let (false, Some(last_d)) = (there[at], records.of(at).0.last()) {
             rows.push(ForecastRow {
-                level: Level::Bird,
+                level: FlockLevel::Bird,
                 strain: Some(bird.strain),
                 pen: bird.pen,
                 bird: Some(at),
@@ -207,10 +207,10 @@ pub(super) fn gone(known: &Study, records: &Records, there: &[bool]) -> Vec<Fore
 type Place = (Option<usize>, Option<usize>);
 
 /// The whole flock where it has several strains, each strain and each pen, with their birds.
-pub(super) fn groups_of(known: &Study, birds: &[usize]) -> Vec<(Level, Place, Vec<usize>)> {
+pub(super) fn groups_of(known: &Study, birds: &[usize]) -> Vec<(FlockLevel, Place, Vec<usize>)> {
     let mut groups = Vec::new();
     if known.strains.len() > 1 {
-        groups.push((Level::Flock, (None, None), birds.to_vec()));
+        groups.push((FlockLevel::Flock, (None, None), birds.to_vec()));
     }
     let mut of_strains = vec![Vec::new(); known.strains.len()];
     let mut of_pens: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
@@ -222,9 +222,11 @@ pub(super) fn groups_of(known: &Study, birds: &[usize]) -> Vec<(Level, Place, Ve
         }
     }
     let of_strains = of_strains.into_iter().enumerate();
-    groups.extend(of_strains.map(|(strain, own)| (Level::Strain, (Some(strain), None), own)));
+    groups.extend(of_strains.map(|(strain, own)| (FlockLevel::Strain, (Some(strain), None), own)));
     let of_pens = of_pens.into_iter();
-    groups.extend(of_pens.map(|((strain, pen), own)| (Level::Pen, (Some(strain), Some(pen)), own)));
+    groups.extend(
+        of_pens.map(|((strain, pen), own)| (FlockLevel::Pen, (Some(strain), Some(pen)), own)),
+    );
     groups.retain(|(_, _, birds)| !birds.is_empty());
     groups
 }

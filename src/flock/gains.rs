@@ -5,7 +5,7 @@
 //! one, over at least half as many days (a fortnight is enough). What was gained is as
 //! weighed, errors of weighing included, so the fastest of many is somewhat flattered.
 
-use crate::flock::deviation::{Deviation, Gain, Level};
+use crate::flock::deviation::{Deviation, FlockLevel, Gain};
 use crate::study::{AgeMatching, Occasions, Study};
 
 /// A gain that is needed, beside the gains that the strain has shown.
@@ -60,7 +60,7 @@ fn like(study: &Study, row: &Deviation, least_d: f64) -> Vec<f64> {
     let mut begun: Vec<(f64, f64)> = Vec::new();
     let clock = Occasions::of(study, records, AgeMatching::default());
     for bird in study.birds_of(row.strain) {
-        if row.pen.is_some() && row.level == Level::Pen && study.birds[bird].pen != row.pen {
+        if row.pen.is_some() && row.level == FlockLevel::Pen && study.birds[bird].pen != row.pen {
             continue;
         }
         let (ages_d, values) = records.of(bird);
@@ -74,7 +74,7 @@ fn like(study: &Study, row: &Deviation, least_d: f64) -> Vec<f64> {
             }
         }
     }
-    if row.level == Level::Bird {
+    if row.level == FlockLevel::Bird {
         return gains;
     }
     begun.sort_by(|a, b| a.0.total_cmp(&b.0));

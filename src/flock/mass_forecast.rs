@@ -18,13 +18,13 @@ use nalgebra::DVector;
 
 use crate::error::Result;
 use crate::fit::mixed::Forecast;
-use crate::flock::deviation::{Level, NoTarget, target_at};
+use crate::flock::deviation::{FlockLevel, NoTarget, target_at};
 use crate::flock::forecast_rows::{
     Flag, ForecastOptions, ForecastRow, TraitForecast, chance_of, groups_of, mean_target,
     still_there,
 };
 use crate::flock::predictors::Predictor;
-use crate::flock::target::{TargetPoint, Trajectory, trajectories};
+use crate::flock::target::{TargetCurve, TargetPoint, trajectories};
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::{Records, Study};
 use crate::trajectory::allometric::AllometricFit;
@@ -54,7 +54,7 @@ struct LogMass {
 struct Ahead<'a> {
     known: &'a Study,
     fit: &'a AllometricFit,
-    targets: Vec<Option<Trajectory>>,
+    targets: Vec<Option<TargetCurve>>,
     /// Residual variance of a new scan, its own error included.
     residual: f64,
     birds: BTreeMap<(usize, u64), LogMass>,
@@ -106,7 +106,7 @@ pub(super) fn of_trait(
     };
     let places: BTreeMap<usize, usize> = fit.weight_cohort.birds.iter().copied().zip(0..).collect();
     for row in &weight.rows {
-        if let (Level::Bird, Some(bird), Some(age_d), Some(forecast)) =
+        if let (FlockLevel::Bird, Some(bird), Some(age_d), Some(forecast)) =
             (row.level, row.bird, row.age_d, row.forecast)
             && let Some(place) = places.get(&bird)
             && let Some(mass) = log_mass(fit, *place, age_d, &forecast)
@@ -122,8 +122,8 @@ pub(super) fn of_trait(
         .collect();
     for row in &weight.rows {
         let made = match row.level {
-            Level::Bird => ahead.bird(row, records),
-            Level::Flock | Level::Strain | Level::Pen => members
+            FlockLevel::Bird => ahead.bird(row, records),
+            FlockLevel::Flock | FlockLevel::Strain | FlockLevel::Pen => members
                 .get(&(row.strain, row.pen))
                 .and_then(|birds| ahead.group(row, birds)),
         };

@@ -1,19 +1,19 @@
 //! Is the flock on target.
 //!
 //! Every weighing, and the mean of the birds of a strain or pen that were weighed
-//! at one age, is set against the [`Trajectory`] through the user's target table:
+//! at one age, is set against the [`TargetCurve`] through the user's target table:
 //! [`deviations`] gives the difference in grams, percent and days, and the gain
 //! that would bring it back. [`uniformities`] says how alike the birds are.
 //!
 //! Start reading at `deviation.rs`: there only what was weighed counts, and no target is
 //! continued past its table. [`forecast`] says what the birds will weigh, by up to three
-//! predictors, and how well such forecasts would have come true; [`drifting`] which birds
-//! have left their own course; [`gains_seen`] whether birds of a strain have
-//! ever gained what is asked of them.
+//! predictors, and how well such forecasts would have come true; [`departures`] which birds
+//! departed from their predicted growth; [`gains_seen`] whether birds of a strain have
+//! ever gained as much as they need to.
 
 mod cusum;
+mod departure;
 mod deviation;
-mod drift;
 mod forecast;
 mod forecast_rows;
 mod gains;
@@ -30,17 +30,17 @@ mod uniformity;
 mod weight_backtest;
 mod weight_forecast;
 
+pub use departure::{Departure, DepartureWatch, departures};
 pub use deviation::{
-    AgainstTarget, Band, Deviation, DeviationOptions, Gain, Level, NoTarget, deviations,
+    AgainstTarget, Band, Deviation, DeviationOptions, FlockLevel, Gain, NoTarget, deviations,
 };
-pub use drift::{DriftWatch, Drifting, drifting};
 pub use forecast::{FlockForecasts, forecast};
 pub use forecast_rows::{Flag, ForecastOptions, ForecastRow, TraitForecast};
 pub use gains::{GainsSeen, gains_seen};
 pub use own_models::{ForecastFrom, SavedPopulation};
 pub use predictors::Predictor;
 pub use sample_size::{birds_for_mean, birds_for_share};
-pub use target::{NoTargetAge, TargetPoint, Trajectory, trajectories as target_trajectories};
+pub use target::{NoTargetAge, TargetCurve, TargetPoint, trajectories as target_trajectories};
 pub use uniformity::{
     Cv, FlockUniformity, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
     normal_share_pct, uniformities, uniformity,

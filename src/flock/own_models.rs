@@ -92,7 +92,7 @@ pub(super) fn sources<'a>(
             let has: Vec<&str> = known.traits.iter().map(|records| &*records.name).collect();
             return Err(Error::input(format!(
                 "{}: found a population of {name}, expected one of the study's {}; give the population of that trait",
-                saved.population.told(),
+                saved.population.label(),
                 has.join(", ")
             )));
         }

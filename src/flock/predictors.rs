@@ -153,7 +153,7 @@ impl Ensemble {
                 .forecast(&subjects.subjects()?, |subject| {
                     ages_d(subjects.birds[subject])
                 })
-                .map_err(|error| Error::input(format!("{}: {error}", population.told())))?;
+                .map_err(|error| Error::input(format!("{}: {error}", population.label())))?;
             let mut places = vec![None; known.birds.len()];
             for (subject, bird) in subjects.birds.iter().enumerate() {
                 places[*bird] = Some(subject);

@@ -14,7 +14,7 @@ const NEAR_D: f64 = 7.0;
 /// the table. It is not continued past the first or last age, except for a few days for birds
 /// weighed together with others that are within it.
 #[derive(Debug, Clone)]
-pub struct Trajectory {
+pub struct TargetCurve {
     target: MonotoneCubic,
     lower: Option<MonotoneCubic>,
     upper: Option<MonotoneCubic>,
@@ -42,7 +42,7 @@ pub enum NoTargetAge {
     NotUnique,
 }
 
-impl Trajectory {
+impl TargetCurve {
     /// The trajectory through a target's table.
     ///
     /// # Errors
@@ -131,7 +131,7 @@ impl Trajectory {
 ///
 /// # Errors
 /// An input error where a target's table is faulty or given twice.
-pub fn trajectories(study: &Study, trait_name: &str) -> Result<Option<Vec<Option<Trajectory>>>> {
+pub fn trajectories(study: &Study, trait_name: &str) -> Result<Option<Vec<Option<TargetCurve>>>> {
     let of = |strain: Option<usize>| {
         let mut found = study
             .targets
@@ -144,7 +144,7 @@ pub fn trajectories(study: &Study, trait_name: &str) -> Result<Option<Vec<Option
                 "targets, trait {trait_name}: {whose} has two targets, expected one; remove the other"
             )));
         }
-        first.map(Trajectory::new).transpose()
+        first.map(TargetCurve::new).transpose()
     };
     if !study.targets.iter().any(|t| t.trait_name == trait_name) {
         return Ok(None);
@@ -221,7 +221,7 @@ mod tests {
 
     #[test]
     fn at_its_own_ages_it_is_the_table_and_outside_there_is_none() {
-        let line = Trajectory::new(&table(&[7.0, 14.0, 28.0], &[60.0, 110.0, 300.0])).unwrap();
+        let line = TargetCurve::new(&table(&[7.0, 14.0, 28.0], &[60.0, 110.0, 300.0])).unwrap();
         let point = line.at(14.0).unwrap();
         assert_eq!(point.target_g.to_bits(), 110.0_f64.to_bits());
         assert_eq!(point.lower_g, Some(0.96 * 110.0));
@@ -233,7 +233,7 @@ mod tests {
     #[test]
     fn an_age_is_found_where_the_target_is_that_weight() {
         let line =
-            Trajectory::new(&table(&[0.0, 7.0, 21.0, 28.0], &[38.0, 70.0, 210.0, 300.0])).unwrap();
+            TargetCurve::new(&table(&[0.0, 7.0, 21.0, 28.0], &[38.0, 70.0, 210.0, 300.0])).unwrap();
         for age_d in [0.0, 0.5, 7.0, 13.0, 27.9, 28.0] {
             let back = line.age_at(line.at(age_d).unwrap().target_g).unwrap();
             // Bisection to rounding: a slope of 4 g/d turns 1e-13 g into less than 1e-12 d.
@@ -245,24 +245,24 @@ mod tests {
 
     #[test]
     fn a_plateau_or_a_fall_has_no_single_age() {
-        let flat = Trajectory::new(&table(&[0.0, 7.0, 14.0], &[50.0, 90.0, 90.0])).unwrap();
+        let flat = TargetCurve::new(&table(&[0.0, 7.0, 14.0], &[50.0, 90.0, 90.0])).unwrap();
         assert_eq!(flat.age_at(90.0), Err(NoTargetAge::NotUnique));
         assert!(flat.age_at(89.0).is_ok());
-        let fall = Trajectory::new(&table(&[0.0, 7.0, 14.0], &[50.0, 90.0, 80.0])).unwrap();
+        let fall = TargetCurve::new(&table(&[0.0, 7.0, 14.0], &[50.0, 90.0, 80.0])).unwrap();
         assert_eq!(fall.age_at(85.0), Err(NoTargetAge::NotUnique));
         assert_eq!(fall.age_at(90.0), Ok(7.0));
     }
 
     #[test]
     fn one_age_is_a_target_at_that_age_alone() {
-        let line = Trajectory::new(&table(&[126.0], &[1400.0])).unwrap();
+        let line = TargetCurve::new(&table(&[126.0], &[1400.0])).unwrap();
         assert!(line.at(126.0).is_some() && line.at(125.0).is_none());
         assert_eq!(line.age_at(1400.0), Ok(126.0));
     }
 
     #[test]
     fn a_faulty_table_says_what_is_wrong() {
-        let message = |target: &Target| Trajectory::new(target).unwrap_err().to_string();
+        let message = |target: &Target| TargetCurve::new(target).unwrap_err().to_string();
         assert!(message(&table(&[], &[])).contains("no rows"));
         assert!(message(&table(&[7.0, 7.0], &[1.0, 2.0])).contains("age 7 d"));
         assert!(message(&table(&[7.0], &[-1.0])).contains("target -1"));

@@ -4,9 +4,9 @@ use std::fmt;
 
 use crate::error::{Error, Result};
 use crate::fit::interval::check_confidence;
-use crate::flock::deviation::{Level, target_among};
+use crate::flock::deviation::{FlockLevel, target_among};
 use crate::flock::sample_size::wilson_pct;
-use crate::flock::target::{Trajectory, trajectories};
+use crate::flock::target::{TargetCurve, trajectories};
 use crate::stats::distribution::{chi_squared_quantile, normal_quantile, normal_upper};
 use crate::study::{AgeMatching, Grouping, Member, Occasion, Study, occasions};
 
@@ -38,7 +38,7 @@ impl Default for UniformityOptions {
 #[derive(Debug, Clone)]
 pub struct FlockUniformity {
     /// Strain or pen.
-    pub level: Level,
+    pub level: FlockLevel,
     /// Index into [`Study::traits`].
     pub trait_index: usize,
     /// Index into [`Study::strains`].
@@ -125,8 +125,8 @@ pub fn uniformities(study: &Study, options: &UniformityOptions) -> Result<Vec<Fl
     for (trait_index, records) in study.traits.iter().enumerate() {
         let targets = trajectories(study, &records.name)?.unwrap_or_default();
         for (level, grouping) in [
-            (Level::Strain, Grouping::Strain),
-            (Level::Pen, Grouping::Pen),
+            (FlockLevel::Strain, Grouping::Strain),
+            (FlockLevel::Pen, Grouping::Pen),
         ] {
             let all = occasions(study, records, grouping, options.matching);
             for (at, occasion) in all.iter().enumerate() {
@@ -155,10 +155,10 @@ fn check(within_pct: f64, confidence: f64) -> Result<()> {
 }
 
 fn of_occasion(
-    level: Level,
+    level: FlockLevel,
     trait_index: usize,
     (occasion, growth): (&Occasion, impl Fn() -> f64),
-    target: Option<&Trajectory>,
+    target: Option<&TargetCurve>,
     options: &UniformityOptions,
 ) -> FlockUniformity {
     let weights: Vec<f64> = occasion.members.iter().map(|m| m.value).collect();

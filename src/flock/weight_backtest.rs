@@ -17,7 +17,7 @@ use super::predictors::{Ensemble, Weights, may_describe};
 use super::stacking::PastScores;
 use crate::error::Result;
 use crate::fit::mixed::Forecast;
-use crate::flock::deviation::Level;
+use crate::flock::deviation::FlockLevel;
 use crate::stats::distribution::{t_two_sided_quantile, t_upper};
 use crate::stats::{mean, squares_about_mean};
 use crate::study::{AgeMatching, OccasionKey, Occasions, Records, Study};
@@ -28,8 +28,8 @@ use crate::trajectory::{BirdPopulation, TraitModel};
 pub struct WeightBacktest {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
-    /// [`Level::Bird`] or [`Level::Strain`].
-    pub level: Level,
+    /// [`FlockLevel::Bird`] or [`FlockLevel::Strain`].
+    pub level: FlockLevel,
     /// Days ahead, in whole weeks (to the nearest).
     pub horizon_d: f64,
     /// Forecasts that came to be known.
@@ -46,7 +46,7 @@ pub struct WeightBacktest {
     pub coverage_p: Option<f64>,
 }
 
-/// Errors, forecast less weighed.
+/// Errors, forecast minus weighed.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Errors {
     /// Their mean.
@@ -428,9 +428,9 @@ fn summed(hits: &[Hit], confidence: f64) -> WeightBacktest {
     WeightBacktest {
         trait_index,
         level: if level == BIRD {
-            Level::Bird
+            FlockLevel::Bird
         } else {
-            Level::Strain
+            FlockLevel::Strain
         },
         horizon_d: 7.0 * f64::from(weeks),
         n: hits.len(),
@@ -456,7 +456,7 @@ pub(super) fn astray(
     confidence: f64,
 ) -> Option<f64> {
     let of_birds =
-        |row: &&WeightBacktest| row.trait_index == trait_index && row.level == Level::Bird;
+        |row: &&WeightBacktest| row.trait_index == trait_index && row.level == FlockLevel::Bird;
     let own: Vec<&WeightBacktest> = tested.iter().filter(of_birds).collect();
     let chance = FALSE_WARNINGS / own.len().max(1) as f64;
     own.into_iter()

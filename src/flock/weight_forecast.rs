@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use crate::error::Result;
-use crate::flock::deviation::{Level, NoTarget, target_at};
+use crate::flock::deviation::{FlockLevel, NoTarget, target_at};
 use crate::flock::forecast_rows::{
     Flag, ForecastOptions, ForecastRow, TraitForecast, ages_of, chance_of, gone, groups_of,
     mean_target, not_foreseen, still_there,
@@ -139,7 +139,7 @@ impl Ahead<'_> {
 
     fn group(
         &mut self,
-        level: Level,
+        level: FlockLevel,
         (strain, pen): (Option<usize>, Option<usize>),
         birds: &[usize],
         at: usize,
@@ -238,7 +238,7 @@ impl Ahead<'_> {
             Err(reason) => flags.push(Flag::NoTarget(*reason)),
         }
         ForecastRow {
-            level: Level::Bird,
+            level: FlockLevel::Bird,
             strain: None,
             pen: None,
             bird: None,

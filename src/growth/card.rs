@@ -26,7 +26,7 @@
 //! that stands for the bird's known weight at hatch: no term, and the card then needs
 //! [`Curve::at_hatch_weight`].
 //!
-//! Every fault of a card is told, with file, key, what was found and what was expected.
+//! Every fault of a card is reported, with file, key, what was found and what was expected.
 
 use std::path::Path;
 use std::sync::Arc;

@@ -20,7 +20,7 @@ use super::sigmoid::{LEAST_ASYMPTOTE, RATE_RANGE};
 /// Asymptotes tried, as multiples of the greatest value.
 pub(super) const REACH: [f64; 6] = [1.02, 1.15, 1.4, 2.0, 3.5, 8.0];
 
-/// A weight below this share of the greatest possible tells nothing about the
+/// A weight below this share of the greatest possible carries no information on the
 /// curve, but it keeps two points two points where one is 1e300.
 const LEAST_WEIGHT: f64 = 1e-10;
 

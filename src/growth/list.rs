@@ -19,7 +19,7 @@ use crate::error::{Error, Result};
 /// How a built-in curve is made.
 type Make = fn() -> Arc<dyn Curve>;
 
-/// Name and maker of each built-in curve, in the order in which they are told to a user.
+/// Name and maker of each built-in curve, in the order in which they are listed for a user.
 const BUILT_IN: &[(&str, Make)] = &[
     ("gompertz", || Arc::new(OnePhase::<Gompertz>::new())),
     ("logistic", || Arc::new(OnePhase::<Logistic>::new())),
@@ -92,7 +92,7 @@ pub fn find(name: &str, cards: &[Arc<dyn Curve>]) -> Result<Arc<dyn Curve>> {
 ///
 /// # Errors
 /// [`crate::ErrorKind::Input`]: the folder cannot be read or holds no card, or any of the
-/// faults of [`Card::read`]; a name used twice. All cards' faults are told at once.
+/// faults of [`Card::read`]; a name used twice. The faults of all cards are reported at once.
 pub fn read_cards(folder: &Path) -> Result<Vec<Arc<dyn Curve>>> {
     let unreadable = |source| Error::unreadable(folder, source);
     let mut paths = Vec::new();

@@ -173,7 +173,7 @@ pub trait Curve: Send + Sync + Debug {
     fn derived(&self, what: Derived, terms: &[f64], gradient: &mut [f64]) -> Option<f64>;
 
     /// Where another naming of the terms gives the same curve (the two phases exchanged)
-    /// and is the one that is told: which term becomes the j-th. `None` where the
+    /// and is the one that is reported: which term becomes the j-th. `None` where the
     /// terms are in order, as of most curves they always are.
     fn relabelled(&self, _terms: &[f64]) -> Option<&'static [usize]> {
         None

@@ -7,9 +7,9 @@
 //! X* = m + S (S + V)^-1 (W - m),
 //!
 //! m the mean of the bird's strain, S the covariance of the true cues within strains
-//! (that of W less the mean of V), V the bird's own error variances. Errors of different
+//! (that of W minus the mean of V), V the bird's own error variances. Errors of different
 //! cues are taken as independent; where several cues come from one curve they are not, and
-//! S may then come out as no covariance at all, which is told instead of a number.
+//! S may then come out as no covariance at all, which is reported instead of a number.
 //!
 //! # Source
 //! Carroll RJ, Ruppert D, Stefanski LA, Crainiceanu CM 2006, Measurement Error in

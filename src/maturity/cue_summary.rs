@@ -29,7 +29,7 @@ pub struct CueSummary {
     pub not_laying: usize,
     /// Birds with an onset record whose cue is extrapolated, weak or missing.
     pub without_cue: usize,
-    /// Mean of first egg less cue, d; none without birds.
+    /// Mean of first egg minus cue, d; none without birds.
     pub mean_difference_d: Option<f64>,
     /// Standard deviation of that difference between birds, d; none below two birds.
     pub sd_difference_d: Option<f64>,

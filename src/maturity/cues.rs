@@ -215,7 +215,7 @@ impl FirstEgg {
 }
 
 impl Cue {
-    /// First egg less cue, d; positive where the cue came before the egg.
+    /// First egg minus cue, d; positive where the cue came before the egg.
     #[must_use]
     pub fn difference_d(&self) -> Option<f64> {
         match (&self.age, self.first_egg) {

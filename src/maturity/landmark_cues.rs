@@ -58,23 +58,23 @@ pub fn landmark_cues(
             continue;
         };
         curves.push(format!("{} by {curve}", trait_.name));
-        for wanted in wanted(&trait_.name, landmark_d, study) {
+        for named_cues in named_cues(&trait_.name, landmark_d, study) {
             let mut column = CueColumn {
-                name: wanted.name,
+                name: named_cues.name,
                 readings: vec![None; records.birds.len()],
             };
-            let second_peak = wanted.what == Derived::SecondPeakAge;
+            let second_peak = named_cues.what == Derived::SecondPeakAge;
             for fit in &own {
                 let right = fit.curve.name() == curve || second_peak;
                 let bird = fit
                     .bird
                     .and_then(|bird| place.get(study.birds[bird].name.as_str()));
                 if let (true, Some(bird)) = (right, bird) {
-                    let read = reading(fit, wanted.what, landmark_d);
+                    let read = reading(fit, named_cues.what, landmark_d);
                     column.readings[*bird] = column.readings[*bird].or(read);
                 }
             }
-            if has(&own, curve, wanted.what) || second_peak {
+            if has(&own, curve, named_cues.what) || second_peak {
                 all.push(column);
             }
         }
@@ -100,12 +100,12 @@ fn has(fits: &[&FittedCurve<'_>], curve: &str, what: Derived) -> bool {
 }
 
 /// A quantity and what it is called as a cue.
-struct Wanted {
+struct NamedCue {
     name: String,
     what: Derived,
 }
 
-fn wanted(trait_name: &str, landmark_d: f64, study: &Study) -> Vec<Wanted> {
+fn named_cues(trait_name: &str, landmark_d: f64, study: &Study) -> Vec<NamedCue> {
     let mut all = vec![
         Derived::ValueAt(landmark_d),
         Derived::RateAt(landmark_d),
@@ -119,7 +119,7 @@ fn wanted(trait_name: &str, landmark_d: f64, study: &Study) -> Vec<Wanted> {
     }
     let named = |what: Derived| {
         let name = what.name();
-        Wanted {
+        NamedCue {
             name: if trait_name == BODY_WEIGHT {
                 name.into_owned()
             } else {

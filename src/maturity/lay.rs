@@ -199,7 +199,7 @@ impl LayRecords {
     }
 }
 
-/// A first egg on the day of hatch or a bird never seen tells nothing of a time.
+/// A first egg on the day of hatch or a bird never seen gives no time.
 fn first_egg(record: &Onset) -> Option<EventTime> {
     let time = match (record.first_egg_age_d, record.last_seen_age_d) {
         (Some(age_d), _) => EventTime::Exact(age_d),
@@ -218,7 +218,7 @@ pub(super) fn middle(time: EventTime) -> f64 {
     }
 }
 
-/// Standard deviation of values about the mean of their own strain, n less strains.
+/// Standard deviation of values about the mean of their own strain, n minus strains.
 pub(super) fn within_strain_sd(values: &[f64], strains: &[usize]) -> Option<f64> {
     let mut present: Vec<usize> = strains.to_vec();
     present.sort_unstable();

@@ -12,7 +12,7 @@ use crate::stats::survival_curve::{IntervalScale, Mass, kaplan_meier, turnbull};
 use crate::stats::time_to_event::EventTime;
 use crate::stats::{Failure, Interval};
 
-/// Shares in lay whose ages are told, percent.
+/// Shares in lay whose ages are reported, percent.
 pub const SHARES_PCT: [f64; 3] = [10.0, 50.0, 90.0];
 
 /// Draws of the bootstrap behind Turnbull's intervals.

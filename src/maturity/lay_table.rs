@@ -149,7 +149,7 @@ impl Cells {
                 let value = values.as_ref().map(|values| values[row]);
                 value.filter(|value| !value.is_nan())
             };
-            let said = Told {
+            let said = FirstEggCells {
                 time: cell(&self.time),
                 laid: self.event.as_ref().map(|event| event[row]),
                 lower: cell(&self.lower),
@@ -207,7 +207,7 @@ impl Strains {
 }
 
 /// What a row says of its bird's first egg.
-struct Told {
+struct FirstEggCells {
     time: Option<f64>,
     laid: Option<Option<bool>>,
     lower: Option<f64>,
@@ -224,7 +224,7 @@ enum Which {
 /// The column with the fault, what stands there, what was expected.
 type Contradiction = (Which, String, &'static str);
 
-impl Told {
+impl FirstEggCells {
     fn first_egg(&self, days: f64) -> std::result::Result<Option<EventTime>, Contradiction> {
         let limit = |which: Which, age: f64| {
             if age >= 0.0 {

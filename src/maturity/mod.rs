@@ -1,6 +1,6 @@
 //! When will they lay: timing cues and onset of lay.
 //!
-//! A cue is an age that a growth curve tells: where gain is fastest, where the
+//! A cue is an age that is read from a growth curve: where gain is fastest, where the
 //! second phase (the pre-lay spurt) peaks, where half or nearly all of the mature
 //! mass is there, where a given weight is passed. [`cues`] lists them for every
 //! fitted curve with their standard errors and, where first eggs were recorded,

@@ -36,7 +36,7 @@ pub struct Backtest {
     pub horizon_d: Option<f64>,
     /// Forecasts whose error is known.
     pub n: usize,
-    /// Mean of forecast less observed.
+    /// Mean of forecast minus observed.
     pub bias: Option<f64>,
     /// Root mean square error.
     pub rmse: Option<f64>,

@@ -1,6 +1,6 @@
 //! Which models may the first eggs follow, and how far do the data speak for each?
 //!
-//! The few first eggs that a forecast rests on seldom tell the laws apart, and it is in
+//! The few first eggs that a forecast rests on seldom distinguish the laws, and it is in
 //! the tail, where the waiting birds are, that the laws differ. A forecast by the one model of least AIC
 //! would pass over that; so all are kept, each with its Akaike weight.
 

@@ -189,7 +189,7 @@ fn median_time(ordered: &[EventTime]) -> Option<f64> {
         .time
 }
 
-/// The longest time that a record tells.
+/// The longest time that a record gives.
 fn longest(times: &[EventTime]) -> f64 {
     let ends = times.iter().map(|time| match time.range() {
         (seen, upper) if upper.is_infinite() => seen,

@@ -125,7 +125,7 @@ pub struct ForecastOptions {
 ///
 /// `all`: every bird's record, times as ages. `at_landmark`: those that a landmark at or
 /// before the age leaves, with their cues. Both may hold what came later: it is hidden
-/// from the model and told beside the forecast.
+/// from the model and reported beside the forecast.
 ///
 /// # Errors
 /// In words: no bird was left to lay, or none had laid from which to learn.
@@ -319,17 +319,17 @@ impl Fitted {
 
 /// How many draws each model makes.
 fn shared_out(draws: usize, candidates: &[Candidate]) -> Vec<usize> {
-    let mut told = 0.0;
+    let mut total = 0.0;
     let mut before = 0;
     let of_one = |one: &Candidate| {
-        told += one.weight * draws as f64;
+        total += one.weight * draws as f64;
         // The running sum, rounded: so the shares come to all draws.
         #[expect(
             clippy::cast_possible_truncation,
             clippy::cast_sign_loss,
             reason = "a count of draws, not above all of them"
         )]
-        let up_to = (told.round() as usize).min(draws);
+        let up_to = (total.round() as usize).min(draws);
         let own = up_to - before;
         before = up_to;
         own

@@ -439,8 +439,8 @@ impl OnsetEstimates {
     }
 }
 
-/// Standard errors that hold the error of the calibration too: birds are drawn anew,
-/// their cues calibrated anew, and the model fitted anew.
+/// Standard errors that include the error of the calibration: birds are resampled,
+/// their cues recalibrated, and the model refitted.
 ///
 /// # Source
 /// Carroll RJ, Ruppert D, Stefanski LA, Crainiceanu CM 2006, Measurement Error in

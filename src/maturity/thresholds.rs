@@ -1,5 +1,5 @@
 //! What did the birds weigh, and how were they made up, when they laid their first egg;
-//! and would waiting for that value have told when they lay?
+//! and would waiting for that value have predicted when they lay?
 //!
 //! A measure is a trait, a trait's percent of the body weight, or age itself. Its value at
 //! a bird's first egg is read off the bird's curve through all its weighings. As a

@@ -39,7 +39,7 @@ impl Allocation {
         })
     }
 
-    /// Degrees of freedom of a comparison: units less groups.
+    /// Degrees of freedom of a comparison: units minus groups.
     #[must_use]
     pub fn degrees_of_freedom(&self, birds: usize) -> f64 {
         let units = self.pens.map_or(birds, |pens| pens.per_group);

@@ -38,7 +38,7 @@ pub struct CalibrationRequirement {
     pub most: usize,
 }
 
-/// What so many birds would tell.
+/// The precision that this number of birds would give.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CalibrationPrecision {
     /// Birds analysed.
@@ -54,7 +54,7 @@ pub struct CalibrationPrecision {
 }
 
 impl CalibrationRequirement {
-    /// What so many birds would tell.
+    /// The precision that this number of birds would give.
     #[must_use]
     pub fn precision(&self, birds: usize) -> CalibrationPrecision {
         let n = birds as f64;
@@ -95,7 +95,7 @@ mod tests {
 
     #[test]
     fn fewest_birds_of_an_equation() {
-        let wish = CalibrationRequirement {
+        let requirement = CalibrationRequirement {
             residual_sd: 10.0,
             reading_sd: Some(50.0),
             coefficients: 2,
@@ -105,16 +105,19 @@ mod tests {
             most: 1000,
         };
         // R: qt(.975, 24) * 10 / sqrt(26) = 4.0477, qt(.975, 25) * 10 / sqrt(27) = 3.9635.
-        assert_eq!(wish.birds(), Some(27));
-        assert!((wish.precision(26).mean_half_width - 4.0477).abs() < 1e-3);
-        let wish = CalibrationRequirement {
+        assert_eq!(requirement.birds(), Some(27));
+        assert!((requirement.precision(26).mean_half_width - 4.0477).abs() < 1e-3);
+        let requirement = CalibrationRequirement {
             coefficient_within: Some(0.05),
             mean_within: None,
-            ..wish
+            ..requirement
         };
         // R: qt(.975, 62) * .2 / sqrt(63) = .05037, qt(.975, 63) * .2 / sqrt(64) = .04996.
-        assert_eq!(wish.birds(), Some(65));
-        let wish = CalibrationRequirement { most: 60, ..wish };
-        assert_eq!(wish.birds(), None);
+        assert_eq!(requirement.birds(), Some(65));
+        let requirement = CalibrationRequirement {
+            most: 60,
+            ..requirement
+        };
+        assert_eq!(requirement.birds(), None);
     }
 }

@@ -1,12 +1,12 @@
-//! Does the design hold what its expected information promises?
+//! Is the precision of simulated studies that of the expected information?
 //!
 //! Studies of the design are simulated from the population, each with a random stream of
 //! its own, and fitted with the real code from its own start, as a user's data would be.
-//! What the fits tell is set beside the truth: the spread of the estimates (their
-//! standard error in fact), their bias, how often the intervals hold the truth, how often
-//! a difference of the stated size is seen, and how many fits fail.
+//! The estimates of the fits are compared with the truth: the spread of the estimates (their
+//! standard error in fact), their bias, how often the intervals cover the truth, how often
+//! a difference of the stated size is detected, and how many fits fail.
 //!
-//! The power for a difference of a given size is read twice. From the same studies, for
+//! The power for a difference of a given size is estimated twice. From the same studies, for
 //! every pair of strains: where the true difference is something else, the estimates are
 //! moved by what it lacks. And, for the pair that decides the design, from studies of
 //! strains that differ by just that size ([`see_difference`]), whose errors are their own.
@@ -65,52 +65,52 @@ impl Confirmation {
 /// One target in simulated studies.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Simulated {
-    /// Studies that told it.
+    /// Studies that determine it.
     pub n: usize,
-    /// SD of the estimates; of a cue the root mean square of birds' values less their truth.
+    /// SD of the estimates; of a cue the root mean square of birds' values minus their true values.
     pub standard_error: f64,
     /// Standard error of that by simulation: SD / sqrt(2 (n - 1)) for normal estimates.
     pub standard_error_of_it: f64,
-    /// Mean estimate less the truth; of a cue the mean over birds.
+    /// Mean estimate minus the truth; of a cue the mean over birds.
     pub bias: f64,
-    /// Share of the intervals that hold the truth.
+    /// Share of the intervals that cover the truth.
     pub coverage: f64,
-    /// Share of the studies that would see a difference of the wished size, their
+    /// Share of the studies that would detect a difference of the required size, their
     /// estimates moved by what the true difference lacks.
     pub power: Option<f64>,
-    /// Share that sees it among studies of strains that differ so; where it was asked.
+    /// Share that detects it among studies of strains that truly differ by this size, where these were simulated.
     pub power_of_true: Option<f64>,
 }
 
-/// What one simulated study told.
+/// The estimates of one simulated study.
 struct OneFit {
     weak: bool,
     /// Estimate and standard error of each target.
-    told: Vec<Option<(f64, f64)>>,
-    /// Of each target that is a cue, how its birds were told.
+    estimates: Vec<Option<(f64, f64)>>,
+    /// Of each target that is a cue, the errors of its birds.
     cues: Vec<Option<OwnValues>>,
 }
 
-/// How the birds of a strain were told in one study.
+/// The errors of the birds of a strain in one study.
 #[derive(Debug, Clone, Copy, Default)]
 struct OwnValues {
     birds: f64,
     /// Sums over birds of the error and its square.
     errors: f64,
     squares: f64,
-    /// Birds whose interval holds the truth.
+    /// Birds whose interval covers the truth.
     held: f64,
 }
 
 /// Simulates studies of `birds` birds a strain scanned at `ages_d` and fits them;
-/// `done` is told, from any thread, of each.
+/// `done` is called, from any thread, after each.
 ///
 /// # Errors
 /// Ages that do not ascend.
 pub fn confirm(
     population: &Population,
     (birds, ages_d): (usize, &[f64]),
-    (targets, wishes): (&[Target], &[Requirement]),
+    (targets, requirements): (&[Target], &[Requirement]),
     studies: Studies,
     done: &(dyn Fn() + Sync),
 ) -> Result<Confirmation> {
@@ -123,22 +123,26 @@ pub fn confirm(
     // Of a quantity that most studies do not determine, the rest say nothing.
     let enough = |count: usize| 2 * count >= fits;
     let of_target = |(at, target): (usize, &Target)| {
-        let told: Vec<(f64, f64)> = fitted
+        let estimates: Vec<(f64, f64)> = fitted
             .iter()
             .flatten()
-            .filter_map(|fit| fit.told[at])
+            .filter_map(|fit| fit.estimates[at])
             .collect();
         if let Estimand::Cue(_) = target.what {
             let cues = fitted.iter().flatten().filter_map(|fit| fit.cues[at]);
             let cues: Vec<OwnValues> = cues.collect();
             return enough(cues.len()).then(|| summary_of_cue(&cues)).flatten();
         }
-        let size = wishes.iter().find_map(|wish| match wish.aim {
-            Aim::Detect { size, .. } if wish.is_about(target) => Some(size.of(target.value)),
-            _ => None,
-        });
-        enough(told.len())
-            .then(|| summary(&told, target.truth, size, critical))
+        let size = requirements
+            .iter()
+            .find_map(|requirement| match requirement.aim {
+                Aim::Detect { size, .. } if requirement.is_about(target) => {
+                    Some(size.of(target.value))
+                }
+                _ => None,
+            });
+        enough(estimates.len())
+            .then(|| summary(&estimates, target.truth, size, critical))
             .flatten()
     };
     Ok(Confirmation {
@@ -166,8 +170,8 @@ pub fn see_difference(
         return Ok(None);
     };
     // The contrast's 100 percent are the second strain's value.
-    let wished = target.value + size;
-    let Some(differing) = population.with_group_at(target.strains[0], quantity, wished) else {
+    let required = target.value + size;
+    let Some(differing) = population.with_group_at(target.strains[0], quantity, required) else {
         return Ok(None);
     };
     let only = std::slice::from_ref(target);
@@ -176,15 +180,15 @@ pub fn see_difference(
         studies.level,
         degrees_of_freedom(population.groups(), birds),
     );
-    let told: Vec<(f64, f64)> = fitted
+    let estimates: Vec<(f64, f64)> = fitted
         .iter()
         .flatten()
-        .filter_map(|fit| fit.told[0])
+        .filter_map(|fit| fit.estimates[0])
         .collect();
-    let seen = told
+    let seen = estimates
         .iter()
         .filter(|(value, error)| value.abs() > critical * error);
-    Ok((!told.is_empty()).then(|| share(seen.count(), told.len())))
+    Ok((!estimates.is_empty()).then(|| share(seen.count(), estimates.len())))
 }
 
 /// Studies drawn from the population and fitted; none where the fit failed.
@@ -211,7 +215,7 @@ fn fitted(
         done();
         let outcome = outcome?;
         let fit = outcome.fit()?;
-        let told = targets.iter().map(|target| estimate(fit, &model, target));
+        let estimates = targets.iter().map(|target| estimate(fit, &model, target));
         let cues = targets.iter().map(|target| match target.what {
             Estimand::Cue(quantity) => {
                 of_strain(fit, &model, target.strains[0], quantity)?;
@@ -222,14 +226,14 @@ fn fitted(
         });
         Some(OneFit {
             weak: outcome.status() == "weak",
-            told: told.collect(),
+            estimates: estimates.collect(),
             cues: cues.collect(),
         })
     };
     Ok((0..studies.count).into_par_iter().map(one).collect())
 }
 
-/// How a fit tells the birds' own values of a quantity, whose true terms are known.
+/// The errors of the birds' own values of a quantity in a fit, whose true terms are known.
 fn own_values(
     fit: &MixedFit,
     model: &MixedModel<'_>,
@@ -243,9 +247,9 @@ fn own_values(
     for bird in birds {
         let own = &terms[bird * p..(bird + 1) * p];
         let truth = quantity.value(model.curve(), own, &mut gradient)?;
-        let told = quantity.value(model.curve(), fit.subject(bird), &mut gradient)?;
+        let estimates = quantity.value(model.curve(), fit.subject(bird), &mut gradient)?;
         let variance = quadratic(&gradient, fit.subject_covariance(bird));
-        let error = told - truth;
+        let error = estimates - truth;
         if !error.is_finite() {
             return None;
         }
@@ -326,26 +330,34 @@ fn estimate(fit: &MixedFit, model: &MixedModel<'_>, target: &Target) -> Option<(
     (value.is_finite() && variance > 0.0 && variance.is_finite()).then(|| (value, variance.sqrt()))
 }
 
-fn summary(told: &[(f64, f64)], truth: f64, size: Option<f64>, critical: f64) -> Option<Simulated> {
-    if told.len() < 2 {
+fn summary(
+    estimates: &[(f64, f64)],
+    truth: f64,
+    size: Option<f64>,
+    critical: f64,
+) -> Option<Simulated> {
+    if estimates.len() < 2 {
         return None;
     }
-    let n = told.len() as f64;
-    let mean = told.iter().map(|(value, _)| value).sum::<f64>() / n;
-    let squares: f64 = told.iter().map(|(value, _)| (value - mean).powi(2)).sum();
+    let n = estimates.len() as f64;
+    let mean = estimates.iter().map(|(value, _)| value).sum::<f64>() / n;
+    let squares: f64 = estimates
+        .iter()
+        .map(|(value, _)| (value - mean).powi(2))
+        .sum();
     let standard_error = (squares / (n - 1.0)).sqrt();
     let holds = |(value, error): &&(f64, f64)| (value - truth).abs() <= critical * error;
-    let covered = told.iter().filter(holds).count();
+    let covered = estimates.iter().filter(holds).count();
     let power = size.map(|size| {
         let seen = |(value, error): &&(f64, f64)| (value - truth + size).abs() > critical * error;
-        share(told.iter().filter(seen).count(), told.len())
+        share(estimates.iter().filter(seen).count(), estimates.len())
     });
     Some(Simulated {
-        n: told.len(),
+        n: estimates.len(),
         standard_error,
         standard_error_of_it: standard_error / (2.0 * (n - 1.0)).sqrt(),
         bias: mean - truth,
-        coverage: share(covered, told.len()),
+        coverage: share(covered, estimates.len()),
         power,
         power_of_true: None,
     })

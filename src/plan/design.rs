@@ -9,23 +9,23 @@ use crate::error::Result;
 use crate::fit::mixed::Population;
 use crate::growth::Derived;
 
-/// So many times the fewest birds are near it.
+/// Designs with up to this multiple of the fewest birds count as equal.
 const NEAR: f64 = 1.05;
 
-/// What is asked.
+/// The question of a plan.
 #[derive(Debug, Clone)]
 pub struct Question {
-    /// What the design is to tell, and how precisely.
-    pub wishes: Vec<Requirement>,
+    /// What the design is to estimate, and how precisely.
+    pub requirements: Vec<Requirement>,
     /// Derived quantities that are planned for besides the terms.
     pub derived: Vec<Derived>,
-    /// Ages that the user thinks of, d, ascending; none to have the best ones alone.
+    /// Ages that the user has in mind, d, ascending; none for the best ones alone.
     pub asked_d: Option<Vec<f64>>,
     /// Which ages are practical.
     pub limits: Limits,
     /// Most scans a bird.
     pub most_scans: usize,
-    /// Numbers of birds a strain to tell of, ascending.
+    /// Numbers of birds a strain to report, ascending.
     pub birds: Vec<usize>,
     /// Most birds a strain.
     pub most_birds: usize,
@@ -41,28 +41,28 @@ pub struct Question {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
     /// The user's own ages.
-    Asked,
-    /// The D-optimal ages for so many scans.
+    Given,
+    /// The D-optimal ages for this number of scans.
     Optimal,
     /// Each bird analysed once, at the ages of the design before it.
     SerialSlaughter,
 }
 
-/// One schedule, and what any number of birds would tell by it.
+/// One schedule, and the precision that any number of birds would give.
 #[derive(Debug, Clone)]
 pub struct Design {
     /// What it is.
     pub kind: Kind,
     /// The ages.
     pub schedule: Schedule,
-    /// What one bird in each strain tells.
+    /// The information of one bird in each strain.
     pub expected: ExpectedPrecision,
     /// D-efficiency against the best ages for as many scans; none of a slaughter, or
     /// where no ages within the limits have so many.
     pub efficiency: Option<f64>,
-    /// What each wish takes; none where the schedule cannot tell it.
+    /// What each requirement takes; none where the schedule cannot estimate it.
     pub needed: Vec<Option<Needed>>,
-    /// Birds a strain that all wishes take; none where one takes more than the limit.
+    /// Birds a strain that all requirements take; none where one takes more than the limit.
     pub birds: Option<usize>,
 }
 
@@ -71,7 +71,7 @@ impl Design {
     #[must_use]
     pub fn name(&self) -> String {
         match self.kind {
-            Kind::Asked => "asked".to_owned(),
+            Kind::Given => "asked".to_owned(),
             Kind::Optimal => match self.schedule.ages_d.len() {
                 1 => "optimal 1 scan".to_owned(),
                 scans => format!("optimal {scans} scans"),
@@ -84,15 +84,15 @@ impl Design {
 /// The answer.
 #[derive(Debug, Clone)]
 pub struct Plan {
-    /// All that a study can tell.
+    /// All that a study can estimate.
     pub targets: Vec<Target>,
-    /// Designs looked at: the asked one, the best ages by number of scans, and serial
+    /// Designs compared: the user's, the best ages by number of scans, and serial
     /// slaughter at the chosen one's ages.
     pub designs: Vec<Design>,
-    /// The chosen repeated design, and its birds a strain; no birds where the wishes take
+    /// The chosen repeated design, and its birds a strain; no birds where the requirements take
     /// more than the limit.
     pub chosen: usize,
-    /// Schedules that tell too little, in words.
+    /// Schedules that carry too little information, in words.
     pub not_estimable: Vec<String>,
     /// What simulated studies of the chosen design gave.
     pub confirmation: Option<(usize, Confirmation)>,
@@ -117,15 +117,15 @@ impl Plan {
 /// with the fewest scans. Ages that the user asks for are kept.
 ///
 /// # Errors
-/// In words, where no schedule within the limits tells the curve's terms, or none tells
-/// what a wish is about.
+/// In words, where no schedule within the limits determines the curve's terms, or none estimates
+/// what a requirement is about.
 pub fn plan(population: &Population, question: &Question) -> std::result::Result<Plan, String> {
     let targets = targets(population, &question.derived);
-    for wish in &question.wishes {
-        if !targets.iter().any(|target| wish.is_about(target)) {
+    for requirement in &question.requirements {
+        if !targets.iter().any(|target| requirement.is_about(target)) {
             return Err(format!(
                 "{}: found nothing of that name to estimate in these strains",
-                wish.name
+                requirement.name
             ));
         }
     }
@@ -137,7 +137,7 @@ pub fn plan(population: &Population, question: &Question) -> std::result::Result
         not_estimable: Vec::new(),
     };
     if let Some(ages_d) = &question.asked_d {
-        search.add(Kind::Asked, ages_d.clone(), None);
+        search.add(Kind::Given, ages_d.clone(), None);
     }
     let fewest = population.curve().terms().len();
     for scans in fewest..=question.most_scans.min(question.limits.most_scans()) {
@@ -179,17 +179,17 @@ impl Plan {
         &mut self,
         population: &Population,
         birds: usize,
-        wishes: &[Requirement],
+        requirements: &[Requirement],
         studies: Studies,
         done: &(dyn Fn() + Sync),
     ) -> Result<()> {
         let ages_d = &self.designs[self.chosen].schedule.ages_d;
-        let wanted = (&self.targets[..], wishes);
+        let wanted = (&self.targets[..], requirements);
         let design = (birds, &ages_d[..]);
         let mut found = confirm(population, design, wanted, studies, done)?;
         let needed = &self.designs[self.chosen].needed;
-        for (wish, needed) in wishes.iter().zip(needed) {
-            let (Aim::Detect { size, .. }, Some(needed)) = (wish.aim, needed) else {
+        for (requirement, needed) in requirements.iter().zip(needed) {
+            let (Aim::Detect { size, .. }, Some(needed)) = (requirement.aim, needed) else {
                 continue;
             };
             let target = &self.targets[needed.target];
@@ -220,7 +220,7 @@ impl Search<'_> {
         let schedule = Schedule {
             ages_d,
             sampling: match kind {
-                Kind::Asked | Kind::Optimal => Sampling::Repeated,
+                Kind::Given | Kind::Optimal => Sampling::Repeated,
                 Kind::SerialSlaughter => Sampling::SerialSlaughter,
             },
         };
@@ -233,7 +233,7 @@ impl Search<'_> {
         };
         let efficiency = match kind {
             Kind::SerialSlaughter => None,
-            Kind::Asked | Kind::Optimal => {
+            Kind::Given | Kind::Optimal => {
                 let own = criterion(population, &schedule.ages_d);
                 let scans = schedule.ages_d.len();
                 let best = best.or_else(|| {
@@ -245,10 +245,10 @@ impl Search<'_> {
         };
         let limits = (question.most_birds, question.level);
         let needed: Vec<Option<Needed>> = question
-            .wishes
+            .requirements
             .iter()
-            .map(|wish| {
-                wish.needed(
+            .map(|requirement| {
+                requirement.needed(
                     population,
                     &expected,
                     self.targets,
@@ -275,7 +275,7 @@ impl Search<'_> {
     /// fewest scans: a bird is not handled once more for next to nothing. Where none
     /// reaches, the one that comes nearest.
     fn chosen(&self) -> Option<usize> {
-        let asked = |design: &Design| design.kind == Kind::Asked;
+        let asked = |design: &Design| design.kind == Kind::Given;
         if let Some(at) = self.designs.iter().position(asked) {
             return Some(at);
         }

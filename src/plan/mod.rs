@@ -1,13 +1,14 @@
 //! How many birds, scanned at which ages, would answer the question?
 //!
-//! A [`population`](crate::fit::mixed::Population) (a pilot's mixed fit, or a saved one) says how strains grow,
-//! how birds differ and how scans err. From it follows what any design is expected to
-//! tell, before a bird is touched: [`ExpectedPrecision`] works out one [`Schedule`], [`Target`]s are
-//! what is to be told (terms, derived quantities, differences of strains, a bird's own
-//! cue), [`Requirement`]es how precisely. [`plan`](design::plan) finds the smallest design;
-//! [`confirm`] simulates studies of it and fits them with the real code.
+//! A [`population`](crate::fit::mixed::Population) (a pilot's mixed fit, or a saved one) has
+//! the growth of each strain, the variation between birds and the errors of scans. From it
+//! follows the expected information of any design: [`ExpectedPrecision`] is that of one
+//! [`Schedule`], [`Target`]s are the quantities to be estimated (terms, derived quantities,
+//! differences of strains, a bird's own cue), [`Requirement`]s the precision that they need.
+//! [`plan`](design::plan) finds the smallest design; [`confirm`] simulates studies of it and
+//! fits them as real data.
 //!
-//! Expected information is first order in the random effects: a guide, which the
+//! Expected information is first order in the random effects: an approximation, which the
 //! simulation checks.
 
 mod allocation;
@@ -25,7 +26,7 @@ pub use precision::{ExpectedPrecision, NotEstimable};
 pub use requirement::{Aim, Amount, Needed, Requirement, degrees_of_freedom, standard_error};
 pub use target::{Estimand, Target, targets};
 
-/// How often a bird is seen.
+/// How often a bird is measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Sampling {
     /// Every bird at every age.
@@ -39,7 +40,7 @@ pub enum Sampling {
 pub struct Schedule {
     /// Ages, d, ascending.
     pub ages_d: Vec<f64>,
-    /// How often a bird is seen.
+    /// How often a bird is measured.
     pub sampling: Sampling,
 }
 

@@ -1,8 +1,8 @@
-//! How precisely would a design tell each quantity?
+//! How precisely a design would estimate each quantity.
 //!
 //! Informations of birds add, so that every variance here is that of one bird a strain
 //! over the number of birds: a schedule is worked out once, and all numbers of birds
-//! follow. Intervals take Student's t on birds less strains degrees of freedom, as the
+//! follow. Intervals take Student's t on birds minus strains degrees of freedom, as the
 //! fit of all birds at once does.
 //!
 //! A bird of a *serial slaughter* is analysed once: its own information is that of one
@@ -18,11 +18,11 @@ use crate::fit::profile::Quantity;
 const LEAST_PIVOT: f64 = 1e-10;
 
 /// A design whose standard error with so many birds a strain is still greater than the
-/// quantity itself tells nothing of it: more than any study has (common practice, no
+/// quantity itself carries no information: more than any study has (common practice, no
 /// source). Such is the spread of a term that went to zero in the pilot.
 const MANY_BIRDS: f64 = 100.0;
 
-/// Why a schedule tells nothing of some terms.
+/// Why a schedule does not determine some terms.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NotEstimable {
     /// The reason in words.
@@ -99,7 +99,7 @@ impl ExpectedPrecision {
     }
 
     /// Variance of a target with one bird in each strain (of a cue: of one bird's own
-    /// value, whatever the number of birds); `None` where the schedule cannot tell it.
+    /// value, whatever the number of birds); `None` where the schedule cannot estimate it.
     #[must_use]
     pub fn variance(&self, population: &Population, target: &Target) -> Option<f64> {
         let variance = match target.what {

@@ -1,4 +1,4 @@
-//! How precisely is a study to tell it, and how many birds does that take?
+//! How precisely a quantity is to be estimated, and how many birds that takes.
 
 use super::power::{factor, least_number, power};
 use super::precision::ExpectedPrecision;
@@ -28,21 +28,21 @@ impl Amount {
 /// How precisely.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Aim {
-    /// The interval of each strain reaches at most so far to each side.
+    /// The interval of each strain has at most this half width.
     Within(Amount),
-    /// A difference of this size between any two strains is seen with this chance.
+    /// A difference of this size between any two strains is detected with this power.
     Detect {
         /// The difference; percent are of the second strain's value.
         size: Amount,
         /// The chance.
         power: f64,
     },
-    /// A bird's own value is estimated so reliably: 1 - variance given its scans / variance
+    /// A bird's own value is estimated with this reliability: 1 - variance given its scans / variance
     /// between birds, the share that a regression on the cue keeps of its slope.
     Reliable(f64),
 }
 
-/// What is wanted of a design.
+/// A requirement on the precision of a design.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Requirement {
     /// Name of the quantity.
@@ -51,12 +51,12 @@ pub struct Requirement {
     pub aim: Aim,
 }
 
-/// What a wish takes by one schedule.
+/// What a requirement takes by one schedule.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Needed {
     /// Birds a strain; none where it takes more than the limit, or no number will do.
     pub birds: Option<usize>,
-    /// The target that asks for most.
+    /// The target that takes most birds.
     pub target: usize,
     /// About how many birds a strain that one would take, without a limit; infinite where no
     /// number will do.
@@ -69,7 +69,7 @@ pub struct Needed {
 }
 
 impl Requirement {
-    /// Whether the wish is about this target.
+    /// Whether the requirement is about this target.
     #[must_use]
     pub fn is_about(&self, target: &Target) -> bool {
         let kind = match self.aim {
@@ -80,7 +80,7 @@ impl Requirement {
         kind && target.name == self.name
     }
 
-    /// What is reached with so many birds a strain: the half width, the power or the
+    /// What is reached with this number of birds a strain: the half width, the power or the
     /// reliability; `variance` is that of [`ExpectedPrecision::variance`].
     #[must_use]
     pub fn reached(
@@ -109,8 +109,8 @@ impl Requirement {
         }
     }
 
-    /// Birds a strain that the wish takes, at most `most`, for all its targets; `None`
-    /// where there is no such target or the schedule cannot tell one.
+    /// Birds a strain that the requirement takes, at most `most`, for all its targets; `None`
+    /// where there is no such target or the schedule cannot estimate one.
     #[must_use]
     pub fn needed(
         &self,
@@ -178,7 +178,7 @@ pub fn standard_error(variance: f64, birds: usize) -> f64 {
     (variance / birds.max(1) as f64).sqrt()
 }
 
-/// Degrees of freedom with so many birds a strain: birds less strains.
+/// Degrees of freedom with so many birds a strain: birds minus strains.
 #[must_use]
 pub fn degrees_of_freedom(strains: usize, birds: usize) -> f64 {
     (strains * birds.saturating_sub(1)).max(1) as f64

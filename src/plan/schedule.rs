@@ -8,7 +8,7 @@
 //! # Method
 //! Coordinate exchange from several seeded starts: one age at a time is taken away and
 //! put back wherever it raises the criterion most, until none does; the best of all
-//! starts is told. A start is an even spread, the others are drawn among all schedules
+//! starts is reported. A start is an even spread, the others are drawn among all schedules
 //! that keep the gap.
 //!
 //! # Source
@@ -101,7 +101,7 @@ pub struct Optimum {
 }
 
 /// Mean over terms and strains of ln det of the information of a bird scanned at these
-/// ages; `None` where it tells some terms not at all.
+/// ages; `None` where it does not determine all terms.
 #[must_use]
 pub fn criterion(population: &Population, ages_d: &[f64]) -> Option<f64> {
     let mut sum = 0.0;
@@ -120,7 +120,7 @@ pub fn efficiency(own: f64, optimum: f64) -> f64 {
 }
 
 /// The D-optimal ages for `scans` scans a bird; `None` where no such schedule keeps the
-/// limits and tells all terms.
+/// limits and determines all terms.
 #[must_use]
 pub fn optimum(
     population: &Population,

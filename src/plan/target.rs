@@ -1,10 +1,10 @@
-//! What a study is to tell.
+//! What a study is to estimate.
 
 use crate::fit::mixed::{Population, SpreadParameter};
 use crate::fit::profile::Quantity;
 use crate::growth::{self, Derived};
 
-/// What is told of a strain, of two, or of a bird.
+/// What is estimated of a strain, of two, or of a bird.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Estimand {
     /// A term or derived quantity of a strain's typical bird.
@@ -31,7 +31,7 @@ impl Estimand {
     }
 }
 
-/// One thing that a study is to tell.
+/// One quantity that a study is to estimate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Target {
     /// What it is.
@@ -52,7 +52,7 @@ pub struct Target {
     pub between_pens: f64,
 }
 
-/// Everything that a study of this population can tell: terms, these derived
+/// Everything that a study of this population can estimate: terms, these derived
 /// quantities, their differences, birds' own values, and the spread.
 #[must_use]
 pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {

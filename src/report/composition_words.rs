@@ -379,7 +379,7 @@ pub fn shares(study: &Study, rows: &[ShareRow]) -> Vec<String> {
             });
             typical(rows.filter_map(ShareRow::share_pct))
         };
-        let told = |share: Option<f64>| {
+        let in_words = |share: Option<f64>| {
             share.map_or("not known".to_owned(), |share| {
                 format!("{} %", short(share))
             })
@@ -389,8 +389,8 @@ pub fn shares(study: &Study, rows: &[ShareRow]) -> Vec<String> {
             lines.push(format!(
                 "  {}: the equation's share of the variance is {} in the middle for strains, {} for single birds",
                 records.name,
-                told(strains),
-                told(birds)
+                in_words(strains),
+                in_words(birds)
             ));
         }
     }

@@ -111,17 +111,17 @@ fn forest(
                 .collect(),
         }
     });
-    // What equals a term (the mature weight of one phase is A) is told once.
-    let mut told: Vec<RowsPanel> = Vec::new();
+    // What equals a term (the mature weight of one phase is A) is shown once.
+    let mut shown: Vec<RowsPanel> = Vec::new();
     for panel in panels {
-        if told.iter().all(|other| other.values != panel.values) {
-            told.push(panel);
+        if shown.iter().all(|other| other.values != panel.values) {
+            shown.push(panel);
         }
     }
     let share = percent(showing.confidence);
     Forest {
         contrasts: pairs.iter().map(|pair| pair_name(names, *pair)).collect(),
-        panels: told,
+        panels: shown,
         interval: showing.with_choice(
             study,
             match (adjust, to_mean) {

@@ -6,7 +6,7 @@ use crate::contrast::fat_share::FatShare;
 use crate::contrast::{Compared, Comparison, Groups, PairByAge};
 use crate::study::Study;
 
-/// Below this an adjusted p value is told as a difference.
+/// Below this an adjusted P value is reported as a difference.
 const TOLD: f64 = 0.05;
 
 /// Whether the groups differ, in which terms, and from which day, a few lines a curve.
@@ -81,7 +81,7 @@ fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge)
     } else if spans.is_empty() {
         "no age at which they differ".to_owned()
     } else {
-        let told = spans.iter().map(|(from_d, to_d, heavier)| {
+        let pieces = spans.iter().map(|(from_d, to_d, heavier)| {
             let which = if *heavier { "heavier" } else { "lighter" };
             if *to_d >= last_d {
                 format!("{a} {which} from {from_d:.0} d")
@@ -89,7 +89,7 @@ fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge)
                 format!("{a} {which} from {from_d:.0} to {to_d:.0} d")
             }
         });
-        told.collect::<Vec<_>>().join(", ")
+        pieces.collect::<Vec<_>>().join(", ")
     };
     let differing: Vec<String> = compared
         .contrasts

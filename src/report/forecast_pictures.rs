@@ -6,12 +6,12 @@ use crate::figure::{
     PredictedObserved, Quantity, StrainPoints, StrainUniformity, Uniformity,
 };
 use crate::flock::{
-    FlockUniformity, ForecastRow, Level, TraitForecast, WeightPrediction, target_trajectories,
+    FlockLevel, FlockUniformity, ForecastRow, TraitForecast, WeightPrediction, target_trajectories,
 };
 use crate::report::pictures::{Drawn, Showing, file_name, grams_of, percent};
 use crate::study::Study;
 
-/// Birds at an age from which its uniformity is drawn: of fewer a share tells nothing.
+/// Birds at an age from which its uniformity is drawn: of fewer a share is too uncertain.
 const LEAST_BIRDS: usize = 5;
 
 /// `forecast_TRAIT`: weights so far, target and forecast, a panel a strain; none of a trait
@@ -24,7 +24,10 @@ pub fn forecast_pictures(
     drawn: &mut Drawn,
 ) {
     for one in traits {
-        let of_strains = one.rows.iter().filter(|row| row.level == Level::Strain);
+        let of_strains = one
+            .rows
+            .iter()
+            .filter(|row| row.level == FlockLevel::Strain);
         let ahead: Vec<&ForecastRow> = of_strains.filter(|row| row.forecast.is_some()).collect();
         if ahead.is_empty() {
             continue;
@@ -46,7 +49,7 @@ pub fn forecast_pictures(
             let means: Vec<&FlockUniformity> = uniformities
                 .iter()
                 .filter(|row| {
-                    row.level == Level::Strain
+                    row.level == FlockLevel::Strain
                         && (row.trait_index, row.strain) == (one.trait_index, strain)
                 })
                 .collect();
@@ -216,7 +219,7 @@ pub fn uniformity_pictures(
             .into_iter()
             .map(|strain| {
                 let own = uniformities.iter().filter(|row| {
-                    row.level == Level::Strain
+                    row.level == FlockLevel::Strain
                         && (row.trait_index, row.strain) == (trait_index, strain)
                         && row.uniformity.n >= LEAST_BIRDS
                 });

@@ -2,7 +2,7 @@
 
 use super::words::three_digits;
 use crate::flock::{
-    DriftWatch, Flag, ForecastRow, Level, Predictor, TraitForecast, WeightBacktest,
+    DepartureWatch, Flag, FlockLevel, ForecastRow, Predictor, TraitForecast, WeightBacktest,
 };
 use crate::study::Study;
 
@@ -35,7 +35,7 @@ pub fn forecast(
         let groups = one
             .rows
             .iter()
-            .filter(|row| matches!(row.level, Level::Flock | Level::Strain));
+            .filter(|row| matches!(row.level, FlockLevel::Flock | FlockLevel::Strain));
         let ages_d: Vec<f64> = groups.clone().filter_map(|row| row.age_d).collect();
         let last_d = ages_d.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let is_named = |age_d: f64| {
@@ -43,7 +43,7 @@ pub fn forecast(
             named_ages_d.iter().any(named)
         };
         let any_named = ages_d.iter().any(|age_d| is_named(*age_d));
-        let told = groups.filter(|row| {
+        let shown = groups.filter(|row| {
             row.age_d.is_some_and(|age_d| {
                 if any_named {
                     is_named(age_d)
@@ -52,7 +52,7 @@ pub fn forecast(
                 }
             })
         });
-        lines.extend(told.map(|row| format!("    {}", sentence(study, row))));
+        lines.extend(shown.map(|row| format!("    {}", sentence(study, row))));
         lines.extend(careful(one));
     }
     lines
@@ -76,7 +76,7 @@ fn sentence(study: &Study, row: &ForecastRow) -> String {
     let Ok(target) = &row.target else {
         return format!("{name}: {weight}");
     };
-    // Where only the curve speaks, or has been seen to go astray, no chance is told in words.
+    // Where only the curve speaks, or has been seen to go astray, no chance is stated in words.
     let unsure = |flag: &Flag| matches!(flag, Flag::PastPopulation(_) | Flag::AstrayInBacktest(_));
     if row.flags.iter().any(unsure) {
         let side = match (target.lower_g, target.upper_g) {
@@ -177,11 +177,11 @@ fn careful(one: &TraitForecast) -> Vec<String> {
 pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Vec<String> {
     let mut lines = Vec::new();
     for of_trait in rows.chunk_by(|a, b| a.trait_index == b.trait_index) {
-        let mut birds = of_trait.iter().filter(|row| row.level == Level::Bird);
+        let mut birds = of_trait.iter().filter(|row| row.level == FlockLevel::Bird);
         let (Some(first), Some(last)) = (birds.clone().next(), birds.next_back()) else {
             continue;
         };
-        let told = |row: &WeightBacktest| {
+        let shown = |row: &WeightBacktest| {
             format!(
                 "{:.0} days ahead birds by {} % (bias {:+.1} %), the intervals held {:.0} % of {}",
                 row.horizon_d,
@@ -192,14 +192,14 @@ pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Vec<String> {
             )
         };
         let further = if first.horizon_d < last.horizon_d {
-            format!("; {}", told(last))
+            format!("; {}", shown(last))
         } else {
             String::new()
         };
         let name = study.traits[first.trait_index].name.replace('_', " ");
         lines.push(format!(
             "  backtest of {name}, as of the last ages before, what came then hidden: {}{further}",
-            told(first)
+            shown(first)
         ));
     }
     lines
@@ -207,7 +207,7 @@ pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Vec<String> {
 
 /// Which birds left their course, a line a trait.
 #[must_use]
-pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
+pub fn departures(study: &Study, watches: &[DepartureWatch]) -> Vec<String> {
     let mut lines = Vec::new();
     for watch in watches {
         let trait_name = study.traits[watch.trait_index].name.replace('_', " ");
@@ -216,7 +216,7 @@ pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
             continue;
         }
         let by_chance = watch.birds as f64 * watch.false_alarms;
-        let lasting: Vec<_> = watch.drifting.iter().filter(|row| row.lasting).collect();
+        let lasting: Vec<_> = watch.departures.iter().filter(|row| row.lasting).collect();
         let names: Vec<String> = lasting
             .iter()
             .take(NAMED)
@@ -244,7 +244,7 @@ pub fn drifting(study: &Study, watches: &[DriftWatch]) -> Vec<String> {
         };
         lines.push(format!(
             "  {trait_name}: {now}; {} of {} birds gave an alarm, at most {} are expected by chance (a false alarm a bird with probability {} at most)",
-            watch.drifting.len(),
+            watch.departures.len(),
             watch.birds,
             three_digits(by_chance),
             watch.false_alarms

@@ -138,7 +138,7 @@ fn single_cues(models: &OnsetModels) -> Option<String> {
     let alone = models.models.iter().filter(|model| {
         model.cues.len() == 1 && model.law.family().is_some() && model.result.is_ok()
     });
-    let mut told: Vec<(&str, f64, f64)> = Vec::new();
+    let mut pieces: Vec<(&str, f64, f64)> = Vec::new();
     for model in alone {
         let term = model.result.as_ref().ok()?.terms.iter();
         let cue = &model.cues[0];
@@ -152,23 +152,23 @@ fn single_cues(models: &OnsetModels) -> Option<String> {
             .cross_validated
             .and_then(|c| c.error_d)
             .unwrap_or(f64::MAX);
-        match told.iter_mut().find(|(name, ..)| name == cue) {
+        match pieces.iter_mut().find(|(name, ..)| name == cue) {
             Some(before) if before.2 > error_d => *before = (cue, days, error_d),
             Some(_) => {}
-            None => told.push((cue, days, error_d)),
+            None => pieces.push((cue, days, error_d)),
         }
     }
-    if told.is_empty() {
+    if pieces.is_empty() {
         return None;
     }
-    told.sort_by(|a, b| a.2.total_cmp(&b.2));
-    let told: Vec<String> = told
+    pieces.sort_by(|a, b| a.2.total_cmp(&b.2));
+    let pieces: Vec<String> = pieces
         .iter()
         .map(|(cue, days, _)| format!("{cue} {days:+.1} d"))
         .collect();
     Some(format!(
         "  first egg by one standard deviation more of a cue, each alone, within strains: {}",
-        told.join(", ")
+        pieces.join(", ")
     ))
 }
 
@@ -213,7 +213,7 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
         true => three_digits(age_d),
         false => "no upper limit".to_owned(),
     };
-    let mut told: Vec<String> = forecast
+    let mut pieces: Vec<String> = forecast
         .birds
         .iter()
         .take(NAMED)
@@ -232,12 +232,12 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
         })
         .collect();
     if forecast.birds.len() > NAMED {
-        told.push(format!(
+        pieces.push(format!(
             "{} more in onset_forecast.csv",
             forecast.birds.len() - NAMED
         ));
     }
-    lines.push(format!("  first egg forecast: {}", told.join(", ")));
+    lines.push(format!("  first egg forecast: {}", pieces.join(", ")));
     for curve in &forecast.curves {
         let (Some(strain), Some((half_d, interval))) = (curve.strain, curve.half_d) else {
             continue;
@@ -358,7 +358,7 @@ pub fn thresholds(study: &Study, thresholds: &[Threshold]) -> Vec<String> {
 /// The light programme that the first eggs came under, as far as it is written down.
 #[must_use]
 pub fn light_programme(study: &Study) -> String {
-    let mut told: Vec<(String, Vec<&str>)> = Vec::new();
+    let mut pieces: Vec<(String, Vec<&str>)> = Vec::new();
     for event in &study.events {
         if !event.event.to_lowercase().contains("light") {
             continue;
@@ -369,18 +369,18 @@ pub fn light_programme(study: &Study) -> String {
             (None, Some(pen)) => study.pens[pen].as_str(),
             (None, None) => "all",
         };
-        match told.iter_mut().find(|(before, _)| *before == what) {
+        match pieces.iter_mut().find(|(before, _)| *before == what) {
             Some((_, all)) => all.push(whose),
-            None => told.push((what, vec![whose])),
+            None => pieces.push((what, vec![whose])),
         }
     }
-    if told.is_empty() {
+    if pieces.is_empty() {
         return "  light programme: none is written down (events table), and first eggs depend on it"
             .to_owned();
     }
-    let told: Vec<String> = told
+    let pieces: Vec<String> = pieces
         .iter()
         .map(|(what, whose)| format!("{what} ({})", whose.join(", ")))
         .collect();
-    format!("  light programme on record: {}", told.join("; "))
+    format!("  light programme on record: {}", pieces.join("; "))
 }

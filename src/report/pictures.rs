@@ -426,13 +426,13 @@ fn standing(fits: &SubjectFits) -> Standing {
 }
 
 fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> StrainDeviation {
-    let of_level = |level: flock::Level| {
+    let of_level = |level: flock::FlockLevel| {
         rows.iter()
             .filter(move |row| row.strain == strain && row.level == level)
     };
     let mut mean = Vec::new();
     let mut band = Vec::new();
-    for row in of_level(flock::Level::Strain) {
+    for row in of_level(flock::FlockLevel::Strain) {
         let Ok(against) = &row.against else { continue };
         let target_g = against.target.target_g;
         let (lower_g, upper_g) = against.interval_g.unwrap_or((f64::NAN, f64::NAN));
@@ -449,7 +449,7 @@ fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> Strain
     }
     let mut lines: Vec<BirdLine> = Vec::new();
     let mut last = None;
-    for row in of_level(flock::Level::Bird) {
+    for row in of_level(flock::FlockLevel::Bird) {
         let (Ok(against), Some(bird)) = (&row.against, row.bird) else {
             continue;
         };

@@ -8,18 +8,19 @@ use crate::plan::power::factor;
 use crate::plan::{Aim, Needed, Requirement, Target, as_number, degrees_of_freedom};
 use crate::stats::distribution::normal_quantile;
 
-/// Most panels: two of a difference, one of another wish.
+/// Most panels: two of a difference, one of another requirement.
 const MOST_PANELS: usize = 4;
 /// Numbers of birds along a line.
 const POINTS: usize = 60;
 
-/// `precision_by_birds`: how each wish is approached as birds are added, by design;
-/// none without a wish about more than one bird.
+/// `precision_by_birds`: how each requirement is approached as birds are added, by design;
+/// none without a requirement about more than one bird.
 pub fn plan_picture(planned: &Planned<'_>, showing: &Showing, drawn: &mut Drawn) {
-    let wishes = planned.question.wishes.iter().enumerate();
-    let panels: Vec<PrecisionPanel> = wishes
-        .flat_map(|(at, wish)| {
-            let [one, other] = shown(wish).map(|shown| panel(planned, at, wish, shown?));
+    let requirements = planned.question.requirements.iter().enumerate();
+    let panels: Vec<PrecisionPanel> = requirements
+        .flat_map(|(at, requirement)| {
+            let [one, other] =
+                shown(requirement).map(|shown| panel(planned, at, requirement, shown?));
             one.into_iter().chain(other)
         })
         .take(MOST_PANELS)
@@ -54,7 +55,7 @@ fn drawn<'a>(planned: &Planned<'a>) -> Vec<(bool, String, &'a Design)> {
     let chosen = plan.chosen();
     let scans = chosen.schedule.ages_d.len();
     let mut drawn = vec![(true, chosen)];
-    if chosen.kind == Kind::Asked {
+    if chosen.kind == Kind::Given {
         let best = plan
             .designs
             .iter()
@@ -75,7 +76,7 @@ fn drawn<'a>(planned: &Planned<'a>) -> Vec<(bool, String, &'a Design)> {
         .map(|(chosen, design)| {
             let scans = design.schedule.ages_d.len();
             let name = match design.kind {
-                Kind::Asked => format!("{scans} scans as asked"),
+                Kind::Given => format!("{scans} scans as asked"),
                 Kind::Optimal => format!("{scans} scans, best ages"),
                 Kind::SerialSlaughter => "Serial slaughter".to_owned(),
             };
@@ -84,16 +85,16 @@ fn drawn<'a>(planned: &Planned<'a>) -> Vec<(bool, String, &'a Design)> {
         .collect()
 }
 
-/// What a panel shows of a wish.
+/// What a panel shows of a requirement.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Shown {
     Power,
     HalfWidth,
 }
 
-/// The panels of a wish; how well a bird is told does not depend on the others.
-fn shown(wish: &Requirement) -> [Option<Shown>; 2] {
-    match wish.aim {
+/// The panels of a requirement; the precision of one bird does not depend on the others.
+fn shown(requirement: &Requirement) -> [Option<Shown>; 2] {
+    match requirement.aim {
         Aim::Within(_) => [Some(Shown::HalfWidth), None],
         Aim::Detect { .. } => [Some(Shown::Power), Some(Shown::HalfWidth)],
         Aim::Reliable(_) => [None, None],
@@ -103,7 +104,7 @@ fn shown(wish: &Requirement) -> [Option<Shown>; 2] {
 fn panel(
     planned: &Planned<'_>,
     at: usize,
-    wish: &Requirement,
+    requirement: &Requirement,
     shown: Shown,
 ) -> Option<PrecisionPanel> {
     let plan = planned.plan;
@@ -114,7 +115,7 @@ fn panel(
     let allocation = planned.question.allocation;
     let last = last_number(planned, needed);
     let value = |variance: f64, birds: usize| match shown {
-        Shown::Power => 100.0 * wish.reached(target, variance, birds, (allocation, level)),
+        Shown::Power => 100.0 * requirement.reached(target, variance, birds, (allocation, level)),
         Shown::HalfWidth => {
             let factor = factor(level, allocation.degrees_of_freedom(birds));
             factor * allocation.standard_error(target, variance, birds)
@@ -145,8 +146,8 @@ fn panel(
     };
     Some(PrecisionPanel {
         name,
-        label: label(wish, target, shown),
-        wanted: match (wish.aim, shown) {
+        label: label(requirement, target, shown),
+        wanted: match (requirement.aim, shown) {
             (Aim::Within(amount), Shown::HalfWidth) => Some(amount.of(target.value)),
             (Aim::Detect { power, .. }, Shown::Power) => Some(100.0 * power),
             _ => None,
@@ -156,9 +157,9 @@ fn panel(
 }
 
 /// Short enough to stand beside a panel's letter: the panel's name says of what.
-fn label(wish: &Requirement, target: &Target, shown: Shown) -> String {
+fn label(requirement: &Requirement, target: &Target, shown: Shown) -> String {
     let unit = target.unit.as_str();
-    match (wish.aim, shown) {
+    match (requirement.aim, shown) {
         (Aim::Detect { size, .. }, Shown::Power) => {
             let size = super::words::three_digits(size.of(target.value));
             format!("Power for {size} {unit}").trim_end().to_owned() + " (%)"
@@ -187,20 +188,20 @@ fn numbers(shown: Shown, last: usize) -> impl Iterator<Item = usize> {
 /// What simulated studies of the chosen design gave.
 fn simulated(planned: &Planned<'_>, target: usize, shown: Shown) -> Option<(f64, Ranged)> {
     let (birds, found) = planned.plan.confirmation.as_ref()?;
-    let told = found.targets[target]?;
+    let simulated = found.targets[target]?;
     let z = normal_quantile(0.975);
     let (value, error) = match shown {
         Shown::Power => {
-            let power = told.power?;
-            let n = as_number(told.n);
+            let power = simulated.power?;
+            let n = as_number(simulated.n);
             (100.0 * power, 100.0 * (power * (1.0 - power) / n).sqrt())
         }
         Shown::HalfWidth => {
             let df = degrees_of_freedom(planned.population.groups(), *birds);
             let factor = factor(planned.question.level, df);
             (
-                factor * told.standard_error,
-                factor * told.standard_error_of_it,
+                factor * simulated.standard_error,
+                factor * simulated.standard_error_of_it,
             )
         }
     };

@@ -12,7 +12,7 @@ use crate::study::BODY_WEIGHT;
 /// Printed with every plan.
 pub const CAUTION: &str = "The local animal-care body approves the number of birds, with reasons such as these; X-ray scans need trained, authorised operators under the local radiation rules. The program replaces neither.";
 
-/// Share of failed fits that is worth a word: one study in fifty without an answer.
+/// Share of failed fits that is reported: one study in fifty without an answer.
 const MANY_FAILED: f64 = 0.02;
 
 /// The answer: birds, ages, simulated studies, serial slaughter, cues, calibrations.
@@ -57,8 +57,13 @@ fn size(planned: &Planned<'_>, design: &Design, birds: usize) -> String {
     )
 }
 
-/// What is wanted of one target, in words.
-fn wanted(wish: &Requirement, target: &Target, strains: &[String], several: bool) -> String {
+/// The aim of one requirement, in words.
+fn aim_in_words(
+    requirement: &Requirement,
+    target: &Target,
+    strains: &[String],
+    several: bool,
+) -> String {
     let unit = |amount: f64| {
         let space = if target.unit.is_empty() { "" } else { " " };
         format!("{}{space}{}", three_digits(amount), target.unit)
@@ -70,13 +75,13 @@ fn wanted(wish: &Requirement, target: &Target, strains: &[String], several: bool
         Amount::Units(units) => unit(units),
     };
     let name = &target.name;
-    match wish.aim {
+    match requirement.aim {
         Aim::Within(within) => {
             let whose = if several { " of each strain" } else { "" };
             format!("estimate {name}{whose} to within {}", amount(within))
         }
         Aim::Detect { size, power } => format!(
-            "see a difference of {} in {name} between {} in {} of 100 trials",
+            "detect a difference of {} in {name} between {} with {} % power",
             amount(size),
             strain(target, strains).replace(" - ", " and "),
             (100.0 * power).round()
@@ -89,27 +94,38 @@ fn wanted(wish: &Requirement, target: &Target, strains: &[String], several: bool
 
 fn answer(planned: &Planned<'_>) -> Vec<String> {
     let design = planned.plan.chosen();
-    let several = planned.population.groups() > 1;
-    let told = |(wish, needed): (&Requirement, &Option<Needed>)| {
-        let target = &planned.plan.targets[needed.as_ref()?.target];
-        Some(wanted(wish, target, planned.strains, several))
+    let Some(birds) = design.birds else {
+        let reasons = not_reached(planned).into_iter();
+        return reasons.map(|reason| format!("  {reason}")).collect();
     };
-    let wishes = planned.question.wishes.iter().zip(&design.needed);
-    let all: Vec<String> = wishes.clone().filter_map(told).collect();
-    if let Some(birds) = design.birds {
-        return vec![format!(
-            "  {}, would {}.",
-            size(planned, design, birds),
-            all.join(", and ")
-        )];
-    }
-    let unmet = wishes.filter(|(_, needed)| needed.as_ref().is_none_or(|n| n.birds.is_none()));
+    let aims = aims(planned).join(", and ");
+    vec![format!("  {}, would {aims}.", size(planned, design, birds))]
+}
+
+/// The aims that the chosen design can be judged by, in words.
+pub(super) fn aims(planned: &Planned<'_>) -> Vec<String> {
+    let several = planned.population.groups() > 1;
+    let requirements = planned.question.requirements.iter();
+    let judged = requirements.zip(&planned.plan.chosen().needed);
+    let aims = judged.filter_map(|(requirement, needed)| {
+        let target = &planned.plan.targets[needed.as_ref()?.target];
+        Some(aim_in_words(requirement, target, planned.strains, several))
+    });
+    aims.collect()
+}
+
+/// Why no number of birds within the limit meets the aims.
+pub(super) fn not_reached(planned: &Planned<'_>) -> Vec<String> {
+    let design = planned.plan.chosen();
+    let requirements = planned.question.requirements.iter().zip(&design.needed);
+    let unmet =
+        requirements.filter(|(_, needed)| needed.as_ref().is_none_or(|n| n.birds.is_none()));
     unmet
-        .map(|(wish, needed)| match needed {
-            Some(needed) => unreached(planned, wish, needed),
+        .map(|(requirement, needed)| match needed {
+            Some(needed) => unreached(planned, requirement, needed),
             None => format!(
-                "  These ages carry no information on {}: at {}; take others.",
-                wish.name,
+                "These ages carry no information on {}: at {}; take others.",
+                requirement.name,
                 design.schedule.ages_in_words()
             ),
         })
@@ -117,20 +133,20 @@ fn answer(planned: &Planned<'_>) -> Vec<String> {
 }
 
 /// That no number within the limit will do, the best reached, and why.
-fn unreached(planned: &Planned<'_>, wish: &Requirement, needed: &Needed) -> String {
+fn unreached(planned: &Planned<'_>, requirement: &Requirement, needed: &Needed) -> String {
     let plan = planned.plan;
     let target = &plan.targets[needed.target];
     let most = planned.question.most_birds;
     let several = planned.population.groups() > 1;
-    let aim = wanted(wish, target, planned.strains, several);
+    let aim = aim_in_words(requirement, target, planned.strains, several);
     let ages = plan.chosen().schedule.ages_in_words();
-    if let Some(line) = pens_are_too_few(planned, wish, target) {
+    if let Some(line) = pens_are_too_few(planned, requirement, target) {
         return line;
     }
-    let (reached, why) = match wish.aim {
+    let (reached, why) = match requirement.aim {
         Aim::Reliable(_) => {
             return format!(
-                "  No number of birds would {aim} when scanned at {ages}: {:.3} is reached, and more birds do not help; a bird must be scanned more often, over more weeks, or more precisely.",
+                "No number of birds would {aim} when scanned at {ages}: {:.3} is reached, and more birds do not help; a bird must be scanned more often, over more weeks, or more precisely.",
                 needed.reached
             );
         }
@@ -154,14 +170,18 @@ fn unreached(planned: &Planned<'_>, wish: &Requirement, needed: &Needed) -> Stri
         )
     };
     format!(
-        "  Up to {most} birds a strain, weighed or scanned at {ages}, would not {aim}: {most} reach {}{why}. It would take about {:.0} a strain; {cause}.",
+        "Up to {most} birds a strain, weighed or scanned at {ages}, would not {aim}: {most} reach {}{why}. It would take about {:.0} a strain; {cause}.",
         reached.trim_end(),
         needed.about
     )
 }
 
 /// That the pens, not the birds, are too few, with how many would do with the most birds.
-fn pens_are_too_few(planned: &Planned<'_>, wish: &Requirement, target: &Target) -> Option<String> {
+fn pens_are_too_few(
+    planned: &Planned<'_>,
+    requirement: &Requirement,
+    target: &Target,
+) -> Option<String> {
     let question = planned.question;
     let pens = question.allocation.pens?;
     let variance = planned
@@ -175,15 +195,15 @@ fn pens_are_too_few(planned: &Planned<'_>, wish: &Requirement, target: &Target) 
             ..question.allocation
         };
         let birds = question.most_birds.max(2 * per_group);
-        let reached = wish.reached(target, variance, birds, (allocation, question.level));
-        wish.is_met(target, reached)
+        let reached = requirement.reached(target, variance, birds, (allocation, question.level));
+        requirement.is_met(target, reached)
     };
     let enough = (pens.per_group + 1..=1000).find(|per_group| met(*per_group))?;
     let several = planned.population.groups() > 1;
     Some(format!(
-        "  {} pens a strain are too few to {}: pens differ (SD {:.1} %), and more birds in them do not help. At least {enough} pens a strain would be needed.",
+        "{} pens a strain are too few to {}: pens differ (SD {:.1} %), and more birds in them do not help. At least {enough} pens a strain would be needed.",
         pens.per_group,
-        wanted(wish, target, planned.strains, several),
+        aim_in_words(requirement, target, planned.strains, several),
         100.0 * pens.sd
     ))
 }
@@ -199,7 +219,7 @@ fn ages(planned: &Planned<'_>) -> Option<String> {
         .filter(|design| design.kind == Kind::Optimal && design.birds.is_some())
         .collect();
     others.sort_by_key(|design| design.schedule.ages_d.len());
-    let told: Vec<String> = others
+    let numbers: Vec<String> = others
         .iter()
         .filter_map(|design| {
             Some(format!(
@@ -210,13 +230,13 @@ fn ages(planned: &Planned<'_>) -> Option<String> {
             ))
         })
         .collect();
-    let best = if told.is_empty() {
+    let best = if numbers.is_empty() {
         String::new()
     } else {
-        format!(" The best ages by number of scans: {}.", told.join("; "))
+        format!(" The best ages by number of scans: {}.", numbers.join("; "))
     };
     Some(match chosen.kind {
-        Kind::Asked => format!(
+        Kind::Given => format!(
             "  These ages are worth {share:.0} % of the best ages for {scans} scans within the limits (D-efficiency: with the best, {share:.0} birds would estimate the terms together as well as 100).{best}"
         ),
         Kind::Optimal | Kind::SerialSlaughter => {
@@ -225,18 +245,18 @@ fn ages(planned: &Planned<'_>) -> Option<String> {
     })
 }
 
-/// The targets that wishes are about, with what was simulated of them.
-fn wished<'a>(
+/// The targets that have a requirement, with the variance of one bird and what was simulated.
+pub(super) fn simulated_aims<'a>(
     planned: &'a Planned<'_>,
     found: &'a Confirmation,
 ) -> impl Iterator<Item = (&'a Requirement, &'a Target, f64, Simulated)> {
     let (plan, chosen) = (planned.plan, planned.plan.chosen());
-    let wishes = planned.question.wishes.iter().zip(&chosen.needed);
-    wishes.filter_map(move |(wish, needed)| {
+    let requirements = planned.question.requirements.iter().zip(&chosen.needed);
+    requirements.filter_map(move |(requirement, needed)| {
         let at = needed.as_ref()?.target;
         let target = &plan.targets[at];
         let variance = chosen.expected.variance(planned.population, target)?;
-        Some((wish, target, variance, found.targets[at]?))
+        Some((requirement, target, variance, found.targets[at]?))
     })
 }
 
@@ -245,22 +265,21 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
         return Vec::new();
     };
     let mut lines = vec![format!(
-        "  {} simulated studies of {birds} birds a strain, each fitted as a real one: {} fits failed, {} have a weakness.",
+        "  In {} simulated studies of {birds} birds a strain, {} fits failed and {} were weak.",
         found.studies, found.failed, found.weak
     )];
-    for (wish, target, variance, simulated) in wished(planned, found) {
-        let seen = match (simulated.power_of_true, simulated.power, wish.aim) {
+    for (requirement, target, variance, simulated) in simulated_aims(planned, found) {
+        let power = match (simulated.power_of_true, simulated.power, requirement.aim) {
             (Some(power), _, Aim::Detect { .. }) => format!(
-                ", and of as many studies of strains that differ by what is to be seen {:.0} of 100 saw it",
+                ", and in as many studies of strains that truly differ by this amount the power was {:.0} %",
                 100.0 * power
             ),
-            (None, Some(power), Aim::Detect { .. }) => format!(
-                ", and the difference was seen in {:.0} of 100",
-                100.0 * power
-            ),
+            (None, Some(power), Aim::Detect { .. }) => {
+                format!(", and the power was {:.0} %", 100.0 * power)
+            }
             _ => String::new(),
         };
-        let told_by = match target.what {
+        let birds = match target.what {
             Estimand::Cue(_) => 1,
             _ => *birds,
         };
@@ -270,12 +289,12 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
             _ => "",
         };
         lines.push(format!(
-            "    {kind}{} ({}): standard error {} {} beside {} expected, bias {} {}; the {:.0} % intervals held the truth in {:.1} of 100{seen}",
+            "    {kind}{} ({}): standard error {} {} beside {} expected, bias {} {}; the {:.0} % intervals covered the true value in {:.1} %{power}",
             target.name,
             strain(target, planned.strains),
             three_digits(simulated.standard_error),
             target.unit,
-            three_digits(crate::plan::standard_error(variance, told_by)),
+            three_digits(crate::plan::standard_error(variance, birds)),
             three_digits(simulated.bias),
             target.unit,
             100.0 * planned.question.level,
@@ -284,7 +303,7 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
     }
     if found.failed_share() > MANY_FAILED {
         lines.push(format!(
-            "    So many failed fits are no part of the expected precision: give each bird more scans than the {} terms of the curve, or take a curve of fewer.",
+            "    The expected precision does not allow for failed fits: scan each bird more often than the curve has terms ({}), or choose a curve with fewer.",
             planned.population.curve().terms().len()
         ));
     }
@@ -314,9 +333,9 @@ fn slaughter(planned: &Planned<'_>) -> Option<String> {
     let strains = planned.population.groups();
     let slaughtered = about * as_number(strains);
     // One carcass serves the equations of all tissues.
-    let wishes = planned.calibrations.iter();
-    let carcasses = wishes
-        .map(|(_, wish)| wish.birds())
+    let requirements = planned.calibrations.iter();
+    let carcasses = requirements
+        .map(|(_, requirement)| requirement.birds())
         .try_fold(0, |most, birds| Some(most.max(birds?)));
     let followed = format!(
         "  Serial slaughter, each bird analysed once at one of the same ages and as precisely, would kill about {slaughtered:.0} birds in all. The {} birds that are followed are scanned {} times each and none of them is killed",
@@ -345,15 +364,15 @@ fn slaughter(planned: &Planned<'_>) -> Option<String> {
 fn cues(planned: &Planned<'_>) -> Vec<String> {
     let plan = planned.plan;
     let chosen = plan.chosen();
-    let wished: Vec<&str> = planned
+    let required: Vec<&str> = planned
         .question
-        .wishes
+        .requirements
         .iter()
-        .map(|wish| wish.name.as_str())
+        .map(|requirement| requirement.name.as_str())
         .collect();
-    let told = plan.targets.iter().filter_map(|target| {
+    let cues = plan.targets.iter().filter_map(|target| {
         let cue = matches!(target.what, Estimand::Cue(_)) && target.strains == [0];
-        if !(cue && wished.contains(&target.name.as_str())) {
+        if !(cue && required.contains(&target.name.as_str())) {
             return None;
         }
         let variance = chosen.expected.variance(planned.population, target)?;
@@ -366,33 +385,33 @@ fn cues(planned: &Planned<'_>) -> Vec<String> {
             three_digits(target.value),
         ))
     });
-    told.collect()
+    cues.collect()
 }
 
 fn calibrations(planned: &Planned<'_>) -> Vec<String> {
     let strains = planned.population.groups();
-    let told = planned.calibrations.iter().map(|(name, wish)| {
+    let lines = planned.calibrations.iter().map(|(name, requirement)| {
         let mut aims = Vec::new();
-        if let Some(within) = wish.mean_within {
+        if let Some(within) = requirement.mean_within {
             aims.push(format!("its mean prediction to within {} g", three_digits(within)));
         }
-        if let Some(within) = wish.coefficient_within {
+        if let Some(within) = requirement.coefficient_within {
             aims.push(format!("the reading's coefficient to within {within}"));
         }
         let aims = aims.join(" and ");
-        match wish.birds() {
+        match requirement.birds() {
             Some(birds) => format!(
                 "  Calibration {name}: {birds} birds analysed chemically (residual SD {} g, {} coefficients) estimate {aims}; {} a strain, spread over the ages from first to last.",
-                three_digits(wish.residual_sd),
-                wish.coefficients,
+                three_digits(requirement.residual_sd),
+                requirement.coefficients,
                 birds.div_ceil(strains)
             ),
             None => format!(
                 "  Calibration {name}: {} birds do not reach {aims}: a residual SD of {} g is too large, or the readings too much alike.",
-                wish.most,
-                three_digits(wish.residual_sd)
+                requirement.most,
+                three_digits(requirement.residual_sd)
             ),
         }
     });
-    told.collect()
+    lines.collect()
 }

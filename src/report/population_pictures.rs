@@ -3,8 +3,8 @@
 
 use crate::figure::{
     AgeUnit, BandPoint, BirdLine, NamedPoint, Population as PopulationFigure, RandomPairs,
-    ResidualLine, ResidualPanel, ResidualPanels, Standing, StrainEffects, StrainPoints,
-    StrainPopulation,
+    ResidualLine, ResidualPanel, ResidualPanels, Standing, StrainCurves, StrainEffects,
+    StrainPoints,
 };
 use crate::fit::mixed::{Covariance, MixedFit, MixedResidual, RandomEffect};
 use crate::report::pictures::{Drawn, Showing, evenly_between, file_name, grams_of, percent};
@@ -135,7 +135,7 @@ impl Scene<'_> {
         let strains = self.panels().map(|(group, name)| {
             let bird_curves: Vec<BirdLine> =
                 self.subjects(group).map(|s| self.bird_curve(s)).collect();
-            StrainPopulation {
+            StrainCurves {
                 name: name.to_owned(),
                 birds: bird_curves.len(),
                 bird_curves,
@@ -201,7 +201,7 @@ impl Scene<'_> {
         }
     }
 
-    /// Each bird's own terms less the typical ones of its group.
+    /// Each bird's own terms minus the typical ones of its group.
     fn random_pairs(&self) -> RandomPairs {
         let terms = self.fit.curve.terms();
         // An effect that went to zero is the same for all birds: nothing to draw.

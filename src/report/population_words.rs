@@ -8,11 +8,12 @@ use crate::report::words::three_digits;
 use crate::study::Study;
 use crate::trajectory::allometric::AllometricFit;
 use crate::trajectory::{
-    Because, Design, PopulationFit, SecondPhase, SpurtFrom, TraitModel, Trajectories, spurts,
+    Because, Design, PopulationFit, SecondPhase, SecondPhaseSource, TraitModel, Trajectories,
+    bird_second_phases,
 };
 
 /// The best mixed fit of each trait: its typical birds, how much birds differ, whose
-/// the spurts are, and what to be careful about.
+/// the bird_second_phases are, and what to be careful about.
 #[must_use]
 pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -> Vec<String> {
     let mut lines = Vec::new();
@@ -133,7 +134,7 @@ fn typical(fit: &PopulationFit, confidence: f64) -> Vec<String> {
                 three_digits(estimate.value)
             ))
         };
-        let told: Vec<String> = [
+        let pieces: Vec<String> = [
             quantity("mature", Derived::Mature, "g"),
             quantity("maximum growth rate", Derived::InflectionRate, "g/d"),
             quantity("at", Derived::InflectionAge, "d"),
@@ -146,7 +147,7 @@ fn typical(fit: &PopulationFit, confidence: f64) -> Vec<String> {
         format!(
             "    the typical bird of {}: {}",
             group.name,
-            told.join(", ")
+            pieces.join(", ")
         )
     };
     fit.cohort.groups.iter().enumerate().map(line).collect()
@@ -184,8 +185,8 @@ fn differences(fit: &PopulationFit) -> Option<String> {
         }
     };
     let all = |effects: &[RandomEffect]| -> String {
-        let told: Vec<String> = effects.iter().map(one).collect();
-        told.join(", ")
+        let pieces: Vec<String> = effects.iter().map(one).collect();
+        pieces.join(", ")
     };
     let pens = if mixed.cluster.is_empty() {
         String::new()
@@ -199,19 +200,24 @@ fn differences(fit: &PopulationFit) -> Option<String> {
     ))
 }
 
-/// How many birds' spurts are their own.
+/// How many birds' bird_second_phases are their own.
 fn whose_spurts(fit: &PopulationFit) -> Option<String> {
-    let spurts = spurts(fit);
-    if spurts.is_empty() {
+    let bird_second_phases = bird_second_phases(fit);
+    if bird_second_phases.is_empty() {
         return None;
     }
-    let count = |from: SpurtFrom| spurts.iter().filter(|spurt| spurt.from == from).count();
+    let count = |from: SecondPhaseSource| {
+        bird_second_phases
+            .iter()
+            .filter(|spurt| spurt.from == from)
+            .count()
+    };
     Some(format!(
         "    second phase: of {} birds {} show their own, {} in part, {} borrow it from the others of their strain",
-        spurts.len(),
-        count(SpurtFrom::Data),
-        count(SpurtFrom::Partly),
-        count(SpurtFrom::Borrowed)
+        bird_second_phases.len(),
+        count(SecondPhaseSource::Data),
+        count(SecondPhaseSource::Partly),
+        count(SecondPhaseSource::Borrowed)
     ))
 }
 

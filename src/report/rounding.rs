@@ -4,7 +4,7 @@
 //! the same decimals: JCGM 100:2008 (GUM), 7.2.6. Numbers are text from here on, with
 //! a true minus sign (U+2212), so that a table can be set as it stands.
 
-use crate::fit::interval::Interval;
+use crate::stats::Interval;
 
 /// Beyond so many decimals, or zeros before the point, a number is written with its power of ten.
 const MOST_DECIMALS: i32 = 12;

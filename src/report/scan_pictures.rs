@@ -41,7 +41,7 @@ pub fn calibration_pictures(
                 .iter()
                 .filter_map(|one| {
                     let scan = scans.get(&one.row)?;
-                    let told = match row.stage.as_str() {
+                    let reading = match row.stage.as_str() {
                         "before" => tissue.reading(scan),
                         _ => one.observed - one.left_out_error?,
                     };
@@ -49,7 +49,7 @@ pub fn calibration_pictures(
                         strain: study.birds[*scan.birds.first()?].strain,
                         bird: one.bird.clone(),
                         chemistry: one.observed,
-                        told,
+                        reading,
                     })
                 })
                 .collect();
@@ -82,12 +82,12 @@ fn scans_by_row(study: &Study) -> BTreeMap<u32, &Scan> {
     rows.map(|scan| (scan.row, scan)).collect()
 }
 
-/// One row of a calibration: what chemistry found and what the scan told.
+/// One row of a calibration: the chemical mass and the reading.
 struct Point {
     strain: usize,
     bird: String,
     chemistry: f64,
-    told: f64,
+    reading: f64,
 }
 
 fn grams(name: String) -> Quantity {
@@ -172,7 +172,7 @@ fn identity(
             line,
             intervals: Vec::new(),
             strains: by_strain(study, showing, points, |point| {
-                (point.told, point.chemistry)
+                (point.reading, point.chemistry)
             }),
         }
     });
@@ -203,8 +203,8 @@ fn bland_altman(
         name: stage_name(row),
         strains: by_strain(study, showing, points, |point| {
             (
-                f64::midpoint(point.told, point.chemistry),
-                point.told - point.chemistry,
+                f64::midpoint(point.reading, point.chemistry),
+                point.reading - point.chemistry,
             )
         }),
         bias: ranged(row.bias, row.bias_interval),

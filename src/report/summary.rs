@@ -4,12 +4,22 @@
 //! page renders too. A block has a line for each strain as long as all lines have room; of
 //! more strains it names the lowest and the highest and counts how many are where.
 
-use super::text::{Attention, Forecast, ForecastRow, Overview, TargetRow, days, number};
+mod line;
+mod plan;
+mod scans;
+
+pub use line::{Line, Role, WIDTH};
+pub use plan::plan;
+pub use scans::{calibration, corrected, repeatability, validation};
+
+use line::{flowing, wrapped};
+
+use super::text::{Attention, Forecast, ForecastRow, Overview, TargetRow, Verdict, days, number};
 
 /// Lines of a summary.
 pub const MOST_LINES: usize = 25;
-/// Characters of a line.
-pub const WIDTH: usize = 80;
+/// Lines of the summary of one question.
+pub const MOST_LINES_OF_ONE: usize = 10;
 /// Strains up to which every block has a line for each.
 const MOST_IN_FULL: usize = 4;
 /// Lines about differences.
@@ -18,9 +28,6 @@ const MOST_DIFFERENCES: usize = 3;
 const MOST_FORECASTS: usize = 6;
 /// Lines about masses where there is no target.
 const MOST_MASSES: usize = 4;
-/// Where the text of a line begins, behind its heading.
-const INDENT: usize = 14;
-
 /// What acting on a verdict asks for.
 const CAUTION: &str =
     "Feed, light and weight control: decide with the veterinarian, by the local code.";
@@ -43,16 +50,15 @@ pub enum Scope {
 /// The answers of a study, all or those to one question; the last line says where everything
 /// else is.
 #[must_use]
-pub fn summary(
-    overview: &Overview,
-    warnings: usize,
-    (scope, elsewhere): (Scope, &str),
-) -> Vec<String> {
-    let mut lines: Vec<String> = [&overview.title, &overview.measured]
-        .into_iter()
-        .filter(|line| !line.is_empty())
-        .cloned()
-        .collect();
+pub fn summary(overview: &Overview, warnings: usize, (scope, place): (Scope, &str)) -> Vec<Line> {
+    let mut lines: Vec<Line> = [
+        (Role::Heading, &overview.title),
+        (Role::Text, &overview.measured),
+    ]
+    .into_iter()
+    .filter(|(_, line)| !line.is_empty())
+    .map(|(role, line)| Line::default().with(role, line))
+    .collect();
     let own = |of: Scope| scope == Scope::Whole || scope == of;
     if own(Scope::Target) {
         lines.extend(target(overview));
@@ -77,113 +83,104 @@ pub fn summary(
         lines.extend(attention(overview, warnings));
     }
     if matches!(scope, Scope::Target | Scope::Lay) {
-        lines.push(CAUTION.to_owned());
+        lines.push(Line::plain(CAUTION));
     }
     lines.truncate(MOST_LINES - 1);
-    lines.push(format!("{elsewhere}  everything else"));
-    lines.iter().map(|line| cut(line.trim_end())).collect()
+    lines.push(elsewhere(place));
+    lines.into_iter().map(Line::cut).collect()
 }
 
-/// A line of at most [`WIDTH`] characters.
-fn cut(line: &str) -> String {
-    if line.chars().count() <= WIDTH {
-        return line.to_owned();
-    }
-    let kept: String = line.chars().take(WIDTH - 3).collect();
-    format!("{}...", kept.trim_end())
+/// Where everything else is.
+fn elsewhere(place: &str) -> Line {
+    Line::plain(format!("{place}  everything else"))
 }
 
-/// Pieces set behind a heading, as many to a line as fit, on at most so many lines.
-fn flowing(heading: &str, pieces: &[String], most: usize) -> Vec<String> {
-    let mut lines = vec![format!("{heading:<INDENT$}")];
-    for (place, piece) in pieces.iter().enumerate() {
-        let end = if place + 1 < pieces.len() { "; " } else { "" };
-        let last = lines.len() - 1;
-        let begun = lines[last].chars().count() > INDENT;
-        if begun && lines[last].chars().count() + piece.chars().count() > WIDTH - 2 {
-            if lines.len() == most {
-                lines[last] = format!("{} ...", lines[last].trim_end_matches([' ', ';']));
-                return lines;
-            }
-            lines.push(" ".repeat(INDENT));
-        }
-        let last = lines.len() - 1;
-        lines[last].push_str(&format!("{piece}{end}"));
-    }
-    lines
+/// The lines of one question, its caution and where everything else is; no more than
+/// [`MOST_LINES_OF_ONE`].
+fn short_answer(mut lines: Vec<Line>, caution: &str, place: &str) -> Vec<Line> {
+    lines.truncate(MOST_LINES_OF_ONE - 2);
+    lines.push(Line::plain(caution));
+    lines.push(elsewhere(place));
+    lines.into_iter().map(Line::cut).collect()
 }
 
-fn target(overview: &Overview) -> Vec<String> {
+fn target(overview: &Overview) -> Vec<Line> {
     let Some(target) = &overview.target else {
         return Vec::new();
     };
-    let mut lines = vec![format!(
-        "{:<INDENT$}{:>7} {:>7} {:>7} {:>6} {:>11}  verdict",
-        "ON TARGET?", "mean", "target", "diff.", "days", "uniformity"
+    let mut lines = vec![Line::headed(
+        "ON TARGET?",
+        format!(
+            "{:>7} {:>7} {:>7} {:>6} {:>11}  verdict",
+            "mean", "target", "diff.", "days", "uniformity"
+        ),
     )];
     let rows = target.shown((2, 1));
     lines.extend(rows.iter().map(|row| target_line(row, overview.unit)));
     if target.is_long() {
-        lines.extend(flowing("", &[target.counts()], 2));
+        lines.extend(wrapped("", &target.counts(), 2));
     }
     if let Some((who, needs)) = target.needs().first() {
-        lines.push(format!("  {who} {needs}"));
+        lines.push(Line::plain(format!("  {who} {needs}")));
     }
     lines
 }
 
 /// Mean weights at the age forecast, strain by strain.
-fn forecast(overview: &Overview) -> Vec<String> {
+fn forecast(overview: &Overview) -> Vec<Line> {
     let rows = match &overview.forecast {
         None => return Vec::new(),
         Some(Forecast::None(reason)) => {
-            return flowing("FORECAST", &[format!("none: {reason}")], 3);
+            return wrapped("FORECAST", &format!("none: {reason}"), 3);
         }
         Some(Forecast::Rows(rows)) => rows,
     };
     let age = rows.first().map_or(String::new(), ForecastRow::age_words);
-    let mut lines = vec![format!(
-        "{:<INDENT$}{:<28}{:>7}   {}",
+    let mut lines = vec![Line::headed(
         "FORECAST",
-        format!("mean at {age}"),
-        "target",
-        "chance of the band"
+        format!(
+            "{:<28}{:>7}   chance of the band",
+            format!("mean at {age}"),
+            "target"
+        ),
     )];
     let most = MOST_FORECASTS.min(rows.len());
     lines.extend(rows[rows.len() - most..].iter().map(|row| {
         let target = row.target.map_or(String::new(), |target| {
             format!("{target:.0} {}", overview.unit)
         });
-        format!(
+        Line::plain(format!(
             "  {:<12}{:<28}{target:>7}   {}",
             short(&row.name),
             row.mean_words(overview.unit),
             row.chance_words(),
-        )
+        ))
     }));
     lines
 }
 
-fn target_line(row: &TargetRow, unit: &str) -> String {
+fn target_line(row: &TargetRow, unit: &str) -> Line {
     let verdict = row.verdict.words();
-    let verdict = if row.verdict.is_off() {
-        verdict.to_uppercase()
-    } else {
-        verdict.to_owned()
+    let (role, verdict) = match row.verdict {
+        one if one.is_off() => (Role::Bad, verdict.to_uppercase()),
+        one if one.is_uncertain() => (Role::Uncertain, verdict.to_owned()),
+        Verdict::OnTarget | Verdict::NotOff => (Role::Good, verdict.to_owned()),
+        _ => (Role::Text, verdict.to_owned()),
     };
-    format!(
-        "  {:<12}{:>7} {:>7} {:>7} {:>6} {:>11}  {verdict}",
+    Line::plain(format!(
+        "  {:<12}{:>7} {:>7} {:>7} {:>6} {:>11}  ",
         short(&row.name),
         row.mean_words(unit),
         row.target_words(unit),
         row.difference_words(),
         row.days_words(),
         row.uniformity_words(),
-    )
+    ))
+    .with(role, verdict)
 }
 
 /// Typical masses at the last age, where there is no target to say it better.
-fn growth(overview: &Overview) -> Vec<String> {
+fn growth(overview: &Overview) -> Vec<Line> {
     let Some(weighed) = overview.weighed().filter(|_| overview.target.is_none()) else {
         return Vec::new();
     };
@@ -194,34 +191,40 @@ fn growth(overview: &Overview) -> Vec<String> {
             format!("{} {}", group.name, mass.with_interval(unit))
         })
         .collect();
-    let mut lines = vec![format!(
-        "{:<INDENT$}typical {} at {} d, with {} % intervals",
+    let mut lines = vec![Line::headed(
         "GROWTH",
-        weighed.trait_name,
-        days(weighed.last_age_d().unwrap_or_default()),
-        overview.percent
+        format!(
+            "typical {} at {} d, with {} % intervals",
+            weighed.trait_name,
+            days(weighed.last_age_d().unwrap_or_default()),
+            overview.percent
+        ),
     )];
     lines.extend(flowing("", &pieces, MOST_MASSES));
     lines
 }
 
 /// From which age groups differ in the trait weighed first.
-fn differences(overview: &Overview) -> Vec<String> {
+fn differences(overview: &Overview) -> Vec<Line> {
     overview.differs().map_or(Vec::new(), |found| {
         flowing("DIFFERENCES", &found.pieces(), MOST_DIFFERENCES)
     })
 }
 
-fn lay(overview: &Overview) -> Vec<String> {
+fn lay(overview: &Overview) -> Vec<Line> {
     let Some(lay) = &overview.lay else {
         return Vec::new();
     };
     let mut lines = Vec::new();
     if lay.rows.len() <= MOST_IN_FULL {
-        lines.push(format!("{:<INDENT$}{:<22}laying", "LAY", "50 % in lay at"));
+        lines.push(Line::headed(
+            "LAY",
+            format!("{:<22}laying", "50 % in lay at"),
+        ));
         lines.extend(lay.rows.iter().map(|row| {
             let half = row.half_words();
-            format!("  {:<12}{half:<22}{}", short(&row.name), row.laying_words())
+            let name = short(&row.name);
+            Line::plain(format!("  {name:<12}{half:<22}{}", row.laying_words()))
         }));
     } else {
         let pieces: Vec<String> = lay
@@ -231,32 +234,37 @@ fn lay(overview: &Overview) -> Vec<String> {
             .collect();
         lines.extend(flowing("50 % IN LAY", &pieces, MOST_DIFFERENCES));
     }
-    lines.extend(lay.cue.as_ref().map(|cue| format!("  {}", cue.short())));
+    let cue = lay.cue.as_ref();
+    lines.extend(cue.map(|cue| Line::plain(format!("  {}", cue.short()))));
     lines
 }
 
 /// Fat, lean and bone at the last age.
-fn composition(overview: &Overview) -> Vec<String> {
+fn composition(overview: &Overview) -> Vec<Line> {
     let Some(found) = &overview.composition else {
         return Vec::new();
     };
-    let mut lines = vec![format!("COMPOSITION at {} d, g", days(found.age_d))];
+    let heading = |text: String| Line::default().with(Role::Heading, text);
+    let title = format!("COMPOSITION at {} d, g", days(found.age_d));
     if found.groups.len() <= MOST_IN_FULL {
-        let heading = format!("{} \u{b1} {} %", lines[0], overview.percent);
-        lines[0] = format!("{heading:<32}");
-        for name in &found.parts {
-            lines[0].push_str(&format!("{name:>16}"));
-        }
-        for (group, masses) in &found.groups {
+        let title = format!("{title} \u{b1} {} %", overview.percent);
+        let parts: String = found
+            .parts
+            .iter()
+            .map(|name| format!("{name:>16}"))
+            .collect();
+        let rows = found.groups.iter().map(|(group, masses)| {
             let mut line = format!("  {:<30}", short(group));
             for mass in masses {
                 let cell = mass.map_or(String::new(), |mass| mass.with_half_width());
                 line.push_str(&format!("{cell:>16}"));
             }
-            lines.push(line);
-        }
-        return lines;
+            Line::plain(line)
+        });
+        let first = heading(format!("{title:<32}")).with(Role::Text, parts);
+        return std::iter::once(first).chain(rows).collect();
     }
+    let mut spans = String::new();
     for (place, name) in found.parts.iter().enumerate() {
         let values = found.groups.iter().filter_map(|(_, masses)| masses[place]);
         let (least, greatest) = values
@@ -264,30 +272,25 @@ fn composition(overview: &Overview) -> Vec<String> {
                 (mass.value.min(low), mass.value.max(high))
             });
         if least.is_finite() {
-            lines[0].push_str(&format!(
-                "; {name} {} to {}",
-                number(least),
-                number(greatest)
-            ));
+            spans += &format!("; {name} {} to {}", number(least), number(greatest));
         }
     }
-    lines
+    vec![heading(title).with(Role::Text, spans)]
 }
 
-fn scanner(overview: &Overview) -> Vec<String> {
+fn scanner(overview: &Overview) -> Vec<Line> {
     let errors = overview.scanner.iter().flat_map(|scanner| &scanner.errors);
     let errors: Vec<String> = errors.map(super::text::LeftOutError::words).collect();
     if errors.is_empty() {
         return Vec::new();
     }
-    vec![format!(
-        "{:<INDENT$}error on birds left out: {}",
+    vec![Line::headed(
         "SCANNER",
-        errors.join(", ")
+        format!("error on birds left out: {}", errors.join(", ")),
     )]
 }
 
-fn attention(overview: &Overview, warnings: usize) -> Vec<String> {
+fn attention(overview: &Overview, warnings: usize) -> Vec<Line> {
     let of_warnings = Attention::of_warnings(warnings);
     let all = overview.attention.iter().chain(&of_warnings);
     let pieces: Vec<String> = all

@@ -2,7 +2,7 @@
 
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
-use crate::flock::{Band, Deviation, FlockUniformity, Gain, GainsSeen, Level};
+use crate::flock::{Band, Deviation, FlockLevel, FlockUniformity, Gain, GainsSeen};
 use crate::growth::Derived;
 use crate::maturity::{Cue, CueSummary};
 use crate::report::tables::flock::Weigh;
@@ -23,7 +23,7 @@ pub fn verdict(
     gains: &[Option<GainsSeen>],
 ) -> Vec<String> {
     let rows = deviations.iter().zip(gains);
-    let strains = rows.filter(|(row, _)| row.level == Level::Strain);
+    let strains = rows.filter(|(row, _)| row.level == FlockLevel::Strain);
     let mut last: Vec<(&Deviation, &Option<GainsSeen>)> = Vec::new();
     for row in strains {
         match last.last_mut() {
@@ -49,7 +49,7 @@ pub fn birds_to_weigh(
     for (strain, name) in study.strains.iter().enumerate() {
         let own = |row: &&FlockUniformity| {
             let of_trait = Some(row.trait_index) == main_trait;
-            row.level == Level::Strain && of_trait && row.strain == strain
+            row.level == FlockLevel::Strain && of_trait && row.strain == strain
         };
         let Some(row) = uniformities.iter().rfind(own) else {
             continue;
@@ -141,7 +141,7 @@ fn sentence(
         Gain::NotAsked | Gain::AgePassed | Gain::BeyondTarget => {}
     }
     let same_age = |flock: &&FlockUniformity| {
-        flock.level == Level::Strain
+        flock.level == FlockLevel::Strain
             && (flock.trait_index, flock.strain) == (row.trait_index, row.strain)
             && (flock.age_d - row.age_d).abs() < 0.5
     };
@@ -288,15 +288,15 @@ pub fn cues(
                 continue;
             };
             let ages = of_strain.iter().filter(|cue| cue.curve == curve);
-            let told: Vec<String> = ages.filter_map(|cue| cue_words(cue)).collect();
-            if !told.is_empty() {
+            let pieces: Vec<String> = ages.filter_map(|cue| cue_words(cue)).collect();
+            if !pieces.is_empty() {
                 let whose = if study.traits.len() > 1 {
                     let trait_name = study.traits[trait_index].name.replace('_', " ");
                     format!("{name}, {trait_name}")
                 } else {
                     name.clone()
                 };
-                lines.push(format!("  {whose}, by {curve}: {}", told.join(", ")));
+                lines.push(format!("  {whose}, by {curve}: {}", pieces.join(", ")));
             }
         }
     }

@@ -16,7 +16,7 @@ pub const LIMIT_FACTOR: f64 = 1.96;
 pub struct Limits {
     /// Pairs.
     pub n: usize,
-    /// Mean of second less first.
+    /// Mean of second minus first.
     pub bias: f64,
     /// Standard deviation of the differences, on n - 1.
     pub sd: f64,
@@ -24,7 +24,7 @@ pub struct Limits {
     pub bias_standard_error: f64,
     /// Confidence interval of the bias.
     pub bias_interval: Interval,
-    /// Bias less and plus 1.96 SD: holds 95 % of normal differences.
+    /// Bias minus and plus 1.96 SD: holds 95 % of normal differences.
     pub limits: Interval,
     /// Standard error of either limit.
     pub limit_standard_error: f64,

@@ -23,7 +23,7 @@ pub struct OrderAgreement {
 ///
 /// A pair is comparable if the one with the smaller time had the event (at equal
 /// times, if one had it and the other was censored). For a score of risk, such as
-/// that of proportional hazards, the answer is one less the share.
+/// that of proportional hazards, the answer is one minus the share.
 ///
 /// # Shapes
 /// One score a subject; times exact or right-censored. Time n log n.

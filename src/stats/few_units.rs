@@ -1,4 +1,4 @@
-//! Tests of several terms at once where few units tell their covariance: W = d' V^-1 d is
+//! Tests of several terms at once where their covariance is estimated from few units: W = d' V^-1 d is
 //! brought to F = W l / q on q and m degrees of freedom.
 
 use nalgebra::DMatrix;

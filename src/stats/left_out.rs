@@ -25,7 +25,7 @@ pub struct RowDiagnostic {
     pub studentised_externally: Option<f64>,
     /// Shift of all coefficients when the row is left out, on their own scale.
     pub cooks_distance: Option<f64>,
-    /// Observed less predicted from the other rows.
+    /// Observed minus predicted from the other rows.
     pub left_out_error: Option<f64>,
 }
 

@@ -93,7 +93,7 @@ pub struct Fit {
     pub names: Vec<String>,
     /// Coefficients, in the design's order.
     pub coefficients: Vec<f64>,
-    /// Observed less fitted, n of them, in the response's unit (not whitened).
+    /// Observed minus fitted, n of them, in the response's unit (not whitened).
     pub residuals: Vec<f64>,
     /// Fitted values, n of them.
     pub fitted: Vec<f64>,
@@ -238,7 +238,7 @@ pub fn fit_weighted(design: &Design, response: &[f64], weights: &[f64]) -> Resul
 pub(super) struct Rough {
     /// n of them.
     pub(super) fitted: Vec<f64>,
-    /// Observed less fitted.
+    /// Observed minus fitted.
     pub(super) residuals: Vec<f64>,
     /// Whether nothing but rounding is left.
     pub(super) exact: bool,

@@ -76,7 +76,7 @@ impl Interval {
         self.lower <= value && value <= self.upper
     }
 
-    /// Upper end less lower end.
+    /// Upper end minus lower end.
     #[must_use]
     pub fn width(&self) -> f64 {
         self.upper - self.lower

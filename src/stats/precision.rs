@@ -1,7 +1,7 @@
 //! How well does a method repeat itself?
 //!
 //! From repeated measurements of several subjects: the root-mean-square standard
-//! deviation, with which a change between two visits is told from noise. Plain
+//! deviation, with which a change between two visits is distinguished from noise. Plain
 //! means of the subjects' SDs understate it (by 20 to 25 % for duplicates) and are
 //! not offered. Subjects with unequal repeats count by their degrees of freedom.
 
@@ -26,7 +26,7 @@ pub struct Precision {
     pub measurements: usize,
     /// Subjects left out since they have fewer than two measurements.
     pub single: usize,
-    /// Degrees of freedom: measurements less subjects.
+    /// Degrees of freedom: measurements minus subjects.
     pub df: usize,
     /// Mean of the subjects' means.
     pub mean: f64,

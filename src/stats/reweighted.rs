@@ -30,7 +30,7 @@ pub struct RobustFit {
     pub scale: f64,
     /// Pull of each row, n of them: 1 for a row in line with the rest, less for one that is not.
     pub pull: Vec<f64>,
-    /// Observed less fitted, n of them.
+    /// Observed minus fitted, n of them.
     pub residuals: Vec<f64>,
     /// Iterations taken.
     pub iterations: usize,

@@ -58,7 +58,7 @@ pub fn draw_terms(
     let log_likelihood =
         |point: &DVector<f64>| log_likelihood(fit.family, design, &log_times, &terms(point));
     let mut here = centre.clone();
-    // Log likelihood less log density of the proposals, which is 0 at their centre.
+    // Log likelihood minus log density of the proposals, which is 0 at their centre.
     let mut worth = log_likelihood(&here);
     let mut drawn = Vec::with_capacity(draws);
     let Ok(chi_squared) = ChiSquared::new(PROPOSAL_DF) else {

@@ -21,7 +21,7 @@ pub struct AnyTable {
     pub rows: Vec<u32>,
     /// Columns in the order of the header.
     pub columns: Vec<(String, AnyColumn)>,
-    /// What to tell of how the file was read.
+    /// A warning on how the file was read.
     pub warning: Option<String>,
 }
 

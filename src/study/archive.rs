@@ -401,7 +401,7 @@ fn count(start: &BytesStart<'_>, name: &str) -> u64 {
 mod tests {
     use super::*;
 
-    /// Found by random inputs: the reader takes the last row less the first.
+    /// Found by random inputs: the reader takes the last row minus the first.
     #[test]
     fn a_range_that_ends_before_it_begins_is_refused() {
         for range in ["A1", "A1:A1", "A1:D30", "$B$2:$AA$2"] {

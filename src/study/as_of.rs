@@ -118,11 +118,11 @@ mod tests {
         let known = study.as_of(7.0);
         assert_eq!(known.traits[0].starts, [0, 2, 2]);
         assert_eq!(known.traits[0].of(0).1, [40.0, 80.0]);
-        let told: Vec<_> = known
+        let spans: Vec<_> = known
             .onset
             .iter()
             .map(|record| (record.first_egg_age_d, record.last_seen_age_d))
             .collect();
-        assert_eq!(told, [(None, Some(7.0)), (Some(7.0), Some(7.0))]);
+        assert_eq!(spans, [(None, Some(7.0)), (Some(7.0), Some(7.0))]);
     }
 }

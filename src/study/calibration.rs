@@ -15,7 +15,7 @@ pub struct CalibrationSettings {
     pub terms: BTreeMap<String, Vec<String>>,
     /// How rows are weighted.
     pub weighting: RowWeighting,
-    /// The part whose masses the readings are to tell: the body without feathers
+    /// The part whose masses the readings are to predict: the body without feathers
     /// where it was analysed, else the whole bird.
     pub part: Option<Part>,
     /// Strains that may be scanned without chemistry, each with the strain that it

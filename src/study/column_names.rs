@@ -98,7 +98,7 @@ fn without_unit(name: &str) -> (&str, &str) {
     }
 }
 
-/// Unit of age that a name tells.
+/// Unit of age in a name.
 pub(crate) fn age_unit(name: &str) -> Option<AgeUnit> {
     // "day" and "week" alone are headers too.
     name.parse::<AgeUnit>()
@@ -107,7 +107,7 @@ pub(crate) fn age_unit(name: &str) -> Option<AgeUnit> {
         .or_else(|| without_unit(name).1.parse().ok())
 }
 
-/// Unit of mass that a name tells.
+/// Unit of mass in a name.
 pub(crate) fn mass_unit(name: &str) -> Option<MassUnit> {
     without_unit(name).1.parse().ok()
 }

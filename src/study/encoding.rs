@@ -13,7 +13,7 @@ use super::faults::{Faults, Place, quoted};
 const RESAVE: &str = "save it again as CSV UTF-8";
 const DAMAGED: &str = "the file is damaged or is no text: export the table again";
 
-/// A file's text, and what to tell of how it was read.
+/// A file's text, and a warning on how it was read.
 #[derive(Debug)]
 pub(crate) struct Decoded {
     pub(crate) text: String,

@@ -385,7 +385,7 @@ mod tests {
         assert_eq!(nearest("colour", known), None);
     }
 
-    fn told(faults: Faults) -> Vec<String> {
+    fn messages_of(faults: Faults) -> Vec<String> {
         faults.or(()).unwrap_err().messages().to_vec()
     }
 
@@ -399,7 +399,7 @@ mod tests {
             "correct the cell",
         );
         assert_eq!(
-            told(faults),
+            messages_of(faults),
             ["weighings.csv, row 17, column weight_g: found \"1,25o\", \
              expected a mass in g such as 1250.5; correct the cell"]
         );
@@ -418,7 +418,7 @@ mod tests {
         }
         faults.add(Place::row("a.csv", 2), "3 cells", "4", "fill in");
         assert_eq!(
-            told(faults),
+            messages_of(faults),
             [
                 "a.csv, row 2: found 3 cells, expected 4; fill in",
                 "a.csv: found \"-1\" in 72 cells (row 2, column d7; row 3, column d14; row 4, column d7 and 69 more), expected a mass above 0; correct the cell",
@@ -440,10 +440,10 @@ mod tests {
         for row in 1..=60 {
             few.add(Place::row("b.csv", row), "x", format!("{row}"), "z");
         }
-        let messages = told(few);
+        let messages = messages_of(few);
         assert_eq!(messages.len(), TOLD + 1);
         assert!(messages[TOLD].starts_with("and 10 more"));
-        let messages = told(faults);
+        let messages = messages_of(faults);
         assert!(messages[0].contains("in 12000 rows"), "{}", messages[0]);
         assert!(messages[1].starts_with("and 60 more"), "{}", messages[1]);
     }

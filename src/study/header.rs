@@ -95,8 +95,8 @@ impl Header<'_> {
     pub(crate) fn ages(&self, stem: &str, faults: &mut Faults) -> Option<Measure<AgeUnit>> {
         let (index, key) = self.find(stem, faults)?;
         let header = &self.table.headers[index];
-        let told = [key.and_then(age_unit), age_unit(header)];
-        let unit = self.unit(index, told, self.units.age, "age", faults)?;
+        let units = [key.and_then(age_unit), age_unit(header)];
+        let unit = self.unit(index, units, self.units.age, "age", faults)?;
         Some(Measure {
             index,
             unit: unit.unwrap_or(AgeUnit::Days),
@@ -107,8 +107,8 @@ impl Header<'_> {
     pub(crate) fn masses(&self, stem: &str, faults: &mut Faults) -> Option<Measure<MassUnit>> {
         let (index, key) = self.find(stem, faults)?;
         let header = &self.table.headers[index];
-        let told = [key.and_then(mass_unit), mass_unit(header)];
-        let unit = self.unit(index, told, self.units.mass, "mass", faults)?;
+        let units = [key.and_then(mass_unit), mass_unit(header)];
+        let unit = self.unit(index, units, self.units.mass, "mass", faults)?;
         Some(Measure {
             index,
             unit: unit.unwrap_or(MassUnit::Gram),
@@ -209,7 +209,7 @@ impl Header<'_> {
             .iter()
             .find(|(key, _)| is_named(key, stem, holds))
         {
-            // Letter case matters only where it tells two headers apart.
+            // Letter case matters only where it distinguishes two headers.
             let found = headers
                 .iter()
                 .position(|header| header == wanted.trim())
@@ -268,14 +268,14 @@ impl Header<'_> {
     pub(crate) fn wide_columns(&self, values: Values, faults: &mut Faults) -> Vec<WideColumn> {
         let mut columns = Vec::new();
         for (index, header) in self.table.headers.iter().enumerate() {
-            let Some(told) = age_header(header) else {
+            let Some(found) = age_header(header) else {
                 continue;
             };
-            let age = self.unit(index, [None, told.age], self.units.age, "age", faults);
-            let mass = self.unit(index, [None, told.mass], self.units.mass, "mass", faults);
+            let age = self.unit(index, [None, found.age], self.units.age, "age", faults);
+            let mass = self.unit(index, [None, found.mass], self.units.mass, "mass", faults);
             if let (Some(age), Some(mass)) = (age, mass) {
                 let age = age.unwrap_or(AgeUnit::Days);
-                let Some(age_d) = values.age(told.number * age.days()) else {
+                let Some(age_d) = values.age(found.number * age.days()) else {
                     let (expected, _) = values.expected_age(age);
                     faults.add(
                         self.table.header_place(),
@@ -325,12 +325,12 @@ impl Header<'_> {
     fn unit<U: Copy + PartialEq + std::fmt::Display>(
         &self,
         index: usize,
-        told: [Option<U>; 2],
+        units: [Option<U>; 2],
         set: Option<U>,
         what: &str,
         faults: &mut Faults,
     ) -> Option<Option<U>> {
-        let mut units = told.into_iter().chain([set]).flatten();
+        let mut units = units.into_iter().chain([set]).flatten();
         let first = units.next();
         let Some((one, other)) =
             first.and_then(|one| Some((one, units.find(|unit| *unit != one)?)))

@@ -6,8 +6,8 @@
 //!
 //! Start with [`Study::read_folder`] and [`Study::read_table`]. What
 //! `study.toml` may say is in [`Settings`], with a whole [`EXAMPLE`]; what a
-//! bare table needs is in [`Columns`]. All faults of all tables are told at
-//! once, each with file, row and column. [`Check`] tells the same faults and
+//! bare table needs is in [`Columns`]. All faults of all tables are reported at
+//! once, each with file, row and column. [`Check`] reports the same faults and
 //! what is merely implausible.
 //!
 //! `read.rs` shows the order of things, `weighings.rs` the table that matters
@@ -316,7 +316,7 @@ impl Study {
     /// Reads a bare table of scans, its columns as in a study folder's.
     ///
     /// Birds are those that it names; a column `strain`, or the one that
-    /// `columns.group` names, tells their strains.
+    /// `columns.group` names, gives their strains.
     ///
     /// # Errors
     /// As [`Study::read_table`].

@@ -176,7 +176,7 @@ pub(crate) struct Dates {
     format: DateFormat,
     hatched: Option<NaiveDate>,
     /// Whether a day of hatch for all was given and could not be read: a fault
-    /// told once, and not again for each bird.
+    /// reported once, and not again for each bird.
     pub(crate) hatch_lost: bool,
     voice: Voice,
 }
@@ -306,7 +306,7 @@ pub(crate) struct Register {
     blocks: Names,
     /// The bird of the row before.
     last: usize,
-    /// Birds whose day of hatch could not be read: a fault told already.
+    /// Birds whose day of hatch could not be read: a fault reported already.
     pub(crate) hatch_lost: HashSet<usize>,
     /// Whether all birds are known, so that a new one is a fault.
     pub(crate) closed: bool,

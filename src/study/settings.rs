@@ -157,12 +157,12 @@ pub struct Units {
 #[serde(deny_unknown_fields, default)]
 pub struct Plausible {
     /// Where fewer than five birds of a strain are weighed on a day, a fall by this share of
-    /// the weight is told (common practice, no source).
+    /// the weight is reported (common practice, no source).
     pub fall_share: f64,
     /// A day counts as a weighing day of a strain where at least this share of
     /// its birds was weighed.
     pub weighing_day_share: f64,
-    /// Birds with fewer weighings than this are told: a curve of three terms
+    /// Birds with fewer weighings than this are reported: a curve of three terms
     /// leaves no degree of freedom below.
     pub few_weighings: usize,
 }

@@ -2,14 +2,14 @@
 
 use super::units::{AgeUnit, MassUnit};
 
-/// What a header such as `d7`, `week 3` or `BW_42 (g)` tells.
+/// What a header such as `d7`, `week 3` or `BW_42 (g)` gives.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct AgeHeader {
     /// The number in it.
     pub(crate) number: f64,
-    /// The unit of the age, where it tells one.
+    /// The unit of the age, where it gives one.
     pub(crate) age: Option<AgeUnit>,
-    /// The unit of the mass, where it tells one.
+    /// The unit of the mass, where it gives one.
     pub(crate) mass: Option<MassUnit>,
 }
 
@@ -19,26 +19,26 @@ const BESIDE: [&str; 9] = ["age", "bw", "weight", "wt", "body", "mass", "at", "t
 /// Reads a header as an age: one number, and beside it only units and words such
 /// as "weight"; `None` where it is anything else.
 pub(crate) fn age_header(header: &str) -> Option<AgeHeader> {
-    let mut told = AgeHeader {
+    let mut found = AgeHeader {
         number: f64::NAN,
         age: None,
         mass: None,
     };
     for part in parts(header) {
         if part.starts_with(|letter: char| letter.is_ascii_digit()) {
-            if !told.number.is_nan() {
+            if !found.number.is_nan() {
                 return None;
             }
-            told.number = part.parse().ok()?;
+            found.number = part.parse().ok()?;
         } else if let Ok(unit) = part.parse() {
-            told.age = Some(unit);
+            found.age = Some(unit);
         } else if let Ok(unit) = part.parse() {
-            told.mass = Some(unit);
+            found.mass = Some(unit);
         } else if !BESIDE.contains(&part.to_lowercase().as_str()) {
             return None;
         }
     }
-    (!told.number.is_nan()).then_some(told)
+    (!found.number.is_nan()).then_some(found)
 }
 
 /// Runs of digits (with a point inside) and runs of letters.
@@ -72,7 +72,7 @@ mod tests {
 
     #[test]
     fn ages_in_headers() {
-        let read = |header| age_header(header).map(|told| (told.number, told.age, told.mass));
+        let read = |header| age_header(header).map(|found| (found.number, found.age, found.mass));
         assert_eq!(read("d7"), Some((7.0, Some(AgeUnit::Days), None)));
         assert_eq!(read("Week 3"), Some((3.0, Some(AgeUnit::Weeks), None)));
         assert_eq!(read("42"), Some((42.0, None, None)));

@@ -158,7 +158,7 @@ impl BirdPopulation {
                 let known: Vec<&str> = self.groups.iter().map(|group| &*group.name).collect();
                 return Err(Error::input(format!(
                     "{}: found no strain {own} in the population, expected one of {}; say which of them it is taken for, by --map-strain \"{own}=KNOWN\", or leave --population out",
-                    self.told(),
+                    self.label(),
                     known.join(", ")
                 )));
             };
@@ -173,7 +173,7 @@ impl BirdPopulation {
 
     /// Its file, or what it is.
     #[must_use]
-    pub fn told(&self) -> &str {
+    pub fn label(&self) -> &str {
         if self.file.is_empty() {
             "population"
         } else {
@@ -182,7 +182,7 @@ impl BirdPopulation {
     }
 
     /// Whether its curve is held at a known weight at hatch, so that a weighing at hatch
-    /// tells nothing.
+    /// is empty.
     #[must_use]
     pub fn holds_hatch_weight(&self) -> bool {
         let curve = self.population.curve();

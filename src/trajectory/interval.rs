@@ -5,7 +5,7 @@
 //! are correlated. Percentiles are taken wider than the level by what few birds lose, at
 //! -+ sqrt(n/(n - 1)) t on n - 1 degrees of freedom in place of the normal quantile.
 //! Of a bird: there is one, so its residuals are drawn in place of birds, on the scale of
-//! the variance model. A handful of weighings tell their own spread badly and percentiles
+//! the variance model. A handful of weighings estimate their own spread badly and percentiles
 //! do not know of it, so each replicate is measured in its own standard errors
 //! (bootstrap-t).
 //!
@@ -25,10 +25,11 @@ use super::{
     CurveFit, Level, Pooled, Request, Subject, SubjectFits, TraitModel, Trajectories, ready,
 };
 use crate::fit::estimable::Fitted;
-use crate::fit::interval::{Interval, SamplingDistribution};
+use crate::fit::interval::SamplingDistribution;
 use crate::fit::profile::{self, Quantity};
 use crate::fit::{Estimates, Series, Settings, Variance, Workspace, diagnostics, fit};
 use crate::growth::{Curve, Derived};
+use crate::stats::Interval;
 use crate::stats::distribution::{normal_lower, t_two_sided_quantile};
 use crate::stats::resample::{Purpose, draw, percentile_interval, stream};
 use crate::study::Study;
@@ -62,7 +63,7 @@ impl Method {
     }
 }
 
-/// Greatest share of replicates without an answer for which an interval is still told.
+/// Greatest share of replicates without an answer for which an interval is still reported.
 const MOST_FAILED: f64 = 0.1;
 
 /// The intervals of every fit of every subject; a side that is open is infinite.
@@ -99,7 +100,7 @@ impl Intervals {
 
 impl Trajectories {
     /// Intervals by profile or bootstrap of all terms and of these derived quantities;
-    /// none for [`Method::Wald`], which the fits have themselves. `done` is told of each
+    /// none for [`Method::Wald`], which the fits have themselves. `done` is called after each
     /// subject.
     #[must_use]
     pub fn intervals(
@@ -388,7 +389,7 @@ impl Validation {
 }
 
 impl Trajectories {
-    /// Cross-validates every curve of every strain; `done` is told of each strain.
+    /// Cross-validates every curve of every strain; `done` is called after each strain.
     #[must_use]
     pub fn validate(
         &self,

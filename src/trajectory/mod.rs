@@ -35,7 +35,8 @@ pub use population::{
 pub(crate) use population_interval::Redrawn;
 use rayon::prelude::*;
 pub use second_phase::{
-    PhaseTest, SecondPhase, Simulation, Spurt, SpurtFrom, second_phase, simulated_studies, spurts,
+    BirdSecondPhase, PhaseTest, SecondPhase, SecondPhaseSource, Simulation, bird_second_phases,
+    second_phase, simulated_studies,
 };
 pub use trait_model::{Described, TraitModel};
 
@@ -210,7 +211,7 @@ impl Trajectories {
         best.map(|(.., curve)| curve.clone())
     }
 
-    /// Makes every fit that is asked for; `done` is told, from any thread, of
+    /// Makes every fit of the request; `done` is called, from any thread, after
     /// each subject that is finished.
     ///
     /// A subject without a single record in a trait is left out.
@@ -406,7 +407,7 @@ fn outcome(
     }
 }
 
-/// What follows from a curve's terms and is told of every fit, in the tables' order:
+/// Quantities derived from a curve's terms for every fit, in the tables' order:
 /// landmarks, ages of these masses, value and rates at these ages.
 #[must_use]
 pub fn derived_quantities(ages_d: &[f64], masses_g: &[f64]) -> Vec<Derived> {

@@ -11,9 +11,9 @@ use rayon::prelude::*;
 
 use super::interval::{Method, opened, percentiles, widened};
 use super::{PopulationFit, TraitModel};
-use crate::fit::interval::Interval;
 use crate::fit::mixed::{MixedFit, MixedModel, Subjects};
 use crate::fit::profile::Quantity;
+use crate::stats::Interval;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::stats::resample::{Purpose, draw, stream};
 

@@ -4,8 +4,9 @@ use rayon::prelude::*;
 
 use super::{Level, Pooled, Trajectories};
 use crate::fit::Outcome;
-use crate::fit::interval::{self, Interval, SamplingDistribution};
+use crate::fit::interval::{self, SamplingDistribution};
 use crate::fit::profile::{self, Quantity};
+use crate::stats::Interval;
 use crate::study::Study;
 
 /// The profile of one term of one strain's best curve.
@@ -33,7 +34,7 @@ pub struct TermProfile {
 
 /// Values on each side of the estimate.
 const STEPS: u32 = 10;
-/// How far beyond the interval the profile is told.
+/// How far beyond the interval the profile is reported.
 const BEYOND: f64 = 1.15;
 /// How far an open side is followed, in standard errors.
 const OPEN_SIDE: f64 = 4.0;

@@ -2,7 +2,7 @@
 //!
 //! Corrected masses share the error of the equation that corrected them: it moves
 //! all birds together, and no number of birds takes it away. Its part is found by
-//! drawing the equation's coefficients anew from their covariance, correcting all
+//! redrawing the equation's coefficients from their covariance, correcting all
 //! scans by them, and fitting every curve again. With u the standard error of the
 //! fit itself and s the SD of an estimate over the redraws, the whole error is
 //! sqrt(u^2 + s^2) (the variance of a mean over what it is conditional on).
@@ -73,11 +73,11 @@ pub struct RedrawRequest {
     pub confidence: f64,
 }
 
-/// Fits the curves of some traits anew for each redraw of their values.
+/// Refits the curves of some traits for each redraw of their values.
 ///
 /// `redrawn` gives the traits of one replicate, in the order and with the names of
 /// the traits of `study` that they stand for. Fits are those of `request`; a failed
-/// one is counted and left out. `done` is told of each replicate.
+/// one is counted and left out. `done` is called after each replicate.
 ///
 /// # Errors
 /// Those of `redrawn`.

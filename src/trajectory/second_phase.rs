@@ -18,7 +18,7 @@
 //!
 //! **Whose.** A bird's own share in a random effect is 1 - variance of the effect
 //! given its data / variance between birds. Where it is near 0 the bird's spurt is its
-//! strain's, lent to it; near 1 its own weighings tell it.
+//! strain's; near 1 its own weighings determine it.
 
 use std::sync::Arc;
 
@@ -48,7 +48,7 @@ pub struct SecondPhase {
 /// A likelihood ratio and its simulated reference.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PhaseTest {
-    /// Twice the difference in log-likelihood, two phases less one.
+    /// Twice the difference in log-likelihood, two phases minus one.
     pub likelihood_ratio: f64,
     /// Share of the simulated differences at or above it, itself among them; `None`
     /// where no simulated study could be fitted.
@@ -69,7 +69,7 @@ pub struct Simulation {
 }
 
 /// Tests every two-phase fit of the populations, over all birds and, of several
-/// strains, over each; `done` is told, from any thread, of each simulated study.
+/// strains, over each; `done` is called, from any thread, after each simulated study.
 #[must_use]
 pub fn second_phase(
     study: &Study,
@@ -166,10 +166,10 @@ impl<'c> Pair<'c> {
             ordered: Vec::new(),
             ..two.clone()
         };
-        let told = |error: crate::Error| error.to_string();
+        let message = |error: crate::Error| error.to_string();
         Ok(Self {
-            two: MixedModel::new(&*fit.curve, &two).map_err(told)?,
-            one: MixedModel::new(one_phase, &options).map_err(told)?,
+            two: MixedModel::new(&*fit.curve, &two).map_err(message)?,
+            one: MixedModel::new(one_phase, &options).map_err(message)?,
         })
     }
 
@@ -193,7 +193,7 @@ impl<'c> Pair<'c> {
             })
             .collect();
         let valid = differences.iter().flatten();
-        // Rounding must not tell a difference of zero from another.
+        // Rounding must not make a difference of zero look like another.
         let least = likelihood_ratio - 1e-6 * likelihood_ratio.abs().max(1.0);
         let above = valid.clone().filter(|one| **one >= least).count();
         let simulations = valid.count();
@@ -224,16 +224,16 @@ impl<'c> Pair<'c> {
 
 /// Whose a bird's spurt is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum SpurtFrom {
-    /// Its own weighings tell every second-phase term that differs between birds.
+pub enum SecondPhaseSource {
+    /// Its own weighings determine every second-phase term that differs between birds.
     Data,
-    /// They tell some of them.
+    /// They determine some of them.
     Partly,
-    /// They tell none: the spurt is its strain's.
+    /// They determine none: the second phase is its strain's.
     Borrowed,
 }
 
-impl SpurtFrom {
+impl SecondPhaseSource {
     /// Own share from which on a term is the bird's own: its weighings have taken away
     /// half of what is not known of it.
     pub const LEAST_SHARE: f64 = 0.5;
@@ -266,19 +266,19 @@ impl SpurtFrom {
 
 /// One bird's spurt.
 #[derive(Debug, Clone)]
-pub struct Spurt {
+pub struct BirdSecondPhase {
     /// The subject in the fit's cohort.
     pub subject: usize,
     /// Own share in each second-phase term that differs between birds: index of the
     /// term and share. Empty where none differs: then every spurt is the strain's.
     pub shares: Vec<(usize, f64)>,
     /// Whose it is.
-    pub from: SpurtFrom,
+    pub from: SecondPhaseSource,
 }
 
-/// The spurts of all birds of a two-phase fit; none of another curve or a failed fit.
+/// The bird_second_phases of all birds of a two-phase fit; none of another curve or a failed fit.
 #[must_use]
-pub fn spurts(fit: &PopulationFit) -> Vec<Spurt> {
+pub fn bird_second_phases(fit: &PopulationFit) -> Vec<BirdSecondPhase> {
     let curve = &*fit.curve;
     let two_phases = (0..curve.terms().len()).any(|term| of_second_phase(curve, term));
     let Some(mixed) = fit.outcome.fit().filter(|_| two_phases) else {
@@ -294,9 +294,9 @@ pub fn spurts(fit: &PopulationFit) -> Vec<Spurt> {
                 .filter(|(effect, _)| of_second_phase(curve, effect.term))
                 .map(|(effect, share)| (effect.term, *share))
                 .collect();
-            Spurt {
+            BirdSecondPhase {
                 subject,
-                from: SpurtFrom::of(&shares),
+                from: SecondPhaseSource::of(&shares),
                 shares,
             }
         })

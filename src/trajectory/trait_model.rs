@@ -323,7 +323,7 @@ impl TraitModel {
         }
     }
 
-    /// Degrees of freedom of an allometry's groups: birds scanned less groups, and no more
+    /// Degrees of freedom of an allometry's groups: birds scanned minus groups, and no more
     /// than the pens leave where pens are the unit, since the weight curves rest on them.
     #[must_use]
     pub fn df_of(&self, fit: &AllometricFit) -> usize {

@@ -1,7 +1,7 @@
 //! What was allocated to the groups that are compared: birds or pens.
 //!
 //! Where whole pens were given to a strain or a treatment, birds of one pen share what is
-//! peculiar to it, and a difference between groups is no better known than their pens tell:
+//! peculiar to it, and a difference between groups is estimated no better than their pens allow:
 //! its error includes the variation between pens, and as far as it rests on pens its interval
 //! has pens - groups degrees of freedom. A group in one pen can be compared with none: its
 //! difference may be one between pens. A study says what its unit is (`[design] unit`); where

@@ -43,7 +43,7 @@ fn a_bare_table_of_longley_gives_the_certified_terms() {
     std::fs::write(folder.path().join("longley.csv"), &data).unwrap();
     let words = done(
         folder.path(),
-        "calibrate longley.csv --response y --terms x1,x2,x3,x4,x5,x6",
+        "calibrate longley.csv --response y --terms x1,x2,x3,x4,x5,x6 --details",
     );
     assert!(words.contains("local radiation rules"), "{words}");
     let terms = table(folder.path(), "calibration_terms", TERMS);
@@ -82,7 +82,7 @@ fn candidates_of_a_bare_table_are_ranked_by_birds_left_out() {
     std::fs::write(folder.path().join("pairs.csv"), pairs()).unwrap();
     let words = done(
         folder.path(),
-        "calibrate pairs.csv --response fat_chem --terms fat_scan,lean_scan,age,strain,fat_scan*strain --terms age --bird bird",
+        "calibrate pairs.csv --response fat_chem --terms fat_scan,lean_scan,age,strain,fat_scan*strain --terms age --bird bird --details",
     );
     assert!(words.contains("48 rows of 24 birds"), "{words}");
     let choice = table(
@@ -314,7 +314,7 @@ fn wrong_bare_tables_and_calls_are_refused() {
 fn a_study_folder_gives_equations_and_masses() {
     let invented = invented(3);
     let study = invented.folder.path();
-    let words = done(study, "repeatability .");
+    let words = done(study, "repeatability . --details");
     assert!(words.contains("0 of 364 scans rejected"), "{words}");
     let rows = table(study, "repeatability", REPEATABILITY);
     for (trait_name, sd) in ["fat", "lean", "bone"].iter().zip(SCAN_SD) {
@@ -339,7 +339,7 @@ fn a_study_folder_gives_equations_and_masses() {
         ("scale weight", "112")
     );
 
-    let words = done(study, "calibrate . --save models/corrections");
+    let words = done(study, "calibrate . --save models/corrections --details");
     assert!(words.contains("from 56 carcasses"), "{words}");
     let agreement = table(study, "agreement", AGREEMENT);
     for trait_name in ["fat", "lean", "bone"] {
@@ -733,7 +733,7 @@ fn a_pair_without_its_intact_scan_drops_out() {
     let birds = "bird,strain\na1,A\na2,A\na3,A\na4,A\na5,A\n";
     std::fs::write(at.join("birds.csv"), birds).unwrap();
     let told = "scans.csv, row 11: the plucked scan of bird a5 at 56 d has no pair and carries no information on feathers: its intact scan, row 10, was rejected: ";
-    for command in ["calibrate .", "run . --details"] {
+    for command in ["calibrate . --details", "run . --details"] {
         let output = pinfeather(at, command);
         let errors = text(&output.stderr);
         assert_eq!(output.status.code(), Some(0), "{command}: {errors}");

@@ -14,6 +14,7 @@ mod onset_command;
 mod plan_command;
 mod population;
 mod saved_population;
+mod short_answers;
 #[path = "../support/mod.rs"]
 mod support;
 mod validate_command;

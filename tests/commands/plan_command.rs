@@ -43,14 +43,14 @@ fn two_lines() -> tempfile::TempDir {
 fn a_plan_says_how_few_birds_and_its_table_agrees() {
     let folder = two_lines();
     let call = format!(
-        "plan pilot.csv --group line {CALL} --detect mature_weight=10% --precision ti=2 --scans 4 --gap 2 --birds 12,24 --studies 40 --format svg"
+        "plan pilot.csv --group line {CALL} --detect mature_weight=10% --precision ti=2 --scans 4 --gap 2 --birds 12,24 --studies 40 --format svg --details"
     );
     let output = pinfeather(folder.path(), &call);
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     let words = text(&output.stdout);
     for part in [
         "birds a strain (",
-        "see a difference of 10 %",
+        "detect a difference of 10 %",
         "estimate ti of each strain to within 2.00 d",
         "40 simulated studies",
         "animal-care body",
@@ -116,8 +116,8 @@ fn a_plan_says_how_few_birds_and_its_table_agrees() {
             .iter()
             .all(|row| row["birds"] == confirmed[0]["birds"])
     );
-    let wished = |row: &&Row| !row["reaches"].is_empty() && row["kind"] != "cue";
-    let met: Vec<&Row> = confirmed.iter().copied().filter(wished).collect();
+    let required = |row: &&Row| !row["reaches"].is_empty() && row["kind"] != "cue";
+    let met: Vec<&Row> = confirmed.iter().copied().filter(required).collect();
     // Two strains' ti and one difference.
     assert_eq!(met.len(), 3);
     assert!(met.iter().all(|row| row["reaches"] == "yes"), "{met:?}");
@@ -240,8 +240,8 @@ fn what_there_is_nothing_to_plan_from_is_told() {
 #[test]
 fn wishes_that_make_no_sense_are_told() {
     let folder = two_lines();
-    let told = |wish: &str, parts: &[&str]| {
-        let call = format!("plan pilot.csv --group line {CALL} {wish}");
+    let told = |requirement: &str, parts: &[&str]| {
+        let call = format!("plan pilot.csv --group line {CALL} {requirement}");
         refused(folder.path(), &call, parts);
     };
     let unknown = [
@@ -287,7 +287,7 @@ fn limits_that_leave_no_design_are_told() {
 fn what_no_number_reaches_says_the_best_and_why() {
     let folder = two_lines();
     let call = format!(
-        "plan pilot.csv --group line {CALL} --precision A=0.5% --cue ti=0.9999 --most-birds 60 --strict"
+        "plan pilot.csv --group line {CALL} --precision A=0.5% --cue ti=0.9999 --most-birds 60 --strict --details"
     );
     let output = pinfeather(folder.path(), &call);
     assert_eq!(output.status.code(), Some(1), "{}", text(&output.stderr));
@@ -313,7 +313,7 @@ fn ages_past_the_data_are_flagged_and_a_second_strain_may_be_assumed() {
     let folder = tempfile::tempdir().unwrap();
     pilot(folder.path(), &[("Ash", 1900.0)], 13);
     let call = format!(
-        "plan pilot.csv {CALL} --strains 2 --detect A=10% --weeks 2,8,16,40 --studies 10 --calibration-sd 10 --reading-sd 50 --calibration-within 4"
+        "plan pilot.csv {CALL} --strains 2 --detect A=10% --weeks 2,8,16,40 --studies 10 --calibration-sd 10 --reading-sd 50 --calibration-within 4 --details"
     );
     let output = pinfeather(folder.path(), &call);
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
@@ -352,7 +352,7 @@ fn a_corrected_mass_is_planned_from_its_saved_population_and_equation() {
         "fit {demo} --equation {equation} --level population --growth-curves --curve gompertz --variance proportional --covariance full --out fitted"
     ));
     let words = done(&format!(
-        "plan --population fitted/models/populations/fat_gompertz.toml --equation {equation} --detect A=20% --weeks 3,6,9,12,15,21 --birds 12,24 --studies 20 --format svg"
+        "plan --population fitted/models/populations/fat_gompertz.toml --equation {equation} --detect A=20% --weeks 3,6,9,12,15,21 --birds 12,24 --studies 20 --format svg --details"
     ));
     assert!(words.contains("of fat of"), "{words}");
     let rows = designs(folder.path());

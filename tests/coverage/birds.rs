@@ -141,7 +141,7 @@ fn covered(of: &Truth, seed: u64) -> Option<Vec<(String, f64, f64)>> {
         });
         for (kind, (found, truth)) in kinds.iter_mut().zip(at_ages.chain(of_terms)) {
             if let Some(interval) = found.and_then(|found| found.interval) {
-                kind.1 += f64::from(u8::from(interval.holds(truth)));
+                kind.1 += f64::from(u8::from(interval.contains(truth)));
                 kind.2 += 1.0;
             }
         }

@@ -2,7 +2,7 @@
 //!
 //! Flocks of two-phase birds with a target are weighed weekly and forecast 2, 3 and 4 weeks
 //! ahead as of 84, 105 and 126 d: as the demo, with the spurt at another time than the target
-//! says, drifting from their target, without a second phase, with few birds, with other
+//! says, departures from their target, without a second phase, with few birds, with other
 //! spreads, of one strain. Each design prints coverage of nominal 95 % intervals of a bird's
 //! weighing and of a strain's mean, their half widths (percent), the bias of the mean, and
 //! the share of flocks that are warned that their intervals fail in the backtest.
@@ -21,7 +21,7 @@ use pinfeather::analysis::{Analysis, Options};
 use pinfeather::fit::Settings;
 use pinfeather::fit::mixed::Correlation;
 use pinfeather::flock::relative::{self, RelativeModel};
-use pinfeather::flock::{Flag, ForecastFrom, ForecastOptions, Level, forecast};
+use pinfeather::flock::{Flag, FlockLevel, ForecastFrom, ForecastOptions, forecast};
 use pinfeather::growth::{Curve, built_in};
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study, Target};
 use pinfeather::trajectory::{PopulationRequest, Request};
@@ -238,8 +238,8 @@ fn forecasts(study: &Study, counts: &mut Counts, request: &Request) -> usize {
                 values[at.unwrap()]
             };
             let (kind, value) = match (row.level, row.bird, row.strain) {
-                (Level::Bird, Some(bird), _) => ("bird", came(bird)),
-                (Level::Strain, _, Some(strain)) => {
+                (FlockLevel::Bird, Some(bird), _) => ("bird", came(bird)),
+                (FlockLevel::Strain, _, Some(strain)) => {
                     let birds: Vec<f64> = study.birds_of(strain).map(came).collect();
                     ("mean", birds.iter().sum::<f64>() / birds.len() as f64)
                 }
@@ -431,7 +431,7 @@ fn masses(copy: u64) -> MassCounts {
         let ahead = analysis.verdict.unwrap().ahead.unwrap();
         for one in &ahead.traits {
             let name = analysis.study.traits[one.trait_index].name.clone();
-            for row in one.rows.iter().filter(|row| row.level == Level::Bird) {
+            for row in one.rows.iter().filter(|row| row.level == FlockLevel::Bird) {
                 let (Some(bird), Some(forecast)) = (row.bird, row.forecast) else {
                     continue;
                 };

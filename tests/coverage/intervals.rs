@@ -11,11 +11,12 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use pinfeather::contrast::{Adjust, Request as Comparing, Source, compare};
-use pinfeather::fit::interval::{Interval, SamplingDistribution};
+use pinfeather::fit::interval::SamplingDistribution;
 use pinfeather::fit::mixed::{Correlation, Covariance, Criterion, RandomScale};
 use pinfeather::fit::profile::{self, Quantity};
 use pinfeather::fit::{Series, Settings, Variance, Workspace, fit};
 use pinfeather::growth::{Curve, Derived, built_in};
+use pinfeather::stats::Interval;
 use pinfeather::stats::resample::{Purpose, stream};
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study};
 use pinfeather::trajectory::interval::Method;
@@ -97,7 +98,7 @@ type Held = BTreeMap<String, Option<bool>>;
 fn note(held: &mut Held, kind: &str, interval: Option<Interval>, truth: f64) {
     held.insert(
         kind.to_owned(),
-        interval.map(|interval| interval.holds(truth)),
+        interval.map(|interval| interval.contains(truth)),
     );
 }
 
@@ -153,10 +154,10 @@ fn of_a_bird(simulated: &Simulated, held: &mut Held) {
     );
     let all = |factor: f64| {
         let band = law.values(&*curve, &days, factor);
-        let inside = band
-            .iter()
-            .zip(&truths)
-            .all(|(at, truth)| at.interval.is_some_and(|interval| interval.holds(*truth)));
+        let inside = band.iter().zip(&truths).all(|(at, truth)| {
+            at.interval
+                .is_some_and(|interval| interval.contains(*truth))
+        });
         Some(inside)
     };
     held.insert(
@@ -288,7 +289,7 @@ fn compared(simulated: &Simulated, seed: u64, held: &mut Held) {
         if let Some(pair) = found.by_age.first() {
             let inside = pair.ages.iter().all(|at| {
                 let truth = difference(at.age_d);
-                at.simultaneous.is_some_and(|band| band.holds(truth))
+                at.simultaneous.is_some_and(|band| band.contains(truth))
             });
             held.insert(format!("{whose}, difference at all days"), Some(inside));
             let at = &pair.ages[100];

@@ -112,7 +112,7 @@ fn found(pens: Pens, seed: u64) -> Option<Found> {
         .contrasts
         .iter()
         .filter(|row| !row.term.starts_with("rate_") && !row.term.starts_with("relative_"))
-        .filter_map(|row| Some((row.term.clone(), row.p_value?, row.interval?.holds(0.0))))
+        .filter_map(|row| Some((row.term.clone(), row.p_value?, row.interval?.contains(0.0))))
         .collect();
     let of_terms = compared
         .contrasts

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use nalgebra::DMatrix;
 use pinfeather::composition::calibration::{Settings, Weighting, calibrate};
 use pinfeather::composition::correction::{AllowedStrains, correct};
-use pinfeather::composition::pairs::{Wanted, frame};
+use pinfeather::composition::pairs::{RowSelection, frame};
 use pinfeather::composition::quality::keep;
 use pinfeather::composition::series::records;
 use pinfeather::composition::{Formula, Tissue};
@@ -250,7 +250,7 @@ fn demo_file(file: &str) -> PathBuf {
 fn the_demos_parts_add_up_to_what_is_true() {
     let study = Study::read_folder(&demo_file("")).unwrap();
     let kept = keep(&study);
-    let pairs = frame(&study, &kept, &Wanted::default()).unwrap();
+    let pairs = frame(&study, &kept, &RowSelection::default()).unwrap();
     let settings = Settings {
         bird: Some("bird".into()),
         weighting: Weighting::Ordinary,

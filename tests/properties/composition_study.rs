@@ -8,7 +8,7 @@ use pinfeather::composition::choice::choose;
 use pinfeather::composition::correction::{AllowedStrains, Corrections, correct};
 use pinfeather::composition::feather_step::FeatherStep;
 use pinfeather::composition::feathers::{effects, feather_mass, paired, routes};
-use pinfeather::composition::pairs::{Wanted, frame};
+use pinfeather::composition::pairs::{RowSelection, frame};
 use pinfeather::composition::quality::keep;
 use pinfeather::composition::repeatability::of_study;
 use pinfeather::composition::series::{of_birds, of_strains};
@@ -88,7 +88,7 @@ fn corrected_fat_is_unbiased_where_the_reading_is_not() {
     let invented = invented(3);
     let study = invented.study();
     let kept = keep(&study);
-    let pairs = frame(&study, &kept, &Wanted::default()).unwrap();
+    let pairs = frame(&study, &kept, &RowSelection::default()).unwrap();
     // 56 birds scanned twice with feathers.
     assert_eq!(pairs.n(), 112);
     let terms = formula("fat_scan,lean_scan,age,strain,body_weight,age*body_weight");
@@ -244,7 +244,7 @@ fn repeats_give_the_scanners_precision() {
 fn all_three_weightings_agree_on_clean_data() {
     let invented = invented(6);
     let study = invented.study();
-    let pairs = frame(&study, &keep(&study), &Wanted::default()).unwrap();
+    let pairs = frame(&study, &keep(&study), &RowSelection::default()).unwrap();
     let terms = formula("lean_scan,age");
     let fit = |weighting| {
         let settings = Settings {
@@ -277,7 +277,7 @@ fn a_redraw_moves_all_birds_together() {
     let invented = invented(7);
     let study = invented.study();
     let kept = keep(&study);
-    let pairs = frame(&study, &kept, &Wanted::default()).unwrap();
+    let pairs = frame(&study, &kept, &RowSelection::default()).unwrap();
     let fat = calibrate(&pairs, "fat_chem", &formula("fat_scan,age"), &settings()).unwrap();
     let corrected = correct(&study, &kept, &fat.equation, &AllowedStrains::new()).unwrap();
     assert_eq!(
@@ -311,9 +311,9 @@ fn series_of_birds_and_strains_hold_every_corrected_scan() {
     let pairs = frame(
         &study,
         &kept,
-        &Wanted {
+        &RowSelection {
             part: Part::Whole,
-            ..Wanted::default()
+            ..RowSelection::default()
         },
     )
     .unwrap();

@@ -7,7 +7,7 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use pinfeather::fit::{self, Outcome, Series, Variance, Workspace, interval};
-use pinfeather::flock::{Band, DeviationOptions, Level, deviations};
+use pinfeather::flock::{Band, DeviationOptions, FlockLevel, deviations};
 use pinfeather::growth::{Derived, built_in};
 use pinfeather::maturity::{CueOptions, FittedCurve, cues, summarise};
 use pinfeather::study::{Check, Study};
@@ -150,7 +150,7 @@ fn intervals_of_the_birds_hold_the_truth() {
             let estimates = fits[bird].estimates().unwrap();
             let found = interval::derived(&*curve, estimates, what, 0.95).unwrap();
             let true_value = of(truth[&study.birds[bird].name]);
-            held += u32::from(found.interval.unwrap().holds(true_value));
+            held += u32::from(found.interval.unwrap().contains(true_value));
             squares += ((found.value - true_value) / found.standard_error.unwrap()).powi(2);
         }
         let spread = (squares / 67.0).sqrt();
@@ -238,7 +238,7 @@ fn one_line_falls_short_of_its_target() {
         ..DeviationOptions::default()
     };
     let rows = deviations(&study, &options).unwrap();
-    let strains = rows.iter().filter(|row| row.level == Level::Strain);
+    let strains = rows.iter().filter(|row| row.level == FlockLevel::Strain);
     let mut seen = [0, 0];
     for row in strains {
         let against = row.against.as_ref().unwrap();

@@ -17,7 +17,7 @@ use pinfeather::composition::choice::choose;
 use pinfeather::composition::correction::{AllowedStrains, Corrected, Corrections, correct};
 use pinfeather::composition::feather_step::FeatherStep;
 use pinfeather::composition::feathers::{effects, feather_mass, paired, routes};
-use pinfeather::composition::pairs::{Wanted, frame};
+use pinfeather::composition::pairs::{RowSelection, frame};
 use pinfeather::composition::quality::{Kept, keep, regions};
 use pinfeather::composition::repeatability::of_study;
 use pinfeather::composition::{Formula, Tissue, chemistry};
@@ -79,7 +79,7 @@ fn tissue_index(tissue: Tissue) -> usize {
 fn calibrated(tissue: Tissue) -> &'static Calibration {
     static ALL: LazyLock<Vec<Calibration>> = LazyLock::new(|| {
         let (study, kept) = demo();
-        let pairs = frame(&study, &kept, &Wanted::default()).unwrap();
+        let pairs = frame(&study, &kept, &RowSelection::default()).unwrap();
         // Four birds of three lines at five ages, scanned once with their feathers.
         assert_eq!(pairs.n(), 60);
         let settings = settings(0.95);

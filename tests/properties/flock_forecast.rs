@@ -1,4 +1,4 @@
-//! Forecasts, their backtest and the watch for drifting birds on flocks drawn from a known
+//! Forecasts, their backtest and the watch for departures birds on flocks drawn from a known
 //! population: intervals hold as often as they say, and false alarms are as rare.
 
 use std::sync::Arc;
@@ -7,7 +7,9 @@ use pinfeather::fit::mixed::{
     Correlation, GroupedTerms, MixedOptions, Population, PopulationNumbers, RandomTerm, Subjects,
 };
 use pinfeather::fit::{Settings, Variance};
-use pinfeather::flock::{FlockForecasts, ForecastFrom, ForecastOptions, Level, drifting, forecast};
+use pinfeather::flock::{
+    FlockForecasts, FlockLevel, ForecastFrom, ForecastOptions, departures, forecast,
+};
 use pinfeather::growth::built_in;
 use pinfeather::study::{Bird, FixedEffectOf, Records, Study, Target};
 use pinfeather::trajectory::{PopulationRequest, RandomTerms, Request};
@@ -138,14 +140,14 @@ fn coverage(flocks: u64, weeks: usize) -> [(usize, usize); 2] {
         let last = |bird: usize| *study.traits[0].of(bird).1.last().unwrap();
         for row in &traits[0].rows {
             let came = match (row.level, row.bird, row.strain) {
-                (Level::Bird, Some(bird), _) => last(bird),
-                (Level::Strain, _, Some(strain)) => {
+                (FlockLevel::Bird, Some(bird), _) => last(bird),
+                (FlockLevel::Strain, _, Some(strain)) => {
                     study.birds_of(strain).map(last).sum::<f64>() / 24.0
                 }
                 _ => continue,
             };
             let (lower, upper) = row.interval_g.unwrap();
-            let side = usize::from(row.level == Level::Strain);
+            let side = usize::from(row.level == FlockLevel::Strain);
             held[side].0 += usize::from(lower <= came && came <= upper);
             held[side].1 += 1;
         }
@@ -258,7 +260,7 @@ fn the_backtest_counts_every_hidden_weighing_once_a_week() {
     // As of 56, 77 and 98 d: every third week from the middle of 7 to 112 d.
     assert_eq!(tested.weights.len(), (8 + 5 + 2) * 48);
     let rows = tested.rows;
-    let n: Vec<(Level, f64, usize)> = rows
+    let n: Vec<(FlockLevel, f64, usize)> = rows
         .iter()
         .map(|row| (row.level, row.horizon_d, row.n))
         .collect();
@@ -267,11 +269,11 @@ fn the_backtest_counts_every_hidden_weighing_once_a_week() {
         let weeks = (1..=8_u8).zip(ages);
         weeks.map(move |(week, ages)| (level, 7.0 * f64::from(week), ages * birds))
     };
-    let all: Vec<_> = expected(Level::Bird, 48)
-        .chain(expected(Level::Strain, 2))
+    let all: Vec<_> = expected(FlockLevel::Bird, 48)
+        .chain(expected(FlockLevel::Strain, 2))
         .collect();
     assert_eq!(n, all);
-    for row in rows.iter().filter(|row| row.level == Level::Bird) {
+    for row in rows.iter().filter(|row| row.level == FlockLevel::Bird) {
         // The weighing alone errs by 2 percent, the forecast by little more at first.
         let most = 4.0 + 0.05 * row.horizon_d;
         assert!((1.5..most).contains(&row.percent.rmse), "{row:?}");
@@ -316,7 +318,7 @@ fn masses_that_know_their_errors_are_weighted_by_these_alone_and_tested_scan_by_
     let population = all.traits[0].population.as_ref().unwrap();
     assert_eq!(population.population.options().variance, Variance::Constant);
     let birds = all.backtests.rows;
-    let birds = birds.iter().filter(|row| row.level == Level::Bird);
+    let birds = birds.iter().filter(|row| row.level == FlockLevel::Bird);
     let n: Vec<(f64, usize)> = birds.map(|row| (row.horizon_d, row.n)).collect();
     // As of 126, 105 and 84 d: scans are three weeks apart, and no week without one is told.
     assert_eq!(n, [(21.0, 3 * 48), (42.0, 2 * 48), (63.0, 48)]);
@@ -367,13 +369,13 @@ fn false_alarms_are_as_rare_as_stated_and_a_bird_that_stops_growing_is_found() {
         let fit = fits.models[0].fitted().unwrap();
         let population = fit.bird_population(study, &[FixedEffectOf::Strain]);
         let population = population.unwrap().unwrap();
-        drifting(study, 0, Ok(&population), &[], false_alarms).unwrap()
+        departures(study, 0, Ok(&population), &[], false_alarms).unwrap()
     };
     let (mut alarms, mut birds) = (0, 0);
     for seed in 100..120 {
         let study = flock(24, 14, seed);
         let watch = watch(&study, 0.05);
-        alarms += watch.drifting.len();
+        alarms += watch.departures.len();
         birds += watch.birds;
     }
     let rate = percent((alarms, birds));
@@ -389,9 +391,9 @@ fn false_alarms_are_as_rare_as_stated_and_a_bird_that_stops_growing_is_found() {
     let stuck = records.values[first + 9];
     records.values[first + 10..first + 14].fill(stuck);
     let watch = watch(&study, 0.01);
-    let found = watch.drifting.iter().find(|row| row.bird == 3).unwrap();
+    let found = watch.departures.iter().find(|row| row.bird == 3).unwrap();
     assert!(found.falling && found.lasting, "{found:?}");
     // Stuck from 77 d on: found within three weighings.
     assert!((77.0..=98.0).contains(&found.alarm_d), "{found:?}");
-    assert!(watch.drifting.len() <= 3, "{:?}", watch.drifting);
+    assert!(watch.departures.len() <= 3, "{:?}", watch.departures);
 }

@@ -5,7 +5,7 @@ use crate::support::scans::write_files;
 use pinfeather::composition::calibration::{Settings, calibrate};
 use pinfeather::composition::correction::{AllowedStrains, correct};
 use pinfeather::composition::feathers::paired;
-use pinfeather::composition::pairs::{Wanted, frame};
+use pinfeather::composition::pairs::{RowSelection, frame};
 use pinfeather::composition::quality::{keep, regions};
 use pinfeather::composition::repeatability::of_study;
 use pinfeather::composition::series::{of_birds, of_strains};
@@ -54,7 +54,7 @@ fn study(scans: &str, chemistry: &str) -> Study {
 #[test]
 fn the_plain_study_is_read_and_calibrated() {
     let study = study(SCANS, CHEMISTRY);
-    let pairs = frame(&study, &keep(&study), &Wanted::default()).unwrap();
+    let pairs = frame(&study, &keep(&study), &RowSelection::default()).unwrap();
     let fit = calibrate(
         &pairs,
         "fat_chem",
@@ -216,7 +216,7 @@ fn a_strain_with_scans_needs_chemistry_or_a_word() {
     let scans = format!("{SCANS}b1,56,1,,tube,1,intact,80,600,15,700,ok\n");
     let study = study(&scans, CHEMISTRY);
     let kept = keep(&study);
-    let error = frame(&study, &kept, &Wanted::default())
+    let error = frame(&study, &kept, &RowSelection::default())
         .unwrap_err()
         .to_string();
     assert!(
@@ -225,9 +225,9 @@ fn a_strain_with_scans_needs_chemistry_or_a_word() {
         ),
         "{error}"
     );
-    let allowed = Wanted {
+    let allowed = RowSelection {
         allowed_strains: vec!["B".into()],
-        ..Wanted::default()
+        ..RowSelection::default()
     };
     let pairs = frame(&study, &kept, &allowed).unwrap();
     let fit = calibrate(
@@ -257,7 +257,7 @@ fn a_strain_with_scans_needs_chemistry_or_a_word() {
 #[test]
 fn one_bird_makes_no_equation() {
     let study = study(SCANS, "a1,body,660,32,20,9,3\n");
-    let pairs = frame(&study, &keep(&study), &Wanted::default()).unwrap();
+    let pairs = frame(&study, &keep(&study), &RowSelection::default()).unwrap();
     let error = calibrate(
         &pairs,
         "fat_chem",
@@ -275,7 +275,7 @@ fn one_bird_makes_no_equation() {
 #[test]
 fn terms_that_repeat_each_other_are_named() {
     let study = study(SCANS, CHEMISTRY);
-    let mut pairs = frame(&study, &keep(&study), &Wanted::default()).unwrap();
+    let mut pairs = frame(&study, &keep(&study), &RowSelection::default()).unwrap();
     let doubled: Vec<f64> = pairs
         .numbers("fat_scan")
         .unwrap()

@@ -7,7 +7,7 @@ use pinfeather::composition::agreement::compare;
 use pinfeather::composition::balance::{balance, of_study as balances};
 use pinfeather::composition::calibration::{Settings, calibrate};
 use pinfeather::composition::correction::{AllowedStrains, correct};
-use pinfeather::composition::pairs::{Wanted, frame};
+use pinfeather::composition::pairs::{RowSelection, frame};
 use pinfeather::composition::quality::keep;
 use pinfeather::composition::repeatability::of_frame;
 use pinfeather::composition::{Equation, Frame, Value};
@@ -219,9 +219,9 @@ fn closure_is_told_before_and_after() {
         bird: Some("bird".into()),
         ..Settings::default()
     };
-    let wanted = Wanted {
+    let wanted = RowSelection {
         part: Part::Whole,
-        ..Wanted::default()
+        ..RowSelection::default()
     };
     let pairs = frame(&study, &kept, &wanted).unwrap();
     let corrections: Vec<_> = ["fat", "lean", "bone"]

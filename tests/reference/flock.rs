@@ -4,7 +4,7 @@
 //! `tests/reference/uniformity/SOURCE.md`.
 
 use pinfeather::flock::{
-    Band, Deviation, DeviationOptions, Gain, Level, NoTarget, NoTargetAge, Trajectory,
+    Band, Deviation, DeviationOptions, FlockLevel, Gain, NoTarget, NoTargetAge, TargetCurve,
     UniformityOptions, cv_for_share_pct, deviations, normal_share_pct, uniformities, uniformity,
 };
 use pinfeather::study::{AgeMatching, Bird, Records, Study, Target};
@@ -78,7 +78,7 @@ fn study(birds: &[Weighed<'_>], targets: Vec<Target>) -> Study {
     }
 }
 
-fn rows(rows: &[Deviation], level: Level) -> Vec<&Deviation> {
+fn rows(rows: &[Deviation], level: FlockLevel) -> Vec<&Deviation> {
     rows.iter().filter(|row| row.level == level).collect()
 }
 
@@ -88,7 +88,7 @@ fn rows(rows: &[Deviation], level: Level) -> Vec<&Deviation> {
 fn interpolation_agrees_with_an_independent_program() {
     for case in expected(FLOCK)["monotone_cubic"].as_array().unwrap() {
         let (x, y) = (numbers(&case["x"]), numbers(&case["y"]));
-        let line = Trajectory::new(&target(None, &x, &y, 0.04)).unwrap();
+        let line = TargetCurve::new(&target(None, &x, &y, 0.04)).unwrap();
         let scale = y.iter().copied().fold(0.0, f64::max);
         for (at, value) in numbers(&case["at"]).iter().zip(numbers(&case["value"])) {
             // Two orders of the same sum: some units in the last place of the largest ordinate.
@@ -242,7 +242,7 @@ fn a_bird_behind_a_straight_target() {
         ..DeviationOptions::default()
     };
     let found = deviations(&flock, &options).unwrap();
-    let birds = rows(&found, Level::Bird);
+    let birds = rows(&found, FlockLevel::Bird);
     let on = birds[0].against.unwrap();
     assert_eq!(
         (on.deviation_g, on.days, on.band),
@@ -293,7 +293,7 @@ fn a_strain_is_the_mean_of_its_birds_with_its_interval() {
         )],
     );
     let found = deviations(&flock, &DeviationOptions::default()).unwrap();
-    let strain = rows(&found, Level::Strain);
+    let strain = rows(&found, FlockLevel::Strain);
     assert_eq!((strain.len(), strain[0].n), (1, 5));
     close_within(
         strain[0].observed_g,
@@ -318,7 +318,7 @@ fn a_strain_is_the_mean_of_its_birds_with_its_interval() {
         (Band::Unsure, Some(3))
     );
     assert!(strain[0].note().contains("spans the edge"));
-    let pens = rows(&found, Level::Pen);
+    let pens = rows(&found, FlockLevel::Pen);
     assert_eq!(
         pens.iter().map(|p| (p.pen, p.n)).collect::<Vec<_>>(),
         [(Some(0), 3), (Some(1), 2)]
@@ -341,7 +341,7 @@ fn birds_of_different_age_are_matched_and_judged_at_their_own_age() {
         (0, None, &[(100.4, 1044.0)]),
     ];
     let found = deviations(&study(&birds, straight()), &DeviationOptions::default()).unwrap();
-    let strain = rows(&found, Level::Strain);
+    let strain = rows(&found, FlockLevel::Strain);
     assert_eq!((strain.len(), strain[0].n), (1, 3));
     let against = strain[0].against.unwrap();
     close_within(against.deviation_g, 0.0, 1e-9, "deviation");
@@ -352,7 +352,7 @@ fn birds_of_different_age_are_matched_and_judged_at_their_own_age() {
         ..DeviationOptions::default()
     };
     let found = deviations(&study(&birds, straight()), &exact).unwrap();
-    assert_eq!(rows(&found, Level::Strain).len(), 3);
+    assert_eq!(rows(&found, FlockLevel::Strain).len(), 3);
     // A bird weighed on two days of one week counts once, with its mean.
     let twice = study(
         &[
@@ -384,7 +384,7 @@ fn no_target_is_said_and_never_made_up() {
         ..DeviationOptions::default()
     };
     let found = deviations(&study(&birds, of_first.clone()), &options).unwrap();
-    let bird = rows(&found, Level::Bird);
+    let bird = rows(&found, FlockLevel::Bird);
     assert_eq!(bird[0].against, Err(NoTarget::BeforeFirstAge(50.0)));
     assert_eq!(bird[1].against.unwrap().days, Err(NoTargetAge::AboveTarget));
     assert_eq!(bird[2].against, Err(NoTarget::AfterLastAge(100.0)));
@@ -455,7 +455,7 @@ fn uniformity_by_strain_and_pen() {
     let found = uniformities(&flock, &UniformityOptions::default()).unwrap();
     assert_eq!(
         found.iter().map(|u| u.level).collect::<Vec<_>>(),
-        [Level::Strain, Level::Pen, Level::Pen]
+        [FlockLevel::Strain, FlockLevel::Pen, FlockLevel::Pen]
     );
     assert_eq!(
         found[0].uniformity,

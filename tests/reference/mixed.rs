@@ -6,7 +6,6 @@
 use std::path::Path;
 
 use pinfeather::fit::Variance;
-use pinfeather::fit::interval::Interval;
 use pinfeather::fit::mixed::{
     Correlation, Covariance, Estimator, GroupedTerms, MixedFit, MixedModel, MixedOptions, Nodes,
     RandomTerm, Subjects,
@@ -14,6 +13,7 @@ use pinfeather::fit::mixed::{
 use pinfeather::fit::profile::Quantity;
 use pinfeather::growth::{Card, built_in};
 use pinfeather::growth::{Curve, Derived, Term};
+use pinfeather::stats::Interval;
 use serde_json::Value;
 
 use crate::support::{close, expected, number};

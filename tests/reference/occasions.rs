@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use pinfeather::flock::{
-    Band, Deviation, DeviationOptions, FlockUniformity, Level, UniformityOptions, deviations,
+    Band, Deviation, DeviationOptions, FlockLevel, FlockUniformity, UniformityOptions, deviations,
     uniformities,
 };
 use pinfeather::study::{Check, Study};
@@ -54,7 +54,7 @@ fn study(folder: &Path, apart: u32) -> Study {
 
 fn strain_rows(study: &Study) -> (Vec<Deviation>, Vec<FlockUniformity>) {
     let mut rows = deviations(study, &DeviationOptions::default()).unwrap();
-    rows.retain(|row| row.level == Level::Strain);
+    rows.retain(|row| row.level == FlockLevel::Strain);
     let alike = uniformities(study, &UniformityOptions::default()).unwrap();
     (rows, alike)
 }

@@ -308,14 +308,14 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
     let told = ExpectedPrecision::of(&population, &once()).expect("told");
     let targets = targets(&population, &[]);
     for (at, size) in [0.5, 1.0].into_iter().enumerate() {
-        let wish = Requirement {
+        let requirement = Requirement {
             name: "mean".to_owned(),
             aim: Aim::Detect {
                 size: Amount::Units(size),
                 power: 0.8,
             },
         };
-        let needed = wish
+        let needed = requirement
             .needed(
                 &population,
                 &told,
@@ -496,7 +496,7 @@ fn simulated_studies_hold_what_the_information_promises() {
     let population = pullets();
     let ages_d = [14.0, 42.0, 70.0, 98.0, 154.0];
     let targets = targets(&population, &[Derived::Mature, Derived::AgeAtFraction(0.5)]);
-    let wishes = [Requirement {
+    let requirements = [Requirement {
         name: "A".to_owned(),
         aim: Aim::Detect {
             size: Amount::Percent(5.0),
@@ -509,7 +509,14 @@ fn simulated_studies_hold_what_the_information_promises() {
         level: 0.95,
     };
     let design = (20, &ages_d[..]);
-    let found = confirm(&population, design, (&targets, &wishes), studies, &|| {}).expect("ages");
+    let found = confirm(
+        &population,
+        design,
+        (&targets, &requirements),
+        studies,
+        &|| {},
+    )
+    .expect("ages");
     assert_eq!(found.failed, 0);
     let schedule = Schedule {
         ages_d: ages_d.to_vec(),
@@ -545,9 +552,10 @@ fn simulated_studies_hold_what_the_information_promises() {
         // estimated by maximum likelihood from 40 birds.
         let bound = 4.0 * (0.95 * 0.05 / n).sqrt() + 0.02;
         assert!((simulated.coverage - 0.95).abs() < bound, "{}", target.name);
-        if wishes[0].is_about(target) && !is_cue {
-            let expected = wishes[0].reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
-            let power = simulated.power.expect("a wish");
+        if requirements[0].is_about(target) && !is_cue {
+            let expected =
+                requirements[0].reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
+            let power = simulated.power.expect("a requirement");
             let bound = 4.0 * (expected * (1.0 - expected) / n).sqrt() + 0.03;
             assert!((power - expected).abs() < bound, "{power} {expected}");
         } else {
@@ -564,7 +572,7 @@ fn simulated_studies_hold_what_the_information_promises() {
     };
     let with = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
-        let run = || confirm(&population, design, (&targets, &wishes), few, &|| {});
+        let run = || confirm(&population, design, (&targets, &requirements), few, &|| {});
         pool.expect("threads").install(run).expect("ages")
     };
     assert_eq!(with(1), with(3));
@@ -589,7 +597,7 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
     for (name, size) in [("A", 110.0), ("age_at_50pct", 2.0)] {
         let is_it = |one: &&Target| one.name == name && matches!(one.what, Estimand::Contrast(_));
         let target = targets.iter().find(is_it).expect("a contrast");
-        let wish = Requirement {
+        let requirement = Requirement {
             name: name.to_owned(),
             aim: Aim::Detect {
                 size: Amount::Units(size),
@@ -597,16 +605,22 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
             },
         };
         let variance = told.variance(&population, target).expect("told");
-        let expected = wish.reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
+        let expected = requirement.reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
         let design = (20, &ages_d[..]);
         let seen = see_difference(&population, design, (target, size), studies, &|| {});
         let seen = seen.expect("ages").expect("a contrast");
-        let found = confirm(&population, design, (&targets, &[wish]), studies, &|| {});
+        let found = confirm(
+            &population,
+            design,
+            (&targets, &[requirement]),
+            studies,
+            &|| {},
+        );
         let at = targets.iter().position(|one| one == target).expect("there");
         let shifted = found.expect("ages").targets[at]
             .expect("told")
             .power
-            .expect("a wish");
+            .expect("a requirement");
         println!("{name}: {seen} simulated, {shifted} by moving, {expected} expected");
         // Four binomial errors of 400 studies, and 3 points since the variances are
         // estimated by maximum likelihood from 40 birds.

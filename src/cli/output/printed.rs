@@ -3,12 +3,14 @@
 use std::io::Write;
 use std::path::Path;
 
+use anstyle::{AnsiColor, Effects, Style};
 use serde::Serialize;
 use serde::ser::SerializeMap;
 
 use super::{Only, Output};
 use crate::report::Table;
 use crate::report::files::{Exchanged, RECORD};
+use crate::report::summary::{Line, Role};
 
 /// Warnings about the results that are printed below a summary; of more it gives the number.
 const FEW_WARNINGS: usize = 3;
@@ -58,11 +60,19 @@ impl Output {
         out.flush()
     }
 
+    /// In colour on a terminal alone: the stream takes the styles out elsewhere, and where
+    /// NO_COLOR or TERM=dumb ask for it.
     pub(super) fn print_words(&self) -> std::io::Result<()> {
-        let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+        let mut out = anstream::stdout().lock();
+        for line in &self.summary {
+            for (role, text) in line.pieces() {
+                let style = style(*role);
+                write!(out, "{style}{text}{style:#}")?;
+            }
+            writeln!(out)?;
+        }
         let all = self.summary.is_empty() || self.details;
-        let words = self.findings.words.iter().filter(|_| all);
-        for line in self.summary.iter().chain(words) {
+        for line in self.findings.words.iter().filter(|_| all) {
             writeln!(out, "{line}")?;
         }
         out.flush()
@@ -70,7 +80,8 @@ impl Output {
 
     /// Messages are a courtesy: where standard error is closed, they are dropped.
     pub(super) fn print_messages(&self, files: &[String]) {
-        let mut out = std::io::stderr().lock();
+        let mut out = anstream::stderr().lock();
+        let style = style(Role::Uncertain);
         for note in &self.notes {
             let _ = writeln!(out, "note: {note}");
         }
@@ -81,7 +92,7 @@ impl Output {
         let all = !counted || self.details || results <= FEW_WARNINGS;
         let printed = if all { warnings.len() } else { self.of_data };
         for warning in warnings.iter().take(printed) {
-            let _ = writeln!(out, "warning: {warning}");
+            let _ = writeln!(out, "{style}warning{style:#}: {warning}");
         }
         let Some(folder) = self.files.results() else {
             return;
@@ -108,6 +119,18 @@ impl Output {
             count("tables/"),
             count("figures/")
         );
+    }
+}
+
+/// How a piece of a line looks; what it means is in its words.
+fn style(role: Role) -> Style {
+    let colour = |colour: AnsiColor| colour.on_default().effects(Effects::BOLD);
+    match role {
+        Role::Text => Style::new(),
+        Role::Heading => Style::new().effects(Effects::BOLD),
+        Role::Good => colour(AnsiColor::Green),
+        Role::Uncertain => colour(AnsiColor::Yellow),
+        Role::Bad => colour(AnsiColor::Red),
     }
 }
 
@@ -149,6 +172,8 @@ impl Serialize for Document<'_> {
         map.serialize_entry("command", output.command)?;
         map.serialize_entry("inputs", &output.inputs)?;
         map.serialize_entry("counts", &output.findings.counts)?;
+        let summary: Vec<String> = output.summary.iter().map(Line::to_string).collect();
+        map.serialize_entry("summary", &summary)?;
         map.serialize_entry("words", &output.findings.words)?;
         map.serialize_entry("notes", &output.notes)?;
         map.serialize_entry("warnings", &output.findings.warnings)?;

@@ -67,12 +67,12 @@ impl CalibrationOptions {
         Ok(())
     }
 
-    pub(super) fn wishes(
+    pub(super) fn requirements(
         &self,
         args: &PlanArgs,
         output: &mut Output,
     ) -> Result<Vec<(String, CalibrationRequirement)>> {
-        let wish = |residual_sd: f64, reading_sd: Option<f64>, coefficients: usize| {
+        let requirement = |residual_sd: f64, reading_sd: Option<f64>, coefficients: usize| {
             CalibrationRequirement {
                 residual_sd,
                 reading_sd,
@@ -83,31 +83,33 @@ impl CalibrationOptions {
                 most: args.limits.most_birds,
             }
         };
-        let mut wishes = Vec::new();
+        let mut requirements = Vec::new();
         if let Some(residual_sd) = self.calibration_sd {
-            let wish = wish(residual_sd, self.reading_sd, self.coefficients);
-            wishes.push(("equation".to_owned(), wish));
+            let requirement = requirement(residual_sd, self.reading_sd, self.coefficients);
+            requirements.push(("equation".to_owned(), requirement));
         }
         for equation in read_equations(&self.equation)? {
             output.enter_file(Path::new(&equation.file))?;
             let (residual_sd, reading_sd) = spreads(&equation)?;
-            let wish = wish(residual_sd, reading_sd, equation.columns.len());
-            wishes.push((equation.provenance.response.clone(), wish));
+            let requirement = requirement(residual_sd, reading_sd, equation.columns.len());
+            requirements.push((equation.provenance.response.clone(), requirement));
         }
-        if !wishes.is_empty() {
+        if !requirements.is_empty() {
             output
                 .findings
                 .warnings
                 .push(composition::CAUTION.to_owned());
         }
         if self.coefficient_within.is_some()
-            && wishes.iter().any(|(_, wish)| wish.reading_sd.is_none())
+            && requirements
+                .iter()
+                .any(|(_, requirement)| requirement.reading_sd.is_none())
         {
             return Err(Error::call(
                 "--coefficient-within: found no spread of the readings, expected --reading-sd GRAMS beside --calibration-sd, or an equation that names the range of its reading",
             ));
         }
-        Ok(wishes)
+        Ok(requirements)
     }
 }
 

@@ -25,6 +25,7 @@ use crate::plan::schedule::Limits;
 use crate::plan::{Aim, Allocation, Amount, Pens, Requirement, targets};
 use crate::report::plan_pictures::plan_picture;
 use crate::report::plan_words;
+use crate::report::summary;
 use crate::report::tables::plan::{self as plan_tables, Planned};
 use crate::study::{BODY_WEIGHT, FixedEffectOf, Study};
 use crate::trajectory::{
@@ -32,7 +33,7 @@ use crate::trajectory::{
     derived_quantities,
 };
 
-/// Plan a study: how few birds, weighed or scanned at which ages, would tell the growth
+/// Plan a study: how few birds, weighed or scanned at which ages, would estimate the growth
 /// curve's terms, a difference of strains or a bird's own cue as precisely as wanted;
 /// from a pilot study or a saved population.
 #[derive(Debug, Args)]
@@ -43,7 +44,7 @@ use crate::trajectory::{
 
 --detect mature_weight=5% asks to see a difference of 5 % between any two strains in 8 of
 10 trials (--power 0.8); --precision A=4% asks that the 95 % interval of each strain's A
-reach 4 % to either side, --precision age_at_50pct=2 that it reach 2 days. Without a wish,
+reach 4 % to either side, --precision age_at_50pct=2 that it reach 2 days. Without a requirement,
 the mature weight (or the first term) to within 5 %, or a difference of 5 % where there
 are several strains.")]
 pub(crate) struct PlanArgs {
@@ -126,7 +127,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         .findings
         .warnings
         .extend(args.beyond(&basis, &question));
-    let calibrations = args.calibration.wishes(args, &mut output)?;
+    let calibrations = args.calibration.requirements(args, &mut output)?;
     let mut plan = design::plan(&basis.population, &question).map_err(Error::call)?;
     output
         .findings
@@ -141,11 +142,14 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
             level: question.level,
         };
         // Once as the pilot's strains are, once for each difference that is to be seen.
-        let is_difference = |wish: &&Requirement| matches!(wish.aim, Aim::Detect { .. });
-        let rounds = 1 + question.wishes.iter().filter(is_difference).count();
+        let is_difference =
+            |requirement: &&Requirement| matches!(requirement.aim, Aim::Detect { .. });
+        let rounds = 1 + question.requirements.iter().filter(is_difference).count();
         let bar = output.progress(rounds * studies.count, "simulating");
         let population = &basis.population;
-        plan.confirm(population, birds, &question.wishes, studies, &|| bar.inc(1))?;
+        plan.confirm(population, birds, &question.requirements, studies, &|| {
+            bar.inc(1)
+        })?;
         bar.finish_and_clear();
     } else if plan.chosen().birds.is_none() {
         output.attention = true;
@@ -165,6 +169,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     output.findings.words.push(format!("  {}", basis.from));
     output.findings.words.extend(plan_words::plan(&planned));
     output.findings.tables.push(plan_tables::designs(&planned));
+    output.answer_with(|place| summary::plan(&planned, place));
     let showing = (question.level, &[][..]);
     add_pictures(&args.paper, showing, &mut output, |showing, drawn| {
         plan_picture(&planned, showing, drawn);
@@ -432,7 +437,7 @@ impl PlanArgs {
         }
         let derived = self.derived();
         let question = Question {
-            wishes: self.wishes(basis, &derived)?,
+            requirements: self.requirements(basis, &derived)?,
             derived,
             asked_d: (!asked_d.is_empty()).then_some(asked_d),
             limits,
@@ -515,9 +520,9 @@ impl PlanArgs {
         })
     }
 
-    fn wishes(&self, basis: &Basis, derived: &[Derived]) -> Result<Vec<Requirement>> {
+    fn requirements(&self, basis: &Basis, derived: &[Derived]) -> Result<Vec<Requirement>> {
         let wanted = &self.wanted;
-        let wish = |name: &str, aim| Requirement {
+        let requirement = |name: &str, aim| Requirement {
             name: name.to_owned(),
             aim,
         };
@@ -525,12 +530,12 @@ impl PlanArgs {
             size,
             power: wanted.power,
         };
-        let within = |one: &Named<Amount>| wish(&one.name, Aim::Within(one.value));
-        let differs = |one: &Named<Amount>| wish(&one.name, detect(one.value));
-        let cue = |one: &Named<Share>| wish(&one.name, Aim::Reliable(one.value.0));
-        let mut wishes: Vec<Requirement> = wanted.precision.iter().map(within).collect();
-        wishes.extend(wanted.detect.iter().map(differs));
-        wishes.extend(wanted.cue.iter().map(cue));
+        let within = |one: &Named<Amount>| requirement(&one.name, Aim::Within(one.value));
+        let differs = |one: &Named<Amount>| requirement(&one.name, detect(one.value));
+        let cue = |one: &Named<Share>| requirement(&one.name, Aim::Reliable(one.value.0));
+        let mut requirements: Vec<Requirement> = wanted.precision.iter().map(within).collect();
+        requirements.extend(wanted.detect.iter().map(differs));
+        requirements.extend(wanted.cue.iter().map(cue));
         let several = basis.strains.len() > 1;
         if let (Some(one), false) = (wanted.detect.first(), several) {
             return Err(Error::call(format!(
@@ -539,21 +544,25 @@ impl PlanArgs {
             )));
         }
         let targets = targets(&basis.population, derived);
-        if wishes.is_empty() {
+        if requirements.is_empty() {
             let size = Amount::Percent(5.0);
             let aim = if several {
                 detect(size)
             } else {
                 Aim::Within(size)
             };
-            let mature = wish("mature_weight", aim);
+            let mature = requirement("mature_weight", aim);
             let first = basis.population.curve().terms()[0].name.to_string();
             let has = targets.iter().any(|target| mature.is_about(target));
-            wishes.push(if has { mature } else { wish(&first, aim) });
+            requirements.push(if has {
+                mature
+            } else {
+                requirement(&first, aim)
+            });
         }
-        for wish in &wishes {
-            if !targets.iter().any(|target| wish.is_about(target)) {
-                let (option, kind) = match wish.aim {
+        for requirement in &requirements {
+            if !targets.iter().any(|target| requirement.is_about(target)) {
+                let (option, kind) = match requirement.aim {
                     Aim::Within(_) => ("--precision", "term"),
                     Aim::Detect { .. } => ("--detect", "term"),
                     Aim::Reliable(_) => ("--cue", "cue"),
@@ -569,13 +578,13 @@ impl PlanArgs {
                 known.dedup();
                 return Err(Error::call(format!(
                     "{option} {}: the curve {} has none of that name, expected one of {}; others come by --at-age and --at-weight",
-                    wish.name,
+                    requirement.name,
                     basis.population.curve().name(),
                     known.join(", ")
                 )));
             }
         }
-        Ok(wishes)
+        Ok(requirements)
     }
 
     /// Ages that no data of the population support.

@@ -1,4 +1,4 @@
-//! `view`: the report page from this machine alone, made anew when the study changes.
+//! `view`: the report page from this machine alone, remade when the study changes.
 //!
 //! The page is served on the loopback address and a port that the system picks,
 //! under a path that holds a random token: another user of the machine cannot guess

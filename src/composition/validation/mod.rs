@@ -31,7 +31,7 @@ pub use verdict::{Recalibrated, Verdict};
 use super::correction::AllowedStrains;
 use super::equation::Equation;
 use super::frame::Frame;
-use super::pairs::{Wanted, frame};
+use super::pairs::{RowSelection, frame};
 use super::quality::Kept;
 use crate::error::{Error, ErrorKind, Result};
 use crate::study::{Feathers, Part, Study};
@@ -297,10 +297,10 @@ pub fn validate_all(
 }
 
 /// Rows of a study as the equation needs them.
-fn wanted(study: &Study, equation: &Equation) -> Wanted {
+fn wanted(study: &Study, equation: &Equation) -> RowSelection {
     let of = &equation.provenance;
     let mut parts = [Part::Whole, Part::Body, Part::Feathers].into_iter();
-    Wanted {
+    RowSelection {
         feathers: match of.feathers.as_str() {
             "plucked" => Some(Feathers::Plucked),
             "term" => None,

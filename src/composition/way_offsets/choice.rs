@@ -53,7 +53,7 @@ pub(super) fn choose(blocks: &[Block], used: &[bool], constant_only: &[bool]) ->
 }
 
 /// Whether a way was compared often enough, over readings wide enough apart, to
-/// tell a share from grams: six days, the greatest reading 1.5 times the least.
+/// distinguish a share from grams: six days, the greatest reading 1.5 times the least.
 fn wide(blocks: &[Block], way: usize) -> bool {
     let rows = blocks.iter().flat_map(|block| &block.readings);
     let values: Vec<f64> = rows

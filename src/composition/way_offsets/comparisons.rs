@@ -13,7 +13,7 @@ pub(super) struct Block {
     pub(super) mu: Vec<f64>,
 }
 
-/// Blocks of the readings that tell something, and the comparisons of each way.
+/// Blocks of the readings that carry information, and the comparisons of each way.
 pub(super) fn comparable(readings: &[WayReading], ways: usize) -> (Vec<Block>, Vec<usize>) {
     let mut rows: Vec<(usize, &WayReading)> = readings.iter().enumerate().collect();
     let mut first_comparisons = None;

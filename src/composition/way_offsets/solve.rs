@@ -48,7 +48,7 @@ impl Model {
 /// The model at its least squares.
 pub(super) struct Solution {
     pub(super) theta: Vec<f64>,
-    /// By block and reading, its columns of the offsets less what the birds' days explain.
+    /// By block and reading, its columns of the offsets minus what the birds' days explain.
     pub(super) free: Vec<DMatrix<f64>>,
     /// Inverse of the information about the offsets, for a spread of 1.
     pub(super) inverse: DMatrix<f64>,

@@ -24,7 +24,7 @@ use super::linear::{Factors, add};
 use super::model::MixedModel;
 use super::problem::{CHUNK, Problem};
 use super::result::MixedFit;
-use super::woodbury::{Level, Slope, Task, stride};
+use super::woodbury::{RandomLevel, Slope, Task, stride};
 
 /// What a subject has of its cluster.
 #[derive(Clone, Copy)]
@@ -46,7 +46,7 @@ impl Within<'_> {
     }
 
     /// G becomes Z'V^-1Z.
-    pub(super) fn correct(&self, level: Level<'_>, task: &mut Task) {
+    pub(super) fn correct(&self, level: RandomLevel<'_>, task: &mut Task) {
         let (p, q, n) = (level.p, level.q(), self.terms.len());
         for k in 0..q {
             for l in 0..q {
@@ -64,7 +64,12 @@ impl Within<'_> {
     }
 
     /// Leaves A_i of each entry, and takes its own part off the information.
-    pub(super) fn add_information(&self, level: Level<'_>, slope: &Slope<'_>, task: &mut Task) {
+    pub(super) fn add_information(
+        &self,
+        level: RandomLevel<'_>,
+        slope: &Slope<'_>,
+        task: &mut Task,
+    ) {
         let (p, q, n) = (level.p, level.q(), self.terms.len());
         let count = slope.entries.len();
         let mut own = Vec::with_capacity(count * n * n);
@@ -362,7 +367,7 @@ impl Task {
     /// the fixed effects' errors add to it: T C^-1 T' over the terms, T = I - K Z'W^-1X.
     fn posterior(
         &mut self,
-        level: Level<'_>,
+        level: RandomLevel<'_>,
         cluster: usize,
         factor: &[f64],
         posterior: &mut [f64],

@@ -21,7 +21,7 @@
 //!   for linear models Kackar and Harville 1984, J Am Stat Assoc 79:853-862).
 //!
 //! The power of the mean and the residual correlation are taken as known: all observations
-//! tell them. Cost: two evaluations of the linearised model a variance term.
+//! determine them. Cost: two evaluations of the linearised model a variance term.
 
 use super::alternating::State;
 use super::cholesky;

@@ -38,7 +38,7 @@ impl MixedFit {
 
     /// One subject at its conditional mode.
     ///
-    /// Its intervals rest on the residuals' degrees of freedom, observations less
+    /// Its intervals rest on the residuals' degrees of freedom, observations minus
     /// fixed effects and what the subjects' effects took (their own shares).
     #[must_use]
     pub fn subject_estimates(&self, subject: usize) -> Estimates {

@@ -1,4 +1,4 @@
-//! What is a subject expected to tell, before anybody has measured it?
+//! The expected information of a subject, before it is measured.
 //!
 //! # Derivation
 //! Measured at ages t_1..t_m, a subject of a population has values y = f(t, eta + b) + e
@@ -12,10 +12,10 @@
 //!
 //! A log-normal error is constant on the logarithms: there y, f and F are those of ln y.
 //! The information on the terms of its group is F' V^-1 F, on a pair (u, v) of the
-//! variance parameters 1/2 tr(V^-1 dV/du V^-1 dV/dv). What V tells of the terms (it moves
+//! variance parameters 1/2 tr(V^-1 dV/du V^-1 dV/dv). The information of V on the terms (it moves
 //! with them through Z and s) is left out, and so is what it shares with the variance
 //! parameters: that is the block form, which the standard errors of a fit follow too.
-//! Informations of subjects add. A linear model is told exactly.
+//! Informations of subjects add. For a linear model this is exact.
 //!
 //! The random effects given the subject's own values have the covariance
 //! D - D Z' V^-1 Z D, the terms of the group taken as known.
@@ -48,7 +48,7 @@ pub enum SpreadParameter {
     Ar1,
 }
 
-/// What one subject is expected to tell.
+/// The expected information of one subject.
 #[derive(Debug, Clone)]
 pub struct SubjectInformation {
     /// Information on the terms of its group, in their own units, p x p.
@@ -168,7 +168,7 @@ impl Population {
         DMatrix::from_row_slice(q, q, self.random_covariance())
     }
 
-    /// What a subject of a group that is measured at these ages is expected to tell;
+    /// The expected information of a subject of a group that is measured at these ages;
     /// `None` where the curve has no value or no spread at one of them.
     ///
     /// # Shapes
@@ -189,11 +189,11 @@ impl Population {
             0.5 * moved[u].component_mul(&moved[v].transpose()).sum()
         });
         let random = self.random_matrix();
-        let told = view.effects.tr_mul(&view.factor.solve(&view.effects));
+        let explained = view.effects.tr_mul(&view.factor.solve(&view.effects));
         Some(SubjectInformation {
             terms: slopes.tr_mul(&solved),
             spread,
-            conditional: &random - &random * told * &random,
+            conditional: &random - &random * explained * &random,
         })
     }
 

@@ -11,7 +11,7 @@
 //! fixed effects, common to all (`conditional.rs` says what L, M and T are). For a curve
 //! linear in its terms this is Henderson's prediction error variance of the best linear
 //! unbiased predictor, exactly. What the estimation of the variances adds (Kass and
-//! Steffey 1989, J Am Stat Assoc 84:717-726) is not in it; Student's t with subjects less
+//! Steffey 1989, J Am Stat Assoc 84:717-726) is not in it; Student's t with subjects minus
 //! groups degrees of freedom stands in its place.
 //!
 //! A new observation adds its residual variance. With residuals that fade as phi^gap, that
@@ -328,7 +328,7 @@ impl Forecasts {
         &self.subjects.covariances[subject * size..(subject + 1) * size]
     }
 
-    /// How much of each random effect the subject's own values tell, 0 to 1.
+    /// How much of each random effect the subject's own values determine, 0 to 1.
     #[must_use]
     pub fn reliability(&self, subject: usize) -> &[f64] {
         &self.subjects.reliabilities[subject * self.q..(subject + 1) * self.q]

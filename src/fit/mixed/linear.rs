@@ -26,7 +26,7 @@ use super::cholesky;
 use super::clusters::Clusters;
 use super::model::{Covariance, Criterion};
 use super::problem::{CHUNK, Problem};
-use super::woodbury::{Level, Slope, Task, stride};
+use super::woodbury::{RandomLevel, Slope, Task, stride};
 
 /// The linearised likelihood at one factor.
 #[derive(Debug, Clone)]
@@ -397,7 +397,7 @@ pub(super) fn spread_scores(problem: &Problem<'_>, score: &[f64]) -> Vec<f64> {
 }
 
 /// What the units add to the likelihood at a factor.
-fn add_values(tasks: &mut [Task], level: Level<'_>, numbers: &[f64], factor: &[f64]) {
+fn add_values(tasks: &mut [Task], level: RandomLevel<'_>, numbers: &[f64], factor: &[f64]) {
     let width = stride(level.p);
     tasks
         .par_iter_mut()

@@ -4,7 +4,7 @@
 //! phi = fixed effect of its group + random effect of the subject (or times
 //! exp(random effect)), random effects are normal with mean 0, and the residuals
 //! have a variance model and perhaps a correlation that fades with the days apart.
-//! A subject with three weighings borrows from the others what it cannot tell; one
+//! A subject with three weighings borrows from the others what it does not determine; one
 //! that died early is no special case.
 //!
 //! Start reading here: [`MixedModel::new`] checks the options, [`MixedModel::fit`]

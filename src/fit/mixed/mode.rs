@@ -115,7 +115,7 @@ impl Marginal {
         None
     }
 
-    /// h at u less a share of `step`, which is left in `trial`.
+    /// h at u minus a share of `step`, which is left in `trial`.
     fn attempt(
         &mut self,
         problem: &Problem<'_>,

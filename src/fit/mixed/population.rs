@@ -313,7 +313,7 @@ impl Population {
         self.observations
     }
 
-    /// Degrees of freedom of a forecast's interval: subjects less groups, since what is
+    /// Degrees of freedom of a forecast's interval: subjects minus groups, since what is
     /// known of how subjects differ is limited by how many there were.
     #[must_use]
     pub fn df(&self) -> usize {

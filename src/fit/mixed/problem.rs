@@ -4,7 +4,7 @@ use super::blocks::Blocks;
 use super::model::{Correlation, MixedModel};
 use super::scale::{self, TermScale};
 use super::subjects::{Clusters, Subjects};
-use super::woodbury::Level;
+use super::woodbury::RandomLevel;
 use crate::fit::Variance;
 use crate::growth::Curve;
 
@@ -69,7 +69,7 @@ pub(super) struct Scratch {
     pub(super) mu: Vec<f64>,
     /// Gradient of the (transformed) fitted values in eta, n x p.
     pub(super) jacobian: Vec<f64>,
-    /// (Transformed) value less fitted.
+    /// (Transformed) value minus fitted.
     pub(super) residual: Vec<f64>,
 }
 
@@ -149,8 +149,8 @@ impl<'a> Problem<'a> {
     }
 
     /// Subjects as units of random effects.
-    pub(super) fn level(&self) -> Level<'_> {
-        Level {
+    pub(super) fn level(&self) -> RandomLevel<'_> {
+        RandomLevel {
             p: self.p,
             random: self.random,
             groups: self.groups,
@@ -160,8 +160,8 @@ impl<'a> Problem<'a> {
     }
 
     /// Clusters as units of random effects.
-    pub(super) fn cluster_level(&self) -> Level<'_> {
-        Level {
+    pub(super) fn cluster_level(&self) -> RandomLevel<'_> {
+        RandomLevel {
             random: self.cluster,
             groups: self.clusters.map_or(&[], |clusters| &clusters.groups),
             ..self.level()

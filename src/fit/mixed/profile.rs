@@ -36,8 +36,8 @@ use super::problem::Problem;
 use super::result::MixedFit;
 use super::scale;
 use super::subjects::Subjects;
-use crate::fit::interval::Interval;
 use crate::fit::profile::Quantity;
+use crate::stats::Interval;
 
 /// A limit is found when tau differs from the quantile by no more than this share.
 const NEAR: f64 = 1e-3;

@@ -28,23 +28,23 @@ pub struct MixedResidual {
     pub marginal_fitted: f64,
     /// Value of the subject's own curve.
     pub fitted: f64,
-    /// Observed less the own curve's value over its standard deviation (of the
+    /// Observed minus the own curve's value over its standard deviation (of the
     /// logarithms where the error is log-normal).
     pub standardised: f64,
-    /// Observed less the typical curve's value over its standard deviation.
+    /// Observed minus the typical curve's value over its standard deviation.
     pub marginal_standardised: f64,
     /// As `standardised`, freed of the correlation with the observation before.
     pub normalised: f64,
 }
 
 impl MixedResidual {
-    /// Observed less the own curve's value.
+    /// Observed minus the own curve's value.
     #[must_use]
     pub fn conditional(&self) -> f64 {
         self.value - self.fitted
     }
 
-    /// Observed less the typical curve's value.
+    /// Observed minus the typical curve's value.
     #[must_use]
     pub fn marginal(&self) -> f64 {
         self.value - self.marginal_fitted

@@ -89,14 +89,14 @@ pub struct FixedEffect {
 pub struct RandomEffect {
     /// Index of the term in the curve's order.
     pub term: usize,
-    /// Scale on which the effect is normal, and its standard deviation is told.
+    /// Scale on which the effect is normal, and on which its standard deviation is reported.
     pub scale: TermScale,
     /// Standard deviation between subjects, on that scale.
     pub standard_deviation: f64,
     /// Standard error of that, by expected or observed information.
     pub standard_error: Option<f64>,
     /// 1 - SD of the subjects' modes / `standard_deviation`: near 0 where each
-    /// subject tells its own term, near 1 where all are drawn to the mean.
+    /// subject determines its own term, near 1 where all are drawn to the mean.
     pub shrinkage: f64,
 }
 
@@ -199,11 +199,11 @@ pub struct MixedFit {
     /// subject's own data do not make up for them. The error of the variance terms
     /// is not in it.
     pub subject_covariances: Vec<f64>,
-    /// How much of each random effect a subject's own data tell, subjects x q:
+    /// How much of each random effect a subject's own data determine, subjects x q:
     /// 1 - variance of the effect given the data / variance between subjects. Near 1
     /// the subject speaks for itself, near 0 the effect is the others' mean.
     pub reliabilities: Vec<f64>,
-    /// Degrees of freedom of the residuals, at least 1: observations less fixed effects and
+    /// Degrees of freedom of the residuals, at least 1: observations minus fixed effects and
     /// what the subjects' effects took (their own shares).
     pub residual_df: usize,
     /// Fixed-effect group of each subject.
@@ -282,7 +282,7 @@ impl MixedFit {
         self.count() * self.observations().ln() - 2.0 * self.log_lik
     }
 
-    /// How much of each random effect one subject's own data tell, in the order of
+    /// How much of each random effect one subject's own data determine, in the order of
     /// the options.
     #[must_use]
     pub fn reliability(&self, subject: usize) -> &[f64] {

@@ -63,7 +63,7 @@ pub struct Simulation {
 
 impl MixedFit {
     /// Values at the ages of `subjects`, in their order, for subjects of the same
-    /// groups drawn anew from the population.
+    /// groups newly drawn from the population.
     ///
     /// `model` is that of the fit.
     ///

@@ -328,17 +328,17 @@ mod tests {
 
     #[test]
     fn columns_that_do_not_fit_together_are_told() {
-        let told = |starts: &[usize], ages: &[f64], values: &[f64], groups: &[usize]| {
+        let message = |starts: &[usize], ages: &[f64], values: &[f64], groups: &[usize]| {
             Subjects::new(starts, ages, values, groups)
                 .err()
                 .map(|error| error.to_string())
                 .unwrap_or_default()
         };
-        assert!(told(&[0, 2], &[1.0], &[1.0, 2.0], &[0]).contains("1 ages and 2 values"));
-        assert!(told(&[0, 1], &[1.0, 2.0], &[1.0, 2.0], &[0]).contains("from 0 to"));
-        assert!(told(&[0, 2], &[2.0, 1.0], &[1.0, 2.0], &[0]).contains("do not ascend"));
-        assert!(told(&[0, 2, 2], &[1.0, 2.0], &[1.0, 2.0], &[0, 0]).contains("no observations"));
-        assert!(told(&[0, 2], &[1.0, 2.0], &[1.0, f64::NAN], &[0]).contains("not a finite"));
+        assert!(message(&[0, 2], &[1.0], &[1.0, 2.0], &[0]).contains("1 ages and 2 values"));
+        assert!(message(&[0, 1], &[1.0, 2.0], &[1.0, 2.0], &[0]).contains("from 0 to"));
+        assert!(message(&[0, 2], &[2.0, 1.0], &[1.0, 2.0], &[0]).contains("do not ascend"));
+        assert!(message(&[0, 2, 2], &[1.0, 2.0], &[1.0, 2.0], &[0, 0]).contains("no observations"));
+        assert!(message(&[0, 2], &[1.0, 2.0], &[1.0, f64::NAN], &[0]).contains("not a finite"));
     }
 
     #[test]

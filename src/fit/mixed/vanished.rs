@@ -39,12 +39,12 @@ pub(super) fn vanished(
     let (p, q) = (problem.p, problem.q);
     let (mut vanished, mut left) = (Vec::new(), Vec::new());
     for (k, term) in problem.random.iter().enumerate() {
-        let (mut told, mut count) = (0.0, 0.0);
+        let (mut total, mut count) = (0.0, 0.0);
         for information in information.chunks_exact(p * p) {
-            told += information[term * p + term];
+            total += information[term * p + term];
             count += 1.0;
         }
-        let reach = (covariance[k * q + k] * told / f64::max(count, 1.0)).sqrt();
+        let reach = (covariance[k * q + k] * total / f64::max(count, 1.0)).sqrt();
         if reach < VANISHED {
             vanished.push(Vanished::Effect(k));
         } else {

@@ -2,7 +2,7 @@
 //! information (the formulas stand at the top of `linear.rs`).
 //!
 //! A cluster of subjects is such a unit too, of the numbers that remain of its subjects
-//! when their own effects are integrated out (`clusters.rs`): hence a [`Level`].
+//! when their own effects are integrated out (`clusters.rs`): hence a [`RandomLevel`].
 
 use super::blocks::Blocks;
 use super::cholesky;
@@ -15,7 +15,7 @@ pub(super) fn stride(p: usize) -> usize {
 
 /// Units of random effects: subjects, or clusters of subjects.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Level<'l> {
+pub(super) struct RandomLevel<'l> {
     /// Terms of the curve.
     pub(super) p: usize,
     /// Those with a random effect.
@@ -27,7 +27,7 @@ pub(super) struct Level<'l> {
     pub(super) blocks: &'l Blocks,
 }
 
-impl Level<'_> {
+impl RandomLevel<'_> {
     pub(super) fn q(&self) -> usize {
         self.random.len()
     }
@@ -69,7 +69,7 @@ pub(super) struct Task {
 }
 
 impl Task {
-    pub(super) fn new(level: Level<'_>, fixed: usize, entries: usize) -> Self {
+    pub(super) fn new(level: RandomLevel<'_>, fixed: usize, entries: usize) -> Self {
         let (p, q) = (level.p, level.q());
         Self {
             m: vec![0.0; q * q],
@@ -96,7 +96,12 @@ impl Task {
     }
 
     /// C, C^-1 L'Z'X and C^-1 L'Z'w of one subject; false where C does not exist.
-    pub(super) fn woodbury(&mut self, level: Level<'_>, numbers: &[f64], factor: &[f64]) -> bool {
+    pub(super) fn woodbury(
+        &mut self,
+        level: RandomLevel<'_>,
+        numbers: &[f64],
+        factor: &[f64],
+    ) -> bool {
         match (level.p, level.q()) {
             (3, 3) => self.condense_of::<3, 3>(level, numbers, factor),
             (3, 2) => self.condense_of::<3, 2>(level, numbers, factor),
@@ -111,7 +116,7 @@ impl Task {
     /// numbers known, the loops are unrolled.
     fn condense_of<const P: usize, const Q: usize>(
         &mut self,
-        level: Level<'_>,
+        level: RandomLevel<'_>,
         numbers: &[f64],
         factor: &[f64],
     ) -> bool {
@@ -171,7 +176,12 @@ impl Task {
 
     /// What remains of a unit's numbers when its effects are integrated out: X'W^-1X (its
     /// lower triangle), X'W^-1w, w'W^-1w and ln|M|; false where there is no C.
-    pub(super) fn reduce(&mut self, level: Level<'_>, numbers: &[f64], factor: &[f64]) -> bool {
+    pub(super) fn reduce(
+        &mut self,
+        level: RandomLevel<'_>,
+        numbers: &[f64],
+        factor: &[f64],
+    ) -> bool {
         if !self.woodbury(level, numbers, factor) {
             return false;
         }
@@ -204,7 +214,7 @@ impl Task {
     /// Writes what remains of a subject as numbers of a unit above it.
     pub(super) fn pass_on(
         &mut self,
-        level: Level<'_>,
+        level: RandomLevel<'_>,
         numbers: &[f64],
         factor: &[f64],
         out: &mut [f64],
@@ -225,7 +235,7 @@ impl Task {
 
     pub(super) fn add_value(
         &mut self,
-        level: Level<'_>,
+        level: RandomLevel<'_>,
         unit: usize,
         numbers: &[f64],
         factor: &[f64],
@@ -254,7 +264,7 @@ impl Task {
     /// random effects; `within` is what a subject has of its cluster.
     pub(super) fn add_slope(
         &mut self,
-        level: Level<'_>,
+        level: RandomLevel<'_>,
         slope: &Slope<'_>,
         subject: usize,
         numbers: &[f64],
@@ -347,7 +357,7 @@ impl Task {
     }
 
     /// Z'W^-1X of a unit.
-    fn reach(&mut self, level: Level<'_>, numbers: &[f64]) {
+    fn reach(&mut self, level: RandomLevel<'_>, numbers: &[f64]) {
         let (p, q) = (level.p, level.q());
         for k in 0..q {
             let term = level.random[k];
@@ -362,7 +372,7 @@ impl Task {
 
     /// The part of the restricted likelihood's score: + Z'W^-1X C^-1 X'W^-1Z, with C^-1 of
     /// the unit's terms, p x p, entry by entry.
-    fn restrict(&mut self, level: Level<'_>, inverse: impl Fn(usize) -> f64) {
+    fn restrict(&mut self, level: RandomLevel<'_>, inverse: impl Fn(usize) -> f64) {
         let (p, q) = (level.p, level.q());
         for j in 0..p {
             for k in 0..q {

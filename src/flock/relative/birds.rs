@@ -17,7 +17,7 @@ use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 use super::process::{between, damped_slope, walk};
 use super::series::{Pattern, StrainSeries};
 
-/// Level, walk, slope, weighing.
+/// FlockLevel, walk, slope, weighing.
 const PARTS: usize = 4;
 const WEIGHING: usize = 3;
 /// The least variance of a weighing: 0.01 % of the weight.
@@ -32,10 +32,10 @@ const LEAST_DF: usize = 6;
 /// What birds of a strain do beside the strain.
 #[derive(Debug, Clone)]
 pub(super) struct BirdVariances {
-    /// Level, walk (1/d), slope (1/d^2), weighing.
+    /// FlockLevel, walk (1/d), slope (1/d^2), weighing.
     pub(super) values: [f64; PARTS],
     pub(super) log_lik: f64,
-    /// Birds less strains.
+    /// Birds minus strains.
     pub(super) df: usize,
 }
 

@@ -84,7 +84,7 @@ pub struct Estimate {
     pub weighing: f64,
     /// Restricted log-likelihood of the bird's variances, the paths being free.
     pub birds_log_lik: f64,
-    /// Birds less strains: degrees of freedom of intervals.
+    /// Birds minus strains: degrees of freedom of intervals.
     pub df: usize,
 }
 

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::error::Result;
 use crate::fit::{Series, Settings, Variance, Workspace, fit};
-use crate::flock::target::{Trajectory, trajectories};
+use crate::flock::target::{TargetCurve, trajectories};
 use crate::growth::built_in;
 use crate::study::Study;
 
@@ -27,7 +27,7 @@ pub struct SecondPhase {
 /// A target with its second phase.
 #[derive(Debug)]
 pub(in crate::flock) struct PhasedTarget {
-    pub(in crate::flock) trajectory: Trajectory,
+    pub(in crate::flock) trajectory: TargetCurve,
     /// None where the target has one phase.
     pub(in crate::flock) second_phase: Option<SecondPhase>,
 }
@@ -42,7 +42,7 @@ pub(in crate::flock) fn targets(
         return Ok(None);
     };
     let mut of_all: Option<Arc<PhasedTarget>> = None;
-    let of_strain = |(strain, trajectory): (usize, Option<Trajectory>)| {
+    let of_strain = |(strain, trajectory): (usize, Option<TargetCurve>)| {
         let trajectory = trajectory?;
         let mut own = study.targets.iter();
         let own = own.any(|one| one.trait_name == trait_name && one.strain == Some(strain));
@@ -70,7 +70,7 @@ pub(in crate::flock) fn targets(
 impl SecondPhase {
     /// The second phase of a target; `None` where the target has none.
     #[must_use]
-    pub fn of(target: &Trajectory) -> Option<Self> {
+    pub fn of(target: &TargetCurve) -> Option<Self> {
         let (ages_d, values): (Vec<f64>, Vec<f64>) = target
             .ages_d()
             .filter_map(|age_d| Some((age_d, target.at(age_d)?.target_g)))

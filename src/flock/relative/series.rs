@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::second_phase::{PhasedTarget, SecondPhase};
 use super::{TIMING_SD_D, WINDOW_D};
-use crate::flock::target::Trajectory;
+use crate::flock::target::TargetCurve;
 use crate::study::{AgeMatching, OccasionKey, Occasions, Records, Study};
 
 /// Weighings closer together than this count as one occasion, of which a bird's last counts, d.
@@ -84,7 +84,7 @@ impl StrainSeries {
     }
 }
 
-fn log_target(target: &Trajectory, age_d: f64) -> Option<f64> {
+fn log_target(target: &TargetCurve, age_d: f64) -> Option<f64> {
     let point = target.at(age_d).or_else(|| target.near(age_d))?;
     Some(point.target_g.ln())
 }

@@ -52,7 +52,7 @@ impl Disk for System {
 }
 
 /// On Windows a virus scanner or an indexer may hold a file for a moment just after it was
-/// written; who holds it for longer is told to the user.
+/// written; whoever holds it for longer is reported to the user.
 fn patiently<T>(mut change: impl FnMut() -> io::Result<T>) -> io::Result<T> {
     for _ in 0..10 {
         match change() {

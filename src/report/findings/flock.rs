@@ -77,10 +77,10 @@ impl Findings {
         }
         self.answer(
             "Which birds have left their own course?",
-            forecast_words::drifting(study, &ahead.drifting),
+            forecast_words::departures(study, &ahead.departures),
         );
         self.tables
-            .push(tables::forecast::departures(study, &ahead.drifting));
+            .push(tables::forecast::departures(study, &ahead.departures));
     }
 
     /// The caution that goes with every verdict and forecast, once.

@@ -2,7 +2,7 @@
 
 use super::Findings;
 use crate::analysis::{Analysis, Growth, Options};
-use crate::report::tables::fits::{self, Wanted};
+use crate::report::tables::fits::{self, FitTables};
 use crate::report::tables::models::{model_tables, second_phase};
 use crate::report::tables::{calibration, choice, curves};
 use crate::report::{composition_words, population_words, words};
@@ -86,8 +86,8 @@ impl Findings {
     }
 }
 
-fn wanted<'a>(growth: &'a Growth, options: &'a Options) -> Wanted<'a> {
-    Wanted {
+fn wanted<'a>(growth: &'a Growth, options: &'a Options) -> FitTables<'a> {
+    FitTables {
         confidence: options.confidence,
         ages_d: &options.ages_d,
         weights_g: &options.masses_g,

@@ -4,7 +4,6 @@ use super::Findings;
 use crate::analysis::validation_answers;
 use crate::composition::Equation;
 use crate::composition::validation::{HeldRange, QuantityRow, Validation, Verdict};
-use crate::fit;
 use crate::report::rounding::{estimate_and_error, interval, significant};
 use crate::report::tables::{answers, validation};
 use crate::stats;
@@ -156,9 +155,5 @@ fn limits(row: &QuantityRow) -> String {
 }
 
 fn written(limits: stats::Interval, std_error: Option<f64>) -> String {
-    let limits = fit::interval::Interval {
-        lower: limits.lower,
-        upper: limits.upper,
-    };
     interval(Some(limits), std_error)
 }

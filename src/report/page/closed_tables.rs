@@ -4,7 +4,7 @@ use super::Page;
 use super::first_screen::pill;
 use super::html::{Column, escaped, plural};
 use crate::report::rounding;
-use crate::report::text::{Masses, Topic, capital, days, number, with_interval};
+use crate::report::text::{Masses, Topic, capital, days, error_size, with_interval};
 
 /// A closed table of a section.
 pub(super) struct Closed {
@@ -254,7 +254,7 @@ impl Page<'_> {
                     escaped(&capital(&one.name)),
                     "error on birds left out".to_owned(),
                     String::new(),
-                    format!("{} {}", number(one.error), one.unit),
+                    format!("{} {}", error_size(one.error), one.unit),
                     plural(one.n, "bird"),
                 ]
             })
@@ -264,7 +264,7 @@ impl Page<'_> {
                 escaped(&capital(&one.name)),
                 "least significant change".to_owned(),
                 escaped(&one.way),
-                format!("{} g", number(one.change_g)),
+                format!("{} g", error_size(one.change_g)),
                 plural(one.n, "set"),
             ]
         }));

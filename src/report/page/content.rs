@@ -4,7 +4,7 @@
 use crate::analysis::{Analysis, Options};
 use crate::fit::Estimates;
 use crate::fit::interval::{self, Band, Estimate};
-use crate::flock::{Level, target_trajectories};
+use crate::flock::{FlockLevel, target_trajectories};
 use crate::growth::Curve;
 use crate::report::text::{Naming, Overview, trait_words};
 use crate::study::Study;
@@ -285,7 +285,8 @@ fn deviations(analysis: &Analysis, overview: &Overview) -> Vec<StrainDeviation> 
     let shown = target.shown((4, 4));
     let of_strain = |strain: usize| {
         let rows = verdict.deviations.iter().filter(move |row| {
-            (row.level, row.trait_index, row.strain) == (Level::Strain, target.trait_index, strain)
+            (row.level, row.trait_index, row.strain)
+                == (FlockLevel::Strain, target.trait_index, strain)
         });
         let (mut means, mut band) = (Vec::new(), Vec::new());
         for row in rows {

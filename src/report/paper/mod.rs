@@ -11,10 +11,11 @@ mod methods;
 mod results;
 mod sources;
 mod tables;
-mod words;
+pub(super) mod words;
 
 use super::RunRecord;
 use super::pictures::whole_name;
+use super::text::Overview;
 use crate::analysis::{Analysis, Options};
 use crate::contrast::{Adjust, Against};
 use crate::study::Values;
@@ -24,8 +25,10 @@ use crate::study::Values;
 pub struct Paper<'a> {
     /// The typed results.
     pub analysis: &'a Analysis,
-    /// What was asked.
+    /// The options of the analysis.
     pub options: &'a Options,
+    /// The facts that the page and the terminal state too.
+    pub overview: &'a Overview,
     /// File names of the figures; empty where none were drawn.
     pub figures: &'a [String],
     /// What was run on what.

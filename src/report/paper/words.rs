@@ -1,16 +1,17 @@
 //! Names in words: what tables call `two-phase-gompertz` or `strain[Birch]` is the two-phase
 //! Gompertz curve and Birch on paper.
 
-use crate::fit::interval::{Estimate, Interval};
+use crate::fit::interval::Estimate;
 use crate::growth::Derived;
 use crate::report::rounding::{self, Digits};
+use crate::stats::Interval;
 use crate::study::{BODY_WEIGHT, FixedEffectOf};
 
 /// Below this an adjusted P value is called a difference.
 pub(super) const SIGNIFICANT: f64 = 0.05;
 
 /// A column's or a trait's name in words.
-pub(super) fn spaced(name: &str) -> String {
+pub(in crate::report) fn spaced(name: &str) -> String {
     name.replace('_', " ")
 }
 
@@ -45,7 +46,7 @@ pub(super) fn was(n: usize) -> &'static str {
 }
 
 /// A curve: "two-phase Gompertz", "logistic".
-pub(super) fn curve(name: &str) -> String {
+pub(in crate::report) fn curve(name: &str) -> String {
     if let Some(weight) = name.strip_prefix("allometry-on-") {
         return format!("allometry on the {} curve of body weight", curve(weight));
     }
@@ -120,7 +121,7 @@ pub(super) fn cue(name: &str) -> String {
 }
 
 /// A term of an equation: "Birch" of `strain[Birch]`, "age × body weight".
-pub(super) fn coefficient(name: &str) -> String {
+pub(in crate::report) fn coefficient(name: &str) -> String {
     let parts: Vec<String> = name.split('*').map(|part| spaced(part.trim())).collect();
     parts.join(" \u{d7} ")
 }
@@ -138,7 +139,7 @@ pub(super) fn quantity(name: &str, trait_name: &str) -> String {
 }
 
 /// A way of scanning: "tube" of `restraint=tube`.
-pub(super) fn way(label: &str) -> String {
+pub(in crate::report) fn way(label: &str) -> String {
     let part = |part: &str| match part.split_once('=') {
         Some(("restraint", how)) => spaced(how),
         Some(("birds_in_scan", "1")) => "one bird a scan".to_owned(),

@@ -6,10 +6,11 @@ use super::Columns;
 use super::column::{Column, about, columns};
 use super::fits::{Whose, with_models};
 use crate::fit::estimable::Fitted;
-use crate::fit::interval::{self, Estimate, Interval, SamplingDistribution};
+use crate::fit::interval::{self, Estimate, SamplingDistribution};
 use crate::fit::{Estimates, diagnostics};
 use crate::growth::{Curve, Derived};
 use crate::report::Table;
+use crate::stats::Interval;
 use crate::study::Study;
 use crate::trajectory::{
     CurveFit, Level, Limits, Pooled, Subject, SubjectFits, TraitModel, Trajectories, days_between,

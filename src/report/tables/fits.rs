@@ -15,6 +15,7 @@ use crate::fit::mixed::{MixedFit, RandomEffect, TermScale};
 use crate::fit::{Estimates, Variance, transformed};
 use crate::growth::{Curve, Derived};
 use crate::report::Table;
+use crate::stats::Interval;
 use crate::study::Study;
 use crate::trajectory::interval::{Intervals, Method};
 use crate::trajectory::{
@@ -23,7 +24,7 @@ use crate::trajectory::{
 
 /// What the tables of the fits hold besides the curves' terms.
 #[derive(Debug, Clone, Copy)]
-pub struct Wanted<'a> {
+pub struct FitTables<'a> {
     /// Confidence of the intervals.
     pub confidence: f64,
     /// Ages at which value and rate are wanted, d.
@@ -117,7 +118,7 @@ struct TermRow<'a> {
 /// What the data do not determine has no number, and the reason in its place. A weak fit
 /// has its rows too, with its status in `curve_fits.csv`; a failed one has none.
 #[must_use]
-pub fn curve_terms(study: &Study, trajectories: &Trajectories, wanted: &Wanted<'_>) -> Table {
+pub fn curve_terms(study: &Study, trajectories: &Trajectories, wanted: &FitTables<'_>) -> Table {
     let derived: Vec<(Derived, Cow<'_, str>)> = derived_quantities(wanted.ages_d, wanted.weights_g)
         .into_iter()
         .map(|what| (what, what.name()))
@@ -184,9 +185,9 @@ fn curve_rows<'a>(
     (whose, curve): (Whose<'a>, &dyn Curve),
     estimates: &Estimates,
     (wanted, derived, own): (
-        &Wanted<'_>,
+        &FitTables<'_>,
         DerivedNames<'a>,
-        &dyn Fn(usize) -> Option<interval::Interval>,
+        &dyn Fn(usize) -> Option<Interval>,
     ),
     add: &mut dyn FnMut(TermRow<'a>),
 ) {
@@ -229,7 +230,7 @@ fn curve_rows<'a>(
 fn model_terms<'a>(
     study: &'a Study,
     model: &'a TraitModel,
-    (wanted, derived): (&Wanted<'_>, DerivedNames<'a>),
+    (wanted, derived): (&FitTables<'_>, DerivedNames<'a>),
     add: &mut dyn FnMut(TermRow<'a>),
 ) {
     let level = wanted.confidence;

@@ -3,7 +3,9 @@
 
 use super::Columns;
 use super::column::{Column, about, columns};
-use crate::flock::{DriftWatch, Drifting, ForecastRow, Predictor, TraitForecast, WeightBacktest};
+use crate::flock::{
+    Departure, DepartureWatch, ForecastRow, Predictor, TraitForecast, WeightBacktest,
+};
 use crate::maturity::{Backtest, Quantity};
 use crate::report::Table;
 use crate::study::Study;
@@ -123,8 +125,8 @@ pub fn onset_backtest(rows: &[Backtest]) -> Table {
 /// `departures.csv`: the birds that departed from their predicted growth (CUSUM of forecast
 /// errors).
 #[must_use]
-pub fn departures(study: &Study, watches: &[DriftWatch]) -> Table {
-    let columns = columns!("departures", |(watch, row): (&DriftWatch, &Drifting)| {
+pub fn departures(study: &Study, watches: &[DepartureWatch]) -> Table {
+    let columns = columns!("departures", |(watch, row): (&DepartureWatch, &Departure)| {
         strain => &study.strains[study.birds[row.bird].strain],
         pen => study.birds[row.bird].pen.map(|pen| &study.pens[pen]),
         bird => &study.birds[row.bird].name,
@@ -141,7 +143,7 @@ pub fn departures(study: &Study, watches: &[DriftWatch]) -> Table {
         false_alarm_probability("1", "probability, at most, of an alarm of a bird that grows as predicted") => watch.false_alarms,
     });
     columns.table(watches.iter().flat_map(|watch| {
-        let rows = watch.drifting.iter();
+        let rows = watch.departures.iter();
         rows.map(move |row| (watch, row))
     }))
 }

@@ -10,7 +10,8 @@ use crate::growth::Curve;
 use crate::report::Table;
 use crate::study::Study;
 use crate::trajectory::{
-    PopulationFit, SecondPhase, Spurt, TraitModel, Trajectories, Tried, spurts,
+    BirdSecondPhase, PopulationFit, SecondPhase, TraitModel, Trajectories, Tried,
+    bird_second_phases,
 };
 
 /// The tables that only models have; none where there are none.
@@ -215,8 +216,10 @@ pub fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
 /// own weighings or borrowed from its strain.
 #[must_use]
 pub fn second_phase_birds(study: &Study, trajectories: &Trajectories) -> Table {
-    type Phase<'a> = (&'a PopulationFit, usize, Spurt);
-    let bird = |fit: &PopulationFit, phase: &Spurt| &study.birds[fit.cohort.birds[phase.subject]];
+    type Phase<'a> = (&'a PopulationFit, usize, BirdSecondPhase);
+    let bird = |fit: &PopulationFit, phase: &BirdSecondPhase| {
+        &study.birds[fit.cohort.birds[phase.subject]]
+    };
     let columns = columns!("second_phase_birds", |(fit, trait_index, phase): Phase<'_>| {
         trait => &study.traits[*trait_index].name,
         curve => fit.curve.name(),
@@ -232,7 +235,7 @@ pub fn second_phase_birds(study: &Study, trajectories: &Trajectories) -> Table {
     columns.filled(0, |add| {
         for model in &trajectories.models {
             if let Some(fit) = model.growth() {
-                for phase in spurts(fit) {
+                for phase in bird_second_phases(fit) {
                     add((fit, model.trait_index, phase));
                 }
             }
@@ -240,7 +243,7 @@ pub fn second_phase_birds(study: &Study, trajectories: &Trajectories) -> Table {
     })
 }
 
-fn reliability(fit: &PopulationFit, phase: &Spurt, name: &str) -> Option<f64> {
+fn reliability(fit: &PopulationFit, phase: &BirdSecondPhase, name: &str) -> Option<f64> {
     let terms = fit.curve.terms();
     let mut shares = phase.shares.iter();
     let found = shares.find(|(term, _)| terms[*term].name == name);

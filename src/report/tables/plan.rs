@@ -76,7 +76,7 @@ pub fn designs(planned: &Planned<'_>) -> Table {
         failed_share("1", "share of the simulated studies whose fit failed") => line.failed_share,
         weak_share("1", "share of the simulated studies whose fit is weak; their estimates count") => line.weak_share,
         d_efficiency("1", "D-efficiency against the best ages for as many scans within the limits: (ratio of the determinants of the terms' information)^(1/terms), mean over strains") => line.d_efficiency,
-        reaches("", "whether the row meets the wishes about its quantity; empty where there is none") => line.reaches,
+        reaches("", "whether the row meets the requirements about its quantity; empty where there is none") => line.reaches,
         differing_power("1", "share of simulated studies of strains that truly differ by detect that detect it, for the pair that decides the design") => line.simulated.and_then(|found| found.power_of_true),
         status => if line.reason.is_empty() { "supported" } else { "not estimable" },
         reason => line.reason,
@@ -115,8 +115,8 @@ pub fn designs(planned: &Planned<'_>) -> Table {
                 }
             }
         }
-        for (name, wish) in planned.calibrations {
-            calibration(name, wish, &planned.question.birds, add);
+        for (name, requirement) in planned.calibrations {
+            calibration(name, requirement, &planned.question.birds, add);
         }
     })
 }
@@ -140,17 +140,23 @@ fn of<'a>(planned: &'a Planned<'_>, design: &'a Design, target: &'a Target) -> i
 }
 
 impl Line {
-    /// What is expected of the quantity, and whether it meets the wishes.
+    /// What is expected of the quantity, and whether it meets the requirements.
     fn expect(&mut self, question: &Question, (target, variance): (&Target, f64)) {
         let allocation = question.allocation;
         let birds = self.birds.unwrap_or(1);
         let error = allocation.standard_error(target, variance, birds);
         let of_birds = |birds| allocation.degrees_of_freedom(birds);
         let df = self.birds.map_or(f64::INFINITY, of_birds);
-        for wish in question.wishes.iter().filter(|wish| wish.is_about(target)) {
-            let reached = wish.reached(target, variance, birds, (allocation, question.level));
-            self.reaches = Some(self.reaches.unwrap_or(true) && wish.is_met(target, reached));
-            if let Aim::Detect { size, .. } = wish.aim {
+        for requirement in question
+            .requirements
+            .iter()
+            .filter(|requirement| requirement.is_about(target))
+        {
+            let reached =
+                requirement.reached(target, variance, birds, (allocation, question.level));
+            self.reaches =
+                Some(self.reaches.unwrap_or(true) && requirement.is_met(target, reached));
+            if let Aim::Detect { size, .. } = requirement.aim {
                 (self.detect, self.power) = (Some(size.of(target.value)), Some(reached));
             }
         }
@@ -186,18 +192,18 @@ fn ages(ages_d: &[f64]) -> String {
 
 fn calibration(
     name: &str,
-    wish: &CalibrationRequirement,
+    requirement: &CalibrationRequirement,
     birds: &[usize],
     add: &mut dyn FnMut(Line),
 ) {
-    let least = wish.coefficients + 1;
+    let least = requirement.coefficients + 1;
     let enough = |birds: &usize| *birds >= least;
     let mut birds: Vec<usize> = birds.iter().copied().filter(enough).collect();
-    birds.extend(wish.birds());
+    birds.extend(requirement.birds());
     birds.sort_unstable();
     birds.dedup();
     for birds in birds {
-        let precision = wish.precision(birds);
+        let precision = requirement.precision(birds);
         let mut row = |quantity: &str, scale: &str, error, half_width: f64, wanted| {
             add(Line {
                 design: "calibration".to_owned(),
@@ -212,12 +218,18 @@ fn calibration(
             });
         };
         let mean = (precision.mean_error, precision.mean_half_width);
-        row("mean prediction", "g", mean.0, mean.1, wish.mean_within);
+        row(
+            "mean prediction",
+            "g",
+            mean.0,
+            mean.1,
+            requirement.mean_within,
+        );
         if let (Some(error), Some(half_width)) = (
             precision.coefficient_error,
             precision.coefficient_half_width,
         ) {
-            let wanted = wish.coefficient_within;
+            let wanted = requirement.coefficient_within;
             row("reading coefficient", "", error, half_width, wanted);
         }
     }

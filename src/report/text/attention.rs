@@ -38,7 +38,7 @@ impl Attention {
 pub(super) fn of(analysis: &Analysis, overview: &Overview) -> Vec<Attention> {
     let mut all = Vec::new();
     off_target(overview, &mut all);
-    drifting(analysis, overview, &mut all);
+    departures(analysis, overview, &mut all);
     let read = Summary::of(&analysis.study);
     doubtful(&read, &mut all);
     models(analysis, &mut all);
@@ -87,13 +87,13 @@ fn off_target(overview: &Overview, all: &mut Vec<Attention>) {
 }
 
 /// Birds that departed from their predicted growth and have not returned.
-fn drifting(analysis: &Analysis, overview: &Overview, all: &mut Vec<Attention>) {
+fn departures(analysis: &Analysis, overview: &Overview, all: &mut Vec<Attention>) {
     let verdict = analysis.verdict.as_ref();
     let ahead = verdict.and_then(|verdict| verdict.ahead.as_ref());
     let birds = &analysis.study.birds;
     let mut found: Vec<(&str, f64)> = Vec::new();
-    for watch in ahead.iter().flat_map(|ahead| &ahead.drifting) {
-        let lasting = watch.drifting.iter().filter(|one| one.lasting);
+    for watch in ahead.iter().flat_map(|ahead| &ahead.departures) {
+        let lasting = watch.departures.iter().filter(|one| one.lasting);
         for one in lasting {
             let name = birds[one.bird].name.as_str();
             if found.iter().all(|(other, _)| *other != name) {

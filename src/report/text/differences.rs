@@ -4,8 +4,8 @@ use super::Sentence;
 use super::words::{Naming, days, some_of, trait_words, whose, whose_b};
 use crate::analysis::{Analysis, Answer};
 use crate::contrast::{Against, Compared};
-use crate::fit::interval::Interval;
 use crate::report::prose::listed;
+use crate::stats::Interval;
 use crate::study::{BODY_WEIGHT, Study, Values};
 
 /// Groups that stand out, of many, that are looked at.

@@ -2,7 +2,7 @@
 
 use super::words::{Naming, days};
 use crate::analysis::Analysis;
-use crate::flock::Level;
+use crate::flock::FlockLevel;
 use crate::study::Study;
 
 /// A group's mean body weight at an age to come.
@@ -47,7 +47,7 @@ impl Forecast {
         let groups = one
             .rows
             .iter()
-            .filter(|row| matches!(row.level, Level::Flock | Level::Strain));
+            .filter(|row| matches!(row.level, FlockLevel::Flock | FlockLevel::Strain));
         let shown = |age_d: f64| {
             let wanted = ahead.shown_ages_d.iter();
             wanted.clone().any(|wanted| (wanted - age_d).abs() < 1e-9)

@@ -1,10 +1,10 @@
 //! When the birds come into lay.
 
 use super::Sentence;
-use super::words::{Naming, count, days, some_of};
+use super::words::{Naming, capital, count, days, error_size, some_of};
 use crate::analysis::{Analysis, Answer};
-use crate::fit::interval::Interval;
 use crate::maturity::OnsetModel;
+use crate::stats::Interval;
 
 /// Birds that a sentence names.
 const MOST_NAMED: usize = 8;
@@ -33,14 +33,15 @@ impl LayRow {
     pub fn half_words(&self) -> String {
         let limit = |side: f64| {
             if side.is_finite() {
-                format!("{side:.0}")
+                days(side)
             } else {
                 "?".to_owned()
             }
         };
         self.half_d.map_or("not yet".to_owned(), |(age_d, limits)| {
             format!(
-                "{age_d:.0} d ({} to {})",
+                "{} d ({} to {})",
+                days(age_d),
                 limit(limits.lower),
                 limit(limits.upper)
             )
@@ -81,12 +82,16 @@ impl Cue {
     #[must_use]
     pub fn short(&self) -> String {
         match self {
-            Self::Predicts(cue, with, without) => {
-                format!("Cue: {cue} predicts first egg to {with:.1} d ({without:.1} d without)")
-            }
-            Self::NoHelp(with, without) => {
-                format!("Cues: no practical help (error {with:.1} d with, {without:.1} d without)")
-            }
+            Self::Predicts(cue, with, without) => format!(
+                "Cue: {cue} predicts first egg to {} d ({} d without)",
+                error_size(*with),
+                error_size(*without)
+            ),
+            Self::NoHelp(with, without) => format!(
+                "Cues: no practical help (error {} d with, {} d without)",
+                error_size(*with),
+                error_size(*without)
+            ),
             Self::NotJudged => "Cues: none could be judged".to_owned(),
         }
     }
@@ -96,13 +101,18 @@ impl Cue {
     pub fn sentence(&self) -> String {
         match self {
             Self::Predicts(cue, with, without) => format!(
-                "Age at first egg was predicted best by {cue}: cross-validated error {with:.1} d, against {without:.1} d without any measure."
+                "{} predicted age at first egg best in cross-validation (root mean square error {} d; {} d without any cue).",
+                capital(cue),
+                error_size(*with),
+                error_size(*without)
             ),
             Self::NoHelp(with, without) => format!(
-                "No measure predicted age at first egg better than the strain alone (cross-validated error {with:.1} d with, {without:.1} d without)."
+                "No cue improved the prediction of age at first egg in cross-validation (root mean square error {} d with the best cue, {} d without any).",
+                error_size(*with),
+                error_size(*without)
             ),
             Self::NotJudged => {
-                "No measure could be judged as a predictor of age at first egg.".to_owned()
+                "No cue could be evaluated as a predictor of age at first egg.".to_owned()
             }
         }
     }
@@ -186,17 +196,21 @@ impl Lay {
             few if few.len() <= 3 => {
                 let each: Vec<String> = few
                     .iter()
-                    .map(|(row, age_d)| format!("{age_d:.0} d ({})", row.name))
+                    .map(|(row, age_d)| format!("{} d ({})", days(*age_d), row.name))
                     .collect();
                 format!("Half of the birds were in lay at {}.", some_of(&each, 3))
             }
             [(first, first_d), .., (last, last_d)] => format!(
-                "Half of the birds were in lay at {first_d:.0} d ({}) to {last_d:.0} d ({}).",
-                first.name, last.name
+                "Half of the birds were in lay at {} d ({}) to {} d ({}).",
+                days(*first_d),
+                first.name,
+                days(*last_d),
+                last.name
             ),
             [(row, age_d)] => format!(
-                "Half of the birds of {} were in lay at {age_d:.0} d.",
-                row.name
+                "Half of the birds of {} were in lay at {} d.",
+                row.name,
+                days(*age_d)
             ),
         };
         let unreached: Vec<String> = self

@@ -3,9 +3,10 @@
 use super::Sentence;
 use super::words::{Naming, capital, days, number, trait_words, whose};
 use crate::analysis::{Analysis, Answer, Status};
-use crate::fit::interval::{self, Interval};
+use crate::fit::interval;
 use crate::growth::Derived;
 use crate::report::rounding;
+use crate::stats::Interval;
 use crate::study::Study;
 use crate::trajectory::TraitModel;
 

@@ -24,7 +24,7 @@ pub use masses::{Composition, GroupMasses, Mass, Masses};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
 pub use target::{Target, TargetRow, Verdict};
 pub use topics::Topic;
-pub(super) use words::{Naming, capital, count, days, number, trait_words};
+pub(super) use words::{Naming, capital, count, days, error_size, number, signed, trait_words};
 
 use std::collections::BTreeSet;
 

@@ -1,7 +1,7 @@
 //! How well the scans measure.
 
 use super::Sentence;
-use super::words::{count, number};
+use super::words::{count, error_size};
 use crate::analysis::{Analysis, Answer};
 
 /// Parts of the body, in order.
@@ -21,10 +21,10 @@ pub struct LeftOutError {
 }
 
 impl LeftOutError {
-    /// `fat 3.55 g`.
+    /// `fat 3.5 g`.
     #[must_use]
     pub fn words(&self) -> String {
-        format!("{} {} {}", self.name, number(self.error), self.unit)
+        format!("{} {} {}", self.name, error_size(self.error), self.unit)
     }
 }
 
@@ -104,7 +104,7 @@ impl Scanner {
         let words: Vec<String> = self
             .errors
             .iter()
-            .map(|one| format!("{} {} of {}", number(one.error), one.unit, one.name))
+            .map(|one| format!("{} {} of {}", error_size(one.error), one.unit, one.name))
             .collect();
         crate::report::prose::listed(&words)
     }
@@ -128,7 +128,7 @@ impl Scanner {
         let changes: Vec<String> = self
             .changes
             .iter()
-            .map(|one| format!("{} g of {}", number(one.change_g), one.name))
+            .map(|one| format!("{} g of {}", error_size(one.change_g), one.name))
             .collect();
         if changes.is_empty() {
             return Sentence::plain(format!(

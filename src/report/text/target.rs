@@ -1,10 +1,11 @@
 //! The last weighing of each strain against its target.
 
 use super::Sentence;
-use super::words::{Naming, days, minus, signed, some_of};
+use super::words::{Naming, days, signed, some_of};
 use crate::analysis::{Analysis, Answer};
-use crate::fit::interval::Interval;
-use crate::flock::{Band, Deviation, Gain, Level, NoTargetAge};
+use crate::flock::{Band, Deviation, FlockLevel, Gain, NoTargetAge};
+use crate::report::rounding::Digits;
+use crate::stats::Interval;
 
 /// Strains that are shown one by one; of more, the lowest and the highest.
 const MOST_NAMED: usize = 8;
@@ -92,6 +93,8 @@ pub struct TargetRow {
     pub mean: f64,
     /// The target.
     pub target: Option<f64>,
+    /// Standard error of the mean.
+    pub std_error: Option<f64>,
     /// Mean minus target.
     pub deviation: Option<f64>,
     /// Its interval.
@@ -104,6 +107,8 @@ pub struct TargetRow {
     pub uniformity: Option<(f64, Interval)>,
     /// Where it stands.
     pub verdict: Verdict,
+    /// Whether the target has a band at this age.
+    pub has_band: bool,
     /// Gains a day, needed and of the target.
     pub gain: Option<(f64, f64)>,
 }
@@ -112,14 +117,30 @@ impl TargetRow {
     /// `1723 g`.
     #[must_use]
     pub fn mean_words(&self, unit: &str) -> String {
-        grams(self.mean, unit)
+        self.grams(self.mean, unit)
+    }
+
+    /// A mass to the decimals that the standard error of the mean allows; none from 100 on.
+    fn digits(&self) -> Digits {
+        match self.std_error.map(Digits::of_error) {
+            Some(Digits::Decimals(decimals)) if self.mean.abs() < 100.0 && decimals > 0 => {
+                Digits::Decimals(decimals)
+            }
+            None if self.mean.abs() < 100.0 => Digits::Decimals(1),
+            _ => Digits::Decimals(0),
+        }
+    }
+
+    fn grams(&self, value: f64, unit: &str) -> String {
+        let text = self.digits().write(value);
+        format!("{text} {unit}").trim_end().to_owned()
     }
 
     /// The target; empty where there is none.
     #[must_use]
     pub fn target_words(&self, unit: &str) -> String {
         self.target
-            .map_or(String::new(), |target| grams(target, unit))
+            .map_or(String::new(), |target| self.grams(target, unit))
     }
 
     /// The difference in percent; empty where there is none.
@@ -151,12 +172,53 @@ impl TargetRow {
         let Some(deviation) = self.deviation else {
             return String::new();
         };
+        let signed = |value: f64| {
+            let text = self.digits().write(value);
+            let zero = text.chars().all(|digit| matches!(digit, '0' | '.'));
+            let plus = if value > 0.0 && !zero { "+" } else { "" };
+            format!("{plus}{text}")
+        };
         let limits = self.interval.map_or(String::new(), |(lower, upper)| {
-            format!(" ({} to {})", signed(lower, 0), signed(upper, 0))
+            format!(" ({} to {})", signed(lower), signed(upper))
         });
-        format!("{}{limits} {unit}", signed(deviation, 0))
+        format!("{}{limits} {unit}", signed(deviation))
             .trim_end()
             .to_owned()
+    }
+
+    /// A sentence for a paper: "Mean body weight of Cedar at 168 d (n = 22) was 1564 g, 124 g
+    /// below target (−7.3 %; 95 % CI −160 to −87 g; 28.6 d behind) and outside the target band."
+    #[must_use]
+    pub fn full_sentence(&self, trait_name: &str, unit: &str, percent: f64) -> Option<String> {
+        let deviation = self.deviation?;
+        let mut inside = vec![self.difference_words().trim_start_matches('+').to_owned()];
+        if let Some((lower, upper)) = self.interval {
+            let lower = self.digits().write(lower);
+            let upper = self.grams(upper, unit);
+            inside.push(format!("{percent} % CI {lower} to {upper}"));
+        }
+        if let Some(Ok(off)) = self.days {
+            let direction = if off < 0.0 { "behind" } else { "ahead" };
+            inside.push(format!("{:.1} d {direction}", off.abs()));
+        }
+        let side = if deviation < 0.0 { "below" } else { "above" };
+        let band = match self.verdict {
+            Verdict::OnTarget => " and within the target band",
+            Verdict::Below | Verdict::Above if self.has_band => " and outside the target band",
+            Verdict::LowerEdge | Verdict::UpperEdge => {
+                "; the interval includes an edge of the target band"
+            }
+            _ => "",
+        };
+        Some(format!(
+            "Mean {trait_name} of {} at {} d (n = {}) was {}, {} {side} target ({}){band}.",
+            self.name,
+            days(self.age_d),
+            self.n,
+            self.mean_words(unit),
+            self.grams(deviation.abs(), unit),
+            inside.join("; ")
+        ))
     }
 
     /// How far it is off, as a clause: `Cedar is 7.3 % below target`.
@@ -201,7 +263,7 @@ impl Target {
     ) -> Option<Self> {
         let study = &analysis.study;
         let all = &analysis.verdict.as_ref()?.deviations;
-        let strains = || all.iter().filter(|row| row.level == Level::Strain);
+        let strains = || all.iter().filter(|row| row.level == FlockLevel::Strain);
         let main_trait = study.main_trait();
         let of_main = strains().any(|row| Some(row.trait_index) == main_trait);
         let trait_index = match main_trait.filter(|_| of_main) {
@@ -229,6 +291,7 @@ impl Target {
                 age_d: row.age_d,
                 n: row.n,
                 mean: row.observed_g,
+                std_error: row.std_error_g,
                 target: against.map(|against| against.target.target_g),
                 deviation: against.map(|against| against.deviation_g),
                 interval: against.and_then(|against| against.interval_g),
@@ -238,6 +301,7 @@ impl Target {
                     .next_back()
                     .and_then(|answer| answer.estimate.zip(answer.interval)),
                 verdict: Verdict::of(row),
+                has_band: against.is_some_and(|against| against.band != Band::NotGiven),
                 gain: match row.gain {
                     Gain::PerDay {
                         needed_g_per_d,
@@ -390,14 +454,4 @@ impl Target {
         }
         all
     }
-}
-
-/// A mass to the gram, or three digits of a small one, with its unit.
-fn grams(value: f64, unit: &str) -> String {
-    let text = if value.abs() >= 100.0 {
-        minus(format!("{value:.0}"))
-    } else {
-        super::number(value)
-    };
-    format!("{text} {unit}").trim_end().to_owned()
 }

@@ -54,6 +54,12 @@ pub(in crate::report) fn number(value: f64) -> String {
     }
 }
 
+/// A root mean square error or a least significant change: two significant digits, since from
+/// tens of birds its own standard error is about a tenth of it.
+pub(in crate::report) fn error_size(value: f64) -> String {
+    significant(value, 2)
+}
+
 /// An age in days; a whole day has no decimals.
 pub(in crate::report) fn days(age_d: f64) -> String {
     if (age_d - age_d.round()).abs() < 0.05 {
@@ -69,7 +75,7 @@ pub(in crate::report) fn count(n: usize, what: &str) -> String {
 }
 
 /// A number with its sign, a true minus; none where it rounds to zero.
-pub(super) fn signed(value: f64, decimals: usize) -> String {
+pub(in crate::report) fn signed(value: f64, decimals: usize) -> String {
     let text = format!("{value:+.decimals$}");
     if text[1..].chars().all(|digit| matches!(digit, '0' | '.')) {
         return text[1..].to_owned();
@@ -78,7 +84,7 @@ pub(super) fn signed(value: f64, decimals: usize) -> String {
 }
 
 /// A true minus sign (U+2212).
-pub(super) fn minus(text: String) -> String {
+fn minus(text: String) -> String {
     match text.strip_prefix('-') {
         Some(size) => format!("\u{2212}{size}"),
         None => text,

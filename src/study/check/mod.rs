@@ -14,7 +14,7 @@ use super::settings::Settings;
 use super::{Records, Study, read};
 use crate::error::Result;
 
-/// Examples told of each kind of finding.
+/// Examples given of each kind of finding.
 const EXAMPLES: usize = 10;
 
 /// All that is wrong with a study, and what could be read of it.

@@ -111,13 +111,13 @@ impl ScanSummary {
             (self.repeats, "repeated after repositioning"),
             (self.of_several, "of several birds at once"),
         ];
-        let told: Vec<String> = parts
+        let pieces: Vec<String> = parts
             .iter()
             .filter(|(number, _)| *number > 0)
             .map(|(number, what)| format!("{number} {what}"))
             .collect();
-        if !told.is_empty() {
-            line += &format!(", of which {}", told.join(", "));
+        if !pieces.is_empty() {
+            line += &format!(", of which {}", pieces.join(", "));
         }
         if self.regions > 0 {
             line += &format!("; {} of a region", count(self.regions, "reading"));

@@ -60,7 +60,7 @@ impl Envelope {
 }
 
 /// Units of body weights and ages in doubt: one line for weights too light, one for too
-/// heavy. `logs` are the logs of the values; weights of `odd` birds are told with the birds.
+/// heavy. `logs` are the logs of the values; weights of `odd` birds are reported with the birds.
 pub(super) fn units_in_doubt(records: &Records, logs: &[f64], odd: &[bool]) -> Vec<String> {
     if records.name != BODY_WEIGHT {
         return Vec::new();

@@ -1,16 +1,16 @@
 //! Single weights that are hard to believe: each against its bird's neighbours in time
 //! and against its strain at that age, on the log scale.
 //!
-//! Let d be the log weight less the median log weight of the bird's strain on that day.
+//! Let d be the log weight minus the median log weight of the bird's strain on that day.
 //! A bird stays about as far from its flock as it was, so a weight is held against
 //!
 //! r = d - (the mean of d before and after, weighted by the days between),
 //!
-//! at the first and last weighing against the one neighbour. It is told where
+//! at the first and last weighing against the one neighbour. It is reported where
 //! |r| > max([`LEAST_OFF`], [`SPREADS`] times the robust spread of r in its flock), and
 //! where |d| > max(ln 2, [`SPREADS`] times the spread between birds). Where fewer than five
 //! birds of a strain were weighed on the days in question no spread is known: there, a
-//! weight is told that lies off both neighbours, and a fall by `plausible.fall_share`.
+//! weight is reported that lies off both neighbours, and a fall by `plausible.fall_share`.
 
 use std::fmt;
 
@@ -20,15 +20,15 @@ use crate::study::columns::BODY_WEIGHT;
 use crate::study::faults::Place;
 use crate::study::{Records, Study};
 
-/// Robust standard deviations beyond which a weight is told.
+/// Robust standard deviations beyond which a weight is reported.
 pub(super) const SPREADS: f64 = 6.0;
-/// A smaller distance from the neighbours on the log scale is never told (28 percent): hungry,
+/// A smaller distance from the neighbours on the log scale is never reported (28 percent): hungry,
 /// full and sick birds are that far off.
 const LEAST_OFF: f64 = 0.25;
-/// A smaller distance from the flock on the log scale is never told: half, or double.
+/// A smaller distance from the flock on the log scale is never reported: half, or double.
 pub(super) const LEAST_FROM_FLOCK: f64 = std::f64::consts::LN_2;
 /// Without a flock, the part of the higher of two successive weights that the lower is at
-/// most where one of them is told.
+/// most where one of them is reported.
 const FALL_ALONE: f64 = 0.9;
 /// Two successive distances from the flock this near on the log scale are alike (1.5) ...
 const AS_FAR: f64 = 0.405;
@@ -124,7 +124,7 @@ impl fmt::Display for Jump {
 /// All weights that are hard to believe, by bird and age, those of `odd` birds apart.
 ///
 /// One wrong weight makes its neighbours look wrong too; of two in a row, only the one
-/// further from what its bird weighs otherwise is told.
+/// further from what its bird weighs otherwise is reported.
 pub(super) fn jumps(study: &Study, records: &Records, course: &Course, odd: &[bool]) -> Vec<Jump> {
     let spreads = Spreads::of(study, records, course);
     let mut jumps = Vec::new();
@@ -170,7 +170,7 @@ fn has_replicates(ages_d: &[f64]) -> bool {
     ages_d.windows(2).any(|pair| pair[0] >= pair[1])
 }
 
-/// A weight that may be told.
+/// A weight that may be reported.
 #[derive(Clone, Copy)]
 struct Suspect {
     kind: JumpKind,
@@ -188,7 +188,7 @@ struct Series<'a> {
     first: usize,
     ages_d: &'a [f64],
     logs: &'a [f64],
-    /// Log weights less those of the flock.
+    /// Log weights minus those of the flock.
     off: Vec<Option<f64>>,
     /// Median of those known.
     level: f64,
@@ -233,7 +233,7 @@ impl<'a> Series<'a> {
         found.or_else(|| self.far_from_flock(at))
     }
 
-    /// The log weight less what the neighbours' distances from the flock suggest.
+    /// The log weight minus what the neighbours' distances from the flock suggest.
     fn residual(&self, at: usize) -> Option<f64> {
         let off = self.off[at]?;
         let before = at.checked_sub(1).map(|before| (before, self.off[before]));
@@ -279,8 +279,8 @@ impl<'a> Series<'a> {
         })
     }
 
-    /// Whether a weight is as far from the flock as the one before, which is told: a bird
-    /// that fell behind is told once. In another unit every weight is told.
+    /// Whether a weight is as far from the flock as the one before, which is reported: a bird
+    /// that fell behind is reported once. In another unit every weight is reported.
     fn as_before(&self, at: usize, suspects: &[Option<Suspect>]) -> bool {
         let Some(before) = at
             .checked_sub(1)
@@ -386,7 +386,7 @@ impl Spreads {
         }
     }
 
-    /// Distance on the log scale beyond which a weight is told.
+    /// Distance on the log scale beyond which a weight is reported.
     fn limit(&self, strain: usize, flock: usize, inside: bool) -> f64 {
         let side = usize::from(!inside);
         LEAST_OFF.max(SPREADS * self.flocks[strain][flock][side])

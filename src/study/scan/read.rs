@@ -179,19 +179,19 @@ impl Reader<'_> {
             }
             birds.push(bird);
         }
-        let told = self.whole(
+        let stated = self.whole(
             rows,
             self.layout.birds_in_scan,
             u32::try_from(birds.len()).unwrap_or(u32::MAX),
             "a number of birds such as 1",
             faults,
         )?;
-        if told as usize != birds.len() {
+        if stated as usize != birds.len() {
             faults.add(
                 self.layout
                     .birds_in_scan
                     .map_or(rows.place(column), |at| rows.place(at)),
-                format!("{told} birds in the scan, of which {} named", birds.len()),
+                format!("{stated} birds in the scan, of which {} named", birds.len()),
                 "the names of all birds in the scan, joined by +",
                 "complete the column bird or correct birds_in_scan",
             );

@@ -21,7 +21,7 @@ pub(super) struct Layout {
     pub(super) expected_age: String,
 }
 
-/// How a row tells its age.
+/// How a row gives its age.
 #[derive(Clone, Copy)]
 pub(super) enum Time {
     Age(Measure<AgeUnit>),

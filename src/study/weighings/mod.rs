@@ -195,7 +195,7 @@ impl<'a> WeighingTable<'a> {
             values: self.values,
             dates: self.dates,
             register,
-            told: HashSet::new(),
+            reported: HashSet::new(),
             seen: Seen::default(),
         }
     }
@@ -215,7 +215,7 @@ impl<'a> WeighingTable<'a> {
     /// This knows only tables of which nothing is to be said. `None`, and the register as
     /// it was, where a piece has a fault, where two pieces disagree about a bird, or where
     /// the birds are known from another table: then the rows are read one by one, and
-    /// every fault is told with its row and in its order.
+    /// every fault is reported with its row and in its order.
     fn in_pieces(self, register: &mut Register) -> Option<Seen> {
         if !register.study.birds.is_empty() {
             return None;

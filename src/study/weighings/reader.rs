@@ -1,4 +1,4 @@
-//! One row of weighings at a time, each fault told where it stands.
+//! One row of weighings at a time, each fault reported with its place.
 
 use std::collections::HashSet;
 
@@ -32,8 +32,8 @@ pub(super) struct Reader<'a> {
     pub(super) values: Values,
     pub(super) dates: &'a Dates,
     pub(super) register: &'a mut Register,
-    /// Birds of whom a fault has been told that each of their rows repeats.
-    pub(super) told: HashSet<String>,
+    /// Birds of whom a fault has been reported that each of their rows repeats.
+    pub(super) reported: HashSet<String>,
     pub(super) seen: Seen,
 }
 
@@ -122,7 +122,7 @@ impl Reader<'_> {
             (Some(known), Some(strain)) if known == strain => {}
             (Some(known), Some(strain)) => {
                 let name = &self.register.study.birds[bird].name;
-                if self.told.insert(name.clone()) {
+                if self.reported.insert(name.clone()) {
                     faults.add(
                         rows.place(column),
                         format!(
@@ -157,7 +157,7 @@ impl Reader<'_> {
         let bird = &mut self.register.study.birds[bird];
         match bird.hatch_date {
             Some(known) if known != date => {
-                if self.told.insert(bird.name.clone()) {
+                if self.reported.insert(bird.name.clone()) {
                     faults.add(
                         rows.place(column),
                         format!("bird {} hatched on {date}, before on {known}", bird.name),
@@ -249,10 +249,10 @@ impl Reader<'_> {
         rows.word(column, &self.layout.expected_age, faults)?;
         let date = self.dates.cell(rows, column, faults)?;
         let bird = bird?;
-        let told = self.dates.hatch_lost || self.register.hatch_lost.contains(&bird);
+        let reported = self.dates.hatch_lost || self.register.hatch_lost.contains(&bird);
         let bird = &self.register.study.birds[bird];
         let Some(hatch) = self.dates.hatch_of(bird.hatch_date) else {
-            if !told && self.told.insert(bird.name.clone()) {
+            if !reported && self.reported.insert(bird.name.clone()) {
                 faults.add(
                     rows.place(column),
                     format!("a date of bird {}, which has no day of hatch", bird.name),

@@ -136,7 +136,7 @@ pub struct AllometricFit {
     pub birds_scanned: usize,
     /// Parameters.
     pub parameters: usize,
-    /// Degrees of freedom of intervals: birds scanned less groups scanned.
+    /// Degrees of freedom of intervals: birds scanned minus groups scanned.
     pub df: usize,
     /// SD between birds of log mass at one weight; none where it was estimated as zero or
     /// no bird was scanned twice.
@@ -369,7 +369,7 @@ fn fit(
 }
 
 /// How well the covariance of the groups' terms is known: what comes from the weight curves as
-/// well as their variance terms, the rest as well as so many birds tell. `None` of very many
+/// well as their variance terms, the rest as well as this number of birds allows. `None` of very many
 /// groups, whose blocks of all pairs would not fit into memory.
 fn covariance_error(
     weights: &MixedFit,

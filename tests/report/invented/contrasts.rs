@@ -162,7 +162,7 @@ pub(crate) fn population() -> Population {
                 .map(|age_d| (age_d, weight_g(age_d, own)))
                 .collect()
         };
-        StrainPopulation {
+        StrainCurves {
             name: (*name).into(),
             birds: 20,
             bird_curves: (0..20)

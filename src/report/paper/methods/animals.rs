@@ -66,7 +66,7 @@ impl Paper<'_> {
         let models = self.analysis.growth.trajectories.models.iter();
         let design = models.filter_map(|model| model.design.as_ref()).next();
         all.push(format!(
-            "{}[State how the number of animals was decided, how birds were allocated to groups (randomisation, order of measurements, confounders controlled) and who was unaware of the allocation at which stage.] Reporting follows the ARRIVE guidelines 2.0 {}.",
+            "{}[State how the number of animals was decided, how birds were allocated to groups (randomisation, order of measurements, confounders controlled) and who was unaware of the allocation at which stage; name the primary outcome.] Reporting follows the ARRIVE guidelines 2.0 {}.",
             design.map_or_else(String::new, |design| self.experimental_unit(design)),
             cited.cite(Source::Arrive)
         ));

@@ -97,7 +97,7 @@ impl Paper<'_> {
         if !ahead.backtest.is_empty() {
             text += " The forecasts were evaluated by repeating them as of every third week from the middle of the study and as of the named ages, using only what was then known (backtest.csv).";
         }
-        if !ahead.drifting.is_empty() {
+        if !ahead.departures.is_empty() {
             text += &format!(
                 " Departures from predicted growth were detected with CUSUM charts of the forecast errors {}, after removal of what the birds of a strain had in common at an age.",
                 cited.cite(Source::Page)

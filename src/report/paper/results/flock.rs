@@ -2,26 +2,28 @@
 
 use super::super::Paper;
 use super::super::words::{capital, count, days, digits_of, interval, number, spaced, with_unit};
-use super::{estimate_with_interval, limits, of};
+use super::{estimate_with_interval, of};
 use crate::analysis::Answer;
-use crate::fit::interval::Interval;
-use crate::flock::{Band, Deviation, Level};
+use crate::flock::FlockLevel;
 use crate::report::pictures::file_name;
 use crate::report::prose::listed;
-use crate::report::rounding::Digits;
+use crate::stats::Interval;
 
 impl Paper<'_> {
     pub(super) fn target(&self, answers: &[Answer]) -> Vec<String> {
         let study = &self.analysis.study;
-        let Some(verdict) = &self.analysis.verdict else {
+        if self.analysis.verdict.is_none() {
             return Vec::new();
-        };
+        }
         let mut all = Vec::new();
         let mut sentences: Vec<String> = Vec::new();
-        for (at, row) in last_of_strains(&verdict.deviations).into_iter().enumerate() {
-            sentences.extend(self.against_target(row, at == 0));
+        let target = self.overview.target.as_ref();
+        for row in target.iter().flat_map(|target| &target.rows) {
+            let name = target.map_or("", |target| &target.trait_name);
+            let percent = self.overview.percent;
+            sentences.extend(row.full_sentence(name, self.overview.unit, percent));
         }
-        let first = verdict.deviations.first().map(|row| row.trait_index);
+        let first = target.map(|target| target.trait_index);
         if let Some(first) = first.filter(|_| !sentences.is_empty()) {
             let figure = format!("deviation_{}", file_name(&study.traits[first].name));
             let see = self.see("table deviation", &figure);
@@ -53,54 +55,6 @@ impl Paper<'_> {
         all
     }
 
-    /// "At 168 d, body weight of Alder (1723 g, n = 24) was 4 g below target ...".
-    fn against_target(&self, row: &Deviation, first: bool) -> Option<String> {
-        let study = &self.analysis.study;
-        let against = row.against.as_ref().ok()?;
-        let digits = row
-            .std_error_g
-            .map_or(Digits::Decimals(0), Digits::of_error);
-        let percent = self.percent();
-        let size = digits.write(against.deviation_g.abs());
-        let mut inside = vec![format!("{:.1} %", against.deviation_pct).replace('-', "\u{2212}")];
-        if let Some((lower, upper)) = against.interval_g {
-            inside.push(limits(Interval { lower, upper }, digits, "g", &percent));
-        }
-        if let Ok(off) = against.days {
-            let direction = if off < 0.0 { "behind" } else { "ahead" };
-            inside.push(format!("{:.1} d {direction}", off.abs()));
-        }
-        let side = if against.deviation_g < 0.0 {
-            "below"
-        } else {
-            "above"
-        };
-        let band = match against.band {
-            Band::Inside => " and within the target band",
-            Band::Outside => " and outside the target band",
-            Band::Unsure => "; the interval includes an edge of the target band",
-            Band::NotGiven => "",
-        };
-        let name = spaced(&study.traits[row.trait_index].name);
-        let whose = &study.strains[row.strain];
-        let mean = digits.write(row.observed_g);
-        Some(if first {
-            format!(
-                "At the last weighing ({} d), mean {name} of {whose} (n = {}) was {mean} g, {size} g {side} target ({}){band}.",
-                days(row.age_d),
-                row.n,
-                inside.join("; ")
-            )
-        } else {
-            format!(
-                "Mean {name} of {whose} at {} d (n = {}) was {mean} g, {size} g {side} target ({}){band}.",
-                days(row.age_d),
-                row.n,
-                inside.join("; ")
-            )
-        })
-    }
-
     pub(super) fn forecast_results(&self) -> Vec<String> {
         let study = &self.analysis.study;
         let verdict = self.analysis.verdict.as_ref();
@@ -118,7 +72,7 @@ impl Paper<'_> {
             let each: Vec<String> = one
                 .rows
                 .iter()
-                .filter(|row| row.level == Level::Strain && row.age_d == Some(last_d))
+                .filter(|row| row.level == FlockLevel::Strain && row.age_d == Some(last_d))
                 .filter_map(|row| {
                     let (value, (lower, upper)) = (row.forecast?.value, row.interval_g?);
                     let limits = Interval { lower, upper };
@@ -154,9 +108,9 @@ impl Paper<'_> {
             )));
         }
         all.extend(self.backtested());
-        let watched = &ahead.drifting;
+        let watched = &ahead.departures;
         if !watched.is_empty() {
-            let departed = watched.iter().flat_map(|watch| &watch.drifting);
+            let departed = watched.iter().flat_map(|watch| &watch.departures);
             let departed: Vec<&str> = departed.map(|row| &*study.birds[row.bird].name).collect();
             all.push(match departed.len() {
                 0 => "No bird departed from its predicted growth (CUSUM).".to_owned(),
@@ -180,7 +134,7 @@ impl Paper<'_> {
         let rows: Vec<_> = ahead
             .backtest
             .iter()
-            .filter(|row| row.trait_index == main && row.level == Level::Bird)
+            .filter(|row| row.trait_index == main && row.level == FlockLevel::Bird)
             .filter(|row| {
                 [14.0, 28.0]
                     .iter()
@@ -215,20 +169,4 @@ fn number_of_weeks(horizon_d: f64) -> String {
         reason = "a few weeks"
     )]
     number((horizon_d / 7.0).round() as usize)
-}
-
-/// The last row of each strain and trait.
-fn last_of_strains(rows: &[Deviation]) -> Vec<&Deviation> {
-    let mut last: Vec<&Deviation> = Vec::new();
-    for row in rows.iter().filter(|row| row.level == Level::Strain) {
-        let same = |other: &&mut &Deviation| {
-            (other.strain, other.trait_index) == (row.strain, row.trait_index)
-        };
-        match last.iter_mut().find(same) {
-            Some(other) if other.age_d <= row.age_d => *other = row,
-            Some(_) => {}
-            None => last.push(row),
-        }
-    }
-    last
 }

@@ -7,6 +7,7 @@ use crate::analysis::Answer;
 use crate::maturity::{CueSet, CueSummary, OnsetModel};
 use crate::report::prose::listed;
 use crate::report::rounding;
+use crate::report::text::error_size;
 
 impl Paper<'_> {
     pub(super) fn lay(&self, answers: &[Answer]) -> Vec<String> {
@@ -122,7 +123,7 @@ impl Paper<'_> {
             .collect();
         (!each.is_empty()).then(|| {
             format!(
-                "The cue with the smallest standard deviation of its distance to first egg was {} (table cues). Being selected for it, this cue will vary more in other birds. [These are associations.]",
+                "The cue with the smallest standard deviation of its distance to first egg was {} (table cues). Because the cue was selected by this standard deviation, it will probably vary more in other birds. [These are associations.]",
                 listed(&each)
             )
         })
@@ -139,7 +140,7 @@ impl Paper<'_> {
             let judged = all.filter_map(|model| Some((error(model)?, model)));
             judged.min_by(|one, next| one.0.total_cmp(&next.0))
         };
-        let words = |error_d: f64| format!("{} d", rounding::significant(error_d, 2));
+        let words = |error_d: f64| format!("{} d", error_size(error_d));
         let without = least(false);
         let without_words = without.map_or_else(String::new, |(error_d, _)| {
             format!("; {} without any cue", words(error_d))

@@ -10,9 +10,9 @@ mod scans;
 use super::Paper;
 use super::words::{interval, with_interval, with_unit};
 use crate::analysis::{Answer, Status};
-use crate::fit::interval::Interval;
 use crate::report::prose::Prose;
 use crate::report::rounding::{self, Digits};
+use crate::stats::Interval;
 
 const PREFACE: &str = "Drafted from the results of this run. Text in square brackets is for the author to complete; tables are those of the results' folder.";
 

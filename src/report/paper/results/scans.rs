@@ -5,9 +5,10 @@ use super::super::words::{capital, count, digits_of, interval, spaced, way, with
 use super::limits;
 use crate::composition::agreement::AgreementRow;
 use crate::composition::repeatability::RepeatabilityRow;
-use crate::fit::interval::Interval;
 use crate::report::prose::listed;
 use crate::report::rounding::{self, Digits};
+use crate::report::text::error_size;
+use crate::stats::Interval;
 
 impl Paper<'_> {
     pub(super) fn repeatability(&self) -> Vec<String> {
@@ -49,7 +50,7 @@ impl Paper<'_> {
                 .collect();
             let changes: Vec<String> = rows
                 .iter()
-                .map(|row| format!("{} g", rounding::significant(row.lsc, 2)))
+                .map(|row| format!("{} g", error_size(row.lsc)))
                 .collect();
             let by = match *method {
                 "all" => String::new(),
@@ -129,7 +130,7 @@ impl Paper<'_> {
                 (Some(after), Some(rmse)) => sentences.push(format!(
                     "After correction, {} of birds left out was predicted with an RMSE of {} (n = {}), {} and a concordance correlation coefficient of {}.",
                     spaced(name),
-                    with_unit(&Digits::of_error(after.sd).write(rmse), unit),
+                    with_unit(&error_size(rmse), unit),
                     calibration.cross_validation.predicted,
                     bias_and_limits(after, unit),
                     concordance(after)
@@ -137,7 +138,7 @@ impl Paper<'_> {
                 (_, Some(rmse)) => sentences.push(format!(
                     "The equation for {} predicted birds left out with an RMSE of {} (n = {}).",
                     spaced(name),
-                    with_unit(&rounding::significant(rmse, 3), unit),
+                    with_unit(&error_size(rmse), unit),
                     calibration.cross_validation.predicted
                 )),
                 _ => sentences.push(format!(

@@ -5,7 +5,7 @@
 //! keeps to its course (innovations of a linear model; nearly so here). What all birds of a
 //! strain have in common on one occasion (a hot week, a curve that bends otherwise) is taken out:
 //! the mean score of the occasion, and its spread where it is wider than 1. A cumulative sum of
-//! what is left (`cusum.rs`) tells a lasting change from the errors of weighing, with a
+//! what is left (`cusum.rs`) separates a lasting change from the errors of weighing, with a
 //! stated probability of a false alarm a bird.
 
 use crate::error::{Error, Result};
@@ -17,16 +17,16 @@ use crate::trajectory::BirdPopulation;
 
 /// Weighings before the first that is judged.
 const LEAST_BEFORE: usize = 2;
-/// Weighings that are judged, the last ones: a drift of long ago is past help.
+/// Weighings that are judged, the last ones: a departure of long ago is past help.
 const MOST_SCORES: usize = 12;
 /// Birds of a strain on one occasion from which their common shift is taken out.
 const LEAST_TOGETHER: usize = 8;
 /// Birds handled at once, for memory.
 const BIRDS_AT_ONCE: usize = 2000;
 
-/// How the birds of one trait were watched, and those that left their course.
+/// The CUSUM charts of the birds of one trait, and the birds that departed from their predicted growth.
 #[derive(Debug, Clone)]
-pub struct DriftWatch {
+pub struct DepartureWatch {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
     /// Birds with enough weighings to be judged.
@@ -34,23 +34,23 @@ pub struct DriftWatch {
     /// Probability of a false alarm a bird.
     pub false_alarms: f64,
     /// Birds with an alarm.
-    pub drifting: Vec<Drifting>,
+    pub departures: Vec<Departure>,
     /// Why nobody could be watched; empty otherwise.
     pub reason: String,
 }
 
-/// A bird that left its course.
+/// A bird that departed from its predicted growth.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Drifting {
+pub struct Departure {
     /// Index into [`Study::birds`].
     pub bird: usize,
-    /// Last age at which it kept to its course, d.
+    /// Last age at which it grew as predicted, d.
     pub since_d: f64,
     /// Age of the alarm, d.
     pub alarm_d: f64,
     /// Whether it gains less than expected (true) or more.
     pub falling: bool,
-    /// Whether it is still off its course at its last weighing.
+    /// Whether it still deviates at its last weighing.
     pub lasting: bool,
     /// The weighing at the alarm, g.
     pub weighed_g: f64,
@@ -81,23 +81,23 @@ struct Score {
 /// # Errors
 /// A call error where `false_alarms` is not between 0 and 1; an input error where the
 /// population does not know a strain.
-pub fn drifting(
+pub fn departures(
     known: &Study,
     trait_index: usize,
     population: std::result::Result<&BirdPopulation, &String>,
     taken_for: &[(String, String)],
     false_alarms: f64,
-) -> Result<DriftWatch> {
+) -> Result<DepartureWatch> {
     if !(false_alarms > 0.0 && false_alarms < 1.0) {
         return Err(Error::call(format!(
             "--false-alarms {false_alarms}: expected a probability between 0 and 1, such as 0.01"
         )));
     }
-    let mut watch = DriftWatch {
+    let mut watch = DepartureWatch {
         trait_index,
         birds: 0,
         false_alarms,
-        drifting: Vec::new(),
+        departures: Vec::new(),
         reason: String::new(),
     };
     let population = match population {
@@ -114,7 +114,7 @@ pub fn drifting(
     for own in scores.chunk_by(|a, b| a.bird == b.bird) {
         watch.birds += 1;
         let limit = *limits[own.len()].get_or_insert_with(|| cusum::limit(own.len(), false_alarms));
-        watch.drifting.extend(alarm(own, limit));
+        watch.departures.extend(alarm(own, limit));
     }
     if watch.birds == 0 {
         watch.reason = format!(
@@ -222,7 +222,7 @@ fn without_common(scores: &mut [Score]) {
     }
 }
 
-/// Standard deviation by the median size, 0.6745 of standard normal scores: few that drift
+/// Standard deviation by the median size, 0.6745 of standard normal scores: few that depart
 /// do not move it.
 fn spread(scores: &[Score]) -> f64 {
     let mut sizes: Vec<f64> = scores.iter().map(|score| score.z.abs()).collect();
@@ -235,8 +235,8 @@ fn count(birds: usize) -> f64 {
 }
 
 /// The first alarm in a bird's scores, which are in order of age.
-fn alarm(own: &[Score], limit: f64) -> Option<Drifting> {
-    let mut found: Option<Drifting> = None;
+fn alarm(own: &[Score], limit: f64) -> Option<Departure> {
+    let mut found: Option<Departure> = None;
     // Sum and the age from which it has grown, of rising and falling weights.
     let mut sums = [(0.0_f64, own[0].before_d); 2];
     for score in own {
@@ -247,7 +247,7 @@ fn alarm(own: &[Score], limit: f64) -> Option<Drifting> {
             }
             *sum = (*sum + z - ALLOWANCE).max(0.0);
             if *sum > limit && found.is_none() {
-                found = Some(Drifting {
+                found = Some(Departure {
                     bird: score.bird,
                     since_d: *since_d,
                     alarm_d: score.age_d,
