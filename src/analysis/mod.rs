@@ -47,6 +47,7 @@ mod growth_answers;
 mod lay;
 mod lay_answers;
 mod options;
+mod pilot_scans;
 mod scan_answers;
 mod scans;
 mod validation_answers;
@@ -60,6 +61,7 @@ pub use options::{
     ComparisonOptions, FlockOptions, Forecasting, GrowthOptions, LayOptions, Options, Progress,
     ScanOptions, USUAL_CURVES, Unfollowed, named_ages_d,
 };
+pub use pilot_scans::{PilotScans, ScanBudget};
 pub use scans::{Scans, precision};
 pub use validation_answers::validation_answers;
 

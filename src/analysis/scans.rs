@@ -143,7 +143,7 @@ impl Scans {
         }
     }
 
-    fn in_grams(&self) -> impl Iterator<Item = &Corrections> {
+    pub(super) fn in_grams(&self) -> impl Iterator<Item = &Corrections> {
         let all = self.masses.iter().flat_map(|masses| &masses.corrections);
         all.filter(|corrections| corrections.equation.provenance.unit == "g")
     }

@@ -84,6 +84,8 @@ pub struct Corrected {
     /// What repositioning the bird does to the corrected value (SD, g), where its way of
     /// scanning was repeated.
     pub repeat_sd: Option<f64>,
+    /// The own error of another such scan, one that the way's offset was not estimated from.
+    pub new_scan_error: Option<f64>,
 }
 
 /// All scans of a study corrected by one equation.
@@ -352,8 +354,9 @@ impl<C: Corrector> Scope<'_, C> {
         let mut own = own_variance.map(|variance| variance / birds);
         let mut offset_design = Vec::new();
         let mut offset_df = f64::INFINITY;
-        // Of the part of the own variance that comes from the way, and its variance.
-        let (mut of_way, mut of_way_variance) = (0.0, 0.0);
+        // Of the part of the own variance that comes from the way, and its variance; and of a
+        // scan that the offset does not rest on.
+        let (mut of_way, mut of_way_variance, mut of_new) = (0.0, 0.0, 0.0);
         if !adjusted.is_empty() {
             offset_design = vec![0.0; self.ways.parameters()];
             for (name, adjusted) in &adjusted {
@@ -362,12 +365,14 @@ impl<C: Corrector> Scope<'_, C> {
                     offset_design[*at] += slope * derivative;
                 }
                 of_way += slope * slope * (adjusted.more.value + adjusted.twice_covariance);
+                of_new += slope * slope * adjusted.more.value;
                 of_way_variance += slope.powi(4) * adjusted.more.variance;
                 offset_df = offset_df.min(adjusted.df);
             }
         }
         let of_equation = equation.shared_covariance(&design, &design);
         let of_the_rest = own.unwrap_or(0.0) + of_equation.unwrap_or(0.0);
+        let new_scan = own.map(|own| own + of_new);
         own = own.map(|own| (own + of_way).max(0.0));
         let of_offsets = self.ways.shared_covariance(&offset_design, &offset_design);
         let shared = of_equation.map(|shared| shared + of_offsets);
@@ -427,6 +432,7 @@ impl<C: Corrector> Scope<'_, C> {
             offset_design,
             df,
             repeat_sd: repeat_variance.filter(|v| *v > 0.0).map(f64::sqrt),
+            new_scan_error: new_scan.map(root),
         };
         Ok((row, egg))
     }

@@ -12,7 +12,7 @@
 //! | how do strains differ | [`Forest`], [`DifferenceBand`], [`RandomPairs`], [`Profile`] |
 //! | is the flock on target | [`Deviations`], [`ForecastFan`], [`Uniformity`] |
 //! | when will they lay | [`LayCurve`], [`ValueAtFirstEgg`], [`PredictedObserved`] |
-//! | how few birds suffice | [`PrecisionByBirds`] |
+//! | how few birds suffice, and for what money | [`PrecisionByBirds`], [`PrecisionByCost`] |
 //!
 //! Most know the height that they need at a width: `figure.draw(figure.size(89.0)?)`.
 //! Nothing here computes a statistic or knows a study.
@@ -49,6 +49,7 @@ mod picture;
 mod points;
 mod population;
 mod precision;
+mod precision_by_cost;
 mod profile;
 mod random_pairs;
 mod raster;
@@ -79,6 +80,7 @@ pub use picture::Picture;
 pub use points::{NamedPoint, Ranged, StrainPoints};
 pub use population::{Population, StrainCurves};
 pub use precision::{DesignPrecision, PrecisionByBirds, PrecisionPanel};
+pub use precision_by_cost::{CostLine, CostPanel, PrecisionByCost};
 pub use profile::{Profile, ProfileTerm};
 pub use random_pairs::{RandomPairs, StrainEffects};
 pub use rate::{Rate, StrainRate};

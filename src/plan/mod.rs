@@ -12,7 +12,9 @@
 //! simulation checks.
 
 mod allocation;
+pub mod budget;
 pub mod calibration;
+pub mod carcasses;
 pub mod confirm;
 pub mod design;
 pub mod power;

@@ -1,5 +1,8 @@
 //! What does the reader get: tables and the record of the run.
 
+pub mod budget_pictures;
+pub mod budget_words;
+pub mod carcass_words;
 pub mod composition_words;
 pub mod contrast_pictures;
 pub mod contrast_words;

@@ -386,3 +386,192 @@ fn a_corrected_mass_is_planned_from_its_saved_population_and_equation() {
     let cues = rows.iter().filter(|row| row["kind"] == "cue");
     assert!(cues.clone().any(|row| cell(row, "simulated_se") > 0.0));
 }
+
+/// The demo beside a budget of these lines.
+fn with_budget(budget: &str) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("budget.toml"), budget).unwrap();
+    folder
+}
+
+fn demo() -> String {
+    format!("{}/data-demo", env!("CARGO_MANIFEST_DIR"))
+}
+
+const PRICES: &str = "price_per_bird = 9.5\nprice_per_analysis = 85\nprice_per_hour = 28\nminutes_per_analysis = 50\n";
+
+fn scan(restraint: &str, birds: usize) -> String {
+    format!(
+        "[[scan]]\nrestraint = \"{restraint}\"\nbirds_per_scan = {birds}\nminutes_per_scan = 4\nprice_per_scan = 3\nhandling_minutes_per_bird = 2\nmost_repeats = 2\n"
+    )
+}
+
+#[test]
+fn a_budget_weighs_ways_of_scanning_by_the_pilots_errors() {
+    let budget = format!(
+        "currency = \"EUR\"\nages_d = [42, 84]\n{PRICES}[limits]\nmoney = 20000\nbirds_killed = 60\n{}{}{}[[wanted]]\ntrait = \"fat\"\nmean_pct = 9\nbird_pct = 14\ncalibration_pct = 3.5\n",
+        scan("tube", 1),
+        scan("crate", 3),
+        scan("sling", 1)
+    );
+    let folder = with_budget(&budget);
+    let call = format!(
+        "plan {} --budget budget.toml --carcasses 20 --format svg",
+        demo()
+    );
+    let output = pinfeather(folder.path(), &call);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let words = text(&output.stdout);
+    for part in [
+        "Cheapest: tube",
+        "no curve of a single bird",
+        "no body regions",
+        // The pilot used the sling at 63 d alone.
+        "Not offered: sling",
+        "scanned so at 63 d, not at 42 d",
+        "animal-care body",
+    ] {
+        assert!(words.contains(part), "{part} in\n{words}");
+    }
+    let results = folder.path().join("results");
+    assert!(results.join("figures/precision_by_cost.svg").is_file());
+    let read = |name: &str| crate::support::rows(&results.join(format!("tables/{name}.csv")));
+    let designs = read("scan_designs");
+    let chosen: Vec<&Row> = designs
+        .iter()
+        .filter(|row| row["chosen"] == "yes")
+        .collect();
+    let [chosen] = chosen.as_slice() else {
+        panic!("{designs:?}");
+    };
+    assert_eq!(chosen["way"], "tube");
+    let number = |row: &Row, column: &str| -> f64 { row[column].parse().unwrap() };
+    // What it costs, from its own counts: 3 strains, 2 ages.
+    let (birds, carcasses) = (number(chosen, "birds_in_all"), number(chosen, "carcasses"));
+    let scans = number(chosen, "scans_in_all");
+    let handled = 2.0 * (birds - carcasses) + carcasses;
+    let hours = (4.0 * scans + 2.0 * handled + 50.0 * carcasses) / 60.0;
+    assert!((number(chosen, "hours") - hours).abs() < 1e-6);
+    let money = 9.5 * birds + 3.0 * scans + 85.0 * carcasses + 28.0 * hours;
+    assert!((number(chosen, "cost") - money).abs() < 1e-6);
+    // Its wishes are met, and more carcasses than none were needed for one.
+    assert!(carcasses > 0.0);
+    let precision = read("scan_precision");
+    let own = precision.iter().filter(|row| {
+        ["way", "repeats", "carcasses"]
+            .iter()
+            .all(|column| row[*column] == chosen[*column])
+    });
+    let own: Vec<&Row> = own.filter(|row| !row["wanted_pct"].is_empty()).collect();
+    assert_eq!(own.len(), 3 * 3 * 2);
+    assert!(own.iter().all(|row| row["reaches"] == "yes"));
+    // Offsets are of the crate alone.
+    let group = precision
+        .iter()
+        .find(|row| row["way"] == "crate of 3 birds")
+        .unwrap();
+    assert!(number(group, "offset_share_pct") > 0.0);
+    assert!(
+        own.iter()
+            .all(|row| number(row, "offset_share_pct").abs() < 1e-9)
+    );
+    let split = read("carcass_split");
+    let new = split.iter().filter(|row| row["basis"] == "new birds alone");
+    let best: f64 = new.map(|row| number(row, "best")).sum();
+    assert!((best - 20.0).abs() < 1e-9);
+    let errors = read("carcass_precision");
+    let mean = |split: &str| {
+        let rows = errors.iter().filter(|row| {
+            row["split"] == split && row["trait"] == "fat" && row["basis"] == "new birds alone"
+        });
+        rows.map(|row| number(row, "std_error_pct").powi(2))
+            .sum::<f64>()
+    };
+    assert!(mean("best") < mean("as in the pilot"));
+}
+
+#[test]
+fn what_no_budget_can_say_is_told_with_its_key() {
+    let tube = scan("tube", 1);
+    let wanted = "[[wanted]]\ntrait = \"fat\"\nmean_pct = 9\n";
+    for (budget, part) in [
+        (
+            format!("{PRICES}prices = 3\n{tube}{wanted}"),
+            "budget.toml, prices: found a key that a budget does not have",
+        ),
+        (
+            format!(
+                "{}{tube}{wanted}",
+                PRICES.replace("price_per_bird = 9.5\n", "")
+            ),
+            "budget.toml, price_per_bird: found no such key",
+        ),
+        (
+            format!("{}{tube}{wanted}", PRICES.replace("9.5", "-1")),
+            "budget.toml, price_per_bird: found -1, expected an amount of money, 0 or more",
+        ),
+        (
+            format!("{PRICES}[limits]\nmoney = 0\n{tube}{wanted}"),
+            "budget.toml, limits.money: found 0, expected what may be spent, above 0",
+        ),
+        (
+            format!(
+                "{PRICES}{}{wanted}",
+                tube.replace("minutes_per_scan = 4", "minutes_per_scan = \"4 min\"")
+            ),
+            "scan[1].minutes_per_scan: found the text \"4 min\", expected a number of minutes, 0 or more, without quotes and unit",
+        ),
+        (format!("{PRICES}{wanted}"), "budget.toml, scan: found none"),
+        (
+            format!("{PRICES}{tube}{tube}{wanted}"),
+            "scan[2]: found tube again",
+        ),
+        (
+            format!("{PRICES}{tube}[[wanted]]\ntrait = \"fat\"\n"),
+            "wanted[1]: found no wish, expected at least one of mean_pct",
+        ),
+        (
+            format!("{PRICES}{tube}{}", wanted.replace("fat", "feathers")),
+            "wanted.trait: found feathers, for which the pilot has no equation",
+        ),
+        (
+            format!("ages_d = [300]\n{PRICES}{tube}{wanted}"),
+            "Alder was scanned at 21, 42, 49, 63, 77, 84, 105, 126, 147 d, not at 300 d",
+        ),
+        (
+            "price_per_bird = ".to_owned(),
+            "budget.toml, row 1: found text that is no TOML",
+        ),
+    ] {
+        let folder = with_budget(&budget);
+        let output = pinfeather(
+            folder.path(),
+            &format!("plan {} --budget budget.toml", demo()),
+        );
+        let errors = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{budget}\n{errors}");
+        assert!(errors.contains(part), "{part} in\n{errors}");
+        assert!(!folder.path().join("results").exists());
+    }
+    let folder = with_budget("");
+    for (call, part) in [
+        (
+            "plan weights.csv --budget budget.toml",
+            "found no study folder",
+        ),
+        (
+            "plan DEMO --carcasses 0",
+            "--carcasses 0: expected numbers of birds from 1",
+        ),
+        ("plan DEMO --budget none.toml", "none.toml"),
+        (
+            "plan DEMO --carcasses 20 --detect A=5%",
+            "cannot be used with",
+        ),
+    ] {
+        let output = pinfeather(folder.path(), &call.replace("DEMO", &demo()));
+        assert_eq!(output.status.code(), Some(2), "{call}");
+        let errors = text(&output.stderr);
+        assert!(errors.contains(part), "{part} in\n{errors}");
+    }
+}

@@ -2,6 +2,7 @@
 //!
 //! Each folder beside this file holds data, expected values and a `SOURCE.md`.
 
+mod budget;
 mod chosen_model;
 mod composition;
 mod flock;

@@ -1,5 +1,6 @@
 //! `plan`: how few birds, scanned at which ages, would answer the question?
 
+mod budget;
 mod calibration;
 mod options;
 
@@ -8,6 +9,7 @@ use std::sync::Arc;
 
 use clap::Args;
 
+use budget::BudgetOptions;
 use calibration::CalibrationOptions;
 use options::{FromOptions, LimitOptions, Named, Share, WantedOptions};
 
@@ -59,6 +61,8 @@ pub(crate) struct PlanArgs {
     limits: LimitOptions,
     #[command(flatten)]
     calibration: CalibrationOptions,
+    #[command(flatten)]
+    budget: BudgetOptions,
     #[command(flatten)]
     paper: PaperOptions,
     #[command(flatten)]
@@ -117,6 +121,9 @@ impl Basis {
 
 pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     args.check()?;
+    if args.budget.asked() {
+        return budget::run(args, common);
+    }
     let mut output = Output::new("plan", common);
     output.seed = args.limits.seed;
     output.enter_cards(args.from.cards.as_deref())?;

@@ -7,7 +7,9 @@
 //! [`Table`]: crate::report::Table
 
 pub mod answers;
+pub mod budget;
 pub mod calibration;
+pub mod carcasses;
 pub mod choice;
 mod column;
 pub mod cues;
