@@ -349,7 +349,7 @@ fn weakness(reason: &str) -> Weakness {
 /// First eggs before the first weighing.
 fn early_eggs(study: &Study) -> Vec<EarlyEgg> {
     let early = study.onset.iter().filter_map(|record| {
-        let egg_d = record.first_egg_age_d?;
+        let egg_d = record.first_egg_d()?;
         let weighed = study.traits.iter();
         let firsts = weighed.filter_map(|t| t.of(record.bird).0.first().copied());
         let weighed_d = firsts.fold(f64::INFINITY, f64::min);

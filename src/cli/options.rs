@@ -150,7 +150,8 @@ pub(crate) struct TableColumns {
     /// Table of targets: strain, age_d, target_g, lower_g, upper_g
     #[arg(long, value_name = "FILE")]
     pub(crate) targets: Option<PathBuf>,
-    /// Table of first eggs: bird, first_egg_age_d, last_seen_age_d
+    /// Table of first eggs: bird, first_egg_age_d (or last_without_d and first_with_d, the
+    /// checks around it), last_seen_age_d
     #[arg(long, value_name = "FILE")]
     pub(crate) onset: Option<PathBuf>,
 }

@@ -57,7 +57,7 @@ pub fn bends(study: &Study, confidence: f64, seed: u64) -> Vec<Breakpoint> {
         let laid: Vec<(usize, f64)> = study
             .onset
             .iter()
-            .filter_map(|record| Some((record.bird, record.first_egg_age_d?)))
+            .filter_map(|record| Some((record.bird, record.first_egg_d()?)))
             .collect();
         for strain in 0..study.strains.len() {
             let own: Vec<(usize, f64)> = laid

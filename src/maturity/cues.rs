@@ -203,13 +203,11 @@ impl FirstEgg {
     fn of(onset: Option<&Onset>) -> Self {
         match onset {
             None => Self::NotRecorded,
-            Some(Onset {
-                first_egg_age_d: Some(age_d),
-                ..
-            }) => Self::At(*age_d),
-            Some(Onset {
-                last_seen_age_d, ..
-            }) => Self::NotYet(*last_seen_age_d),
+            Some(onset) => match onset.first_egg_d() {
+                Some(age_d) => Self::At(age_d),
+                None if onset.has_laid() => Self::NotRecorded,
+                None => Self::NotYet(onset.last_seen_age_d.or(onset.last_without_d)),
+            },
         }
     }
 }

@@ -201,12 +201,16 @@ impl LayRecords {
 
 /// A first egg on the day of hatch or a bird never seen gives no time.
 fn first_egg(record: &Onset) -> Option<EventTime> {
-    let time = match (record.first_egg_age_d, record.last_seen_age_d) {
-        (Some(age_d), _) => EventTime::Exact(age_d),
-        (None, Some(age_d)) => EventTime::After(age_d),
-        (None, None) => return None,
+    let without = record.last_without_d.filter(|age_d| *age_d > 0.0);
+    let time = match (record.first_egg_age_d, without, record.first_with_d) {
+        (Some(age_d), ..) => EventTime::Exact(age_d),
+        (None, Some(without), Some(with)) => EventTime::Between(without, with),
+        (None, None, Some(with)) => EventTime::Before(with),
+        // A bird that was checked may have laid unseen after the last check.
+        (None, _, None) => EventTime::After(record.last_without_d.or(record.last_seen_age_d)?),
     };
-    (time.range().0 > 0.0).then_some(time)
+    let (lower, upper) = time.range();
+    (lower > 0.0 || (upper > 0.0 && upper.is_finite())).then_some(time)
 }
 
 /// A time as one number: the middle of two looks; the limit where only one is known.

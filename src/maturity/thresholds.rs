@@ -123,7 +123,7 @@ fn birds<'a>(study: &Study, fits: &'a [FittedCurve<'a>]) -> Vec<Bird<'a>> {
     let laid = study.onset.iter().filter_map(|record| {
         Some(Bird {
             index: record.bird,
-            first_egg_d: record.first_egg_age_d?,
+            first_egg_d: record.first_egg_d()?,
             curves: curves.remove(&record.bird).unwrap_or_default(),
         })
     });
@@ -281,9 +281,10 @@ fn threshold(
         .iter()
         .map(|(_, reading)| reading.std_error.map(|error| error * error))
         .collect();
-    let not_laying = study.onset.iter().filter(|record| {
-        record.first_egg_age_d.is_none() && study.birds[record.bird].strain == strain
-    });
+    let not_laying = study
+        .onset
+        .iter()
+        .filter(|record| !record.has_laid() && study.birds[record.bird].strain == strain);
     let mut never = 0;
     let squares = own.iter().filter_map(|(bird, reading)| {
         let others = (n * centre - reading.value) / (n - 1.0);

@@ -46,12 +46,14 @@ impl Study {
         for record in &mut known.onset {
             *record = Onset {
                 first_egg_age_d: record.first_egg_age_d.filter(|egg_d| *egg_d <= age_d),
-                last_seen_age_d: match (record.last_seen_age_d, record.first_egg_age_d) {
-                    (Some(seen_d), _) => Some(seen_d.min(age_d)),
-                    // A bird that lays later was there.
-                    (None, Some(egg_d)) => Some(egg_d.min(age_d)),
-                    (None, None) => None,
-                },
+                // A bird that lays later was there.
+                last_seen_age_d: record
+                    .last_seen_age_d
+                    .or(record.first_egg_age_d)
+                    .or(record.first_with_d)
+                    .map(|seen_d| seen_d.min(age_d)),
+                last_without_d: record.last_without_d.map(|check_d| check_d.min(age_d)),
+                first_with_d: record.first_with_d.filter(|check_d| *check_d <= age_d),
                 ..*record
             };
         }
@@ -105,12 +107,13 @@ mod tests {
                 Onset {
                     bird: 0,
                     first_egg_age_d: Some(20.0),
-                    last_seen_age_d: None,
+                    ..Onset::default()
                 },
                 Onset {
                     bird: 1,
                     first_egg_age_d: Some(7.0),
                     last_seen_age_d: Some(30.0),
+                    ..Onset::default()
                 },
             ],
             ..Study::default()

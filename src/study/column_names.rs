@@ -73,6 +73,8 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
         TableName::Onset => &[
             ("bird", Words),
             ("first_egg_age", Ages),
+            ("last_without", Ages),
+            ("first_with", Ages),
             ("last_seen_age", Ages),
         ],
         TableName::Events => &[

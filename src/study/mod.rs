@@ -228,15 +228,40 @@ pub struct Target {
     pub upper_g: Vec<f64>,
 }
 
-/// First egg of a bird, or that there was none yet.
-#[derive(Debug, Clone, Copy)]
+/// Two checks this many days apart or less leave the age at first egg to their middle where
+/// one age is needed (common practice, no source); models take the interval itself.
+const CHECKS_APART_D: f64 = 7.0;
+
+/// First egg of a bird: its age, or the checks between which it fell, or that there was none yet.
+#[derive(Debug, Clone, Copy, Default)]
 pub struct Onset {
     /// Index into [`Study::birds`].
     pub bird: usize,
-    /// Age at first egg, where it was seen.
+    /// Age at first egg, d, where the day is known.
     pub first_egg_age_d: Option<f64>,
-    /// Age at which the bird was last seen (censoring age where no egg).
+    /// Age at which the bird was last seen, d (censoring age where there is no egg).
     pub last_seen_age_d: Option<f64>,
+    /// Age at the last check without an egg, d.
+    pub last_without_d: Option<f64>,
+    /// Age at the first check with an egg, d.
+    pub first_with_d: Option<f64>,
+}
+
+impl Onset {
+    /// Whether the bird is known to have laid.
+    #[must_use]
+    pub fn has_laid(&self) -> bool {
+        self.first_egg_age_d.is_some() || self.first_with_d.is_some()
+    }
+
+    /// Age at first egg, d: as recorded, or the middle of two checks a week apart or less.
+    #[must_use]
+    pub fn first_egg_d(&self) -> Option<f64> {
+        self.first_egg_age_d.or_else(|| {
+            let (without, with) = (self.last_without_d?, self.first_with_d?);
+            (with - without <= CHECKS_APART_D).then(|| f64::midpoint(without, with))
+        })
+    }
 }
 
 /// Something that happened to a pen or strain.

@@ -1,4 +1,4 @@
-//! The `onset` table: bird, first_egg_age_d, last_seen_age_d.
+//! The `onset` table: bird, first_egg_age_d or last_without_d and first_with_d, last_seen_age_d.
 
 use std::collections::HashMap;
 
@@ -12,26 +12,48 @@ use super::read::Register;
 use super::table::Rows;
 use super::units::{AGE_LIMIT_D, AgeUnit, age_in_range};
 
+/// The columns of ages, of which some may be missing.
+#[derive(Clone, Copy)]
+struct Ages<T> {
+    first_egg: T,
+    last_seen: T,
+    last_without: T,
+    first_with: T,
+}
+
+impl<T> Ages<T> {
+    fn map<U>(self, mut to: impl FnMut(T) -> U) -> Ages<U> {
+        Ages {
+            first_egg: to(self.first_egg),
+            last_seen: to(self.last_seen),
+            last_without: to(self.last_without),
+            first_with: to(self.first_with),
+        }
+    }
+}
+
 /// Enters the first eggs of the table.
 pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Faults) {
     let before = faults.count();
     let bird_column = header.required("bird", faults);
-    let first_egg = header.ages("first_egg_age", faults);
-    let last_seen = header.ages("last_seen_age", faults);
-    if first_egg.is_none() && faults.count() == before {
+    let columns = Ages {
+        first_egg: "first_egg_age",
+        last_seen: "last_seen_age",
+        last_without: "last_without",
+        first_with: "first_with",
+    }
+    .map(|stem| header.ages(stem, faults));
+    let of_eggs = columns.first_egg.or(columns.first_with);
+    if of_eggs.is_none() && faults.count() == before {
         header.missing(&["first_egg_age"], faults);
     }
-    let (Some(bird_column), Some(first_egg), true) =
-        (bird_column, first_egg, faults.count() == before)
+    let (Some(bird_column), Some(of_eggs), true) = (bird_column, of_eggs, faults.count() == before)
     else {
         judge::rows(header, faults);
         return;
     };
-    let numbers: Vec<NumberColumn> = [Some(first_egg), last_seen]
-        .into_iter()
-        .flatten()
-        .map(NumberColumn::from)
-        .collect();
+    let mut numbers: Vec<NumberColumn> = Vec::new();
+    columns.map(|column| numbers.extend(column.map(NumberColumn::from)));
     let mark = decimal_mark::of(header.table, &numbers, faults);
     let mut rows_of: HashMap<usize, u32> = HashMap::new();
     let mut rows = header.table.rows();
@@ -52,30 +74,106 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
             continue;
         }
         let at = faults.count();
-        let first_egg_age_d = age(&rows, first_egg, mark, faults);
-        let last_seen_age_d = last_seen.and_then(|column| age(&rows, column, mark, faults));
-        match (first_egg_age_d, last_seen_age_d) {
-            _ if faults.count() > at => continue,
-            (None, None) if mark == Mark::InDoubt => continue,
-            (None, None) => faults.add(
-                rows.place(first_egg.index),
+        let ages = columns.map(|column| column.and_then(|one| age(&rows, one, mark, faults)));
+        if faults.count() > at {
+            continue;
+        }
+        let none = [
+            ages.first_egg,
+            ages.last_seen,
+            ages.last_without,
+            ages.first_with,
+        ]
+        .iter()
+        .all(Option::is_none);
+        if none && mark == Mark::InDoubt {
+            continue;
+        }
+        let fault = if none {
+            Some((
+                of_eggs,
                 format!("neither a first egg nor a last sight of bird {name}"),
                 "at least one of the two ages",
                 "give the age at which the bird was last seen, or remove the row",
-            ),
-            (Some(egg), Some(seen)) if egg > seen => faults.add(
-                rows.place(first_egg.index),
-                format!("a first egg at {egg} d, after the bird was last seen at {seen} d"),
-                "a first egg before or when the bird was last seen",
-                "correct one of the two ages",
-            ),
-            _ => register.study.onset.push(Onset {
+            ))
+        } else {
+            contradiction(&columns, &ages)
+        };
+        match fault {
+            Some((column, found, expected, advice)) => {
+                faults.add(rows.place(column.index), found, expected, advice);
+            }
+            None => register.study.onset.push(Onset {
                 bird,
-                first_egg_age_d,
-                last_seen_age_d,
+                first_egg_age_d: ages.first_egg,
+                last_seen_age_d: ages.last_seen,
+                last_without_d: ages.last_without,
+                first_with_d: ages.first_with,
             }),
         }
     }
+}
+
+/// Column, what was found, what was expected and what to do.
+type Contradiction = (Measure<AgeUnit>, String, &'static str, &'static str);
+
+/// The first pair of ages of a bird that cannot both be.
+fn contradiction(
+    columns: &Ages<Option<Measure<AgeUnit>>>,
+    ages: &Ages<Option<f64>>,
+) -> Option<Contradiction> {
+    let advice = "correct one of the two ages";
+    if let (Some(egg), Some(seen)) = (ages.first_egg, ages.last_seen)
+        && egg > seen
+    {
+        return Some((
+            columns.first_egg?,
+            format!("a first egg at {egg} d, after the bird was last seen at {seen} d"),
+            "a first egg before or when the bird was last seen",
+            advice,
+        ));
+    }
+    if let (Some(without), Some(with)) = (ages.last_without, ages.first_with)
+        && without >= with
+    {
+        return Some((
+            columns.last_without?,
+            format!("a last check without an egg at {without} d, the first with one at {with} d"),
+            "the last check without an egg before the first with one",
+            advice,
+        ));
+    }
+    if let (Some(egg), Some(without)) = (ages.first_egg, ages.last_without)
+        && egg <= without
+    {
+        return Some((
+            columns.first_egg?,
+            format!("a first egg at {egg} d, and no egg yet at the check at {without} d"),
+            "a first egg after the last check without one",
+            advice,
+        ));
+    }
+    if let (Some(egg), Some(with)) = (ages.first_egg, ages.first_with)
+        && egg > with
+    {
+        return Some((
+            columns.first_egg?,
+            format!("a first egg at {egg} d, and an egg already at the check at {with} d"),
+            "a first egg at or before the first check with one",
+            advice,
+        ));
+    }
+    if let (Some(with), Some(seen)) = (ages.first_with, ages.last_seen)
+        && with > seen
+    {
+        return Some((
+            columns.first_with?,
+            format!("an egg at the check at {with} d, after the bird was last seen at {seen} d"),
+            "a check before or when the bird was last seen",
+            advice,
+        ));
+    }
+    None
 }
 
 /// An age that may be missing, within its range.

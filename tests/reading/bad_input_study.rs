@@ -756,6 +756,22 @@ fn other_tables_of_a_study() {
             ],
         ),
         (
+            "onset.csv",
+            "bird,last_without_d,first_with_d,last_seen_age_d\nan,133,126,140\nbo,133,147,140\n",
+            &[
+                "onset.csv, row 2, column last_without_d: found a last check without an egg at 133 d, the first with one at 126 d, expected the last check without an egg before the first with one; correct one of the two ages",
+                "onset.csv, row 3, column first_with_d: found an egg at the check at 147 d, after the bird was last seen at 140 d, expected a check before or when the bird was last seen; correct one of the two ages",
+            ],
+        ),
+        (
+            "onset.csv",
+            "bird,first_egg_age_d,last_without_d,first_with_d\nan,126,126,133\nbo,134,126,133\n",
+            &[
+                "onset.csv, row 2, column first_egg_age_d: found a first egg at 126 d, and no egg yet at the check at 126 d, expected a first egg after the last check without one; correct one of the two ages",
+                "onset.csv, row 3, column first_egg_age_d: found a first egg at 134 d, and an egg already at the check at 133 d, expected a first egg at or before the first check with one; correct one of the two ages",
+            ],
+        ),
+        (
             "events.csv",
             "strain,pen,age_d,event\nambr,1,20,moved\namber,9,20,moved\namber,1,,moved\namber,1,20,\n",
             &[

@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 use std::fs;
 
+use pinfeather::maturity::{LayColumns, LayRecords, read_lay_table};
 use pinfeather::study::{
     AgeUnit, Columns, Decimal, EXAMPLE, MassUnit, Separator, Settings, Study, Values,
 };
@@ -434,4 +435,49 @@ proptest! {
         };
         prop_assert_eq!(by_name(&rows), by_name(&sorted));
     }
+}
+
+/// Checks a week apart in a study are the limits that a table with a row a bird has, whose models
+/// agree with R's survival.
+#[test]
+fn first_eggs_between_checks_are_read_as_from_a_table_of_limits() {
+    let onset =
+        "bird,last_without_d,first_with_d,last_seen_age_d\na,126,133,140\nb,133,,140\nc,,119,140\n";
+    let mut files = FILES.to_vec();
+    for (name, text) in &mut files {
+        if *name == "onset.csv" {
+            *text = onset;
+        }
+    }
+    let folder = folder(&files);
+    let study = Study::read_folder(folder.path()).unwrap();
+    let of_table = read_lay_table(
+        &folder.path().join("onset.csv"),
+        &LayColumns {
+            lower: Some("last_without_d".into()),
+            upper: Some("first_with_d".into()),
+            days_per_unit: 1.0,
+            ..LayColumns::default()
+        },
+    )
+    .unwrap();
+    let of_study = LayRecords::of(&study);
+    assert_eq!(of_study.times(), of_table.records.times());
+    assert!(of_study.is_interval_censored());
+    let middles: Vec<_> = study
+        .onset
+        .iter()
+        .map(|onset| onset.first_egg_d())
+        .collect();
+    assert_eq!(middles, [Some(129.5), None, None]);
+    // As of 130 d the first bird is only known to have had no egg at 126 d, though it was there.
+    let known = study.as_of(130.0).onset[0];
+    assert_eq!(
+        (
+            known.last_without_d,
+            known.first_with_d,
+            known.last_seen_age_d
+        ),
+        (Some(126.0), None, Some(130.0))
+    );
 }

@@ -329,6 +329,7 @@ fn the_difference_is_first_egg_less_cue() {
             bird: 0,
             first_egg_age_d,
             last_seen_age_d,
+            ..Onset::default()
         };
         study(1, vec![onset])
     };

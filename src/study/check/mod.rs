@@ -149,11 +149,7 @@ impl Summary {
             treatments: study.treatments.len(),
             enough_weighings: study.settings.plausible.few_weighings,
             has_targets: !study.targets.is_empty(),
-            first_eggs: study
-                .onset
-                .iter()
-                .filter(|onset| onset.first_egg_age_d.is_some())
-                .count(),
+            first_eggs: study.onset.iter().filter(|onset| onset.has_laid()).count(),
             scans: ScanSummary::of(study),
             chemistry: ChemistrySummary::of(study),
             warnings: study.warnings.clone(),

@@ -141,11 +141,7 @@ impl Paper<'_> {
         for alike in scanned.chunk_by(|one, next| one.ages_d == next.ages_d) {
             sentences.extend(self.measured(alike));
         }
-        let laid = study
-            .onset
-            .iter()
-            .filter(|one| one.first_egg_age_d.is_some())
-            .count();
+        let laid = study.onset.iter().filter(|one| one.has_laid()).count();
         if !study.onset.is_empty() {
             sentences.push(format!(
                 "Age at first egg was recorded for {}; {} had laid when last seen. [State how often and how first eggs were looked for.]",
