@@ -1,6 +1,5 @@
 //! What commands print: the answer first, in ten lines, the rest with `--details` and in a file.
 
-use std::path::Path;
 use std::process::Command;
 
 use crate::support::{done, root, text};
