@@ -3,7 +3,7 @@
 //!
 //! Columns: `bird`, `scan`, `strain`, `feathers`, `restraint`, `way` (words); `age` (d),
 //! `fat_scan`, `lean_scan`, `bone_scan`, `body_weight` (scale weight at the scan),
-//! `fat_leg_scan` and so on for regions, and from the laboratory `fat_chem`,
+//! `fat_leg_scan` and so on for regions, further readings likewise, and from the laboratory `fat_chem`,
 //! `lean_chem`, `bone_chem`, `water_chem`, `protein_chem`, `mass_chem` of the part
 //! asked for and `feather_mass` (all g).
 
@@ -14,7 +14,7 @@ use super::frame::{Frame, Value};
 use super::quality::Kept;
 use super::{Tissue, quality};
 use crate::error::{Error, Result};
-use crate::study::{Feathers, Part, Position, Scan, Study, WHOLE, Way, position};
+use crate::study::{Feathers, Part, Position, Scan, Study, WHOLE, Way, in_region, position};
 
 /// Which rows are wanted.
 #[derive(Debug, Clone)]
@@ -123,6 +123,11 @@ fn columns(
     let of_part = |of: fn(super::chemistry::PartMasses) -> f64| {
         move |_: &Scan, masses: &BirdMasses| masses.part(part).map_or(f64::NAN, of)
     };
+    for reading in &study.scans.further {
+        numbers(&format!("{}_scan", reading.name), &|scan, _| {
+            study.scans.reading(scan, &reading.name)
+        });
+    }
     numbers("water_chem", &of_part(|part| part.water_g));
     numbers("protein_chem", &of_part(|part| part.protein_g));
     numbers("mass_chem", &of_part(|part| part.mass_g));
@@ -137,12 +142,13 @@ fn columns(
     names.sort_unstable();
     names.dedup();
     for region in names {
-        for tissue in Tissue::ALL {
-            numbers(&format!("{}_scan", tissue.trait_of(region)), &|scan, _| {
+        for reading in study.scans.names() {
+            let name = in_region(reading, region);
+            numbers(&format!("{name}_scan"), &|scan, _| {
                 let parts = regions.get(&position(scan)).into_iter().flatten();
                 parts
                     .filter(|part| part.region == region)
-                    .map(|part| tissue.reading(part))
+                    .map(|part| study.scans.reading(part, &name))
                     .next()
                     .unwrap_or(f64::NAN)
             });
@@ -173,12 +179,7 @@ pub(super) fn lookup<'a>(
         "restraint" => word(&scan.restraint),
         _ => {
             let name = name.strip_suffix("_scan")?;
-            let of = |scan: &Scan| {
-                let tissue = Tissue::ALL
-                    .into_iter()
-                    .find(|tissue| tissue.trait_of(&scan.region) == name)?;
-                number(tissue.reading(scan))
-            };
+            let of = |scan: &Scan| number(study.scans.reading(scan, name));
             of(scan).or_else(|| regions.iter().find_map(|region| of(region)))
         }
     }

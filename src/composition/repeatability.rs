@@ -24,6 +24,8 @@ use crate::study::{Scan, Study, WHOLE, Way};
 pub struct RepeatabilityRow {
     /// Trait; `total` is fat + lean + bone.
     pub trait_name: String,
+    /// Unit of its readings, and so of everything here that is said to be in g.
+    pub unit: String,
     /// What sets this way apart from the others, as in `restraint=tube`; `all` where
     /// there is one way only.
     pub method: String,
@@ -148,6 +150,7 @@ const BODY_TRAITS: [BodyTrait; 4] = [
 /// Values of one trait by subject, with the way of each.
 struct Readings {
     trait_name: String,
+    unit: String,
     /// Subject, way, value.
     rows: Vec<(String, Labels, f64)>,
 }
@@ -166,7 +169,7 @@ pub fn of_study(study: &Study, kept: &Kept, confidence: f64) -> Result<Repeatabi
         .iter()
         .map(|index| &study.scans.rows[*index])
         .collect();
-    let traits = readings(&scans);
+    let traits = readings(study, &scans);
     let mut answer = Repeatability::default();
     for readings in &traits {
         answer.add(readings, &study.scans.file, confidence)?;
@@ -222,6 +225,7 @@ pub fn of_frame(
             });
         let readings = Readings {
             trait_name: (*name).to_owned(),
+            unit: "g".to_owned(),
             rows: rows.collect(),
         };
         answer.add(&readings, &frame.file, confidence)?;
@@ -239,14 +243,20 @@ fn no_repeats(file: &str) -> Error {
 }
 
 /// Each trait's readings, with the ways that they were made in.
-fn readings(scans: &[&Scan]) -> Vec<Readings> {
+fn readings(study: &Study, scans: &[&Scan]) -> Vec<Readings> {
     let mut traits: BTreeMap<(usize, String), Readings> = BTreeMap::new();
     for scan in scans {
         let whole = scan.region == WHOLE;
-        let named = Tissue::ALL
-            .iter()
-            .map(|tissue| (tissue.trait_of(&scan.region), tissue.reading(scan)));
-        let total = whole.then(|| ("total".to_owned(), scan.total_g()));
+        let of_scan = study.scans.readings(scan).into_iter();
+        let (tissues, further): (Vec<_>, Vec<_>) = of_scan
+            .enumerate()
+            .partition(|(at, _)| *at < Tissue::ALL.len());
+        let total = whole.then(|| ("total".to_owned(), scan.total_g(), "g"));
+        // Regions after the whole body, further readings after the sum.
+        let named = tissues
+            .into_iter()
+            .chain(total.map(|total| (3, total)))
+            .chain(further.into_iter().map(|(at, reading)| (at + 1, reading)));
         let way = parts_of_way(scan);
         let subject = format!(
             "{:?} {} {} {}",
@@ -255,13 +265,19 @@ fn readings(scans: &[&Scan]) -> Vec<Readings> {
             scan.region,
             way.join(" ")
         );
-        for (place, (trait_name, value)) in named.chain(total).enumerate() {
+        for (place, (trait_name, value, unit)) in named {
             if value.is_finite() {
-                let order = place + if whole { 0 } else { 4 };
+                let order = place
+                    + if whole {
+                        0
+                    } else {
+                        4 + study.scans.further.len()
+                    };
                 let readings = traits
                     .entry((order, trait_name.clone()))
                     .or_insert_with(|| Readings {
                         trait_name,
+                        unit: unit.to_owned(),
                         rows: Vec::new(),
                     });
                 readings.rows.push((subject.clone(), way.clone(), value));
@@ -305,7 +321,8 @@ impl Repeatability {
         let mut known: Vec<(String, Precision)> = Vec::new();
         for (method, way, repeats) in by_way(readings) {
             let found = precision(&repeats, confidence).map_err(wrong)?;
-            let names = (readings.trait_name.as_str(), method.as_str(), way);
+            let name = (readings.trait_name.as_str(), readings.unit.as_str());
+            let names = (name, method.as_str(), way);
             self.rows.push(row(names, &found).map_err(wrong)?);
             if found.is_poorly_known() {
                 self.warnings.push(format!(
@@ -365,7 +382,7 @@ fn by_way(readings: &Readings) -> Vec<(String, &Labels, Vec<Vec<f64>>)> {
 }
 
 fn row(
-    (trait_name, method, way): (&str, &str, &Labels),
+    ((trait_name, unit), method, way): ((&str, &str), &str, &Labels),
     found: &Precision,
 ) -> std::result::Result<RepeatabilityRow, Failure> {
     let at = |mass: f64| {
@@ -376,6 +393,7 @@ fn row(
     };
     Ok(RepeatabilityRow {
         trait_name: trait_name.to_owned(),
+        unit: unit.to_owned(),
         method: method.to_owned(),
         way: way.clone(),
         subjects: found.subjects,

@@ -152,7 +152,7 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
     let settings = &request.settings;
     let rows = frame(study, kept, &request.wanted)?;
     let responses = if request.responses.is_empty() {
-        usual(&rows)?
+        usual(&rows, study)?
     } else {
         request.responses.clone()
     };
@@ -238,9 +238,13 @@ fn tell_plucked(pairs: &Paired, request: &Request, chosen: &[Chosen]) -> Result<
     })
 }
 
-/// The usual candidates: a reading alone, and with any of the other readings, body
+/// What lean is made of: its reading says it where there is no other.
+const OF_LEAN: [&str; 2] = ["water", "protein"];
+
+/// The usual candidates of each trait that the scanner reads and the chemistry has, or that
+/// the study's settings name: a reading alone, and with any of the other readings, body
 /// weight, age, strain, and a slope for each strain.
-fn usual(frame: &Frame) -> Result<Vec<(String, Vec<Formula>)>> {
+fn usual(frame: &Frame, study: &Study) -> Result<Vec<(String, Vec<Formula>)>> {
     let varies = |name: &str| match frame.columns.get(name) {
         Some(Column::Numbers(numbers)) => {
             let known = numbers.iter().filter(|number| number.is_finite());
@@ -252,19 +256,34 @@ fn usual(frame: &Frame) -> Result<Vec<(String, Vec<Formula>)>> {
         Some(Column::Words(words)) => words.windows(2).any(|pair| pair[0] != pair[1]),
         None => false,
     };
+    let known = |name: &str| (0..frame.n()).any(|row| frame.value(name, row).is_some());
+    let named = &study.settings.calibration.traits;
+    let readings: Vec<&str> = study.scans.names().collect();
+    let traits: Vec<&str> = match named.as_slice() {
+        [] => readings.clone(),
+        named => named.iter().map(String::as_str).collect(),
+    };
     let mut responses = Vec::new();
-    for tissue in Tissue::ALL {
-        let (own, response) = (
-            format!("{}_scan", tissue.name()),
-            format!("{}_chem", tissue.name()),
-        );
-        let known = |name: &str| (0..frame.n()).any(|row| frame.value(name, row).is_some());
-        if !known(&own) || !known(&response) {
-            continue;
-        }
-        let others = Tissue::ALL.iter().filter(|other| **other != tissue);
+    for name in traits {
+        let response = format!("{name}_chem");
+        let of = [name]
+            .into_iter()
+            .chain(OF_LEAN.contains(&name).then_some("lean"))
+            .find(|reading| known(&format!("{reading}_scan")))
+            .filter(|_| known(&response));
+        let Some(of) = of else {
+            if named.is_empty() {
+                continue;
+            }
+            return Err(Error::input(format!(
+                "study.toml, calibration.traits: found {name}, expected a trait that the scanner reads ({}) or water or protein, with a mass from the laboratory; leave it out or name its equations under [calibration.terms]",
+                readings.join(", ")
+            )));
+        };
+        let own = format!("{of}_scan");
+        let others = readings.iter().filter(|other| **other != of);
         let mut terms = vec![own.clone()];
-        terms.extend(others.map(|other| format!("{}_scan", other.name())));
+        terms.extend(others.map(|other| format!("{other}_scan")));
         terms.extend(["body_weight", "age", "strain"].map(str::to_owned));
         terms.retain(|term| *term == own || varies(term));
         if terms.iter().any(|term| term == "strain") {

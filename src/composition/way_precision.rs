@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use super::quality::Kept;
 use crate::stats::precision::{Precision, precision};
-use crate::study::{Feathers, Scan, Study, Tissue, Way};
+use crate::study::{Feathers, Scan, Study, Way};
 
 /// Precision by the name of a reading (`fat_scan`) and way.
 #[derive(Debug, Clone, Default)]
@@ -26,10 +26,9 @@ impl WayPrecisions {
         }
         let scans = kept.scans.iter().map(|index| &study.scans.rows[*index]);
         for scan in scans {
-            for tissue in Tissue::ALL {
-                let value = tissue.reading(scan);
+            for (name, value, _) in study.scans.readings(scan) {
                 if value.is_finite() {
-                    let name = format!("{}_scan", tissue.trait_of(&scan.region));
+                    let name = format!("{name}_scan");
                     let subject = (scan.birds.as_slice(), scan.age_d.to_bits(), scan.feathers);
                     let of_way = repeats.entry((name, Way::of(scan))).or_default();
                     of_way.entry(subject).or_default().push(value);

@@ -18,7 +18,11 @@ pub fn budget(pilot: &PilotScans, plan: &ScanBudget) -> Vec<String> {
     lines.extend(answer(plan));
     lines.extend(components(pilot));
     lines.extend(several_birds(plan));
-    lines.extend(not_offered(plan));
+    lines.extend(
+        refused(plan)
+            .into_iter()
+            .map(|one| format!("  Not offered: {one}.")),
+    );
     lines.push(format!("  {CAUTION}"));
     lines
 }
@@ -59,7 +63,7 @@ fn price(plan: &ScanBudget, cost: &Cost) -> String {
 }
 
 /// `strain mean of fat 4.8 % (wished 5 %)`, of each wish.
-fn reached(plan: &ScanBudget, design: ScanDesign) -> String {
+pub(super) fn reached(plan: &ScanBudget, design: ScanDesign) -> String {
     let birds = plan.budget.scans[design.way].birds;
     let mut parts = Vec::new();
     for wish in &plan.budget.wishes {
@@ -143,16 +147,29 @@ fn components(pilot: &PilotScans) -> Vec<String> {
     of_trait.collect()
 }
 
-/// What scans of several birds save and lose, for the same precision of the strains' means.
-fn several_birds(plan: &ScanBudget) -> Vec<String> {
+/// What scans of several birds do for the same strain means and calibration.
+pub(super) enum GroupScans {
+    /// They and single birds reach them.
+    Both {
+        group: ScanDesign,
+        single: ScanDesign,
+        /// What the group scans cost less or more.
+        less: String,
+    },
+    /// Only they do.
+    OnlyGroup(ScanDesign),
+    /// They do not.
+    None,
+}
+
+/// Scans of several birds against single ones; none where the budget has no such scans, or
+/// wishes no strain means.
+pub(super) fn group_scans(plan: &ScanBudget) -> Option<GroupScans> {
     let scans = &plan.budget.scans;
-    let wished = plan
-        .budget
-        .wishes
-        .iter()
-        .any(|wish| wish.mean_pct.is_some());
+    let mut wishes = plan.budget.wishes.iter();
+    let wished = wishes.any(|wish| wish.mean_pct.is_some());
     if !wished || scans.iter().all(|scan| scan.birds == 1) {
-        return Vec::new();
+        return None;
     }
     let cost = |design: ScanDesign| plan.budget.cost(design, plan.extent);
     let cheapest = |several: bool| {
@@ -161,59 +178,71 @@ fn several_birds(plan: &ScanBudget) -> Vec<String> {
         let designs = of_kind.filter_map(|offer: &Offer| offer.means);
         designs.min_by(|a, b| cost(*a).money.total_cmp(&cost(*b).money))
     };
-    let loses = "They give no curve of a single bird, no spread between birds and so no uniformity, and no body regions.";
-    let offsets = || {
-        let group = cheapest(true)?;
-        let parts = plan.pilots.iter().filter_map(|pilot| {
-            let errors = pilot.ways[group.way].as_ref().ok()?;
-            let most = errors.iter().map(|error| error.offset).fold(0.0, f64::max);
-            Some(format!(
-                "{} % of {}",
-                three_digits(100.0 * most.sqrt()),
-                pilot.name
-            ))
-        });
-        Some(listed(parts))
-    };
-    match (cheapest(true), cheapest(false)) {
+    Some(match (cheapest(true), cheapest(false)) {
         (Some(group), Some(single)) => {
-            let (of_group, of_single) = (cost(group), cost(single));
             let less = |a: f64, b: f64, unit: &str| match a - b {
                 more if more >= 0.0 => format!("{more:.0} {unit} less"),
                 more => format!("{:.0} {unit} more", -more),
             };
-            vec![format!(
-                "  Scans of several birds, for the wished strain means and calibration alone: {}. Single birds for the same: {}. Together they cost {} and {}. {loses} The offset that puts such scans on the calibration's way has a standard error of {}, which no number of them reduces.",
-                in_words(plan, group),
-                in_words(plan, single),
-                less(of_single.money, of_group.money, &plan.budget.currency),
-                less(of_single.hours, of_group.hours, "h of work"),
-                offsets().unwrap_or_default()
-            )]
+            let (of_group, of_single) = (cost(group), cost(single));
+            GroupScans::Both {
+                group,
+                single,
+                less: format!(
+                    "{} and {}",
+                    less(of_single.money, of_group.money, &plan.budget.currency),
+                    less(of_single.hours, of_group.hours, "h")
+                ),
+            }
         }
-        (Some(group), None) => vec![format!(
-            "  Only scans of several birds reach the strain means: {}. {loses}",
-            in_words(plan, group)
-        )],
-        (None, _) => vec![format!(
-            "  Scans of several birds are not offered for these strain means (scan_designs says why). {loses}"
-        )],
-    }
+        (Some(group), None) => GroupScans::OnlyGroup(group),
+        (None, _) => GroupScans::None,
+    })
 }
 
-fn not_offered(plan: &ScanBudget) -> Vec<String> {
+/// What scans of several birds save and lose, for the same precision of the strains' means.
+fn several_birds(plan: &ScanBudget) -> Option<String> {
+    let loses = "They give no curve of a single bird, no spread between birds and so no uniformity, and no body regions.";
+    Some(match group_scans(plan)? {
+        GroupScans::Both {
+            group,
+            single,
+            less,
+        } => {
+            let offsets = plan.pilots.iter().filter_map(|pilot| {
+                let errors = pilot.ways[group.way].as_ref().ok()?;
+                let most = errors.iter().map(|error| error.offset).fold(0.0, f64::max);
+                let most = three_digits(100.0 * most.sqrt());
+                Some(format!("{most} % of {}", pilot.name))
+            });
+            format!(
+                "  Scans of several birds, for the wished strain means and calibration alone: {}. Single birds for the same: {}. Together they cost {less}. {loses} The offset that puts such scans on the calibration's way has a standard error of {}, which no number of them reduces.",
+                in_words(plan, group),
+                in_words(plan, single),
+                listed(offsets)
+            )
+        }
+        GroupScans::OnlyGroup(group) => format!(
+            "  Only scans of several birds reach the strain means: {}. {loses}",
+            in_words(plan, group)
+        ),
+        GroupScans::None => format!(
+            "  Scans of several birds are not offered for these strain means (scan_designs says why). {loses}"
+        ),
+    })
+}
+
+/// What is not offered, with the reason: each way and number of repeats.
+pub(super) fn refused(plan: &ScanBudget) -> Vec<String> {
     let offers = plan.offers.offers.iter();
     let refused = offers.filter_map(|offer| {
         let why = offer.all.as_ref().err()?;
-        let scan = &plan.budget.scans[offer.way];
-        Some(format!(
-            "  Not offered: {}, {} on each occasion ({why}).",
-            scan.way(),
-            match offer.repeats {
-                1 => "one scan".to_owned(),
-                repeats => format!("{repeats} scans"),
-            }
-        ))
+        let repeats = match offer.repeats {
+            1 => "one scan".to_owned(),
+            repeats => format!("{repeats} scans"),
+        };
+        let way = plan.budget.scans[offer.way].way();
+        Some(format!("{way}, {repeats} on each occasion ({why})"))
     });
     refused.collect()
 }

@@ -51,14 +51,6 @@ fn one(plan: &Carcasses, birds: usize) -> Vec<String> {
             ))
         })
         .collect();
-    let mut by_age: BTreeMap<i64, usize> = BTreeMap::new();
-    for (kind, n) in plan.kinds.iter().zip(&best).filter(|(_, n)| **n > 0) {
-        *by_age.entry(in_days(kind.age_d)).or_default() += n;
-    }
-    let ages: Vec<String> = by_age
-        .iter()
-        .map(|(age, n)| format!("{n} at {age} d"))
-        .collect();
     let efficiency = plan
         .efficiency(&pilot, &best)
         .map_or_else(String::new, |share| {
@@ -68,8 +60,21 @@ fn one(plan: &Carcasses, birds: usize) -> Vec<String> {
         "  {birds} birds, {}: greatest half width of the equations' error in strain means with the pilot's split over strains and ages and with the best, {}. Best split: {}{efficiency}.",
         basis(plan),
         of_traits.join("; "),
-        super::prose::listed(&ages)
+        best_ages(plan, &best)
     )]
+}
+
+/// `9 at 21 d and 12 at 147 d`, all strains together.
+pub(super) fn best_ages(plan: &Carcasses, split: &[usize]) -> String {
+    let mut by_age: BTreeMap<i64, usize> = BTreeMap::new();
+    for (kind, n) in plan.kinds.iter().zip(split).filter(|(_, n)| **n > 0) {
+        *by_age.entry(in_days(kind.age_d)).or_default() += n;
+    }
+    let ages: Vec<String> = by_age
+        .iter()
+        .map(|(age, n)| format!("{n} at {age} d"))
+        .collect();
+    super::prose::listed(&ages)
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "an age in days")]

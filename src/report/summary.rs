@@ -4,10 +4,12 @@
 //! page renders too. A block has a line for each strain as long as all lines have room; of
 //! more strains it names the lowest and the highest and counts how many are where.
 
+mod budget;
 mod line;
 mod plan;
 mod scans;
 
+pub use budget::budget;
 pub use line::{Line, Role, WIDTH};
 pub use plan::plan;
 pub use scans::{calibration, corrected, repeatability, validation};

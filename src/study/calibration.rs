@@ -13,6 +13,10 @@ pub struct CalibrationSettings {
     /// Candidate equations of each response (`fat_chem`, ...): lists of terms as
     /// `fat_scan,lean_scan,age`. The usual candidates where none is named.
     pub terms: BTreeMap<String, Vec<String>>,
+    /// Traits to be calibrated where no terms are named: those that the scanner reads and the
+    /// chemistry has (fat, lean and bone as a rule) where left out; `water` and `protein` need
+    /// no reading of their own.
+    pub traits: Vec<String>,
     /// How rows are weighted.
     pub weighting: RowWeighting,
     /// The part whose masses the readings are to predict: the body without feathers

@@ -45,6 +45,8 @@ pub(crate) struct Header<'a> {
     pub(crate) name: TableName,
     pub(crate) mapping: &'a BTreeMap<String, String>,
     pub(crate) units: &'a Units,
+    /// Names of further columns, which settings declare.
+    pub(crate) declared: Vec<&'a str>,
     pub(crate) voice: Voice,
 }
 
@@ -53,10 +55,14 @@ impl Header<'_> {
     pub(crate) fn check_mapping(&self, faults: &mut Faults) {
         let known = columns_of(self.name);
         for key in self.mapping.keys() {
-            if known
+            let is_known = known
                 .iter()
-                .any(|(stem, holds)| is_named(key, stem, *holds))
-            {
+                .any(|(stem, holds)| is_named(key, stem, *holds));
+            let is_declared = || {
+                let mut declared = self.declared.iter();
+                declared.any(|name| is_named(key, name, Holds::Masses))
+            };
+            if is_known || is_declared() {
                 continue;
             }
             let names: Vec<String> = known
@@ -106,6 +112,16 @@ impl Header<'_> {
     /// The column of masses, where there is one.
     pub(crate) fn masses(&self, stem: &str, faults: &mut Faults) -> Option<Measure<MassUnit>> {
         let (index, key) = self.find(stem, faults)?;
+        self.mass_at(index, key, faults)
+    }
+
+    /// A column as one of masses, which the user named by `key`.
+    pub(crate) fn mass_at(
+        &self,
+        index: usize,
+        key: Option<&str>,
+        faults: &mut Faults,
+    ) -> Option<Measure<MassUnit>> {
         let header = &self.table.headers[index];
         let units = [key.and_then(mass_unit), mass_unit(header)];
         let unit = self.unit(index, units, self.units.mass, "mass", faults)?;
@@ -113,6 +129,76 @@ impl Header<'_> {
             index,
             unit: unit.unwrap_or(MassUnit::Gram),
         })
+    }
+
+    /// The column of masses of a name that settings declare with this unit.
+    pub(crate) fn mass_of(
+        &self,
+        name: &str,
+        unit: MassUnit,
+        faults: &mut Faults,
+    ) -> Option<Measure<MassUnit>> {
+        let (index, key) = self.locate(name, Holds::Masses, faults)?;
+        self.table.report_spoilt(index, false, faults);
+        let units = [
+            key.and_then(mass_unit),
+            mass_unit(&self.table.headers[index]),
+        ];
+        self.unit(index, units, Some(unit), "mass", faults)?;
+        Some(Measure { index, unit })
+    }
+
+    /// The column of other numbers of a name that settings declare: under that name, or with
+    /// the unit behind it (`density_g_cm2`).
+    pub(crate) fn value_of(&self, name: &str, unit: &str, faults: &mut Faults) -> Option<usize> {
+        let with_unit = format!("{name} {unit}");
+        let letters = |text: &str| -> String {
+            let kept = text.chars().filter(|letter| letter.is_alphanumeric());
+            kept.flat_map(char::to_lowercase).collect()
+        };
+        let before = faults.count();
+        let found = self
+            .locate(name, Holds::Words, faults)
+            .map(|(index, _)| index);
+        if faults.count() > before {
+            return None;
+        }
+        let headers = self.table.headers.iter();
+        let same = |header: &String| letters(header) == letters(&with_unit);
+        let found = found.or_else(|| headers.map(same).position(|same| same));
+        if let Some(index) = found {
+            self.table.report_spoilt(index, false, faults);
+        }
+        found
+    }
+
+    /// The column of this header, which settings name; a fault where there is none.
+    pub(crate) fn named_by(&self, key: &str, wanted: &str, faults: &mut Faults) -> Option<usize> {
+        let headers = &self.table.headers;
+        let found = position(headers, wanted);
+        if found.is_none() {
+            let advice = match nearest(wanted, headers.iter().map(String::as_str)) {
+                Some(near) => format!("perhaps \"{near}\" is meant"),
+                None => format!("correct {key} in study.toml"),
+            };
+            faults.add(
+                self.table.header_place(),
+                format!("the headers {}", listed(headers)),
+                format!("a column \"{wanted}\", which {key} in study.toml names"),
+                advice,
+            );
+        }
+        found
+    }
+
+    /// The fault that settings name a reading of a column that is none.
+    pub(crate) fn no_reading(&self, header: &str, reading: &str, faults: &mut Faults) {
+        faults.add(
+            Place::column(&self.table.file, header),
+            format!("the reading {reading} by scans.region_columns in study.toml"),
+            "fat, lean, bone or a reading that [scans.readings] declares and the table has",
+            "correct the name, or declare the reading with its unit",
+        );
     }
 
     /// The column of masses; a fault where there is none.
@@ -195,29 +281,25 @@ impl Header<'_> {
     /// with the key by which the user named it. What a spreadsheet has spoilt in
     /// it is reported: in columns that nobody asks for it does no harm.
     fn find(&self, stem: &str, faults: &mut Faults) -> Option<(usize, Option<&str>)> {
-        let found = self.locate(stem, faults)?;
+        let found = self.locate(stem, self.holds(stem), faults)?;
         let holds_words = self.holds(stem) == Holds::Words;
         self.table.report_spoilt(found.0, holds_words, faults);
         Some(found)
     }
 
-    fn locate(&self, stem: &str, faults: &mut Faults) -> Option<(usize, Option<&str>)> {
-        let holds = self.holds(stem);
+    fn locate(
+        &self,
+        stem: &str,
+        holds: Holds,
+        faults: &mut Faults,
+    ) -> Option<(usize, Option<&str>)> {
         let headers = &self.table.headers;
         if let Some((key, wanted)) = self
             .mapping
             .iter()
             .find(|(key, _)| is_named(key, stem, holds))
         {
-            // Letter case matters only where it distinguishes two headers.
-            let found = headers
-                .iter()
-                .position(|header| header == wanted.trim())
-                .or_else(|| {
-                    headers
-                        .iter()
-                        .position(|header| header.eq_ignore_ascii_case(wanted.trim()))
-                });
+            let found = position(headers, wanted);
             if found.is_none() {
                 let by = match self.voice {
                     Voice::StudyFile => format!("columns.{}.{key} in study.toml", self.name.key()),
@@ -354,4 +436,13 @@ impl Header<'_> {
         );
         None
     }
+}
+
+/// Place of a header; letter case matters only where it distinguishes two headers.
+fn position(headers: &[String], wanted: &str) -> Option<usize> {
+    let exact = headers.iter().position(|header| header == wanted.trim());
+    exact.or_else(|| {
+        let alike = |header: &String| header.eq_ignore_ascii_case(wanted.trim());
+        headers.iter().position(alike)
+    })
 }

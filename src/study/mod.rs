@@ -70,8 +70,8 @@ pub use format::{Decimal, Format, Separator};
 pub use occasion::{AgeMatching, Grouping, Member, Occasion, OccasionKey, Occasions, occasions};
 pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
 pub use scan::{
-    Feathers, GroupMasses, RegionRow, Scan, ScanSettings, Scans, Tissue, WHOLE, Way, bird_names,
-    regions,
+    Feathers, FurtherReading, GroupMasses, Mapped, ReadingUnit, RegionColumn, RegionRow, Scan,
+    ScanName, ScanSettings, Scans, Tissue, WHOLE, Way, bird_names, in_region, regions,
 };
 pub(crate) use scan::{Position, position};
 pub use sealed::{digest, read_sealed, saved_keys, sealed, without_digest};

@@ -166,6 +166,13 @@ impl<'a> Source<'a> {
             name,
             mapping: self.settings.columns.of(name),
             units: &self.settings.units,
+            declared: match name {
+                TableName::Scans => {
+                    let readings = self.settings.scans.readings.keys();
+                    readings.map(String::as_str).collect()
+                }
+                _ => Vec::new(),
+            },
             voice: self.voice,
         }
     }

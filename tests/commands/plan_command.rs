@@ -416,7 +416,7 @@ fn a_budget_weighs_ways_of_scanning_by_the_pilots_errors() {
     );
     let folder = with_budget(&budget);
     let call = format!(
-        "plan {} --budget budget.toml --carcasses 20 --format svg",
+        "plan {} --budget budget.toml --carcasses 20 --format svg --details",
         demo()
     );
     let output = pinfeather(folder.path(), &call);

@@ -12,6 +12,15 @@ use serde_json::Value;
 
 use crate::support::{expected, numbers};
 
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "whole numbers of a reference file"
+)]
+fn count(number: f64) -> usize {
+    number as usize
+}
+
 /// A trait of one strain at so many ages, in one way of scanning.
 fn pilot(between: f64, bird: f64, error: ScanError, (ages, equation): (usize, f64)) -> PilotTrait {
     let place = |at: usize| PilotPlace {
@@ -64,18 +73,18 @@ fn variances_are_those_of_simulated_studies() {
             repeat: Some(repeat),
             offset,
         };
-        let ages = ages as usize;
+        let ages = count(ages);
         let own = pilot(between, bird, error, (ages, equation[at]));
         let design = ScanDesign {
             way: 0,
-            repeats: repeats as usize,
-            birds: n as usize,
-            carcasses: more as usize,
+            repeats: count(repeats),
+            birds: count(n),
+            carcasses: count(more),
         };
         let extent = Extent { strains: 1, ages };
         for (aim, found) in [(Aim::StrainMean, means[at]), (Aim::BirdCurve, birds[at])] {
             let scope = (ages - 1, extent);
-            let formula = own.variance(aim, (design, group as usize), scope);
+            let formula = own.variance(aim, (design, count(group)), scope);
             match formula {
                 Some(variance) => {
                     let ratio = variance.total() / found;
@@ -109,8 +118,8 @@ fn repeats_are_those_of_two_stage_sampling() {
         };
         let enumerated = ScanDesign {
             way: 0,
-            repeats: r as usize,
-            birds: n as usize,
+            repeats: count(r),
+            birds: count(n),
             carcasses: 0,
         };
         let level = 0.95;
@@ -154,8 +163,13 @@ fn repeats_are_those_of_two_stage_sampling() {
 }
 
 fn carcasses(case: &Value) -> Carcasses {
-    let degree = case["degree"].as_u64().unwrap() as i32;
-    let row = |x: f64| DVector::from_iterator(degree as usize + 1, (0..=degree).map(|k| x.powi(k)));
+    let degree = i32::try_from(case["degree"].as_u64().unwrap()).unwrap();
+    let row = |x: f64| {
+        DVector::from_iterator(
+            usize::try_from(degree).unwrap() + 1,
+            (0..=degree).map(|k| x.powi(k)),
+        )
+    };
     let (x, v) = (numbers(&case["x"]), numbers(&case["v"]));
     let information: Vec<DMatrix<f64>> = x
         .iter()
@@ -196,7 +210,7 @@ fn splits_are_the_best_of_all() {
         .unwrap()
     {
         let plan = carcasses(case);
-        let birds = case["N"].as_u64().unwrap() as usize;
+        let birds = usize::try_from(case["N"].as_u64().unwrap()).unwrap();
         let split = plan.best(birds).unwrap();
         assert_eq!(split.iter().sum::<usize>(), birds);
         let mean = |split: &[usize]| {
@@ -210,10 +224,7 @@ fn splits_are_the_best_of_all() {
             "{split:?} {case}"
         );
         // As good as the enumerated one, of which there may be two.
-        let enumerated: Vec<usize> = numbers(&case["split"])
-            .iter()
-            .map(|n| *n as usize)
-            .collect();
+        let enumerated: Vec<usize> = numbers(&case["split"]).iter().map(|n| count(*n)).collect();
         let efficiency = plan.efficiency(&enumerated, &split).unwrap();
         assert!((efficiency - 1.0).abs() < 1e-9, "{efficiency}");
         let even = plan.as_in_pilot(birds);

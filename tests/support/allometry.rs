@@ -179,6 +179,7 @@ pub(crate) fn invent(design: &Design, seed: u64) -> Invented {
                     fat_g: mass_g,
                     lean_g: f64::NAN,
                     bone_g: f64::NAN,
+                    further: Vec::new(),
                     scale_weight_g: weight_g * (1.0 + 0.003 * normal())
                         + egg.map_or(0.0, |(_, egg_g)| egg_g),
                     marks: egg.map(|_| "egg".to_owned()).into_iter().collect(),

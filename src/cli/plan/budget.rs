@@ -14,7 +14,7 @@ use crate::error::{Error, Result};
 use crate::plan::budget::BudgetFile;
 use crate::report::tables::budget as budget_tables;
 use crate::report::tables::carcasses::{self as carcass_tables, PlannedCarcasses};
-use crate::report::{budget_pictures, budget_words, carcass_words};
+use crate::report::{budget_pictures, budget_words, carcass_words, summary};
 use crate::study::{Study, Way};
 
 /// Scans and carcasses under a budget.
@@ -118,36 +118,38 @@ pub(super) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         }
         None => error,
     })?;
-    if let Some((_, file)) = file {
+    let level = args.wanted.confidence;
+    let plan = file.map(|(_, file)| pilot.weigh(file.budget));
+    if let Some(plan) = &plan {
         let names: Vec<String> = ways.iter().map(Way::label).collect();
-        let plan = pilot.weigh(file.budget);
         output.attention |= plan.offers.chosen.is_none();
         let findings = &mut output.findings;
-        findings.words.extend(budget_words::budget(&pilot, &plan));
-        findings.tables.push(budget_tables::designs(&plan));
-        findings.tables.push(budget_tables::precision(&plan));
-        findings
-            .tables
-            .push(budget_tables::components(&pilot, &names));
-        let showing = (args.wanted.confidence, &[][..]);
+        findings.words.extend(budget_words::budget(&pilot, plan));
+        findings.tables.push(budget_tables::designs(plan));
+        findings.tables.push(budget_tables::precision(plan));
+        let components = budget_tables::components(&pilot, &names);
+        findings.tables.push(components);
+        let showing = (level, &[][..]);
         add_pictures(&args.paper, showing, &mut output, |showing, drawn| {
-            budget_pictures::budget_picture(&plan, showing, drawn);
+            budget_pictures::budget_picture(plan, showing, drawn);
         })?;
     }
+    let mut plans = Vec::new();
     if !asked.carcasses.is_empty() {
-        let level = args.wanted.confidence;
-        let plans = [
-            pilot.carcasses(&study, (false, level))?,
-            pilot.carcasses(&study, (true, level))?,
-        ];
-        let planned = PlannedCarcasses {
-            plans: &plans,
-            birds: &asked.carcasses,
-        };
+        for with_pilot in [false, true] {
+            plans.push(pilot.carcasses(&study, (with_pilot, level))?);
+        }
+    }
+    let planned = (!plans.is_empty()).then_some(PlannedCarcasses {
+        plans: &plans,
+        birds: &asked.carcasses,
+    });
+    if let Some(planned) = planned {
         let findings = &mut output.findings;
         findings.words.extend(carcass_words::carcasses(planned));
         findings.tables.push(carcass_tables::precision(planned));
         findings.tables.push(carcass_tables::split(planned));
     }
+    output.answer_with(|place| summary::budget(plan.as_ref(), planned, place));
     output.finish()
 }

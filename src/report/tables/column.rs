@@ -174,7 +174,7 @@ macro_rules! about {
         about!(
             trait,
             "",
-            "what was weighed or measured: body_weight, fat, lean, bone"
+            "what was weighed or measured: body_weight, fat, lean, bone, or another that was calibrated, such as water or protein"
         )
     };
     (curve) => {

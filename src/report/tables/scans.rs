@@ -14,27 +14,28 @@ use crate::report::Table;
 #[must_use]
 pub fn repeatability(rows: &[RepeatabilityRow]) -> Table {
     columns!("repeatability", |row: &RepeatabilityRow| {
-        trait("", "reading of the scanner; total is fat + lean + bone") => &row.trait_name,
+        trait("", "reading of the scanner; total is fat + lean + bone; further readings as study.toml names them") => &row.trait_name,
         method("", "what sets the way of scanning apart from the others, as in restraint=tube; all where there is one way") => &row.method,
         subjects("1", "birds or groups at one age scanned at least twice alike") => row.subjects,
         scans("1", "scans of these subjects") => row.scans,
         df("1", "degrees of freedom of rms_sd") => row.df,
-        rms_sd("g", "root mean square of the SDs between repeated scans of a subject") => row.rms_sd,
+        rms_sd("see unit", "root mean square of the SDs between repeated scans of a subject") => row.rms_sd,
         rms_cv_pct("%", "root mean square coefficient of variation between repeated scans") => row.rms_cv_pct,
-        lower("g", "lower limit of rms_sd") => row.lower,
-        upper("g", "upper limit of rms_sd") => row.upper,
-        lsc("g", "least significant change between two single scans (95 %)") => row.lsc,
+        lower("see unit", "lower limit of rms_sd") => row.lower,
+        upper("see unit", "upper limit of rms_sd") => row.upper,
+        lsc("see unit", "least significant change between two single scans (95 %)") => row.lsc,
         spread("", "form of the SD by mass with the lowest AICc: constant, proportional or power") => row.spread.kind.word(),
-        sd_factor("g", "SD at a mass of 1 g: the SD at mass m is sd_factor m^sd_power") => row.spread.factor,
+        sd_factor("see unit", "SD at a mass of 1: the SD at mass m is sd_factor m^sd_power") => row.spread.factor,
         sd_power("1", "power of the mass in the chosen form") => row.spread.power,
         power_estimate("1", "maximum likelihood estimate of that power, whichever form was chosen") => row.spread.estimated.map(|power| power.power),
         power_lower("1", "lower limit of power_estimate") => row.spread.estimated.map(|power| power.interval.lower),
         power_upper("1", "upper limit of power_estimate") => row.spread.estimated.map(|power| power.interval.upper),
         p_constant("1", "P value of an SD that is the same at any mass (likelihood ratio test)") => row.spread.estimated.map(|power| power.p_value),
-        least_mass("g", "least mean mass that was scanned repeatedly") => row.at_least.mass,
-        lsc_at_least_mass("g", "least significant change at that mass") => row.at_least.lsc,
-        greatest_mass("g", "greatest mean mass that was scanned repeatedly") => row.at_greatest.mass,
-        lsc_at_greatest_mass("g", "least significant change at that mass") => row.at_greatest.lsc,
+        least_mass("see unit", "least mean mass that was scanned repeatedly") => row.at_least.mass,
+        lsc_at_least_mass("see unit", "least significant change at that mass") => row.at_least.lsc,
+        greatest_mass("see unit", "greatest mean mass that was scanned repeatedly") => row.at_greatest.mass,
+        lsc_at_greatest_mass("see unit", "least significant change at that mass") => row.at_greatest.lsc,
+        unit => &*row.unit,
     })
     .table(rows)
 }

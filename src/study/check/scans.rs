@@ -22,6 +22,8 @@ pub struct ScanSummary {
     pub regions: usize,
     /// Scans that the study's rules reject.
     pub rejected: Vec<Rejection>,
+    /// Which columns and regions of the table were taken for what, and which were not read.
+    pub mapped: Vec<String>,
 }
 
 /// A scan that the study's rules reject.
@@ -85,6 +87,8 @@ impl ScanSummary {
                 });
             }
         }
+        let scans = &study.scans;
+        summary.mapped = scans.mapped.lines(&scans.file);
         summary.birds = seen.into_iter().filter(|seen| *seen).count();
         summary.ages_d.sort_by(f64::total_cmp);
         summary.ages_d.dedup();
@@ -123,6 +127,7 @@ impl ScanSummary {
             line += &format!("; {} of a region", count(self.regions, "reading"));
         }
         lines.push(line);
+        lines.extend(self.mapped.iter().cloned());
         if !self.rejected.is_empty() {
             lines.push(format!(
                 "{} rejected by the study's rules for scans:",

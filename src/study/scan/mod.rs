@@ -5,6 +5,8 @@
 //! the total of such a scan unless `[scans] group_masses = "mean"` in
 //! `study.toml`; here all masses are grams per bird.
 
+mod export;
+mod further;
 mod layout;
 mod read;
 mod regions;
@@ -12,6 +14,8 @@ mod rules;
 mod tissue;
 mod way;
 
+pub use export::{Mapped, RegionColumn, ScanName};
+pub use further::{FurtherReading, ReadingUnit};
 pub(in crate::study) use read::read;
 pub(crate) use regions::{Position, position};
 pub use regions::{RegionRow, bird_names, regions};
@@ -29,6 +33,10 @@ pub struct Scans {
     pub file: String,
     /// In the order of the table.
     pub rows: Vec<Scan>,
+    /// Readings beside fat, lean and bone.
+    pub further: Vec<FurtherReading>,
+    /// Which column and region was taken for what.
+    pub mapped: Mapped,
 }
 
 /// One reading of the scanner; masses in grams per bird.
@@ -54,6 +62,9 @@ pub struct Scan {
     pub lean_g: f64,
     /// Bone mineral reading, g per bird; NaN where there is none.
     pub bone_g: f64,
+    /// Further readings in the order of [`Scans::further`], masses per bird; NaN where there
+    /// is none.
+    pub further: Vec<f64>,
     /// Weight on the scale at that scan, g per bird; NaN where there is none.
     pub scale_weight_g: f64,
     /// Marks of the operator, in small letters: `movement`, `egg`, ...
@@ -81,11 +92,61 @@ impl Scans {
     }
 }
 
+impl Scans {
+    /// What a scan of these says of a trait (`fat`, `water_legs`): a name that a reading has
+    /// in its region; NaN where there is none.
+    #[must_use]
+    pub fn reading(&self, scan: &Scan, trait_name: &str) -> f64 {
+        let readings = self.readings(scan);
+        let found = readings.into_iter().find(|(name, ..)| name == trait_name);
+        found.map_or(f64::NAN, |(_, value, _)| value)
+    }
+
+    /// All readings of a scan, each with its name in the scan's region and its unit: fat, lean
+    /// and bone first.
+    #[must_use]
+    pub fn readings(&self, scan: &Scan) -> Vec<(String, f64, &str)> {
+        let tissues = Tissue::ALL.into_iter();
+        let tissues = tissues.map(|one| (one.trait_of(&scan.region), one.reading(scan), "g"));
+        let further = self.further.iter().zip(&scan.further);
+        let further = further.map(|(reading, value)| {
+            let name = in_region(&reading.name, &scan.region);
+            (name, *value, reading.unit.as_str())
+        });
+        tissues.chain(further).collect()
+    }
+
+    /// Names of all readings, of the whole body: fat, lean and bone first.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        let tissues = Tissue::ALL
+            .into_iter()
+            .map(|tissue| -> &str { tissue.name() });
+        tissues.chain(self.further.iter().map(|reading| reading.name.as_str()))
+    }
+}
+
+/// The trait of a reading in a region: `fat` of the whole body, `fat_legs` of the legs.
+#[must_use]
+pub fn in_region(reading: &str, region: &str) -> String {
+    if region == WHOLE {
+        reading.to_owned()
+    } else {
+        format!("{reading}_{region}")
+    }
+}
+
 impl Scan {
     /// Fat + lean + bone, g per bird; NaN where one is missing.
     #[must_use]
     pub fn total_g(&self) -> f64 {
         self.fat_g + self.lean_g + self.bone_g
+    }
+
+    /// Whether there is any reading.
+    #[must_use]
+    pub fn has_readings(&self) -> bool {
+        let mut tissues = Tissue::ALL.iter().map(|tissue| tissue.reading(self));
+        tissues.any(f64::is_finite) || self.further.iter().any(|value| value.is_finite())
     }
 
     /// Birds in the scan.

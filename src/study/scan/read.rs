@@ -1,9 +1,10 @@
 //! From the rows of the table to scans, each fault with its cell.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
-use super::layout::Layout;
-use super::{Feathers, GroupMasses, Scan, ScanSettings, Scans, WHOLE};
+use super::export::{Field, region_name};
+use super::layout::{Further, Layout};
+use super::{Feathers, GroupMasses, Scan, ScanSettings, Scans, Tissue, WHOLE};
 use crate::study::decimal_mark;
 use crate::study::faults::{Faults, quoted};
 use crate::study::format::Mark;
@@ -11,7 +12,7 @@ use crate::study::header::{Header, Measure};
 use crate::study::judge;
 use crate::study::read::{Dates, Register};
 use crate::study::table::Rows;
-use crate::study::units::{AGE_LIMIT_D, MASS_LIMIT_G, age_in_range};
+use crate::study::units::{AGE_LIMIT_D, MASS_LIMIT_G, MassUnit, age_in_range};
 use crate::study::weighings::age_between;
 
 /// A whole body below this mass is taken for kilograms: a hatchling weighs some
@@ -31,14 +32,17 @@ pub(in crate::study) fn read(
 ) -> Scans {
     let mut scans = Scans {
         file: header.table.file.clone(),
-        rows: Vec::new(),
+        ..Scans::default()
     };
     let before = faults.count();
-    let layout = Layout::find(header, faults);
+    let layout = Layout::find(header, wishes, faults);
     let Some(layout) = layout.filter(|_| faults.count() == before) else {
         judge::rows(header, faults);
         return scans;
     };
+    scans.mapped = layout.mapped(header, wishes);
+    let further = layout.further.iter();
+    scans.further = further.map(|(reading, _)| reading.clone()).collect();
     let mark = decimal_mark::of(header.table, &layout.number_columns(), faults);
     let mut reader = Reader {
         layout,
@@ -47,15 +51,23 @@ pub(in crate::study) fn read(
         dates,
         register,
         seen: HashMap::new(),
+        regions: BTreeMap::new(),
     };
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
         let at = faults.count();
         let scan = reader.scan(&rows, faults);
         if let (Some(scan), true) = (scan, faults.count() == at) {
-            scans.rows.push(scan);
+            let regions = reader.regions_of(&scan, &rows, faults);
+            if faults.count() == at {
+                // A row may hold regions alone.
+                let has_whole = reader.layout.regions.is_empty() || scan.has_readings();
+                scans.rows.extend(has_whole.then_some(scan));
+                scans.rows.extend(regions);
+            }
         }
     }
+    scans.mapped.regions = reader.regions;
     scans
 }
 
@@ -69,33 +81,52 @@ struct Reader<'a> {
     dates: &'a Dates,
     register: &'a mut Register,
     seen: HashMap<Identity, u32>,
+    /// Regions as written, and their names.
+    regions: BTreeMap<String, String>,
+}
+
+/// What a cell or the name of a scan says, with the column that it stands in.
+#[derive(Clone, Copy)]
+struct Said<'r> {
+    column: usize,
+    text: &'r str,
 }
 
 impl Reader<'_> {
     fn scan(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<Scan> {
-        let birds = self.birds(rows, faults)?;
-        let age_d = self.age(rows, &birds, faults)?;
+        let named = self.named(rows, faults)?;
+        let say = |column: Option<usize>, field: Field| -> Option<Said<'_>> {
+            let of_column = column.and_then(|column| {
+                let text = rows.optional_word(Some(column))?;
+                Some(Said { column, text })
+            });
+            of_column.or_else(|| named.get(&field).copied())
+        };
+        let birds = self.birds(rows, named.get(&Field::Bird).copied(), faults)?;
+        let age_d = self.age(rows, &birds, named.get(&Field::AgeD).copied(), faults)?;
+        let written = say(self.layout.region, Field::Region);
+        let region = match written {
+            Some(said) => region_name(said.text, &self.wishes.regions),
+            None => WHOLE.to_owned(),
+        };
+        if let Some(said) = written {
+            self.regions.insert(said.text.to_owned(), region.clone());
+        }
+        let feathers = self.feathers(rows, faults)?;
+        let repeat = Self::whole(
+            rows,
+            say(self.layout.repeat, Field::Repeat),
+            1,
+            "the number of the repeat such as 2",
+            faults,
+        )?;
+        let restraint = say(self.layout.restraint, Field::Restraint);
+        let restraint = restraint.map_or_else(String::new, |said| said.text.to_owned());
         let text = |column| {
             rows.optional_word(column)
                 .unwrap_or_default()
                 .to_lowercase()
         };
-        let region = match text(self.layout.region) {
-            region if ["", "whole body", "total"].contains(&region.as_str()) => WHOLE.to_owned(),
-            region => region,
-        };
-        let feathers = self.feathers(rows, faults)?;
-        let repeat = self.whole(
-            rows,
-            self.layout.repeat,
-            1,
-            "the number of the repeat such as 2",
-            faults,
-        )?;
-        let restraint = rows
-            .optional_word(self.layout.restraint)
-            .unwrap_or_default()
-            .to_owned();
         let name = rows
             .optional_word(self.layout.scan)
             .map_or_else(|| rows.row.to_string(), str::to_owned);
@@ -123,7 +154,10 @@ impl Reader<'_> {
         );
         if let Some(first) = self.seen.insert(identity, rows.row) {
             faults.add(
-                rows.place(self.layout.bird),
+                self.layout
+                    .bird
+                    .or(self.layout.scan)
+                    .map_or(rows.whole_place(), |at| rows.place(at)),
                 format!("the same scan as in row {first}"),
                 "one row for a bird, age, region, restraint, feathers and repeat",
                 "number repeated scans in the column repeat, or remove one of the two rows",
@@ -133,8 +167,15 @@ impl Reader<'_> {
             GroupMasses::Total => birds.len() as f64,
             GroupMasses::Mean => 1.0,
         };
+        let further: Vec<f64> = self
+            .layout
+            .further
+            .iter()
+            .map(|(_, column)| self.further(rows, *column, per_bird, faults))
+            .collect();
         let mut mass = |place: usize| self.mass(rows, place, faults) / per_bird;
         let scan = Scan {
+            further,
             fat_g: mass(0),
             lean_g: mass(1),
             bone_g: mass(2),
@@ -157,10 +198,100 @@ impl Reader<'_> {
         Some(scan)
     }
 
-    /// The birds that a cell names: one, or several joined by `+`.
-    fn birds(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<Vec<usize>> {
-        let column = self.layout.bird;
-        let cell = rows.word(column, "a bird's name", faults)?;
+    /// What the name of the scan says, where the settings say how such names are made.
+    fn named<'r>(
+        &self,
+        rows: &'r Rows<'_>,
+        faults: &mut Faults,
+    ) -> Option<BTreeMap<Field, Said<'r>>> {
+        let (Some(names), Some(column)) = (&self.wishes.names, self.layout.scan) else {
+            return Some(BTreeMap::new());
+        };
+        let cell = rows.word(column, "the name of a scan", faults)?;
+        let Some(found) = names.read(cell) else {
+            faults.add(
+                rows.place(column),
+                quoted(cell),
+                format!("a name made as {names}"),
+                "correct the cell, or scans.names in study.toml",
+            );
+            return None;
+        };
+        let said = |(field, text)| (field, Said { column, text });
+        Some(found.into_iter().map(said).collect())
+    }
+
+    /// The readings of single regions that stand in the row of a whole body.
+    fn regions_of(&self, whole: &Scan, rows: &Rows<'_>, faults: &mut Faults) -> Vec<Scan> {
+        let mut found: BTreeMap<&str, Scan> = BTreeMap::new();
+        for own in &self.layout.regions {
+            let value = self.further(rows, own.column, 1.0, faults);
+            if value.is_nan() {
+                continue;
+            }
+            if whole.birds.len() > 1 || whole.region != WHOLE {
+                faults.add(
+                    rows.place(own.column.index()),
+                    format!("a reading of region {} in this row", quoted(&own.region)),
+                    "regions of whole bodies of single birds only",
+                    "empty the cell, or remove the column from scans.region_columns in study.toml",
+                );
+                continue;
+            }
+            let region = found.entry(&own.region).or_insert_with(|| Scan {
+                region: own.region.clone(),
+                fat_g: f64::NAN,
+                lean_g: f64::NAN,
+                bone_g: f64::NAN,
+                further: vec![f64::NAN; whole.further.len()],
+                scale_weight_g: f64::NAN,
+                ..whole.clone()
+            });
+            let at = match own.reading {
+                0 => &mut region.fat_g,
+                1 => &mut region.lean_g,
+                2 => &mut region.bone_g,
+                further => &mut region.further[further - Tissue::ALL.len()],
+            };
+            *at = value;
+        }
+        found.into_values().collect()
+    }
+
+    /// A further reading, or one of a region; masses in g per bird, NaN where there is none.
+    fn further(&self, rows: &Rows<'_>, column: Further, per_bird: f64, faults: &mut Faults) -> f64 {
+        match column {
+            Further::Mass(measure) => self.reading(rows, measure, faults) / per_bird,
+            Further::Density(index) => {
+                let expected = "a number of 0 or more";
+                match rows.number(index, self.mark, expected, faults) {
+                    Some(value) if value < 0.0 => {
+                        let found = quoted(rows.cell(index));
+                        let advice = "correct the cell or mark it missing (NA)";
+                        faults.add(rows.place(index), found, expected, advice);
+                        f64::NAN
+                    }
+                    value => value.unwrap_or(f64::NAN),
+                }
+            }
+        }
+    }
+
+    /// The birds that a cell, or the name of the scan, names: one, or several joined by `+`.
+    fn birds(
+        &mut self,
+        rows: &Rows<'_>,
+        named: Option<Said<'_>>,
+        faults: &mut Faults,
+    ) -> Option<Vec<usize>> {
+        let own = self.layout.bird;
+        let (column, cell) = match (own.and_then(|own| rows.optional_word(Some(own))), named) {
+            (None, Some(said)) => (said.column, said.text),
+            _ => {
+                let column = own?;
+                (column, rows.word(column, "a bird's name", faults)?)
+            }
+        };
         let names: Vec<&str> = match self.register.bird(cell) {
             Some(_) => vec![cell],
             None => cell.split('+').map(str::trim).collect(),
@@ -179,9 +310,13 @@ impl Reader<'_> {
             }
             birds.push(bird);
         }
-        let stated = self.whole(
+        let stated = self.layout.birds_in_scan.and_then(|column| {
+            let text = rows.optional_word(Some(column))?;
+            Some(Said { column, text })
+        });
+        let stated = Self::whole(
             rows,
-            self.layout.birds_in_scan,
+            stated,
             u32::try_from(birds.len()).unwrap_or(u32::MAX),
             "a number of birds such as 1",
             faults,
@@ -233,7 +368,27 @@ impl Reader<'_> {
         }
     }
 
-    fn age(&self, rows: &Rows<'_>, birds: &[usize], faults: &mut Faults) -> Option<f64> {
+    fn age(
+        &self,
+        rows: &Rows<'_>,
+        birds: &[usize],
+        named: Option<Said<'_>>,
+        faults: &mut Faults,
+    ) -> Option<f64> {
+        if let (None, None, Some(said)) = (self.layout.age, self.layout.date, named) {
+            let known = said.text.parse().ok().and_then(age_in_range);
+            if known.is_none() {
+                let expected = format!("an age in days from 0 (hatch) to {AGE_LIMIT_D:.0} in it");
+                let advice = "correct the cell, or scans.names in study.toml";
+                faults.add(
+                    rows.place(said.column),
+                    quoted(rows.cell(said.column)),
+                    expected,
+                    advice,
+                );
+            }
+            return known;
+        }
         if let Some(age) = self.layout.age {
             let expected = format!("an age in {} such as 5", age.unit);
             rows.word(age.index, &expected, faults)?;
@@ -297,23 +452,22 @@ impl Reader<'_> {
         read
     }
 
-    /// A whole number from 1, `absent` where the cell is empty.
+    /// A whole number from 1, `absent` where nothing is said.
     fn whole(
-        &self,
         rows: &Rows<'_>,
-        column: Option<usize>,
+        said: Option<Said<'_>>,
         absent: u32,
         expected: &str,
         faults: &mut Faults,
     ) -> Option<u32> {
-        let Some(cell) = rows.optional_word(column) else {
+        let Some(said) = said else {
             return Some(absent);
         };
-        let number = cell.parse::<u32>().ok().filter(|number| *number >= 1);
-        if let (None, Some(column)) = (number, column) {
+        let number = said.text.parse::<u32>().ok().filter(|number| *number >= 1);
+        if number.is_none() {
             faults.add(
-                rows.place(column),
-                quoted(cell),
+                rows.place(said.column),
+                quoted(said.text),
                 expected,
                 "correct the cell",
             );
@@ -323,15 +477,18 @@ impl Reader<'_> {
 
     /// A mass in g, NaN where there is none.
     fn mass(&self, rows: &Rows<'_>, place: usize, faults: &mut Faults) -> f64 {
-        let Some(Measure { index, unit }) = self.layout.masses[place] else {
+        let Some(measure) = self.layout.masses[place] else {
             return f64::NAN;
         };
+        let Measure { index, unit } = measure;
+        if place != SCALE_WEIGHT {
+            return self.reading(rows, measure, faults);
+        }
         let expected = format!("a mass in {unit} such as {}", unit.example());
         let Some(written) = rows.number(index, self.mark, &expected, faults) else {
             return f64::NAN;
         };
-        let mass_g = written * unit.grams();
-        if place == SCALE_WEIGHT && mass_g <= 0.0 {
+        if written <= 0.0 {
             faults.add(
                 rows.place(index),
                 quoted(rows.cell(index)),
@@ -340,6 +497,25 @@ impl Reader<'_> {
             );
             return f64::NAN;
         }
+        Self::within_limits(rows, measure, written * unit.grams(), faults)
+    }
+
+    /// A reading of mass in g, NaN where there is none.
+    fn reading(&self, rows: &Rows<'_>, measure: Measure<MassUnit>, faults: &mut Faults) -> f64 {
+        let Measure { index, unit } = measure;
+        let expected = format!("a mass in {unit} such as {}", unit.example());
+        match rows.number(index, self.mark, &expected, faults) {
+            Some(written) => Self::within_limits(rows, measure, written * unit.grams(), faults),
+            None => f64::NAN,
+        }
+    }
+
+    fn within_limits(
+        rows: &Rows<'_>,
+        Measure { index, unit }: Measure<MassUnit>,
+        mass_g: f64,
+        faults: &mut Faults,
+    ) -> f64 {
         // A group's total may be that of some dozens of birds.
         if !(0.0..=MASS_LIMIT_G * 10.0).contains(&mass_g) {
             faults.add(

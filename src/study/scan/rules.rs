@@ -1,8 +1,10 @@
 //! How scans are read and which are rejected: `[scans]` in `study.toml`.
 
+use std::collections::BTreeMap;
+
 use serde::Deserialize;
 
-use super::{Scan, WHOLE};
+use super::{ReadingUnit, RegionColumn, Scan, ScanName, WHOLE};
 
 /// What the masses of a scan of several birds are.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
@@ -28,6 +30,14 @@ pub struct ScanSettings {
     pub region_tolerance_pct: f64,
     /// A scan with one of these marks is rejected.
     pub reject: Vec<String>,
+    /// Readings beside fat, lean and bone, each with its unit.
+    pub readings: BTreeMap<String, ReadingUnit>,
+    /// Regions as the table writes them, and their names here.
+    pub regions: BTreeMap<String, String>,
+    /// Headers of columns that hold one reading of one region.
+    pub region_columns: BTreeMap<String, RegionColumn>,
+    /// How the names of scans say bird, age, repeat.
+    pub names: Option<ScanName>,
 }
 
 impl Default for ScanSettings {
@@ -38,6 +48,10 @@ impl Default for ScanSettings {
             mass_tolerance_pct: 10.0,
             region_tolerance_pct: 2.0,
             reject: vec!["movement".to_owned()],
+            readings: BTreeMap::new(),
+            regions: BTreeMap::new(),
+            region_columns: BTreeMap::new(),
+            names: None,
         }
     }
 }

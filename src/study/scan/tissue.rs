@@ -1,6 +1,6 @@
 //! What the scanner reads.
 
-use super::{Scan, WHOLE};
+use super::{Scan, in_region};
 
 /// A tissue that the scanner reads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -30,11 +30,7 @@ impl Tissue {
     /// The trait of a region: `fat` for the whole body, `fat_leg` for the leg.
     #[must_use]
     pub fn trait_of(self, region: &str) -> String {
-        if region == WHOLE {
-            self.name().to_owned()
-        } else {
-            format!("{}_{region}", self.name())
-        }
+        in_region(self.name(), region)
     }
 
     /// Its reading in a scan, g per bird; NaN where there is none.
