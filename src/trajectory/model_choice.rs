@@ -8,7 +8,8 @@
 //!    error variances keeps these alone); a power outside 0 to 2 is not taken;
 //! 2. random terms: those whose variance goes to zero are removed (of a singular covariance that
 //!    was asked for, the one without which the criterion is least), then the one that is
-//!    least sure of those left, as long as that lowers the criterion;
+//!    least sure of those left, as long as that lowers the criterion; a residual spread that
+//!    had no maximum with every term random is then tried again;
 //! 3. random terms that are correlated;
 //! 4. residuals of a bird whose correlation fades with the days apart, with independent or
 //!    fewer random terms where it leaves them without a variance;
@@ -183,11 +184,37 @@ impl<'a> Search<'a> {
                 .pop();
         }
         let best = best?;
-        Some(if self.chooses_random() {
-            self.without_needless(best)
-        } else {
+        if !self.chooses_random() {
+            return Some(best);
+        }
+        let best = self.without_needless(best);
+        Some(self.spreads_again(best))
+    }
+
+    /// Tries the residual spreads that had no maximum with every term random again, with those
+    /// random terms that are left.
+    fn spreads_again(&mut self, best: Candidate) -> Candidate {
+        let failed = self.tried.iter().filter(|tried| tried.likelihood.is_none());
+        let spreads: Vec<Variance> = failed
+            .filter(|tried| tried.step == Step::ResidualSpread)
+            .map(|tried| tried.options.variance)
+            .collect();
+        let options = self.options(&best);
+        let again = spreads.into_iter().map(|variance| MixedOptions {
+            variance,
+            ..options.clone()
+        });
+        let again: Vec<MixedOptions> = again.collect();
+        let before = best.at;
+        let mut best = best;
+        for next in self.try_all(&again, Step::ResidualSpread) {
+            best = self.better(Some(best), next);
+        }
+        if best.at == before {
             best
-        })
+        } else {
+            self.without_needless(best)
+        }
     }
 
     /// Goes on with correlations, of the random terms and of the residuals.
