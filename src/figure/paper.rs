@@ -323,14 +323,6 @@ impl Looks {
     }
 }
 
-/// How every figure distinguishes group `index` (a strain, in the study's order) from the
-/// others, for what is drawn elsewhere: colour (`#RRGGBB`), dashes and gaps in mm.
-#[must_use]
-pub fn group_look(index: usize) -> (String, &'static [f64]) {
-    let style = Style::of(index);
-    (style.colour.to_string(), style.dash)
-}
-
 impl Style {
     /// The same with a whole line, where a group has a separate panel.
     pub(crate) fn whole_line(self) -> Self {

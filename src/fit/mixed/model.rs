@@ -290,12 +290,6 @@ impl<'c> MixedModel<'c> {
     pub fn random_terms(&self) -> &[usize] {
         &self.random
     }
-
-    /// Indices of the terms with a cluster effect, in the order of the options.
-    #[must_use]
-    pub fn cluster_terms(&self) -> &[usize] {
-        &self.cluster
-    }
 }
 
 /// Indices of terms with an effect, each named once.
