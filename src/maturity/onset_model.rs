@@ -62,9 +62,10 @@ pub struct OnsetOptions {
 }
 
 /// What is done about the cues' own error.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum CueError {
     /// Nothing: cues as they stand. Their error draws slopes towards zero.
+    #[default]
     AsMeasured,
     /// Regression calibration: each cue replaced by its best linear prediction.
     Calibrated,
