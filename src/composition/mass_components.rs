@@ -12,7 +12,7 @@
 //! b and v are those of restricted likelihood, the errors of the scans being known
 //! ([`crate::stats::linear_mixed`]); means of strains at the ages scanned are fixed effects.
 //! All variances here are relative, over the square of the strain's mean mass at that age.
-//! An error of the scanner that keeps to a bird at all ages cannot be told from the bird.
+//! An error of the scanner that keeps to a bird at all ages cannot be distinguished from the bird.
 
 use std::collections::BTreeMap;
 
@@ -71,7 +71,7 @@ pub struct Place {
 pub struct WayError {
     /// What repeats on the same occasion do not average.
     pub steady: f64,
-    /// What each repeat has anew; none where the way was not repeated, and then `steady`
+    /// Variance of each repeat; none where the way was not repeated, and then `steady`
     /// holds it too.
     pub repeat: Option<f64>,
     /// What all scans of the way share by the offset that puts them on the calibration's way.
