@@ -1,4 +1,4 @@
-//! What an analysis is asked: which steps, by which methods.
+//! The options of an analysis: which steps, by which methods.
 
 use std::fmt;
 use std::sync::Arc;
@@ -48,9 +48,9 @@ pub struct Options {
 
 /// Follows how far the long steps have come.
 pub trait Progress: fmt::Debug + Send + Sync {
-    /// A step of so many parts begins.
+    /// A step of this many parts begins.
     fn begin(&self, what: &'static str, parts: usize);
-    /// So many more parts are done; called from any thread.
+    /// More parts are done, as many as given; called from any thread.
     fn advance(&self, parts: usize);
     /// The step has ended.
     fn end(&self);
@@ -95,7 +95,7 @@ pub struct GrowthOptions {
     pub intervals: Method,
     /// Whether birds and last weeks are hidden and predicted by each strain's curves.
     pub cross_validate: bool,
-    /// Whether the profiles of the strains' terms are wanted, for a figure.
+    /// Whether the profiles of the strains' terms are requested, for a figure.
     pub profiles: bool,
     /// How often the equations' coefficients are redrawn and everything is refitted, to
     /// see how much of the curves' uncertainty is theirs.
@@ -124,7 +124,7 @@ pub struct ComparisonOptions {
     /// Whether a study with one group is an error, not one without a comparison.
     pub needs_groups: bool,
     /// Whether static allometry and fat as a share of body weight, by pooled curves, are
-    /// wanted.
+    /// requested.
     pub proportions: bool,
 }
 

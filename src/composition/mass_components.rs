@@ -22,7 +22,7 @@ use super::correction::{Corrected, Corrections};
 use crate::stats::linear_mixed::{Likelihood, LinearMixed};
 use crate::study::{Study, Way};
 
-/// Scans within so many days of the first are of one occasion.
+/// Scans within this number of days of the first are of one occasion.
 const OCCASION_D: f64 = 3.5;
 
 /// What a pilot says of the errors of one trait.
@@ -44,9 +44,9 @@ pub struct MassComponents {
     pub equation_birds: usize,
     /// Residual degrees of freedom of the equation.
     pub equation_df: usize,
-    /// Each strain at each age asked for, strain by strain.
+    /// Each strain at each age requested, strain by strain.
     pub places: Vec<Place>,
-    /// Of each way asked for its errors at each age asked for, or why they are not known.
+    /// Of each way requested its errors at each age requested, or why they are not known.
     pub ways: Vec<Result<Vec<WayError>, String>>,
 }
 

@@ -19,7 +19,7 @@ pub struct Size {
 pub(crate) enum Breaks {
     /// Nowhere: the size is of one sheet.
     Never,
-    /// After so many rows of panels.
+    /// After this number of rows of panels.
     AfterRows(usize),
     /// Where a sheet of this size is full.
     WhereFull,

@@ -50,7 +50,7 @@ pub enum CueSet {
     None,
 }
 
-/// What the models are asked for.
+/// Options of the models.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct OnsetOptions {
     /// Confidence of the intervals.

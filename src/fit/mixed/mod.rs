@@ -174,7 +174,7 @@ impl MixedModel<'_> {
         }
         let ending = match (estimator, alternated) {
             (Estimator::Alternating, alternated) => {
-                // A bootstrap asks for estimates alone.
+                // A bootstrap requires estimates alone.
                 let reported = start.is_none() && self.criterion == Criterion::RestrictedLikelihood;
                 end_alternation(&problem, self, alternated?, reported)
             }
