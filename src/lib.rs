@@ -61,9 +61,10 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!
-//! More in the folder `examples`: one bird from two arrays (`one_bird`), a study folder to
-//! its deviations from target (`deviation_from_target`), a curve of one's own from a card
-//! (`own_curve`).
+//! More in the folder `examples`: one bird from two arrays (`one_bird`), a mixed model from
+//! arrays (`mixed_model`), a curve of one's own from a card (`own_curve`), and study folders to
+//! deviations from target (`deviation_from_target`), corrected masses (`correction`), ages at
+//! 50 % in lay (`onset_of_lay`) and the whole list of answers (`whole_analysis`).
 //!
 //! # What a result promises
 //!

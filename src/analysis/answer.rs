@@ -33,7 +33,7 @@ impl Status {
 /// One answer; words that do not apply are empty.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Answer {
-    /// What was asked, in words.
+    /// The question, in words.
     pub question: &'static str,
     /// The strain; of birds that share their fixed effects, the group as its model names it.
     pub strain: String,

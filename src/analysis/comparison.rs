@@ -13,9 +13,9 @@ use crate::study::{BODY_WEIGHT, Study};
 pub struct Differences {
     /// Terms, derived quantities and whole curves, pair by pair.
     pub comparison: Comparison,
-    /// Static allometry of the traits, where asked for.
+    /// Static allometry of the traits, where requested.
     pub allometries: Vec<Allometry>,
-    /// Fat as a share of body weight, where asked for.
+    /// Fat as a share of body weight, where requested.
     pub fat_shares: Vec<FatShare>,
 }
 

@@ -31,7 +31,7 @@ pub struct Verdict {
 pub struct Ahead {
     /// Age as of which they are made, d.
     pub as_of_d: f64,
-    /// Ages that a reader is shown first, d: those asked for, or those that the study names.
+    /// Ages that a reader is shown first, d: those requested, or those that the study names.
     pub shown_ages_d: Vec<f64>,
     /// One a trait.
     pub traits: Vec<TraitForecast>,
@@ -96,7 +96,7 @@ fn ahead(
     };
     let taken_for = options.scans.allowed(known).into_iter().collect::<Vec<_>>();
     let fits = &options.growth.request;
-    // Where no model of all birds was asked for, it is chosen by likelihood.
+    // Where no model of all birds was requested, it is chosen by likelihood.
     let chosen = || PopulationRequest::chosen(vec![FixedEffectOf::Strain]);
     let request = trajectory::Request {
         birds: false,

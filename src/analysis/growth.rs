@@ -1,4 +1,4 @@
-//! How birds and groups grow: the fits, the models of the traits, and what is asked of them.
+//! How birds and groups grow: the fits, the models of the traits, and the requests to them.
 
 use super::options::Options;
 use super::scans::Scans;
@@ -11,7 +11,7 @@ use crate::trajectory::{
     self, PopulationFit, SecondPhase, Simulation, TraitModel, Trajectories, derived_quantities,
 };
 
-/// The fits of a study, and what was asked of them.
+/// The fits of a study, and the requests behind them.
 #[derive(Debug)]
 pub struct Growth {
     /// The model of each trait, and the fits to single birds and to pooled strains.
@@ -24,7 +24,7 @@ pub struct Growth {
     pub profiles: Vec<TermProfile>,
     /// The equations' part in the uncertainty of the curves.
     pub shares: Vec<ShareRow>,
-    /// Tests of the second phase; `None` where none was asked for.
+    /// Tests of the second phase; `None` where none was requested.
     pub second_phase: Option<Vec<SecondPhase>>,
 }
 

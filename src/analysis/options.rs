@@ -1,4 +1,4 @@
-//! What an analysis is asked: which steps, by which methods.
+//! The options of an analysis: which steps, by which methods.
 
 use std::fmt;
 use std::sync::Arc;
@@ -16,8 +16,10 @@ use crate::study::{AgeMatching, FixedEffectOf, Study};
 use crate::trajectory::interval::Method;
 use crate::trajectory::{self, BirdPopulation, PopulationRequest};
 
-/// Which steps an analysis takes, and how. [`Options::of`] gives those of the whole study.
+/// Which steps an analysis takes, and how: [`Options::of`] gives those of the whole study, the
+/// fields change them.
 #[derive(Debug, Clone)]
+#[non_exhaustive]
 pub struct Options {
     /// Age as of which everything is answered, from what was known then, d; `None`: from all
     /// that is known. Equations are a property of the scanner, and use all the chemistry.
@@ -36,9 +38,9 @@ pub struct Options {
     pub growth: GrowthOptions,
     /// How groups are compared; `None`: they are not.
     pub comparison: Option<ComparisonOptions>,
-    /// How the flock is judged; `None`: it is not.
+    /// How the flock is compared with its target; `None`: it is not.
     pub flock: Option<FlockOptions>,
-    /// How the onset of lay is looked at; `None`: it is not.
+    /// How the onset of lay is analysed; `None`: it is not.
     pub lay: Option<LayOptions>,
     /// Who follows how far the long steps have come.
     pub progress: Arc<dyn Progress>,
@@ -46,9 +48,9 @@ pub struct Options {
 
 /// Follows how far the long steps have come.
 pub trait Progress: fmt::Debug + Send + Sync {
-    /// A step of so many parts begins.
+    /// A step of this many parts begins.
     fn begin(&self, what: &'static str, parts: usize);
-    /// So many more parts are done; called from any thread.
+    /// More parts are done, as many as given; called from any thread.
     fn advance(&self, parts: usize);
     /// The step has ended.
     fn end(&self);
@@ -66,6 +68,7 @@ impl Progress for Unfollowed {
 
 /// How scans become masses.
 #[derive(Debug, Clone, Default)]
+#[non_exhaustive]
 pub struct ScanOptions {
     /// Equations to correct by; where there are none, those that the study's own chemistry
     /// gives.
@@ -82,8 +85,9 @@ pub struct ScanOptions {
     pub equations_by: Option<study_equations::Request>,
 }
 
-/// What is fitted, and what is asked of the fits.
+/// Which models are fitted, and what is estimated from them; made by [`GrowthOptions::of`].
 #[derive(Debug, Clone)]
+#[non_exhaustive]
 pub struct GrowthOptions {
     /// Curves and levels; the models of all birds are those of its population.
     pub request: trajectory::Request,
@@ -91,7 +95,7 @@ pub struct GrowthOptions {
     pub intervals: Method,
     /// Whether birds and last weeks are hidden and predicted by each strain's curves.
     pub cross_validate: bool,
-    /// Whether the profiles of the strains' terms are wanted, for a figure.
+    /// Whether the profiles of the strains' terms are requested, for a figure.
     pub profiles: bool,
     /// How often the equations' coefficients are redrawn and everything is refitted, to
     /// see how much of the curves' uncertainty is theirs.
@@ -100,8 +104,9 @@ pub struct GrowthOptions {
     pub second_phase_studies: Option<usize>,
 }
 
-/// How groups are compared.
+/// How groups are compared; made by [`ComparisonOptions::of`].
 #[derive(Debug, Clone)]
+#[non_exhaustive]
 pub struct ComparisonOptions {
     /// What sets the groups apart.
     pub by: Vec<FixedEffectOf>,
@@ -119,12 +124,13 @@ pub struct ComparisonOptions {
     /// Whether a study with one group is an error, not one without a comparison.
     pub needs_groups: bool,
     /// Whether static allometry and fat as a share of body weight, by pooled curves, are
-    /// wanted.
+    /// requested.
     pub proportions: bool,
 }
 
-/// How the flock is judged.
+/// How the flock is compared with its target, and forecast; made by `default`.
 #[derive(Debug, Clone)]
+#[non_exhaustive]
 pub struct FlockOptions {
     /// Age by which the birds are to be back on target, d.
     pub back_by_d: Option<f64>,
@@ -144,6 +150,23 @@ pub struct FlockOptions {
     pub false_alarms: f64,
 }
 
+impl Default for FlockOptions {
+    /// Forecasts of all traits at the usual ages by this flock's own models; birds within 10 %
+    /// of the mean count as uniform; one false alarm in a hundred birds.
+    fn default() -> Self {
+        Self {
+            back_by_d: None,
+            matching: AgeMatching::default(),
+            within_pct: 10.0,
+            ages_d: Vec::new(),
+            named_ages_d: Vec::new(),
+            forecast: Forecasting::All,
+            population: None,
+            false_alarms: 0.01,
+        }
+    }
+}
+
 /// Which traits are forecast.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Forecasting {
@@ -153,10 +176,11 @@ pub enum Forecasting {
     All,
 }
 
-/// How the onset of lay is looked at.
-#[derive(Debug, Clone)]
+/// How the onset of lay is analysed.
+#[derive(Debug, Clone, Default)]
+#[non_exhaustive]
 pub struct LayOptions {
-    /// Age at which the birds are looked at, d; `None`: light stimulation, or the day before
+    /// Landmark age, d; `None`: light stimulation, or the day before
     /// the first egg.
     pub landmark_d: Option<f64>,
     /// Cues that the models take; all where empty.
@@ -211,19 +235,10 @@ impl Options {
             comparison: Some(ComparisonOptions::of(by)),
             flock: Some(FlockOptions {
                 back_by_d,
-                matching: AgeMatching::default(),
-                within_pct: 10.0,
-                ages_d: Vec::new(),
                 named_ages_d: named_ages_d(study, back_by_d),
-                forecast: Forecasting::All,
-                population: None,
-                false_alarms: 0.01,
+                ..FlockOptions::default()
             }),
-            lay: Some(LayOptions {
-                landmark_d: None,
-                cues: Vec::new(),
-                cue_error: CueError::AsMeasured,
-            }),
+            lay: Some(LayOptions::default()),
             progress: Arc::new(Unfollowed),
         })
     }

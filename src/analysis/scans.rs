@@ -148,7 +148,7 @@ impl Scans {
         all.filter(|corrections| corrections.equation.provenance.unit == "g")
     }
 
-    /// How much of the curves' uncertainty the equations' own is, by so many redraws of their
+    /// How much of the curves' uncertainty the equations' own is, by this number of redraws of their
     /// coefficients.
     pub(super) fn shares(
         &self,
@@ -201,7 +201,7 @@ pub fn precision(study: &Study, confidence: f64) -> Result<Repeatability> {
 }
 
 impl ScanOptions {
-    /// Allows the ways of scanning that are asked for beside those of the study.
+    /// Allows the ways of scanning that are requested beside those of the study.
     ///
     /// # Errors
     /// [`ErrorKind::Call`](crate::ErrorKind::Call) for a way that no scan was made in.

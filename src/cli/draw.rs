@@ -110,7 +110,7 @@ pub(crate) fn run(args: &DrawArgs, common: &Common) -> Result<u8> {
 pub(crate) struct Drawing<'a>(pub(crate) &'a Analysis);
 
 impl Drawing<'_> {
-    /// Adds the figures to the output, in the formats asked for, and to its page.
+    /// Adds the figures to the output, in the formats requested, and to its page.
     pub(crate) fn add(&self, paper: &PaperOptions, output: &mut Output) -> Result<()> {
         let confidence = self.0.confidence;
         let order = self.order();
@@ -216,7 +216,7 @@ impl Drawing<'_> {
     }
 }
 
-/// Adds what `pictures` draws, in the formats asked for, and a warning for each figure that
+/// Adds what `pictures` draws, in the formats requested, and a warning for each figure that
 /// could not be drawn; nothing where no files are kept.
 ///
 /// # Errors
@@ -258,7 +258,7 @@ pub(crate) fn add_pictures(
 /// A file name and its bytes.
 type FigureFile = (String, Vec<u8>);
 
-/// Each picture in each format asked for, in parallel.
+/// Each picture in each requested format, in parallel.
 fn rasterise<'a>(
     pictures: &'a [Named],
     paper: &PaperOptions,

@@ -331,10 +331,10 @@ pub(crate) struct FitOptions {
     /// Weight at hatch in g for the anchored curves [default: each bird's weighing at age 0]
     #[arg(long, value_name = "GRAMS")]
     pub(crate) hatch_weight: Option<f64>,
-    /// Ages at which value, rate and relative rate are wanted
+    /// Ages at which value, rate and relative rate are requested
     #[arg(long, value_name = "DAYS[,DAYS]", value_delimiter = ',')]
     pub(crate) at_age: Vec<f64>,
-    /// Masses whose age is wanted
+    /// Masses whose age is requested
     #[arg(long, value_name = "GRAMS[,GRAMS]", value_delimiter = ',')]
     pub(crate) at_weight: Vec<f64>,
     #[command(flatten)]
@@ -358,7 +358,7 @@ impl FitOptions {
         options
     }
 
-    /// Whether fits of one level are wanted.
+    /// Whether fits of one level are requested.
     fn wants(&self, level: LevelName) -> bool {
         if self.level.is_empty() {
             level != LevelName::Population
@@ -367,7 +367,7 @@ impl FitOptions {
         }
     }
 
-    /// The fits that are asked for, each name found and each number in its range.
+    /// The fits that are requested, each name found and each number in its range.
     pub(crate) fn request(&self, study: &Study) -> Result<Request> {
         self.check_numbers()?;
         let curves = self.curves(study)?;
@@ -444,7 +444,7 @@ impl FitOptions {
         Ok(curves)
     }
 
-    /// Masses whose age is wanted: the call's, or the study's thresholds.
+    /// Masses whose age is requested: the call's, or the study's thresholds.
     pub(crate) fn weights_g(&self, study: &Study) -> Vec<f64> {
         if self.at_weight.is_empty() {
             study.settings.cues.thresholds_g.clone()
@@ -453,7 +453,7 @@ impl FitOptions {
         }
     }
 
-    /// Ages at which value and rate are wanted: the call's, or the study's named ages.
+    /// Ages at which value and rate are requested: the call's, or the study's named ages.
     pub(crate) fn ages_d(&self, study: &Study) -> Vec<f64> {
         if self.at_age.is_empty() {
             let mut ages_d: Vec<f64> = study.settings.ages.values().copied().collect();

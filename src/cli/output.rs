@@ -39,7 +39,7 @@ pub(crate) struct Output {
     /// The answers in a few lines, printed in place of all words; empty where there is none.
     summary: Vec<Line>,
     only: Option<Only>,
-    /// Whether the results are wanted as a workbook too.
+    /// Whether the results are requested as a workbook too.
     xlsx: bool,
     /// The call as given, for the run record.
     arguments: Vec<String>,
@@ -59,7 +59,7 @@ pub(crate) struct Output {
     pub(crate) inputs: Vec<InputFile>,
     /// Seed of everything drawn at random.
     pub(crate) seed: u64,
-    /// What the report page shows besides; none where no page is wanted.
+    /// What the report page shows besides; none where no page is requested.
     pub(crate) page: Option<PageParts>,
 }
 
@@ -134,7 +134,7 @@ impl Output {
         self
     }
 
-    /// Drops everything but figures and warnings: what `draw` is asked for.
+    /// Drops everything but figures and warnings: what `draw` writes.
     pub(crate) fn keep_figures_only(&mut self) {
         self.findings.tables.clear();
         self.findings.words.clear();
@@ -222,7 +222,7 @@ impl Output {
         }
     }
 
-    /// A place for saved models, to be asked for before they are computed: `folder` where
+    /// A place for saved models, to be requested before they are computed: `folder` where
     /// one is given, else `beside` in the results' folder, else none.
     pub(crate) fn models(&mut self, folder: Option<&Path>, beside: &str) -> Result<Option<Place>> {
         match self.only {
@@ -390,7 +390,7 @@ impl Output {
         Ok(files)
     }
 
-    /// The report page, where one is wanted.
+    /// The report page, where one is requested.
     pub(crate) fn html(&self) -> Result<Option<String>> {
         let Some(parts) = &self.page else {
             return Ok(None);

@@ -57,7 +57,7 @@ impl PopulationOptions {
         self.correlation.unwrap_or_default()
     }
 
-    /// Studies to simulate in the test of a second phase, where that is asked for.
+    /// Studies to simulate in the test of a second phase, where that is requested.
     pub(crate) fn second_phase_studies(&self) -> Option<usize> {
         self.second_phase_test.map(std::num::NonZeroUsize::get)
     }
@@ -84,7 +84,7 @@ impl PopulationOptions {
         }
     }
 
-    /// The fit of all birds at once that is asked for.
+    /// The fit of all birds at once that is requested.
     pub(crate) fn request(
         &self,
         study: &Study,

@@ -38,7 +38,7 @@ pub(crate) struct RunArgs {
     paper: PaperOptions,
 }
 
-/// What the whole study in order asks for: `run`, `report` and `view` share it.
+/// What the whole study in order requires: `run`, `report` and `view` share it.
 #[derive(Debug, Args)]
 pub(crate) struct WholeStudy {
     #[command(flatten)]
@@ -96,7 +96,7 @@ impl WholeStudy {
         files.iter().map(|file| file_and_sheet(file).0).collect()
     }
 
-    /// What the whole study is asked.
+    /// The options of the whole study.
     fn options(&self, study: &Study, output: &mut Output) -> Result<Options> {
         let fit = self.fit.at_every_level();
         output.enter_cards(fit.cards.as_deref())?;

@@ -158,7 +158,7 @@ impl TargetOptions {
         }
     }
 
-    /// Whether the call asks for forecasts that are not the study's usual ones.
+    /// Whether the call requires forecasts that are not the study's usual ones.
     fn forecasts(&self) -> bool {
         !self.ahead.forecast.is_empty() || self.ahead.population.is_some()
     }

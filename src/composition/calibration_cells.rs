@@ -13,7 +13,7 @@ use super::study_equations::Request;
 use crate::error::Result;
 use crate::study::Study;
 
-/// Birds analysed within so many days of the first are of one age.
+/// Birds analysed within this number of days of the first are of one age.
 const SAME_AGE_D: f64 = 3.5;
 
 /// Analysed birds of a strain and age.

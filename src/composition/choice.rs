@@ -68,7 +68,7 @@ pub fn choose(
     names.dedup();
     let complete = Complete::of(frame, response, &names, settings.bird.as_deref())?;
     let mut tried: Vec<(Formula, ChoiceRow)> = Vec::new();
-    // Of several errors that of the shortest formula: it asks for the least.
+    // Of several errors that of the shortest formula: it requires the least.
     let mut least_error: Option<(usize, Error)> = None;
     let found: Vec<Result<ChoiceRow>> = candidates
         .par_iter()

@@ -352,18 +352,3 @@ pub fn routes(
         });
     Ok(rows.collect())
 }
-
-/// The effect of the feathers on each reading, at each carcass: for figures.
-///
-/// # Errors
-/// As [`Frame::numbers`].
-pub fn effect_points(paired: &Paired, tissue: Tissue) -> Result<Vec<(f64, f64)>> {
-    let masses = paired.intact.numbers("feather_mass")?;
-    let effects = paired
-        .intact
-        .numbers(&format!("{}_effect", tissue.name()))?;
-    let points = masses.iter().copied().zip(effects.iter().copied());
-    Ok(points
-        .filter(|(mass, effect)| mass.is_finite() && effect.is_finite())
-        .collect())
-}

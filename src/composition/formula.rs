@@ -392,14 +392,6 @@ impl EquationColumn {
         })
     }
 
-    /// Names of the numbers that the column reads.
-    pub fn number_names(&self) -> impl Iterator<Item = &str> {
-        self.pieces.iter().filter_map(|piece| match piece {
-            Piece::Number(name) | Piece::Log(name) => Some(name.as_str()),
-            Piece::Level { .. } => None,
-        })
-    }
-
     /// Columns of words that the column reads, with the level.
     pub fn levels(&self) -> impl Iterator<Item = (&str, &str)> {
         self.pieces.iter().filter_map(|piece| match piece {

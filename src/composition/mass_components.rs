@@ -12,7 +12,7 @@
 //! b and v are those of restricted likelihood, the errors of the scans being known
 //! ([`crate::stats::linear_mixed`]); means of strains at the ages scanned are fixed effects.
 //! All variances here are relative, over the square of the strain's mean mass at that age.
-//! An error of the scanner that keeps to a bird at all ages cannot be told from the bird.
+//! An error of the scanner that keeps to a bird at all ages cannot be distinguished from the bird.
 
 use std::collections::BTreeMap;
 
@@ -22,7 +22,7 @@ use super::correction::{Corrected, Corrections};
 use crate::stats::linear_mixed::{Likelihood, LinearMixed};
 use crate::study::{Study, Way};
 
-/// Scans within so many days of the first are of one occasion.
+/// Scans within this number of days of the first are of one occasion.
 const OCCASION_D: f64 = 3.5;
 
 /// What a pilot says of the errors of one trait.
@@ -44,9 +44,9 @@ pub struct MassComponents {
     pub equation_birds: usize,
     /// Residual degrees of freedom of the equation.
     pub equation_df: usize,
-    /// Each strain at each age asked for, strain by strain.
+    /// Each strain at each age requested, strain by strain.
     pub places: Vec<Place>,
-    /// Of each way asked for its errors at each age asked for, or why they are not known.
+    /// Of each way requested its errors at each age requested, or why they are not known.
     pub ways: Vec<Result<Vec<WayError>, String>>,
 }
 
@@ -71,7 +71,7 @@ pub struct Place {
 pub struct WayError {
     /// What repeats on the same occasion do not average.
     pub steady: f64,
-    /// What each repeat has anew; none where the way was not repeated, and then `steady`
+    /// Variance of each repeat; none where the way was not repeated, and then `steady`
     /// holds it too.
     pub repeat: Option<f64>,
     /// What all scans of the way share by the offset that puts them on the calibration's way.

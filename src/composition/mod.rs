@@ -59,7 +59,7 @@ pub const CAUTION: &str = "X-ray work needs trained, authorised operators under 
 radiation rules. Restraint, plucking and euthanasia of birds need the approval of the local \
 animal-care body and licensed practice. This program replaces neither.";
 
-/// What is said where an equation for a percentage is asked for.
+/// What is said where an equation for a percentage is requested.
 pub const PERCENTAGES: &str = "percentages calibrate badly (correlations with chemistry near 0.7 \
 where masses reach 0.98; Poultry Science 2024, 103:103363): correct the masses in grams and \
 derive percentages from them";

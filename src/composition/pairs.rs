@@ -5,7 +5,7 @@
 //! `fat_scan`, `lean_scan`, `bone_scan`, `body_weight` (scale weight at the scan),
 //! `fat_leg_scan` and so on for regions, further readings likewise, and from the laboratory `fat_chem`,
 //! `lean_chem`, `bone_chem`, `water_chem`, `protein_chem`, `mass_chem` of the part
-//! asked for and `feather_mass` (all g).
+//! requested and `feather_mass` (all g).
 
 use std::collections::BTreeMap;
 
@@ -16,7 +16,7 @@ use super::{Tissue, quality};
 use crate::error::{Error, Result};
 use crate::study::{Feathers, Part, Position, Scan, Study, WHOLE, Way, in_region, position};
 
-/// Which rows are wanted.
+/// Which rows are selected.
 #[derive(Debug, Clone)]
 pub struct RowSelection {
     /// Scans with feathers, without, or all where left out.
@@ -44,7 +44,7 @@ impl Default for RowSelection {
 /// # Errors
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) for a study without scans or
 /// chemistry, a strain with scans and without chemistry that is not allowed by
-/// name, and no analysed bird with a scan of the kind wanted.
+/// name, and no analysed bird with a scan of the kind selected.
 pub fn frame(study: &Study, kept: &Kept, wanted: &RowSelection) -> Result<Frame> {
     let analysed = masses(study);
     check_tables(study, &analysed)?;

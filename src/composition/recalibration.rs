@@ -103,8 +103,8 @@ const MULTIPLES: [f64; 12] = [
 ///
 /// # Errors
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) for too few birds, masses that do not vary where
-/// a slope is asked for, an equation without residual variance, or without covariance where all
-/// coefficients are asked for, and chemistry not above 0 for an equation of its logarithm.
+/// a slope is requested, an equation without residual variance, or without covariance where all
+/// coefficients are requested, and chemistry not above 0 for an equation of its logarithm.
 pub fn recalibrate(
     birds: &[Tested],
     equation: &Equation,

@@ -1,7 +1,7 @@
 //! Which correction equations does a study give: the candidates of each response,
 //! the best of them, and what the feathers do.
 //!
-//! [`calibrate_best`] serves any frame; [`of_study`] asks for everything that a
+//! [`calibrate_best`] serves any frame; [`of_study`] requires everything that a
 //! study folder with scans and chemistry can estimate.
 
 use super::calibration::{Calibration, Settings, Weighting, calibrate};
@@ -59,7 +59,7 @@ pub struct Plucked {
     pub routes: Vec<RouteRow>,
 }
 
-/// What is asked of a study; from its settings by [`Request::of`].
+/// The request to a study; from its settings by [`Request::of`].
 #[derive(Debug, Clone)]
 pub struct Request {
     /// Responses with their candidates; the usual ones where empty.
@@ -81,7 +81,7 @@ impl From<RowWeighting> for Weighting {
 }
 
 impl Request {
-    /// What `[calibration]` in the study's settings asks for.
+    /// What `[calibration]` in the study's settings requires.
     ///
     /// # Errors
     /// [`ErrorKind::Call`](crate::ErrorKind::Call) for terms that are no formula.

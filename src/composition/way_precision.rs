@@ -56,14 +56,6 @@ impl WayPrecisions {
         Some(self.of(name, way)?.sd_at(reading_g).powi(2))
     }
 
-    /// The way with the most degrees of freedom for a reading.
-    #[must_use]
-    pub fn best_known(&self, name: &str) -> Option<(&Way, &Precision)> {
-        let of_reading = self.found.iter().filter(|((other, _), _)| other == name);
-        let best = of_reading.max_by_key(|(_, precision)| precision.df)?;
-        Some((&best.0.1, best.1))
-    }
-
     /// Whether any scan of one bird was repeated in this way.
     #[must_use]
     pub fn knows(&self, scan: &Scan) -> bool {

@@ -133,7 +133,7 @@ pub struct Compared {
     pub tests: Vec<CurveTest>,
     /// The difference along age, pair by pair.
     pub by_age: Vec<PairByAge>,
-    /// What went otherwise than asked, in words; may be empty.
+    /// What was done otherwise than requested, in words; may be empty.
     pub notes: Vec<String>,
 }
 
@@ -160,7 +160,7 @@ pub struct Comparison {
     pub groups: Groups,
     /// Trait by trait, curve by curve.
     pub compared: Vec<Compared>,
-    /// What was asked.
+    /// The request.
     pub request: Request,
 }
 
@@ -206,7 +206,7 @@ pub fn compare(
     })
 }
 
-/// Every term asked for is one of a curve's, or a derived quantity.
+/// Every term requested is one of a curve's, or a derived quantity.
 fn check_terms(models: &[TraitModel], request: &Request) -> Result<()> {
     let mut known: Vec<String> = Vec::new();
     let of_models = models.iter().map(TraitModel::curve);

@@ -92,7 +92,7 @@ impl Board {
         }
     }
 
-    /// Pages of so many panels each; the last may have fewer rows, and is lower.
+    /// Pages of this number of panels each; the last may have fewer rows, and is lower.
     fn pages(plan: &Plan, on_page: usize) -> Result<(Vec<Page>, Vec<Panel>)> {
         let (mut pages, mut panels) = (Vec::new(), Vec::new());
         let mut height_mm = plan.size.height_mm();
@@ -138,7 +138,7 @@ impl Board {
         pages.collect()
     }
 
-    /// The only page of a figure whose size asks for no more.
+    /// The only page of a figure whose size requires no more.
     pub(crate) fn finish_sheet(self, title: &str, description: &str) -> Result<Picture> {
         first_of(self.finish(title, description))
     }
@@ -352,7 +352,7 @@ impl Page {
     }
 }
 
-/// The letter so many panels after the first: after z come aa, ab and so on.
+/// The letter of a panel by its place after the first: after z come aa, ab and so on.
 fn letter_after(first: char, steps: usize) -> Option<String> {
     let (start, letters) = match first {
         'a'..='z' => ('a', 26),

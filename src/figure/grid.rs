@@ -88,7 +88,7 @@ pub(crate) fn columns(panels: usize, width_mm: f64, least_panel_mm: f64) -> usiz
     panels.max(1).div_ceil(rows)
 }
 
-/// Rows that so many panels take, for the height of a sheet.
+/// Rows that this number of panels take, for the height of a sheet.
 pub(crate) fn rows(panels: usize, columns: usize) -> f64 {
     count(panels.max(1).div_ceil(columns))
 }

@@ -130,7 +130,7 @@ impl PredictedObserved {
     }
 }
 
-/// Panels about square, in as many rows as the width asks for.
+/// Panels about square, in as many rows as the width requires.
 fn size(panels: usize, width_mm: f64) -> Result<Size> {
     let columns = columns(panels, width_mm, LEAST_PANEL_MM);
     let panel_mm = ((width_mm - 16.0) / count(columns) - 5.0).clamp(30.0, 62.0);

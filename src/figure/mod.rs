@@ -75,7 +75,7 @@ pub use forecast_fan::{FanPoint, FlockForecast, ForecastFan};
 pub use growth::{Growth, StrainGrowth};
 pub use identity::{Calibration, IdentityPanel, PredictedObserved};
 pub use lay_curve::{LayCurve, StrainLay};
-pub use paper::{MOST_COLOURED, Size, Theme, group_look};
+pub use paper::{MOST_COLOURED, Size, Theme};
 pub use picture::Picture;
 pub use points::{NamedPoint, Ranged, StrainPoints};
 pub use population::{Population, StrainCurves};

@@ -19,7 +19,7 @@ pub struct Size {
 pub(crate) enum Breaks {
     /// Nowhere: the size is of one sheet.
     Never,
-    /// After so many rows of panels.
+    /// After this number of rows of panels.
     AfterRows(usize),
     /// Where a sheet of this size is full.
     WhereFull,
@@ -321,14 +321,6 @@ impl Looks {
     pub(crate) fn back_to_front(self) -> impl Iterator<Item = usize> {
         (self.own..self.groups).chain(0..self.own)
     }
-}
-
-/// How every figure distinguishes group `index` (a strain, in the study's order) from the
-/// others, for what is drawn elsewhere: colour (`#RRGGBB`), dashes and gaps in mm.
-#[must_use]
-pub fn group_look(index: usize) -> (String, &'static [f64]) {
-    let style = Style::of(index);
-    (style.colour.to_string(), style.dash)
 }
 
 impl Style {

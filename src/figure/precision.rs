@@ -12,7 +12,7 @@ use crate::figure::scene::Marks;
 use crate::figure::words::Words;
 
 /// How few birds would answer the question: precision (or power) against the number
-/// of birds, by design, with the wanted value as a line, a panel a quantity.
+/// of birds, by design, with the required value as a line, a panel a quantity.
 #[derive(Debug, Clone, Default)]
 pub struct PrecisionByBirds {
     /// What the lines are, for the note: "expected information".
@@ -34,7 +34,7 @@ pub struct PrecisionPanel {
     pub name: String,
     /// The y axis: "Standard error (g)", "Power (%)".
     pub label: String,
-    /// What is wanted, as a line across.
+    /// The required value, as a line across.
     pub wanted: Option<f64>,
     /// The designs, in the same order in each panel.
     pub designs: Vec<DesignPrecision>,

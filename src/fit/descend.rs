@@ -10,7 +10,7 @@ const CERTIFIED: f64 = 1e-5;
 const POLISHED: f64 = 1e-9;
 /// Most undamped steps of polishing.
 const POLISHING_STEPS: usize = 60;
-/// A residual's tangent part of so many roundings of the values is none at all.
+/// A residual's tangent part of this many roundings of the values is none at all.
 const ROUNDINGS: f64 = 64.0 * f64::EPSILON;
 /// A damping beyond this shortens a step to nothing.
 const GREATEST_DAMPING: f64 = 1e20;

@@ -138,7 +138,7 @@ fn arrangements(runs: usize, above: usize, below: usize) -> f64 {
     }
 }
 
-/// Binomial coefficient, exact for the few dozen residuals that it is asked for.
+/// Binomial coefficient, exact for the few dozen residuals that it is used for.
 fn choose(n: usize, k: usize) -> f64 {
     if k > n {
         return 0.0;

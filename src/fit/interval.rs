@@ -5,7 +5,7 @@
 //! t on n - p degrees of freedom (of a mixed fit on those of each quantity). Bands around a curve are the same at each age
 //! (pointwise), with a greater factor in place of t (simultaneous: sqrt(p F(p, n -
 //! p)) of Scheffé over all ages there are, or that of the tube about the curve's path over
-//! the ages asked for), or with the spread of one new value added
+//! the ages requested), or with the spread of one new value added
 //! (prediction). All are on the
 //! natural scale; where a lower limit of a mass is below zero, the data say no more
 //! than that, and the limit is not cut.
@@ -228,7 +228,7 @@ pub struct Estimate {
     pub value: f64,
     /// Standard error; `None` where a term on its bound leaves it undefined.
     pub standard_error: Option<f64>,
-    /// Interval at the level asked for; `None` where there is no standard error.
+    /// Interval at the level requested; `None` where there is no standard error.
     pub interval: Option<Interval>,
 }
 
@@ -278,7 +278,7 @@ pub fn derived(
     Fitted::of(curve, estimates).derived(what, level)
 }
 
-/// The fitted value at each age, with the band asked for.
+/// The fitted value at each age, with the band requested.
 ///
 /// A prediction band of a log-normal fit is for the logarithm of a new value, put
 /// back on the natural scale.
@@ -331,7 +331,7 @@ pub fn prediction(estimates: &Estimates, estimate: Estimate, factor: f64) -> Est
     }
 }
 
-/// The rate of gain at each age, g/d, with the band asked for (a prediction band of
+/// The rate of gain at each age, g/d, with the band requested (a prediction band of
 /// a rate is the pointwise one: no rate is observed).
 #[must_use]
 pub fn rate_band(

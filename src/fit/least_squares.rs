@@ -54,7 +54,7 @@ pub(crate) struct Tactic {
     pub(crate) moves: Moves,
     /// Most evaluations of the curve.
     pub(crate) evaluations: usize,
-    /// Gives up when so many evaluations have neither taken a thousandth off the sum
+    /// Gives up when this many evaluations have neither taken a thousandth off the sum
     /// of squares nor halved the offset.
     pub(crate) patience: usize,
 }

@@ -73,7 +73,7 @@ impl Variance {
     }
 }
 
-/// What a fit is asked for beside its curve and its series.
+/// The options of a fit beside its curve and its series.
 #[derive(Debug, Clone, Default)]
 pub struct Settings {
     /// Variance model, fitted by full maximum likelihood.

@@ -55,7 +55,7 @@ use super::{Estimates, Series};
 use crate::growth::{Curve, Derived, Term};
 use crate::stats::Interval;
 
-/// What an interval is wanted of.
+/// The quantity of an interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Quantity {
     /// A term, by its place in the curve's order.
@@ -155,7 +155,7 @@ const SHORT: f64 = 1e-8;
 /// So do steps that take no more than this share of the mean square off the sum: along
 /// a ridge on which a term runs away, the sum settles though the terms do not.
 const IDLE: f64 = 1e-10;
-/// So many such steps in a row.
+/// This many such steps in a row.
 const IDLE_STEPS: usize = 5;
 /// Least damping but none. Along a ridge the normal equations tend to singular: more
 /// damping than keeps them apart from rounding would stop the walk there.

@@ -8,7 +8,7 @@
 use super::{Estimates, Outcome, Series, Settings, Workspace, fit};
 use crate::growth::Curve;
 
-/// Above so many clusters they are hidden in [`FOLDS`] parts rather than one by one.
+/// Above this number of clusters they are hidden in [`FOLDS`] parts rather than one by one.
 const MOST_BY_ONE: usize = 30;
 /// Parts of many clusters: the i-th in order of appearance goes to part i modulo this.
 const FOLDS: usize = 10;

@@ -19,7 +19,7 @@ pub(super) const ALLOWANCE: f64 = 0.5;
 /// States of the chain: with 60 the run length's probabilities are good to three digits.
 const STATES: usize = 60;
 
-/// The limit at which a series of so many scores without a change gives an alarm with this
+/// The limit at which a series of this number of scores without a change gives an alarm with this
 /// probability.
 pub(super) fn limit(scores: usize, false_alarms: f64) -> f64 {
     let (mut low, mut high) = (0.0, 30.0);
@@ -35,7 +35,7 @@ pub(super) fn limit(scores: usize, false_alarms: f64) -> f64 {
     high
 }
 
-/// Probability that one side passes `limit` within so many scores without a change.
+/// Probability that one side passes `limit` within this number of scores without a change.
 fn alarm_probability(limit: f64, scores: usize) -> f64 {
     let chain = Chain::new(limit);
     let mut here = vec![0.0; STATES];

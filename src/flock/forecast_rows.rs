@@ -1,4 +1,4 @@
-//! What a forecast is asked for, and its rows.
+//! Options of a forecast, and its rows.
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -33,7 +33,7 @@ pub struct TraitForecast {
     /// The saved population, or else the flock's own, by which each bird's course is judged;
     /// or why there is none.
     pub population: std::result::Result<BirdPopulation, String>,
-    /// The predictors and their weights, as far as each was asked.
+    /// The predictors and their weights, as far as each was used.
     pub predictors: Vec<(Predictor, f64)>,
     /// Standard deviation of the timing of the target's second phase, d, where a target has
     /// one.
@@ -152,7 +152,7 @@ pub(super) fn still_there(known: &Study, as_of_d: f64) -> Vec<bool> {
     there
 }
 
-/// Ages to be forecast: those asked for, or those that the trait's targets give after the
+/// Ages to be forecast: those requested, or those that the trait's targets give after the
 /// last weighing with those that the study names; the next four weeks where there are none.
 pub(super) fn ages_of(study: &Study, trait_name: &str, options: &ForecastOptions) -> Vec<f64> {
     if !options.ages_d.is_empty() {

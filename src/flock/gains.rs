@@ -1,4 +1,4 @@
-//! Have birds of this strain ever gained as fast as is asked of them?
+//! Have birds of this strain ever gained as fast as is required of them?
 //!
 //! A needed gain is set against the gains of the strain's birds between two weighings in
 //! this study, where both are like it: begun at a weight within a quarter of the present
@@ -24,7 +24,7 @@ const LIKE: f64 = 0.25;
 /// Days between weighings that are enough.
 const ENOUGH_D: f64 = 14.0;
 
-/// For each deviation with a gain asked for, the gains that its strain's birds (of a bird
+/// For each deviation with a gain requested, the gains that its strain's birds (of a bird
 /// or a group alike) have shown; `None` for the others and where no gain compares.
 #[must_use]
 pub fn gains_seen(

@@ -1,7 +1,7 @@
 //! The predictors of a trait, and their forecasts put together.
 //!
 //! Up to three predictors forecast a weight: the flock's own model, a saved population, and
-//! the target's shape carried on ([`super::relative`]). Each is asked only about ages that it
+//! the target's shape carried on ([`super::relative`]). Each is used only at ages that it
 //! describes. A growth curve describes the ages of its weighings, and later ones only if its
 //! weighings saw the pre-lay growth spurt through: fitted before, it cannot foresee it.
 //!
@@ -133,7 +133,7 @@ pub(super) struct Combined {
 }
 
 impl Ensemble {
-    /// Every predictor asked about the ages `ages_d` of each of some birds.
+    /// Every predictor at the ages `ages_d` of each of some birds.
     pub(super) fn of<'w>(
         known: &Study,
         (trait_index, targets): (usize, &[Option<Arc<PhasedTarget>>]),
@@ -223,7 +223,7 @@ impl Ensemble {
         combined(self.predictions.iter().filter_map(of).collect(), weights)
     }
 
-    /// Whether a predictor was asked at all.
+    /// Whether a predictor was used at all.
     pub(super) fn has(&self, predictor: Predictor) -> bool {
         self.predictions
             .iter()

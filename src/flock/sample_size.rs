@@ -1,7 +1,7 @@
 //! How many birds must be weighed for a given precision?
 //!
 //! The fewest birds whose interval, as it is reported beside this advice, reaches no further than
-//! wanted: of a mean, Student's t CV / sqrt(n) <= e percent; of a share, the longer arm of
+//! requested: of a mean, Student's t CV / sqrt(n) <= e percent; of a share, the longer arm of
 //! Wilson's interval <= d points. Of a flock of N birds, n = n0 / (1 + n0 / N), n0 being the
 //! number above. For birds drawn at random; that birds of one pen are alike is not allowed for.
 //!
@@ -28,7 +28,7 @@ pub fn birds_for_mean(
     of_flock(fewest(met)?, flock)
 }
 
-/// Birds to weigh for a share (percent) of a flock to be known within so many points of
+/// Birds to weigh for a share (percent) of a flock to be known within this number of points of
 /// percent; `flock` as of [`birds_for_mean`].
 #[must_use]
 pub fn birds_for_share(

@@ -21,7 +21,7 @@ const STEPS: usize = 40;
 #[derive(Debug, Clone, Default)]
 pub(super) struct PastScores {
     /// Strain and age as of which; sums of log densities and their number, and which
-    /// predictors were asked.
+    /// predictors were used.
     clusters: BTreeMap<(usize, u64), Vec<Score>>,
 }
 
@@ -63,7 +63,7 @@ impl PastScores {
             if without.is_some_and(|age_d| age_d.to_bits() == *as_of) {
                 continue;
             }
-            // Predictors that were asked about every one of the cluster's commonest set.
+            // Predictors that were used for every one of the cluster's commonest set.
             let mut by_set: BTreeMap<[bool; 3], Vec<&Score>> = BTreeMap::new();
             for score in scores {
                 by_set
@@ -110,7 +110,7 @@ fn best(clusters: &[[Option<f64>; 3]]) -> Weights {
     found.0
 }
 
-/// Logarithm of the mixture's density in a cluster, among the predictors that were asked.
+/// Logarithm of the mixture's density in a cluster, among the predictors that were used.
 fn score(cluster: &[Option<f64>; 3], weights: &Weights) -> f64 {
     let most = cluster.iter().flatten().copied();
     let most = most.fold(f64::NEG_INFINITY, f64::max);

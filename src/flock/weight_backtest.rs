@@ -360,7 +360,7 @@ impl AsOf {
 }
 
 /// The flock's own population as of an age, fitted again with the curve and structure chosen
-/// for the whole; none where it would not be asked about an age that came.
+/// for the whole; none where it would not be used at an age that came.
 fn own_as_of(
     study: &Study,
     known: &Study,

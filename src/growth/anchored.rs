@@ -40,7 +40,7 @@ impl AnchorShape for Logistic {
 /// The asymptote keeps at least this ratio to the hatch weight, or nothing would grow.
 const LEAST_GROWTH: f64 = 1.001;
 
-/// A curve that asks for the hatch weight of the bird at hand.
+/// A curve that requires the hatch weight of the bird at hand.
 #[derive(Debug, Clone)]
 pub(super) struct Anchored<S> {
     shape: S,

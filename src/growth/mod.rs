@@ -156,7 +156,7 @@ pub trait Curve: Send + Sync + Debug {
     /// attempts. Returns false where there is none (left).
     fn start(&self, attempt: usize, ages_d: &[f64], values: &[f64], terms: &mut [f64]) -> bool;
 
-    /// Values and row-major Jacobian (n x p) at all ages: what a fit asks for.
+    /// Values and row-major Jacobian (n x p) at all ages: what a fit requires.
     fn fill(&self, ages_d: &[f64], terms: &[f64], values: &mut [f64], jacobian: &mut [f64]) {
         let p = terms.len();
         for ((age_d, value), row) in ages_d

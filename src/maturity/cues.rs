@@ -29,7 +29,7 @@ pub struct FittedCurve<'a> {
     pub last_age_d: f64,
 }
 
-/// Which cues are asked for, and how sure the intervals are to be.
+/// Which cues are requested, and how sure the intervals are to be.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CueOptions {
     /// Weights whose ages are cues, g.
@@ -116,7 +116,7 @@ pub enum FirstEgg {
 /// All cues of all fits, in the order of the fits.
 ///
 /// A cue that none of a curve's fits has (the second peak of a one-phase curve) is
-/// left out; a threshold is asked for and always has its row.
+/// left out; a threshold is requested and always has its row.
 ///
 /// # Errors
 /// A call error where a threshold or the confidence is out of range. A failed fit

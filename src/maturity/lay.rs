@@ -90,18 +90,6 @@ impl LayRecords {
         laid.count()
     }
 
-    /// Whether some first eggs are known only to lie between two looks.
-    #[must_use]
-    pub fn is_interval_censored(&self) -> bool {
-        let between = |bird: &LayBird| {
-            matches!(
-                bird.first_egg,
-                EventTime::Before(_) | EventTime::Between(..)
-            )
-        };
-        self.birds.iter().any(between)
-    }
-
     /// Only the birds that are seen and not laying at `age_d`, their times counted from there.
     ///
     /// This is what makes a prediction honest: nothing of a bird that lays is then

@@ -34,7 +34,7 @@ const EGGS: usize = 8_000_000;
 const LEAST_DRAWS: usize = 200;
 /// A bird last seen longer ago than this is taken as gone, d: birds are looked at weekly.
 const GONE_AFTER_D: f64 = 7.0;
-/// A first egg is forecast up to so many times the age of the forecast: birds are followed
+/// A first egg is forecast up to this multiple of the age of the forecast: birds are followed
 /// from hatch to that age, and further ahead than that no record reaches.
 const REACH: f64 = 2.0;
 /// Days ahead that the flock's lay curve is forecast.
@@ -110,7 +110,7 @@ pub struct ForecastPoint {
     pub came: Option<f64>,
 }
 
-/// What a forecast is asked for.
+/// Options of a forecast.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ForecastOptions {
     /// The age as of which it is made, d.

@@ -50,7 +50,7 @@ pub enum CueSet {
     None,
 }
 
-/// What the models are asked for.
+/// Options of the models.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct OnsetOptions {
     /// Confidence of the intervals.
@@ -62,9 +62,10 @@ pub struct OnsetOptions {
 }
 
 /// What is done about the cues' own error.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum CueError {
     /// Nothing: cues as they stand. Their error draws slopes towards zero.
+    #[default]
     AsMeasured,
     /// Regression calibration: each cue replaced by its best linear prediction.
     Calibrated,

@@ -22,13 +22,13 @@ pub struct Pens {
 }
 
 impl Allocation {
-    /// Birds allotted one by one to so many groups.
+    /// Birds allotted one by one to this number of groups.
     #[must_use]
     pub fn of_birds(groups: usize) -> Self {
         Self { groups, pens: None }
     }
 
-    /// Standard error of a target with so many birds a group: what birds differ by and scans
+    /// Standard error of a target with this number of birds a group: what birds differ by and scans
     /// err is shared among the birds, what pens differ by among the pens.
     #[must_use]
     pub fn standard_error(&self, target: &Target, variance: f64, birds: usize) -> f64 {

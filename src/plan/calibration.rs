@@ -18,19 +18,19 @@
 
 use super::power::{factor, least_number};
 
-/// What is known of the equation and wanted of it.
+/// What is known of the equation, and the precision required.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CalibrationRequirement {
     /// Residual SD of a bird, in the response's unit (g).
     pub residual_sd: f64,
     /// SD of the reading among the birds, in its unit (g); none where only the mean
-    /// prediction is wanted.
+    /// prediction is requested.
     pub reading_sd: Option<f64>,
     /// Coefficients of the equation, the constant too.
     pub coefficients: usize,
-    /// Half width wanted of the mean prediction, g.
+    /// Half width required of the mean prediction, g.
     pub mean_within: Option<f64>,
-    /// Half width wanted of the reading's coefficient.
+    /// Half width required of the reading's coefficient.
     pub coefficient_within: Option<f64>,
     /// Level of the intervals.
     pub level: f64,

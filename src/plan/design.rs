@@ -1,4 +1,4 @@
-//! The smallest design that does what is wanted, beside the others that were looked at.
+//! The smallest design that meets the requirements, beside the other designs compared.
 
 use super::confirm::{Confirmation, Studies, confirm, see_difference};
 use super::precision::ExpectedPrecision;
@@ -114,7 +114,7 @@ impl Plan {
 }
 
 /// Looks for the smallest design: of those within 5 percent of the fewest birds the one
-/// with the fewest scans. Ages that the user asks for are kept.
+/// with the fewest scans. Ages that the user requires are kept.
 ///
 /// # Errors
 /// In words, where no schedule within the limits determines the curve's terms, or none estimates
@@ -171,7 +171,7 @@ pub fn plan(population: &Population, question: &Question) -> std::result::Result
 }
 
 impl Plan {
-    /// Simulates studies of the chosen design with so many birds a strain.
+    /// Simulates studies of the chosen design with this number of birds a strain.
     ///
     /// # Errors
     /// As [`confirm`].

@@ -17,7 +17,7 @@ use crate::fit::profile::Quantity;
 /// Scaled to a unit diagonal, a pivot below this leaves a combination of terms undetermined.
 const LEAST_PIVOT: f64 = 1e-10;
 
-/// A design whose standard error with so many birds a strain is still greater than the
+/// A design whose standard error with this number of birds a strain is still greater than the
 /// quantity itself carries no information: more than any study has (common practice, no
 /// source). Such is the spread of a term that went to zero in the pilot.
 const MANY_BIRDS: f64 = 100.0;

@@ -91,7 +91,7 @@ impl Limits {
     }
 }
 
-/// The best ages for so many scans a bird.
+/// The best ages for this number of scans a bird.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Optimum {
     /// The ages, d, ascending.

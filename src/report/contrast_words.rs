@@ -163,7 +163,7 @@ pub fn allometries(study: &Study, groups: &Groups, allometries: &[Allometry]) ->
     lines
 }
 
-/// What went otherwise than asked.
+/// What was done otherwise than requested.
 #[must_use]
 pub fn warnings(
     study: &Study,

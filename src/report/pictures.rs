@@ -396,7 +396,7 @@ impl Scene<'_> {
 /// Values or rates of a curve with their band.
 type BandOf = fn(&dyn Curve, &Estimates, &[f64], Band, f64) -> Vec<Estimate>;
 
-/// So many steps suffice for a curve in a small panel.
+/// This many steps suffice for a curve in a small panel.
 const STEPS: u32 = 40;
 
 /// Ages from the first to the last, in equal steps.

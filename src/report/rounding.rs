@@ -6,10 +6,10 @@
 
 use crate::stats::Interval;
 
-/// Beyond so many decimals, or zeros before the point, a number is written with its power of ten.
+/// Beyond this number of decimals, or zeros before the point, a number is written with its power of ten.
 const MOST_DECIMALS: i32 = 12;
 
-/// How a number is written: so many decimals (negative: tens, hundreds), or with a
+/// How a number is written: a number of decimals (negative: tens, hundreds), or with a
 /// power of ten.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Digits {
@@ -90,7 +90,7 @@ pub(super) fn interval(interval: Option<Interval>, standard_error: Option<f64>) 
     format!("{} to {}", digits.write(lower), digits.write(upper))
 }
 
-/// A number to so many significant digits.
+/// A number to the given number of significant digits.
 pub(super) fn significant(value: f64, digits: i32) -> String {
     Digits::of(value, digits).write(value)
 }

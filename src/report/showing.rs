@@ -141,7 +141,7 @@ impl Showing<'_> {
         }
     }
 
-    /// What a figure asks for, at the height asked for by the user if there is one.
+    /// What a figure requires, at the height requested by the user if there is one.
     ///
     /// # Errors
     /// As [`Size::new`].
@@ -157,7 +157,7 @@ impl Showing<'_> {
         self.sized(Size::new(self.width_mm, Size::PAGE.height_mm())?)
     }
 
-    /// As wide as asked for; as high as its share of the width, or higher where its
+    /// As wide as requested; as high as its share of the width, or higher where its
     /// panels need that.
     pub(super) fn size(&self, height_by_width: f64, panels: usize) -> Result<Size> {
         let least = Size::for_panels(self.width_mm, panels)?;

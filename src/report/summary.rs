@@ -30,7 +30,7 @@ const MOST_DIFFERENCES: usize = 3;
 const MOST_FORECASTS: usize = 6;
 /// Lines about masses where there is no target.
 const MOST_MASSES: usize = 4;
-/// What acting on a verdict asks for.
+/// What acting on a verdict requires.
 const CAUTION: &str =
     "Feed, light and weight control: decide with the veterinarian, by the local code.";
 

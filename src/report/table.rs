@@ -187,7 +187,7 @@ impl Table {
         Self::declared(name, &about)
     }
 
-    /// With room for so many rows: a long column that grows by doubling leaves holes in
+    /// With room for this number of rows: a long column that grows by doubling leaves holes in
     /// the memory.
     pub(crate) fn expecting(mut self, rows: usize) -> Self {
         for part in &mut self.parts {

@@ -15,7 +15,7 @@ pub struct Collinearity {
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub enum Failure {
-    /// Too few rows (subjects, pairs, events) for what is asked.
+    /// Too few rows (subjects, pairs, events) for this statistic.
     TooFew {
         /// What is counted, plural.
         what: &'static str,

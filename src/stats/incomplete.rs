@@ -96,7 +96,7 @@ pub(super) fn gamma_tails(a: f64, x: f64) -> Tails {
     }
     // x^a e^-x / Gamma(a + 1), a Poisson probability.
     let factor = if a.to_bits() == 0.5_f64.to_bits() {
-        // The normal distribution's, which is asked for most.
+        // The normal distribution's, which is requested most.
         x.sqrt() * (-x).exp() / GAMMA_OF_3_HALVES
     } else if a < 15.0 {
         (a * x.ln() - x - lgamma(a + 1.0)).exp()

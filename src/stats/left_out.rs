@@ -60,20 +60,6 @@ pub fn row_diagnostics(fit: &Fit) -> Vec<RowDiagnostic> {
     rows.collect()
 }
 
-/// Sum of squared left-out errors, weighted as the fit is; none if a row cannot be predicted
-/// from the others.
-///
-/// # Source
-/// Allen, D. M. (1974), Technometrics 16:125-127.
-#[must_use]
-pub fn press(fit: &Fit) -> Option<f64> {
-    let rows = row_diagnostics(fit);
-    let squares = rows.iter().zip(&fit.weights);
-    squares
-        .map(|(row, weight)| row.left_out_error.map(|error| weight * error * error))
-        .sum()
-}
-
 /// Root mean square of the left-out errors that exist, with how many do not.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CrossValidation {
@@ -205,6 +191,5 @@ mod tests {
         let whole = fit_weighted(&design, &[1.0, 2.0, 3.0, 9.0], &[1.0; 4]).unwrap();
         let rows = row_diagnostics(&whole);
         assert!(rows[3].left_out_error.is_none() && rows[3].cooks_distance.is_none());
-        assert!(press(&whole).is_none());
     }
 }

@@ -132,13 +132,7 @@ pub struct Prediction {
     pub residual_sd: f64,
 }
 
-impl Prediction {
-    /// Standard error of a single new observation: both parts together.
-    #[must_use]
-    pub fn standard_error_of_new(&self) -> f64 {
-        self.coefficient_standard_error.hypot(self.residual_sd)
-    }
-}
+impl Prediction {}
 
 /// Which coefficients make the smallest sum of squared residuals?
 ///
@@ -526,8 +520,6 @@ mod tests {
         assert!((prediction.value - line.fitted[4]).abs() < 1e-13);
         let expected = line.sigma * leverage.sqrt();
         assert!((prediction.coefficient_standard_error - expected).abs() < 1e-13);
-        let total = line.sigma * (1.0 + leverage).sqrt();
-        assert!((prediction.standard_error_of_new() - total).abs() < 1e-13);
         assert!(line.predict(&[1.0]).is_err());
     }
 }

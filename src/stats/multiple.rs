@@ -194,46 +194,15 @@ impl Simultaneous {
         Self::simulated(&standard_factor(covariance)?, df, draws, seed)
     }
 
-    /// Simulates the largest |t| among many combinations of a few estimates, such as the
-    /// values of one curve at many ages: their covariance is never formed.
-    ///
-    /// # Shapes
-    /// `rows`: m x r; row i is F'g of combination i, g its gradient and FF' the covariance
-    /// of the estimates, so that its length is the combination's standard error. A row
-    /// without length is left out.
-    /// # Errors
-    /// As [`Simultaneous::new`].
-    pub fn of_combinations(
-        rows: &DMatrix<f64>,
-        df: f64,
-        draws: usize,
-        seed: u64,
-    ) -> Result<Self, Failure> {
-        super::failure::check_finite("combination", rows.as_slice())?;
-        let lengths: Vec<f64> = rows.row_iter().map(|row| row.norm()).collect();
-        let greatest = lengths.iter().copied().fold(0.0, f64::max);
-        let varying: Vec<usize> = (0..lengths.len())
-            .filter(|i| lengths[*i] > 1e-12 * greatest)
-            .collect();
-        if varying.is_empty() {
-            return Err(Failure::NoVariation {
-                what: "errors of the estimates".to_owned(),
-            });
-        }
-        let factor = DMatrix::from_fn(varying.len(), rows.ncols(), |a, k| {
-            rows[(varying[a], k)] / lengths[varying[a]]
-        });
-        Self::simulated(&factor, df, draws, seed)
-    }
-
     /// Simulates the greatest |t| among combinations of a few estimates whose standard errors
     /// have degrees of freedom that differ from family to family, each |t| in units of the
     /// 95 % point of its family ([`in_units`]): the scales of one family are drawn together,
     /// those of two families independently, which of scales that are alike is careful.
     ///
     /// # Shapes
-    /// `rows`: m x r, as [`Simultaneous::of_combinations`]; `family` of each row, an index into
-    /// `df` (infinite for normal).
+    /// `rows`: m x r; row i is F'g of combination i, g its gradient and FF' the covariance of
+    /// the estimates, so that its length is the combination's standard error. `family` of each
+    /// row: an index into `df` (infinite for normal).
     /// # Errors
     /// As [`Simultaneous::new`]; [`Failure::Lengths`] for a row without a family.
     pub fn of_families(
@@ -492,9 +461,6 @@ mod tests {
         assert!((tukey_law.critical_value(0.95).unwrap() - exact).abs() < 0.02);
         let p = tukey_law.p_value(exact);
         assert!((p - 0.05).abs() < 4.0 * tukey_law.standard_error(0.05));
-        // The same pairs as combinations of four independent means.
-        let combined = Simultaneous::of_combinations(&pairs, 20.0, 200_000, 1).unwrap();
-        assert!((combined.critical_value(0.95).unwrap() - exact).abs() < 0.02);
     }
 
     /// Two independent families of one estimate each, on 4 and 30 degrees of freedom: the

@@ -13,7 +13,7 @@ use super::{Failure, Interval, mean, squares_about_mean};
 /// The factor 1.959964 x sqrt 2 of a 95 % least significant change, as the trade rounds it.
 pub const ROUNDED_CHANGE_FACTOR: f64 = 2.77;
 
-/// Below so many degrees of freedom a precision error is itself poorly known: at 27 its
+/// Below this number of degrees of freedom a precision error is itself poorly known: at 27 its
 /// one-sided 95 % limit lies 30 % above it (Glueer et al. 1995).
 pub const ENOUGH_DEGREES_OF_FREEDOM: usize = 30;
 
@@ -58,7 +58,7 @@ impl Precision {
     /// [`Failure::Setting`] for a level that is not between 0 and 1.
     /// # Source
     /// Glueer et al. 1995; 95 %: 2.771808 RMS-SD ([`ROUNDED_CHANGE_FACTOR`] where the
-    /// trade's rounding is asked for).
+    /// trade's rounding is requested).
     pub fn least_significant_change(&self, level: f64) -> Result<f64, Failure> {
         Ok(change_factor(level)? * self.rms_sd)
     }

@@ -1,7 +1,7 @@
 //! Which mark stands before the decimals of a table's numbers.
 //!
 //! The mark is as the user says, or as the numbers show. Where they leave it in doubt it
-//! is asked for: a mark that may stand after thousands is never guessed. In a column of
+//! is requested: a mark that may stand after thousands is never guessed. In a column of
 //! grams that is so whenever all numbers with the mark have exactly three decimals, since
 //! 1.129 beside 980 is rather 1129 than 1.129 g; masses in kilograms have three decimals
 //! as a rule.

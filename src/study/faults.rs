@@ -126,7 +126,7 @@ struct Occurrence {
 /// Where one cause shows.
 #[derive(Debug, Default)]
 struct Occurrences {
-    /// A column may be asked for more than once; what is wrong in it is one fault.
+    /// A column may be requested more than once; what is wrong in it is one fault.
     kept: BTreeSet<Occurrence>,
     /// Those beyond the limit.
     more: usize,

@@ -43,7 +43,7 @@ impl FromStr for Separator {
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
 #[serde(try_from = "String")]
 pub enum Decimal {
-    /// Seen from the numbers, where they leave no doubt; otherwise asked for.
+    /// Read from the numbers where they leave no doubt; otherwise requested.
     #[default]
     Auto,
     /// `12.5`

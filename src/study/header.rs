@@ -38,7 +38,7 @@ pub(crate) struct WideColumn {
     pub(crate) value: Measure<MassUnit>,
 }
 
-/// A table's header, asked for columns by this program's names.
+/// A table's header, read for columns by this program's names.
 #[derive(Debug)]
 pub(crate) struct Header<'a> {
     pub(crate) table: &'a Table,
@@ -279,7 +279,7 @@ impl Header<'_> {
 
     /// The column that the user named, or the one under this program's name;
     /// with the key by which the user named it. What a spreadsheet has spoilt in
-    /// it is reported: in columns that nobody asks for it does no harm.
+    /// it is reported: in columns that nobody requires it does no harm.
     fn find(&self, stem: &str, faults: &mut Faults) -> Option<(usize, Option<&str>)> {
         let found = self.locate(stem, self.holds(stem), faults)?;
         let holds_words = self.holds(stem) == Holds::Words;

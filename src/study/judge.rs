@@ -9,7 +9,7 @@ use super::faults::Faults;
 use super::format::{Mark, NotNumber, number};
 use super::header::Header;
 
-/// A column is one of numbers where at least so many of ten cells are.
+/// A column is one of numbers where at least this number of ten cells are.
 const OF_TEN: usize = 9;
 
 /// Judges the rows under a header that is at fault.

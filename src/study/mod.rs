@@ -10,7 +10,7 @@
 //! once, each with file, row and column. [`Check`] reports the same faults and
 //! what is merely implausible.
 //!
-//! `read.rs` shows the order of things, `weighings.rs` the table that matters
+//! `read.rs` shows the order of things, `weighings/` the table that matters
 //! most. A table is a text file (CSV), in which `quotes.rs` sees to it that every line is a
 //! row, or a sheet of a workbook (.xlsx, .ods), which `workbook.rs` and `sheet.rs` turn
 //! into the same text.

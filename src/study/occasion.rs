@@ -12,7 +12,7 @@ use crate::error::{Error, Result};
 pub enum AgeMatching {
     /// Only equal ages, to the last digit.
     Exact,
-    /// Ages rounded to a multiple of so many days.
+    /// Ages rounded to a multiple of this number of days.
     RoundedTo(f64),
 }
 

@@ -1,5 +1,5 @@
 //! `study.toml`: which tables there are, how they are written, and what the
-//! study asks for.
+//! study requires.
 
 use std::collections::BTreeMap;
 use std::num::NonZeroU32;

@@ -79,7 +79,7 @@ pub struct Intervals {
 
 impl Intervals {
     /// The interval of a term, or of the derived quantity that is the (`place` - p)-th
-    /// asked for; `None` where the data give none.
+    /// requested; `None` where the data give none.
     #[must_use]
     pub fn of(&self, subject: Subject, fit: usize, place: usize) -> Option<Interval> {
         *self.of.get(&subject)?.get(fit)?.get(place)?
@@ -380,7 +380,7 @@ pub struct Validation {
 }
 
 impl Validation {
-    /// How a fit did; nothing where it was not asked, or at bird level.
+    /// How a fit did; nothing where it was not requested, or at bird level.
     #[must_use]
     pub fn of(&self, subject: Subject, fit: usize) -> Validated {
         let found = self.of.get(&subject).and_then(|fits| fits.get(fit));

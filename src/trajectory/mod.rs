@@ -1,4 +1,4 @@
-//! How does each bird and each strain of a study grow: the fits that a study asks for, made.
+//! How does each bird and each strain of a study grow: the fits that a study requires, made.
 //!
 //! A [`Request`] names curves and levels; [`Trajectories::fit`] runs every curve
 //! through every trait of every bird, and of every strain with its birds pooled,
@@ -57,7 +57,7 @@ pub struct Request {
     pub birds: bool,
     /// Whether each strain, its birds pooled, is a subject.
     pub strains: bool,
-    /// How all birds are fitted as one population, where that is asked for.
+    /// How all birds are fitted as one population, where that is requested.
     pub population: Option<PopulationRequest>,
     /// How to fit.
     pub settings: Settings,
@@ -128,7 +128,7 @@ impl Subject {
 /// One curve fitted to one subject.
 #[derive(Debug, Clone)]
 pub struct CurveFit {
-    /// The curve, anchored at the subject's hatch weight where it asks for one.
+    /// The curve, anchored at the subject's hatch weight where it requires one.
     pub curve: Arc<dyn Curve>,
     /// How the fit ended.
     pub outcome: Outcome,
@@ -174,11 +174,11 @@ impl SubjectFits {
 /// All fits of a study.
 #[derive(Debug, Clone)]
 pub struct Trajectories {
-    /// The curves as asked for.
+    /// The curves as requested.
     pub curves: Vec<Arc<dyn Curve>>,
     /// Trait by trait: the strains, then the birds, in the study's order.
     pub subjects: Vec<SubjectFits>,
-    /// The model of all birds of each trait, where asked for.
+    /// The model of all birds of each trait, where requested.
     pub models: Vec<TraitModel>,
 }
 
@@ -267,7 +267,7 @@ impl Trajectories {
                 .count()
     }
 
-    /// The model of all birds of a trait, where it was asked for.
+    /// The model of all birds of a trait, where it was requested.
     #[must_use]
     pub fn model(&self, trait_index: usize) -> Option<&TraitModel> {
         self.models

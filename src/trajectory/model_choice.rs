@@ -7,7 +7,7 @@
 //!    proportional to the fitted value, or a power of it (a trait whose values have known
 //!    error variances keeps these alone); a power outside 0 to 2 is not taken;
 //! 2. random terms: those whose variance goes to zero are removed (of a singular covariance that
-//!    was asked for, the one without which the criterion is least), then the one that is
+//!    was requested, the one without which the criterion is least), then the one that is
 //!    least sure of those left, as long as that lowers the criterion; a residual spread that
 //!    had no maximum with every term random is then tried again;
 //! 3. random terms that are correlated;
@@ -55,7 +55,7 @@ pub(super) const GO_ON: usize = 2;
 pub struct Tried {
     /// The curve.
     pub curve: Arc<dyn Curve>,
-    /// What was asked of the model.
+    /// The options of the model.
     pub options: MixedOptions,
     /// Which question it answers.
     pub step: Step,

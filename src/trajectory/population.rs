@@ -489,11 +489,11 @@ pub type Limits = Option<(f64, f64)>;
 /// One curve fitted to all birds of one trait.
 #[derive(Debug, Clone)]
 pub struct PopulationFit {
-    /// The curve, anchored at the hatch weight of all birds where it asks for one.
+    /// The curve, anchored at the hatch weight of all birds where it requires one.
     pub curve: Arc<dyn Curve>,
     /// The birds.
     pub cohort: Arc<Cohort>,
-    /// What was asked of the model.
+    /// The options of the model.
     pub options: MixedOptions,
     /// How the fit ended.
     pub outcome: MixedOutcome,
@@ -534,7 +534,7 @@ impl PopulationFit {
     }
 
     /// Limits between which a new bird of a group is to be expected at given ages, one
-    /// weighing; `None` of a failed fit. Asked for once and called for each group: what it
+    /// weighing; `None` of a failed fit. Made once and called for each group: what it
     /// takes from the fit grows as the square of their number.
     #[must_use]
     pub fn new_bird(&self, level: f64) -> Option<impl Fn(usize, &[f64]) -> Vec<Limits> + use<>> {

@@ -62,7 +62,7 @@ impl ShareRow {
     }
 }
 
-/// How the redraws are asked for.
+/// How the redraws are made.
 #[derive(Debug, Clone)]
 pub struct RedrawRequest {
     /// Redraws, at least 2 for a spread.

@@ -238,9 +238,6 @@ impl SecondPhaseSource {
     /// half of what is not known of it.
     pub const LEAST_SHARE: f64 = 0.5;
 
-    /// The rule, as the table states it.
-    pub const RULE: &'static str = "data: own share at least 0.5 in every second-phase term that differs between birds; borrowed: in none; partly: in some (own share = 1 - variance given the bird's weighings / variance between birds)";
-
     /// The word in the table.
     #[must_use]
     pub fn name(self) -> &'static str {

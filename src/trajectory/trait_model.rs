@@ -28,7 +28,7 @@ pub struct TraitModel {
     pub by: Described,
     /// Everything that was tried, curve by curve; the model chosen is among them.
     pub tried: Vec<Tried>,
-    /// What was done otherwise than asked, a sentence; empty where nothing was.
+    /// What was done otherwise than requested, a sentence; empty where nothing was.
     pub note: String,
 }
 

@@ -27,7 +27,7 @@ pub enum Because {
     PensWithinGroups,
     /// No pens are recorded.
     NoPens,
-    /// So many of the birds have no pen.
+    /// This number of birds have no pen.
     WithoutPen(usize),
     /// All birds are in one pen.
     OnePen,
@@ -369,7 +369,7 @@ mod tests {
         (study, cohort)
     }
 
-    /// So many birds in each of these pens of a strain.
+    /// This number of birds in each of these pens of a strain.
     fn housed(strain: usize, pens: &[usize], birds: usize) -> Vec<(usize, Option<usize>)> {
         let each = pens
             .iter()

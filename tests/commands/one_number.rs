@@ -99,6 +99,7 @@ fn the_same_quantity_has_the_same_number_wherever_it_stands() {
             }
         }
     }
+    in_words(&printed, folder.path(), &answers);
     let in_json = printed["tables"]["answers"].as_array().expect("answers");
     assert_eq!(in_json.len(), answers.len());
     for (json, row) in in_json.iter().zip(&answers) {
@@ -110,5 +111,58 @@ fn the_same_quantity_has_the_same_number_wherever_it_stands() {
             Some(value) => close("JSON", value, number(&row["estimate"]), 1e-9),
             None => assert!(row["estimate"].is_empty(), "{row:?}"),
         }
+    }
+}
+
+/// What `answers.csv` has as a number reads the same on the terminal, on the page and in the
+/// paper's results.
+fn in_words(printed: &Value, folder: &Path, answers: &[Row]) {
+    let lines = printed["summary"].as_array().expect("lines");
+    let lines: Vec<&str> = lines.iter().filter_map(Value::as_str).collect();
+    let read = |name: &str| std::fs::read_to_string(folder.join("results").join(name)).unwrap();
+    let (page, paper) = (read("report.html"), read("paper/results.md"));
+    let all = [
+        ("terminal", lines.join("\n")),
+        ("page", page),
+        ("paper", paper),
+    ];
+    let answer = |quantity: &str, name: &str| {
+        let of = |row: &&Row| {
+            row["quantity"] == quantity && (row["strain"] == name || row["trait"] == name)
+        };
+        // Of several ages the last.
+        answers.iter().rfind(of).unwrap()
+    };
+    let value = |quantity: &str, name: &str| number(&answer(quantity, name)["estimate"]);
+    let stated = |what: &str, texts: [String; 3]| {
+        for ((place, whole), text) in all.iter().zip(texts) {
+            assert!(whole.contains(&text), "{what} on the {place}: {text:?}");
+        }
+    };
+    for strain in ["Alder", "Birch", "Cedar"] {
+        let mean = format!("{:.0} g", value("mean", strain));
+        stated("mean", [mean.clone(), mean.clone(), format!("was {mean}")]);
+        let share = value("deviation_pct", strain);
+        let sign = if share < 0.0 { "\u{2212}" } else { "+" };
+        let size = format!("{:.1} %", share.abs());
+        let signed = format!("{sign}{size}");
+        stated("deviation", [signed.clone(), signed.clone(), size]);
+        let half = answer("age_in_lay_50pct", strain);
+        let [age, lower, upper] =
+            ["estimate", "lower", "upper"].map(|column| format!("{:.0}", number(&half[column])));
+        let short = format!("{age} d ({lower} to {upper})");
+        let long = format!("{age} d (95 % CI {lower} to {upper} d)");
+        stated("half in lay", [short.clone(), short, long]);
+    }
+    for (name, n) in [("fat", 1), ("lean", 1), ("bone", 2)] {
+        let error = format!("{:.n$} g", value("left_out_error", name));
+        stated(
+            "left-out error",
+            [
+                format!("{name} {error}"),
+                format!("{error} of {name}"),
+                format!("RMSE of {error}"),
+            ],
+        );
     }
 }

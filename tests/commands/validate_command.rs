@@ -32,7 +32,7 @@ fn the_second_laboratory_needs_recalibration_and_gets_it() {
         here,
         &format!("{call} --out first --recalibrate intercept --save moved"),
     );
-    assert!(words.contains("usable recalibrated (intercept)"), "{words}");
+    assert!(words.contains("usable after recalibration"), "{words}");
     assert!(words.lines().count() <= 10, "{words}");
     let before = table(here, "first", "validation");
     // True: fat reads 6 g more and lean 9 g less; the equations' slopes are near 1.

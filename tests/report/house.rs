@@ -174,7 +174,8 @@ fn literals(line: &str) -> String {
     found
 }
 
-/// Messages, help and the guide have the words of `BANNED` nowhere.
+/// Messages, help, documents of items and modules, and the guide have the words of `BANNED`
+/// nowhere.
 #[test]
 fn what_users_read_has_no_dialect() {
     let mut files = Vec::new();
@@ -193,12 +194,13 @@ fn what_users_read_has_no_dialect() {
     for file in &files {
         let text = std::fs::read_to_string(file).unwrap();
         let code = text.split("#[cfg(test)]").next().unwrap();
-        let is_help = file.starts_with(root().join("src/cli"));
         for (number, line) in code.lines().enumerate() {
             look(file, number, &literals(line));
-            if is_help && let Some(help) = line.strip_prefix("    /// ") {
-                look(file, number, help);
-            }
+            let line = line.trim_start();
+            let document = ["/// ", "//! "]
+                .iter()
+                .find_map(|start| line.strip_prefix(start));
+            look(file, number, document.unwrap_or_default());
         }
     }
     for folder in ["guide/src", ""] {

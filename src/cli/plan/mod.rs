@@ -36,7 +36,7 @@ use crate::trajectory::{
 };
 
 /// Plan a study: how few birds, weighed or scanned at which ages, would estimate the growth
-/// curve's terms, a difference of strains or a bird's own cue as precisely as wanted;
+/// curve's terms, a difference of strains or a bird's own cue with the precision required;
 /// from a pilot study or a saved population.
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
@@ -404,7 +404,7 @@ impl PlanArgs {
         }
     }
 
-    /// Takes so many strains as are asked for in place of the one.
+    /// Takes the requested number of strains in place of the one.
     fn repeat_strain(&self, basis: &mut Basis) -> Result<()> {
         let Some(count) = self.from.strains else {
             return Ok(());
@@ -494,7 +494,7 @@ impl PlanArgs {
         derived_quantities(&wanted.at_age, &wanted.at_weight)
     }
 
-    /// Whole weeks within the call's limits, else within the data and the weeks asked for.
+    /// Whole weeks within the call's limits, else within the data and the weeks requested.
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_sign_loss,

@@ -18,7 +18,7 @@ pub(super) struct FromOptions {
     /// A saved population in place of a pilot
     #[arg(long, value_name = "FILE", conflicts_with = "path")]
     pub(super) population: Option<PathBuf>,
-    /// So many strains that grow as the one strain of the pilot or population
+    /// Number of strains that grow as the one strain of the pilot or population
     #[arg(long, value_name = "N")]
     pub(super) strains: Option<usize>,
     /// Curve of the pilot's fit [default: the one of the study's curves, or of gompertz, logistic
@@ -61,7 +61,7 @@ pub(super) struct WantedOptions {
     /// Power: probability that it is detected
     #[arg(long, value_name = "SHARE", default_value = "0.8", value_parser = confidence)]
     pub(super) power: f64,
-    /// Reliability wanted of a bird's own value as a cue: the share of the variance between
+    /// Reliability required of a bird's own value as a cue: the share of the variance between
     /// birds that its scans explain
     #[arg(long, value_name = "NAME=SHARE")]
     pub(super) cue: Vec<Named<Share>>,

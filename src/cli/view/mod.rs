@@ -2,7 +2,7 @@
 //!
 //! The page is served on the loopback address and a port that the system picks,
 //! under a path that holds a random token: another user of the machine cannot guess
-//! it, another host cannot reach it, and a page of another site that asks for it is
+//! it, another host cannot reach it, and a page of another site that requests it is
 //! refused by what the browser says of itself (Host, Origin, Sec-Fetch-Site).
 //!
 //! One thread answers (`server`), this one looks at the files (`watched`) and makes

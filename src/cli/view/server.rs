@@ -140,7 +140,7 @@ impl Site {
             Header::One(site) => site == "same-origin" || site == "none",
             Header::Unclear => false,
         };
-        // A whole address in the first line is what a proxy is asked for.
+        // A whole address in the first line is what a proxy receives.
         host && origin && site && request.uri().authority().is_none()
     }
 }

@@ -291,7 +291,7 @@ impl One<'_> {
         }
     }
 
-    /// Another way of scanning than the calibration's is judged only where it is asked for.
+    /// Another way of scanning than the calibration's is judged only where it is requested.
     fn way(&self, flags: &mut Vec<String>) -> std::result::Result<(), Stop> {
         let ways = &self.equation.provenance.ways;
         let column = ["way", "restraint"]

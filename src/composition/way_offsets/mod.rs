@@ -53,7 +53,7 @@ pub struct WayReading {
 pub enum OffsetKind {
     /// A share of it.
     Proportional,
-    /// So many grams.
+    /// A constant, g.
     Constant,
     /// Both.
     Linear,

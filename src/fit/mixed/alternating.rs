@@ -82,12 +82,12 @@ const MOST_ALTERNATIONS: usize = 300;
 /// posterior standard deviations squared.
 const SETTLED: f64 = 0.04;
 
-/// After so many rounds an alternation that shrinks its steps by less than `SLOW` a
+/// After this number of rounds an alternation that shrinks its steps by less than `SLOW` a
 /// round is helped by [`Mixing`].
 const PATIENCE: usize = 5;
 const SLOW: f64 = 0.4;
 /// Least SD of a cluster effect over sigma: beside it no digit of anything changes, and a
-/// likelihood that asks for more again still has a slope.
+/// likelihood that takes more again still has a slope.
 const LEAST_CLUSTER: f64 = 1e-14;
 
 /// Alternation in progress.

@@ -25,7 +25,7 @@ pub(super) struct Task {
 }
 
 impl Task {
-    /// For a chunk of so many observations.
+    /// For a chunk of this number of observations.
     pub(super) fn new(problem: &Problem<'_>, observations: usize) -> Self {
         let q = problem.q;
         Self {

@@ -206,7 +206,7 @@ impl Term {
             }
             Self::Cluster(c) => {
                 let own = state.cluster_factor[c * outer + c].powi(2);
-                // Of a cluster's mean: of so many subjects.
+                // Of a cluster's mean: of this number of subjects.
                 let share = outer_units(problem) as f64 / problem.subjects() as f64;
                 let error = share * error_of_one(problem, numbers, problem.cluster[c]);
                 let step = STEP * (own + error);

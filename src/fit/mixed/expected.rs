@@ -197,7 +197,7 @@ impl Population {
         })
     }
 
-    /// Information on the terms alone: what a search for ages asks for.
+    /// Information on the terms alone: what a search for ages requires.
     #[must_use]
     pub fn term_information(&self, group: usize, ages_d: &[f64]) -> Option<DMatrix<f64>> {
         let view = View::of(self, group, ages_d)?;

@@ -40,7 +40,7 @@ use crate::stats::distribution::{t_two_sided_quantile, t_upper};
 /// Subjects brought to their modes, and what is to be expected of each at later ages.
 ///
 /// # Shapes
-/// Subject i's forecasts stand in the order of the ages asked for it.
+/// Subject i's forecasts stand in the order of the ages requested for it.
 #[derive(Debug, Clone)]
 pub struct Forecasts {
     p: usize,
@@ -91,7 +91,7 @@ impl Population {
     /// Forecasts for new subjects (or for those of the fit) at later ages.
     ///
     /// `subjects` hold what is known of each so far, their groups numbered as in this
-    /// population; `ages_d` gives the ages wanted of a subject by its index. An age that is
+    /// population; `ages_d` gives the ages requested of a subject by its index. An age that is
     /// not after a subject's last is forecast as if the residuals were independent.
     ///
     /// A known relative variance of an observation counts; a new one's is taken as 1.
@@ -360,7 +360,7 @@ impl Forecasts {
         })
     }
 
-    /// The forecast for the mean of some subjects, each at one of the ages asked for it:
+    /// The forecast for the mean of some subjects, each at one of the ages requested for it:
     /// pairs of a subject and the place of the age; `None` where one of them has none.
     ///
     /// The subjects' own errors average out with their number, those of the fixed effects,

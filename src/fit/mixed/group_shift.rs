@@ -11,7 +11,7 @@ use crate::fit::profile::Quantity;
 
 /// Steps of the secant's search.
 const STEPS: usize = 60;
-/// Distance from the value asked for at which it is met, relative.
+/// Distance from the value requested at which it is met, relative.
 const MET: f64 = 1e-10;
 
 impl Population {

@@ -13,7 +13,7 @@
 //! changes the log-likelihood by less than [`SETTLED_VALUE`] and would move no estimate by
 //! more than [`SETTLED_ERRORS`] standard errors.
 //!
-//! argmin's BFGS asks for value and gradient apart, where ours come from one pass
+//! argmin's BFGS requires value and gradient apart, where ours come from one pass
 //! over the subjects, and divides by the curvature of a step without looking at its
 //! sign; so the loop is our own.
 

@@ -133,7 +133,7 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         }
     }
 
-    /// Goes on with so many nodes a random effect.
+    /// Goes on with this number of nodes a random effect.
     pub(super) fn take_nodes(&mut self, nodes: usize) {
         self.rule = Rule::new(nodes, self.problem.q);
         for task in &mut self.tasks {

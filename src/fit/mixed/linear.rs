@@ -351,7 +351,7 @@ impl Linear {
         })
     }
 
-    /// The part of the score that asks for less variance, as a curvature.
+    /// The part of the score that requires less variance, as a curvature.
     fn shrinking_part(&self, score: &[f64], q: usize) -> Vec<f64> {
         if self.covariance == Covariance::Diagonal {
             let mut part = vec![0.0; q * q];

@@ -124,7 +124,7 @@ impl Marginal {
         }
     }
 
-    /// Makes room for so many quadrature points.
+    /// Makes room for this number of quadrature points.
     pub(super) fn take_points(&mut self, points: usize) {
         let (p, terms) = (self.eta_slope.len(), self.noise_slope.len());
         self.nodes.logs.resize(points, 0.0);

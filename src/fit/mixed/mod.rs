@@ -9,7 +9,7 @@
 //!
 //! Start reading here: [`MixedModel::new`] checks the options, [`MixedModel::fit`]
 //! fits [`Subjects`] and ends in a [`MixedOutcome`]. `problem.rs` lays the model
-//! over the data. The classical method is `alternating.rs` with `settle.rs` (subjects to
+//! over the data. The classical method is `alternating.rs` with `conditional_mode.rs` (subjects to
 //! their modes), `linear.rs` with `woodbury.rs` (the linear mixed model) and
 //! `error_terms.rs`; effects of clusters of subjects are `clusters.rs`; what is not known of the
 //! variance terms is carried into degrees of freedom and modes by `covariance_error.rs`. The marginal likelihood (Laplace, or quadrature) is `laplace.rs` over
@@ -174,7 +174,7 @@ impl MixedModel<'_> {
         }
         let ending = match (estimator, alternated) {
             (Estimator::Alternating, alternated) => {
-                // A bootstrap asks for estimates alone.
+                // A bootstrap requires estimates alone.
                 let reported = start.is_none() && self.criterion == Criterion::RestrictedLikelihood;
                 end_alternation(&problem, self, alternated?, reported)
             }

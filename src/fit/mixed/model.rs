@@ -1,4 +1,4 @@
-//! What is asked: options by name, checked once into a [`MixedModel`].
+//! The options of a mixed model by name, checked once into a [`MixedModel`].
 
 use super::scale::TermScale;
 use crate::error::{Error, Result};
@@ -174,7 +174,7 @@ const MOST_POINTS: usize = 20_000;
 
 const MOST_NODES: usize = 64;
 
-/// Most nodes a random effect with so many random effects.
+/// Most nodes a random effect with this number of random effects.
 fn most_nodes(effects: usize) -> usize {
     let points = |nodes: usize| (0..effects).try_fold(1_usize, |sum, _| sum.checked_mul(nodes));
     (1..=MOST_NODES)
@@ -289,12 +289,6 @@ impl<'c> MixedModel<'c> {
     #[must_use]
     pub fn random_terms(&self) -> &[usize] {
         &self.random
-    }
-
-    /// Indices of the terms with a cluster effect, in the order of the options.
-    #[must_use]
-    pub fn cluster_terms(&self) -> &[usize] {
-        &self.cluster
     }
 }
 

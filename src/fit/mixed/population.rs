@@ -197,11 +197,11 @@ impl Population {
         }
     }
 
-    /// So many groups that are all like the one that it has: what a study of strains
+    /// Groups, as many as given, that are all like the one that it has: what a study of strains
     /// that nobody has seen yet is planned with.
     ///
     /// # Errors
-    /// Where it has not one group, or none are asked for.
+    /// Where it has not one group, or none are requested.
     pub fn with_groups_alike(&self, groups: usize) -> Result<Self> {
         let mut numbers = self.numbers();
         let p = self.grouped.len();
@@ -243,7 +243,7 @@ impl Population {
         &self.curve
     }
 
-    /// What was asked of the model, by name.
+    /// The options of the model, by name.
     #[must_use]
     pub fn options(&self) -> &MixedOptions {
         &self.options

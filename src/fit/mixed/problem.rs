@@ -82,7 +82,7 @@ impl<'a> Problem<'a> {
         Self::of_groups(model, subjects, subjects.group_count())
     }
 
-    /// The same where the model has so many groups, not all of which need a subject.
+    /// The same where the model has this number of groups, not all of which need a subject.
     pub(super) fn of_groups(
         model: &'a MixedModel<'_>,
         subjects: &'a Subjects<'_>,

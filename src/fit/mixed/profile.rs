@@ -20,7 +20,7 @@
 //! better rounded than the likelihood itself, and a target twice as far as the limit ends
 //! at the limit where the likelihood is quadratic; from there false position finds it.
 //!
-//! The likelihood is the marginal one (Laplace, or quadrature where the model asks for
+//! The likelihood is the marginal one (Laplace, or quadrature where the model requires
 //! it). The alternating method maximises another function, which has no profile of its
 //! own: of such a model the profile is that by Laplace.
 //!

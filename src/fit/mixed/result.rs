@@ -186,7 +186,7 @@ pub struct MixedFit {
     /// Correlation of residuals one day apart, where it is estimated.
     pub ar1: Option<Estimated>,
     /// Log-likelihood (of the linearised model for the alternating method,
-    /// restricted where that was asked).
+    /// restricted where that was requested).
     pub log_lik: f64,
     /// Observations.
     pub n: usize,

@@ -188,13 +188,13 @@ fn slope(
 }
 
 impl RelativeForecasts {
-    /// Birds asked about.
+    /// Birds of the forecast.
     #[must_use]
     pub fn len(&self) -> usize {
         self.starts.len() - 1
     }
 
-    /// Whether no bird was asked about.
+    /// Whether no bird is forecast.
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.len() == 0
@@ -205,7 +205,7 @@ impl RelativeForecasts {
         Some((self.rows[row]?, self.ages_d[row]))
     }
 
-    /// The forecast for a bird, by its place among those asked about, at the `at`-th age.
+    /// The forecast for a bird, by its place among those of the forecast, at the `at`-th age.
     ///
     /// # Panics
     /// Where there is no such bird or age.

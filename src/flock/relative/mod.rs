@@ -162,7 +162,7 @@ impl RelativeModel {
         Some(self.variances.log_lik + of_paths)
     }
 
-    /// Forecasts for some birds (index into [`Study::birds`]), each at the ages asked of it.
+    /// Forecasts for some birds (index into [`Study::birds`]), each at the ages requested for it.
     /// A bird without a weighing in the window, or an age that its target does not have, has
     /// none.
     pub fn forecast<'w>(

@@ -200,7 +200,7 @@ fn shifts() -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// Likelihood of a strain's estimated path and, where wanted, the path at its occasions and at
+/// Likelihood of a strain's estimated path and, where requested, the path at its occasions and at
 /// further ages, given the variances of walk and slope.
 fn given(
     series: &StrainSeries,

@@ -129,7 +129,7 @@ impl SecondPhase {
         if rate.is_finite() { rate } else { 0.0 }
     }
 
-    /// How much log weight changes where the second phase comes so many days later.
+    /// How much log weight changes where the second phase comes this many days later.
     #[must_use]
     pub fn shifted(&self, age_d: f64, days: f64) -> f64 {
         let change = (self.phase(3, age_d - days) - self.phase(3, age_d)) / self.value(age_d);

@@ -185,7 +185,7 @@ pub struct PilotPlace {
 pub struct ScanError {
     /// Variance that repeats do not average.
     pub steady: f64,
-    /// Variance that each repeat has anew; none where the pilot did not repeat scans, and
+    /// Variance between repeats; none where the pilot did not repeat scans, and
     /// then `steady` holds it too.
     pub repeat: Option<f64>,
     /// Variance that all scans of the way share.

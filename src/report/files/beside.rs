@@ -18,7 +18,7 @@ pub(super) const FOLDERS: [&str; 5] = [
     "models/populations",
 ];
 /// The files of a results folder that lie in none of them.
-pub(super) const FILES: [&str; 3] = ["report.html", "results.xlsx", RECORD];
+pub(super) const FILES: [&str; 4] = ["report.html", "details.txt", "results.xlsx", RECORD];
 
 /// How a file that a record names stands now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

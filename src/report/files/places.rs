@@ -23,7 +23,7 @@ pub enum Root {
 
 /// Where a command writes: a results folder, folders that the call names besides, or none.
 ///
-/// Every place to write is asked for here, and so comes to lie under the [`Root`].
+/// Every place to write is requested here, and so comes to lie under the [`Root`].
 #[derive(Debug)]
 pub struct Places {
     root: Root,

@@ -39,7 +39,7 @@ pub fn recover(folder: &Path) -> Result<Option<Recovered>> {
 /// # Errors
 /// As [`recover`].
 pub fn recover_near(path: &Path) -> Result<Vec<(PathBuf, Recovered)>> {
-    /// A results folder is at most so many folders above its files.
+    /// A results folder is at most this number of folders above its files.
     const ABOVE: usize = 3;
     let Ok(whole) = std::path::absolute(path) else {
         return Ok(Vec::new());

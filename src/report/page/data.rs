@@ -192,7 +192,7 @@ fn runs(values: &[String]) -> String {
     }
 }
 
-/// A number to so many significant digits.
+/// A number to the given number of significant digits.
 pub(super) fn digits(value: f64, significant: usize) -> String {
     let decimals = significant - 1;
     let rounded: f64 = format!("{value:.decimals$e}").parse().unwrap_or(value);

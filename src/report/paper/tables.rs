@@ -18,7 +18,7 @@ use crate::growth::{Curve, Derived};
 use crate::report::rounding;
 use crate::trajectory::{Level, SubjectFits, TraitModel};
 
-/// Above so many groups they are the rows of the table.
+/// Above this number of groups they are the rows of the table.
 const MOST_COLUMNS: usize = 6;
 
 /// The groups of one trait and what describes each.

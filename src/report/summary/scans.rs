@@ -256,7 +256,7 @@ pub fn corrected(masses: &StudyMasses, place: &str) -> Vec<Line> {
 pub fn validation(validations: &[Validation], place: &str) -> Vec<Line> {
     let mut lines = vec![Line::headed(
         "USABLE?",
-        format!("{:<22}{:<16}{}", "bias", "acceptable", "verdict"),
+        format!("{:<18}{:<14}{}", "bias", "acceptable", "verdict"),
     )];
     lines.extend(validations.iter().take(6).map(|one| {
         let mut rows = one.quantities.iter();
@@ -275,13 +275,11 @@ pub fn validation(validations: &[Validation], place: &str) -> Vec<Line> {
         };
         let words = match one.verdict {
             Verdict::NotUsable => one.verdict.words().to_uppercase(),
-            _ => one
-                .verdict
-                .words()
-                .replace("after recalibration", "recalibrated"),
+            // What is recalibrated is among the details.
+            _ => one.verdict.words().split(" (").take(1).collect(),
         };
         let name: String = spaced(&one.trait_name).chars().take(11).collect();
-        Line::plain(format!("  {name:<12}{bias:<22}{acceptable:<16}"))
+        Line::plain(format!("  {name:<12}{bias:<18}{acceptable:<14}"))
             .with(role, format!("{words}{more}"))
     }));
     short_answer(lines, CAUTION, place)

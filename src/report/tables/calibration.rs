@@ -146,7 +146,7 @@ pub fn changes(rows: &[ChangeRow]) -> Table {
 
 /// `balance.csv`: the parts of each scan against its scale weight, a row a part.
 ///
-/// Where asked, also the parts moved by the smallest weighted change so that they add up.
+/// On request, also the parts moved by the smallest weighted change so that they add up.
 ///
 /// # Errors
 /// As [`BalanceRow::reconcile`].

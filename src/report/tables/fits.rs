@@ -27,9 +27,9 @@ use crate::trajectory::{
 pub struct FitTables<'a> {
     /// Confidence of the intervals.
     pub confidence: f64,
-    /// Ages at which value and rate are wanted, d.
+    /// Ages at which value and rate are requested, d.
     pub ages_d: &'a [f64],
-    /// Masses whose age is wanted, g.
+    /// Masses whose age is requested, g.
     pub weights_g: &'a [f64],
     /// How the intervals of terms and derived quantities are found.
     pub method: Method,

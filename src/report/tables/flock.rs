@@ -67,9 +67,9 @@ fn deviation_note(row: &Deviation) -> String {
 /// How well a flock's mean and its uniformity are to be known.
 #[derive(Debug, Clone, Copy)]
 pub struct Weigh {
-    /// The mean, within so many percent.
+    /// The mean, within this number of percent.
     pub mean_within_pct: f64,
-    /// The uniformity, within so many points of percent.
+    /// The uniformity, within this number of points of percent.
     pub share_within_points: f64,
     /// Confidence of both, between 0 and 1.
     pub confidence: f64,

@@ -15,7 +15,7 @@ use crate::report::Table;
 pub struct Planned<'a> {
     /// What strains, birds and scans are taken to be like.
     pub population: &'a Population,
-    /// What was asked.
+    /// The request.
     pub question: &'a Question,
     /// The answer.
     pub plan: &'a Plan,

@@ -22,7 +22,7 @@ pub struct Attention {
 }
 
 impl Attention {
-    /// What is left to say of so many warnings; `None` without any.
+    /// The line about the warnings; `None` without any.
     #[must_use]
     pub fn of_warnings(warnings: usize) -> Option<Self> {
         (warnings > 0).then(|| Self {

@@ -168,7 +168,7 @@ impl Differences {
         }
     }
 
-    /// From which ages which group has more, at most so many groups in full.
+    /// From which ages which group has more, at most this number of groups in full.
     #[must_use]
     pub fn sentence(&self, most: usize) -> Sentence {
         if !self.reason.is_empty() {

@@ -32,7 +32,7 @@ pub enum Forecast {
 }
 
 impl Forecast {
-    /// At the last age that a reader is shown first; `None` where nothing was asked.
+    /// At the last age that a reader is shown first; `None` where nothing was requested.
     pub(super) fn of(analysis: &Analysis, naming: Naming<'_>) -> Option<Self> {
         let study = &analysis.study;
         let ahead = analysis.verdict.as_ref()?.ahead.as_ref()?;

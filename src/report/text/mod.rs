@@ -75,7 +75,7 @@ pub struct Overview {
     pub strains: Vec<String>,
     /// The last weighing of each strain against its target.
     pub target: Option<Target>,
-    /// What they will weigh, where that was asked.
+    /// What they will weigh, where that was requested.
     pub forecast: Option<Forecast>,
     /// Masses of the typical birds, trait by trait, the trait weighed first.
     pub masses: Vec<Masses>,
@@ -98,7 +98,7 @@ pub struct Overview {
 }
 
 impl Overview {
-    /// The facts of an analysis, and what was asked of it; `column` is that of the groups where
+    /// The facts of an analysis and its options; `column` is that of the groups where
     /// they are not strains.
     #[must_use]
     pub fn of(analysis: &Analysis, options: &Options, column: Option<&str>) -> Self {

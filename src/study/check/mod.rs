@@ -109,7 +109,7 @@ pub struct Summary {
     pub chemistry: ChemistrySummary,
     /// Scans and analyses that are hard to believe.
     pub doubts: Vec<Doubt>,
-    /// Birds with some weighings, but fewer than a curve asks for.
+    /// Birds with some weighings, but fewer than a curve requires.
     pub few_weighings: Vec<String>,
     /// Weighings below which a bird counts among `few_weighings`.
     pub enough_weighings: usize,

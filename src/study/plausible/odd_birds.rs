@@ -10,7 +10,7 @@ use crate::study::{Records, Study};
 
 /// Weighings that it takes to doubt a bird and not one weight.
 const FEWEST_WEIGHINGS: usize = 2;
-/// One in so many weights far from the flock is enough where one cause explains them all.
+/// One in this number of weights far from the flock is enough where one cause explains them all.
 const FAR_OF: usize = 4;
 /// An explanation holds where it brings the median weighing this near to the flock, on
 /// the log scale (a factor of 1.5: a runt in kilograms is in kilograms).
