@@ -68,6 +68,7 @@ fn write_table(
     table: &Table,
     header: &Format,
 ) -> std::result::Result<(), XlsxError> {
+    table.held().map_err(XlsxError::IoError)?;
     for (column, name) in table.header().iter().enumerate() {
         let at = u16::try_from(column).unwrap_or(u16::MAX);
         sheet.write_string_with_format(0, at, *name, header)?;

@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 
 use crate::report::Table;
-use crate::report::table::Row;
+use crate::report::table::{Row, Shelf};
 
 /// What a column is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -55,7 +55,18 @@ impl<'a, R> Columns<'a, R> {
 
     /// The table of the rows that `rows` adds, about `expected` of them.
     pub(super) fn filled(&self, expected: usize, rows: impl FnOnce(&mut dyn FnMut(R))) -> Table {
-        let mut table = Table::declared(self.name, &self.about).expecting(expected);
+        self.filled_on(&Shelf::default(), expected, rows)
+    }
+
+    /// The same with a shelf, on which rows wait where they are many.
+    pub(super) fn filled_on(
+        &self,
+        shelf: &Shelf,
+        expected: usize,
+        rows: impl FnOnce(&mut dyn FnMut(R)),
+    ) -> Table {
+        let declared = Table::declared(self.name, &self.about);
+        let mut table = declared.on(shelf).expecting(expected);
         rows(&mut |row| {
             let mut cells = table.row();
             for write in &self.write {

@@ -15,6 +15,7 @@ use crate::fit::mixed::{MixedFit, RandomEffect, TermScale};
 use crate::fit::{Estimates, Variance, transformed};
 use crate::growth::{Curve, Derived};
 use crate::report::Table;
+use crate::report::table::Shelf;
 use crate::stats::Interval;
 use crate::study::Study;
 use crate::trajectory::interval::{Intervals, Method};
@@ -88,14 +89,15 @@ pub(super) fn with_models<'a, R>(
     of_subject: impl Fn(&'a SubjectFits, &mut dyn FnMut(R)) + Sync,
     of_model: impl Fn(&'a TraitModel, &mut dyn FnMut(R)),
 ) -> Table {
+    let shelf = Shelf::default();
     let chunks = trajectories.subjects.par_chunks(SUBJECTS_AT_ONCE);
     let parts = chunks.map(|subjects| {
-        columns.filled(expected(subjects), |add| {
+        columns.filled_on(&shelf, expected(subjects), |add| {
             subjects.iter().for_each(|subject| of_subject(subject, add));
         })
     });
     let mut parts: Vec<Table> = parts.collect();
-    parts.push(columns.filled(0, |add| {
+    parts.push(columns.filled_on(&shelf, 0, |add| {
         trajectories
             .models
             .iter()

@@ -4,18 +4,27 @@
 //! quantity, a missing value where there is none. Each output format (CSV here,
 //! JSON through serde) reads the same table, so they cannot disagree.
 
-use std::collections::HashMap;
+mod cells;
+mod shelf;
+
+use std::borrow::Cow;
 use std::io::Write;
 use std::ops::Range;
 
 use rayon::prelude::*;
 use serde::{Serialize, Serializer};
 
+use self::cells::{Column, Words};
+pub(super) use self::shelf::Shelf;
+use self::shelf::Shelved;
 use super::digits::write_number;
 use super::tables::Column as About;
 
+/// Rows of a long table that are held in memory before they go to its [`Shelf`].
+const PART_ROWS: usize = 1 << 15;
+
 /// A table of results, kept in parts so that a long one can be made in parallel and
-/// joined without copying.
+/// joined without copying, and wait in a temporary file until it is written.
 #[derive(Debug, Clone)]
 pub struct Table {
     name: &'static str,
@@ -23,6 +32,8 @@ pub struct Table {
     header: Vec<&'static str>,
     /// At least one; rows are written to the last.
     parts: Vec<Part>,
+    /// Where the parts of a long table go.
+    shelf: Option<Shelf>,
 }
 
 /// Some rows of a table, in columns.
@@ -36,111 +47,9 @@ struct Part {
     rows: usize,
     /// Rows for which a column of numbers has room from its first cell on.
     expected: usize,
+    /// None where they are on the shelf.
     columns: Vec<Column>,
-}
-
-/// The cells of one column.
-#[derive(Debug, Clone)]
-enum Column {
-    /// No cell has been written yet.
-    Empty,
-    /// Words, each distinct one stored once.
-    Text(Words),
-    /// Numbers; NaN is a missing cell and never leaves the table as such.
-    Number(Vec<f64>),
-    /// Counts and other whole numbers; `i64::MIN` is a missing cell.
-    Whole(Vec<i64>),
-}
-
-impl Column {
-    fn shrink(&mut self) {
-        match self {
-            Self::Empty => {}
-            Self::Text(words) => {
-                words.rows.shrink_to_fit();
-                words.places = HashMap::new();
-            }
-            Self::Number(values) => values.shrink_to_fit(),
-            Self::Whole(values) => values.shrink_to_fit(),
-        }
-    }
-}
-
-/// Words and, a row each, which one stands there; each is stored once while rows
-/// are written.
-#[derive(Debug, Clone, Default)]
-struct Words {
-    pool: Vec<Box<str>>,
-    places: HashMap<Box<str>, u32>,
-    /// How a CSV field has the few words that it does not have as they are.
-    fields: HashMap<u32, Box<str>>,
-    /// Which word each row has; empty while all have the first.
-    rows: Vec<u32>,
-    /// Rows that have the first word, before any has another: level, trait and curve
-    /// stay the same over thousands of rows.
-    alike: usize,
-}
-
-impl Words {
-    fn push(&mut self, word: &str) {
-        if self.rows.is_empty() {
-            match self.pool.first() {
-                Some(first) if **first == *word => {
-                    self.alike += 1;
-                    return;
-                }
-                // The first other word: from here on each row says which.
-                Some(_) => self.rows.resize(self.alike, 0),
-                None => {}
-            }
-        }
-        let place = self.place(word);
-        if self.rows.is_empty() && place == 0 {
-            self.alike = 1;
-        } else {
-            self.rows.push(place);
-        }
-    }
-
-    /// Rows repeat a word or run through the same few in order: look there first.
-    fn place(&mut self, word: &str) -> u32 {
-        let pool_at = |place: u32| self.pool.get(place as usize).map(AsRef::as_ref);
-        if let Some(last) = self.rows.last().copied() {
-            for guess in [last, last + 1, 0] {
-                if pool_at(guess) == Some(word) {
-                    return guess;
-                }
-            }
-        }
-        if let Some(place) = self.places.get(word) {
-            return *place;
-        }
-        let place = u32::try_from(self.pool.len()).unwrap_or(u32::MAX);
-        self.pool.push(word.into());
-        if let Some(field) = field(word) {
-            self.fields.insert(place, field);
-        }
-        self.places.insert(word.into(), place);
-        place
-    }
-
-    /// Which word a row has.
-    fn place_at(&self, row: usize) -> u32 {
-        self.rows.get(row).copied().unwrap_or(0)
-    }
-
-    fn at(&self, row: usize) -> &str {
-        &self.pool[self.place_at(row) as usize]
-    }
-
-    fn field_at(&self, row: usize) -> &str {
-        let place = self.place_at(row);
-        let field = match self.fields.is_empty() {
-            true => None,
-            false => self.fields.get(&place),
-        };
-        field.unwrap_or(&self.pool[place as usize])
-    }
+    shelved: Option<Shelved>,
 }
 
 /// One cell, as a format reads it.
@@ -161,17 +70,12 @@ const MISSING_WHOLE: i64 = i64::MIN;
 impl Table {
     /// An empty table of these columns; its file will be `name.csv`.
     pub(super) fn declared(name: &'static str, about: &[About]) -> Self {
-        let part = Part {
-            first: 0,
-            rows: 0,
-            expected: 0,
-            columns: vec![Column::Empty; about.len()],
-        };
         Self {
             name,
             about: about.to_vec(),
             header: about.iter().map(|column| column.name).collect(),
-            parts: vec![part],
+            parts: vec![Part::empty(0, about.len())],
+            shelf: None,
         }
     }
 
@@ -187,11 +91,20 @@ impl Table {
         Self::declared(name, &about)
     }
 
+    /// With a shelf for its rows, should they be many.
+    pub(super) fn on(mut self, shelf: &Shelf) -> Self {
+        self.shelf = Some(shelf.clone());
+        self
+    }
+
     /// With room for this number of rows: a long column that grows by doubling leaves holes in
     /// the memory.
     pub(crate) fn expecting(mut self, rows: usize) -> Self {
         for part in &mut self.parts {
-            part.expected = rows;
+            part.expected = match self.shelf {
+                Some(_) => rows.min(PART_ROWS),
+                None => rows,
+            };
         }
         self
     }
@@ -213,10 +126,38 @@ impl Table {
 
     /// A table that gets no more rows: without the room that it kept for them.
     pub(crate) fn finished(mut self) -> Self {
+        let last = self.parts.last().map_or(0, |part| part.rows);
+        let enough = match self.parts.len() {
+            1 => PART_ROWS / 2,
+            _ => PART_ROWS / 16,
+        };
+        if last >= enough {
+            self.shelve_last();
+        }
         for part in &mut self.parts {
             part.columns.iter_mut().for_each(Column::shrink);
         }
         self
+    }
+
+    /// Puts the rows of the last part on the shelf; without room there they stay in memory.
+    fn shelve_last(&mut self) {
+        let (Some(shelf), Some(part)) = (&self.shelf, self.parts.last_mut()) else {
+            return;
+        };
+        if let Ok(shelved) = shelf.put(&part.columns) {
+            part.columns = Vec::new();
+            part.shelved = Some(shelved);
+        }
+    }
+
+    /// Reads all rows back into memory, for those who then ask for cells.
+    ///
+    /// # Errors
+    /// Where the temporary file of a long table cannot be read.
+    pub(super) fn held(&self) -> std::io::Result<()> {
+        let shelved = self.parts.iter().filter_map(|part| part.shelved.as_ref());
+        shelved.map(|one| one.hold().map(|_| ())).collect()
     }
 
     /// The table's name.
@@ -245,6 +186,13 @@ impl Table {
 
     /// Begins a row; write its cells in the order of the header.
     pub(super) fn row(&mut self) -> Row<'_> {
+        if self.shelf.is_some() && self.parts.last().is_some_and(|part| part.rows >= PART_ROWS) {
+            self.shelve_last();
+            self.parts.push(Part {
+                expected: PART_ROWS,
+                ..Part::empty(self.rows(), self.header.len())
+            });
+        }
         Row {
             table: self,
             column: 0,
@@ -270,101 +218,126 @@ impl Table {
         const CHUNK: usize = 4096;
         const AT_ONCE: usize = 8;
         writeln!(out, "{}", self.header.join(","))?;
-        let chunks: Vec<(&Part, usize)> = self
-            .parts
-            .iter()
-            .flat_map(|part| (0..part.rows.div_ceil(CHUNK)).map(move |chunk| (part, chunk)))
-            .collect();
-        let mut write = |texts: &[Vec<u8>]| texts.iter().try_for_each(|text| out.write_all(text));
-        let mut ready = vec![Vec::new(); AT_ONCE.min(chunks.len())];
-        let mut next = ready.clone();
-        for some in chunks.chunks(AT_ONCE) {
-            next.iter_mut().for_each(Vec::clear);
-            let format = || {
-                let texts = next.par_iter_mut().zip(some);
-                texts.for_each(|(text, (part, chunk))| {
-                    part.write_rows(chunk * CHUNK..((chunk + 1) * CHUNK).min(part.rows), text);
-                });
-            };
-            rayon::join(|| write(&ready), format).0?;
-            std::mem::swap(&mut ready, &mut next);
+        for part in &self.parts {
+            let columns = part.columns()?;
+            let chunks: Vec<usize> = (0..part.rows.div_ceil(CHUNK)).collect();
+            let mut write =
+                |texts: &[Vec<u8>]| texts.iter().try_for_each(|text| out.write_all(text));
+            let mut ready = vec![Vec::new(); AT_ONCE.min(chunks.len())];
+            let mut next = ready.clone();
+            for some in chunks.chunks(AT_ONCE) {
+                next.iter_mut().for_each(Vec::clear);
+                let format = || {
+                    let texts = next.par_iter_mut().zip(some);
+                    texts.for_each(|(text, chunk)| {
+                        let end = ((chunk + 1) * CHUNK).min(part.rows);
+                        write_rows(&columns, chunk * CHUNK..end, text);
+                    });
+                };
+                rayon::join(|| write(&ready), format).0?;
+                std::mem::swap(&mut ready, &mut next);
+            }
+            write(&ready)?;
         }
-        write(&ready)
+        Ok(())
     }
 }
 
 impl Part {
-    fn cell(&self, row: usize, column: usize) -> Cell<'_> {
-        match &self.columns[column] {
-            Column::Empty => Cell::Missing,
-            Column::Text(words) if words.at(row).is_empty() => Cell::Missing,
-            Column::Text(words) => Cell::Text(words.at(row)),
-            Column::Number(values) if values[row].is_finite() => Cell::Number(values[row]),
-            Column::Number(_) => Cell::Missing,
-            Column::Whole(values) if values[row] == MISSING_WHOLE => Cell::Missing,
-            Column::Whole(values) => Cell::Whole(values[row]),
+    fn empty(first: usize, columns: usize) -> Self {
+        Self {
+            first,
+            rows: 0,
+            expected: 0,
+            columns: vec![Column::Empty; columns],
+            shelved: None,
         }
     }
 
-    /// Appends rows as comma-separated text.
-    ///
-    /// Rows begin alike (level, strain, bird, trait, curve): as far as a row's first
-    /// words are those of the row before, their text is copied from there.
-    fn write_rows(&self, rows: Range<usize>, text: &mut Vec<u8>) {
-        let leading: Vec<&Words> = self
-            .columns
-            .iter()
-            .map_while(|column| match column {
-                Column::Text(words) => Some(words),
-                _ => None,
-            })
-            .collect();
-        // Ends of the leading fields in the row before, and where that row starts.
-        let mut ends = vec![0; leading.len()];
-        let mut before = None;
-        for row in rows {
-            let start = text.len();
-            let alike = before.map_or(0, |_| {
-                leading
-                    .iter()
-                    .take_while(|words| words.place_at(row) == words.place_at(row - 1))
-                    .count()
-            });
-            if let (Some(before), Some(last)) = (before, alike.checked_sub(1)) {
-                text.extend_from_within(before..before + ends[last]);
-            }
-            for (words, end) in leading[alike..].iter().zip(&mut ends[alike..]) {
-                text.extend_from_slice(words.field_at(row).as_bytes());
-                text.push(b',');
-                *end = text.len() - start;
-            }
-            for column in &self.columns[leading.len()..] {
-                match column {
-                    Column::Empty => {}
-                    Column::Text(words) => {
-                        text.extend_from_slice(words.field_at(row).as_bytes());
-                    }
-                    Column::Number(values) if values[row].is_finite() => {
-                        write_number(text, values[row]);
-                    }
-                    Column::Whole(values) if values[row] != MISSING_WHOLE => {
-                        write_whole(text, values[row]);
-                    }
-                    Column::Number(_) | Column::Whole(_) => {}
-                }
-                text.push(b',');
-            }
-            if let Some(last) = text.last_mut() {
-                *last = b'\n';
-            }
-            before = Some(start);
+    fn columns(&self) -> std::io::Result<Cow<'_, [Column]>> {
+        Ok(match &self.shelved {
+            Some(shelved) => Cow::Owned(shelved.read()?),
+            None => Cow::Borrowed(&self.columns),
+        })
+    }
+
+    /// A cell; missing where the temporary file of a long table cannot be read, which
+    /// [`Table::held`] reports.
+    fn cell(&self, row: usize, column: usize) -> Cell<'_> {
+        let columns = match &self.shelved {
+            Some(shelved) => shelved.hold().unwrap_or_default(),
+            None => &self.columns,
+        };
+        match columns.get(column) {
+            None | Some(Column::Empty) => Cell::Missing,
+            Some(Column::Text(words)) if words.at(row).is_empty() => Cell::Missing,
+            Some(Column::Text(words)) => Cell::Text(words.at(row)),
+            Some(Column::Number(values)) if values[row].is_finite() => Cell::Number(values[row]),
+            Some(Column::Number(_)) => Cell::Missing,
+            Some(Column::Whole(values)) if values[row] == MISSING_WHOLE => Cell::Missing,
+            Some(Column::Whole(values)) => Cell::Whole(values[row]),
         }
+    }
+}
+
+/// Appends rows as comma-separated text.
+///
+/// Rows begin alike (level, strain, bird, trait, curve): as far as a row's first
+/// words are those of the row before, their text is copied from there.
+fn write_rows(columns: &[Column], rows: Range<usize>, text: &mut Vec<u8>) {
+    let leading: Vec<&Words> = columns
+        .iter()
+        .map_while(|column| match column {
+            Column::Text(words) => Some(words),
+            _ => None,
+        })
+        .collect();
+    // Ends of the leading fields in the row before, and where that row starts.
+    let mut ends = vec![0; leading.len()];
+    let mut before = None;
+    for row in rows {
+        let start = text.len();
+        let alike = before.map_or(0, |_| {
+            leading
+                .iter()
+                .take_while(|words| words.place_at(row) == words.place_at(row - 1))
+                .count()
+        });
+        if let (Some(before), Some(last)) = (before, alike.checked_sub(1)) {
+            text.extend_from_within(before..before + ends[last]);
+        }
+        for (words, end) in leading[alike..].iter().zip(&mut ends[alike..]) {
+            text.extend_from_slice(words.field_at(row).as_bytes());
+            text.push(b',');
+            *end = text.len() - start;
+        }
+        for column in &columns[leading.len()..] {
+            match column {
+                Column::Empty => {}
+                Column::Text(words) => {
+                    text.extend_from_slice(words.field_at(row).as_bytes());
+                }
+                Column::Number(values) if values[row].is_finite() => {
+                    write_number(text, values[row]);
+                }
+                Column::Whole(values) if values[row] != MISSING_WHOLE => {
+                    write_whole(text, values[row]);
+                }
+                Column::Number(_) | Column::Whole(_) => {}
+            }
+            text.push(b',');
+        }
+        if let Some(last) = text.last_mut() {
+            *last = b'\n';
+        }
+        before = Some(start);
     }
 }
 
 /// The table as an array of one object a row, keys in the order of the header.
 impl Serialize for Table {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        self.held().map_err(serde::ser::Error::custom)?;
         serializer.collect_seq((0..self.rows()).map(|row| RowObject { table: self, row }))
     }
 }
@@ -468,36 +441,6 @@ impl Row<'_> {
     }
 }
 
-/// Words as a CSV field, where that is not the words themselves: quoted where they hold
-/// a comma, a quote or a line break.
-///
-/// Words that a spreadsheet would work out as a formula get a leading apostrophe,
-/// the common guard; our own reader takes it off again. Names are left as they
-/// are wherever they can be: a bird called `-12` or `+7` is a number to a
-/// spreadsheet and no formula, so that other programs find it under its own name.
-fn field(words: &str) -> Option<Box<str>> {
-    let formula = is_formula(words);
-    let quoted = words.contains([',', '"', '\n', '\r']);
-    let guard = if formula { "'" } else { "" };
-    if quoted {
-        Some(format!("\"{guard}{}\"", words.replace('"', "\"\"")).into())
-    } else {
-        formula.then(|| format!("{guard}{words}").into())
-    }
-}
-
-/// Whether a spreadsheet would work words out: they begin with a sign of a
-/// formula, and more than a plain number follows.
-fn is_formula(words: &str) -> bool {
-    match words.as_bytes() {
-        [b'=' | b'@' | b'\t' | b'\r', ..] => true,
-        [b'+' | b'-', rest @ ..] => !rest
-            .iter()
-            .all(|byte| byte.is_ascii_digit() || *byte == b'.'),
-        _ => false,
-    }
-}
-
 fn write_whole(text: &mut Vec<u8>, value: i64) {
     // Writing to a Vec cannot fail.
     let _ = write!(text, "{value}");
@@ -524,6 +467,37 @@ mod tests {
         let mut text = Vec::new();
         joined.write_csv(&mut text).unwrap();
         assert_eq!(text, b"bird\na\nb\nc\n");
+    }
+
+    /// The rows of a long table come back from the shelf as they went, words, counts and gaps too.
+    #[test]
+    fn a_shelf_changes_nothing() {
+        let shelf = Shelf::default();
+        let mut held = Table::new("t", &["level", "bird", "n", "weight_g"]);
+        let mut away = held.clone().on(&shelf);
+        for row in 0..2 * PART_ROWS + PART_ROWS / 2 {
+            for table in [&mut held, &mut away] {
+                let bird = format!("b,{}", row / 12);
+                let weight = (row % 7 > 0).then_some(row as f64 / 3.0);
+                let count = (row % 5 > 0).then_some(row);
+                table
+                    .row()
+                    .text("bird")
+                    .text(&bird)
+                    .whole(count)
+                    .number(weight);
+            }
+        }
+        let away = away.finished();
+        assert!(away.parts.iter().all(|part| part.shelved.is_some()));
+        let text = |table: &Table| {
+            let mut text = Vec::new();
+            table.write_csv(&mut text).unwrap();
+            text
+        };
+        assert_eq!(text(&held), text(&away));
+        let last = held.rows() - 1;
+        assert_eq!(away.cell(last, 3), held.cell(last, 3));
     }
 
     #[test]
