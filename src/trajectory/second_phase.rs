@@ -24,7 +24,8 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::population::{Cohort, PopulationFit};
+use super::cohort::Cohort;
+use super::population::PopulationFit;
 use crate::fit::mixed::{
     Correlation, Criterion, MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects,
 };
