@@ -40,7 +40,7 @@ pub(super) const ASYMPTOTE: Term = Term::new(
 pub(super) const RATE: Term = Term::new("k", "rate", "1/d", RATE_RANGE.0, RATE_RANGE.1);
 pub(super) const INFLECTION: Term = Term::new(
     "ti",
-    "age at the inflection, where the gain is greatest",
+    "age at the inflection (maximum growth rate)",
     "d",
     f64::NEG_INFINITY,
     f64::INFINITY,

@@ -52,7 +52,7 @@ static TERMS: [Term; 6] = [
     ),
     Term::new(
         "ti1",
-        "age at which the first phase gains fastest",
+        "age of maximum growth rate in the first phase",
         "d",
         f64::NEG_INFINITY,
         f64::INFINITY,
@@ -73,7 +73,7 @@ static TERMS: [Term; 6] = [
     ),
     Term::new(
         "ti2",
-        "age at which the second phase gains fastest",
+        "age of maximum growth rate in the second phase",
         "d",
         f64::NEG_INFINITY,
         f64::INFINITY,
@@ -152,7 +152,7 @@ impl<S: PhaseShape> Curve for TwoPhase<S> {
 
     /// At known rates and ages the curve is linear in A1 and A2. The best of the grid
     /// for each age of the second phase is one start, and the best of those with a sharp
-    /// second phase, so that further attempts look for the spurt elsewhere.
+    /// second phase, so that further attempts look for it elsewhere.
     fn start(&self, attempt: usize, ages_d: &[f64], values: &[f64], terms: &mut [f64]) -> bool {
         let (Some(top), Some(first), Some(last)) =
             (greatest(values), ages_d.first(), ages_d.last())

@@ -9,7 +9,7 @@
 //! The power for a difference of a given size is estimated twice. From the same studies, for
 //! every pair of strains: where the true difference is something else, the estimates are
 //! moved by what it lacks. And, for the pair that decides the design, from studies of
-//! strains that differ by just that size ([`see_difference`]), whose errors are their own.
+//! strains that differ by just that size ([`detect_difference`]), whose errors are their own.
 //!
 //! A cue is a bird's own value: it is set beside the bird's truth.
 
@@ -153,13 +153,13 @@ pub fn confirm(
     })
 }
 
-/// Share of simulated studies that see a difference of `size` in a contrast, the strains
+/// Share of simulated studies that detect a difference of `size` in a contrast, the strains
 /// differing by just that; `None` where the target is no contrast, where strains cannot be
 /// made to differ so, and where every fit failed.
 ///
 /// # Errors
 /// Ages that do not ascend.
-pub fn see_difference(
+pub fn detect_difference(
     population: &Population,
     (birds, ages_d): (usize, &[f64]),
     (target, size): (&Target, f64),

@@ -1,6 +1,6 @@
 //! The smallest design that meets the requirements, beside the other designs compared.
 
-use super::confirm::{Confirmation, Studies, confirm, see_difference};
+use super::confirm::{Confirmation, Studies, confirm, detect_difference};
 use super::precision::ExpectedPrecision;
 use super::requirement::{Needed, Requirement};
 use super::schedule::{Limits, criterion, efficiency, optimum};
@@ -194,7 +194,7 @@ impl Plan {
             };
             let target = &self.targets[needed.target];
             let asked = (target, size.of(target.value));
-            let power = see_difference(population, design, asked, studies, done)?;
+            let power = detect_difference(population, design, asked, studies, done)?;
             if let Some(simulated) = &mut found.targets[needed.target] {
                 simulated.power_of_true = power;
             }

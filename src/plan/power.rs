@@ -1,4 +1,4 @@
-//! How often would a study see a difference of a stated size?
+//! How often would a study detect a difference of a stated size?
 //!
 //! The difference of two strains over its standard error is compared with Student's t on
 //! d degrees of freedom, as `contrast` does. Where the true difference is delta standard

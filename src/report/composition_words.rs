@@ -11,6 +11,8 @@ use crate::composition::repeatability::{Repeatability, RepeatabilityRow};
 use crate::composition::study_equations::{Chosen, Plucked};
 use crate::composition::study_masses::StudyMasses;
 use crate::composition::way_offsets::OffsetKind;
+use crate::report::paper::words::way;
+use crate::report::rounding::p_equals;
 use crate::stats::spread_by_mean::SpreadKind;
 use crate::study::{Study, Way};
 use crate::trajectory::Level;
@@ -28,14 +30,16 @@ pub fn repeatability(answer: &Repeatability) -> Vec<String> {
                 (&row.method_a, &row.method_b)
             };
             lines.push(format!(
-                "  {}: {better} repeats better than {worse} (variance ratio {} to {} {}, interval {} to {}, p {})",
+                "  {}: {} repeats better than {} (variance ratio {} to {} {}, interval {} to {}, {})",
                 row.trait_name,
-                row.method_a,
-                row.method_b,
+                way(better),
+                way(worse),
+                way(&row.method_a),
+                way(&row.method_b),
                 short(row.variance_ratio),
                 short(row.lower),
                 short(row.upper),
-                short(row.p_value)
+                p_equals(row.p_value)
             ));
         }
     }
@@ -55,17 +59,17 @@ fn precision(row: &RepeatabilityRow) -> String {
         .map_or(String::new(), |cv| format!(", CV {} %", short(cv)));
     let way = match row.method.as_str() {
         "all" => String::new(),
-        method => format!(", {method}"),
+        method => format!(", {}", way(method)),
     };
     let change = match row.grows() {
         Some(p_value) => format!(
-            "least significant change between two single scans {} at {} and {} at {}, since the SD grows with mass ({}; P = {} for a constant SD)",
+            "least significant change between two single scans {} at {} and {} at {}, since the SD grows with mass ({}; {} for a constant SD)",
             short(row.at_least.lsc),
             short(row.at_least.mass),
             short(row.at_greatest.lsc),
             short(row.at_greatest.mass),
             growth(row),
-            short(p_value)
+            p_equals(p_value)
         ),
         None => format!(
             "least significant change between two single scans {}",
@@ -114,13 +118,13 @@ pub fn calibration(chosen: &[Chosen]) -> Vec<String> {
         let among = match choice.rows.len() {
             0 | 1 => String::new(),
             n => format!(
-                "; chosen among {n} by that same error, which flatters it a little (calibration_choice.csv)"
+                "; selected among {n} by this error, which is therefore slightly optimistic (calibration_choice.csv)"
             ),
         };
         lines.push(format!("    {name} = {}", sum(calibration)));
         let alike = if rows.rows > rows.birds {
             format!(
-                " (rows of one bird are alike, which makes the variances of the terms {} times as great)",
+                " (rows of one bird are correlated, which multiplies the variances of the terms by {})",
                 short(calibration.cluster_correlation)
             )
         } else {
@@ -161,7 +165,7 @@ fn unit(calibration: &Calibration) -> String {
 
 fn verdict(calibration: &Calibration, unit: &str) -> String {
     let Some(rmse) = calibration.cross_validation.rmse else {
-        return "no bird can be left out, so how well it predicts is not known".to_owned();
+        return "no bird can be left out, so its error is not known".to_owned();
     };
     let observed = &calibration.rows;
     let n = observed.len().max(1);
@@ -172,7 +176,7 @@ fn verdict(calibration: &Calibration, unit: &str) -> String {
         String::new()
     };
     format!(
-        "a bird that the equation has not seen is predicted to within {}{unit}{share}, root mean square",
+        "birds left out are predicted with a root mean square error of {}{unit}{share}",
         short(rmse)
     )
 }
@@ -234,7 +238,7 @@ pub fn plucked(plucked: &Plucked) -> Vec<String> {
         {
             let better = if a < b { &step.route } else { &one.route };
             let used = if a < b {
-                "; one regression is used for correction all the same, since it is one saved equation whose errors are known, and a feather step adds those of its own equations"
+                "; the one regression is used for correction, since its errors are those of one saved equation"
             } else {
                 "; it is used for correction"
             };
@@ -281,7 +285,7 @@ pub fn masses(masses: &StudyMasses) -> Vec<String> {
         }
         if let Some(shared) = shared {
             line += &format!(
-                ", of which {} g is the equation's own and common to all",
+                ", of which {} g comes from the equation and is shared by all scans",
                 short(shared)
             );
         }

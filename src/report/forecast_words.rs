@@ -270,7 +270,7 @@ pub fn of_predictors(one: &TraitForecast) -> String {
             }
             Predictor::RelativeToTarget => {
                 let timing = one.timing_sd_d.map_or(String::new(), |days| {
-                    format!(" (timing of the spurt: SD {} d)", three_digits(days))
+                    format!(" (timing of the second phase: SD {} d)", three_digits(days))
                 });
                 format!("the target's course from each bird's deviations{timing}")
             }

@@ -42,7 +42,7 @@ pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -
         lines.extend(design(model.design.as_ref(), best));
         lines.extend(typical(best, confidence));
         lines.extend(differences(best));
-        lines.extend(whose_spurts(best));
+        lines.extend(whose_second_phases(best));
         for reason in best.outcome.reasons() {
             lines.push(format!("    careful: {reason}"));
         }
@@ -200,21 +200,16 @@ fn differences(fit: &PopulationFit) -> Option<String> {
     ))
 }
 
-/// How many birds' bird_second_phases are their own.
-fn whose_spurts(fit: &PopulationFit) -> Option<String> {
-    let bird_second_phases = bird_second_phases(fit);
-    if bird_second_phases.is_empty() {
+/// How many birds have a second phase of their own.
+fn whose_second_phases(fit: &PopulationFit) -> Option<String> {
+    let phases = bird_second_phases(fit);
+    if phases.is_empty() {
         return None;
     }
-    let count = |from: SecondPhaseSource| {
-        bird_second_phases
-            .iter()
-            .filter(|spurt| spurt.from == from)
-            .count()
-    };
+    let count = |from: SecondPhaseSource| phases.iter().filter(|phase| phase.from == from).count();
     Some(format!(
         "    second phase: of {} birds {} show their own, {} in part, {} borrow it from the others of their strain",
-        bird_second_phases.len(),
+        phases.len(),
         count(SecondPhaseSource::Data),
         count(SecondPhaseSource::Partly),
         count(SecondPhaseSource::Borrowed)

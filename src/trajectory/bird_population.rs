@@ -3,8 +3,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::cohort::named;
 use super::observed::usual_variance;
-use super::population::{PopulationFit, named};
+use super::population::PopulationFit;
 use crate::error::{Error, Result};
 use crate::fit::mixed::{MixedModel, Population};
 use crate::growth;

@@ -7,6 +7,7 @@
 //! failed fits stand beside the others with their reason.
 
 mod bird_population;
+mod cohort;
 mod model_choice;
 mod observed;
 mod population;
@@ -25,13 +26,12 @@ pub mod redraw;
 use std::sync::Arc;
 
 pub use bird_population::{BirdPopulation, KnownGroup, Origin};
+pub use cohort::{Blocks, Cohort, Group, group_of};
 pub use model_choice::{Likelihood, MOST_BIRDS, Step, Tried};
 pub(crate) use observed::ready;
 use observed::{ByBird, Observed, weights};
 pub use observed::{Pooled, usual_variance};
-pub use population::{
-    Blocks, Cohort, Group, Limits, PopulationFit, PopulationRequest, RandomTerms, check, group_of,
-};
+pub use population::{Limits, PopulationFit, PopulationRequest, RandomTerms, check};
 pub(crate) use population_interval::Redrawn;
 use rayon::prelude::*;
 pub use second_phase::{

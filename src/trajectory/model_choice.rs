@@ -31,7 +31,8 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::population::{Cohort, PopulationRequest, RandomTerms, ordered_terms};
+use super::cohort::Cohort;
+use super::population::{PopulationRequest, RandomTerms, ordered_terms};
 use super::unit::pen_terms;
 use crate::fit::Variance;
 use crate::fit::mixed::{

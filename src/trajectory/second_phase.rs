@@ -1,4 +1,4 @@
-//! Is there a second phase at all, and whose spurt is it: two questions where scans
+//! Is there a second phase at all, and whose is it: two questions where scans
 //! are few.
 //!
 //! **Is there one.** The two-phase curve holds the one-phase curve of its shape at a
@@ -17,14 +17,15 @@
 //! Hinkley 1997, Bootstrap Methods and their Application, 4.2, from memory).
 //!
 //! **Whose.** A bird's own share in a random effect is 1 - variance of the effect
-//! given its data / variance between birds. Where it is near 0 the bird's spurt is its
+//! given its data / variance between birds. Where it is near 0 the bird's second phase is its
 //! strain's; near 1 its own weighings determine it.
 
 use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::population::{Cohort, PopulationFit};
+use super::cohort::Cohort;
+use super::population::PopulationFit;
 use crate::fit::mixed::{
     Correlation, Criterion, MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects,
 };
@@ -222,7 +223,7 @@ impl<'c> Pair<'c> {
     }
 }
 
-/// Whose a bird's spurt is.
+/// Whose a bird's second phase is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SecondPhaseSource {
     /// Its own weighings determine every second-phase term that differs between birds.
@@ -261,13 +262,13 @@ impl SecondPhaseSource {
     }
 }
 
-/// One bird's spurt.
+/// The second phase of one bird.
 #[derive(Debug, Clone)]
 pub struct BirdSecondPhase {
     /// The subject in the fit's cohort.
     pub subject: usize,
     /// Own share in each second-phase term that differs between birds: index of the
-    /// term and share. Empty where none differs: then every spurt is the strain's.
+    /// term and share. Empty where none differs: then every second phase is the strain's.
     pub shares: Vec<(usize, f64)>,
     /// Whose it is.
     pub from: SecondPhaseSource,

@@ -5,9 +5,10 @@ use std::sync::Arc;
 use rayon::prelude::*;
 
 use super::allometric::{self, AllometricFit, Description};
+use super::cohort::{Cohort, Group};
 use super::model_choice::{self, GO_ON, Search, Step, Tried};
 use super::observed::NO_HATCH_WEIGHT;
-use super::population::{Cohort, Group, PopulationFit, PopulationRequest, failed};
+use super::population::{PopulationFit, PopulationRequest, failed};
 use super::unit::{Design, NotTestable};
 use nalgebra::DMatrix;
 

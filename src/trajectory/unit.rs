@@ -10,7 +10,7 @@
 use std::collections::BTreeSet;
 use std::fmt;
 
-use super::population::{Blocks, Cohort};
+use super::cohort::{Blocks, Cohort};
 use crate::error::{Error, Result};
 use crate::growth::{self, Curve};
 use crate::stats::distribution::t_two_sided_quantile;

@@ -25,7 +25,7 @@ fn commands_answer_in_ten_lines_and_keep_the_rest() {
             "repeatability",
             format!("{demo}"),
             "REPEATABILITY",
-            "restraint=tube repeats better",
+            "tube repeats better than sling (variance ratio",
         ),
         (
             "calibrate",

@@ -11,7 +11,7 @@ use pinfeather::fit::mixed::{
 };
 use pinfeather::fit::profile::Quantity;
 use pinfeather::growth::{Curve, Derived, Term, built_in};
-use pinfeather::plan::confirm::{Studies, confirm, see_difference};
+use pinfeather::plan::confirm::{Studies, confirm, detect_difference};
 use pinfeather::plan::schedule::{Limits, criterion, efficiency, optimum};
 use pinfeather::plan::{
     Aim, Allocation, Amount, Estimand, ExpectedPrecision, Requirement, Sampling, Schedule, Target,
@@ -607,7 +607,7 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
         let variance = told.variance(&population, target).expect("told");
         let expected = requirement.reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
         let design = (20, &ages_d[..]);
-        let seen = see_difference(&population, design, (target, size), studies, &|| {});
+        let seen = detect_difference(&population, design, (target, size), studies, &|| {});
         let seen = seen.expect("ages").expect("a contrast");
         let found = confirm(
             &population,
@@ -630,7 +630,7 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
         assert!((seen - shifted).abs() < bound, "{seen} {shifted}");
     }
     // Only contrasts can be told apart.
-    let none = see_difference(
+    let none = detect_difference(
         &population,
         (20, &ages_d),
         (&targets[0], 1.0),

@@ -44,7 +44,7 @@ use crate::trajectory::{
   pinfeather plan --population models/populations/demo.toml --weeks 2,6,10,14,18,24 \\
       --precision age_at_50pct=2 --precision A=4% --birds 12,24,48
 
---detect mature_weight=5% asks to see a difference of 5 % between any two strains in 8 of
+--detect mature_weight=5% asks to detect a difference of 5 % between any two strains in 8 of
 10 trials (--power 0.8); --precision A=4% asks that the 95 % interval of each strain's A
 reach 4 % to either side, --precision age_at_50pct=2 that it reach 2 days. Without a requirement,
 the mature weight (or the first term) to within 5 %, or a difference of 5 % where there

@@ -104,14 +104,8 @@ impl Reader<'_> {
         };
         let birds = self.birds(rows, named.get(&Field::Bird).copied(), faults)?;
         let age_d = self.age(rows, &birds, named.get(&Field::AgeD).copied(), faults)?;
-        let written = say(self.layout.region, Field::Region);
-        let region = match written {
-            Some(said) => region_name(said.text, &self.wishes.regions),
-            None => WHOLE.to_owned(),
-        };
-        if let Some(said) = written {
-            self.regions.insert(said.text.to_owned(), region.clone());
-        }
+        let region = say(self.layout.region, Field::Region);
+        let region = region.map_or_else(|| WHOLE.to_owned(), |said| self.region(said.text));
         let feathers = self.feathers(rows, faults)?;
         let repeat = Self::whole(
             rows,
@@ -196,6 +190,13 @@ impl Reader<'_> {
         };
         self.check_unit(&scan, rows, faults);
         Some(scan)
+    }
+
+    /// The region that a row names, in the study's words; the name is kept.
+    fn region(&mut self, text: &str) -> String {
+        let region = region_name(text, &self.wishes.regions);
+        self.regions.insert(text.to_owned(), region.clone());
+        region
     }
 
     /// What the name of the scan says, where the settings say how such names are made.

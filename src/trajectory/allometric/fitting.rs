@@ -15,7 +15,8 @@ use crate::fit::mixed::{CovarianceError, Estimated, MixedFit};
 use crate::growth::{AllometricCurve, Curve};
 use crate::stats::linear_mixed::Likelihood;
 use crate::study::{Records, Study};
-use crate::trajectory::population::{Cohort, PopulationFit};
+use crate::trajectory::cohort::Cohort;
+use crate::trajectory::population::PopulationFit;
 
 /// The geometric mean weight at the scans to one digit, and their mean age to the day.
 fn reference(scans: &Scans) -> (f64, f64) {

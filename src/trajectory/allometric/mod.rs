@@ -43,7 +43,8 @@ use scans::Scans;
 pub use scans::{EggWeight, ScanRow, WeightFrom};
 pub use shares::{Closure, closure};
 
-use super::population::{Cohort, PopulationFit};
+use super::cohort::Cohort;
+use super::population::PopulationFit;
 use crate::error::{Error, Result};
 use crate::fit::estimable::Reach;
 use crate::fit::mixed::{CovarianceError, Estimated};

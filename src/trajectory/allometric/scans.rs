@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 
 use nalgebra::DMatrix;
 
-use super::super::population::{PopulationFit, group_of};
+use super::super::cohort::group_of;
+use super::super::population::PopulationFit;
 use super::Options;
 use crate::fit::mixed::MixedFit;
 use crate::study::{Records, Scan, Study};

@@ -94,7 +94,7 @@ impl Paper<'_> {
             count(run.inputs.len(), "input file"),
             run.program,
         );
-        text += " All estimates are in the accompanying tables, whose columns and units are defined in dictionary.csv. [State where the data, the run record and the tables are deposited, and any restrictions on their use.]";
+        text += " All estimates are in the accompanying tables, whose columns and units are defined in dictionary.csv. [State where the data, the run record and the tables are deposited, and any restrictions on their use; whether a study protocol was registered; funding and competing interests.]";
         vec![text]
     }
 }
