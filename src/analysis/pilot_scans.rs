@@ -8,7 +8,7 @@ use crate::composition::correction::Corrections;
 use crate::composition::mass_components::{MassComponents, mass_components};
 use crate::error::{Error, Result};
 use crate::plan::budget::{
-    Aim, Budget, Extent, Offers, PilotPlace, PilotTrait, ScanDesign, ScanError, birds_needed,
+    Aim, Budget, Extent, Offers, PilotPlace, PilotTrait, ScanDesign, ScanError, Wish, birds_needed,
     offers,
 };
 use crate::plan::carcasses::{CarcassKind, CarcassPlace, CarcassTrait, Carcasses};
@@ -152,6 +152,16 @@ impl PilotScans {
 }
 
 impl ScanBudget {
+    /// The wishes, each with its trait.
+    pub fn wished(&self) -> impl Iterator<Item = (&Wish, &PilotTrait)> {
+        let wishes = self.budget.wishes.iter();
+        wishes.filter_map(|wish| {
+            let mut pilots = self.pilots.iter();
+            let own = pilots.find(|own| own.name == wish.trait_name)?;
+            Some((wish, own))
+        })
+    }
+
     /// Birds a strain that a design needs with the variance between birds at the upper 80 %
     /// limit of the pilot's estimate, for the aims that its way can reach; none where no
     /// number will do.

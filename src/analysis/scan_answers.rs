@@ -23,7 +23,7 @@ impl Analysis {
         }
         let precision = self.scans.precision.iter().flatten();
         let rows = precision.flat_map(|found| &found.rows);
-        for row in rows {
+        for row in rows.filter(|row| row.unit == "g") {
             let grows = row.grows().map(|_| {
                 format!(
                     "grows with mass: {:.3} g at {:.1} g, {:.3} g at {:.1} g",

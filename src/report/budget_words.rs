@@ -63,13 +63,12 @@ fn price(plan: &ScanBudget, cost: &Cost) -> String {
 }
 
 /// `strain mean of fat 4.8 % (wished 5 %)`, of each wish.
-pub(super) fn reached(plan: &ScanBudget, design: ScanDesign) -> String {
+fn reached(plan: &ScanBudget, design: ScanDesign) -> String {
     let birds = plan.budget.scans[design.way].birds;
     let mut parts = Vec::new();
-    for wish in &plan.budget.wishes {
-        let pilot = plan.pilots.iter().find(|own| own.name == wish.trait_name);
+    for (wish, pilot) in plan.wished() {
         for aim in Aim::ALL {
-            let (Some(wished), Some(pilot)) = (wish.of(aim), pilot) else {
+            let Some(wished) = wish.of(aim) else {
                 continue;
             };
             let scope = (plan.extent, plan.budget.level);

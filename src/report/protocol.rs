@@ -430,21 +430,26 @@ fn repeats(precision: Option<&Repeatability>) -> Vec<String> {
         "Reposition the bird between scans. A change of a bird is real (95 %) where it exceeds the least significant change: that of two single scans, or of two means of 2 or 3 scans (repeatability.csv, where the sets and scans of each row stand).".to_owned(),
     ];
     for row in &precision.rows {
+        let unit = &row.unit;
+        let reading = |mass: f64| match unit.as_str() {
+            "g" => grams(mass),
+            unit => format!("{} {unit}", significant(mass, 3)),
+        };
         let of_means = |mass: f64, change: f64| {
             let at = |scans: f64| significant(change / scans.sqrt(), 2);
             format!(
-                "{} g for single scans, {} g for means of 2, {} g for means of 3, at {}",
+                "{} {unit} for single scans, {} {unit} for means of 2, {} {unit} for means of 3, at {}",
                 at(1.0),
                 at(2.0),
                 at(3.0),
-                grams(mass)
+                reading(mass)
             )
         };
         let least = of_means(row.at_least.mass, row.at_least.lsc);
         let greatest = of_means(row.at_greatest.mass, row.at_greatest.lsc);
         let both = if (row.at_least.lsc - row.at_greatest.lsc).abs() < 1e-9 * row.at_least.lsc {
             of_means(row.at_least.mass, row.at_least.lsc)
-                + &format!(" to {}", grams(row.at_greatest.mass))
+                + &format!(" to {}", reading(row.at_greatest.mass))
         } else {
             format!("{least}; {greatest}")
         };

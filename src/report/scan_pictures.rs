@@ -388,6 +388,11 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing, drawn: &mut 
             .iter()
             .find(|row| row.trait_name == trait_name && row.method == method)
     };
+    let unit_of = |trait_name: &str| {
+        let mut rows = answer.rows.iter();
+        let row = rows.find(|row| row.trait_name == trait_name);
+        row.map_or("g", |row| row.unit.as_str())
+    };
     let df = |method: &&str| {
         let rows = answer.rows.iter().filter(|row| row.method == **method);
         rows.map(|row| row.df).max().unwrap_or_default()
@@ -404,7 +409,7 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing, drawn: &mut 
             .iter()
             .map(|name| RowsPanel {
                 name: capital(name),
-                label: "RMS SD (g)".to_owned(),
+                label: format!("RMS SD ({})", unit_of(name)),
                 values: methods
                     .iter()
                     .map(|method| {

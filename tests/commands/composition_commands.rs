@@ -874,3 +874,57 @@ fn faulty_equations_are_refused() {
             .all(|row| row["caution"].contains("strain A is not in the equation"))
     );
 }
+
+/// Lean is protein and water, 24 to 76 in the invented birds: each is corrected within its
+/// error, and the balance stays that of fat, lean and bone.
+#[test]
+fn water_and_protein_are_calibrated_like_fat_lean_and_bone() {
+    let invented = invented(7);
+    let study = invented.folder.path();
+    let settings = std::fs::read_to_string(study.join("study.toml")).unwrap();
+    let with = |traits: &str| {
+        let settings = format!("{settings}[calibration]\ntraits = [{traits}]\n");
+        std::fs::write(study.join("study.toml"), settings).unwrap();
+    };
+    with("\"fat\", \"lean\", \"bone\", \"water\", \"protein\"");
+    done(study, "calibrate .");
+    done(study, "correct .");
+    let corrected = table(study, "corrected", "scan,bird,strain,age_d,trait");
+    let (mut inside, mut n) = (0, 0);
+    for (bird, age_d, truth) in &invented.live {
+        let age = age_d.to_string();
+        let of = |name: &str| {
+            let wanted = [("bird", bird.as_str()), ("age_d", &age), ("trait", name)];
+            find(&corrected, &wanted)
+        };
+        for (name, share) in [("protein", 0.24), ("water", 0.76)] {
+            let (row, true_g) = (of(name), share * truth.lean_g);
+            inside += usize::from(cell(row, "lower") < true_g && true_g < cell(row, "upper"));
+            n += 1;
+        }
+        let sum = cell(of("protein"), "corrected") + cell(of("water"), "corrected");
+        assert!((sum / cell(of("lean"), "corrected") - 1.0).abs() < 0.02);
+    }
+    // 280 values of 20 birds, two of a scan nearly one, 95 percent expected.
+    assert!(inside >= 245 && n == 280, "{inside} of {n}");
+    let balance = table(
+        study,
+        "balance",
+        "scan,bird,strain,age_d,scale_weight_g,sum_g",
+    );
+    let mut parts: Vec<&str> = balance.iter().map(|row| row["part"].as_str()).collect();
+    parts.sort_unstable();
+    parts.dedup();
+    assert!(
+        !parts.contains(&"water") && !parts.contains(&"protein"),
+        "{parts:?}"
+    );
+    with("\"fat\", \"marrow\"");
+    let output = pinfeather(study, "calibrate .");
+    assert_eq!(output.status.code(), Some(2));
+    let errors = text(&output.stderr);
+    assert!(
+        errors.contains("calibration.traits: found marrow"),
+        "{errors}"
+    );
+}

@@ -3,13 +3,16 @@
 //! Values, versions and script: `reference/budget/SOURCE.md`.
 
 use nalgebra::{DMatrix, DVector};
+use pinfeather::analysis::{Options, PilotScans};
 use pinfeather::plan::budget::{
     Aim, Budget, Extent, Limits, PilotPlace, PilotTrait, ScanCost, ScanDesign, ScanError, Wish,
     offers,
 };
 use pinfeather::plan::carcasses::{CarcassKind, CarcassPlace, CarcassTrait, Carcasses};
+use pinfeather::study::Way;
 use serde_json::Value;
 
+use crate::support::scans::{SCAN_SD, invented};
 use crate::support::{expected, numbers};
 
 #[expect(
@@ -244,4 +247,56 @@ fn a_line_is_split_over_its_ends() {
     // Of two coefficients one bird says nothing, nor two without a degree of freedom.
     assert_eq!(plan.best(1), None);
     assert_eq!(plan.precision(0, &[1, 0, 0, 0, 1]), None);
+}
+
+/// Birds that keep their size (SD 7 %) and fatness (20 %) at all ages, and a scanner whose
+/// errors are drawn anew at each scan.
+#[test]
+fn components_are_those_of_the_birds_and_scans_drawn() {
+    let study = invented(11).study();
+    let options = Options::of(&study).unwrap();
+    let way = |restraint: &str| Way {
+        restraint: restraint.to_owned(),
+        birds: 1,
+        egg: false,
+    };
+    let ways = [way("tube"), way("sling")];
+    let pilot = PilotScans::of(&study, &options, &[56.0, 105.0], (&ways, &[])).unwrap();
+    // Fat is a share of the body: size and fatness; lean what it leaves.
+    let fat = (0.07_f64.powi(2) + 0.2_f64.powi(2)).sqrt();
+    for (name, sd, reading) in [
+        ("fat", fat, 1.15),
+        ("lean", 0.074, 0.98),
+        ("bone", 0.07, 0.7),
+    ] {
+        let own = pilot
+            .components
+            .iter()
+            .find(|own| own.trait_name == name)
+            .unwrap();
+        assert_eq!((own.birds, own.birds_df), (76, 74));
+        // An SD on 74 degrees of freedom has a standard error of 8 %.
+        let found = own.between_variance.sqrt();
+        assert!((found / sd - 1.0).abs() < 0.25, "{name} {found} {sd}");
+        let kept = own.bird_variance.unwrap() / own.between_variance;
+        assert!(kept > 0.8, "{name} {kept}");
+        let errors = own.ways[0].as_ref().unwrap();
+        for (at, error) in errors.iter().enumerate() {
+            let scan = own.places[at].mass_g * error.repeat.unwrap().sqrt();
+            let tissue = ["fat", "lean", "bone"]
+                .iter()
+                .position(|one| *one == name)
+                .unwrap();
+            let drawn = SCAN_SD[tissue] / reading;
+            assert!((scan / drawn - 1.0).abs() < 0.4, "{name} {scan} {drawn}");
+            assert!(error.offset.abs() < 1e-12);
+        }
+        let why = own.ways[1].as_ref().unwrap_err();
+        assert!(
+            why.contains("sling: the pilot has no scan made so"),
+            "{why}"
+        );
+    }
+    let late = PilotScans::of(&study, &options, &[160.0], (&ways, &[])).unwrap_err();
+    assert!(late.to_string().contains("not at 160 d"), "{late}");
 }

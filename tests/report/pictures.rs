@@ -131,6 +131,7 @@ fn at_own_size(width_mm: f64) -> Vec<(&'static str, Picture)> {
         "value-at-first-egg": lay::value_at_first_egg(),
         "predicted-observed": lay::predicted_observed(),
         "precision-by-birds": lay::precision_by_birds(),
+        "precision-by-cost": lay::precision_by_cost(),
     ]
 }
 
@@ -672,6 +673,7 @@ fn every_figure_without_data_says_so() {
         LayCurve::default().draw(Size::SINGLE).unwrap(),
         ValueAtFirstEgg::default().draw(Size::SINGLE).unwrap(),
         PrecisionByBirds::default().draw(Size::SINGLE).unwrap(),
+        PrecisionByCost::default().draw(Size::SINGLE).unwrap(),
     ];
     for picture in pictures {
         assert!(picture.svg().contains(">no data<"), "{}", picture.title());

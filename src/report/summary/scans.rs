@@ -56,13 +56,16 @@ pub fn repeatability(
         let cells = ways.iter().take(MOST_WAYS).map(|way| {
             let mut rows = answer.rows.iter();
             rows.find(|row| row.trait_name == *name && row.method == *way)
-                .map_or(String::new(), |row| match row.grows() {
-                    Some(_) => format!(
-                        "{} to {} {unit}",
-                        error_size(row.at_least.lsc),
-                        error_size(row.at_greatest.lsc)
-                    ),
-                    None => format!("{} {unit}", error_size(row.lsc)),
+                .map_or(String::new(), |row| {
+                    let unit = if unit.is_empty() { "" } else { &*row.unit };
+                    match row.grows() {
+                        Some(_) => format!(
+                            "{} to {} {unit}",
+                            error_size(row.at_least.lsc),
+                            error_size(row.at_greatest.lsc)
+                        ),
+                        None => format!("{} {unit}", error_size(row.lsc)),
+                    }
                 })
         });
         let cells: String = cells.map(|cell| format!("{cell:<20}")).collect();

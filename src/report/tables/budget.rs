@@ -181,7 +181,7 @@ struct ComponentLine<'a> {
 pub fn components(pilot: &PilotScans, ways: &[String]) -> Table {
     let columns = columns!("scan_components", |line: ComponentLine<'_>| {
         trait => line.trait_name,
-        component("", "between birds (of a strain at one age); bird (the part that it keeps at all ages); scan (what repeats do not average); repeat (what differs between repeats); offset (of the way, common to its scans); equation (common to all scans)") => line.component,
+        component("", "between birds (of a strain at one age); bird (the part that it keeps at all ages); scan (what repeats do not average); repeat (what differs between repeats, by the spread of repeats at any mass and no more than all of the scan's error); offset (of the way, common to its scans); equation (common to all scans)") => line.component,
         way("", "way of scanning; empty where the component does not depend on it") => &*line.way,
         strain => line.strain,
         age_d => line.age_d,

@@ -10,6 +10,9 @@ use crate::study::header::{Header, Measure};
 use crate::study::settings::TableName;
 use crate::study::units::{AgeUnit, MassUnit};
 
+/// Place of the scale weight among the masses of a row.
+pub(super) const SCALE_WEIGHT: usize = 3;
+
 /// Where the columns stand.
 pub(super) struct Layout {
     pub(super) scan: Option<usize>,

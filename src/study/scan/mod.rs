@@ -8,6 +8,7 @@
 mod export;
 mod further;
 mod layout;
+mod numbers;
 mod read;
 mod regions;
 mod rules;

@@ -3,24 +3,17 @@
 use std::collections::{BTreeMap, HashMap};
 
 use super::export::{Field, region_name};
-use super::layout::{Further, Layout};
+use super::layout::{Layout, SCALE_WEIGHT};
 use super::{Feathers, GroupMasses, Scan, ScanSettings, Scans, Tissue, WHOLE};
 use crate::study::decimal_mark;
 use crate::study::faults::{Faults, quoted};
 use crate::study::format::Mark;
-use crate::study::header::{Header, Measure};
+use crate::study::header::Header;
 use crate::study::judge;
 use crate::study::read::{Dates, Register};
 use crate::study::table::Rows;
-use crate::study::units::{AGE_LIMIT_D, MASS_LIMIT_G, MassUnit, age_in_range};
+use crate::study::units::{AGE_LIMIT_D, age_in_range};
 use crate::study::weighings::age_between;
-
-/// A whole body below this mass is taken for kilograms: a hatchling weighs some
-/// 40 g (common practice, no source).
-const LEAST_BODY_G: f64 = 10.0;
-
-/// Place of the scale weight among the masses of a row.
-const SCALE_WEIGHT: usize = 3;
 
 /// Reads the table; what could be read where there are faults.
 pub(in crate::study) fn read(
@@ -74,9 +67,9 @@ pub(in crate::study) fn read(
 /// Bird names, age, region, restraint, feathers and repeat: what makes a scan one of its own.
 type Identity = (Vec<usize>, u64, String, String, Feathers, u32);
 
-struct Reader<'a> {
-    layout: Layout,
-    mark: Mark,
+pub(super) struct Reader<'a> {
+    pub(super) layout: Layout,
+    pub(super) mark: Mark,
     wishes: &'a ScanSettings,
     dates: &'a Dates,
     register: &'a mut Register,
@@ -124,20 +117,7 @@ impl Reader<'_> {
         let name = rows
             .optional_word(self.layout.scan)
             .map_or_else(|| rows.row.to_string(), str::to_owned);
-        if region != WHOLE && birds.len() > 1 {
-            faults.add(
-                self.layout
-                    .region
-                    .map_or(rows.whole_place(), |at| rows.place(at)),
-                format!(
-                    "region {} of a scan of {} birds",
-                    quoted(&region),
-                    birds.len()
-                ),
-                "regions of scans of single birds only",
-                "remove the row, or scan the birds one by one",
-            );
-        }
+        self.check_region(rows, (&region, birds.len()), faults);
         let identity = (
             birds.clone(),
             age_d.to_bits(),
@@ -199,6 +179,20 @@ impl Reader<'_> {
         region
     }
 
+    /// A region of several birds at once.
+    fn check_region(&self, rows: &Rows<'_>, (region, birds): (&str, usize), faults: &mut Faults) {
+        if region != WHOLE && birds > 1 {
+            faults.add(
+                self.layout
+                    .region
+                    .map_or(rows.whole_place(), |at| rows.place(at)),
+                format!("region {} of a scan of {} birds", quoted(region), birds),
+                "regions of scans of single birds only",
+                "remove the row, or scan the birds one by one",
+            );
+        }
+    }
+
     /// What the name of the scan says, where the settings say how such names are made.
     fn named<'r>(
         &self,
@@ -257,25 +251,6 @@ impl Reader<'_> {
             *at = value;
         }
         found.into_values().collect()
-    }
-
-    /// A further reading, or one of a region; masses in g per bird, NaN where there is none.
-    fn further(&self, rows: &Rows<'_>, column: Further, per_bird: f64, faults: &mut Faults) -> f64 {
-        match column {
-            Further::Mass(measure) => self.reading(rows, measure, faults) / per_bird,
-            Further::Density(index) => {
-                let expected = "a number of 0 or more";
-                match rows.number(index, self.mark, expected, faults) {
-                    Some(value) if value < 0.0 => {
-                        let found = quoted(rows.cell(index));
-                        let advice = "correct the cell or mark it missing (NA)";
-                        faults.add(rows.place(index), found, expected, advice);
-                        f64::NAN
-                    }
-                    value => value.unwrap_or(f64::NAN),
-                }
-            }
-        }
     }
 
     /// The birds that a cell, or the name of the scan, names: one, or several joined by `+`.
@@ -474,75 +449,5 @@ impl Reader<'_> {
             );
         }
         number
-    }
-
-    /// A mass in g, NaN where there is none.
-    fn mass(&self, rows: &Rows<'_>, place: usize, faults: &mut Faults) -> f64 {
-        let Some(measure) = self.layout.masses[place] else {
-            return f64::NAN;
-        };
-        let Measure { index, unit } = measure;
-        if place != SCALE_WEIGHT {
-            return self.reading(rows, measure, faults);
-        }
-        let expected = format!("a mass in {unit} such as {}", unit.example());
-        let Some(written) = rows.number(index, self.mark, &expected, faults) else {
-            return f64::NAN;
-        };
-        if written <= 0.0 {
-            faults.add(
-                rows.place(index),
-                quoted(rows.cell(index)),
-                format!("a weight in {unit} above 0"),
-                "correct the cell or mark it missing (NA)",
-            );
-            return f64::NAN;
-        }
-        Self::within_limits(rows, measure, written * unit.grams(), faults)
-    }
-
-    /// A reading of mass in g, NaN where there is none.
-    fn reading(&self, rows: &Rows<'_>, measure: Measure<MassUnit>, faults: &mut Faults) -> f64 {
-        let Measure { index, unit } = measure;
-        let expected = format!("a mass in {unit} such as {}", unit.example());
-        match rows.number(index, self.mark, &expected, faults) {
-            Some(written) => Self::within_limits(rows, measure, written * unit.grams(), faults),
-            None => f64::NAN,
-        }
-    }
-
-    fn within_limits(
-        rows: &Rows<'_>,
-        Measure { index, unit }: Measure<MassUnit>,
-        mass_g: f64,
-        faults: &mut Faults,
-    ) -> f64 {
-        // A group's total may be that of some dozens of birds.
-        if !(0.0..=MASS_LIMIT_G * 10.0).contains(&mass_g) {
-            faults.add(
-                rows.place(index),
-                quoted(rows.cell(index)),
-                format!("a reading in {unit} of 0 or more"),
-                "a scanner reads no negative mass: correct the cell or mark it missing (NA)",
-            );
-        }
-        mass_g
-    }
-
-    /// Kilograms under a header of grams show by a body a thousand times too light.
-    fn check_unit(&self, scan: &Scan, rows: &Rows<'_>, faults: &mut Faults) {
-        let (Some(fat), total_g) = (self.layout.masses[0], scan.total_g()) else {
-            return;
-        };
-        let light = total_g > 0.0 && total_g < LEAST_BODY_G;
-        let thousandth = (0.5..2.0).contains(&(1000.0 * total_g / scan.scale_weight_g));
-        if scan.region == WHOLE && (light || thousandth) {
-            faults.add(
-                rows.place(fat.index),
-                format!("a whole body of fat, lean and bone of {total_g:.3} g"),
-                format!("readings in {}", fat.unit),
-                "if they are kilograms, name the columns fat_kg, lean_kg, bone_kg or set mass under [units] in study.toml",
-            );
-        }
     }
 }

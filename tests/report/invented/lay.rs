@@ -269,3 +269,38 @@ pub(crate) fn precision_by_birds() -> PrecisionByBirds {
         letter: Some('a'),
     }
 }
+
+pub(crate) fn precision_by_cost() -> PrecisionByCost {
+    let panel = |name: &str, at_1000: f64, wanted| CostPanel {
+        name: name.into(),
+        label: "Half width (%)".into(),
+        wanted: Some(wanted),
+        ways: [
+            ("tube", 1.0),
+            ("tube, 2 scans each", 0.9),
+            ("crate of 3 birds", 0.8),
+        ]
+        .iter()
+        .map(|&(way, worse)| {
+            let at = |cost: f64| worse * at_1000 * (1000.0 / cost).sqrt();
+            CostLine {
+                name: way.into(),
+                least: (3..=40)
+                    .map(|i| 100.0 * f64::from(i))
+                    .map(|cost| (cost, at(cost)))
+                    .collect(),
+                design: Some((2000.0 * worse, at(2000.0 * worse))),
+            }
+        })
+        .collect(),
+    };
+    PrecisionByCost {
+        cost: "Cost (EUR)".into(),
+        panels: vec![
+            panel("Fat: strain mean", 13.0, 9.0),
+            panel("Lean: strain mean", 4.4, 3.0),
+            panel("Fat: bird's curve", 17.0, 12.0),
+        ],
+        letter: Some('a'),
+    }
+}

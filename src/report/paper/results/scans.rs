@@ -26,7 +26,7 @@ impl Paper<'_> {
             let rows: Vec<&RepeatabilityRow> = answer
                 .rows
                 .iter()
-                .filter(|row| row.method == *method && row.trait_name != "total")
+                .filter(|row| row.method == *method && row.trait_name != "total" && row.unit == "g")
                 .collect();
             let Some(first) = rows.first() else {
                 continue;
