@@ -121,7 +121,12 @@ fn filled(heading: &str, pieces: &[String], most: usize) -> Vec<Line> {
             texts[last].push(' ');
             texts[last].push_str(piece);
         } else if texts.len() == most {
-            texts[last] = format!("{} ...", texts[last].trim_end_matches(';'));
+            let mut kept = std::mem::take(&mut texts[last]);
+            while INDENT + kept.chars().count() + 4 > WIDTH {
+                let Some(at) = kept.rfind(' ') else { break };
+                kept.truncate(at);
+            }
+            texts[last] = format!("{} ...", kept.trim_end_matches(';'));
             break;
         } else {
             texts.push(piece.clone());
