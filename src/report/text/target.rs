@@ -1,7 +1,8 @@
 //! The last weighing of each strain against its target.
 
 use super::Sentence;
-use super::words::{Naming, days, signed, some_of};
+use super::words::{Naming, minus, signed, some_of};
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Answer};
 use crate::flock::{Band, Deviation, FlockLevel, Gain, NoTargetAge};
 use crate::report::rounding::Digits;
@@ -253,6 +254,7 @@ pub struct Target {
     pub rows: Vec<TargetRow>,
     /// Age by which the birds are to be back on target, d.
     pub back_by_d: Option<f64>,
+    ages: AgeUnit,
 }
 
 impl Target {
@@ -316,6 +318,7 @@ impl Target {
             trait_index,
             rows: rows.collect(),
             back_by_d,
+            ages: naming.ages,
         })
     }
 
@@ -442,7 +445,7 @@ impl Target {
         let at = |row: &TargetRow| row.deviation_pct.unwrap_or(0.0).abs();
         off.sort_by(|a, b| at(b).total_cmp(&at(a)));
         let by = self.back_by_d.map_or("in time".to_owned(), |age_d| {
-            format!("by {} d", days(age_d))
+            format!("by {}", self.ages.show(age_d))
         });
         let mut all = Vec::new();
         for row in off {
