@@ -12,7 +12,7 @@
 //! | does a model miss something | [`ResidualPanels`], [`RandomPairs`], [`Profile`] |
 //! | how do strains differ | [`Forest`], [`DifferenceBand`] |
 //! | when will they lay | [`LayCurve`], [`ValueAtFirstEgg`] |
-//! | how few birds suffice | [`PrecisionByBirds`] |
+//! | how few birds suffice, and for what money | [`PrecisionByBirds`], [`PrecisionByCost`] |
 //!
 //! Each knows the height that it needs at a width: `figure.draw(figure.size(89.0)?)`
 //! ([`Figure`]). `frame.rs` and `row_frame.rs` hold what figures by age, and figures of named

@@ -57,7 +57,7 @@ pub fn forecast_pictures(
                 .filter(|row| row.strain == Some(strain))
                 .collect();
             let means = uniformities.iter().filter(|row| {
-                row.level == Level::Strain
+                row.level == FlockLevel::Strain
                     && (row.trait_index, row.strain) == (one.trait_index, strain)
             });
             let means = means.filter_map(|row| Some((row.age_d, row.uniformity.mean_g?)));
@@ -205,7 +205,7 @@ pub fn uniformity_pictures(
     for (trait_index, records) in study.traits.iter().enumerate() {
         let strains = showing.panels(study).map(|strain| {
             let own = uniformities.iter().filter(|row| {
-                row.level == Level::Strain
+                row.level == FlockLevel::Strain
                     && (row.trait_index, row.strain) == (trait_index, strain)
                     && row.uniformity.n >= LEAST_BIRDS
             });

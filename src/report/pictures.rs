@@ -381,7 +381,7 @@ fn standing(fits: &SubjectFits) -> Standing {
 }
 
 fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> StrainByAge {
-    let of_level = |level: flock::Level| {
+    let of_level = |level: flock::FlockLevel| {
         rows.iter()
             .filter(move |row| row.strain == strain && row.level == level)
     };

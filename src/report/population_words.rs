@@ -149,7 +149,7 @@ fn typical(fit: &PopulationFit, confidence: f64, values: Values) -> Vec<String> 
                 three_digits(estimate.value)
             ))
         };
-        let told: Vec<String> = [
+        let pieces: Vec<String> = [
             quantity(mature, Derived::Mature, gram),
             quantity("maximum growth rate", Derived::InflectionRate, gain),
             quantity("at", Derived::InflectionAge, "d"),

@@ -196,7 +196,7 @@ fn bland_altman(
     drawn: &mut Drawn,
 ) {
     let panels = stages.iter().map(|(row, points)| {
-        let mean = |point: &Point| f64::midpoint(point.told, point.chemistry);
+        let mean = |point: &Point| f64::midpoint(point.reading, point.chemistry);
         let (least, greatest) = points.iter().map(mean).fold(
             (f64::INFINITY, f64::NEG_INFINITY),
             |(least, greatest), mean| (least.min(mean), greatest.max(mean)),
@@ -239,7 +239,7 @@ fn bland_altman(
             name: stage_name(row),
             fact,
             strains: by_strain(study, showing, points, |point| {
-                (mean(point), point.told - point.chemistry)
+                (mean(point), point.reading - point.chemistry)
             }),
             bias,
             lower_limit,

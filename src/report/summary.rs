@@ -4,7 +4,19 @@
 //! page renders too. A block has a line for each strain as long as all lines have room; of
 //! more strains it names the lowest and the highest and counts how many are where.
 
-use super::text::{Attention, Forecast, ForecastRow, LayRow, Overview, TargetRow, number};
+mod budget;
+mod line;
+mod plan;
+mod scans;
+
+pub use budget::budget;
+pub use line::{Line, Role, WIDTH};
+pub use plan::plan;
+pub use scans::{calibration, corrected, repeatability, validation};
+
+use line::{flowing, wrapped};
+
+use super::text::{Attention, Forecast, ForecastRow, Overview, TargetRow, Verdict, number};
 
 /// Lines of a summary.
 pub const MOST_LINES: usize = 25;
@@ -85,35 +97,13 @@ fn elsewhere(place: &str) -> Line {
     Line::plain(format!("{place}  everything else"))
 }
 
-/// Pieces set behind a heading, as many to a line as fit, on at most so many lines.
-fn flowing(heading: &str, pieces: &[String], most: usize) -> Vec<String> {
-    let mut lines = vec![format!("{heading:<INDENT$}")];
-    let parts = pieces.iter().enumerate().flat_map(|(place, piece)| {
-        // A piece longer than a line breaks at its commas.
-        let mut parts: Vec<String> = match piece.chars().count() > WIDTH - 2 - INDENT {
-            true => piece.split_inclusive(", ").map(str::to_owned).collect(),
-            false => vec![piece.clone()],
-        };
-        if let Some(last) = parts.last_mut().filter(|_| place + 1 < pieces.len()) {
-            last.push_str("; ");
-        }
-        parts
-    });
-    for part in parts {
-        let last = lines.len() - 1;
-        let begun = lines[last].chars().count() > INDENT;
-        let wide = part.trim_end_matches([' ', ';', ',']).chars().count();
-        if begun && lines[last].chars().count() + wide > WIDTH - 2 {
-            if lines.len() == most {
-                lines[last] = format!("{} ...", lines[last].trim_end_matches([' ', ';']));
-                return lines;
-            }
-            lines.push(" ".repeat(INDENT));
-        }
-        let last = lines.len() - 1;
-        lines[last].push_str(&part);
-    }
-    lines
+/// The lines of one question, its caution and where everything else is; no more than
+/// [`MOST_LINES_OF_ONE`].
+fn short_answer(mut lines: Vec<Line>, caution: &str, place: &str) -> Vec<Line> {
+    lines.truncate(MOST_LINES_OF_ONE - 2);
+    lines.push(Line::plain(caution));
+    lines.push(elsewhere(place));
+    lines.into_iter().map(Line::cut).collect()
 }
 
 fn target(overview: &Overview) -> Vec<Line> {
@@ -203,12 +193,14 @@ fn growth(overview: &Overview) -> Vec<Line> {
             format!("{} {}", group.name, mass.with_interval(unit))
         })
         .collect();
-    let mut lines = vec![format!(
-        "{:<INDENT$}typical {} at {}, with {} % intervals",
+    let mut lines = vec![Line::headed(
         "GROWTH",
-        weighed.trait_name,
-        overview.ages.show(weighed.last_age_d().unwrap_or_default()),
-        overview.percent
+        format!(
+            "typical {} at {}, with {} % intervals",
+            weighed.trait_name,
+            overview.ages.show(weighed.last_age_d().unwrap_or_default()),
+            overview.percent
+        ),
     )];
     lines.extend(flowing("", &pieces, MOST_MASSES));
     lines
@@ -227,19 +219,16 @@ fn lay(overview: &Overview) -> Vec<Line> {
     };
     let mut lines = Vec::new();
     if lay.rows.len() <= MOST_IN_FULL {
-        let halves: Vec<String> = lay.rows.iter().map(LayRow::half_words).collect();
-        let widest = halves.iter().map(|half| half.chars().count()).max();
-        let wide = widest.unwrap_or(0).max(20) + 2;
-        lines.push(format!(
-            "{:<INDENT$}{:<wide$}laying",
-            "LAY", "50 % in lay at"
+        let halves = lay.rows.iter().map(|row| row.half_words().chars().count());
+        let wide = halves.max().unwrap_or(0).max(20) + 2;
+        lines.push(Line::headed(
+            "LAY",
+            format!("{:<wide$}laying", "50 % in lay at"),
         ));
-        lines.extend(lay.rows.iter().zip(&halves).map(|(row, half)| {
-            format!(
-                "  {:<12}{half:<wide$}{}",
-                short(&row.name),
-                row.laying_words()
-            )
+        lines.extend(lay.rows.iter().map(|row| {
+            let half = row.half_words();
+            let name = short(&row.name);
+            Line::plain(format!("  {name:<12}{half:<wide$}{}", row.laying_words()))
         }));
     } else {
         let pieces: Vec<String> = lay
@@ -259,10 +248,8 @@ fn composition(overview: &Overview) -> Vec<Line> {
     let Some(found) = &overview.composition else {
         return Vec::new();
     };
-    let mut lines = vec![format!(
-        "COMPOSITION at {}, g",
-        overview.ages.show(found.age_d)
-    )];
+    let heading = |text: String| Line::default().with(Role::Heading, text);
+    let title = format!("COMPOSITION at {}, g", overview.ages.show(found.age_d));
     if found.groups.len() <= MOST_IN_FULL {
         let title = format!("{title} \u{b1} {} %", overview.percent);
         let parts: String = found

@@ -289,10 +289,10 @@ pub fn cues(
                 continue;
             };
             let ages = of_strain.iter().filter(|cue| cue.curve == curve);
-            let told: Vec<String> = ages
+            let pieces: Vec<String> = ages
                 .filter_map(|cue| cue_words(cue, study.age_unit()))
                 .collect();
-            if !told.is_empty() {
+            if !pieces.is_empty() {
                 let whose = if study.traits.len() > 1 {
                     let trait_name = study.traits[trait_index].name.replace('_', " ");
                     format!("{name}, {trait_name}")

@@ -177,6 +177,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     output.findings.words.push(format!("  {}", basis.from));
     output.findings.words.extend(plan_words::plan(&planned));
     output.findings.tables.push(plan_tables::designs(&planned));
+    output.answer_with(|place| summary::plan(&planned, place));
     let showing = (question.level, Frame::default(), &[][..]);
     add_pictures(&args.paper, showing, &mut output, |showing, drawn| {
         plan_picture(&planned, showing, drawn);

@@ -3,7 +3,7 @@
 use super::Findings;
 use crate::analysis::{Analysis, Growth, Options};
 use crate::report::paper::in_general;
-use crate::report::tables::fits::{self, Wanted};
+use crate::report::tables::fits::{self, FitTables};
 use crate::report::tables::models::{model_tables, second_phase};
 use crate::report::tables::{calibration, choice, curves};
 use crate::report::{composition_words, population_words, words};

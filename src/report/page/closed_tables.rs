@@ -4,7 +4,7 @@ use super::Page;
 use super::first_screen::pill;
 use super::html::{Column, escaped, plural};
 use crate::report::rounding;
-use crate::report::text::{Masses, Topic, capital, number, with_interval};
+use crate::report::text::{Masses, Topic, capital, error_size, with_interval};
 
 /// A closed table of a section.
 pub(super) struct Closed {

@@ -19,6 +19,7 @@ pub(super) use words::{
 
 use super::RunRecord;
 use super::pictures::whole_name;
+use super::text::Overview;
 use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Options};
 use crate::contrast::{Adjust, Against};

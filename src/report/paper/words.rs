@@ -2,7 +2,7 @@
 //! Gompertz curve and Birch on paper.
 
 use crate::age::AgeUnit;
-use crate::fit::interval::{Estimate, Interval};
+use crate::fit::interval::Estimate;
 use crate::growth::Derived;
 use crate::report::rounding::{self, Digits};
 use crate::stats::Interval;

@@ -1,7 +1,7 @@
 //! When the birds come into lay.
 
 use super::Sentence;
-use super::words::{Naming, count, some_of};
+use super::words::{Naming, capital, count, error_size, some_of};
 use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Answer};
 use crate::maturity::OnsetModel;

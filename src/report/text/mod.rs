@@ -24,7 +24,7 @@ pub use masses::{Composition, GroupMasses, Mass, Masses};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
 pub use target::{Target, TargetRow, Verdict};
 pub use topics::Topic;
-pub(super) use words::{Naming, capital, count, number, signed, trait_words};
+pub(super) use words::{Naming, capital, count, error_size, number, signed, trait_words};
 
 use std::collections::BTreeSet;
 

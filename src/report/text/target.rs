@@ -1,7 +1,7 @@
 //! The last weighing of each strain against its target.
 
 use super::Sentence;
-use super::words::{Naming, minus, signed, some_of};
+use super::words::{Naming, signed, some_of};
 use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Answer};
 use crate::flock::{Band, Deviation, FlockLevel, Gain, NoTargetAge};
@@ -88,6 +88,7 @@ pub struct TargetRow {
     pub name: String,
     /// Age, d.
     pub age_d: f64,
+    ages: AgeUnit,
     /// Birds weighed.
     pub n: usize,
     /// Their mean, in the unit of the trait.
@@ -212,9 +213,9 @@ impl TargetRow {
             _ => "",
         };
         Some(format!(
-            "Mean {trait_name} of {} at {} d (n = {}) was {}, {} {side} target ({}){band}.",
+            "Mean {trait_name} of {} at {} (n = {}) was {}, {} {side} target ({}){band}.",
             self.name,
-            days(self.age_d),
+            self.ages.show(self.age_d),
             self.n,
             self.mean_words(unit),
             self.grams(deviation.abs(), unit),
@@ -291,6 +292,7 @@ impl Target {
                 strain: row.strain,
                 name: naming.name(strain),
                 age_d: row.age_d,
+                ages: naming.ages,
                 n: row.n,
                 mean: row.observed_g,
                 std_error: row.std_error_g,

@@ -58,6 +58,12 @@ pub(in crate::report) fn number(value: f64) -> String {
     }
 }
 
+/// A root mean square error or a least significant change: two significant digits, since from
+/// tens of birds its own standard error is about a tenth of it.
+pub(in crate::report) fn error_size(value: f64) -> String {
+    significant(value, 2)
+}
+
 /// `1 bird`, `3 birds`.
 pub(in crate::report) fn count(n: usize, what: &str) -> String {
     format!("{n} {what}{}", if n == 1 { "" } else { "s" })

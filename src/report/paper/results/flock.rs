@@ -2,7 +2,7 @@
 
 use super::super::Paper;
 use super::super::words::{capital, count, digits_of, interval, number, spaced, with_unit};
-use super::{estimate_with_interval, limits, of};
+use super::{estimate_with_interval, of};
 use crate::analysis::Answer;
 use crate::flock::FlockLevel;
 use crate::report::pictures::file_name;
@@ -53,54 +53,6 @@ impl Paper<'_> {
             }
         }
         all
-    }
-
-    /// "At 168 d, body weight of Alder (1723 g, n = 24) was 4 g below target ...".
-    fn against_target(&self, row: &Deviation, first: bool) -> Option<String> {
-        let study = &self.analysis.study;
-        let against = row.against.as_ref().ok()?;
-        let digits = row
-            .std_error_g
-            .map_or(Digits::Decimals(0), Digits::of_error);
-        let percent = self.percent();
-        let size = digits.write(against.deviation_g.abs());
-        let mut inside = vec![format!("{:.1} %", against.deviation_pct).replace('-', "\u{2212}")];
-        if let Some((lower, upper)) = against.interval_g {
-            inside.push(limits(Interval { lower, upper }, digits, "g", &percent));
-        }
-        if let Ok(off) = against.days {
-            let direction = if off < 0.0 { "behind" } else { "ahead" };
-            inside.push(format!("{:.1} d {direction}", off.abs()));
-        }
-        let side = if against.deviation_g < 0.0 {
-            "below"
-        } else {
-            "above"
-        };
-        let band = match against.band {
-            Band::Inside => " and within the target band",
-            Band::Outside => " and outside the target band",
-            Band::Unsure => "; the interval includes an edge of the target band",
-            Band::NotGiven => "",
-        };
-        let name = spaced(&study.traits[row.trait_index].name);
-        let whose = &study.strains[row.strain];
-        let mean = digits.write(row.observed_g);
-        Some(if first {
-            format!(
-                "At the last weighing ({}), mean {name} of {whose} (n = {}) was {mean} g, {size} g {side} target ({}){band}.",
-                self.ages().show(row.age_d),
-                row.n,
-                inside.join("; ")
-            )
-        } else {
-            format!(
-                "Mean {name} of {whose} at {} (n = {}) was {mean} g, {size} g {side} target ({}){band}.",
-                self.ages().show(row.age_d),
-                row.n,
-                inside.join("; ")
-            )
-        })
     }
 
     pub(super) fn forecast_results(&self) -> Vec<String> {
