@@ -85,6 +85,7 @@
     )
 )]
 
+pub mod age;
 pub mod analysis;
 #[cfg(feature = "program")]
 pub mod cli;

@@ -8,18 +8,19 @@ use super::output::{Only, Output};
 use super::run::WholeStudy;
 use crate::analysis::{Analysis, Lay};
 use crate::composition::study_equations::Chosen;
-use crate::contrast::Adjust;
 use crate::error::{Error, Result};
-use crate::figure::{Picture, Size, Theme};
+use crate::figure::{Frame, Picture, Size, Theme};
 use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::forecast_pictures::{
     forecast_pictures, uniformity_pictures, weight_prediction_figures,
 };
 use crate::report::onset_pictures::{first_egg_picture, lay_picture, prediction_figure};
 use crate::report::pictures::{
-    Drawn, Named, Showing, deviation_pictures, growth_pictures, residual_pictures,
+    Drawn, Named, Showing, bird_pictures, deviation_pictures, frame_of, growth_pictures,
 };
-use crate::report::population_pictures::{mixed_diagnostic_pictures, population_pictures};
+use crate::report::population_pictures::{
+    population_pictures, random_effect_pictures, residual_pictures,
+};
 use crate::report::profile_pictures::profile_pictures;
 use crate::report::scan_pictures::{
     body_parts_picture, calibration_pictures, calibration_residual_pictures, feather_share_picture,
@@ -114,9 +115,13 @@ impl Drawing<'_> {
     pub(crate) fn add(&self, paper: &PaperOptions, output: &mut Output) -> Result<()> {
         let confidence = self.0.confidence;
         let order = self.order();
-        add_pictures(paper, (confidence, &order), output, |showing, drawn| {
+        let frame = frame_of(&self.0.study, None);
+        let common = (confidence, frame, &order[..]);
+        add_pictures(paper, common, output, |showing, drawn| {
             self.pictures(showing, drawn);
-            self.diagnostics(showing, drawn);
+            let mut supplement = Drawn::default();
+            self.diagnostics(showing, &mut supplement);
+            drawn.supplement(supplement);
         })?;
         self.add_to_page(output);
         Ok(())
@@ -134,7 +139,7 @@ impl Drawing<'_> {
             confidence,
             width_mm: WIDTH_MM,
             height_mm: None,
-            letter: None,
+            frame: frame_of(&self.0.study, None),
             order: &order,
         };
         let mut drawn = Drawn::default();
@@ -164,17 +169,22 @@ impl Drawing<'_> {
     /// What a reviewer looks for: they are files, and not on the page.
     fn diagnostics(&self, showing: &Showing, drawn: &mut Drawn) {
         let study = &self.0.study;
-        residual_pictures(study, &self.0.growth.trajectories, showing, drawn);
-        mixed_diagnostic_pictures(study, &self.0.growth.trajectories, showing, drawn);
+        let trajectories = &self.0.growth.trajectories;
+        bird_pictures(study, trajectories, showing, drawn);
+        residual_pictures(study, trajectories, showing, drawn);
+        random_effect_pictures(study, trajectories, showing, drawn);
         profile_pictures(study, &self.0.growth.profiles, showing, drawn);
         calibration_residual_pictures(study, self.equations(), showing, drawn);
         let verdict = self.0.verdict.as_ref();
         if let Some(ahead) = verdict.and_then(|verdict| verdict.ahead.as_ref()) {
             weight_prediction_figures(study, &ahead.backtest_weights, showing, drawn);
         }
-        let waiting = self.0.lay.as_ref().and_then(Lay::waiting);
-        let eggs = waiting.map_or(&[][..], |waiting| &waiting.backtest.eggs);
-        prediction_figure(study, eggs, showing, drawn);
+        // Without a cue that helps, all birds of a strain have the same prediction.
+        if let Some(waiting) = self.0.lay.as_ref().and_then(Lay::waiting)
+            && waiting.models.recommended().is_some()
+        {
+            prediction_figure(study, &waiting.backtest.eggs, showing, drawn);
+        }
     }
 
     /// The answers.
@@ -183,8 +193,7 @@ impl Drawing<'_> {
         growth_pictures(study, &self.0.growth.trajectories, showing, drawn);
         population_pictures(study, &self.0.growth.trajectories, showing, drawn);
         if let Some(found) = &self.0.differences {
-            let adjust = Adjust::default();
-            contrast_pictures(study, &found.comparison, adjust, showing, drawn);
+            contrast_pictures(study, &found.comparison, showing, drawn);
         }
         if let Some(verdict) = &self.0.verdict {
             deviation_pictures(study, &verdict.deviations, showing, drawn);
@@ -223,7 +232,7 @@ impl Drawing<'_> {
 /// Options that no figure can have.
 pub(crate) fn add_pictures(
     paper: &PaperOptions,
-    (confidence, order): (f64, &[usize]),
+    (confidence, frame, order): (f64, Frame, &[usize]),
     output: &mut Output,
     pictures: impl FnOnce(&Showing, &mut Drawn),
 ) -> Result<()> {
@@ -234,7 +243,10 @@ pub(crate) fn add_pictures(
         confidence,
         width_mm: paper.width,
         height_mm: paper.height,
-        letter: paper.letters.then_some('a'),
+        frame: Frame {
+            letter: paper.letters.then_some('a'),
+            ..frame
+        },
         order,
     };
     let mut drawn = Drawn::default();

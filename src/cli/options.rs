@@ -232,6 +232,7 @@ impl TableColumns {
                 age: self.age_unit,
                 mass: self.mass_unit,
                 date_format: self.date_format.clone(),
+                ..Units::default()
             },
             format: self.format(),
             values: if self.no_plausibility {

@@ -124,7 +124,7 @@ pub(crate) fn run(args: &ValidateArgs, common: &Common) -> Result<u8> {
     output.findings.words.push(CAUTION.to_owned());
     add_pictures(
         &args.paper,
-        (args.confidence, &[]),
+        (args.confidence, crate::figure::Frame::default(), &[]),
         &mut output,
         |showing, drawn| validation_pictures(&tests.tested, showing, drawn),
     )?;

@@ -1,6 +1,8 @@
 //! How well two ways of knowing a mass agree: a row of the agreement table.
 
-use crate::stats::agreement::{concordance_coefficient, deming, limits_of_agreement};
+use crate::stats::agreement::{
+    ProportionalBias, concordance_coefficient, deming, limits_of_agreement, proportional_bias,
+};
 use crate::stats::linear::{Design, fit};
 use crate::stats::{Failure, Interval};
 
@@ -48,6 +50,9 @@ pub struct AgreementRow {
     pub lower_limit_interval: Interval,
     /// Confidence interval of the upper limit.
     pub upper_limit_interval: Interval,
+    /// How the difference changes along the mean of both; none with fewer than 3 pairs or no
+    /// spread.
+    pub proportional_bias: Option<ProportionalBias>,
 }
 
 /// Compares `second` (reading or prediction) with `first` (chemistry).
@@ -95,5 +100,6 @@ pub fn compare(
         bias_interval: limits.bias_interval,
         lower_limit_interval: limits.lower_limit_interval,
         upper_limit_interval: limits.upper_limit_interval,
+        proportional_bias: proportional_bias(first, second, confidence).ok(),
     })
 }

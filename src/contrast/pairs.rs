@@ -39,6 +39,10 @@ pub struct Contrast {
     /// Interval; of all comparisons together under Tukey's adjustment, of this one
     /// otherwise and where birds were drawn again.
     pub interval: Option<Interval>,
+    /// Interval of all comparisons together, of those over which P is adjusted: it leaves zero
+    /// where the adjusted P is below 1 minus its confidence. `None` where P is adjusted by a
+    /// method that has no such interval (Holm), or not at all.
+    pub simultaneous: Option<Interval>,
     /// The difference as a percentage of the second group's value.
     pub percent: Option<f64>,
     /// Chance of so great a difference where there is none.
@@ -115,7 +119,7 @@ pub fn of_quantity(
     };
     let (mut found, missing) = compared(joint, quantity, request);
     match law {
-        Some(law) => adjust_by(law, &mut [&mut found]),
+        Some(law) => adjust_by(law, &mut [&mut found], request.confidence),
         None => {
             adjust(joint, &mut [&mut found], request);
         }
@@ -143,6 +147,7 @@ impl NamedQuantity {
             difference: found.difference.value,
             standard_error: found.difference.standard_error,
             interval: found.interval,
+            simultaneous: found.simultaneous,
             percent: (found.difference.reference != 0.0)
                 .then(|| 100.0 * found.difference.value / found.difference.reference.abs()),
             p_value: found.p_value,
@@ -181,6 +186,7 @@ struct Found {
     b: Against,
     difference: Difference,
     interval: Option<Interval>,
+    simultaneous: Option<Interval>,
     p_value: Option<f64>,
     p_adjusted: Option<f64>,
     /// Of a pair: the gradient in the terms of all groups.
@@ -195,13 +201,16 @@ impl Found {
         factor: Option<f64>,
         confidence: f64,
     ) -> Self {
+        let together = factor.is_some();
         let factor = factor.unwrap_or_else(|| t_two_sided_quantile(confidence, difference.df));
         let error = difference.standard_error;
+        let interval = error.map(|error| Interval::around(difference.value, factor * error));
         Self {
             a,
             b,
             difference,
-            interval: error.map(|error| Interval::around(difference.value, factor * error)),
+            interval,
+            simultaneous: interval.filter(|_| together),
             p_value: error.map(|error| t_two_sided(difference.value / error, difference.df)),
             p_adjusted: None,
             gradient: None,
@@ -319,21 +328,26 @@ fn adjust(
                 adjusted_by(family, |p_values| holm(p_values).ok());
                 return None;
             };
-            adjust_by(&law, family);
+            adjust_by(&law, family, request.confidence);
             return Some(law);
         }
     }
     None
 }
 
-/// Adjusted p values by the law of the greatest t of a family.
-fn adjust_by(law: &Simultaneous, family: &mut [&mut Vec<Found>]) {
+/// Adjusted p values and simultaneous intervals by the law of the greatest t of a family.
+fn adjust_by(law: &Simultaneous, family: &mut [&mut Vec<Found>], confidence: f64) {
+    let critical = law.critical_value(confidence).ok();
     for found in family.iter_mut().flat_map(|found| found.iter_mut()) {
+        let Difference { value, df, .. } = found.difference;
         if let (Some(t), Some(p)) = (found.t(), found.p_value) {
-            let among_all = law.p_value(in_units(t, found.difference.df));
             // By simulation, it could come out smaller.
-            found.p_adjusted = Some(among_all.max(p));
+            found.p_adjusted = Some(law.p_value(in_units(t, df)).max(p));
         }
+        let error = found.difference.standard_error;
+        found.simultaneous = critical
+            .zip(error)
+            .map(|(critical, error)| Interval::around(value, critical / in_units(1.0, df) * error));
     }
 }
 

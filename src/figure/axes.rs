@@ -55,7 +55,12 @@ pub(crate) struct FittedAxis {
 pub(crate) struct Tick {
     pub at: f64,
     pub label: Words,
+    /// An age in weeks, small beneath that in days.
+    pub weeks: Option<Words>,
 }
+
+/// From this span of days on every labelled tick is a whole week.
+const WITH_WEEKS_D: f64 = 28.0;
 
 /// Beyond this a number is taken for a slip: a range that holds it would
 /// overflow, and no trait of a bird comes near.
@@ -106,6 +111,12 @@ impl Axis {
             AgeUnit::Weeks => "Age (weeks)",
         };
         Self::new(Words::plain(title), unit.into())
+    }
+
+    /// Whether weeks stand beneath its days: over at least [`WITH_WEEKS_D`].
+    pub(crate) fn has_weeks(&self) -> bool {
+        let (lo, hi) = self.range();
+        self.scale == Scale::Days && self.data.is_some() && hi - lo >= WITH_WEEKS_D
     }
 
     /// Widens the range to hold these values; what cannot be drawn is passed over.
@@ -160,6 +171,7 @@ impl Axis {
             let named = self.rows.iter().enumerate().map(|(row, label)| Tick {
                 at: row_at(n, row),
                 label: label.clone(),
+                weeks: None,
             });
             ticks.extend(named);
         } else if !self.is_empty() {
@@ -186,11 +198,37 @@ impl Axis {
                 finer.clone_from(&ticks);
             }
         }
+        let mut title = self.title.clone();
+        if self.has_weeks() {
+            title = Words::plain("Age (days, beneath in weeks)");
+            for tick in &mut ticks {
+                tick.weeks = Some(Words::plain(format!("{:.0}", tick.at / 7.0 + 0.0)));
+            }
+        }
         FittedAxis {
-            title: self.title.clone(),
+            title,
             lo,
             hi,
             ticks,
+        }
+    }
+
+    /// The same range and ticks with this axis's title, as the axis across of a square panel
+    /// so wide; where its labels have no room every other is left out, and one at the end,
+    /// which would touch the next panel's.
+    pub(crate) fn across(&self, up: &FittedAxis, width_mm: f64) -> FittedAxis {
+        let mut ticks = up.ticks.clone();
+        if !has_room(&ticks, width_mm, Way::Across) {
+            ticks = ticks.into_iter().step_by(2).collect();
+        }
+        let at_end = |tick: &Tick| tick.at > up.hi - 0.03 * (up.hi - up.lo);
+        if ticks.len() > 2 && ticks.last().is_some_and(at_end) {
+            ticks.pop();
+        }
+        FittedAxis {
+            title: self.title.clone(),
+            ticks,
+            ..up.clone()
         }
     }
 }
@@ -218,7 +256,7 @@ fn steps(scale: Scale, span: f64) -> Vec<f64> {
     };
     if scale != Scale::Number && span >= 3.0 * unit {
         let short: &[f64] = match scale {
-            Scale::Days => &[1.0, 2.0],
+            Scale::Days if span < WITH_WEEKS_D => &[1.0, 2.0],
             _ => &[],
         };
         let weeks = (0..24).map(|doublings| 7.0 * f64::powi(2.0, doublings));
@@ -252,6 +290,7 @@ fn ticks_at(scale: Scale, step: f64, lo: f64, hi: f64) -> Vec<Tick> {
         ticks.push(Tick {
             at: i * step,
             label,
+            weeks: None,
         });
         i += 1.0;
     }
@@ -339,6 +378,10 @@ mod tests {
             labels(&days.fit(72.0, Way::Across)),
             ["0", "28", "56", "84", "112", "140", "168"]
         );
+        let beneath = days.fit(72.0, Way::Across);
+        let beneath = beneath.ticks.iter().map(|tick| tick.weeks.as_ref());
+        let beneath: Vec<String> = beneath.flatten().map(Words::text).collect();
+        assert_eq!(beneath, ["0", "4", "8", "12", "16", "20", "24"]);
         let weeks = Axis::age(AgeUnit::Weeks).hold([0.0, 168.0]);
         assert_eq!(
             labels(&weeks.fit(50.0, Way::Across)),

@@ -1,15 +1,16 @@
 //! Every bird in a small panel of its own, in pages.
 
-use crate::error::Result;
-use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{self, Board, Cell, Head, Plan, Sharing};
-use crate::figure::growth::curve_sentence;
+use crate::error::{Error, Result};
+use crate::figure::board::Board;
+use crate::figure::by_age::{WEAK_DASH, curve_sentence};
+use crate::figure::frame::{Figure, Frame, by_age};
+use crate::figure::grid::{self, Head, Plan};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{BAND_OPACITY, INK, Pen, Size, Style};
 use crate::figure::picture::Picture;
 use crate::figure::sample::{self, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::Marks;
-use crate::figure::series::{AgeUnit, BandPoint, Quantity, Standing, shown};
+use crate::figure::series::{BandPoint, Quantity, Standing, shown};
 
 /// How does each bird grow: its values and its own curve, one small panel a
 /// bird, weak and failed fits flagged, all panels on the same axes.
@@ -17,14 +18,16 @@ use crate::figure::series::{AgeUnit, BandPoint, Quantity, Standing, shown};
 pub struct BirdPanels {
     /// What was measured.
     pub quantity: Quantity,
-    /// Days or weeks on the axis.
-    pub ages: AgeUnit,
     /// Name of the fitted curve, for the note.
     pub curve: String,
     /// What the band is, for the note.
     pub band: String,
+    /// Birds that have no curve, and no panel.
+    pub without: usize,
     /// The birds, in the order of the pages.
     pub birds: Vec<BirdPanel>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One bird of [`BirdPanels`].
@@ -53,19 +56,21 @@ const ROW_MM: f64 = 31.0;
 /// Height of axis letters and note.
 const AROUND_MM: f64 = 22.0;
 
-impl BirdPanels {
-    /// Draws the pages, as many as the birds need: at most 30 birds a page and
+impl Figure for BirdPanels {
+    /// A page.
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        Size::new(width_mm, Size::PAGE.height_mm())
+    }
+
+    /// Draws as many pages as the birds need: at most 30 birds a page and
     /// 300 in all, from more birds a sample spread over them, which the note says.
     ///
     /// `page` is the largest size; a last page with fewer rows is lower.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `page` leaves no room for one panel.
-    pub fn draw(&self, page: Size) -> Result<Vec<Picture>> {
+    fn pages(&self, page: Size) -> Result<Vec<Picture>> {
         let drawn: Vec<&BirdPanel> = spread(self.birds.len(), MOST_BIRDS)
             .map(|i| &self.birds[i])
             .collect();
-        let columns = board::columns(MOST_ON_PAGE, page.width_mm(), LEAST_PANEL_MM);
+        let columns = grid::columns(MOST_ON_PAGE, page.width_mm(), LEAST_PANEL_MM);
         let rows = rows_of(page.height_mm()).min(MOST_ON_PAGE.div_ceil(columns));
         let on_page = columns * rows;
         if drawn.is_empty() {
@@ -76,7 +81,8 @@ impl BirdPanels {
             .chunks(on_page)
             .enumerate()
             .map(|(index, birds)| {
-                let height = page.height_mm() / count(rows) * count(birds.len().div_ceil(columns));
+                let height =
+                    page.height_mm() / grid::count(rows) * grid::rows(birds.len(), columns);
                 let height = (height + AROUND_MM).clamp(40.0, page.height_mm());
                 let size = Size::new(page.width_mm(), height)?;
                 let place = if pages > 1 {
@@ -88,7 +94,9 @@ impl BirdPanels {
             })
             .collect()
     }
+}
 
+impl BirdPanels {
     fn page(
         &self,
         birds: &[&BirdPanel],
@@ -96,34 +104,36 @@ impl BirdPanels {
         columns: usize,
         place: &str,
     ) -> Result<Picture> {
-        let everywhere = self.birds.iter().flat_map(BirdPanel::places);
-        let (ages, values) = drawn_at(everywhere);
-        let x = Axis::age(self.ages).hold(ages);
-        let y = Axis::new(self.quantity.words(), Scale::Number).hold(values);
-        let cells = birds.iter().map(|bird| Cell {
-            head: Head {
+        // All pages have the axes that all birds need.
+        let mut everywhere: Vec<(f64, f64)> =
+            self.birds.iter().flat_map(BirdPanel::places).collect();
+        let panels = birds.iter().map(|bird| {
+            let head = Head {
                 name: bird.name.clone(),
-                n: String::new(),
                 flag: bird.standing.flag().to_owned(),
-            },
-            x: x.clone(),
-            y: y.clone(),
-            places: Vec::new(),
+                ..Head::default()
+            };
+            (head, std::mem::take(&mut everywhere))
         });
         let board = Board::lay(Plan {
-            size,
-            cells: cells.collect(),
             columns: Some(columns),
-            least_panel_mm: LEAST_PANEL_MM,
-            sharing: Sharing::Common,
-            keys: Vec::new(),
             letter: None,
-            note: self.note(birds.len()),
+            ..by_age(
+                (size.on_one_sheet(), LEAST_PANEL_MM),
+                self.frame,
+                self.quantity.words(),
+                panels.collect(),
+                (false, Vec::new(), self.note(birds.len())),
+            )
         })?;
         for (panel, bird) in board.panels.iter().zip(birds) {
-            bird.draw(panel, &self.quantity)?;
+            self.draw_bird(panel, bird)?;
         }
-        let title = format!("{} of single birds.{place}", self.quantity.name);
+        let title = format!(
+            "{} of single {}.{place}",
+            self.quantity.name,
+            self.frame.subjects()
+        );
         let names: Vec<String> = birds
             .iter()
             .map(|b| match b.standing.flag() {
@@ -131,28 +141,78 @@ impl BirdPanels {
                 flag => format!("{} ({flag})", b.name),
             })
             .collect();
-        board.finish_sheet(&title, &format!("Birds: {}.", names.join(", ")))
+        let pages = board.finish(&title, &format!("Panels: {}.", names.join(", ")));
+        let first = pages.into_iter().next();
+        first.ok_or_else(|| Error::call("figure without a page: a bug, please report it"))
+    }
+
+    fn draw_bird(&self, panel: &Panel, bird: &BirdPanel) -> Result<()> {
+        let style = Style::of(bird.strain_index);
+        panel.open("bird", &[("bird", &bird.name), ("strain", &bird.strain)]);
+        panel.title(&match &bird.standing {
+            Standing::Sound => bird.name.clone(),
+            Standing::Weak(why) | Standing::Failed(why) => {
+                format!("{}: {}, {why}", bird.name, bird.standing.flag())
+            }
+        });
+        panel.band(&BandPoint::edges(&bird.line), style.colour, BAND_OPACITY)?;
+        let dots: Vec<Dot> = thinned(bird.points.len(), MOST_VERTICES)
+            .map(|i| bird.points[i])
+            .map(|(age_d, value)| Dot {
+                place: (age_d, value),
+                title: format!(
+                    "{}: {} {}",
+                    self.frame.ages.show(age_d),
+                    shown(value),
+                    self.quantity.unit
+                ),
+            })
+            .collect();
+        let marks = Marks {
+            shape: style.shape,
+            radius_mm: 0.55,
+            colour: style.colour,
+            opacity: 0.6,
+        };
+        panel.dots(&dots, &marks)?;
+        let dash: &[f64] = match bird.standing {
+            Standing::Weak(_) => WEAK_DASH,
+            Standing::Sound | Standing::Failed(_) => &[],
+        };
+        panel.line(
+            &BandPoint::line(&bird.line),
+            &Pen::solid(INK, 0.7).dashed(dash),
+        )?;
+        panel.close();
+        Ok(())
     }
 
     fn note(&self, on_page: usize) -> Vec<String> {
         let mut note = Vec::new();
         if on_page > 0 {
-            note.push("Points: the bird's values.".to_owned());
+            note.push(format!("Points: the {}'s values.", self.frame.subject));
         }
-        note.extend(curve_sentence(&self.curve, &self.band));
+        note.extend(curve_sentence(&self.curve, &self.band, false));
         if self
             .birds
             .iter()
             .any(|b| matches!(b.standing, Standing::Weak(_)))
         {
-            note.push("Dashed: a weak fit, not to be relied upon.".to_owned());
+            note.push("Dashed: a weak fit.".to_owned());
         }
         let strains = self.strains();
         if strains.len() > 1 && strains.len() <= 4 {
             note.push(format!("Markers: {}.", strains.join(", ")));
         }
         let drawn = self.birds.len().min(MOST_BIRDS);
-        note.extend(sample::sentence("birds", drawn, self.birds.len()));
+        let subjects = self.frame.subjects();
+        note.extend(sample::sentence(&subjects, drawn, self.birds.len()));
+        if self.without > 0 {
+            let without = self.frame.counted(self.without);
+            note.push(format!(
+                "Not drawn: {without} without a curve of their own."
+            ));
+        }
         note
     }
 
@@ -181,45 +241,6 @@ impl BirdPanel {
             .copied()
             .chain(BandPoint::places(&self.line))
     }
-
-    fn draw(&self, panel: &Panel, quantity: &Quantity) -> Result<()> {
-        let style = Style::of(self.strain_index);
-        panel.open("bird", &[("bird", &self.name), ("strain", &self.strain)]);
-        panel.title(&match &self.standing {
-            Standing::Sound => self.name.clone(),
-            Standing::Weak(why) | Standing::Failed(why) => {
-                format!("{}: {}, {why}", self.name, self.standing.flag())
-            }
-        });
-        panel.band(&BandPoint::edges(&self.line), style.colour, BAND_OPACITY)?;
-        let dots: Vec<Dot> = thinned(self.points.len(), MOST_VERTICES)
-            .map(|i| self.points[i])
-            .map(|(age_d, value)| Dot {
-                place: (age_d, value),
-                title: format!("{} d: {} {}", shown(age_d), shown(value), quantity.unit),
-            })
-            .collect();
-        let marks = Marks {
-            shape: style.shape,
-            radius_mm: 0.55,
-            colour: style.colour,
-            opacity: 0.6,
-        };
-        panel.dots(&dots, &marks)?;
-        let dash: &[f64] = match self.standing {
-            Standing::Weak(_) => &[1.2, 0.9],
-            Standing::Sound | Standing::Failed(_) => &[],
-        };
-        panel.line(
-            &BandPoint::line(&self.line),
-            &Pen::solid(INK, 0.7).dashed(dash),
-        )?;
-        panel.close();
-        if let Standing::Failed(why) = &self.standing {
-            panel.say(why, &self.points);
-        }
-        Ok(())
-    }
 }
 
 /// Rows of panels in a height.
@@ -231,8 +252,4 @@ fn rows_of(height_mm: f64) -> usize {
         taken += ROW_MM;
     }
     rows
-}
-
-fn count(n: usize) -> f64 {
-    n as f64
 }

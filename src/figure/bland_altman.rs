@@ -2,19 +2,19 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, rows};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame};
+use crate::figure::grid::{Cell, Head, Plan, Sharing, columns, rows};
 use crate::figure::legend::Sample;
 use crate::figure::panel::Panel;
 use crate::figure::paper::{CURVE_PT, GREY, INK, Pen, REFERENCE_DASH, Size};
 use crate::figure::picture::Picture;
-use crate::figure::points::{Ranged, StrainPoints, Strains, signed};
-use crate::figure::scene::Anchor;
+use crate::figure::points::{Ranged, StrainPoints, Strains};
 use crate::figure::series::Quantity;
-use crate::figure::words::Words;
 
 /// How far do two ways of measuring differ: the difference against the mean of
-/// both, with bias and limits of agreement, each with its own interval as a faint
-/// band, by strain (Bland and Altman 1986).
+/// both, with bias and limits of agreement, level or along the mean, by strain (Bland and
+/// Altman 1986, 1999).
 #[derive(Debug, Clone, Default)]
 pub struct BlandAltman {
     /// The x axis: "Mean of scan and chemistry", "g".
@@ -27,8 +27,8 @@ pub struct BlandAltman {
     pub interval: String,
     /// Before and after, or a panel a trait of one unit.
     pub panels: Vec<AgreementPanel>,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One panel of [`BlandAltman`].
@@ -36,33 +36,27 @@ pub struct BlandAltman {
 pub struct AgreementPanel {
     /// What stands over it: "Before", "After".
     pub name: String,
+    /// A few words behind the name: "bias −5.1 g, limits −10.7 to 0.5 g"; may be empty.
+    pub fact: String,
     /// x: mean of both; y: their difference.
     pub strains: Vec<StrainPoints>,
-    /// The mean difference.
-    pub bias: Ranged,
-    /// The lower limit of agreement.
-    pub lower_limit: Ranged,
-    /// The upper limit of agreement.
-    pub upper_limit: Ranged,
+    /// The mean difference at some means, ascending; its interval may be NaN.
+    pub bias: Vec<(f64, Ranged)>,
+    /// The lower limit of agreement at those.
+    pub lower_limit: Vec<(f64, Ranged)>,
+    /// The upper limit of agreement at those.
+    pub upper_limit: Vec<(f64, Ranged)>,
 }
 
 const LEAST_PANEL_MM: f64 = 44.0;
 
-impl BlandAltman {
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
+impl Figure for BlandAltman {
+    fn size(&self, width_mm: f64) -> Result<Size> {
         let columns = columns(self.panels.len(), width_mm, LEAST_PANEL_MM);
         Size::new(width_mm, 22.0 + 56.0 * rows(self.panels.len(), columns))
     }
 
-    /// Draws the figure.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let strains = Strains::of(self.panels.iter().flat_map(|p| &p.strains));
         let board = Board::lay(self.plan(size, &strains))?;
         for (panel, content) in board.panels.iter().zip(&self.panels) {
@@ -70,22 +64,22 @@ impl BlandAltman {
                 content.draw(panel, &strains)?;
             }
         }
-        let title = format!("{} against their mean", self.difference.name);
-        board.finish_sheet(&title, &strains.words())
+        let mean = self.mean.name.to_lowercase();
+        let title = format!("{} against {mean}", self.difference.name);
+        Ok(board.finish(&title, &strains.words(self.frame)))
     }
+}
 
+impl BlandAltman {
     fn plan(&self, size: Size, strains: &Strains) -> Plan {
-        let everywhere = self.panels.iter().flat_map(AgreementPanel::places);
-        let (_, differences) = drawn_at(everywhere);
         let cells = self.panels.iter().map(|p| {
-            let (means, _) = drawn_at(p.places());
-            let lines = self.panels.iter().flat_map(AgreementPanel::lines);
-            let y =
-                Axis::new(self.difference.words(), Scale::Number).hold(differences.iter().copied());
-            let y = if y.is_empty() { y } else { y.hold(lines) };
+            let (means, differences) = drawn_at(p.places());
+            let y = Axis::new(self.difference.words(), Scale::Number).hold(differences);
+            let y = if y.is_empty() { y } else { y.hold(p.limits()) };
             Cell {
                 head: Head {
                     name: p.name.clone(),
+                    fact: p.fact.clone(),
                     ..Head::default()
                 },
                 x: Axis::new(self.mean.words(), Scale::Number).hold(means),
@@ -95,17 +89,22 @@ impl BlandAltman {
             }
         });
         let mut note = vec![format!(
-            "Points: single birds; whole line: bias; dashed lines: {}.",
-            if self.limits.is_empty() {
-                "limits of agreement"
-            } else {
-                &self.limits
+            "Points: single {}; whole line: bias; dashed lines: {}.",
+            self.frame.subjects(),
+            match self.limits.as_str() {
+                "" => "limits of agreement",
+                limits => limits,
             }
         )];
-        if !self.interval.is_empty() {
+        let shaded = self
+            .panels
+            .iter()
+            .any(|p| p.bias.iter().any(|b| b.1.lower.is_finite()));
+        if shaded && !self.interval.is_empty() {
             note.push(format!("Shaded: their {}.", self.interval));
         }
-        note.push("Thin line: no difference. n: birds.".to_owned());
+        note.push("Thin line: no difference.".to_owned());
+        note.push(self.frame.n());
         note.extend(Strains::sampled(
             self.panels.iter().map(|p| p.strains.as_slice()),
         ));
@@ -114,9 +113,10 @@ impl BlandAltman {
             cells: cells.collect(),
             columns: None,
             least_panel_mm: LEAST_PANEL_MM,
-            sharing: Sharing::Rows,
+            sharing: Sharing::Own,
+            square: false,
             keys: strains.keys(Sample::Marker),
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
         }
     }
@@ -127,41 +127,35 @@ impl AgreementPanel {
         self.strains.iter().flat_map(StrainPoints::places)
     }
 
+    /// The lines with their pens.
+    fn lines(&self) -> [(&[(f64, Ranged)], Pen); 3] {
+        let limit = Pen::solid(INK, 0.8).dashed(REFERENCE_DASH);
+        [
+            (&self.upper_limit, limit),
+            (&self.bias, Pen::solid(INK, CURVE_PT)),
+            (&self.lower_limit, limit),
+        ]
+    }
+
     /// Bias and limits with all their ends.
-    fn lines(&self) -> impl Iterator<Item = f64> {
-        let lines = [self.bias, self.lower_limit, self.upper_limit];
-        lines.into_iter().flat_map(Ranged::all)
+    fn limits(&self) -> impl Iterator<Item = f64> + '_ {
+        let lines = self.lines().into_iter();
+        lines.flat_map(|(line, _)| line.iter().flat_map(|(_, at)| at.all()))
     }
 
     fn draw(&self, panel: &Panel, strains: &Strains) -> Result<()> {
         panel.open("limits", &[]);
         panel.level(0.0, &Pen::solid(GREY, 0.3))?;
-        let lines = [
-            ("", self.upper_limit, REFERENCE_DASH, 0.8),
-            ("bias ", self.bias, &[], CURVE_PT),
-            ("", self.lower_limit, REFERENCE_DASH, 0.8),
-        ];
-        for (_, line, dash, width_pt) in lines {
-            let (left, right) = (panel.x.lo, panel.x.hi);
-            let edges = [
-                (left, line.lower, line.upper),
-                (right, line.lower, line.upper),
-            ];
+        for (line, pen) in self.lines() {
+            let edges: Vec<(f64, f64, f64)> = line
+                .iter()
+                .map(|(x, at)| (*x, at.lower, at.upper))
+                .collect();
             panel.band(&edges, GREY, 0.15)?;
-            panel.level(line.value, &Pen::solid(INK, width_pt).dashed(dash))?;
+            let values: Vec<(f64, f64)> = line.iter().map(|(x, at)| (*x, at.value)).collect();
+            panel.line(&values, &pen)?;
         }
         panel.close();
-        strains.draw(panel, &self.strains)?;
-        let mut above_mm = f64::NEG_INFINITY;
-        for (name, line, _, _) in lines {
-            let (x, y) = (panel.rect.right, panel.place((panel.x.hi, line.value)).1);
-            // Letters need their height between line and line.
-            if line.value.is_finite() && y - above_mm > 3.2 {
-                let words = Words::plain(format!("{name}{}", signed(line.value)));
-                panel.label((x, y - 0.6), &words, Anchor::End);
-                above_mm = y;
-            }
-        }
-        Ok(())
+        strains.draw(panel, &self.strains)
     }
 }

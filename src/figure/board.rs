@@ -1,14 +1,14 @@
 //! The sheet: panels in rows, with axes, legend, letters and the note below; panels that
 //! have no room on one sheet go on over pages, all on the same axes.
 
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::figure::axes::{Axis, drawable};
 use crate::figure::backend::{SceneBackend, SharedScene};
 use crate::figure::font::Cut;
 use crate::figure::grid::{
-    Axes, BELOW_MM, EDGE_MM, Grid, LETTER_ASIDE_MM, MOST_NOTE_LINES, NOTE_ROW_MM, TICK_MM,
+    Axes, Cell, EDGE_MM, Grid, Head, LETTER_ASIDE_MM, NOTE_ROW_MM, Plan, Sharing, TICK_MM,
+    WEEKS_MM, columns, count, most_note_lines,
 };
-pub(crate) use crate::figure::grid::{Cell, Head, Plan, Sharing, columns, count, rows};
 use crate::figure::legend;
 use crate::figure::panel::{Panel, Rect};
 use crate::figure::paper::{
@@ -17,7 +17,7 @@ use crate::figure::paper::{
 };
 use crate::figure::picture::Picture;
 use crate::figure::scene::{Anchor, Lettering, Scene, Turn};
-use crate::figure::words::{Words, name_and_n, wrap};
+use crate::figure::words::{Words, name_and_n, shorten, wrap};
 use plotters::coord::Shift;
 use plotters::drawing::{DrawingArea, IntoDrawingArea};
 use std::cell::RefCell;
@@ -137,27 +137,6 @@ impl Board {
         });
         pages.collect()
     }
-
-    /// The only page of a figure whose size requires no more.
-    pub(crate) fn finish_sheet(self, title: &str, description: &str) -> Result<Picture> {
-        first_of(self.finish(title, description))
-    }
-}
-
-/// What `pages` draws at this size on one sheet.
-///
-/// # Errors
-/// As those of `pages`, and where the panels have no room on one sheet.
-pub(crate) fn on_one_sheet(
-    size: Size,
-    pages: impl FnOnce(Size) -> Result<Vec<Picture>>,
-) -> Result<Picture> {
-    first_of(pages(size.on_one_sheet())?)
-}
-
-fn first_of(pages: Vec<Picture>) -> Result<Picture> {
-    let first = pages.into_iter().next();
-    first.ok_or_else(|| Error::call("figure without a page: a bug, please report it"))
 }
 
 impl Page {
@@ -275,6 +254,10 @@ impl Page {
                 let baseline = rect.bottom + TICK_MM + 0.7 + cap(LETTER_PT);
                 let lettering = set(LETTER_PT, INK, Anchor::Middle);
                 scene.text((x, baseline), &tick.label, &lettering);
+                if let Some(weeks) = &tick.weeks {
+                    let lettering = set(SMALL_PT, GREY, Anchor::Middle);
+                    scene.text((x, baseline + WEEKS_MM), weeks, &lettering);
+                }
             }
         }
         for tick in &panel.y.ticks {
@@ -295,7 +278,12 @@ impl Page {
         let flag = Words::plain(&head.flag);
         let room = rect.width() - flag.width_mm(SMALL_PT) - 0.8;
         if !head.name.is_empty() {
-            let words = name_and_n(&head.name, &head.n, Cut::Bold, LETTER_PT, room);
+            let mut words = name_and_n(&head.name, &head.n, Cut::Bold, LETTER_PT, room);
+            if !head.fact.is_empty() {
+                let room = room - words.width_mm(LETTER_PT);
+                let fact = shorten(&format!("  {}", head.fact), Cut::Regular, LETTER_PT, room);
+                words = words.then(fact);
+            }
             let lettering = set(LETTER_PT, INK, Anchor::Start);
             scene.text((rect.left, baseline), &words, &lettering);
         }
@@ -341,7 +329,7 @@ impl Page {
             ..level
         };
         for (index, rect) in across {
-            let place = (rect.middle().0, rect.bottom + BELOW_MM - 0.9);
+            let place = (rect.middle().0, rect.bottom + self.grid.below_mm - 0.9);
             scene.text(place, &panels[*index].x.title, &level);
         }
         for (index, rect) in up {
@@ -387,8 +375,9 @@ fn set(pt: f64, colour: crate::figure::paper::Colour, anchor: Anchor) -> Letteri
 fn note_lines(plan: &Plan) -> Vec<String> {
     let width = plan.size.width_mm() - 2.0 * EDGE_MM;
     let mut lines = wrap(&plan.note.join(" "), SMALL_PT, width);
-    if lines.len() > MOST_NOTE_LINES {
-        lines.truncate(MOST_NOTE_LINES);
+    let most = most_note_lines(plan.size.width_mm());
+    if lines.len() > most {
+        lines.truncate(most);
         if let Some(last) = lines.last_mut() {
             last.push_str(" …");
         }

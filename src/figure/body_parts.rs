@@ -1,14 +1,16 @@
 //! What the body consists of, by age.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale, drawable};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, on_one_sheet};
+use crate::figure::axes::drawable;
+use crate::figure::board::Board;
+use crate::figure::frame::{Content, Figure, Frame, by_age, size_of};
+use crate::figure::grid::{Head, Plan};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::Panel;
 use crate::figure::paper::{Colour, Pen, Size, Style};
 use crate::figure::picture::Picture;
 use crate::figure::sample::{MOST_VERTICES, thinned};
-use crate::figure::series::{AgeUnit, Quantity, count, counted};
+use crate::figure::series::{Quantity, count};
 
 /// What does the body consist of at each age: fat, lean, bone, feathers, one
 /// stacked on the other, a panel a strain.
@@ -16,16 +18,14 @@ use crate::figure::series::{AgeUnit, Quantity, count, counted};
 pub struct BodyParts {
     /// The y axis: "Mass", "g" or "Share of body mass", "%".
     pub quantity: Quantity,
-    /// Days or weeks on the axis.
-    pub ages: AgeUnit,
     /// The parts, from the bottom up.
     pub parts: Vec<String>,
     /// What the values are, for the note: "means of corrected masses".
     pub values: String,
     /// A panel a strain.
     pub strains: Vec<StrainParts>,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One strain of [`BodyParts`].
@@ -51,55 +51,61 @@ pub struct PartsAt {
 
 const LEAST_PANEL_MM: f64 = 32.0;
 
-impl BodyParts {
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
-        let columns = columns(self.strains.len(), width_mm, LEAST_PANEL_MM);
-        Size::of_rows(
-            width_mm,
-            (26.0, 46.0),
-            self.strains.len().max(1).div_ceil(columns),
-        )
+impl Figure for BodyParts {
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        size_of(self.strains.len(), (width_mm, LEAST_PANEL_MM), (26.0, 46.0))
     }
 
-    /// Draws the figure on one sheet.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
-        on_one_sheet(size, |size| self.pages(size))
-    }
-
-    /// Draws the figure on as many pages as its panels need, where the size allows pages
-    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
-    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let stacks: Vec<Vec<Stack>> = self.strains.iter().map(|s| self.stacks(s)).collect();
-        let board = Board::lay(self.plan(size, &stacks))?;
+        let panels = self.strains.iter().zip(&stacks).map(|(strain, stacks)| {
+            let head = Head {
+                name: strain.name.clone(),
+                n: count(strain.birds),
+                ..Head::default()
+            };
+            let edges = stacks
+                .iter()
+                .flat_map(|s| s.edges.iter().map(|edge| (s.age_d, *edge)));
+            (head, edges.collect())
+        });
+        let keys = self.parts.iter().enumerate().map(|(part, name)| Key {
+            name: name.clone(),
+            n: String::new(),
+            style: Style::of_part(part),
+            sample: Sample::Patch,
+        });
+        let mut note = Vec::new();
+        if !self.values.is_empty() {
+            note.push(format!("Stacked: {}.", self.values));
+        }
+        note.push(self.frame.n());
+        let panels: Vec<Content> = panels.collect();
+        let board = Board::lay(Plan {
+            // A strip over the panels, since areas fill them.
+            keys: keys.collect(),
+            ..by_age(
+                (size, LEAST_PANEL_MM),
+                self.frame,
+                self.quantity.words(),
+                panels,
+                (false, Vec::new(), note),
+            )
+        })?;
         for (panel, (stacks, strain)) in board.panels.iter().zip(stacks.iter().zip(&self.strains)) {
             panel.open("strain", &[("strain", &strain.name)]);
             self.draw_stacks(panel, stacks)?;
             panel.close();
         }
-        let names: Vec<String> = self
-            .strains
-            .iter()
-            .map(|s| format!("{} ({})", s.name, counted(s.birds, "bird")))
-            .collect();
         let title = format!("{} of the body's parts by age", self.quantity.name);
+        let named = self.strains.iter().map(|s| (s.name.as_str(), s.birds));
         let parts = self.parts.join(", ");
-        let description = format!(
-            "Parts from the bottom up: {parts}. Strains: {}.",
-            names.join(", ")
-        );
+        let description = format!("From the bottom up: {parts}. {}", self.frame.groups(named));
         Ok(board.finish(&title, &description))
     }
+}
 
+impl BodyParts {
     /// Running sums over the parts at each age that is whole.
     fn stacks(&self, strain: &StrainParts) -> Vec<Stack> {
         let whole = |at: &&PartsAt| {
@@ -142,48 +148,6 @@ impl BodyParts {
             panel.line(&edge, &Pen::solid(ink, 0.5))?;
         }
         Ok(())
-    }
-
-    fn plan(&self, size: Size, stacks: &[Vec<Stack>]) -> Plan {
-        let ages = stacks.iter().flatten().map(|s| s.age_d);
-        let x = Axis::age(self.ages).hold(ages);
-        let tops = stacks
-            .iter()
-            .flatten()
-            .flat_map(|s| s.edges.iter().copied());
-        let y = Axis::new(self.quantity.words(), Scale::Number).hold(tops);
-        let cells = self.strains.iter().map(|s| Cell {
-            head: Head {
-                name: s.name.clone(),
-                n: count(s.birds),
-                flag: String::new(),
-            },
-            x: x.clone(),
-            y: y.clone(),
-            places: Vec::new(),
-        });
-        let keys = self.parts.iter().enumerate().map(|(part, name)| Key {
-            name: name.clone(),
-            n: String::new(),
-            style: Style::of_part(part),
-            sample: Sample::Patch,
-        });
-        let mut note = Vec::new();
-        if !self.values.is_empty() {
-            note.push(format!("Stacked: {}.", self.values));
-        }
-        note.push("Parts from the bottom up in the order of the key. n: birds.".to_owned());
-        Plan {
-            size,
-            cells: cells.collect(),
-            columns: None,
-            least_panel_mm: LEAST_PANEL_MM,
-            sharing: Sharing::Common,
-            // A strip over the panels, since areas fill them.
-            keys: keys.collect(),
-            letter: self.letter,
-            note,
-        }
     }
 }
 

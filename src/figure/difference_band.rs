@@ -1,14 +1,15 @@
 //! At which ages do two strains differ.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, on_one_sheet};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame, by_age, size_of};
+use crate::figure::grid::Head;
 use crate::figure::panel::Panel;
 use crate::figure::paper::{
     BAND_OPACITY, CURVE_PT, FRAME_PT, INK, Pen, REFERENCE_DASH, Size, Style,
 };
 use crate::figure::picture::Picture;
-use crate::figure::series::{AgeUnit, Quantity};
+use crate::figure::series::Quantity;
 
 /// At which ages do two strains differ: the difference of their curves with its
 /// pointwise and its simultaneous band, a panel a pair; the ages at which the
@@ -17,16 +18,14 @@ use crate::figure::series::{AgeUnit, Quantity};
 pub struct DifferenceBand {
     /// The y axis: "Difference in body weight", "g".
     pub quantity: Quantity,
-    /// Days or weeks on the axis.
-    pub ages: AgeUnit,
     /// What the dark band is, for the note: "95 % pointwise band".
     pub pointwise: String,
     /// What the light band is, for the note: "95 % simultaneous band".
     pub simultaneous: String,
     /// A panel a pair of strains.
     pub pairs: Vec<StrainPair>,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One pair of [`DifferenceBand`].
@@ -59,35 +58,26 @@ pub struct DifferencePoint {
 
 const LEAST_PANEL_MM: f64 = 38.0;
 
-impl DifferenceBand {
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
-        let columns = columns(self.pairs.len(), width_mm, LEAST_PANEL_MM);
-        Size::of_rows(
-            width_mm,
-            (24.0, 44.0),
-            self.pairs.len().max(1).div_ceil(columns),
-        )
+impl Figure for DifferenceBand {
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        size_of(self.pairs.len(), (width_mm, LEAST_PANEL_MM), (24.0, 46.0))
     }
 
-    /// Draws the figure on one sheet.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
-        on_one_sheet(size, |size| self.pages(size))
-    }
-
-    /// Draws the figure on as many pages as its panels need, where the size allows pages
-    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
-    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
-        let board = Board::lay(self.plan(size))?;
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+        let panels = self.pairs.iter().map(|pair| {
+            let head = Head {
+                name: pair.name.clone(),
+                ..Head::default()
+            };
+            (head, pair.places().collect())
+        });
+        let board = Board::lay(by_age(
+            (size, LEAST_PANEL_MM),
+            self.frame,
+            self.quantity.words(),
+            panels.collect(),
+            (true, Vec::new(), self.note()),
+        ))?;
         for (panel, pair) in board.panels.iter().zip(&self.pairs) {
             if !panel.y.ticks.is_empty() {
                 pair.draw(panel)?;
@@ -97,22 +87,10 @@ impl DifferenceBand {
         let pairs: Vec<&str> = self.pairs.iter().map(|p| p.name.as_str()).collect();
         Ok(board.finish(&title, &format!("Pairs: {}.", pairs.join(", "))))
     }
+}
 
-    fn plan(&self, size: Size) -> Plan {
-        let (ages, values) = drawn_at(self.pairs.iter().flat_map(StrainPair::places));
-        let x = Axis::age(self.ages).hold(ages);
-        let y = Axis::new(self.quantity.words(), Scale::Number)
-            .hold(values)
-            .with_zero();
-        let cells = self.pairs.iter().map(|pair| Cell {
-            head: Head {
-                name: pair.name.clone(),
-                ..Head::default()
-            },
-            x: x.clone(),
-            y: y.clone(),
-            places: Vec::new(),
-        });
+impl DifferenceBand {
+    fn note(&self) -> Vec<String> {
         let mut note = Vec::new();
         if !self.pointwise.is_empty() {
             note.push(format!("Dark: {}.", self.pointwise));
@@ -123,16 +101,7 @@ impl DifferenceBand {
         if self.pairs.iter().any(|p| !p.differ_d.is_empty()) {
             note.push("Thick bar on the axis: ages at which they differ.".to_owned());
         }
-        Plan {
-            size,
-            cells: cells.collect(),
-            columns: None,
-            least_panel_mm: LEAST_PANEL_MM,
-            sharing: Sharing::Common,
-            keys: Vec::new(),
-            letter: self.letter,
-            note,
-        }
+        note
     }
 }
 

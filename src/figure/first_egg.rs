@@ -1,15 +1,19 @@
 //! What a bird is like when it lays its first egg.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale, Way, row_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, count, on_one_sheet};
+use crate::figure::axes::{Axis, Scale, row_at};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame};
+use crate::figure::grid::{Cell, Head};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{Breaks, CURVE_PT, INK, Pen, Size, Style};
+use crate::figure::paper::{CURVE_PT, INK, Pen, Size, Style};
 use crate::figure::picture::Picture;
 use crate::figure::points::Ranged;
+use crate::figure::row_frame::RowFrame;
 use crate::figure::sample::{self, scatter, spread};
-use crate::figure::scene::Marks;
-use crate::figure::series::{self, Quantity, shown};
+use crate::figure::scene::{Anchor, Marks};
+use crate::figure::series::{Quantity, count, shown};
+use crate::figure::words::Words;
 use std::ops::Range;
 
 /// Is there a value at which birds begin to lay: each trait's value at first egg,
@@ -20,8 +24,8 @@ pub struct ValueAtFirstEgg {
     pub strains: Vec<String>,
     /// A panel a trait.
     pub traits: Vec<TraitAtFirstEgg>,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One trait of [`ValueAtFirstEgg`].
@@ -42,78 +46,47 @@ pub struct FirstEggGroup {
     pub quartiles: Ranged,
 }
 
-const LEAST_PANEL_MM: f64 = 30.0;
-const ROW_MM: f64 = 9.0;
-/// Rows that a page has room for.
-const MOST_ROWS: usize = 22;
-const NAMES_SHARE: f64 = 0.3;
 const MOST_IN_GROUP: usize = 400;
 
+impl Figure for ValueAtFirstEgg {
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        self.rows().size(width_mm)
+    }
+
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+        self.rows().pages(size, |part| self.part(size, part))
+    }
+}
+
 impl ValueAtFirstEgg {
-    /// Rows in a panel: as many parts as the strains need, filled evenly.
-    fn in_part(&self) -> usize {
-        let rows = self.strains.len().max(1);
-        rows.div_ceil(rows.div_ceil(MOST_ROWS))
-    }
-
-    fn axis(&self, width_mm: f64, part: Range<usize>) -> Axis {
-        let n = |index: usize| {
-            let groups = self.traits.iter().filter_map(|t| t.groups.get(index));
-            let most = groups.map(|g| g.birds.len()).max().unwrap_or(0);
-            series::count(most)
-        };
-        let names = part.map(|index| (self.strains[index].as_str(), n(index)));
-        Axis::rows(names, NAMES_SHARE * width_mm)
-    }
-
-    fn columns(&self, width_mm: f64) -> usize {
-        let whole = 0..self.strains.len();
-        let names_mm = self.axis(width_mm, whole).fit(100.0, Way::Up).label_mm();
-        columns(self.traits.len(), width_mm - names_mm, LEAST_PANEL_MM)
-    }
-
-    /// A size with room for its rows and panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
-        let panel_mm = 14.0 + ROW_MM * count(self.in_part());
-        let rows = self.traits.len().max(1).div_ceil(self.columns(width_mm));
-        let size = Size::of_rows(width_mm, (8.0, panel_mm), rows)?;
-        Ok(if self.in_part() < self.strains.len() {
-            size.with_breaks()
-        } else {
-            size
-        })
-    }
-
-    /// Draws the figure on one sheet.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
-        on_one_sheet(size, |size| self.pages(size))
-    }
-
-    /// Draws the figure on as many pages as its rows and panels need, where the size allows
-    /// pages ([`Size::in_pages`], or what `size` gives); all have the same axes.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
-    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
-        if size.breaks() == Breaks::Never {
-            return self.part(size, 0..self.strains.len());
+    fn rows(&self) -> RowFrame<'_> {
+        let strains = self.strains.iter();
+        RowFrame {
+            names: strains.map(|name| (name.as_str(), String::new())).collect(),
+            panels: self.traits.len(),
+            least_panel_mm: 36.0,
+            row_mm: 9.0,
+            most_rows: 22,
         }
-        let mut pages = Vec::new();
-        for first in (0..self.strains.len().max(1)).step_by(self.in_part()) {
-            let last = (first + self.in_part()).min(self.strains.len());
-            pages.extend(self.part(size, first..last)?);
-        }
-        Ok(pages)
     }
 
     fn part(&self, size: Size, part: Range<usize>) -> Result<Vec<Picture>> {
-        let board = Board::lay(self.plan(size, part.clone()))?;
+        let rows = self.rows();
+        let y = rows.axis(size.width_mm(), part.clone());
+        let cells = self.traits.iter().map(|t| {
+            let values = t.groups.iter().flat_map(|g| {
+                let birds = g.birds.iter().map(|b| b.1);
+                birds.chain(g.quartiles.all())
+            });
+            Cell {
+                head: Head::default(),
+                x: Axis::new(t.quantity.words(), Scale::Number).hold(values),
+                y: y.clone(),
+                places: Vec::new(),
+            }
+        });
+        let plan = rows.plan(size, cells.collect(), (self.frame.letter, self.note()));
+        let board = Board::lay(plan)?;
         for (panel, content) in board.panels.iter().zip(&self.traits) {
             if panel.x.ticks.is_empty() {
                 continue;
@@ -127,43 +100,20 @@ impl ValueAtFirstEgg {
                 }
             }
         }
-        let title = "Traits at the first egg by strain";
-        let strains = self.strains[part].join(", ");
-        Ok(board.finish(title, &format!("Strains: {strains}.")))
+        let (title, rows) = rows.titled("Traits at the first egg by strain", &part);
+        Ok(board.finish(&title, &rows))
     }
 
-    fn plan(&self, size: Size, part: Range<usize>) -> Plan {
-        let y = self.axis(size.width_mm(), part);
-        let cells = self.traits.iter().map(|t| {
-            let values = t.groups.iter().flat_map(|g| {
-                let birds = g.birds.iter().map(|b| b.1);
-                birds.chain(g.quartiles.all())
-            });
-            Cell {
-                head: Head::default(),
-                x: Axis::new(t.quantity.words(), Scale::Number).hold(values),
-                y: y.clone(),
-                places: Vec::new(),
-            }
-        });
+    fn note(&self) -> Vec<String> {
         let groups = self.traits.iter().flat_map(|t| &t.groups);
         let most = groups.map(|g| g.birds.len()).max().unwrap_or(0);
         let mut note = vec![
-            "Dots: birds at their first egg, moved up or down at random to be seen.".to_owned(),
-            "Black: median and quartiles. n: birds that laid; a panel has those with that measure."
+            "Dots: birds at their first egg, spread up and down to be seen; black: median and \
+             quartiles. n: birds with that measure."
                 .to_owned(),
         ];
         note.extend(sample::sentence("birds", most.min(MOST_IN_GROUP), most));
-        Plan {
-            size,
-            cells: cells.collect(),
-            columns: Some(self.columns(size.width_mm())),
-            least_panel_mm: LEAST_PANEL_MM,
-            sharing: Sharing::Rows,
-            keys: Vec::new(),
-            letter: self.letter,
-            note,
-        }
+        note
     }
 }
 
@@ -192,6 +142,13 @@ impl FirstEggGroup {
         panel.line(&[(quartiles.lower, y), (quartiles.upper, y)], &pen)?;
         let median = quartiles.value;
         let pen = Pen::solid(INK, 1.6);
-        panel.line(&[(median, y - HALF_ROW), (median, y + HALF_ROW)], &pen)
+        panel.line(&[(median, y - HALF_ROW), (median, y + HALF_ROW)], &pen)?;
+        // Over the dots, at the right of the row.
+        let over = panel.place((panel.x.hi, y + HALF_ROW + 0.02)).1 - 0.4;
+        let n = Words::default()
+            .italic("n")
+            .then(format!(" = {}", count(self.birds.len())));
+        panel.label((panel.rect.right, over), &n, Anchor::End);
+        Ok(())
     }
 }

@@ -1,13 +1,15 @@
 //! Where does the flock go: weights so far, target, forecast.
 
 use crate::error::Result;
-use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, on_one_sheet};
+use crate::figure::board::Board;
+use crate::figure::by_age::draw_target;
+use crate::figure::frame::{Figure, Frame, by_age, size_of};
+use crate::figure::grid::Head;
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{CURVE_PT, GREY, INK, Pen, REFERENCE_DASH, Size, Style};
+use crate::figure::paper::{CURVE_PT, GREY, INK, Pen, SMALL_PT, Size, Style, WHITE};
 use crate::figure::picture::Picture;
 use crate::figure::scene::{Anchor, Marks};
-use crate::figure::series::{AgeUnit, BandPoint, Quantity, count, counted, shown};
+use crate::figure::series::{BandPoint, Quantity, count, shown};
 use crate::figure::words::Words;
 
 /// Will the flock be on target: its means so far, the target with its band, and the
@@ -17,17 +19,13 @@ use crate::figure::words::Words;
 pub struct ForecastFan {
     /// What was measured.
     pub quantity: Quantity,
-    /// Days or weeks on the axis.
-    pub ages: AgeUnit,
-    /// What the bars of the observed means are, for the note.
-    pub interval: String,
     /// What the fan is, for the note: "50, 80 and 95 % prediction intervals of the
     /// flock's mean".
     pub fan: String,
     /// A panel a flock.
     pub flocks: Vec<FlockForecast>,
-    /// Letter of the figure.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One flock of [`ForecastFan`].
@@ -37,8 +35,10 @@ pub struct FlockForecast {
     pub name: String,
     /// Birds.
     pub birds: usize,
-    /// Means so far with their intervals, ascending in age.
-    pub observed: Vec<BandPoint>,
+    /// Its place among the strains of the study, which gives its colour.
+    pub place: usize,
+    /// Means so far by age in days, ascending.
+    pub observed: Vec<(f64, f64)>,
     /// The target with the edges of its band, ascending in age.
     pub target: Vec<BandPoint>,
     /// The forecast, ascending in age.
@@ -61,172 +61,127 @@ pub struct FanPoint {
 
 const LEAST_PANEL_MM: f64 = 38.0;
 
-impl ForecastFan {
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
-        let columns = columns(self.flocks.len(), width_mm, LEAST_PANEL_MM);
-        Size::of_rows(
-            width_mm,
-            (26.0, 46.0),
-            self.flocks.len().max(1).div_ceil(columns),
-        )
+impl Figure for ForecastFan {
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        size_of(self.flocks.len(), (width_mm, LEAST_PANEL_MM), (26.0, 46.0))
     }
 
-    /// Draws the figure on one sheet.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
-        on_one_sheet(size, |size| self.pages(size))
-    }
-
-    /// Draws the figure on as many pages as its panels need, where the size allows pages
-    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
-    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
-        let board = Board::lay(self.plan(size))?;
-        for (index, (panel, flock)) in board.panels.iter().zip(&self.flocks).enumerate() {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+        let panels = self.flocks.iter().map(|flock| {
+            let head = Head {
+                name: flock.name.clone(),
+                n: count(flock.birds),
+                ..Head::default()
+            };
+            (head, flock.places().collect())
+        });
+        let board = Board::lay(by_age(
+            (size, LEAST_PANEL_MM),
+            self.frame,
+            self.quantity.words(),
+            panels.collect(),
+            (false, Vec::new(), self.note()),
+        ))?;
+        for (panel, flock) in board.panels.iter().zip(&self.flocks) {
             if !panel.y.ticks.is_empty() {
-                flock.draw(panel, &Style::of(index), &self.quantity.unit)?;
+                self.draw_flock(panel, flock)?;
             }
         }
-        let names: Vec<String> = self
-            .flocks
-            .iter()
-            .map(|f| format!("{} ({})", f.name, counted(f.birds, "bird")))
-            .collect();
         let title = format!("{} so far, target and forecast", self.quantity.name);
-        Ok(board.finish(&title, &format!("Flocks: {}.", names.join(", "))))
+        let named = self.flocks.iter().map(|f| (f.name.as_str(), f.birds));
+        Ok(board.finish(&title, &self.frame.groups(named)))
     }
+}
 
-    fn plan(&self, size: Size) -> Plan {
-        let (ages, values) = drawn_at(self.flocks.iter().flat_map(FlockForecast::places));
-        let x = Axis::age(self.ages).hold(ages);
-        let y = Axis::new(self.quantity.words(), Scale::Number).hold(values);
-        let cells = self.flocks.iter().map(|f| Cell {
-            head: Head {
-                name: f.name.clone(),
-                n: count(f.birds),
-                flag: String::new(),
-            },
-            x: x.clone(),
-            y: y.clone(),
-            places: Vec::new(),
-        });
-        let mut note = vec![match self.interval.as_str() {
-            "" => "Points: means so far.".to_owned(),
-            interval => format!("Points: means so far; bars: {interval}."),
-        }];
-        note.push("Thin dashed: target and its band.".to_owned());
+impl ForecastFan {
+    fn note(&self) -> Vec<String> {
+        let mut note = vec!["Points: means so far.".to_owned()];
+        if self.flocks.iter().any(|flock| !flock.target.is_empty()) {
+            note.push("Thin dashed: target and its band.".to_owned());
+        }
         let any = self.flocks.iter().any(|f| !f.forecast.is_empty());
         match self.fan.as_str() {
             "" if any => note.push("Black line: forecast.".to_owned()),
             fan if any => note.push(format!("Black line: forecast; shaded: {fan}.")),
             _ => {}
         }
-        if self.flocks.iter().any(|f| f.as_of_d.is_finite()) {
-            note.push("Upright line: the day of the forecast; hollow: seen after it.".to_owned());
+        if self.flocks.iter().any(FlockForecast::is_known_later) {
+            note.push("Hollow: seen after the forecast.".to_owned());
         }
-        note.push("n: birds.".to_owned());
-        Plan {
-            size,
-            cells: cells.collect(),
-            columns: None,
-            least_panel_mm: LEAST_PANEL_MM,
-            sharing: Sharing::Common,
-            keys: Vec::new(),
-            letter: self.letter,
-            note,
-        }
-    }
-}
-
-impl FlockForecast {
-    fn places(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let fan = self.forecast.iter().flat_map(|p| {
-            let ends = p.intervals.iter().flat_map(|i| [i.0, i.1]);
-            ends.chain([p.value]).map(|value| (p.age_d, value))
-        });
-        BandPoint::places(&self.observed)
-            .chain(BandPoint::places(&self.target))
-            .chain(fan)
+        note.push(self.frame.n());
+        note
     }
 
-    fn draw(&self, panel: &Panel, style: &Style, unit: &str) -> Result<()> {
-        panel.open("flock", &[("flock", &self.name)]);
-        self.draw_target(panel)?;
-        let widest = self.forecast.iter().map(|p| p.intervals.len()).max();
+    fn draw_flock(&self, panel: &Panel, flock: &FlockForecast) -> Result<()> {
+        let style = Style::of(flock.place);
+        panel.open("flock", &[("flock", &flock.name)]);
+        panel.open("target", &[]);
+        draw_target(panel, &flock.target)?;
+        panel.close();
+        let widest = flock.forecast.iter().map(|p| p.intervals.len()).max();
         for interval in (0..widest.unwrap_or(0)).rev() {
-            let edges: Vec<(f64, f64, f64)> = self
-                .forecast
-                .iter()
-                .map(|p| {
-                    let ends = p.intervals.get(interval);
-                    let (lower, upper) = ends.copied().unwrap_or((f64::NAN, f64::NAN));
-                    (p.age_d, lower, upper)
-                })
-                .collect();
+            let edges = flock.forecast.iter().map(|p| {
+                let ends = p.intervals.get(interval);
+                let (lower, upper) = ends.copied().unwrap_or((f64::NAN, f64::NAN));
+                (p.age_d, lower, upper)
+            });
             // One over the other: the narrowest comes out darkest.
-            panel.band(&edges, style.colour, 0.2)?;
+            panel.band(&edges.collect::<Vec<_>>(), style.colour, 0.2)?;
         }
-        let line: Vec<(f64, f64)> = self.forecast.iter().map(|p| (p.age_d, p.value)).collect();
+        let line: Vec<(f64, f64)> = flock.forecast.iter().map(|p| (p.age_d, p.value)).collect();
         panel.line(&line, &Pen::solid(INK, CURVE_PT))?;
-        if self.as_of_d.is_finite() {
-            panel.upright(self.as_of_d, &Pen::solid(GREY, 0.5))?;
-            let place = panel.place((self.as_of_d, panel.y.hi));
-            let words = Words::plain("as of");
+        if flock.as_of_d.is_finite() {
+            panel.upright(flock.as_of_d, &Pen::solid(GREY, 0.5))?;
+            let place = panel.place((flock.as_of_d, panel.y.hi));
+            let words = Words::plain(format!("as of {}", self.frame.ages.show(flock.as_of_d)));
             // On the side where it stays in the panel.
-            let anchor = if place.0 - panel.rect.left > 9.0 {
-                Anchor::End
-            } else {
-                Anchor::Start
+            let left = place.0 - panel.rect.left > words.width_mm(SMALL_PT) + 1.0;
+            let (aside, anchor) = match left {
+                true => (-0.6, Anchor::End),
+                false => (0.6, Anchor::Start),
             };
-            let aside = if anchor == Anchor::End { -0.6 } else { 0.6 };
             panel.label((place.0 + aside, place.1 + 2.0), &words, anchor);
         }
-        self.draw_observed(panel, style, unit)?;
+        self.draw_observed(panel, flock, &style)?;
         panel.close();
         Ok(())
     }
 
-    fn draw_target(&self, panel: &Panel) -> Result<()> {
-        panel.open("target", &[]);
-        panel.band(&BandPoint::edges(&self.target), GREY, 0.13)?;
-        let pen = Pen::solid(GREY, 0.7).dashed(REFERENCE_DASH);
-        panel.line(&BandPoint::line(&self.target), &pen)?;
-        panel.close();
-        Ok(())
-    }
-
-    fn draw_observed(&self, panel: &Panel, style: &Style, unit: &str) -> Result<()> {
-        let bar = Pen::solid(style.colour, 0.6);
-        for p in &self.observed {
-            panel.line(&[(p.age_d, p.lower), (p.age_d, p.upper)], &bar)?;
-        }
+    fn draw_observed(&self, panel: &Panel, flock: &FlockForecast, style: &Style) -> Result<()> {
         let marks = |radius_mm, colour| Marks {
             shape: style.shape,
             radius_mm,
             colour,
             opacity: 1.0,
         };
-        let dots = |points: &mut dyn Iterator<Item = &BandPoint>| -> Vec<Dot> {
-            points
-                .map(|p| Dot {
-                    place: (p.age_d, p.value),
-                    title: format!("{} d: {} {unit}", shown(p.age_d), shown(p.value)),
-                })
-                .collect()
+        let unit = &self.quantity.unit;
+        let dots = |points: &mut dyn Iterator<Item = &(f64, f64)>| -> Vec<Dot> {
+            let dot = |&(age_d, value): &(f64, f64)| Dot {
+                place: (age_d, value),
+                title: format!("{}: {} {unit}", self.frame.ages.show(age_d), shown(value)),
+            };
+            points.map(dot).collect()
         };
-        let after = |p: &&BandPoint| p.age_d > self.as_of_d;
-        panel.dots(&dots(&mut self.observed.iter()), &marks(0.75, style.colour))?;
         panel.dots(
-            &dots(&mut self.observed.iter().filter(after)),
-            &marks(0.45, crate::figure::paper::WHITE),
-        )
+            &dots(&mut flock.observed.iter()),
+            &marks(0.75, style.colour),
+        )?;
+        let mut later = flock.observed.iter().filter(|p| p.0 > flock.as_of_d);
+        panel.dots(&dots(&mut later), &marks(0.45, WHITE))
+    }
+}
+
+impl FlockForecast {
+    fn is_known_later(&self) -> bool {
+        self.observed.iter().any(|p| p.0 > self.as_of_d)
+    }
+
+    fn places(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
+        let fan = self.forecast.iter().flat_map(|p| {
+            let ends = p.intervals.iter().flat_map(|i| [i.0, i.1]);
+            ends.chain([p.value]).map(|value| (p.age_d, value))
+        });
+        let observed = self.observed.iter().copied();
+        observed.chain(BandPoint::places(&self.target)).chain(fan)
     }
 }

@@ -24,6 +24,8 @@ pub(crate) enum Sharing {
 pub(crate) struct Head {
     pub name: String,
     pub n: String,
+    /// A few words behind the name; may be empty.
+    pub fact: String,
     pub flag: String,
 }
 
@@ -46,6 +48,8 @@ pub(crate) struct Plan {
     pub columns: Option<usize>,
     pub least_panel_mm: f64,
     pub sharing: Sharing,
+    /// Whether each panel is square, with the same axis across and up.
+    pub square: bool,
     pub keys: Vec<Key>,
     pub letter: Option<char>,
     /// Sentences under the panels.
@@ -63,17 +67,24 @@ pub(super) struct Grid {
     pub(super) left_mm: f64,
     /// From one row of panels to the next.
     pub(super) row_mm: f64,
+    /// Below a panel: tick, label, weeks where there are any, title.
+    pub(super) below_mm: f64,
 }
 
 pub(super) const EDGE_MM: f64 = 1.2;
 pub(super) const TICK_MM: f64 = 1.0;
 pub(super) const NOTE_ROW_MM: f64 = 2.65;
 /// Below the panel: tick, label, title.
-pub(super) const BELOW_MM: f64 = TICK_MM + 3.2 + 3.6;
+const BELOW_MM: f64 = TICK_MM + 3.2 + 3.6;
+/// Weeks beneath the days of an axis.
+pub(super) const WEEKS_MM: f64 = 2.5;
 pub(super) const HEAD_MM: f64 = 4.0;
 /// From the letter of a panel inside a row to the panel's left edge.
 pub(super) const LETTER_ASIDE_MM: f64 = 3.0;
-pub(super) const MOST_NOTE_LINES: usize = 7;
+/// Lines of a note on a sheet of a page's width, and on a narrower one.
+pub(super) fn most_note_lines(width_mm: f64) -> usize {
+    if width_mm < 120.0 { 4 } else { 2 }
+}
 pub(super) const LEAST_HEIGHT_MM: f64 = 11.0;
 
 /// Panels side by side at a sheet's width, rows filled evenly.
@@ -113,18 +124,20 @@ impl Grid {
         let head = if headed { HEAD_MM } else { 1.4 };
         let top = EDGE_MM + strip_mm + head;
         let note = count(note_lines) * NOTE_ROW_MM + if note_lines > 0 { 0.8 } else { 0.0 };
-        let bottom = plan.size.height_mm() - EDGE_MM - note - BELOW_MM;
+        let weeks = plan.cells.iter().any(|cell| cell.x.has_weeks());
+        let below_mm = BELOW_MM + if weeks { WEEKS_MM } else { 0.0 };
+        let bottom = plan.size.height_mm() - EDGE_MM - note - below_mm;
         let row_gap = head
             + match plan.sharing {
                 Sharing::Common | Sharing::Matrix => TICK_MM + 1.2,
-                Sharing::Own | Sharing::Rows => BELOW_MM + 1.5,
+                Sharing::Own | Sharing::Rows => below_mm + 1.5,
             };
-        let height = (bottom - top - (rows_f - 1.0) * row_gap) / rows_f;
-        let ups: Vec<FittedAxis> = plan
-            .cells
-            .iter()
-            .map(|c| c.y.fit(height, Way::Up))
-            .collect();
+        let mut height = (bottom - top - (rows_f - 1.0) * row_gap) / rows_f;
+        let fitted = |height| -> Vec<FittedAxis> {
+            let cells = plan.cells.iter();
+            cells.map(|cell| cell.y.fit(height, Way::Up)).collect()
+        };
+        let mut ups = fitted(height);
         let label_mm = ups.iter().map(FittedAxis::label_mm).fold(0.0, f64::max);
         let titled = plan.cells.iter().any(|cell| cell.y.is_titled());
         let left = left_mm(label_mm, titled);
@@ -135,7 +148,12 @@ impl Grid {
             Sharing::Own => left + last_label,
         };
         let across = plan.size.width_mm() - left - EDGE_MM - last_label;
-        let width = (across - (columns_f - 1.0) * column_gap) / columns_f;
+        let mut width = (across - (columns_f - 1.0) * column_gap) / columns_f;
+        if plan.square {
+            width = width.min(height);
+            height = width;
+            ups = fitted(height);
+        }
         if height < LEAST_HEIGHT_MM || width < LEAST_HEIGHT_MM {
             let lacking = (LEAST_HEIGHT_MM - height).max(0.0) * rows_f;
             return Err(Error::call(format!(
@@ -160,13 +178,19 @@ impl Grid {
                 right: x + width,
                 bottom: y + height,
             });
-            axes.push((cell.x.fit(width, Way::Across), up));
+            let across = if plan.square {
+                cell.x.across(&up, width)
+            } else {
+                cell.x.fit(width, Way::Across)
+            };
+            axes.push((across, up));
         }
         let grid = Grid {
             columns,
             rects,
             left_mm: left,
             row_mm: height + row_gap,
+            below_mm,
         };
         Ok((grid, axes))
     }

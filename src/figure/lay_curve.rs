@@ -2,7 +2,9 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawable};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame};
+use crate::figure::grid::{Cell, Head, Plan, Sharing};
 use crate::figure::legend::{self, Sample};
 use crate::figure::panel::Dot;
 use crate::figure::panel::Panel;
@@ -12,7 +14,7 @@ use crate::figure::paper::{
 use crate::figure::picture::Picture;
 use crate::figure::points::Ranged;
 use crate::figure::scene::Marks;
-use crate::figure::series::{AgeUnit, BandPoint, counted};
+use crate::figure::series::BandPoint;
 use crate::figure::words::Words;
 
 /// When do the birds come into lay: the share of birds that have laid by each age
@@ -20,16 +22,12 @@ use crate::figure::words::Words;
 /// age at which half the birds lay, by strain.
 #[derive(Debug, Clone, Default)]
 pub struct LayCurve {
-    /// Days or weeks on the axis.
-    pub ages: AgeUnit,
     /// What the band is, for the note: "95 % pointwise band (log-log)".
     pub band: String,
     /// The strains, in the order of their colours.
     pub strains: Vec<StrainLay>,
-    /// Ages at which birds were last seen that lie before the axis begins.
-    pub earlier: usize,
-    /// Panel letter, for a figure of several parts.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One strain of [`LayCurve`].
@@ -48,20 +46,12 @@ pub struct StrainLay {
     pub half_d: Ranged,
 }
 
-impl LayCurve {
-    /// A size for this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
+impl Figure for LayCurve {
+    fn size(&self, width_mm: f64) -> Result<Size> {
         Size::for_panels(width_mm, 1)
     }
 
-    /// Draws the figure.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panel.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let board = Board::lay(self.plan(size))?;
         let panel = &board.panels[0];
         if !panel.x.ticks.is_empty() && self.strains.iter().any(|s| drawable(s.half_d.value)) {
@@ -85,22 +75,24 @@ impl LayCurve {
             }
             panel.close();
         }
-        let names: Vec<String> = self
-            .strains
-            .iter()
+        let named = self.strains.iter().filter(|s| s.birds > 0);
+        let names: Vec<String> = named
             .map(|s| {
-                let half = if s.half_d.value.is_finite() {
-                    format!("half in lay at {} d", s.half_d.words())
-                } else {
-                    "half in lay not reached".to_owned()
+                let half = match s.half_d.value {
+                    half_d if half_d.is_finite() => {
+                        format!("half in lay at {}", self.frame.ages.show(half_d))
+                    }
+                    _ => "half in lay not reached".to_owned(),
                 };
-                format!("{} ({}, {half})", s.name, counted(s.birds, "bird"))
+                format!("{} ({}, {half})", s.name, self.frame.counted(s.birds))
             })
             .collect();
         let title = "Birds in lay by age";
-        board.finish_sheet(title, &format!("Strains: {}.", names.join(", ")))
+        Ok(board.finish(title, &format!("Groups: {}.", names.join(", "))))
     }
+}
 
+impl LayCurve {
     /// Strains with a band: those of more than four would hide each other.
     fn banded(&self) -> usize {
         match self.strains.len() {
@@ -114,7 +106,7 @@ impl LayCurve {
             let steps = s.steps.iter().map(|p| p.age_d);
             steps.chain(s.censored_d.iter().copied())
         });
-        let x = Axis::age(self.ages).hold(ages);
+        let x = Axis::age(self.frame.ages).hold(ages);
         let y = Axis::new(Words::plain("Birds in lay (%)"), Scale::Number);
         let y = if x.is_empty() {
             y
@@ -134,25 +126,12 @@ impl LayCurve {
             note.push(format!("Shaded: {}.", self.band));
         }
         if self.strains.iter().any(|s| !s.censored_d.is_empty()) {
-            note.push(match self.earlier {
-                0 => "Upright ticks: birds last seen without an egg.".to_owned(),
-                1 => "Upright ticks: birds last seen without an egg (and at one age before)."
-                    .to_owned(),
-                ages => format!(
-                    "Upright ticks: birds last seen without an egg (and at {ages} ages before)."
-                ),
-            });
+            note.push("Upright ticks: birds last seen without an egg.".to_owned());
         }
         if self.strains.iter().any(|s| s.half_d.value.is_finite()) {
-            let barred = |s: &StrainLay| s.half_d.lower.is_finite() && s.half_d.upper.is_finite();
-            note.push(if self.strains.iter().all(barred) {
-                "Markers: age at 50 % in lay, bars its interval.".to_owned()
-            } else {
-                "Markers: age at 50 % in lay, bars its interval where both limits are known."
-                    .to_owned()
-            });
+            note.push("Markers: age at 50 % in lay with its interval.".to_owned());
         }
-        note.push("n: birds.".to_owned());
+        note.push(self.frame.n());
         Plan {
             size,
             cells: vec![Cell {
@@ -164,8 +143,9 @@ impl LayCurve {
             columns: None,
             least_panel_mm: 32.0,
             sharing: Sharing::Common,
+            square: false,
             keys,
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
         }
     }

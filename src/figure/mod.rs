@@ -7,14 +7,16 @@
 //!
 //! | question | figures |
 //! | --- | --- |
-//! | how do they grow | [`Growth`], [`BirdPanels`], [`Rate`], [`Residuals`], [`Population`] |
-//! | is the scanner right | [`Calibration`], [`BlandAltman`], [`MethodPrecision`], [`ResidualPanels`], [`FeatherShare`], [`BodyParts`] |
-//! | how do strains differ | [`Forest`], [`DifferenceBand`], [`RandomPairs`], [`Profile`] |
-//! | is the flock on target | [`Deviations`], [`ForecastFan`], [`Uniformity`] |
-//! | when will they lay | [`LayCurve`], [`ValueAtFirstEgg`], [`PredictedObserved`] |
+//! | how do they grow, are they on target, how even are they | [`ByAge`], [`BirdPanels`], [`ForecastFan`] |
+//! | is the scanner right, does a prediction come true | [`Identity`], [`BlandAltman`], [`MethodPrecision`], [`BodyParts`] |
+//! | does a model miss something | [`ResidualPanels`], [`RandomPairs`], [`Profile`] |
+//! | how do strains differ | [`Forest`], [`DifferenceBand`] |
+//! | when will they lay | [`LayCurve`], [`ValueAtFirstEgg`] |
 //! | how few birds suffice, and for what money | [`PrecisionByBirds`], [`PrecisionByCost`] |
 //!
-//! Most know the height that they need at a width: `figure.draw(figure.size(89.0)?)`.
+//! Each knows the height that it needs at a width: `figure.draw(figure.size(89.0)?)`
+//! ([`Figure`]). `frame.rs` and `row_frame.rs` hold what figures by age, and figures of named
+//! rows, have in common.
 //! Nothing here computes a statistic or knows a study.
 //!
 //! How a picture comes about: `board.rs` lays out the sheet (panels, axes,
@@ -31,14 +33,13 @@ mod birds;
 mod bland_altman;
 mod board;
 mod body_parts;
-mod deviation;
+mod by_age;
 mod difference_band;
-mod feather_share;
 mod first_egg;
 mod font;
 mod forecast_fan;
+mod frame;
 mod grid;
-mod growth;
 mod identity;
 mod lay_curve;
 mod legend;
@@ -47,45 +48,37 @@ mod paper;
 mod pdf;
 mod picture;
 mod points;
-mod population;
 mod precision;
 mod precision_by_cost;
 mod profile;
 mod random_pairs;
 mod raster;
-mod rate;
 mod residual_panels;
-mod residuals;
+mod row_frame;
 mod rows;
 mod sample;
 mod scene;
 pub(crate) use scene::escaped;
 mod series;
-mod uniformity;
 mod words;
 
 pub use birds::{BirdPanel, BirdPanels};
 pub use bland_altman::{AgreementPanel, BlandAltman};
 pub use body_parts::{BodyParts, PartsAt, StrainParts};
-pub use deviation::{Deviations, StrainDeviation};
+pub use by_age::{Birds, ByAge, StrainByAge};
 pub use difference_band::{DifferenceBand, DifferencePoint, StrainPair};
-pub use feather_share::FeatherShare;
 pub use first_egg::{FirstEggGroup, TraitAtFirstEgg, ValueAtFirstEgg};
 pub use forecast_fan::{FanPoint, FlockForecast, ForecastFan};
-pub use growth::{Growth, StrainGrowth};
-pub use identity::{Calibration, IdentityPanel, PredictedObserved};
+pub use frame::{Figure, Frame};
+pub use identity::{Identity, IdentityPanel};
 pub use lay_curve::{LayCurve, StrainLay};
 pub use paper::{MOST_COLOURED, Size, Theme};
 pub use picture::Picture;
 pub use points::{NamedPoint, Ranged, StrainPoints};
-pub use population::{Population, StrainCurves};
 pub use precision::{DesignPrecision, PrecisionByBirds, PrecisionPanel};
 pub use precision_by_cost::{CostLine, CostPanel, PrecisionByCost};
 pub use profile::{Profile, ProfileTerm};
 pub use random_pairs::{RandomPairs, StrainEffects};
-pub use rate::{Rate, StrainRate};
-pub use residual_panels::{ResidualLine, ResidualPanel, ResidualPanels};
-pub use residuals::{Residual, Residuals, StrainResiduals};
+pub use residual_panels::{Across, ResidualLine, ResidualPanel, ResidualPanels};
 pub use rows::{Forest, Method, MethodPrecision, RowsPanel};
 pub use series::{AgeUnit, BandPoint, BirdLine, Layout, Quantity, Standing};
-pub use uniformity::{StrainUniformity, Uniformity};

@@ -58,7 +58,7 @@ impl Size {
     /// As [`Size::new`].
     pub fn for_panels(width_mm: f64, panels: usize) -> Result<Self> {
         const LEAST_PANEL_MM: f64 = 32.0;
-        let columns = crate::figure::board::columns(panels, width_mm, LEAST_PANEL_MM);
+        let columns = crate::figure::grid::columns(panels, width_mm, LEAST_PANEL_MM);
         Self::of_rows(width_mm, (22.0, 44.0), panels.max(1).div_ceil(columns))
     }
 
@@ -72,7 +72,7 @@ impl Size {
         (around_mm, row_mm): (f64, f64),
         rows: usize,
     ) -> Result<Self> {
-        let height_mm = |rows: usize| around_mm + row_mm * crate::figure::board::count(rows);
+        let height_mm = |rows: usize| around_mm + row_mm * crate::figure::grid::count(rows);
         let rows = rows.max(1);
         let mut pages = 1;
         while pages < rows && height_mm(rows.div_ceil(pages)) > Self::PAGE.height_mm {

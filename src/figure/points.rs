@@ -2,6 +2,7 @@
 //! several panels have in common.
 
 use crate::error::Result;
+use crate::figure::frame::Frame;
 use crate::figure::legend::{self, Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{Looks, Style};
@@ -125,18 +126,9 @@ impl<'a> Strains<'a> {
         }))
     }
 
-    /// "Line A (20 birds), Line B (18 birds)".
-    pub(crate) fn words(&self) -> String {
-        let names: Vec<String> = self
-            .0
-            .iter()
-            .filter(|(_, birds)| *birds > 0)
-            .map(|(name, birds)| {
-                let birds = crate::figure::series::counted(*birds, "bird");
-                format!("{name} ({birds})")
-            })
-            .collect();
-        format!("Strains: {}.", names.join(", "))
+    /// "Groups: Line A (20 birds), Line B (18 birds)."
+    pub(crate) fn words(&self, frame: Frame) -> String {
+        frame.groups(self.0.iter().copied())
     }
 
     /// Draws the points of a panel; from very many a sample.

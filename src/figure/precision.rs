@@ -2,7 +2,9 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, rows};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame};
+use crate::figure::grid::{Cell, Head, Plan, Sharing, columns, rows};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{CURVE_PT, GREY, Pen, REFERENCE_DASH, Size, Style};
@@ -23,8 +25,8 @@ pub struct PrecisionByBirds {
     pub birds: String,
     /// A panel a term, contrast or cue.
     pub panels: Vec<PrecisionPanel>,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One panel of [`PrecisionByBirds`].
@@ -53,27 +55,13 @@ pub struct DesignPrecision {
 
 const LEAST_PANEL_MM: f64 = 38.0;
 
-impl PrecisionByBirds {
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
+impl Figure for PrecisionByBirds {
+    fn size(&self, width_mm: f64) -> Result<Size> {
         let rows = rows(self.panels.len(), self.columns(width_mm));
         Size::new(width_mm, 20.0 + 50.0 * rows)
     }
 
-    /// Panels with axes of their own need more room than the sheet's rule counts.
-    fn columns(&self, width_mm: f64) -> usize {
-        const OWN_LETTERS_MM: f64 = 12.0;
-        columns(self.panels.len(), width_mm, LEAST_PANEL_MM + OWN_LETTERS_MM)
-    }
-
-    /// Draws the figure.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let board = Board::lay(self.plan(size))?;
         for (panel, content) in board.panels.iter().zip(&self.panels) {
             if panel.y.ticks.is_empty() {
@@ -90,7 +78,15 @@ impl PrecisionByBirds {
         }
         let names: Vec<&str> = self.panels.iter().map(|p| p.label.as_str()).collect();
         let title = "Precision by number of birds";
-        board.finish_sheet(title, &format!("Panels: {}.", names.join(", ")))
+        Ok(board.finish(title, &format!("Panels: {}.", names.join(", "))))
+    }
+}
+
+impl PrecisionByBirds {
+    /// Panels with axes of their own need more room than the sheet's rule counts.
+    fn columns(&self, width_mm: f64) -> usize {
+        const OWN_LETTERS_MM: f64 = 12.0;
+        columns(self.panels.len(), width_mm, LEAST_PANEL_MM + OWN_LETTERS_MM)
     }
 
     fn plan(&self, size: Size) -> Plan {
@@ -142,8 +138,9 @@ impl PrecisionByBirds {
             columns: Some(self.columns(size.width_mm())),
             least_panel_mm: LEAST_PANEL_MM,
             sharing: Sharing::Own,
+            square: false,
             keys: keys.collect(),
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
         }
     }

@@ -2,7 +2,9 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, rows};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame};
+use crate::figure::grid::{Cell, Head, Plan, Sharing, columns, rows};
 use crate::figure::legend::{Key, Sample};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{CURVE_PT, GREY, Pen, REFERENCE_DASH, Size, Style};
@@ -19,8 +21,8 @@ pub struct PrecisionByCost {
     pub cost: String,
     /// A panel an estimate, each with the same ways in the same order.
     pub panels: Vec<CostPanel>,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One panel of [`PrecisionByCost`].
@@ -49,26 +51,13 @@ pub struct CostLine {
 
 const LEAST_PANEL_MM: f64 = 38.0;
 
-impl PrecisionByCost {
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
+impl Figure for PrecisionByCost {
+    fn size(&self, width_mm: f64) -> Result<Size> {
         let rows = rows(self.panels.len(), self.columns(width_mm));
         Size::new(width_mm, 20.0 + 50.0 * rows)
     }
 
-    fn columns(&self, width_mm: f64) -> usize {
-        const OWN_LETTERS_MM: f64 = 12.0;
-        columns(self.panels.len(), width_mm, LEAST_PANEL_MM + OWN_LETTERS_MM)
-    }
-
-    /// Draws the figure.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let board = Board::lay(self.plan(size))?;
         for (panel, content) in board.panels.iter().zip(&self.panels) {
             if panel.y.ticks.is_empty() {
@@ -84,10 +73,17 @@ impl PrecisionByCost {
             }
         }
         let names: Vec<&str> = self.panels.iter().map(|p| p.name.as_str()).collect();
-        board.finish_sheet(
+        Ok(board.finish(
             "Precision by cost",
             &format!("Panels: {}.", names.join(", ")),
-        )
+        ))
+    }
+}
+
+impl PrecisionByCost {
+    fn columns(&self, width_mm: f64) -> usize {
+        const OWN_LETTERS_MM: f64 = 12.0;
+        columns(self.panels.len(), width_mm, LEAST_PANEL_MM + OWN_LETTERS_MM)
     }
 
     fn plan(&self, size: Size) -> Plan {
@@ -135,8 +131,9 @@ impl PrecisionByCost {
             columns: Some(self.columns(size.width_mm())),
             least_panel_mm: LEAST_PANEL_MM,
             sharing: Sharing::Own,
+            square: false,
             keys: keys.collect(),
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
         }
     }

@@ -2,7 +2,9 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, on_one_sheet};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame, size_of};
+use crate::figure::grid::{Cell, Head, Plan, Sharing};
 use crate::figure::panel::{Dot, Panel};
 use crate::figure::paper::{CURVE_PT, GREY, INK, Pen, REFERENCE_DASH, Size, Style};
 use crate::figure::picture::Picture;
@@ -24,8 +26,8 @@ pub struct Profile {
     pub cut_off_words: String,
     /// A panel a term.
     pub terms: Vec<ProfileTerm>,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One term of [`Profile`].
@@ -44,34 +46,12 @@ pub struct ProfileTerm {
 
 const LEAST_PANEL_MM: f64 = 36.0;
 
-impl Profile {
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
-        let columns = columns(self.terms.len(), width_mm, LEAST_PANEL_MM);
-        Size::of_rows(
-            width_mm,
-            (14.0, 46.0),
-            self.terms.len().max(1).div_ceil(columns),
-        )
+impl Figure for Profile {
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        size_of(self.terms.len(), (width_mm, LEAST_PANEL_MM), (14.0, 46.0))
     }
 
-    /// Draws the figure on one sheet.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
-        on_one_sheet(size, |size| self.pages(size))
-    }
-
-    /// Draws the figure on as many pages as its panels need, where the size allows pages
-    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
-    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let board = Board::lay(self.plan(size))?;
         for (panel, term) in board.panels.iter().zip(&self.terms) {
             if !panel.x.ticks.is_empty() {
@@ -85,7 +65,9 @@ impl Profile {
         let description = format!("Estimates with their intervals: {}.", said.join("; "));
         Ok(board.finish("Profile likelihood by term", &description))
     }
+}
 
+impl Profile {
     fn plan(&self, size: Size) -> Plan {
         let (_, falls) = drawn_at(self.terms.iter().flat_map(|t| t.points.iter().copied()));
         // A profile taken far out would squeeze what matters: the part about the cut-off.
@@ -131,8 +113,9 @@ impl Profile {
             columns: None,
             least_panel_mm: LEAST_PANEL_MM,
             sharing: Sharing::Rows,
+            square: false,
             keys: Vec::new(),
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
         }
     }

@@ -2,7 +2,9 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame};
+use crate::figure::grid::{Cell, Head, Plan, Sharing};
 use crate::figure::legend::Sample;
 use crate::figure::paper::{FRAME_PT, GREY, Pen, REFERENCE_DASH, Size};
 use crate::figure::picture::Picture;
@@ -23,8 +25,8 @@ pub struct RandomPairs {
     /// The estimated correlation of terms (row, column), written in their panel;
     /// empty where none is shown.
     pub correlations: Vec<Vec<f64>>,
-    /// Letter of the figure.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One strain of [`RandomPairs`].
@@ -36,27 +38,14 @@ pub struct StrainEffects {
     pub birds: Vec<(String, Vec<f64>)>,
 }
 
-impl RandomPairs {
-    /// Panels along a side: each term but the last across, each but the first up.
-    fn side(&self) -> usize {
-        self.terms.len().saturating_sub(1).max(1)
-    }
-
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
-        let side = crate::figure::board::count(self.side());
+impl Figure for RandomPairs {
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        let side = crate::figure::grid::count(self.side());
         let panel_mm = ((width_mm - 16.0) / side - 4.0).clamp(14.0, 56.0);
         Size::new(width_mm, 26.0 + (panel_mm + 4.0) * side)
     }
 
-    /// Draws the figure.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let side = self.side();
         let pairs: Vec<(usize, usize)> = (0..side)
             .flat_map(|row| (0..side).map(move |column| (row + 1, column)))
@@ -82,7 +71,14 @@ impl RandomPairs {
             }
         }
         let title = format!("Random effects of {}", self.terms.join(", "));
-        board.finish_sheet(&title, &strains.words())
+        Ok(board.finish(&title, &strains.words(self.frame)))
+    }
+}
+
+impl RandomPairs {
+    /// Panels along a side: each term but the last across, each but the first up.
+    fn side(&self) -> usize {
+        self.terms.len().saturating_sub(1).max(1)
     }
 
     /// The points of a panel: none above the diagonal.
@@ -146,12 +142,17 @@ impl RandomPairs {
         });
         let mut note = Vec::new();
         if !self.values.is_empty() {
-            note.push(format!("Points: birds, {}.", self.values));
+            note.push(format!(
+                "Points: {}, {}.",
+                self.frame.subjects(),
+                self.values
+            ));
         }
         if !self.correlations.is_empty() {
             note.push("r: estimated correlation of the random effects.".to_owned());
         }
-        note.push("Thin dashed: the strain's own value. n: birds.".to_owned());
+        note.push("Thin dashed: the strain's own value.".to_owned());
+        note.push(self.frame.n());
         note.extend(Strains::sampled(points.iter().map(Vec::as_slice)));
         Plan {
             size,
@@ -159,8 +160,9 @@ impl RandomPairs {
             columns: Some(self.side()),
             least_panel_mm: 0.0,
             sharing: Sharing::Matrix,
+            square: false,
             keys: strains.keys(Sample::Marker),
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
         }
     }

@@ -2,9 +2,11 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, rows};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame};
+use crate::figure::grid::{Cell, Head, Plan, Sharing, columns, rows};
 use crate::figure::legend::Sample;
-use crate::figure::paper::{FRAME_PT, GREY, INK, Pen, REFERENCE_DASH, Size};
+use crate::figure::paper::{CURVE_PT, FRAME_PT, GREY, INK, Pen, REFERENCE_DASH, Size};
 use crate::figure::picture::Picture;
 use crate::figure::points::{StrainPoints, Strains};
 use crate::figure::words::Words;
@@ -17,21 +19,38 @@ pub struct ResidualPanels {
     pub of: String,
     /// The panels.
     pub panels: Vec<ResidualPanel>,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One panel of [`ResidualPanels`].
 #[derive(Debug, Clone, Default)]
 pub struct ResidualPanel {
-    /// Its x axis: "Fitted fat (g)", "Age (days)", "Normal quantile".
-    pub across: String,
+    /// Its x axis.
+    pub across: Across,
     /// Its y axis: "Residual (g)", "Studentised residual", "Sample quantile".
     pub up: String,
     /// The line to judge by.
     pub reference: ResidualLine,
     /// x: as the panel says; y: residuals.
     pub strains: Vec<StrainPoints>,
+    /// Means of the residuals along the axis, joined; may be empty.
+    pub means: Vec<(f64, f64)>,
+}
+
+/// Against what residuals are drawn.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Across {
+    /// Age in days.
+    Age,
+    /// What the axis says: "Fitted fat (g)", "Normal quantile".
+    Named(String),
+}
+
+impl Default for Across {
+    fn default() -> Self {
+        Self::Named(String::new())
+    }
 }
 
 /// The line that residuals scatter about where nothing is missed.
@@ -46,27 +65,13 @@ pub enum ResidualLine {
 
 const LEAST_PANEL_MM: f64 = 38.0;
 
-impl ResidualPanels {
-    /// A size with room for its panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
+impl Figure for ResidualPanels {
+    fn size(&self, width_mm: f64) -> Result<Size> {
         let rows = rows(self.panels.len(), self.columns(width_mm));
         Size::new(width_mm, 16.0 + 46.0 * rows)
     }
 
-    /// Panels with axes of their own need more room than the sheet's rule counts.
-    fn columns(&self, width_mm: f64) -> usize {
-        const OWN_LETTERS_MM: f64 = 12.0;
-        columns(self.panels.len(), width_mm, LEAST_PANEL_MM + OWN_LETTERS_MM)
-    }
-
-    /// Draws the figure.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         let strains = Strains::of(self.panels.iter().flat_map(|p| &p.strains));
         let board = Board::lay(self.plan(size, &strains))?;
         for (panel, content) in board.panels.iter().zip(&self.panels) {
@@ -80,20 +85,31 @@ impl ResidualPanels {
                 }
             }
             strains.draw(panel, &content.strains)?;
+            panel.line(&content.means, &Pen::solid(INK, CURVE_PT))?;
         }
         let title = format!("Residuals of {}", self.of);
-        board.finish_sheet(title.trim_end_matches(" of "), &strains.words())
+        Ok(board.finish(title.trim_end_matches(" of "), &strains.words(self.frame)))
+    }
+}
+
+impl ResidualPanels {
+    /// Panels with axes of their own need more room than the sheet's rule counts.
+    fn columns(&self, width_mm: f64) -> usize {
+        const OWN_LETTERS_MM: f64 = 12.0;
+        columns(self.panels.len(), width_mm, LEAST_PANEL_MM + OWN_LETTERS_MM)
     }
 
     fn plan(&self, size: Size, strains: &Strains) -> Plan {
         let cells = self.panels.iter().map(|p| {
             let (xs, ys) = drawn_at(p.strains.iter().flat_map(StrainPoints::places));
             let y = Axis::new(Words::plain(&p.up), Scale::Number).hold(ys);
-            let days = p.across == "Age (days)";
-            let scale = if days { Scale::Days } else { Scale::Number };
+            let x = match &p.across {
+                Across::Age => Axis::age(self.frame.ages),
+                Across::Named(title) => Axis::new(Words::plain(title), Scale::Number),
+            };
             Cell {
                 head: Head::default(),
-                x: Axis::new(Words::plain(&p.across), scale).hold(xs),
+                x: x.hold(xs),
                 y: y.with_zero(),
                 places: Vec::new(),
             }
@@ -102,11 +118,14 @@ impl ResidualPanels {
         if !self.of.is_empty() {
             note.push(format!("Residuals of {}.", self.of));
         }
+        if self.panels.iter().any(|p| !p.means.is_empty()) {
+            note.push("Black line: means.".to_owned());
+        }
         let any = |line| self.panels.iter().any(|p| p.reference == line);
         if any(ResidualLine::Equality) {
             note.push("Thin dashed: where normal residuals would lie.".to_owned());
         }
-        note.push("n: birds.".to_owned());
+        note.push(self.frame.n());
         note.extend(Strains::sampled(
             self.panels.iter().map(|p| p.strains.as_slice()),
         ));
@@ -116,8 +135,9 @@ impl ResidualPanels {
             columns: Some(self.columns(size.width_mm())),
             least_panel_mm: LEAST_PANEL_MM,
             sharing: Sharing::Own,
+            square: false,
             keys: strains.keys(Sample::Marker),
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
         }
     }

@@ -3,13 +3,16 @@
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawable, row_at};
-use crate::figure::board::{Board, Cell, Head, Plan, Sharing, columns, count, on_one_sheet};
+use crate::figure::board::Board;
+use crate::figure::frame::{Figure, Frame};
+use crate::figure::grid::{Cell, Head};
 use crate::figure::panel::{Dot, Panel};
-use crate::figure::paper::{Breaks, CURVE_PT, GREY, Pen, REFERENCE_DASH, Size, Style};
+use crate::figure::paper::{CURVE_PT, GREY, Pen, REFERENCE_DASH, SMALL_PT, Size, Style, WHITE};
 use crate::figure::picture::Picture;
 use crate::figure::points::Ranged;
+use crate::figure::row_frame::RowFrame;
 use crate::figure::scene::{Anchor, Marks};
-use crate::figure::series;
+use crate::figure::series::{Quantity, count};
 use crate::figure::words::Words;
 use std::ops::Range;
 
@@ -23,8 +26,8 @@ pub struct MethodPrecision {
     pub panels: Vec<RowsPanel>,
     /// What the bars are, for the note: "95 % intervals (chi-squared)".
     pub interval: String,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// A way of scanning, one row of [`MethodPrecision`].
@@ -37,19 +40,22 @@ pub struct Method {
 }
 
 /// How do strains differ in each term: contrasts with their intervals, the line of
-/// no difference, adjusted p in words.
+/// no difference, and P. Bars and P are adjusted alike, so that a bar leaves the line of no
+/// difference where P says so.
 #[derive(Debug, Clone, Default)]
 pub struct Forest {
+    /// What was compared, for the title: "body weight".
+    pub of: String,
     /// The contrasts, from top to bottom: "Line B − Line A".
     pub contrasts: Vec<String>,
     /// A panel a term or derived quantity.
     pub panels: Vec<RowsPanel>,
-    /// What the bars are, for the note: "95 % simultaneous intervals (Tukey)".
+    /// What the bars are, for the note: "simultaneous 95 % intervals (greatest t)".
     pub interval: String,
-    /// How p was adjusted, for the note: "Holm"; empty where it was not.
-    pub adjustment: String,
-    /// Letter of the first panel.
-    pub letter: Option<char>,
+    /// What P is, for the note: adjusted as the bars are, or of one comparison as they are.
+    pub p_value: String,
+    /// Unit of ages, and what n counts.
+    pub frame: Frame,
 }
 
 /// One panel of [`MethodPrecision`] or [`Forest`].
@@ -57,107 +63,89 @@ pub struct Forest {
 pub struct RowsPanel {
     /// What stands over it: "Fat", "Asymptote".
     pub name: String,
-    /// Its x axis: "RMS SD (g)", "Difference (%)".
-    pub label: String,
+    /// Its x axis: "RMS SD", "g"; "Difference", "g/d".
+    pub quantity: Quantity,
     /// A value a row, in the order of the rows; [`Ranged::NONE`] where there is none.
     pub values: Vec<Ranged>,
-    /// Words over each bar, such as "p = 0.012"; may be empty.
+    /// Words over each bar, such as "P = 0.012"; may be empty.
     pub words: Vec<String>,
 }
 
-impl MethodPrecision {
-    /// A size with room for its rows and panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
-        self.rows().size(width_mm)
+impl Figure for MethodPrecision {
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        self.rows().frame.size(width_mm)
     }
 
-    /// Draws the figure on one sheet.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
-        on_one_sheet(size, |size| self.pages(size))
-    }
-
-    /// Draws the figure on as many pages as its panels need, where the size allows pages
-    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
-    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
         self.rows().pages(size)
     }
+}
 
+impl Figure for Forest {
+    fn size(&self, width_mm: f64) -> Result<Size> {
+        self.rows().frame.size(width_mm)
+    }
+
+    fn pages(&self, size: Size) -> Result<Vec<Picture>> {
+        self.rows().pages(size)
+    }
+}
+
+impl MethodPrecision {
     fn rows(&self) -> Rows<'_> {
         let mut note = vec!["n: degrees of freedom.".to_owned()];
         if !self.interval.is_empty() {
             note.insert(0, format!("Bars: {}.", self.interval));
         }
+        let methods = self.methods.iter();
         Rows {
-            names: self
-                .methods
-                .iter()
-                .map(|m| (m.name.as_str(), series::count(m.df)))
-                .collect(),
+            frame: frame(
+                methods.map(|m| (m.name.as_str(), count(m.df))).collect(),
+                &self.panels,
+            ),
             panels: &self.panels,
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
-            title: "Precision of repeated scans by method",
+            title: "Precision of repeated scans by method".to_owned(),
             reference: Reference::Floor,
         }
     }
 }
 
 impl Forest {
-    /// A size with room for its rows and panels at this width.
-    ///
-    /// # Errors
-    /// As [`Size::new`].
-    pub fn size(&self, width_mm: f64) -> Result<Size> {
-        self.rows().size(width_mm)
-    }
-
-    /// Draws the figure on one sheet.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for the panels.
-    pub fn draw(&self, size: Size) -> Result<Picture> {
-        on_one_sheet(size, |size| self.pages(size))
-    }
-
-    /// Draws the figure on as many pages as its panels need, where the size allows pages
-    /// ([`Size::in_pages`], or what `size` gives); all have the same axes.
-    ///
-    /// # Errors
-    /// [`crate::ErrorKind::Call`] where `size` leaves no room for one row of panels.
-    pub fn pages(&self, size: Size) -> Result<Vec<Picture>> {
-        self.rows().pages(size)
-    }
-
     fn rows(&self) -> Rows<'_> {
         let mut note = Vec::new();
         if !self.interval.is_empty() {
             note.push(format!("Bars: {}.", self.interval));
         }
-        note.push("Thin dashed: no difference; filled: the bar does not reach it.".to_owned());
-        if !self.adjustment.is_empty() {
-            note.push(format!("p: adjusted ({}).", self.adjustment));
+        if !self.p_value.is_empty() {
+            note.push(format!("P: {}.", self.p_value));
         }
+        note.push("Thin dashed: no difference; hollow: the bar reaches it.".to_owned());
+        let contrasts = self.contrasts.iter();
         Rows {
-            names: self
-                .contrasts
-                .iter()
-                .map(|name| (name.as_str(), String::new()))
-                .collect(),
+            frame: frame(
+                contrasts
+                    .map(|name| (name.as_str(), String::new()))
+                    .collect(),
+                &self.panels,
+            ),
             panels: &self.panels,
-            letter: self.letter,
+            letter: self.frame.letter,
             note,
-            title: "Contrasts by term",
+            title: format!("Contrasts in {}", self.of),
             reference: Reference::NoDifference,
         }
+    }
+}
+
+fn frame<'a>(names: Vec<(&'a str, String)>, panels: &[RowsPanel]) -> RowFrame<'a> {
+    RowFrame {
+        names,
+        panels: panels.len(),
+        least_panel_mm: 30.0,
+        row_mm: 6.6,
+        most_rows: 30,
     }
 }
 
@@ -171,110 +159,44 @@ enum Reference {
 }
 
 struct Rows<'a> {
-    names: Vec<(&'a str, String)>,
+    frame: RowFrame<'a>,
     panels: &'a [RowsPanel],
     letter: Option<char>,
     note: Vec<String>,
-    title: &'static str,
+    title: String,
     reference: Reference,
 }
 
-const LEAST_PANEL_MM: f64 = 27.0;
-const ROW_MM: f64 = 6.6;
-/// Rows that a page has room for.
-const MOST_ROWS: usize = 30;
-const LEAST_PANEL_HEIGHT_MM: f64 = 25.0;
-/// What the column of names may take of the width.
-const NAMES_SHARE: f64 = 0.36;
-
 impl Rows<'_> {
-    fn axis(&self, width_mm: f64, part: Range<usize>) -> Axis {
-        let names = self.names[part].iter().map(|(name, n)| (*name, n.clone()));
-        Axis::rows(names, NAMES_SHARE * width_mm)
-    }
-
-    fn columns(&self, width_mm: f64) -> usize {
-        let whole = 0..self.names.len();
-        let names = self
-            .axis(width_mm, whole)
-            .fit(100.0, crate::figure::axes::Way::Up);
-        columns(
-            self.panels.len(),
-            width_mm - names.label_mm(),
-            LEAST_PANEL_MM,
-        )
-    }
-
-    /// Rows in a panel: as many parts as they need, filled evenly.
-    fn in_part(&self) -> usize {
-        let rows = self.names.len().max(1);
-        rows.div_ceil(rows.div_ceil(MOST_ROWS))
-    }
-
-    fn size(&self, width_mm: f64) -> Result<Size> {
-        // A single row still needs what the sheet asks of any panel, and the note its lines.
-        let panel_mm = (16.0 + ROW_MM * count(self.in_part())).max(LEAST_PANEL_HEIGHT_MM);
-        let rows = self.panels.len().max(1).div_ceil(self.columns(width_mm));
-        let size = Size::of_rows(width_mm, (8.0, panel_mm), rows)?;
-        Ok(if self.in_part() < self.names.len() {
-            size.with_breaks()
-        } else {
-            size
-        })
-    }
-
     fn pages(&self, size: Size) -> Result<Vec<Picture>> {
-        if size.breaks() == Breaks::Never {
-            return self.part(size, 0..self.names.len());
-        }
-        let mut pages = Vec::new();
-        for first in (0..self.names.len().max(1)).step_by(self.in_part()) {
-            let last = (first + self.in_part()).min(self.names.len());
-            pages.extend(self.part(size, first..last)?);
-        }
-        Ok(pages)
+        self.frame.pages(size, |part| self.part(size, part))
     }
 
     /// The pages of some of the rows, on the x axes of all.
     fn part(&self, size: Size, part: Range<usize>) -> Result<Vec<Picture>> {
-        let y = self.axis(size.width_mm(), part.clone());
+        let y = self.frame.axis(size.width_mm(), part.clone());
         let cells = self.panels.iter().map(|p| Cell {
             head: Head {
                 name: p.name.clone(),
                 ..Head::default()
             },
-            x: Axis::new(Words::plain(&p.label), Scale::Number)
+            x: Axis::new(p.quantity.words(), Scale::Number)
                 .hold(p.values.iter().flat_map(|v| v.all()))
                 .with_zero(),
             y: y.clone(),
             places: Vec::new(),
         });
-        let board = Board::lay(Plan {
-            size,
-            cells: cells.collect(),
-            columns: Some(self.columns(size.width_mm())),
-            least_panel_mm: LEAST_PANEL_MM,
-            sharing: Sharing::Rows,
-            keys: Vec::new(),
-            letter: self.letter,
-            note: self.note.clone(),
-        })?;
+        let plan = self
+            .frame
+            .plan(size, cells.collect(), (self.letter, self.note.clone()));
+        let board = Board::lay(plan)?;
         for (panel, content) in board.panels.iter().zip(self.panels) {
             if !panel.x.ticks.is_empty() {
                 self.draw_panel(panel, content, part.clone())?;
             }
         }
-        let names: Vec<&str> = self.names[part.clone()]
-            .iter()
-            .map(|(name, _)| *name)
-            .collect();
-        let title = if part.len() < self.names.len() {
-            let (first, last, all) = (part.start + 1, part.end, self.names.len());
-            format!("{}, rows {first} to {last} of {all}", self.title)
-        } else {
-            self.title.to_owned()
-        };
-        Ok(board.finish(&title, &format!("Rows: {}.", names.join(", "))))
+        let (title, rows) = self.frame.titled(&self.title, &part);
+        Ok(board.finish(&title, &rows))
     }
 
     fn draw_panel(&self, panel: &Panel, content: &RowsPanel, part: Range<usize>) -> Result<()> {
@@ -284,7 +206,7 @@ impl Rows<'_> {
         }
         let rows = part.len();
         for (at, row) in part.enumerate() {
-            let name = self.names[row].0;
+            let name = self.frame.names[row].0;
             let value = content.values.get(row).copied().unwrap_or(Ranged::NONE);
             let y = row_at(rows, at);
             if !drawable(value.value) {
@@ -311,13 +233,12 @@ impl Rows<'_> {
             let dots = [dot];
             panel.dots(&dots, &marks(0.95, style.colour))?;
             if reaches && self.reference == Reference::NoDifference {
-                panel.dots(&dots, &marks(0.6, crate::figure::paper::WHITE))?;
+                panel.dots(&dots, &marks(0.6, WHITE))?;
             }
             panel.close();
             let place = panel.place((value.value, y));
-            let words = content.words.get(row).map_or("", String::as_str);
-            let words = Words::plain(words.replace('-', "−"));
-            let half = 0.5 * words.width_mm(crate::figure::paper::SMALL_PT);
+            let words = p_words(content.words.get(row).map_or("", String::as_str));
+            let half = 0.5 * words.width_mm(SMALL_PT);
             let x = match self.reference {
                 Reference::Floor => place.0,
                 Reference::NoDifference => beside(place.0, panel.place((0.0, y)).0, half),
@@ -328,6 +249,14 @@ impl Rows<'_> {
             panel.label((x, place.1 - 1.3), &words, Anchor::Middle);
         }
         Ok(())
+    }
+}
+
+/// "P = 0.012" with the P slanted.
+fn p_words(text: &str) -> Words {
+    match text.strip_prefix('P') {
+        Some(rest) => Words::default().italic("P").then(rest),
+        None => Words::plain(text),
     }
 }
 

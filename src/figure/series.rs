@@ -1,5 +1,6 @@
 //! What several figures draw: names, lines of birds, curves with a band.
 
+pub use crate::age::AgeUnit;
 use crate::figure::words::Words;
 
 /// What is drawn against age, with its unit: "Body weight", "g".
@@ -12,31 +13,28 @@ pub struct Quantity {
 }
 
 impl Quantity {
-    /// "Body weight (g)".
+    /// "Body weight (g)"; the unit `g/d` as "g d−1", the exponent raised.
     pub(crate) fn words(&self) -> Words {
-        if self.unit.is_empty() {
-            Words::plain(&self.name)
-        } else {
-            Words::plain(format!("{} ({})", self.name, self.unit))
+        match self.unit.strip_suffix("/d") {
+            _ if self.unit.is_empty() => Words::plain(&self.name),
+            None => Words::plain(format!("{} ({})", self.name, self.unit)),
+            Some(unit) => {
+                let unit = if unit == "1" {
+                    "d"
+                } else {
+                    &format!("{unit} d")
+                };
+                Words::plain(format!("{} ({unit}", self.name))
+                    .raised("−1")
+                    .then(")")
+            }
         }
     }
 
-    /// "Rate of gain (g d−1)", the exponent raised; `name` in place of the quantity's.
-    pub(crate) fn per_day(&self, name: &str) -> Words {
-        Words::plain(format!("{name} ({} d", self.unit))
-            .raised("−1")
-            .then(")")
+    /// Whether it is a rate, whose axis has zero.
+    pub(crate) fn is_rate(&self) -> bool {
+        self.unit.ends_with("/d")
     }
-}
-
-/// The unit that ages are written in on the axis; data are always in days.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum AgeUnit {
-    /// Days, ticks on whole weeks where they fit.
-    #[default]
-    Days,
-    /// Weeks of seven days.
-    Weeks,
 }
 
 /// One panel for all strains, or a panel each.
@@ -130,14 +128,11 @@ impl Standing {
         }
     }
 
-    /// The flag with its reason, as a sentence of the note.
-    pub(crate) fn sentence(&self, name: &str) -> Option<String> {
-        match self {
-            Standing::Sound => None,
-            Standing::Weak(reason) | Standing::Failed(reason) => {
-                Some(format!("{name}: {} ({reason}).", self.flag()))
-            }
-        }
+    /// What the flags of a figure mean, as a sentence of the note; none without a flag. The
+    /// reasons are longer than a note: they are in the tables.
+    pub(crate) fn sentence<'a>(mut all: impl Iterator<Item = &'a Standing>) -> Option<String> {
+        all.any(|standing| *standing != Standing::Sound)
+            .then(|| "Weak fit or no curve: the reasons are in curve_fits.csv.".to_owned())
     }
 }
 

@@ -24,11 +24,9 @@ pub fn budget_picture(plan: &ScanBudget, showing: &Showing, drawn: &mut Drawn) {
     let figure = PrecisionByCost {
         cost: format!("Cost ({})", plan.budget.currency),
         panels,
-        letter: showing.letter,
+        frame: showing.frame,
     };
-    drawn.add_sheet("precision_by_cost".to_owned(), || {
-        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add("precision_by_cost".to_owned(), &figure, showing);
 }
 
 /// Of each way the number of repeats with the cheapest design.

@@ -1,19 +1,22 @@
 //! The figures of a comparison: contrasts as rows, differences along age.
 
-use crate::contrast::{Adjust, Against, Compared, Comparison, Contrast};
+use crate::contrast::{Against, Compared, Comparison, Contrast};
 use crate::figure::{
-    AgeUnit, DifferenceBand, DifferencePoint, Forest, Quantity, Ranged, RowsPanel, StrainPair,
+    DifferenceBand, DifferencePoint, Forest, Quantity as Axis, Ranged, RowsPanel, StrainPair,
 };
-use crate::report::pictures::{Drawn, Showing, capital, file_name, percent};
+use crate::fit::profile::Quantity;
+use crate::growth::Derived;
+use crate::report::paper::quantity_words;
+use crate::report::pictures::{Drawn, Showing, capital, file_name, percent, quantity_of};
 use crate::report::rounding::p_equals;
-use crate::study::Study;
+use crate::report::text::trait_words;
+use crate::study::{Study, Values};
 
 /// The figures of each trait and curve that was compared; none where no two groups had
 /// a fit.
 pub fn contrast_pictures(
     study: &Study,
     comparison: &Comparison,
-    adjust: Adjust,
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
@@ -30,17 +33,13 @@ pub fn contrast_pictures(
             file_name(&format!("{trait_name}_{}", compared.curve))
         };
         let names = &comparison.groups.names;
-        let forest = forest(study, compared, adjust, (names, showing));
+        let forest = forest(study, compared, (names, showing));
         if !forest.panels.is_empty() {
-            drawn.add(format!("contrasts_{whose}"), || {
-                forest.pages(showing.sized(forest.size(showing.width_mm)?)?)
-            });
+            drawn.add(format!("contrasts_{whose}"), &forest, showing);
         }
         let band = difference_band(study, compared, trait_name, (names, showing));
         if !band.pairs.is_empty() {
-            drawn.add(format!("difference_{whose}"), || {
-                band.pages(showing.sized(band.size(showing.width_mm)?)?)
-            });
+            drawn.add(format!("difference_{whose}"), &band, showing);
         }
     }
 }
@@ -61,24 +60,38 @@ fn is_drawn(group: usize, against: Against, showing: &Showing) -> bool {
     against != Against::MeanOfAll || showing.has_panel(group)
 }
 
-fn forest(
-    study: &Study,
-    compared: &Compared,
-    adjust: Adjust,
-    (names, showing): (&[String], &Showing),
-) -> Forest {
+/// Whether a quantity has a panel: masses at ages and what a curve says of the bird, not the
+/// terms of its equation, rates at single ages, or ages at single masses (the same differences
+/// read the other way). All of them are rows of `contrasts.csv`.
+fn has_panel(quantity: Quantity) -> bool {
+    match quantity {
+        Quantity::Term(_) => false,
+        Quantity::Derived(Derived::AgeAtFraction(share)) => (share - 0.5).abs() < 1e-9,
+        Quantity::Derived(derived) => !matches!(
+            derived,
+            Derived::RateAt(_)
+                | Derived::RelativeRateAt(_)
+                | Derived::AgeAtValue(_)
+                | Derived::InflectionWeight
+        ),
+    }
+}
+
+fn forest(study: &Study, compared: &Compared, (names, showing): (&[String], &Showing)) -> Forest {
     let mut pairs: Vec<(usize, Against)> = Vec::new();
     let mut terms: Vec<&str> = Vec::new();
-    for contrast in compared
+    let drawn = compared
         .contrasts
         .iter()
-        .filter(|one| is_drawn(one.a, one.b, showing))
-    {
+        .filter(|one| is_drawn(one.a, one.b, showing));
+    let any = drawn.clone().any(|one| has_panel(one.quantity));
+    for contrast in drawn.filter(|one| !any || has_panel(one.quantity)) {
         let pair = (contrast.a, contrast.b);
         if !pairs.contains(&pair) {
             pairs.push(pair);
         }
-        if !terms.contains(&contrast.term.as_str()) {
+        // A quantity without an error is the same for all by the model.
+        if contrast.interval.is_some() && !terms.contains(&contrast.term.as_str()) {
             terms.push(&contrast.term);
         }
     }
@@ -86,76 +99,92 @@ fn forest(
         let mut contrasts = compared.contrasts.iter();
         contrasts.find(|one| one.term == term && (one.a, one.b) == pair)
     };
+    let shown = || {
+        let each = terms
+            .iter()
+            .flat_map(|term| pairs.iter().map(move |pair| (*term, *pair)));
+        each.filter_map(|(term, pair)| of(term, pair))
+    };
+    // Bars and P are adjusted alike: all together where every comparison has such limits.
+    let together = shown().all(|one| one.simultaneous.is_some() || one.interval.is_none());
     let to_mean = pairs.iter().any(|(_, b)| *b == Against::MeanOfAll);
+    let trait_name = &study.traits[compared.trait_index].name;
     let panels = terms.iter().map(|term| {
         let found: Vec<Option<&Contrast>> = pairs.iter().map(|pair| of(term, *pair)).collect();
         let unit = found.iter().flatten().map(|one| one.unit.as_str()).next();
         RowsPanel {
-            name: term.replace('_', " "),
-            label: match (unit, to_mean) {
-                (None | Some(""), false) => "Difference".to_owned(),
-                (Some(unit), false) => format!("Difference ({unit})"),
-                (None | Some(""), true) => "From the mean".to_owned(),
-                (Some(unit), true) => format!("From the mean ({unit})"),
+            name: capital(&quantity_words(term, trait_name, showing.frame.ages))
+                .replace(" at the ", " at "),
+            quantity: Axis {
+                name: if to_mean {
+                    "From the mean"
+                } else {
+                    "Difference"
+                }
+                .to_owned(),
+                unit: match (unit, study.values) {
+                    (None, _) | (Some("g"), Values::AnyNumber) => String::new(),
+                    (Some("g/d"), Values::AnyNumber) => "1/d".to_owned(),
+                    (Some(unit), _) => unit.to_owned(),
+                },
             },
             values: found
                 .iter()
-                .map(|one| one.map_or(Ranged::NONE, ranged))
+                .map(|one| one.map_or(Ranged::NONE, |one| ranged(one, together)))
                 .collect(),
             words: found
                 .iter()
                 .map(|one| {
-                    one.and_then(|one| one.p_adjusted)
-                        .map_or(String::new(), p_equals)
+                    let p = one.and_then(|one| {
+                        if together {
+                            one.p_adjusted
+                        } else {
+                            one.p_value
+                        }
+                    });
+                    p.map_or(String::new(), p_equals)
                 })
                 .collect(),
         }
     });
-    // What equals a term (the mature weight of one phase is A) is shown once.
-    let mut shown: Vec<RowsPanel> = Vec::new();
+    // What equals a term (the mature weight of one phase is A) has one panel.
+    let mut distinct: Vec<RowsPanel> = Vec::new();
     for panel in panels {
-        if shown.iter().all(|other| other.values != panel.values) {
-            shown.push(panel);
+        if distinct.iter().all(|other| other.values != panel.values) {
+            distinct.push(panel);
         }
     }
     let share = percent(showing.confidence);
-    Forest {
-        contrasts: pairs.iter().map(|pair| pair_name(names, *pair)).collect(),
-        panels: shown,
-        interval: showing.with_choice(
-            study,
-            match (adjust, to_mean) {
-                (Adjust::Tukey, false) => {
-                    format!("{share} intervals that hold for all pairs of a term together")
-                }
-                (Adjust::Tukey, true) => {
-                    format!("{share} intervals that cover all comparisons of a term together")
-                }
-                (Adjust::MaxT | Adjust::Holm | Adjust::None, false) => {
-                    format!("{share} intervals of one pair")
-                }
-                (Adjust::MaxT | Adjust::Holm | Adjust::None, true) => {
-                    format!("{share} intervals of one comparison with the mean of all")
-                }
-            },
+    let (interval, p_value) = match together {
+        true => (
+            format!("{share} intervals of all comparisons together"),
+            "adjusted as the bars are".to_owned(),
         ),
-        adjustment: match adjust {
-            Adjust::MaxT if to_mean => "Holm, over all terms".to_owned(),
-            Adjust::MaxT => "greatest t, over all terms".to_owned(),
-            Adjust::Holm => "Holm, within a term".to_owned(),
-            Adjust::Tukey if to_mean => "greatest t, within a term".to_owned(),
-            Adjust::Tukey => "Tukey, within a term".to_owned(),
-            Adjust::None => String::new(),
-        },
-        letter: showing.letter,
+        false => (
+            format!("{share} intervals of single comparisons"),
+            "of single comparisons, not adjusted".to_owned(),
+        ),
+    };
+    Forest {
+        of: trait_words(study, trait_name),
+        contrasts: pairs.iter().map(|pair| pair_name(names, *pair)).collect(),
+        panels: distinct,
+        interval: showing.with_choice(study, interval),
+        p_value,
+        frame: showing.frame,
     }
 }
 
-fn ranged(contrast: &Contrast) -> Ranged {
+fn ranged(contrast: &Contrast, together: bool) -> Ranged {
+    let interval = if together {
+        contrast.simultaneous
+    } else {
+        contrast.interval
+    };
     Ranged {
         value: contrast.difference,
-        lower: contrast.interval.map_or(f64::NAN, |limits| limits.lower),
-        upper: contrast.interval.map_or(f64::NAN, |limits| limits.upper),
+        lower: interval.map_or(f64::NAN, |limits| limits.lower),
+        upper: interval.map_or(f64::NAN, |limits| limits.upper),
     }
 }
 
@@ -195,22 +224,21 @@ fn difference_band(
     });
     let share = percent(showing.confidence);
     DifferenceBand {
-        quantity: Quantity {
+        quantity: Axis {
             name: match compared.by_age.first().map(|one| one.b) {
                 Some(Against::MeanOfAll) => {
                     format!(
                         "{} from the mean of all",
-                        capital(&trait_name.replace('_', " "))
+                        capital(&trait_words(study, trait_name))
                     )
                 }
-                _ => format!("Difference in {}", trait_name.replace('_', " ")),
+                _ => format!("Difference in {}", trait_words(study, trait_name)),
             },
-            unit: "g".to_owned(),
+            ..quantity_of(study, trait_name)
         },
-        ages: AgeUnit::Days,
         pointwise: showing.with_choice(study, format!("{share} pointwise confidence band")),
-        simultaneous: format!("{share} band that holds at all ages together (sup-t)"),
+        simultaneous: format!("{share} band of all ages together (sup-t)"),
         pairs: pairs.filter(|pair| !pair.difference.is_empty()).collect(),
-        letter: showing.letter,
+        frame: showing.frame,
     }
 }

@@ -1,6 +1,7 @@
 //! What the comparison of groups says, in words.
 
 use super::rounding::p_equals;
+use crate::age::AgeUnit;
 use crate::contrast::allometry::Allometry;
 use crate::contrast::fat_share::FatShare;
 use crate::contrast::{Compared, Comparison, Groups, PairByAge};
@@ -40,7 +41,10 @@ pub fn differences(study: &Study, comparison: &Comparison) -> Vec<String> {
         });
         let shown = compared.clearest(MOST_SHOWN);
         for pair in &shown {
-            lines.push(format!("    {}", pair_sentence(comparison, compared, pair)));
+            lines.push(format!(
+                "    {}",
+                pair_sentence((comparison, study.age_unit()), compared, pair)
+            ));
         }
         if let Some(others) = others(compared, shown.len()) {
             lines.push(format!("    {others}"));
@@ -71,7 +75,11 @@ fn last(notes: &[String]) -> &str {
     notes.last().map_or("no fit", String::as_str)
 }
 
-fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge) -> String {
+fn pair_sentence(
+    (comparison, ages): (&Comparison, AgeUnit),
+    compared: &Compared,
+    pair: &PairByAge,
+) -> String {
     let names = &comparison.groups.names;
     let (a, b) = (&names[pair.a], pair.b.name(names));
     let last_d = pair.ages.last().map_or(0.0, |at| at.age_d);
@@ -84,9 +92,12 @@ fn pair_sentence(comparison: &Comparison, compared: &Compared, pair: &PairByAge)
         let pieces = spans.iter().map(|(from_d, to_d, heavier)| {
             let which = if *heavier { "heavier" } else { "lighter" };
             if *to_d >= last_d {
-                format!("{a} {which} from {from_d:.0} d")
+                format!("{a} {which} from {}", ages.show(from_d.round()))
             } else {
-                format!("{a} {which} from {from_d:.0} to {to_d:.0} d")
+                format!(
+                    "{a} {which} from {}",
+                    ages.show_span(from_d.round(), to_d.round())
+                )
             }
         });
         pieces.collect::<Vec<_>>().join(", ")

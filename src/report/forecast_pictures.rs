@@ -2,19 +2,23 @@
 //! birds are by age.
 
 use crate::figure::{
-    AgeUnit, BandPoint, FanPoint, FlockForecast, ForecastFan, IdentityPanel, NamedPoint,
-    PredictedObserved, Quantity, StrainPoints, StrainUniformity, Uniformity,
+    BandPoint, ByAge, FanPoint, FlockForecast, ForecastFan, Identity, IdentityPanel, Layout,
+    NamedPoint, Quantity, StrainByAge, StrainPoints,
 };
 use crate::flock::{
     FlockLevel, FlockUniformity, ForecastRow, TraitForecast, WeightPrediction, target_trajectories,
 };
-use crate::report::pictures::{Drawn, Showing, file_name, grams_of, percent};
+use crate::report::pictures::{Drawn, Showing, capital, file_name, percent, quantity_of};
+use crate::report::text::trait_words;
 use crate::study::Study;
 
 /// Birds at an age from which its uniformity is drawn: of fewer a share is too uncertain.
 const LEAST_BIRDS: usize = 5;
+/// Days before the forecast that are drawn for each day ahead, and at least.
+const BACK_PER_DAY: f64 = 2.0;
+const LEAST_BACK_D: f64 = 28.0;
 
-/// `forecast_TRAIT`: weights so far, target and forecast, a panel a strain; none of a trait
+/// `forecast_TRAIT`: the last weeks, target and forecast, a panel a strain; none of a trait
 /// without a forecast.
 pub fn forecast_pictures(
     study: &Study,
@@ -37,58 +41,54 @@ pub fn forecast_pictures(
         let targets = match target_trajectories(study, name) {
             Ok(targets) => targets.unwrap_or_default(),
             Err(error) => {
-                drawn.add(figure_name, || Err(error));
+                drawn.fail(&figure_name, &error);
                 continue;
             }
         };
+        let last_d = ahead
+            .iter()
+            .filter_map(|row| row.age_d)
+            .fold(as_of_d, f64::max);
+        let first_d = as_of_d - (BACK_PER_DAY * (last_d - as_of_d)).max(LEAST_BACK_D);
+        let is_shown = |age_d: f64| (first_d - 1e-9..=last_d + 1e-9).contains(&age_d);
         let flocks = showing.panels(study).map(|strain| {
             let own: Vec<&&ForecastRow> = ahead
                 .iter()
                 .filter(|row| row.strain == Some(strain))
                 .collect();
-            let means: Vec<&FlockUniformity> = uniformities
-                .iter()
-                .filter(|row| {
-                    row.level == FlockLevel::Strain
-                        && (row.trait_index, row.strain) == (one.trait_index, strain)
-                })
-                .collect();
-            let observed = observed(&means);
-            let last_d = own
-                .iter()
-                .filter_map(|row| row.age_d)
-                .fold(as_of_d, f64::max);
+            let means = uniformities.iter().filter(|row| {
+                row.level == FlockLevel::Strain
+                    && (row.trait_index, row.strain) == (one.trait_index, strain)
+            });
+            let means = means.filter_map(|row| Some((row.age_d, row.uniformity.mean_g?)));
+            let observed: Vec<(f64, f64)> = means.filter(|(age_d, _)| is_shown(*age_d)).collect();
+            let target = targets.get(strain).and_then(Option::as_ref);
             FlockForecast {
                 name: study.strains[strain].clone(),
+                place: strain,
                 birds: own.first().map_or(0, |row| row.n),
-                target: targets.get(strain).and_then(Option::as_ref).map_or_else(
-                    Vec::new,
-                    |target| {
-                        let ages_d = target.ages_d().filter(|age_d| *age_d <= last_d + 1e-9);
-                        ages_d
-                            .filter_map(|age_d| band_point(target.at(age_d)?, age_d))
-                            .collect()
-                    },
-                ),
-                forecast: fan(&own, observed.last()),
+                target: target.map_or_else(Vec::new, |target| {
+                    let ages_d = target.ages_d().filter(|age_d| is_shown(*age_d));
+                    ages_d
+                        .filter_map(|age_d| band_point(target.at(age_d)?, age_d))
+                        .collect()
+                }),
+                forecast: fan(&own, as_of_d, &observed),
                 observed,
                 as_of_d,
             }
         });
         let figure = ForecastFan {
-            quantity: grams_of(name),
-            ages: AgeUnit::Days,
-            interval: String::new(),
+            quantity: quantity_of(study, name),
             fan: format!(
-                "50, 80 and {} prediction intervals of the mean of the birds' weighings",
-                percent(showing.confidence)
+                "50, 80 and {} prediction intervals of the mean of the {}s' weighings",
+                percent(showing.confidence),
+                showing.frame.subject
             ),
             flocks: flocks.collect(),
-            letter: showing.letter,
+            frame: showing.frame,
         };
-        drawn.add(figure_name, || {
-            figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
-        });
+        drawn.add(figure_name, &figure, showing);
     }
 }
 
@@ -101,20 +101,8 @@ fn band_point(target: crate::flock::TargetPoint, age_d: f64) -> Option<BandPoint
     })
 }
 
-fn observed(means: &[&FlockUniformity]) -> Vec<BandPoint> {
-    let points = means.iter().filter_map(|row| {
-        Some(BandPoint {
-            age_d: row.age_d,
-            value: row.uniformity.mean_g?,
-            lower: f64::NAN,
-            upper: f64::NAN,
-        })
-    });
-    points.collect()
-}
-
-/// The fan opens at the last mean that was weighed.
-fn fan(rows: &[&&ForecastRow], last: Option<&BandPoint>) -> Vec<FanPoint> {
+/// The fan opens at the mean that was weighed on the day of the forecast, where there is one.
+fn fan(rows: &[&&ForecastRow], as_of_d: f64, observed: &[(f64, f64)]) -> Vec<FanPoint> {
     let ahead = rows.iter().filter_map(|row| {
         let ([half, most], widest) = (row.fan_g?, row.interval_g?);
         Some(FanPoint {
@@ -123,10 +111,12 @@ fn fan(rows: &[&&ForecastRow], last: Option<&BandPoint>) -> Vec<FanPoint> {
             intervals: vec![half, most, widest],
         })
     });
-    let start = last.map(|last| FanPoint {
-        age_d: last.age_d,
-        value: last.value,
-        intervals: vec![(last.value, last.value); 3],
+    let mut weighed = observed.iter();
+    let start = weighed.find(|(age_d, _)| (age_d - as_of_d).abs() < 0.5);
+    let start = start.map(|&(age_d, value)| FanPoint {
+        age_d,
+        value,
+        intervals: vec![(value, value); 3],
     });
     start.into_iter().chain(ahead).collect()
 }
@@ -148,17 +138,17 @@ pub fn weight_prediction_figures(
             .chunk_by(|a, b| a.horizon_d >= b.horizon_d)
             .take(MOST_HORIZONS)
             .map(|weights| horizon_panel(study, weights, showing));
-        let percent = 100.0 * showing.confidence;
-        let figure = PredictedObserved {
-            observed: grams_of(name),
-            line: String::new(),
-            intervals: format!("Held: by the {percent:.0} % prediction interval."),
+        let figure = Identity {
+            observed: quantity_of(study, name),
+            note: format!(
+                "Covered: within the {} prediction interval.",
+                percent(showing.confidence)
+            ),
             panels: panels.collect(),
-            letter: showing.letter,
+            frame: showing.frame,
+            ..Identity::default()
         };
-        drawn.add_sheet(format!("predicted_{}", file_name(name)), || {
-            figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
-        });
+        drawn.add(format!("predicted_{}", file_name(name)), &figure, showing);
     }
 }
 
@@ -191,21 +181,20 @@ fn horizon_panel(study: &Study, weights: &[WeightPrediction], showing: &Showing)
         name: format!("{} days ahead", weights[0].horizon_d),
         across: Quantity {
             name: "Predicted".to_owned(),
-            unit: "g".to_owned(),
+            unit: quantity_of(study, "").unit,
         },
         fact: format!(
-            "error {:.1} %, {held} of {} held",
+            "RMS error {:.1} %, {held} of {} covered",
             100.0 * rms,
             weights.len()
         ),
         line: Vec::new(),
-        intervals: Vec::new(),
         strains: strains.collect(),
     }
 }
 
-/// `uniformity_TRAIT`: the share of birds near their mean by age; none of a trait with too
-/// few birds together.
+/// `uniformity_TRAIT`: the share of birds near their mean by age, a panel a strain; none of a
+/// trait with too few birds together.
 pub fn uniformity_pictures(
     study: &Study,
     uniformities: &[FlockUniformity],
@@ -214,50 +203,49 @@ pub fn uniformity_pictures(
     drawn: &mut Drawn,
 ) {
     for (trait_index, records) in study.traits.iter().enumerate() {
-        let strains: Vec<StrainUniformity> = showing
-            .overlaid(study)
-            .into_iter()
-            .map(|strain| {
-                let own = uniformities.iter().filter(|row| {
-                    row.level == FlockLevel::Strain
-                        && (row.trait_index, row.strain) == (trait_index, strain)
-                        && row.uniformity.n >= LEAST_BIRDS
-                });
-                let points = own.clone().filter_map(|row| {
-                    let share = row.uniformity.near_mean?;
-                    Some(BandPoint {
-                        age_d: row.age_d,
-                        value: share.pct,
-                        lower: share.lower_pct,
-                        upper: share.upper_pct,
-                    })
-                });
-                StrainUniformity {
-                    name: study.strains[strain].clone(),
-                    birds: own.clone().map(|row| row.uniformity.n).max().unwrap_or(0),
-                    points: points.collect(),
-                }
-            })
-            .collect();
-        if strains.iter().all(|strain| strain.points.len() < 2) {
+        let strains = showing.panels(study).map(|strain| {
+            let own = uniformities.iter().filter(|row| {
+                row.level == FlockLevel::Strain
+                    && (row.trait_index, row.strain) == (trait_index, strain)
+                    && row.uniformity.n >= LEAST_BIRDS
+            });
+            let points = own.clone().filter_map(|row| {
+                let share = row.uniformity.near_mean?;
+                Some(BandPoint {
+                    age_d: row.age_d,
+                    value: share.pct,
+                    lower: share.lower_pct,
+                    upper: share.upper_pct,
+                })
+            });
+            StrainByAge {
+                name: study.strains[strain].clone(),
+                place: strain,
+                birds: own.clone().map(|row| row.uniformity.n).max().unwrap_or(0),
+                curve: points.collect(),
+                ..StrainByAge::default()
+            }
+        });
+        let strains: Vec<StrainByAge> = strains.collect();
+        if strains.iter().all(|strain| strain.curve.len() < 2) {
             continue;
         }
-        let figure = Uniformity {
+        let subject = showing.frame.subject;
+        let figure = ByAge {
+            title: format!("Uniformity of {} by age", trait_words(study, &records.name)),
             quantity: Quantity {
-                name: format!("Birds within {within_pct} % of their mean"),
+                name: format!("{}s within {within_pct} % of their mean", capital(subject)),
                 unit: "%".to_owned(),
             },
-            ages: AgeUnit::Days,
-            interval: format!(
-                "{} interval of the share (Wilson)",
-                percent(showing.confidence)
-            ),
-            goal: None,
+            layout: Layout::Facets,
+            curve: "share at each age".to_owned(),
+            band: format!("its {} interval (Wilson)", percent(showing.confidence)),
+            means: true,
             strains,
-            letter: showing.letter,
+            frame: showing.frame,
+            ..ByAge::default()
         };
-        drawn.add_sheet(format!("uniformity_{}", file_name(&records.name)), || {
-            figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
-        });
+        let name = format!("uniformity_{}", file_name(&records.name));
+        drawn.add(name, &figure, showing);
     }
 }

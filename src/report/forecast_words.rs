@@ -27,8 +27,8 @@ pub fn forecast(
             continue;
         }
         lines.push(format!(
-            "  {trait_name} as of {} d, by {}; {:.0} % prediction intervals:",
-            three_digits(as_of_d),
+            "  {trait_name} as of {}, by {}; {:.0} % prediction intervals:",
+            study.age_unit().show(as_of_d),
             of_predictors(one),
             100.0 * confidence
         ));
@@ -68,9 +68,9 @@ fn sentence(study: &Study, row: &ForecastRow) -> String {
         return format!("{name}: no forecast");
     };
     let weight = format!(
-        "mean {:.0} g ({lower_g:.0} to {upper_g:.0}) at {} d (n {})",
+        "mean {:.0} g ({lower_g:.0} to {upper_g:.0}) at {} (n {})",
         forecast.value,
-        three_digits(age_d),
+        study.age_unit().show(age_d),
         row.n
     );
     let Ok(target) = &row.target else {
@@ -222,14 +222,14 @@ pub fn departures(study: &Study, watches: &[DepartureWatch]) -> Vec<String> {
             .take(NAMED)
             .map(|row| {
                 format!(
-                    "{} ({}since {:.0} d)",
+                    "{} ({}since {})",
                     study.birds[row.bird].name,
                     if row.falling {
                         "falling behind "
                     } else {
                         "running ahead "
                     },
-                    row.since_d
+                    study.age_unit().show(row.since_d.round())
                 )
             })
             .collect();

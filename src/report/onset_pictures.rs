@@ -1,8 +1,8 @@
 //! The figures of the onset of lay: lay curves, and what birds weigh at their first egg.
 
 use crate::figure::{
-    AgeUnit, BandPoint, FirstEggGroup, IdentityPanel, LayCurve, MOST_COLOURED, NamedPoint,
-    PredictedObserved, Quantity, Ranged, StrainLay, StrainPoints, TraitAtFirstEgg, ValueAtFirstEgg,
+    BandPoint, FirstEggGroup, Identity, IdentityPanel, LayCurve, MOST_COLOURED, NamedPoint,
+    Quantity, Ranged, StrainLay, StrainPoints, TraitAtFirstEgg, ValueAtFirstEgg,
 };
 use crate::maturity::{self, AtFirstEgg, FirstEggPrediction, LayMethod, LayRecords, Threshold};
 use crate::report::pictures::{Drawn, Showing};
@@ -30,32 +30,27 @@ pub fn lay_picture(
     if strains.is_empty() {
         return;
     }
-    let earlier = from_shortly_before_lay(&mut strains);
+    from_shortly_before_lay(&mut strains);
     let by = match curves.first().map(|curve| curve.method) {
         Some(LayMethod::Turnbull) => "bootstrap over birds",
         _ => "Greenwood, log scale",
     };
     let figure = LayCurve {
-        ages: AgeUnit::Days,
         band: format!(
             "{:.0} % pointwise interval ({by})",
             100.0 * showing.confidence
         ),
         strains,
-        earlier,
-        letter: showing.letter,
+        frame: showing.frame,
     };
-    drawn.add_sheet("lay_curve".to_owned(), || {
-        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add("lay_curve".to_owned(), &figure, showing);
 }
 
 /// Days before the first egg from which the curves are drawn.
 const BEFORE_LAY_D: f64 = 14.0;
 
-/// Lets every strain rise from nobody in lay, seen together from shortly before the first egg;
-/// gives how many ages at which a bird was last seen lie before that.
-fn from_shortly_before_lay(strains: &mut [StrainLay]) -> usize {
+/// Lets every strain rise from nobody in lay, seen together from shortly before the first egg.
+fn from_shortly_before_lay(strains: &mut [StrainLay]) {
     let steps = || strains.iter().flat_map(|strain| &strain.steps);
     let first = |ages_d: &mut dyn Iterator<Item = f64>| ages_d.fold(f64::INFINITY, f64::min);
     let first_d = first(&mut steps().map(|step| step.age_d));
@@ -69,11 +64,8 @@ fn from_shortly_before_lay(strains: &mut [StrainLay]) -> usize {
         true => first_d.max(first_egg_d - BEFORE_LAY_D),
         false => first_d,
     };
-    let mut earlier = 0;
     for strain in strains {
-        let seen = strain.censored_d.len();
         strain.censored_d.retain(|age_d| *age_d >= start_d);
-        earlier += seen - strain.censored_d.len();
         strain.steps.retain(|step| step.age_d >= start_d);
         let begins = |step: &BandPoint| step.age_d > start_d || step.value > 0.0;
         if strain.steps.first().is_some_and(begins) {
@@ -86,7 +78,6 @@ fn from_shortly_before_lay(strains: &mut [StrainLay]) -> usize {
             strain.steps.insert(0, nobody);
         }
     }
-    earlier
 }
 
 fn strain_lay(name: &str, curve: &maturity::LayCurve) -> StrainLay {
@@ -124,6 +115,9 @@ fn strain_lay(name: &str, curve: &maturity::LayCurve) -> StrainLay {
     }
 }
 
+/// Birds of a strain from which a measure at first egg has a panel.
+const LEAST_BIRDS: usize = 3;
+
 /// `value_at_first_egg`: each measure at first egg, a dot a bird; none without values.
 pub fn first_egg_picture(
     study: &Study,
@@ -134,6 +128,16 @@ pub fn first_egg_picture(
 ) {
     let mut measures: Vec<&str> = values.iter().map(|row| row.measure.as_str()).collect();
     measures.dedup();
+    // Of two birds there is nothing to see.
+    let known = |measure: &str, strain: usize| {
+        let own = values.iter().filter(|row| {
+            row.measure == measure && row.value.is_ok() && study.birds[row.bird].strain == strain
+        });
+        own.count()
+    };
+    measures.retain(|measure| {
+        (0..study.strains.len()).any(|strain| known(measure, strain) >= LEAST_BIRDS)
+    });
     if measures.is_empty() {
         return;
     }
@@ -171,17 +175,13 @@ pub fn first_egg_picture(
             .map(|strain| study.strains[strain].clone())
             .collect(),
         traits: traits.collect(),
-        letter: showing.letter,
+        frame: showing.frame,
     };
-    drawn.add("value_at_first_egg".to_owned(), || {
-        figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add("value_at_first_egg".to_owned(), &figure, showing);
 }
 
 /// Panels of `predicted_first_egg`: ages of more forecasts are left to the table.
 const MOST_PANELS: usize = 4;
-/// Points of a panel from which its intervals would be a grey mat.
-const MOST_INTERVALS: usize = 25;
 
 /// `predicted_first_egg`: age at first egg as forecast with what came later hidden, against
 /// what came, a panel an age of forecast; none without such forecasts.
@@ -200,34 +200,21 @@ pub fn prediction_figure(
     let kept = ages_d.len().min(MOST_PANELS);
     // Evenly from the first age to the last.
     let places = (0..kept).map(|k| k * (ages_d.len() - 1) / (kept - 1).max(1));
-    let mut panels: Vec<IdentityPanel> = places
-        .map(|place| prediction_panel(study, eggs, ages_d[place], showing))
-        .collect();
-    let points = |panel: &IdentityPanel| panel.strains.iter().map(|s| s.points.len()).sum();
-    if panels.iter().map(points).max() > Some(MOST_INTERVALS) {
-        for panel in &mut panels {
-            panel.intervals.clear();
-        }
-    }
-    let barred = panels.iter().any(|panel| !panel.intervals.is_empty());
-    let percent = 100.0 * showing.confidence;
-    let figure = PredictedObserved {
+    let panels = places.map(|place| prediction_panel(study, eggs, ages_d[place], showing));
+    let figure = Identity {
         observed: Quantity {
             name: "Observed age at first egg".to_owned(),
             unit: "days".to_owned(),
         },
-        line: String::new(),
-        intervals: if barred {
-            format!("Grey bars: {percent:.0} % prediction intervals; held: by them.")
-        } else {
-            format!("Held: by the {percent:.0} % prediction interval.")
-        },
-        panels,
-        letter: showing.letter,
+        note: format!(
+            "Covered: within the {:.0} % prediction interval.",
+            100.0 * showing.confidence
+        ),
+        panels: panels.collect(),
+        frame: showing.frame,
+        ..Identity::default()
     };
-    drawn.add_sheet("predicted_first_egg".to_owned(), || {
-        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add("predicted_first_egg".to_owned(), &figure, showing);
 }
 
 fn prediction_panel(
@@ -266,22 +253,17 @@ fn prediction_panel(
         }
     });
     IdentityPanel {
-        name: format!("As of {as_of_d} d"),
+        name: format!("As of {}", showing.frame.ages.show(as_of_d)),
         across: Quantity {
             name: "Predicted".to_owned(),
             unit: "days".to_owned(),
         },
         fact: format!(
-            "error {:.1} d, {held} of {} held",
+            "RMS error {:.1} d, {held} of {} covered",
             (squares / n).sqrt(),
             own.len()
         ),
         line: Vec::new(),
-        intervals: own
-            .iter()
-            .filter(|egg| egg.interval_d.upper.is_finite())
-            .map(|egg| (egg.interval_d.lower, egg.interval_d.upper, egg.egg_d))
-            .collect(),
         strains: strains.collect(),
     }
 }

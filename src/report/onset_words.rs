@@ -1,5 +1,6 @@
 //! What is said of the onset of lay, in words.
 
+use crate::age::AgeUnit;
 use crate::maturity::{
     Backtest, CueError, LayCurve, LayRecords, OnsetForecast, OnsetModel, OnsetModels, Quantity,
     Threshold,
@@ -10,7 +11,7 @@ use super::words::three_digits;
 
 /// When half of each strain was in lay, a line a strain.
 #[must_use]
-pub fn lay(records: &LayRecords, curves: &[LayCurve]) -> Vec<String> {
+pub fn lay(records: &LayRecords, curves: &[LayCurve], ages: AgeUnit) -> Vec<String> {
     let strains = curves.iter().filter(|curve| curve.strain.is_some());
     let line = |curve: &LayCurve| {
         let name = curve.strain.map_or("", |strain| &records.strains[strain]);
@@ -23,8 +24,9 @@ pub fn lay(records: &LayRecords, curves: &[LayCurve]) -> Vec<String> {
         let half = match half.and_then(|half| Some((half.age_d?, half))) {
             None => "half in lay: not reached".to_owned(),
             Some((age_d, half)) => {
-                let limit =
-                    |age_d: Option<f64>, none: &str| age_d.map_or(none.to_owned(), three_digits);
+                let limit = |age_d: Option<f64>, none: &str| {
+                    age_d.map_or(none.to_owned(), |age_d| ages.show(age_d.round()))
+                };
                 let limits = match (half.lower_d, half.upper_d) {
                     (None, None) => "too few different ages for limits".to_owned(),
                     (lower, upper) => format!(
@@ -33,7 +35,7 @@ pub fn lay(records: &LayRecords, curves: &[LayCurve]) -> Vec<String> {
                         limit(upper, "no upper limit")
                     ),
                 };
-                format!("half in lay at {} d ({limits})", three_digits(age_d))
+                format!("half in lay at {} ({limits})", ages.show(age_d.round()))
             }
         };
         let separator = if of.is_empty() { "" } else { ": " };
@@ -198,10 +200,10 @@ const NAMED: usize = 8;
 
 /// When the birds not laying yet will lay.
 #[must_use]
-pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
+pub fn forecast(records: &LayRecords, forecast: &OnsetForecast, ages: AgeUnit) -> Vec<String> {
     let mut lines = vec![format!(
-        "  as of {} d, by {}: {} birds not laying yet{}",
-        forecast.as_of_d,
+        "  as of {}, by {}: {} birds not laying yet{}",
+        ages.show(forecast.as_of_d),
         by_models(forecast),
         forecast.birds.len(),
         match forecast.gone {
@@ -210,7 +212,7 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
         }
     )];
     let age = |age_d: f64| match age_d.is_finite() {
-        true => three_digits(age_d),
+        true => ages.show(age_d.round()),
         false => "no upper limit".to_owned(),
     };
     let mut pieces: Vec<String> = forecast
@@ -221,11 +223,11 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
             let (lower, upper) = (bird.interval_d.lower, bird.interval_d.upper);
             match bird.median_d {
                 Some(median_d) => {
-                    let (median, lower) = (three_digits(median_d), age(lower));
-                    format!("{} at {median} d ({lower} to {})", bird.bird, age(upper))
+                    let (median, lower) = (age(median_d), age(lower));
+                    format!("{} at {median} ({lower} to {})", bird.bird, age(upper))
                 }
                 None if lower.is_finite() => {
-                    format!("{} not before {} d", bird.bird, three_digits(lower))
+                    format!("{} not before {}", bird.bird, age(lower))
                 }
                 None => format!("{} not estimable", bird.bird),
             }
@@ -243,11 +245,11 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast) -> Vec<String> {
             continue;
         };
         lines.push(format!(
-            "  {}: half of {} birds in lay at {} d ({} to {})",
+            "  {}: half of {} birds in lay at {} ({} to {})",
             records.strains[strain],
             curve.n,
-            three_digits(half_d),
-            three_digits(interval.lower),
+            age(half_d),
+            age(interval.lower),
             age(interval.upper)
         ));
     }

@@ -6,19 +6,20 @@
 use std::sync::Arc;
 
 use crate::figure::{
-    AgeUnit, BandPoint, BirdLine, BirdPanel, BirdPanels, Deviations, Growth, Layout, Quantity,
-    Rate, Residual, Residuals, Standing, StrainDeviation, StrainGrowth, StrainRate,
-    StrainResiduals,
+    BandPoint, BirdLine, BirdPanel, BirdPanels, Birds, ByAge, Layout, Quantity, Standing,
+    StrainByAge,
 };
 use crate::fit::interval::{self, Band, Estimate};
-use crate::fit::{Estimates, Outcome, diagnostics};
+use crate::fit::{Estimates, Outcome};
 use crate::flock::{self, Deviation};
 use crate::growth::Curve;
+pub(crate) use crate::report::showing::frame_of;
 pub(super) use crate::report::showing::whole_name;
 pub use crate::report::showing::{Drawn, MOST_PANELS, Named, Showing};
 use crate::report::tables::curves::curve_ages_d;
-use crate::study::Study;
-use crate::trajectory::{CurveFit, Level, Pooled, Subject, SubjectFits, Trajectories};
+use crate::report::text::trait_words;
+use crate::study::{Study, Values};
+use crate::trajectory::{CurveFit, Level, Subject, SubjectFits, Trajectories};
 
 /// The figures of the fits, trait by trait: growth, rate of gain, birds.
 pub fn growth_pictures(
@@ -27,72 +28,31 @@ pub fn growth_pictures(
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
-    for (trait_index, records) in study.traits.iter().enumerate() {
-        let scene = Scene {
-            study,
-            trajectories,
-            trait_index,
-            showing,
-        };
+    for scene in scenes(study, trajectories, showing) {
         let strains: Vec<&SubjectFits> = trajectories
-            .of(Level::Strain, trait_index)
+            .of(Level::Strain, scene.trait_index)
             .filter(|fits| showing.has_panel(fits.subject.strain))
             .collect();
-        let file = |figure: &str| format!("{figure}_{}", file_name(&records.name));
-        let panels = match Layout::for_strains(strains.len()) {
-            Layout::Overlaid => 1,
-            Layout::Facets => strains.len(),
-        };
         if !strains.is_empty() {
-            let size = || showing.size(0.6, panels);
-            drawn.add(file("growth"), || scene.growth(&strains).pages(size()?));
-            drawn.add(file("rate"), || scene.rate(&strains).pages(size()?));
-        }
-        let birds: Vec<&SubjectFits> = trajectories.of(Level::Bird, trait_index).collect();
-        if !birds.is_empty() {
-            match showing
-                .page()
-                .and_then(|page| scene.birds(&birds).draw(page))
-            {
-                // Always with a number: there are as many pages as birds ask for.
-                Ok(pages) => {
-                    drawn
-                        .pictures
-                        .extend(pages.into_iter().enumerate().map(|(page, picture)| Named {
-                            name: format!("{}_{:02}", file("birds"), page + 1),
-                            picture,
-                        }))
-                }
-                Err(error) => drawn.add(file("birds"), || Err(error)),
-            }
+            drawn.add(scene.file("growth"), &scene.growth(&strains), showing);
+            drawn.add(scene.file("rate"), &scene.rate(&strains), showing);
         }
     }
 }
 
-/// How the strains' fits miss what was observed, a figure a trait.
-pub fn residual_pictures(
+/// Each bird with a curve in a panel of its own, trait by trait.
+pub fn bird_pictures(
     study: &Study,
     trajectories: &Trajectories,
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
-    for (trait_index, records) in study.traits.iter().enumerate() {
-        let mut strains: Vec<&SubjectFits> = trajectories.of(Level::Strain, trait_index).collect();
-        if strains.is_empty() {
-            continue;
+    for scene in scenes(study, trajectories, showing) {
+        let birds: Vec<&SubjectFits> = trajectories.of(Level::Bird, scene.trait_index).collect();
+        let figure = scene.birds(&birds);
+        if !figure.birds.is_empty() {
+            drawn.add(scene.file("birds"), &figure, showing);
         }
-        let order = showing.overlaid(study);
-        strains.sort_by_key(|fits| order.iter().position(|at| *at == fits.subject.strain));
-        let scene = Scene {
-            study,
-            trajectories,
-            trait_index,
-            showing,
-        };
-        drawn.add_sheet(format!("residuals_{}", file_name(&records.name)), || {
-            let size = showing.sized(Residuals::size(showing.width_mm)?)?;
-            scene.residuals(&strains).draw(size)
-        });
     }
 }
 
@@ -111,27 +71,33 @@ pub fn deviation_pictures(
         if mine.is_empty() {
             continue;
         }
-        let strains: Vec<usize> = showing.panels(study).collect();
-        let figure = Deviations {
-            ages: AgeUnit::Days,
-            layout: Layout::Facets,
-            points: "strain means".to_owned(),
-            interval: showing.with_choice(
-                study,
-                format!(
-                    "{} confidence interval of the mean",
-                    percent(showing.confidence)
-                ),
+        let interval = format!(
+            "{} confidence interval of the mean",
+            percent(showing.confidence)
+        );
+        let figure = ByAge {
+            title: format!(
+                "Deviation of {} from target by age",
+                trait_words(study, &records.name)
             ),
-            strains: strains
-                .iter()
-                .map(|strain| strain_deviation(study, &mine, *strain))
+            quantity: Quantity {
+                name: "Deviation from target".to_owned(),
+                unit: "%".to_owned(),
+            },
+            layout: Layout::Facets,
+            birds: Birds::Lines,
+            curve: "means".to_owned(),
+            band: showing.with_choice(study, interval),
+            target: "target and its band".to_owned(),
+            means: true,
+            strains: showing
+                .panels(study)
+                .map(|strain| strain_deviation(study, &mine, strain))
                 .collect(),
-            letter: showing.letter,
+            frame: showing.frame,
         };
-        drawn.add(format!("deviation_{}", file_name(&records.name)), || {
-            figure.pages(showing.size(0.6, strains.len())?)
-        });
+        let name = format!("deviation_{}", file_name(&records.name));
+        drawn.add(name, &figure, showing);
     }
 }
 
@@ -155,16 +121,36 @@ pub(super) fn capital(words: &str) -> String {
     })
 }
 
+/// A curve in the words of a paper.
+pub(super) use crate::report::paper::curve_words;
+
 pub(super) fn percent(share: f64) -> String {
     format!("{} %", (share * 1e6).round() / 1e4)
 }
 
-/// "body_weight" as "Body weight", "g".
-pub(super) fn grams_of(trait_name: &str) -> Quantity {
+/// "body_weight" as "Body weight", "g"; numbers that are no masses have no unit.
+pub(super) fn quantity_of(study: &Study, trait_name: &str) -> Quantity {
     Quantity {
-        name: capital(&trait_name.replace('_', " ")),
-        unit: "g".to_owned(),
+        name: capital(&trait_words(study, trait_name)),
+        unit: match study.values {
+            Values::BirdMasses => "g".to_owned(),
+            Values::AnyNumber => String::new(),
+        },
     }
+}
+
+/// The traits of a study, about to be drawn.
+fn scenes<'a>(
+    study: &'a Study,
+    trajectories: &'a Trajectories,
+    showing: &'a Showing<'a>,
+) -> impl Iterator<Item = Scene<'a>> {
+    (0..study.traits.len()).map(move |trait_index| Scene {
+        study,
+        trajectories,
+        trait_index,
+        showing,
+    })
 }
 
 /// One trait of a study, about to be drawn.
@@ -177,7 +163,12 @@ struct Scene<'a> {
 
 impl Scene<'_> {
     fn quantity(&self) -> Quantity {
-        grams_of(&self.study.traits[self.trait_index].name)
+        quantity_of(self.study, &self.study.traits[self.trait_index].name)
+    }
+
+    fn file(&self, figure: &str) -> String {
+        let trait_name = &self.study.traits[self.trait_index].name;
+        format!("{figure}_{}", file_name(trait_name))
     }
 
     fn band(&self) -> String {
@@ -232,48 +223,66 @@ impl Scene<'_> {
         names.dedup();
         match (names.as_slice(), self.trajectories.curves.len()) {
             ([], _) => "no curve".to_owned(),
-            ([one], _) => (*one).to_owned(),
-            (several, _) => format!("best by AICc of {}", several.join(", ")),
-        }
-    }
-
-    fn growth(&self, strains: &[&SubjectFits]) -> Growth {
-        let strain_growth = |fits: &&SubjectFits| {
-            let lines = self.bird_lines(fits.subject.strain);
-            StrainGrowth {
-                name: self.study.strains[fits.subject.strain].clone(),
-                birds: lines.len(),
-                lines,
-                curve: self.line(fits, interval::value_band),
-                standing: self.standing(fits),
+            ([one], _) => curve_words(one),
+            (several, _) => {
+                let several: Vec<String> = several.iter().map(|name| curve_words(name)).collect();
+                format!("best by AICc of {}", several.join(", "))
             }
-        };
-        Growth {
-            layout: Layout::for_strains(strains.len()),
-            quantity: self.quantity(),
-            curve: self.curve(strains),
-            band: self.band(),
-            strains: strains.iter().map(strain_growth).collect(),
-            letter: self.showing.letter,
-            ..Growth::default()
         }
     }
 
-    fn rate(&self, strains: &[&SubjectFits]) -> Rate {
-        let strain_rate = |fits: &&SubjectFits| StrainRate {
-            name: self.study.strains[fits.subject.strain].clone(),
-            birds: self.bird_lines(fits.subject.strain).len(),
-            rate: self.line(fits, interval::rate_band),
-            standing: self.standing(fits),
-        };
-        Rate {
-            layout: Layout::for_strains(strains.len()),
+    fn growth(&self, strains: &[&SubjectFits]) -> ByAge {
+        ByAge {
             quantity: self.quantity(),
+            strains: strains
+                .iter()
+                .map(|fits| StrainByAge {
+                    lines: self.bird_lines(fits.subject.strain),
+                    ..self.strain(fits, interval::value_band)
+                })
+                .collect(),
+            ..self.by_age(strains)
+        }
+    }
+
+    fn rate(&self, strains: &[&SubjectFits]) -> ByAge {
+        let Quantity { name, unit } = self.quantity();
+        ByAge {
+            quantity: Quantity {
+                name: format!("Rate of gain in {}", name.to_lowercase()),
+                unit: match unit.as_str() {
+                    "" => "1/d".to_owned(),
+                    unit => format!("{unit}/d"),
+                },
+            },
+            strains: strains
+                .iter()
+                .map(|fits| self.strain(fits, interval::rate_band))
+                .collect(),
+            ..self.by_age(strains)
+        }
+    }
+
+    fn by_age(&self, strains: &[&SubjectFits]) -> ByAge {
+        ByAge {
+            layout: Layout::for_strains(strains.len()),
             curve: self.curve(strains),
             band: self.band(),
-            strains: strains.iter().map(strain_rate).collect(),
-            letter: self.showing.letter,
-            ..Rate::default()
+            frame: self.showing.frame,
+            ..ByAge::default()
+        }
+    }
+
+    fn strain(&self, fits: &SubjectFits, of: BandOf) -> StrainByAge {
+        let records = &self.study.traits[self.trait_index];
+        let birds = self.study.birds_of(fits.subject.strain);
+        StrainByAge {
+            name: self.study.strains[fits.subject.strain].clone(),
+            place: fits.subject.strain,
+            birds: birds.filter(|bird| !records.of(*bird).0.is_empty()).count(),
+            curve: self.line(fits, of),
+            standing: self.standing(fits),
+            ..StrainByAge::default()
         }
     }
 
@@ -281,74 +290,28 @@ impl Scene<'_> {
         let panel = |fits: &&SubjectFits| {
             let bird = fits.subject.bird?;
             let (ages_d, values) = self.study.traits[self.trait_index].of(bird);
-            Some(BirdPanel {
+            let line = self.line(fits, interval::value_band);
+            (!line.is_empty()).then(|| BirdPanel {
                 name: self.study.birds[bird].name.clone(),
                 strain: self.study.strains[fits.subject.strain].clone(),
                 strain_index: fits.subject.strain,
                 points: ages_d.iter().copied().zip(values.iter().copied()).collect(),
-                line: self.line(fits, interval::value_band),
+                line,
                 standing: self.standing(fits),
             })
         };
+        let drawn: Vec<BirdPanel> = birds.iter().filter_map(panel).collect();
         BirdPanels {
             quantity: self.quantity(),
-            ages: AgeUnit::Days,
             curve: self.curve(birds),
             band: format!(
                 "{} pointwise confidence band",
                 percent(self.showing.confidence)
             ),
-            birds: birds.iter().filter_map(panel).collect(),
+            without: birds.len() - drawn.len(),
+            birds: drawn,
+            frame: self.showing.frame,
         }
-    }
-
-    fn residuals(&self, strains: &[&SubjectFits]) -> Residuals {
-        Residuals {
-            quantity: self.quantity(),
-            ages: AgeUnit::Days,
-            label: "Standardised residual".to_owned(),
-            curve: self.curve(strains),
-            smooth: "means by age and by tenths of the fitted values".to_owned(),
-            strains: strains
-                .iter()
-                .filter_map(|fits| self.strain_residuals(fits))
-                .collect(),
-        }
-    }
-
-    fn strain_residuals(&self, fits: &SubjectFits) -> Option<StrainResiduals> {
-        let best = fits.best()?;
-        let estimates = best.outcome.estimates()?;
-        let records = &self.study.traits[self.trait_index];
-        let pooled = Pooled::of(self.study, records, fits.subject.strain);
-        let all: Vec<_> =
-            diagnostics::residuals(&*best.curve, pooled.series(), estimates).collect();
-        let by = |of: fn(&diagnostics::Residual) -> f64| {
-            let mut pairs: Vec<(f64, f64)> = all
-                .iter()
-                .map(|residual| (of(residual), residual.standardised))
-                .collect();
-            pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
-            pairs
-        };
-        let by_age = by(|residual| residual.age_d);
-        let by_fitted = by(|residual| residual.fitted);
-        let tenth = by_fitted.len().div_ceil(10).max(1);
-        Some(StrainResiduals {
-            name: self.study.strains[fits.subject.strain].clone(),
-            residuals: all
-                .iter()
-                .zip(&pooled.birds)
-                .map(|(residual, bird)| Residual {
-                    bird: self.study.birds[*bird].name.clone(),
-                    age_d: residual.age_d,
-                    fitted: residual.fitted,
-                    residual: residual.standardised,
-                })
-                .collect(),
-            smooth_by_age: by_age.chunk_by(|a, b| a.0 >= b.0).map(mean_point).collect(),
-            smooth_by_fitted: by_fitted.chunks(tenth).map(mean_point).collect(),
-        })
     }
 
     /// What was observed on each bird of a strain.
@@ -405,14 +368,6 @@ pub(super) fn evenly_between((first_d, last_d): (f64, f64), steps: u32) -> Vec<f
     (0..=steps).map(|i| first_d + step * f64::from(i)).collect()
 }
 
-fn mean_point(points: &[(f64, f64)]) -> (f64, f64) {
-    let n = points.len().max(1) as f64;
-    let sum = points
-        .iter()
-        .fold((0.0, 0.0), |sum, point| (sum.0 + point.0, sum.1 + point.1));
-    (sum.0 / n, sum.1 / n)
-}
-
 fn standing(fits: &SubjectFits) -> Standing {
     match fits.best().map(|best| &best.outcome) {
         Some(Outcome::Converged(_)) => Standing::Sound,
@@ -425,7 +380,7 @@ fn standing(fits: &SubjectFits) -> Standing {
     }
 }
 
-fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> StrainDeviation {
+fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> StrainByAge {
     let of_level = |level: flock::FlockLevel| {
         rows.iter()
             .filter(move |row| row.strain == strain && row.level == level)
@@ -442,10 +397,15 @@ fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> Strain
             lower: 100.0 * lower_g / target_g,
             upper: 100.0 * upper_g / target_g,
         });
-        if let (Some(lower_g), Some(upper_g)) = (against.target.lower_g, against.target.upper_g) {
-            let pct = |edge_g: f64| 100.0 * (edge_g / target_g - 1.0);
-            band.push((row.age_d, pct(lower_g), pct(upper_g)));
-        }
+        let pct = |edge_g: Option<f64>| {
+            edge_g.map_or(f64::NAN, |edge_g| 100.0 * (edge_g / target_g - 1.0))
+        };
+        band.push(BandPoint {
+            age_d: row.age_d,
+            value: 0.0,
+            lower: pct(against.target.lower_g),
+            upper: pct(against.target.upper_g),
+        });
     }
     let mut lines: Vec<BirdLine> = Vec::new();
     let mut last = None;
@@ -464,11 +424,13 @@ fn strain_deviation(study: &Study, rows: &[&Deviation], strain: usize) -> Strain
             line.points.push((row.age_d, against.deviation_pct));
         }
     }
-    StrainDeviation {
+    StrainByAge {
         name: study.strains[strain].clone(),
+        place: strain,
         birds: lines.len(),
-        mean,
+        curve: mean,
         lines,
-        band,
+        target: band,
+        standing: Standing::Sound,
     }
 }

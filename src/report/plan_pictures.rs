@@ -41,11 +41,9 @@ pub fn plan_picture(planned: &Planned<'_>, showing: &Showing, drawn: &mut Drawn)
             String::new()
         },
         panels,
-        letter: showing.letter,
+        frame: showing.frame,
     };
-    drawn.add_sheet("precision_by_birds".to_owned(), || {
-        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add("precision_by_birds".to_owned(), &figure, showing);
 }
 
 /// Designs that are drawn: the chosen one, the best ages for as many scans, and serial

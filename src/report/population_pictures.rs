@@ -1,16 +1,20 @@
 //! The figures of mixed fits: the population's curves with those of its birds, how the
 //! birds' departures go together, the residuals from several sides.
 
+use std::collections::BTreeSet;
+
 use crate::figure::{
-    AgeUnit, BandPoint, BirdLine, NamedPoint, Population as PopulationFigure, RandomPairs,
-    ResidualLine, ResidualPanel, ResidualPanels, Standing, StrainCurves, StrainEffects,
-    StrainPoints,
+    Across, BandPoint, BirdLine, Birds, ByAge, Layout, NamedPoint, RandomPairs, ResidualLine,
+    ResidualPanel, ResidualPanels, Standing, StrainByAge, StrainEffects, StrainPoints,
 };
-use crate::fit::mixed::{Covariance, MixedFit, MixedResidual, RandomEffect};
-use crate::report::pictures::{Drawn, Showing, evenly_between, file_name, grams_of, percent};
+use crate::fit::diagnostics;
+use crate::fit::mixed::{Covariance, MixedFit, RandomEffect};
+use crate::report::paper::curve_words;
+use crate::report::pictures::{Drawn, Showing, evenly_between, file_name, percent, quantity_of};
+use crate::report::text::trait_words;
 use crate::stats::distribution::normal_quantile;
-use crate::study::Study;
-use crate::trajectory::{Limits, PopulationFit, Trajectories};
+use crate::study::{Study, Values};
+use crate::trajectory::{Level, Limits, Pooled, PopulationFit, SubjectFits, Trajectories};
 
 /// The population's curve with those of its birds, by each trait's best mixed fit; none
 /// where no trait has one.
@@ -21,15 +25,12 @@ pub fn population_pictures(
     drawn: &mut Drawn,
 ) {
     for scene in scenes(study, trajectories, showing) {
-        let figure = scene.population();
-        drawn.add(scene.file("population"), || {
-            figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
-        });
+        drawn.add(scene.file("population"), &scene.population(), showing);
     }
 }
 
-/// How the birds' departures go together, and the residuals, of the same fits.
-pub fn mixed_diagnostic_pictures(
+/// How the birds' departures go together, of the same fits.
+pub fn random_effect_pictures(
     study: &Study,
     trajectories: &Trajectories,
     showing: &Showing,
@@ -38,14 +39,33 @@ pub fn mixed_diagnostic_pictures(
     for scene in scenes(study, trajectories, showing) {
         let pairs = scene.random_pairs();
         if pairs.terms.len() > 1 {
-            drawn.add_sheet(scene.file("random_effects"), || {
-                pairs.draw(showing.sized(pairs.size(showing.width_mm)?)?)
-            });
+            drawn.add(scene.file("random_effects"), &pairs, showing);
         }
-        let residuals = scene.residuals();
-        drawn.add_sheet(scene.file("mixed_residuals"), || {
-            residuals.draw(showing.sized(residuals.size(showing.width_mm)?)?)
-        });
+    }
+}
+
+/// The residuals of each trait's model from several sides: about the birds' own curves of a
+/// mixed fit, about the strains' curves otherwise.
+pub fn residual_pictures(
+    study: &Study,
+    trajectories: &Trajectories,
+    showing: &Showing,
+    drawn: &mut Drawn,
+) {
+    for (trait_index, records) in study.traits.iter().enumerate() {
+        let mut mixed = scenes(study, trajectories, showing);
+        let of_trait = |scene: &Scene| scene.fit.cohort.trait_index == trait_index;
+        let figure = match mixed.find(of_trait) {
+            Some(scene) => Some(scene.residuals()),
+            None => pooled_residuals(study, trajectories, trait_index, showing),
+        };
+        if let Some(figure) = figure {
+            drawn.add(
+                format!("residuals_{}", file_name(&records.name)),
+                &figure,
+                showing,
+            );
+        }
     }
 }
 
@@ -130,29 +150,36 @@ impl Scene<'_> {
             .clone()
     }
 
-    fn population(&self) -> PopulationFigure {
+    fn population(&self) -> ByAge {
         let new_bird = self.fit.new_bird(self.showing.confidence);
         let strains = self.panels().map(|(group, name)| {
-            let bird_curves: Vec<BirdLine> =
-                self.subjects(group).map(|s| self.bird_curve(s)).collect();
-            StrainCurves {
+            let lines: Vec<BirdLine> = self.subjects(group).map(|s| self.bird_curve(s)).collect();
+            StrainByAge {
                 name: name.to_owned(),
-                birds: bird_curves.len(),
-                bird_curves,
-                population: self.typical(group, new_bird.as_ref()),
+                place: self.strain(name).unwrap_or(group),
+                birds: lines.len(),
+                lines,
+                curve: self.typical(group, new_bird.as_ref()),
+                target: Vec::new(),
                 standing: self.standing(),
             }
         });
-        PopulationFigure {
-            quantity: grams_of(self.trait_name()),
-            ages: AgeUnit::Days,
-            curve: format!("{}, mixed effects", self.fit.curve.name()),
+        let of = match self.study.values {
+            Values::BirdMasses => "bird's weighing",
+            Values::AnyNumber => "subject's value",
+        };
+        ByAge {
+            quantity: quantity_of(self.study, self.trait_name()),
+            layout: Layout::Facets,
+            birds: Birds::Lines,
+            curve: format!("{}, mixed effects", curve_words(self.fit.curve.name())),
             band: format!(
-                "{} prediction band of a new bird's weighing",
+                "{} prediction band of a new {of}",
                 percent(self.showing.confidence)
             ),
             strains: strains.collect(),
-            letter: self.showing.letter,
+            frame: self.showing.frame,
+            ..ByAge::default()
         }
     }
 
@@ -246,81 +273,189 @@ impl Scene<'_> {
                 .to_owned(),
             strains: strains.collect(),
             correlations,
-            letter: self.showing.letter,
+            frame: self.showing.frame,
         }
     }
 
-    /// Residuals about the birds' own curves: against the fitted value, age and normal
-    /// quantiles.
+    /// Residuals about the birds' own curves.
     fn residuals(&self) -> ResidualPanels {
         let all = self.fit.residuals();
-        let sorted = {
-            let mut sorted: Vec<f64> = all.iter().map(|one| one.normalised).collect();
-            sorted.sort_by(f64::total_cmp);
-            sorted
-        };
-        let quantiles = normal_scores(&sorted);
-        let at_quantile = |one: &MixedResidual| {
-            let place = sorted.partition_point(|other| *other < one.normalised);
-            quantiles[place.min(quantiles.len() - 1)]
-        };
-        let panel = |across: String, reference, x: &dyn Fn(&MixedResidual) -> f64| ResidualPanel {
-            across,
-            up: "Standardised residual".to_owned(),
-            reference,
-            strains: self.points(&all, x),
-        };
-        ResidualPanels {
-            of: format!(
-                "{} by the mixed {}, about each bird's own curve",
-                self.trait_name().replace('_', " "),
-                self.fit.curve.name()
-            ),
-            panels: vec![
-                panel("Fitted (g)".to_owned(), ResidualLine::Zero, &|one| {
-                    one.fitted
-                }),
-                panel("Age (days)".to_owned(), ResidualLine::Zero, &|one| {
-                    one.age_d
-                }),
-                panel(
-                    "Normal quantile".to_owned(),
-                    ResidualLine::Equality,
-                    &at_quantile,
-                ),
-            ],
-            letter: self.showing.letter,
-        }
-    }
-
-    fn points(
-        &self,
-        all: &[MixedResidual],
-        x: &dyn Fn(&MixedResidual) -> f64,
-    ) -> Vec<StrainPoints> {
-        let strains = self.overlaid().into_iter().map(|(group, name)| {
+        let of = format!(
+            "{} by the mixed {}, about each {}'s own curve",
+            trait_words(self.study, self.trait_name()),
+            curve_words(self.fit.curve.name()),
+            self.showing.frame.subject
+        );
+        let groups = self.overlaid().into_iter().map(|(group, name)| {
             let mine = all
                 .iter()
                 .filter(|one| self.mixed.subject_groups[one.subject] == group);
-            StrainPoints {
-                name: name.to_owned(),
-                birds: self.subjects(group).count(),
-                points: mine
+            let mine = mine.map(|one| One {
+                name: self.bird_name(one.subject),
+                age_d: one.age_d,
+                fitted: one.fitted,
+                residual: one.normalised,
+            });
+            (
+                name.to_owned(),
+                self.subjects(group).count(),
+                mine.collect(),
+            )
+        });
+        residual_panels(
+            (of, fitted(self.study, self.trait_name()), RESIDUAL),
+            &groups.collect::<Vec<_>>(),
+            self.showing,
+        )
+    }
+}
+
+const RESIDUAL: &str = "Standardised residual";
+
+/// "Fitted (g)".
+fn fitted(study: &Study, trait_name: &str) -> String {
+    match quantity_of(study, trait_name).unit.as_str() {
+        "" => "Fitted".to_owned(),
+        unit => format!("Fitted ({unit})"),
+    }
+}
+
+/// Residuals of the pooled fits of a trait's strains; none without such a fit.
+fn pooled_residuals(
+    study: &Study,
+    trajectories: &Trajectories,
+    trait_index: usize,
+    showing: &Showing,
+) -> Option<ResidualPanels> {
+    let records = &study.traits[trait_index];
+    let mut curves: Vec<String> = Vec::new();
+    let groups = showing.overlaid(study).into_iter().map(|strain| {
+        let name = study.strains[strain].clone();
+        let mut fits = trajectories.of(Level::Strain, trait_index);
+        let best = fits
+            .find(|fits| fits.subject.strain == strain)
+            .and_then(SubjectFits::best);
+        let Some((best, estimates)) = best.and_then(|best| Some((best, best.outcome.estimates()?)))
+        else {
+            return (name, 0, Vec::new());
+        };
+        let curve = curve_words(best.curve.name());
+        if !curves.contains(&curve) {
+            curves.push(curve);
+        }
+        let pooled = Pooled::of(study, records, strain);
+        let all = diagnostics::residuals(&*best.curve, pooled.series(), estimates);
+        let all = all.zip(&pooled.birds).map(|(residual, bird)| One {
+            name: study.birds[*bird].name.clone(),
+            age_d: residual.age_d,
+            fitted: residual.fitted,
+            residual: residual.standardised,
+        });
+        let birds: BTreeSet<usize> = pooled.birds.iter().copied().collect();
+        (name, birds.len(), all.collect())
+    });
+    let groups: Vec<_> = groups.collect();
+    if groups.iter().all(|(_, _, all)| all.is_empty()) {
+        return None;
+    }
+    let of = format!(
+        "{} by {}",
+        trait_words(study, &records.name),
+        curves.join(", ")
+    );
+    let named = (of, fitted(study, &records.name), RESIDUAL);
+    Some(residual_panels(named, &groups, showing))
+}
+
+/// One residual.
+pub(super) struct One {
+    pub name: String,
+    pub age_d: f64,
+    pub fitted: f64,
+    pub residual: f64,
+}
+
+/// Residuals by group (its name, its birds) against the fitted value, age and normal quantiles,
+/// with their means in tenths of the fitted values and at each age.
+pub(super) fn residual_panels(
+    (of, fitted, up): (String, String, &str),
+    groups: &[(String, usize, Vec<One>)],
+    showing: &Showing,
+) -> ResidualPanels {
+    let all = || groups.iter().flat_map(|(_, _, all)| all);
+    let mut sorted: Vec<f64> = all().map(|one| one.residual).collect();
+    sorted.sort_by(f64::total_cmp);
+    let scores = normal_scores(&sorted);
+    let score = |one: &One| {
+        let place = sorted.partition_point(|other| *other < one.residual);
+        scores[place.min(scores.len() - 1)]
+    };
+    let along = |x: &dyn Fn(&One) -> f64| -> Vec<(f64, f64)> {
+        let mut along: Vec<(f64, f64)> = all().map(|one| (x(one), one.residual)).collect();
+        along.sort_by(|a, b| a.0.total_cmp(&b.0));
+        along
+    };
+    let by_fitted = along(&|one| one.fitted);
+    let tenth = by_fitted.len().div_ceil(10).max(1);
+    let by_age = along(&|one| one.age_d);
+    let panel = |across, reference, x: &dyn Fn(&One) -> f64, means| ResidualPanel {
+        across,
+        up: up.to_owned(),
+        reference,
+        strains: groups
+            .iter()
+            .map(|(name, birds, all)| StrainPoints {
+                name: name.clone(),
+                birds: *birds,
+                points: all
+                    .iter()
                     .map(|one| NamedPoint {
-                        name: self.bird_name(one.subject),
+                        name: one.name.clone(),
                         x: x(one),
-                        y: one.normalised,
+                        y: one.residual,
                     })
                     .collect(),
-            }
-        });
-        strains.collect()
+            })
+            .collect(),
+        means,
+    };
+    ResidualPanels {
+        of,
+        panels: vec![
+            panel(
+                Across::Named(fitted),
+                ResidualLine::Zero,
+                &|one| one.fitted,
+                by_fitted.chunks(tenth).map(mean_point).collect(),
+            ),
+            panel(
+                Across::Age,
+                ResidualLine::Zero,
+                &|one| one.age_d,
+                by_age.chunk_by(|a, b| a.0 >= b.0).map(mean_point).collect(),
+            ),
+            panel(
+                Across::Named("Normal quantile".to_owned()),
+                ResidualLine::Equality,
+                &score,
+                Vec::new(),
+            ),
+        ],
+        frame: showing.frame,
     }
+}
+
+fn mean_point(points: &[(f64, f64)]) -> (f64, f64) {
+    let n = points.len().max(1) as f64;
+    let sum = points
+        .iter()
+        .fold((0.0, 0.0), |sum, point| (sum.0 + point.0, sum.1 + point.1));
+    (sum.0 / n, sum.1 / n)
 }
 
 /// Quantiles of the standard normal at (i - 3/8) / (n + 1/4), in the order of the
 /// sorted values (Blom 1958, from memory).
-pub(super) fn normal_scores(sorted: &[f64]) -> Vec<f64> {
+fn normal_scores(sorted: &[f64]) -> Vec<f64> {
     let n = sorted.len() as f64;
     (1..=sorted.len())
         .map(|place| normal_quantile((place as f64 - 0.375) / (n + 0.25)))

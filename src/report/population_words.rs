@@ -1,11 +1,13 @@
 //! How the birds grow as one population, in words.
 
+use crate::age::AgeUnit;
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
 use crate::fit::mixed::{RandomEffect, TermScale};
 use crate::growth::Derived;
+use crate::report::text::trait_words;
 use crate::report::words::three_digits;
-use crate::study::Study;
+use crate::study::{Study, Values};
 use crate::trajectory::allometric::AllometricFit;
 use crate::trajectory::{
     Because, Design, PopulationFit, SecondPhase, SecondPhaseSource, TraitModel, Trajectories,
@@ -18,10 +20,10 @@ use crate::trajectory::{
 pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -> Vec<String> {
     let mut lines = Vec::new();
     for model in &trajectories.models {
-        let trait_name = study.traits[model.trait_index].name.replace('_', " ");
+        let trait_name = trait_words(study, &study.traits[model.trait_index].name);
         if let Some(fit) = model.allometry() {
             lines.push(format!("  {}", model.note));
-            lines.extend(masses(model, fit, confidence));
+            lines.extend(masses((model, fit), confidence, study.age_unit()));
             continue;
         }
         let Some(best) = model.fitted() else {
@@ -40,7 +42,7 @@ pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -
             best.curve.name()
         ));
         lines.extend(design(model.design.as_ref(), best));
-        lines.extend(typical(best, confidence));
+        lines.extend(typical(best, confidence, study.values));
         lines.extend(differences(best));
         lines.extend(whose_second_phases(best));
         for reason in best.outcome.reasons() {
@@ -51,7 +53,11 @@ pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -
 }
 
 /// A line a group: its typical mass at the last age at which it was measured.
-fn masses(model: &TraitModel, fit: &AllometricFit, confidence: f64) -> Vec<String> {
+fn masses(
+    (model, fit): (&TraitModel, &AllometricFit),
+    confidence: f64,
+    ages: AgeUnit,
+) -> Vec<String> {
     let curve = model.curve();
     let groups = model.groups().iter().enumerate();
     let line = |(at, group): (usize, &crate::trajectory::Group)| {
@@ -72,10 +78,10 @@ fn masses(model: &TraitModel, fit: &AllometricFit, confidence: f64) -> Vec<Strin
                     )
                 });
                 format!(
-                    "    the typical bird of {}: {} g{limits} at {} d",
+                    "    the typical bird of {}: {} g{limits} at {}",
                     group.name,
                     three_digits(mass.value),
-                    three_digits(last_d)
+                    ages.show(last_d)
                 )
             }
             Err(reason) => format!(
@@ -108,7 +114,11 @@ fn design(design: Option<&Design>, fit: &PopulationFit) -> Vec<String> {
 }
 
 /// A line a group: the typical bird.
-fn typical(fit: &PopulationFit, confidence: f64) -> Vec<String> {
+fn typical(fit: &PopulationFit, confidence: f64, values: Values) -> Vec<String> {
+    let (mature, gram, gain) = match values {
+        Values::BirdMasses => ("mature", "g", "g/d"),
+        Values::AnyNumber => ("upper asymptote", "", "per day"),
+    };
     let Some(mixed) = fit.outcome.fit() else {
         return Vec::new();
     };
@@ -129,14 +139,19 @@ fn typical(fit: &PopulationFit, confidence: f64) -> Vec<String> {
                     three_digits(limits.upper)
                 )
             });
+            let unit = if unit.is_empty() {
+                String::new()
+            } else {
+                format!(" {unit}")
+            };
             Some(format!(
-                "{words} {} {unit}{limits}",
+                "{words} {}{unit}{limits}",
                 three_digits(estimate.value)
             ))
         };
         let pieces: Vec<String> = [
-            quantity("mature", Derived::Mature, "g"),
-            quantity("maximum growth rate", Derived::InflectionRate, "g/d"),
+            quantity(mature, Derived::Mature, gram),
+            quantity("maximum growth rate", Derived::InflectionRate, gain),
             quantity("at", Derived::InflectionAge, "d"),
             quantity("first peak of gain at", Derived::FirstPeakAge, "d"),
             quantity("second peak of gain at", Derived::SecondPeakAge, "d"),

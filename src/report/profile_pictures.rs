@@ -1,6 +1,7 @@
 //! The figure of profile likelihoods: how surely each strain's curve knows its terms.
 
 use crate::figure::{Profile, ProfileTerm, Quantity, Ranged};
+use crate::report::paper::curve_words;
 use crate::report::pictures::{Drawn, Showing, file_name, percent};
 use crate::study::Study;
 use crate::trajectory::profiles::TermProfile;
@@ -20,7 +21,7 @@ pub fn profile_pictures(
             measure: "τ² (rise of the residual sum of squares)".to_owned(),
             cut_off: first.cut_off,
             cut_off_words: format!(
-                "{} of one term (square of Student's t); weighings of a strain taken as independent",
+                "{} of one term (square of Student's t); values of a strain taken as independent",
                 percent(showing.confidence)
             ),
             terms: of_trait
@@ -28,15 +29,10 @@ pub fn profile_pictures(
                 .filter(|one| showing.has_panel(one.strain))
                 .map(|one| term(study, one))
                 .collect(),
-            letter: showing.letter,
+            frame: showing.frame,
         };
-        drawn.add(
-            format!(
-                "profile_{}",
-                file_name(&study.traits[first.trait_index].name)
-            ),
-            || figure.pages(showing.sized(figure.size(showing.width_mm)?)?),
-        );
+        let name = file_name(&study.traits[first.trait_index].name);
+        drawn.add(format!("profile_{name}"), &figure, showing);
     }
 }
 
@@ -47,7 +43,11 @@ fn term(study: &Study, profile: &TermProfile) -> ProfileTerm {
             name: profile.term.clone(),
             unit: profile.unit.clone(),
         },
-        name: format!("{}, {}", study.strains[profile.strain], profile.curve),
+        name: format!(
+            "{}, {}",
+            study.strains[profile.strain],
+            curve_words(&profile.curve)
+        ),
         points: profile.points.clone(),
         estimate: Ranged {
             value: profile.estimate,

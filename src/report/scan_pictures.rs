@@ -1,7 +1,7 @@
 //! The figures of scans and equations: chemistry against readings, differences,
 //! precision by method, composition of the body by age.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::composition::Tissue;
 use crate::composition::agreement::AgreementRow;
@@ -11,14 +11,16 @@ use crate::composition::repeatability::Repeatability;
 use crate::composition::study_equations::Chosen;
 use crate::composition::study_masses::StudyMasses;
 use crate::figure::{
-    AgreementPanel, BandPoint, BirdLine, BlandAltman, BodyParts, Calibration, FeatherShare,
-    IdentityPanel, Layout, Method, MethodPrecision, NamedPoint, PartsAt, Quantity, Ranged,
-    ResidualLine, ResidualPanel, ResidualPanels, RowsPanel, StrainGrowth, StrainParts,
-    StrainPoints,
+    AgreementPanel, BandPoint, BirdLine, BlandAltman, BodyParts, ByAge, Identity, IdentityPanel,
+    Layout, Method, MethodPrecision, NamedPoint, PartsAt, Quantity, Ranged, RowsPanel, StrainByAge,
+    StrainParts, StrainPoints,
 };
+use crate::report::paper::way_words;
 use crate::report::pictures::{Drawn, Showing, capital, percent};
-use crate::report::population_pictures::normal_scores;
+use crate::report::population_pictures::{One, residual_panels};
+use crate::report::text::signed;
 use crate::stats::Interval;
+use crate::stats::agreement::ProportionalBias;
 use crate::study::{Scan, Study};
 
 /// The figures of the equations: for each, chemistry against the reading and against
@@ -136,7 +138,8 @@ fn by_strain(
                 .collect(),
         }
     });
-    strains.filter(|strain| !strain.points.is_empty()).collect()
+    // One without points keeps its place, and the others their colours.
+    strains.collect()
 }
 
 fn identity(
@@ -168,23 +171,21 @@ fn identity(
         IdentityPanel {
             name: stage_name(row),
             across: grams(across),
-            fact: format!("bias {:+.1} g{concordance}", row.bias).replace('-', "−"),
+            fact: format!("bias {} g{concordance}", signed(row.bias, 1)),
             line,
-            intervals: Vec::new(),
             strains: by_strain(study, showing, points, |point| {
                 (point.reading, point.chemistry)
             }),
         }
     });
-    let figure = Calibration {
+    let figure = Identity {
         observed: grams(format!("{} by chemistry", capital(name))),
         line: "Deming regression".to_owned(),
         panels: panels.collect(),
-        letter: showing.letter,
+        frame: showing.frame,
+        ..Identity::default()
     };
-    drawn.add_sheet(format!("calibration_{name}"), || {
-        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add(format!("calibration_{name}"), &figure, showing);
 }
 
 fn bland_altman(
@@ -194,37 +195,70 @@ fn bland_altman(
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
-    let ranged = |value: f64, interval: Interval| Ranged {
-        value,
-        lower: interval.lower,
-        upper: interval.upper,
-    };
-    let panels = stages.iter().map(|(row, points)| AgreementPanel {
-        name: stage_name(row),
-        strains: by_strain(study, showing, points, |point| {
-            (
-                f64::midpoint(point.reading, point.chemistry),
-                point.reading - point.chemistry,
-            )
-        }),
-        bias: ranged(row.bias, row.bias_interval),
-        lower_limit: ranged(row.lower_limit, row.lower_limit_interval),
-        upper_limit: ranged(row.upper_limit, row.upper_limit_interval),
+    let panels = stages.iter().map(|(row, points)| {
+        let mean = |point: &Point| f64::midpoint(point.reading, point.chemistry);
+        let (least, greatest) = points.iter().map(mean).fold(
+            (f64::INFINITY, f64::NEG_INFINITY),
+            |(least, greatest), mean| (least.min(mean), greatest.max(mean)),
+        );
+        let level = |value: f64, limits: Interval| {
+            let ranged = Ranged {
+                value,
+                lower: limits.lower,
+                upper: limits.upper,
+            };
+            vec![(least, ranged), (greatest, ranged)]
+        };
+        let along = |line: ProportionalBias, away: f64| {
+            let at = |mean: f64| Ranged {
+                value: line.at(mean) + away,
+                ..Ranged::NONE
+            };
+            vec![(least, at(least)), (greatest, at(greatest))]
+        };
+        let (fact, bias, lower_limit, upper_limit) = match row.proportional_bias {
+            Some(line) if line.is_proportional() => (
+                format!("difference {} g per g", signed(line.slope, 2)),
+                along(line, 0.0),
+                along(line, -line.half_width),
+                along(line, line.half_width),
+            ),
+            _ => (
+                format!(
+                    "bias {} g, limits {} to {} g",
+                    signed(row.bias, 1),
+                    signed(row.lower_limit, 1),
+                    signed(row.upper_limit, 1)
+                ),
+                level(row.bias, row.bias_interval),
+                level(row.lower_limit, row.lower_limit_interval),
+                level(row.upper_limit, row.upper_limit_interval),
+            ),
+        };
+        AgreementPanel {
+            name: stage_name(row),
+            fact,
+            strains: by_strain(study, showing, points, |point| {
+                (mean(point), point.reading - point.chemistry)
+            }),
+            bias,
+            lower_limit,
+            upper_limit,
+        }
     });
     let figure = BlandAltman {
         mean: grams(format!("Mean of {name} by scan and by chemistry")),
         difference: grams("Scan − chemistry".to_owned()),
-        limits: "95 % limits of agreement".to_owned(),
+        limits: "95 % limits of agreement (along the mean where the bias is proportional)"
+            .to_owned(),
         interval: format!("{} confidence intervals", percent(showing.confidence)),
         panels: panels.collect(),
-        letter: showing.letter,
+        frame: showing.frame,
     };
-    drawn.add_sheet(format!("bland_altman_{name}"), || {
-        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add(format!("bland_altman_{name}"), &figure, showing);
 }
 
-/// Studentised residuals of an equation against its prediction, age and normal quantiles.
+/// Studentised residuals of an equation from several sides.
 fn residuals(
     study: &Study,
     calibration: &Fitted,
@@ -233,80 +267,35 @@ fn residuals(
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
-    struct One<'a> {
-        bird: usize,
-        name: &'a str,
-        at: [f64; 2],
-        studentised: f64,
-    }
-    let all: Vec<One> = calibration
-        .rows
-        .iter()
-        .filter_map(|row| {
+    let groups = showing.overlaid(study).into_iter().map(|strain| {
+        let mut birds: BTreeSet<usize> = BTreeSet::new();
+        let mine = calibration.rows.iter().filter_map(|row| {
             let scan = scans.get(&row.row)?;
+            let bird = *scan.birds.first()?;
+            let residual = row
+                .studentised
+                .filter(|_| study.birds[bird].strain == strain)?;
+            birds.insert(bird);
             Some(One {
-                bird: *scan.birds.first()?,
-                name: &row.bird,
-                at: [row.fitted, scan.age_d],
-                studentised: row.studentised?,
+                name: row.bird.clone(),
+                age_d: scan.age_d,
+                fitted: row.fitted,
+                residual,
             })
-        })
-        .collect();
-    let mut sorted: Vec<f64> = all.iter().map(|one| one.studentised).collect();
-    sorted.sort_by(f64::total_cmp);
-    let scores = normal_scores(&sorted);
-    let score = |one: &One| {
-        let place = sorted.partition_point(|other| *other < one.studentised);
-        scores[place.min(scores.len() - 1)]
-    };
-    let strains = |x: &dyn Fn(&One) -> f64| -> Vec<StrainPoints> {
-        let strains = showing.overlaid(study).into_iter().map(|strain| {
-            let mine: Vec<&One> = all
-                .iter()
-                .filter(|one| study.birds[one.bird].strain == strain)
-                .collect();
-            let mut birds: Vec<usize> = mine.iter().map(|one| one.bird).collect();
-            birds.sort_unstable();
-            birds.dedup();
-            StrainPoints {
-                name: study.strains[strain].clone(),
-                birds: birds.len(),
-                points: mine
-                    .iter()
-                    .map(|one| NamedPoint {
-                        name: one.name.to_owned(),
-                        x: x(one),
-                        y: one.studentised,
-                    })
-                    .collect(),
-            }
         });
-        strains.filter(|strain| !strain.points.is_empty()).collect()
-    };
-    let panel = |across: String, reference, x: &dyn Fn(&One) -> f64| ResidualPanel {
-        across,
-        up: "Studentised residual".to_owned(),
-        reference,
-        strains: strains(x),
-    };
-    let figure = ResidualPanels {
-        of: format!("{name} by chemistry on the equation's prediction"),
-        panels: vec![
-            panel(
-                format!("{} predicted (g)", capital(name)),
-                ResidualLine::Zero,
-                &|one| one.at[0],
-            ),
-            panel("Age (days)".to_owned(), ResidualLine::Zero, &|one| {
-                one.at[1]
-            }),
-            panel("Normal quantile".to_owned(), ResidualLine::Equality, &score),
-        ],
-        letter: showing.letter,
-    };
-    drawn.add_sheet(format!("calibration_residuals_{name}"), || {
-        figure.draw(showing.sized(figure.size(showing.width_mm)?)?)
+        let mine: Vec<One> = mine.collect();
+        (study.strains[strain].clone(), birds.len(), mine)
     });
+    let figure = residual_panels(
+        (
+            format!("{name} by chemistry on the equation's prediction"),
+            format!("{} predicted (g)", capital(name)),
+            "Studentised residual",
+        ),
+        &groups.collect::<Vec<_>>(),
+        showing,
+    );
+    drawn.add(format!("calibration_residuals_{name}"), &figure, showing);
 }
 
 /// Share of feathers in the body by age and strain; none where no feathers were weighed.
@@ -316,20 +305,23 @@ pub fn feather_share_picture(
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
-    let strains = rows
-        .chunk_by(|one, next| one.strain == next.strain)
-        .map(|rows| StrainGrowth {
-            name: rows[0].strain.clone(),
-            birds: rows.iter().map(|row| row.shares_pct.len()).sum(),
-            lines: rows
-                .iter()
-                .flat_map(|row| row.shares_pct.iter().map(|share| (row.age_d, *share)))
+    let strains = showing.panels(study).map(|strain| {
+        let name = &study.strains[strain];
+        let own: Vec<&FeatherAgeRow> = rows.iter().filter(|row| row.strain == *name).collect();
+        let shares = own
+            .iter()
+            .flat_map(|row| row.shares_pct.iter().map(|share| (row.age_d, *share)));
+        StrainByAge {
+            name: name.clone(),
+            place: strain,
+            birds: own.iter().map(|row| row.shares_pct.len()).sum(),
+            lines: shares
                 .map(|point| BirdLine {
-                    name: rows[0].strain.clone(),
+                    name: name.clone(),
                     points: vec![point],
                 })
                 .collect(),
-            curve: rows
+            curve: own
                 .iter()
                 .filter_map(|row| {
                     let limits = row.share_interval(showing.confidence);
@@ -341,29 +333,26 @@ pub fn feather_share_picture(
                     })
                 })
                 .collect(),
-            ..StrainGrowth::default()
-        });
-    let has_panel = |name: &String| {
-        let strain = study.strains.iter().position(|known| known == name);
-        strain.is_none_or(|strain| showing.has_panel(strain))
-    };
-    let strains: Vec<StrainGrowth> = strains
-        .filter(|strain| !strain.lines.is_empty() && has_panel(&strain.name))
-        .collect();
+            ..StrainByAge::default()
+        }
+    });
+    let strains: Vec<StrainByAge> = strains.filter(|strain| !strain.lines.is_empty()).collect();
     if strains.is_empty() {
         return;
     }
-    let figure = FeatherShare {
+    let figure = ByAge {
+        quantity: Quantity {
+            name: "Feathers in body mass".to_owned(),
+            unit: "%".to_owned(),
+        },
         layout: Layout::Facets,
         curve: "means at each age, joined".to_owned(),
         band: format!("{} intervals of the means", percent(showing.confidence)),
         strains,
-        letter: showing.letter,
-        ..FeatherShare::default()
+        frame: showing.frame,
+        ..ByAge::default()
     };
-    drawn.add("feather_share".to_owned(), || {
-        figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add("feather_share".to_owned(), &figure, showing);
 }
 
 /// Precision of each method, a panel a trait; none where no method has repeats.
@@ -401,7 +390,7 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing, drawn: &mut 
         methods: methods
             .iter()
             .map(|method| Method {
-                name: method.replace(['=', '_'], " "),
+                name: way_words(method),
                 df: df(method),
             })
             .collect(),
@@ -409,7 +398,10 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing, drawn: &mut 
             .iter()
             .map(|name| RowsPanel {
                 name: capital(name),
-                label: format!("RMS SD ({})", unit_of(name)),
+                quantity: Quantity {
+                    name: "RMS SD".to_owned(),
+                    unit: unit_of(name).to_owned(),
+                },
                 values: methods
                     .iter()
                     .map(|method| {
@@ -423,12 +415,10 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing, drawn: &mut 
                 words: Vec::new(),
             })
             .collect(),
-        interval: format!("{} % intervals (chi-squared)", 100.0 * showing.confidence),
-        letter: showing.letter,
+        interval: format!("{} intervals (chi-squared)", percent(showing.confidence)),
+        frame: showing.frame,
     };
-    drawn.add("precision_by_method".to_owned(), || {
-        figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
-    });
+    drawn.add("precision_by_method".to_owned(), &figure, showing);
 }
 
 /// Mean parts of the body by age, stacked, a panel a strain; none where there is no
@@ -481,13 +471,9 @@ pub fn body_parts_picture(
         parts: parts.iter().map(|part| capital(part)).collect(),
         values: "means of corrected masses".to_owned(),
         strains: strains.filter(|strain| strain.ages.len() > 1).collect(),
-        letter: showing.letter,
-        ..BodyParts::default()
+        frame: showing.frame,
     };
-    if figure.strains.is_empty() {
-        return;
+    if !figure.strains.is_empty() {
+        drawn.add("body_parts".to_owned(), &figure, showing);
     }
-    drawn.add("body_parts".to_owned(), || {
-        figure.pages(showing.sized(figure.size(showing.width_mm)?)?)
-    });
 }

@@ -7,9 +7,9 @@
 //! reader finds the same strains in every figure.
 
 use crate::contrast::{Against, Comparison};
-use crate::error::Result;
-use crate::figure::{Picture, Size};
-use crate::study::Study;
+use crate::error::{Error, Result};
+use crate::figure::{Figure, Frame, Picture, Size};
+use crate::study::{Study, Values};
 
 /// A figure and the name of its file.
 #[derive(Debug, Clone)]
@@ -31,14 +31,13 @@ pub struct Drawn {
 }
 
 impl Drawn {
-    /// Adds a figure of one sheet.
-    pub(crate) fn add_sheet(&mut self, name: String, sheet: impl FnOnce() -> Result<Picture>) {
-        self.add(name, || Ok(vec![sheet()?]));
-    }
-
-    /// Adds a figure of any number of pages: of several, each has its number in its name.
-    pub(crate) fn add(&mut self, name: String, pages: impl FnOnce() -> Result<Vec<Picture>>) {
-        match pages() {
+    /// Adds a figure at the size that it asks for, or of the height that was asked for; of
+    /// several pages each has its number in its name.
+    pub(crate) fn add(&mut self, name: String, figure: &impl Figure, showing: &Showing) {
+        let pages = figure
+            .size(showing.width_mm)
+            .and_then(|size| figure.pages(showing.sized(size)?));
+        match pages {
             Ok(pages) => {
                 let names = match pages.len() {
                     1 => vec![name],
@@ -48,10 +47,24 @@ impl Drawn {
                 self.pictures
                     .extend(named.map(|(name, picture)| Named { name, picture }));
             }
-            Err(error) => self
-                .failed
-                .push(format!("figure {name} was not drawn: {error}")),
+            Err(error) => self.fail(&name, &error),
         }
+    }
+
+    /// Adds figures that a reviewer looks for, named as such.
+    pub(crate) fn supplement(&mut self, drawn: Drawn) {
+        let named = drawn.pictures.into_iter().map(|figure| Named {
+            name: format!("supplement_{}", figure.name),
+            ..figure
+        });
+        self.pictures.extend(named);
+        self.failed.extend(drawn.failed);
+    }
+
+    /// A figure that cannot be drawn, and why.
+    pub(crate) fn fail(&mut self, name: &str, why: &Error) {
+        self.failed
+            .push(format!("figure {name} was not drawn: {why}"));
     }
 }
 
@@ -80,9 +93,8 @@ pub struct Showing<'a> {
     pub width_mm: f64,
     /// Height on paper, mm; where not given, what each figure's panels need.
     pub height_mm: Option<f64>,
-    /// Letter of the first panel of each figure, the others follow; none where not
-    /// given.
-    pub letter: Option<char>,
+    /// Unit of ages, what n counts, and the letter of the first panel of each figure.
+    pub frame: Frame,
     /// The strains in the order in which they matter; see [`Showing::order`].
     pub order: &'a [usize],
 }
@@ -145,22 +157,30 @@ impl Showing<'_> {
     ///
     /// # Errors
     /// As [`Size::new`].
-    pub fn sized(&self, asked: Size) -> Result<Size> {
+    fn sized(&self, asked: Size) -> Result<Size> {
         match self.height_mm {
             Some(height_mm) => Ok(Size::new(asked.width_mm(), height_mm)?.in_pages()),
             None => Ok(asked),
         }
     }
 
-    /// A whole page, for figures of many pages.
-    pub(super) fn page(&self) -> Result<Size> {
-        self.sized(Size::new(self.width_mm, Size::PAGE.height_mm())?)
+    /// The same, not wider.
+    pub(super) fn at_most(&self, width_mm: f64) -> Self {
+        Self {
+            width_mm: self.width_mm.min(width_mm),
+            ..*self
+        }
     }
+}
 
-    /// As wide as requested; as high as its share of the width, or higher where its
-    /// panels need that.
-    pub(super) fn size(&self, height_by_width: f64, panels: usize) -> Result<Size> {
-        let least = Size::for_panels(self.width_mm, panels)?;
-        self.sized(least.at_least(self.width_mm * height_by_width))
+/// What the figures of a study have in common.
+pub(crate) fn frame_of(study: &Study, letter: Option<char>) -> Frame {
+    Frame {
+        ages: study.age_unit(),
+        subject: match study.values {
+            Values::BirdMasses => "bird",
+            Values::AnyNumber => "subject",
+        },
+        letter,
     }
 }

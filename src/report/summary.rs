@@ -16,7 +16,7 @@ pub use scans::{calibration, corrected, repeatability, validation};
 
 use line::{flowing, wrapped};
 
-use super::text::{Attention, Forecast, ForecastRow, Overview, TargetRow, Verdict, days, number};
+use super::text::{Attention, Forecast, ForecastRow, Overview, TargetRow, Verdict, number};
 
 /// Lines of a summary.
 pub const MOST_LINES: usize = 25;
@@ -196,9 +196,9 @@ fn growth(overview: &Overview) -> Vec<Line> {
     let mut lines = vec![Line::headed(
         "GROWTH",
         format!(
-            "typical {} at {} d, with {} % intervals",
+            "typical {} at {}, with {} % intervals",
             weighed.trait_name,
-            days(weighed.last_age_d().unwrap_or_default()),
+            overview.ages.show(weighed.last_age_d().unwrap_or_default()),
             overview.percent
         ),
     )];
@@ -219,14 +219,16 @@ fn lay(overview: &Overview) -> Vec<Line> {
     };
     let mut lines = Vec::new();
     if lay.rows.len() <= MOST_IN_FULL {
+        let halves = lay.rows.iter().map(|row| row.half_words().chars().count());
+        let wide = halves.max().unwrap_or(0).max(20) + 2;
         lines.push(Line::headed(
             "LAY",
-            format!("{:<22}laying", "50 % in lay at"),
+            format!("{:<wide$}laying", "50 % in lay at"),
         ));
         lines.extend(lay.rows.iter().map(|row| {
             let half = row.half_words();
             let name = short(&row.name);
-            Line::plain(format!("  {name:<12}{half:<22}{}", row.laying_words()))
+            Line::plain(format!("  {name:<12}{half:<wide$}{}", row.laying_words()))
         }));
     } else {
         let pieces: Vec<String> = lay
@@ -247,7 +249,7 @@ fn composition(overview: &Overview) -> Vec<Line> {
         return Vec::new();
     };
     let heading = |text: String| Line::default().with(Role::Heading, text);
-    let title = format!("COMPOSITION at {} d, g", days(found.age_d));
+    let title = format!("COMPOSITION at {}, g", overview.ages.show(found.age_d));
     if found.groups.len() <= MOST_IN_FULL {
         let title = format!("{title} \u{b1} {} %", overview.percent);
         let parts: String = found

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::pictures::{Drawn, Showing, capital, file_name};
 use crate::composition::validation::Validation;
-use crate::figure::{Calibration, IdentityPanel, NamedPoint, Quantity, StrainPoints};
+use crate::figure::{Identity, IdentityPanel, NamedPoint, Quantity, StrainPoints};
 
 /// The width at which a single panel comes out square.
 const SQUARE_MM: f64 = 83.0;
@@ -18,7 +18,7 @@ pub fn validation_pictures(validations: &[Validation], showing: &Showing, drawn:
             name,
             unit: one.unit.to_owned(),
         };
-        let figure = Calibration {
+        let figure = Identity {
             observed: quantity(format!("{name} by chemistry")),
             line: "calibration line (least squares)".to_owned(),
             panels: vec![IdentityPanel {
@@ -26,14 +26,13 @@ pub fn validation_pictures(validations: &[Validation], showing: &Showing, drawn:
                 across: quantity(format!("{name} predicted")),
                 fact: fact(one),
                 line: line(one),
-                intervals: Vec::new(),
                 strains: strains(one),
             }],
-            letter: showing.letter,
+            frame: showing.frame,
+            ..Identity::default()
         };
-        drawn.add_sheet(format!("validation_{}", file_name(&one.trait_name)), || {
-            figure.draw(showing.sized(figure.size(showing.width_mm.min(SQUARE_MM))?)?)
-        });
+        let name = format!("validation_{}", file_name(&one.trait_name));
+        drawn.add(name, &figure, &showing.at_most(SQUARE_MM));
     }
 }
 

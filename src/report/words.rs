@@ -1,5 +1,6 @@
 //! The answers in words, for the screen and the page.
 
+use crate::age::AgeUnit;
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
 use crate::flock::{Band, Deviation, FlockLevel, FlockUniformity, Gain, GainsSeen};
@@ -61,8 +62,8 @@ pub fn birds_to_weigh(
         };
         if let (Some(mean), Some(share)) = (weigh.for_mean(row), weigh.for_uniformity(row)) {
             lines.push(format!(
-                "  {name}: {n} birds weighed at {} d; to know the mean within {} %: {}; the uniformity within {} points: {}",
-                whole(row.age_d),
+                "  {name}: {n} birds weighed at {}; to know the mean within {} %: {}; the uniformity within {} points: {}",
+                study.age_unit().show(row.age_d),
                 weigh.mean_within_pct,
                 more(mean),
                 weigh.share_within_points,
@@ -86,9 +87,9 @@ fn sentence(
     let name = &study.strains[row.strain];
     let trait_name = study.traits[row.trait_index].name.replace('_', " ");
     let weighed = format!(
-        "mean {trait_name} {} g at {} d (n {})",
+        "mean {trait_name} {} g at {} (n {})",
         whole(row.observed_g),
-        whole(row.age_d),
+        study.age_unit().show(row.age_d),
         row.n
     );
     let against = match &row.against {
@@ -288,7 +289,9 @@ pub fn cues(
                 continue;
             };
             let ages = of_strain.iter().filter(|cue| cue.curve == curve);
-            let pieces: Vec<String> = ages.filter_map(|cue| cue_words(cue)).collect();
+            let pieces: Vec<String> = ages
+                .filter_map(|cue| cue_words(cue, study.age_unit()))
+                .collect();
             if !pieces.is_empty() {
                 let whose = if study.traits.len() > 1 {
                     let trait_name = study.traits[trait_index].name.replace('_', " ");
@@ -320,21 +323,19 @@ fn best_curve(trajectories: &Trajectories, trait_index: usize, strain: usize) ->
     Some(fits.best()?.curve.name().to_owned())
 }
 
-fn cue_words(cue: &Cue) -> Option<String> {
+fn cue_words(cue: &Cue, ages: AgeUnit) -> Option<String> {
     let age = cue.age.as_ref().ok()?;
-    let limits = age.interval_d.map_or(String::new(), |(lower, upper)| {
-        format!(" ({} to {})", three_digits(lower), three_digits(upper))
-    });
+    let when = match age.interval_d {
+        Some(limits_d) => ages.show_interval(age.estimate_d, limits_d),
+        None => ages.show(age.estimate_d.round()),
+    };
     let doubt = match cue.status() {
         "supported" => "",
         "extrapolated" => ", beyond the data",
         _ => ", weak",
     };
     let name = cue.cue.name().replace('_', " ");
-    Some(format!(
-        "{name} {} d{limits}{doubt}",
-        three_digits(age.estimate_d)
-    ))
+    Some(format!("{name} {when}{doubt}"))
 }
 
 /// Three significant digits, or whole numbers above a hundred.

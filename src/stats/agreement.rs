@@ -70,6 +70,84 @@ pub fn limits_of_agreement(first: &[f64], second: &[f64], level: f64) -> Result<
     })
 }
 
+/// How the difference between two methods changes along their mean.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ProportionalBias {
+    /// Difference (second less first) at a mean of zero.
+    pub intercept: f64,
+    /// Change of the difference per unit of the mean.
+    pub slope: f64,
+    /// Confidence interval of the slope.
+    pub slope_interval: Interval,
+    /// Half the width of the limits of agreement about the line: 1.96 residual SD.
+    pub half_width: f64,
+}
+
+impl ProportionalBias {
+    /// The expected difference at a mean.
+    #[must_use]
+    pub fn at(&self, mean: f64) -> f64 {
+        self.intercept + self.slope * mean
+    }
+
+    /// Whether the slope's interval leaves zero: level limits would be wrong.
+    #[must_use]
+    pub fn is_proportional(&self) -> bool {
+        !self.slope_interval.contains(0.0)
+    }
+}
+
+/// Does the difference grow with the mean? Least squares of the differences on the means.
+///
+/// # Shapes
+/// n pairs, at least 3; `level` is that of the slope's interval (the limits are 95 % ones).
+/// # Units
+/// Those of the values; the slope has none.
+/// # Errors
+/// As [`limits_of_agreement`]; [`Failure::NoVariation`] where all means are equal.
+/// # Source
+/// Bland & Altman 1999, Stat. Methods Med. Res. 8:135-160, section 3.2.
+pub fn proportional_bias(
+    first: &[f64],
+    second: &[f64],
+    level: f64,
+) -> Result<ProportionalBias, Failure> {
+    check_pairs(first, second, 3)?;
+    check_level(level)?;
+    let means: Vec<f64> = first
+        .iter()
+        .zip(second)
+        .map(|(a, b)| f64::midpoint(*a, *b))
+        .collect();
+    let differences: Vec<f64> = second.iter().zip(first).map(|(b, a)| b - a).collect();
+    let spread = squares_about_mean(&means);
+    if spread <= 0.0 {
+        return Err(Failure::NoVariation {
+            what: "means of the pairs".to_owned(),
+        });
+    }
+    let (of_means, of_differences) = (mean(&means), mean(&differences));
+    let products = means.iter().zip(&differences);
+    let products: f64 = products
+        .map(|(m, d)| (m - of_means) * (d - of_differences))
+        .sum();
+    let slope = products / spread;
+    let intercept = of_differences - slope * of_means;
+    let residuals = means.iter().zip(&differences);
+    let squares: f64 = residuals
+        .map(|(m, d)| (d - intercept - slope * m).powi(2))
+        .sum();
+    let df = means.len() as f64 - 2.0;
+    let sd = (squares / df).sqrt();
+    let t = t_two_sided_quantile(level, df);
+    Ok(ProportionalBias {
+        intercept,
+        slope,
+        slope_interval: Interval::around(slope, t * sd / spread.sqrt()),
+        half_width: LIMIT_FACTOR * sd,
+    })
+}
+
 /// How close the pairs lie to the line of identity.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Concordance {

@@ -278,6 +278,12 @@ pub struct Event {
 }
 
 impl Study {
+    /// The unit in which ages are shown to readers; in tables they are in days.
+    #[must_use]
+    pub fn age_unit(&self) -> AgeUnit {
+        self.settings.units.age_unit
+    }
+
     /// Indices of the birds of one strain, in order.
     pub fn birds_of(&self, strain: usize) -> impl Iterator<Item = usize> + '_ {
         let birds = self.birds.iter().enumerate();

@@ -150,6 +150,8 @@ pub struct Units {
     pub mass: Option<MassUnit>,
     /// How dates are written; year-month-day where nothing is said.
     pub date_format: Option<DateFormat>,
+    /// How ages are shown in text, page, paper and figures; tables are in days.
+    pub age_unit: AgeUnit,
 }
 
 /// What `check` finds implausible.

@@ -6,6 +6,8 @@ use std::str::FromStr;
 use chrono::NaiveDate;
 use serde::Deserialize;
 
+pub use crate::age::AgeUnit;
+
 /// The greatest age taken for one, in days (ten years): beyond it stands a
 /// date's serial number or a slip.
 pub const AGE_LIMIT_D: f64 = 3650.0;
@@ -28,48 +30,6 @@ pub const MASS_LIMIT_G: f64 = 20_000.0;
 /// The greatest magnitude read where any number is allowed: its square must
 /// stay a number.
 pub const NUMBER_LIMIT: f64 = 1e100;
-
-/// The unit in which ages are written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(try_from = "String")]
-pub enum AgeUnit {
-    /// Days; hatch is day 0.
-    Days,
-    /// Weeks; week n ends on day 7 n, so a weight "of week 3" is that of day 21.
-    Weeks,
-}
-
-impl AgeUnit {
-    /// Days in one of the unit.
-    #[must_use]
-    pub fn days(self) -> f64 {
-        match self {
-            Self::Days => 1.0,
-            Self::Weeks => 7.0,
-        }
-    }
-}
-
-impl FromStr for AgeUnit {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        match text.to_ascii_lowercase().as_str() {
-            "d" | "day" | "days" => Ok(Self::Days),
-            "w" | "wk" | "week" | "weeks" => Ok(Self::Weeks),
-            _ => Err(format!("found age unit \"{text}\", expected days or weeks")),
-        }
-    }
-}
-
-impl fmt::Display for AgeUnit {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::Days => "days",
-            Self::Weeks => "weeks",
-        })
-    }
-}
 
 /// The unit in which masses are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
@@ -235,7 +195,7 @@ macro_rules! from_text {
     )*};
 }
 pub(crate) use from_text;
-from_text!(AgeUnit, MassUnit, DateFormat);
+from_text!(MassUnit, DateFormat);
 
 #[cfg(test)]
 mod tests {

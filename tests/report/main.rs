@@ -11,3 +11,4 @@ mod protocol;
 #[path = "../support/mod.rs"]
 mod support;
 mod view_server;
+mod weeks;

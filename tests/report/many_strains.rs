@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use pinfeather::contrast::{Adjust, Against, Comparison, Request, Source, compare};
-use pinfeather::figure::{BandPoint, Growth, Layout, Quantity, Size, StrainGrowth};
+use pinfeather::figure::{BandPoint, ByAge, Figure, Layout, Quantity, Size, StrainByAge};
 use pinfeather::fit::Settings;
 use pinfeather::growth::built_in;
 use pinfeather::study::{Columns, FixedEffectOf, Study, Values};
@@ -392,15 +392,15 @@ fn strain_names_that_break_formats_break_nothing() {
     assert!(!page.contains("<script>alert(1)"), "a name became a script");
 }
 
-fn facets(strains: usize) -> Growth {
-    Growth {
+fn facets(strains: usize) -> ByAge {
+    ByAge {
         layout: Layout::Facets,
         quantity: Quantity {
             name: "Body weight".into(),
             unit: "g".into(),
         },
         strains: (0..strains)
-            .map(|strain| StrainGrowth {
+            .map(|strain| StrainByAge {
                 name: format!("Strain {strain}"),
                 birds: 1,
                 curve: [0.0, 50.0, 100.0]
@@ -411,10 +411,10 @@ fn facets(strains: usize) -> Growth {
                         upper: f64::NAN,
                     })
                     .to_vec(),
-                ..StrainGrowth::default()
+                ..StrainByAge::default()
             })
             .collect(),
-        ..Growth::default()
+        ..ByAge::default()
     }
 }
 

@@ -43,7 +43,7 @@ fn paper(folder: &Path, arguments: &str) -> Paper {
 
 /// Six birds a strain, weighed each week to twenty weeks: a gompertz curve, each bird
 /// with its own mass, and a small wave for an error that does not repeat between birds.
-fn weighings(strains: &[(&str, f64)]) -> String {
+pub(crate) fn weighings(strains: &[(&str, f64)]) -> String {
     let mut text = "bird,strain,age_d,weight_g\n".to_owned();
     for (strain, (name, mature_g)) in strains.iter().enumerate() {
         for bird in 0..6_u32 {
@@ -63,7 +63,7 @@ fn weighings(strains: &[(&str, f64)]) -> String {
     text
 }
 
-fn folder_with(files: &[(&str, &str)]) -> TempDir {
+pub(crate) fn folder_with(files: &[(&str, &str)]) -> TempDir {
     let folder = tempfile::tempdir().unwrap();
     for (name, text) in files {
         fs::write(folder.path().join(name), text).unwrap();
@@ -71,9 +71,9 @@ fn folder_with(files: &[(&str, &str)]) -> TempDir {
     folder
 }
 
-const TARGETS: &str = "age_d,target_g\n0,40\n70,700\n140,1500\n";
+pub(crate) const TARGETS: &str = "age_d,target_g\n0,40\n70,700\n140,1500\n";
 
-fn first_eggs(strains: &[&str]) -> String {
+pub(crate) fn first_eggs(strains: &[&str]) -> String {
     let mut text = "bird,first_egg_age_d,last_seen_age_d\n".to_owned();
     for (strain, name) in strains.iter().enumerate() {
         for bird in 0..6 {

@@ -35,8 +35,8 @@ fn drawn() -> Vec<(String, Picture)> {
     weak.strains[1].standing = Standing::Weak("relative standard error of A2 is 0.81".into());
     weak.strains[2].standing = Standing::Failed("the last age lies before the inflection".into());
     weak.strains[2].curve.clear();
-    weak.ages = AgeUnit::Weeks;
-    weak.letter = Some('b');
+    weak.frame.ages = AgeUnit::Weeks;
+    weak.frame.letter = Some('b');
     let (narrow, wide) = (Size::SINGLE, Size::DOUBLE);
     let size = |w, h| Size::new(w, h).unwrap();
     let (over, facets) = (Layout::Overlaid, Layout::Facets);
@@ -79,7 +79,7 @@ fn drawn() -> Vec<(String, Picture)> {
         ("deviation-182", flock.deviation(over).draw(wide)),
         ("residuals-89", flock.residuals().draw(size(89.0, 120.0))),
         ("residuals-182", flock.residuals().draw(size(182.0, 75.0))),
-        ("empty-89", Growth::default().draw(narrow)),
+        ("empty-89", ByAge::default().draw(narrow)),
     ]
     .into_iter()
     .map(|(name, picture)| (name.to_owned(), picture.unwrap()))
@@ -94,7 +94,7 @@ fn drawn() -> Vec<(String, Picture)> {
         ("birds-89", &flock, size(89.0, 200.0)),
         ("birds-odd-89", &odd, size(89.0, 120.0)),
     ] {
-        let pages = flock.birds().draw(page).unwrap();
+        let pages = flock.birds().pages(page).unwrap();
         for (i, picture) in pages.into_iter().enumerate() {
             pictures.push((format!("{name}-{}", i + 1), picture));
         }
@@ -178,11 +178,11 @@ fn the_scene_behind_each_figure() {
     for (name, picture) in [
         ("growth", small.growth(Layout::Overlaid).draw(size)),
         ("growth_facets", small.growth(Layout::Facets).draw(size)),
-        ("birds", Ok(birds.draw(size).unwrap().remove(0))),
+        ("birds", Ok(birds.pages(size).unwrap().remove(0))),
         ("rate", small.rate(Layout::Overlaid).draw(size)),
         ("deviation", small.deviation(Layout::Overlaid).draw(size)),
         ("residuals", small.residuals().draw(size)),
-        ("no_data", Growth::default().draw(size)),
+        ("no_data", ByAge::default().draw(size)),
     ] {
         insta::assert_snapshot!(name, rounded(picture.unwrap().svg()));
     }
@@ -314,7 +314,7 @@ fn the_same_input_gives_the_same_bytes() {
 
 #[test]
 fn a_png_has_the_exact_pixels_and_says_its_resolution() {
-    let picture = Growth::default()
+    let picture = ByAge::default()
         .draw(Size::new(89.0, 60.0).unwrap())
         .unwrap();
     // 89 / 25.4 x 300 = 1051.2, 60 / 25.4 x 300 = 708.7; 300 / 0.0254 = 11811.0.
@@ -387,7 +387,7 @@ fn a_pdf_has_the_exact_page_and_its_fonts_in_it() {
 fn a_tiff_has_the_exact_pixels_of_the_png_and_says_its_resolution() {
     use tiff::decoder::{Decoder, DecodingResult, ifd::Value};
     use tiff::tags::Tag;
-    let picture = Growth::default()
+    let picture = ByAge::default()
         .draw(Size::new(89.0, 60.0).unwrap())
         .unwrap();
     let bytes = picture.tiff(600).unwrap();
@@ -623,18 +623,18 @@ fn odd_numbers_are_drawn_or_left_out() {
             true,
         ),
     ] {
-        let strain = StrainGrowth {
+        let strain = StrainByAge {
             name: "A".into(),
             birds: 1,
             lines: vec![line(points)],
-            ..StrainGrowth::default()
+            ..StrainByAge::default()
         };
-        let figure = Growth {
+        let figure = ByAge {
             strains: vec![strain],
-            ..Growth::default()
+            ..ByAge::default()
         };
         for layout in [Layout::Overlaid, Layout::Facets] {
-            let picture = Growth {
+            let picture = ByAge {
                 layout,
                 ..figure.clone()
             }
@@ -651,25 +651,18 @@ fn odd_numbers_are_drawn_or_left_out() {
 #[test]
 fn every_figure_without_data_says_so() {
     let pictures = [
-        Growth::default().draw(Size::SINGLE).unwrap(),
-        Rate::default().draw(Size::SINGLE).unwrap(),
-        Deviations::default().draw(Size::SINGLE).unwrap(),
-        Residuals::default().draw(Size::ONE_AND_A_HALF).unwrap(),
-        BirdPanels::default().draw(Size::PAGE).unwrap().remove(0),
-        Calibration::default().draw(Size::SINGLE).unwrap(),
-        PredictedObserved::default().draw(Size::SINGLE).unwrap(),
+        ByAge::default().draw(Size::SINGLE).unwrap(),
+        BirdPanels::default().draw(Size::PAGE).unwrap(),
+        Identity::default().draw(Size::SINGLE).unwrap(),
         BlandAltman::default().draw(Size::SINGLE).unwrap(),
         MethodPrecision::default().draw(Size::SINGLE).unwrap(),
         Forest::default().draw(Size::SINGLE).unwrap(),
-        FeatherShare::default().draw(Size::SINGLE).unwrap(),
         BodyParts::default().draw(Size::SINGLE).unwrap(),
         ResidualPanels::default().draw(Size::SINGLE).unwrap(),
         DifferenceBand::default().draw(Size::SINGLE).unwrap(),
         RandomPairs::default().draw(Size::SINGLE).unwrap(),
         Profile::default().draw(Size::SINGLE).unwrap(),
-        Population::default().draw(Size::SINGLE).unwrap(),
         ForecastFan::default().draw(Size::SINGLE).unwrap(),
-        Uniformity::default().draw(Size::SINGLE).unwrap(),
         LayCurve::default().draw(Size::SINGLE).unwrap(),
         ValueAtFirstEgg::default().draw(Size::SINGLE).unwrap(),
         PrecisionByBirds::default().draw(Size::SINGLE).unwrap(),
@@ -698,7 +691,7 @@ fn a_hundred_thousand_birds_give_a_small_file_that_says_it_is_a_sample() {
             flock.deviation(Layout::Facets).draw(size).unwrap(),
             "Of 100,000 birds a sample",
         ),
-        (flock.residuals().draw(size).unwrap(), "values a sample"),
+        (flock.residuals().draw(size).unwrap(), "points a sample"),
     ] {
         assert!(
             picture.svg().len() < 1_000_000,
@@ -713,7 +706,7 @@ fn a_hundred_thousand_birds_give_a_small_file_that_says_it_is_a_sample() {
     }
     let pages = Flock::every(&["Line A"], 1000, 4)
         .birds()
-        .draw(Size::PAGE)
+        .pages(Size::PAGE)
         .unwrap();
     assert_eq!(pages.len(), 10);
     assert!(

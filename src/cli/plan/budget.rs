@@ -129,7 +129,7 @@ pub(super) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         findings.tables.push(budget_tables::precision(plan));
         let components = budget_tables::components(&pilot, &names);
         findings.tables.push(components);
-        let showing = (level, &[][..]);
+        let showing = (level, crate::figure::Frame::default(), &[][..]);
         add_pictures(&args.paper, showing, &mut output, |showing, drawn| {
             budget_pictures::budget_picture(plan, showing, drawn);
         })?;

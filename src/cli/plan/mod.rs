@@ -18,6 +18,7 @@ use crate::cli::draw::{PaperOptions, add_pictures};
 use crate::cli::options::{Common, TableColumns};
 use crate::cli::output::Output;
 use crate::error::{Error, Result};
+use crate::figure::Frame;
 use crate::fit::Settings;
 use crate::fit::mixed::{Correlation, Estimator, Population};
 use crate::growth::{self, Curve, Derived};
@@ -177,7 +178,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     output.findings.words.extend(plan_words::plan(&planned));
     output.findings.tables.push(plan_tables::designs(&planned));
     output.answer_with(|place| summary::plan(&planned, place));
-    let showing = (question.level, &[][..]);
+    let showing = (question.level, Frame::default(), &[][..]);
     add_pictures(&args.paper, showing, &mut output, |showing, drawn| {
         plan_picture(&planned, showing, drawn);
     })?;

@@ -2,10 +2,12 @@
 
 use super::Findings;
 use crate::analysis::{Analysis, Growth, Options};
+use crate::report::paper::in_general;
 use crate::report::tables::fits::{self, FitTables};
 use crate::report::tables::models::{model_tables, second_phase};
 use crate::report::tables::{calibration, choice, curves};
 use crate::report::{composition_words, population_words, words};
+use crate::study::Values;
 
 impl Findings {
     /// How birds and groups grow.
@@ -24,6 +26,11 @@ impl Findings {
             trajectories,
             analysis.confidence,
         ));
+        if study.values == Values::AnyNumber {
+            for words in &mut self.words {
+                *words = in_general(words);
+            }
+        }
         let method = options.growth.intervals.name();
         let lost = growth.intervals.lost().iter();
         self.warnings

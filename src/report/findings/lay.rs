@@ -1,6 +1,7 @@
 //! What is said of cues, first eggs and the onset of lay.
 
 use super::Findings;
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, EarlyEgg, Lay, LayOptions, Waiting};
 use crate::maturity::{CueError, OnsetModel};
 use crate::report::{onset_words, tables, words};
@@ -16,6 +17,7 @@ impl Findings {
             return;
         };
         let study = &analysis.study;
+        let ages = study.age_unit();
         let trajectories = &analysis.growth.trajectories;
         self.answer(
             "When do the cues fall?",
@@ -27,16 +29,16 @@ impl Findings {
             return;
         }
         self.early(study, &lay.early);
-        self.lay_curves(lay);
+        self.lay_curves(lay, ages);
         self.words.push(onset_words::light_programme(study));
         self.words
             .push("Which measure predicts first egg?".to_owned());
         match &lay.waiting {
             Some(Ok(waiting)) => {
-                self.at_landmark(waiting);
+                self.at_landmark(waiting, ages);
                 self.models(waiting, options);
                 self.laying(study, lay);
-                self.onset_forecast(waiting, analysis.confidence);
+                self.onset_forecast(waiting, analysis.confidence, ages);
             }
             Some(Err(reason)) => self.warnings.push(reason.clone()),
             None => {}
@@ -46,11 +48,12 @@ impl Findings {
 
     /// The same of a table with one row a bird.
     pub fn lay_of_table(&mut self, lay: &Lay, options: &LayOptions, confidence: f64) {
+        let ages = AgeUnit::Days;
         if let Some(waiting) = lay.waiting() {
-            self.at_landmark(waiting);
-            self.lay_curves(lay);
+            self.at_landmark(waiting, ages);
+            self.lay_curves(lay, ages);
             self.models(waiting, options);
-            self.onset_forecast(waiting, confidence);
+            self.onset_forecast(waiting, confidence, ages);
         }
         self.caution();
     }
@@ -59,10 +62,12 @@ impl Findings {
         if early.is_empty() {
             return;
         }
+        let ages = study.age_unit();
         let named = early.iter().take(NAMED).map(|one| {
             let name = &study.birds[one.bird].name;
             let (egg_d, weighed_d) = (one.egg_d, one.weighed_d);
-            format!("{name} (egg at {egg_d} d, weighed from {weighed_d} d)")
+            let (egg, weighed) = (ages.show(egg_d), ages.show(weighed_d));
+            format!("{name} (egg at {egg}, weighed from {weighed})")
         });
         let named = named.collect::<Vec<_>>().join(", ");
         let more = match early.len().saturating_sub(NAMED) {
@@ -74,18 +79,19 @@ impl Findings {
         ));
     }
 
-    fn at_landmark(&mut self, waiting: &Waiting) {
+    fn at_landmark(&mut self, waiting: &Waiting, ages: AgeUnit) {
         if let Some(landmark_d) = waiting.landmark_d {
-            self.method("landmark", format!("{landmark_d} d"));
+            let landmark = ages.show(landmark_d);
+            self.method("landmark", landmark.clone());
             let left_out = waiting.left_out;
             self.words.push(format!(
-                "  {} birds were seen and not laying at {landmark_d} d, the landmark; times are counted from there \
+                "  {} birds were seen and not laying at {landmark}, the landmark; times are counted from there \
                  ({} already laid, {} last seen before, {} not known)",
                 waiting.birds, left_out.laying, left_out.gone, left_out.unknown
             ));
             if !waiting.cue_curves.is_empty() {
                 self.words.push(format!(
-                    "  cues from curves fitted to what was weighed up to {landmark_d} d: {}",
+                    "  cues from curves fitted to what was weighed up to {landmark}: {}",
                     waiting.cue_curves.join(", ")
                 ));
             }
@@ -98,7 +104,7 @@ impl Findings {
         }
     }
 
-    fn lay_curves(&mut self, lay: &Lay) {
+    fn lay_curves(&mut self, lay: &Lay, ages: AgeUnit) {
         let records = &lay.records;
         self.count("birds with an onset record", records.birds.len());
         self.count("birds laid", records.laid());
@@ -111,7 +117,7 @@ impl Findings {
         }
         self.answer(
             "When do they come into lay?",
-            onset_words::lay(records, &lay.curves),
+            onset_words::lay(records, &lay.curves, ages),
         );
         self.tables
             .push(tables::lay::lay_curve(records, &lay.curves));
@@ -167,12 +173,12 @@ impl Findings {
         ));
     }
 
-    fn onset_forecast(&mut self, waiting: &Waiting, confidence: f64) {
+    fn onset_forecast(&mut self, waiting: &Waiting, confidence: f64, ages: AgeUnit) {
         self.words.push("When will the others lay?".to_owned());
         match &waiting.forecast {
             Ok(forecast) => {
                 self.words
-                    .extend(onset_words::forecast(&waiting.everyone, forecast));
+                    .extend(onset_words::forecast(&waiting.everyone, forecast, ages));
                 self.tables
                     .push(tables::lay::onset_forecast(&waiting.everyone, forecast));
             }

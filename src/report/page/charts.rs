@@ -5,7 +5,8 @@ use std::fmt::Write as _;
 
 use super::content::{CurvePoint, GroupCurve, StrainDeviation, TraitCurves};
 use super::html::escaped;
-use crate::report::text::capital;
+use crate::age::AgeUnit;
+use crate::report::text::{Overview, capital};
 
 /// Colours before they begin again.
 const COLOURS: usize = 7;
@@ -192,6 +193,7 @@ struct Chart<'a> {
     /// What the values are, above the axis.
     unit: &'a str,
     signed: bool,
+    ages: AgeUnit,
     lines: Vec<Line<'a>>,
     band: &'a [(f64, f64, f64)],
 }
@@ -281,14 +283,15 @@ impl Chart<'_> {
                 "<text class=\"c\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
                 x.at(tick),
                 bottom + 18.0,
-                tick_words(tick, false)
+                self.ages.show_number(tick)
             );
         }
         let _ = write!(
             put,
-            "<text class=\"c\" x=\"{:.1}\" y=\"{:.1}\">Age (d)</text>",
+            "<text class=\"c\" x=\"{:.1}\" y=\"{:.1}\">Age ({})</text>",
             (left + right) / 2.0,
-            height - 2.0
+            height - 2.0,
+            self.ages
         );
         self.draw_lines(put, (x, y), &names);
         svg.push_str("</svg>");
@@ -345,7 +348,11 @@ impl Chart<'_> {
 }
 
 /// Growth of the groups that are shown, in colours of their own where there are few.
-pub(super) fn growth(curves: &[&GroupCurve], of: &TraitCurves, few: bool) -> String {
+pub(super) fn growth(
+    curves: &[&GroupCurve],
+    of: &TraitCurves,
+    (few, overview): (bool, &Overview),
+) -> String {
     let lines = curves.iter().map(|one| Line {
         name: if of.groups.len() > 1 { &one.name } else { "" },
         look: if few {
@@ -359,12 +366,14 @@ pub(super) fn growth(curves: &[&GroupCurve], of: &TraitCurves, few: bool) -> Str
     });
     Chart {
         label: format!(
-            "{} of the typical bird by age, with its confidence band",
-            capital(&of.name)
+            "{} of the typical {} by age, with its confidence band",
+            capital(&of.name),
+            overview.subject
         ),
         size: (490.0, 172.0),
         unit: of.unit,
         signed: false,
+        ages: overview.ages,
         lines: lines.collect(),
         band: &[],
     }
@@ -373,7 +382,7 @@ pub(super) fn growth(curves: &[&GroupCurve], of: &TraitCurves, few: bool) -> Str
 
 /// Deviations of strain means from their targets, percent; of many strains those that are off
 /// stand out.
-pub(super) fn deviation(strains: &[StrainDeviation], few: bool) -> String {
+pub(super) fn deviation(strains: &[StrainDeviation], few: bool, ages: AgeUnit) -> String {
     let lines = strains.iter().map(|one| Line {
         name: &one.name,
         look: match (few, one.off) {
@@ -390,6 +399,7 @@ pub(super) fn deviation(strains: &[StrainDeviation], few: bool) -> String {
         size: (490.0, if few { 162.0 } else { 300.0 }),
         unit: "% of target",
         signed: true,
+        ages,
         lines: lines.collect(),
         band: common_band(strains).unwrap_or(&[]),
     }

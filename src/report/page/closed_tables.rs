@@ -4,7 +4,7 @@ use super::Page;
 use super::first_screen::pill;
 use super::html::{Column, escaped, plural};
 use crate::report::rounding;
-use crate::report::text::{Masses, Topic, capital, days, error_size, with_interval};
+use crate::report::text::{Masses, Topic, capital, error_size, with_interval};
 
 /// A closed table of a section.
 pub(super) struct Closed {
@@ -59,7 +59,7 @@ impl Page<'_> {
                 "" => String::new(),
                 name => format!(" ({})", escaped(name)),
             };
-            Column::number(&format!("{} d{name}", days(*age_d)))
+            Column::number(&format!("{}{name}", overview.ages.show(*age_d)))
         }));
         let rows = masses.iter().flat_map(|one| {
             one.groups.iter().map(|group| {
@@ -109,7 +109,7 @@ impl Page<'_> {
                     vec![
                         escaped(&pair.pair),
                         escaped(&one.trait_name),
-                        days(pair.age_d),
+                        overview.ages.show(pair.age_d),
                         with_interval(pair.difference, "", (pair.std_error, pair.interval)),
                         pair.p_adjusted
                             .map_or(String::new(), |p| escaped(&rounding::chance(p))),
@@ -125,7 +125,7 @@ impl Page<'_> {
             columns: vec![
                 Column::words("Pair"),
                 Column::words("Trait"),
-                Column::number("Age (d)"),
+                Column::number("Age"),
                 Column::number(&match overview.unit {
                     "" => "Difference".to_owned(),
                     unit => format!("Difference ({unit})"),
@@ -146,7 +146,7 @@ impl Page<'_> {
             });
             vec![
                 escaped(&row.name),
-                days(row.age_d),
+                overview.ages.show(row.age_d),
                 row.n.to_string(),
                 row.mean_words(unit),
                 row.target_words(unit),
@@ -164,7 +164,7 @@ impl Page<'_> {
             ),
             columns: vec![
                 Column::words("Strain"),
-                Column::number("Age (d)"),
+                Column::number("Age"),
                 Column::number("n"),
                 Column::number("Mean"),
                 Column::number("Target"),
@@ -188,13 +188,15 @@ impl Page<'_> {
         columns.extend(
             shares
                 .iter()
-                .map(|share| Column::number(&format!("{share:.0} % (d)"))),
+                .map(|share| Column::number(&format!("{share:.0} %"))),
         );
         columns.push(Column::number("50 %, with interval"));
         let rows = lay.rows.iter().map(|row| {
             let mut cells = vec![escaped(&row.name), row.laying_words()];
             cells.extend(row.ages_d.iter().map(|(_, age_d)| {
-                age_d.map_or("not yet".to_owned(), |age_d| format!("{age_d:.0}"))
+                age_d.map_or("not yet".to_owned(), |age_d| {
+                    overview.ages.show(age_d.round())
+                })
             }));
             cells.push(row.half_words());
             cells
@@ -206,23 +208,13 @@ impl Page<'_> {
         }];
         if !lay.waiting.is_empty() {
             let rows = lay.waiting.iter().map(|bird| {
-                let side = |side: f64| {
-                    if side.is_finite() {
-                        format!("{side:.0}")
-                    } else {
-                        "open".to_owned()
-                    }
-                };
                 vec![
                     escaped(&bird.name),
                     escaped(&bird.strain),
                     bird.first_egg_d
                         .map_or("not predicted".to_owned(), |(age_d, limits)| {
-                            format!(
-                                "{age_d:.0} ({} to {})",
-                                side(limits.lower),
-                                side(limits.upper)
-                            )
+                            let limits = (limits.lower, limits.upper);
+                            overview.ages.show_interval(age_d, limits)
                         }),
                 ]
             });
@@ -234,7 +226,7 @@ impl Page<'_> {
                 columns: vec![
                     Column::words("Bird"),
                     Column::words("Strain"),
-                    Column::number("Predicted first egg (d)"),
+                    Column::number("Predicted first egg"),
                 ],
                 rows: rows.collect(),
             });

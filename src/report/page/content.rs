@@ -6,6 +6,7 @@ use crate::fit::Estimates;
 use crate::fit::interval::{self, Band, Estimate};
 use crate::flock::{FlockLevel, target_trajectories};
 use crate::growth::Curve;
+use crate::report::paper::curve_words;
 use crate::report::text::{Naming, Overview, trait_words};
 use crate::study::Study;
 use crate::trajectory::TraitModel;
@@ -125,24 +126,6 @@ impl Content {
     }
 }
 
-/// `two-phase-gompertz` as `two-phase Gompertz`.
-fn in_words(curve: &str) -> String {
-    const NAMES: [(&str, &str); 4] = [
-        ("gompertz", "Gompertz"),
-        ("richards", "Richards"),
-        ("bertalanffy", "von Bertalanffy"),
-        ("weibull", "Weibull"),
-    ];
-    let mut words = curve
-        .replace("allometry-on-", "allometry on ")
-        .replace("two-phase-", "two-phase ")
-        .replace("hatch-anchored-", "hatch-anchored ");
-    for (name, written) in NAMES {
-        words = words.replace(name, written);
-    }
-    words
-}
-
 fn ages_between((first_d, last_d): (f64, f64), steps: u32) -> Vec<f64> {
     let step = (last_d - first_d) / f64::from(steps);
     (0..=steps).map(|i| first_d + step * f64::from(i)).collect()
@@ -221,7 +204,7 @@ fn trait_curves(
         name: trait_words(study, &records.name),
         is_main: Some(model.trait_index) == study.main_trait(),
         unit,
-        curve: in_words(curve.name()),
+        curve: curve_words(curve.name()),
         weak: model.status() == "weak",
         groups,
         birds,

@@ -16,7 +16,7 @@ const explorer = () => {
   const state = {
     trait: known(remembered.trait) ? remembered.trait : traits[0].name,
     what: remembered.what === "rate" ? "rate" : "value",
-    weeks: remembered.weeks === true,
+    weeks: remembered.weeks ?? data.weeks,
     target: remembered.target !== false,
     hidden: new Set(remembered.hidden || []),
     // Of very many groups one is picked out.
@@ -58,7 +58,12 @@ const explorer = () => {
     const own = current().unit;
     return isRate() ? `${own || "units"}/d` : own;
   };
-  const age = (days) => (state.weeks ? `${number(days / 7, 3)} weeks` : `${number(days, 4)} d`);
+  const age = (days) => {
+    const tenths = Math.round(10 * days);
+    const [weeks, rest] = [Math.trunc(tenths / 70), (tenths % 70) / 10];
+    if (!state.weeks || (weeks === 0 && rest > 0)) return `${number(days, 4)} d`;
+    return rest === 0 ? `${weeks} wk` : `${weeks} wk ${rest} d`;
+  };
   const agesOf = (bird) => {
     const [first, last] = bird.span;
     const steps = bird.value.length - 1;
@@ -83,6 +88,7 @@ const explorer = () => {
     drawn("circle", { class: "m", cx: 6, cy: 6, r: 4.6 }, icon);
     return icon;
   };
+  const capital = (words) => words[0].toUpperCase() + words.slice(1);
   const word = data.groups === "strains" ? "Strain" : "Group";
   const buildControls = () => {
     controls.replaceChildren();
@@ -123,7 +129,7 @@ const explorer = () => {
       lift(birds.value);
       tell(lastOf(birds.value));
     });
-    controls.append(made("label", {}, "Bird ", birds));
+    controls.append(made("label", {}, `${capital(data.subject)} `, birds));
     const ages = made("fieldset", { class: "segment" }, made("legend", {}, "Age in"));
     for (const [weeks, words] of [[false, "days"], [true, "weeks"]]) {
       const button = made("button", { type: "button", id: `age-${words}` }, words);
@@ -206,8 +212,8 @@ const explorer = () => {
     const high = most(values) * 1.03;
     const x = (days) => margin.left + ((days - firstAge) / (lastAge - firstAge || 1)) * (width - margin.left - margin.right);
     const y = (value) => height - margin.bottom - ((value - low) / (high - low || 1)) * (height - margin.top - margin.bottom);
-    const what = one.name[0].toUpperCase() + one.name.slice(1);
-    const label = `${rate ? `Gain of ${one.name}` : what} by age: ${groups.length} ${data.groups}, ${birds.length} birds`;
+    const what = capital(one.name);
+    const label = `${rate ? `Gain of ${one.name}` : what} by age: ${groups.length} ${data.groups}, ${birds.length} ${data.subject}s`;
     const svg = drawn("svg", { class: "chart", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": label }, plot);
     const right = width - margin.right;
     for (const tick of multiples(low, high, roundStep((high - low) / (height / 60)))) {
@@ -279,10 +285,10 @@ const explorer = () => {
   };
 
   const notes = (one, birds) => {
-    const words = [`Lines: typical birds by the ${one.curve} model${one.weak ? " (dashed: weak, not supported by the data in all terms)" : ""}; shaded: confidence band.`];
+    const words = [`Lines: typical ${data.subject}s by the ${one.curve} model${one.weak ? " (dashed: weak, not supported by the data in all terms)" : ""}; shaded: confidence band.`];
     if (state.target && !isRate() && one.groups.some((group) => group.target[0].length > 0)) words.push("Dotted: targets.");
-    if (birds.length > 0) words.push(isRate() ? "Thin: single birds by the model." : "Thin: single birds as observed.");
-    if (one.birds.length < one.all) words.push(`The page holds ${one.birds.length} of ${one.all} birds, taken evenly through the study.`);
+    if (birds.length > 0) words.push(isRate() ? `Thin: single ${data.subject}s by the model.` : `Thin: single ${data.subject}s as observed.`);
+    if (one.birds.length < one.all) words.push(`The page holds ${one.birds.length} of ${one.all} ${data.subject}s, taken evenly through the study.`);
     const note = made("p", { class: "note" }, words.join(" "));
     plot.append(note);
   };
@@ -290,7 +296,7 @@ const explorer = () => {
   // ---- reading values ----
 
   const sentence = (target) => {
-    const who = target.bird ? `Bird ${target.bird} (${target.name})` : target.name;
+    const who = target.bird ? `${capital(data.subject)} ${target.bird} (${target.name})` : target.name;
     const limits = Number.isFinite(target.lower) && Number.isFinite(target.upper)
       ? ` (${number(target.lower)} to ${number(target.upper)})` : "";
     return `${who}, ${age(target.age)}: ${number(target.value)} ${unit()}${limits}`.trimEnd();

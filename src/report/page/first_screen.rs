@@ -4,7 +4,7 @@ use super::charts;
 use super::content::{Content, GroupCurve};
 use super::html::{Column, escaped, line, paragraph, table};
 use super::lay_chart;
-use crate::report::text::{Attention, Masses, Sentence, Target, Verdict, capital, days};
+use crate::report::text::{Attention, Masses, Sentence, Target, Verdict, capital};
 
 /// Rows of masses on a card.
 const MOST_GROUPS: usize = 6;
@@ -81,9 +81,9 @@ fn target_card(put: &mut String, content: &Content, target: &Target) {
     let first = ages.clone().fold(f64::INFINITY, f64::min);
     let last = ages.fold(f64::NEG_INFINITY, f64::max);
     let at = if last - first < 0.5 {
-        format!("at {} d", days(last))
+        format!("at {}", content.overview.ages.show(last))
     } else {
-        format!("at {} to {} d", days(first), days(last))
+        format!("at {}", content.overview.ages.show_span(first, last))
     };
     line(
         put,
@@ -135,7 +135,11 @@ fn target_card(put: &mut String, content: &Content, target: &Target) {
             put,
             &format!(
                 "<figure>{}<figcaption>Deviation of strain means from target.{band}</figcaption></figure>",
-                charts::deviation(&content.deviations, !target.is_long())
+                charts::deviation(
+                    &content.deviations,
+                    !target.is_long(),
+                    content.overview.ages
+                )
             ),
         );
     }
@@ -196,7 +200,7 @@ fn growth_card(put: &mut String, content: &Content) {
                 put,
                 &format!(
                     "<figure>{}{weak}</figure>",
-                    charts::growth(&shown, curves, few)
+                    charts::growth(&shown, curves, (few, overview))
                 ),
             );
         }
@@ -225,7 +229,7 @@ fn masses(put: &mut String, content: &Content, weighed: &Masses) {
             .iter()
             .enumerate()
             .map(|(place, age_d)| {
-                let column = Column::number(&format!("{} d", days(*age_d)));
+                let column = Column::number(&content.overview.ages.show(*age_d));
                 let last = place + 1 == weighed.ages_d.len() - skipped;
                 if last || place == 0 {
                     column

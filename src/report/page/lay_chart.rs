@@ -2,8 +2,9 @@
 
 use std::fmt::Write as _;
 
-use super::charts::{LETTER, Look, NARROW, Scale, mark, short, tick_words};
+use super::charts::{LETTER, Look, NARROW, Scale, mark, short};
 use super::html::escaped;
+use crate::age::AgeUnit;
 use crate::report::text::LayRow;
 
 /// Widths on a wide and on a narrow screen.
@@ -33,6 +34,7 @@ pub(super) fn ages_in_lay(rows: &[LayRow]) -> Option<String> {
 }
 
 fn ages_chart(known: &[&LayRow], (low, high): (f64, f64), class: &str, width: f64) -> String {
+    let ages = known.first().map_or(AgeUnit::Days, |row| row.ages);
     let names: Vec<String> = known.iter().map(|row| short(&row.name)).collect();
     let letters = |words: &str| f64::from(u32::try_from(words.chars().count()).unwrap_or(0));
     let longest = names.iter().map(|name| letters(name)).fold(0.0, f64::max);
@@ -60,12 +62,12 @@ fn ages_chart(known: &[&LayRow], (low, high): (f64, f64), class: &str, width: f6
             put,
             "<path class=\"g\" d=\"M{at:.1} 16V{bottom:.1}\"/><text class=\"c\" x=\"{at:.1}\" y=\"{:.1}\">{}</text>",
             bottom + 16.0,
-            tick_words(tick, false)
+            ages.show_number(tick)
         );
     }
     let _ = write!(
         put,
-        "<text class=\"c\" x=\"{:.1}\" y=\"{:.1}\">Age at 50 % in lay (d)</text><text class=\"e\" x=\"{width}\" y=\"11\">laid</text>",
+        "<text class=\"c\" x=\"{:.1}\" y=\"{:.1}\">Age at 50 % in lay ({ages})</text><text class=\"e\" x=\"{width}\" y=\"11\">laid</text>",
         (left + right) / 2.0,
         height - 2.0
     );

@@ -29,6 +29,7 @@ use super::files::RunRecord;
 use super::pictures::Named;
 use super::prose::Prose;
 use super::table::Table;
+use crate::age::AgeUnit;
 use crate::error::Result;
 
 const STYLE: &str = include_str!("page.css");
@@ -151,8 +152,10 @@ impl Page<'_> {
         line(
             put,
             &format!(
-                "<script type=\"application/json\" id=\"page-data\">{{\"watch\":{watch},\"groups\":{},\"curves\":{},\"tables\":{}}}</script>",
+                "<script type=\"application/json\" id=\"page-data\">{{\"watch\":{watch},\"groups\":{},\"subject\":{},\"weeks\":{},\"curves\":{},\"tables\":{}}}</script>",
                 data::string(self.content.groups),
+                data::string(self.content.overview.subject),
+                self.content.overview.ages == AgeUnit::Weeks,
                 explorer::json(&self.content.curves),
                 data::json(self.tables, shown)
             ),

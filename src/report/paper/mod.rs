@@ -13,9 +13,14 @@ mod sources;
 mod tables;
 pub(super) mod words;
 
+pub(super) use words::{
+    curve as curve_words, in_general, quantity as quantity_words, way as way_words,
+};
+
 use super::RunRecord;
 use super::pictures::whole_name;
 use super::text::Overview;
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Options};
 use crate::contrast::{Adjust, Against};
 use crate::study::Values;
@@ -48,6 +53,11 @@ impl Paper<'_> {
             (Values::AnyNumber, "g/d") => "per day",
             (_, unit) => unit,
         }
+    }
+
+    /// The unit in which ages are shown.
+    fn ages(&self) -> AgeUnit {
+        self.analysis.study.age_unit()
     }
 
     /// A text in the words of what was measured.

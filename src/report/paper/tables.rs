@@ -9,6 +9,7 @@ use super::letters::letters;
 use super::words::{
     SIGNIFICANT, capital, curve, derived, groups, quantity, spaced, term, with_unit,
 };
+use crate::age::AgeUnit;
 use crate::contrast::{Against, Compared, Contrast};
 use crate::fit::Estimates;
 use crate::fit::estimable::NotEstimable;
@@ -127,7 +128,7 @@ impl Paper<'_> {
         let mut parameters: Vec<Parameter> = terms
             .map(|(at, of)| Parameter {
                 quantity: Quantity::Term(at),
-                name: quantity(&of.name, name),
+                name: quantity(&of.name, name, self.ages()),
                 unit: self.unit(&of.unit).to_owned(),
                 values: groups
                     .iter()
@@ -150,7 +151,7 @@ impl Paper<'_> {
             if !is_a_term {
                 parameters.push(Parameter {
                     quantity: Quantity::Derived(what),
-                    name: quantity(&what.name(), name),
+                    name: quantity(&what.name(), name, self.ages()),
                     unit: self.unit(what.unit()).to_owned(),
                     values,
                 });
@@ -326,7 +327,11 @@ impl Paper<'_> {
                 of_curve.filter(|one| !has_asymptote || *one != Quantity::Derived(Derived::Mature));
             for quantity in of_terms.chain(of_curve) {
                 for one in self.contrasts_of(compared, quantity) {
-                    rows.push(contrast_row((name, self.unit(&one.unit)), names, &one));
+                    rows.push(contrast_row(
+                        (name, self.unit(&one.unit), self.ages()),
+                        names,
+                        &one,
+                    ));
                 }
             }
         }
@@ -396,7 +401,7 @@ fn notes(
 ) -> Vec<String> {
     let terms = described.curve.terms().iter().skip(described.borrowed);
     let symbols: Vec<String> = terms
-        .filter(|of| term(&of.name) == *of.name)
+        .filter(|of| term(&of.name, AgeUnit::Days) == *of.name)
         .map(|of| format!("{}, {}", of.name, of.meaning))
         .collect();
     let mut notes = Vec::new();
@@ -428,7 +433,11 @@ fn notes(
     notes
 }
 
-fn contrast_row((trait_name, unit): (&str, &str), names: &[String], one: &Contrast) -> Vec<Cell> {
+fn contrast_row(
+    (trait_name, unit, ages): (&str, &str, AgeUnit),
+    names: &[String],
+    one: &Contrast,
+) -> Vec<Cell> {
     let error = one.standard_error;
     // The percentage is the difference on another scale: as many digits of it.
     let percent = one.percent.map(|percent| {
@@ -438,7 +447,7 @@ fn contrast_row((trait_name, unit): (&str, &str), names: &[String], one: &Contra
             None => rounding::significant(percent, 2),
         }
     });
-    let name = quantity(&one.term, trait_name);
+    let name = quantity(&one.term, trait_name, ages);
     let parameter = match unit {
         "" => name,
         unit => format!("{name}, {}", with_unit("", unit).trim()),

@@ -1,6 +1,7 @@
 //! Names in words: what tables call `two-phase-gompertz` or `strain[Birch]` is the two-phase
 //! Gompertz curve and Birch on paper.
 
+use crate::age::AgeUnit;
 use crate::fit::interval::Estimate;
 use crate::growth::Derived;
 use crate::report::rounding::{self, Digits};
@@ -66,7 +67,7 @@ pub(in crate::report) fn curve(name: &str) -> String {
 }
 
 /// A term, or a quantity of a curve by its name in the tables: "age at 50 % of mature weight".
-pub(super) fn term(name: &str) -> String {
+pub(super) fn term(name: &str, ages: AgeUnit) -> String {
     let between = |start: &str, end: &str| {
         let rest = name.strip_prefix(start)?.strip_suffix(end)?;
         rest.parse::<f64>().ok().map(|_| rest.to_owned())
@@ -78,10 +79,10 @@ pub(super) fn term(name: &str) -> String {
         return format!("age at {mass} g");
     }
     if let Some(age) = between("weight_at_", "d") {
-        return format!("mass at {age} d");
+        return format!("mass at {}", at(&age, ages));
     }
     if let Some(age) = between("rate_at_", "d") {
-        return format!("growth rate at {age} d");
+        return format!("growth rate at {}", at(&age, ages));
     }
     if let Some(mass) = between("at_", "g") {
         return format!("mass at {mass} g body weight");
@@ -106,18 +107,24 @@ pub(super) fn term(name: &str) -> String {
     }
 }
 
+/// An age in days as a name has it.
+fn at(age: &str, ages: AgeUnit) -> String {
+    age.parse()
+        .map_or_else(|_| age.to_owned(), |age_d| ages.show(age_d))
+}
+
 /// A cue: "weight at 119 d", "age at the second peak of gain".
-pub(super) fn cue(name: &str) -> String {
+pub(super) fn cue(name: &str, ages: AgeUnit) -> String {
     let at_age = |start: &str, words: &str| {
         let age = name.strip_prefix(start)?.strip_suffix('d')?;
         age.parse::<f64>()
             .ok()
-            .map(|_| format!("{words} at {age} d"))
+            .map(|age_d| format!("{words} at {}", ages.show(age_d)))
     };
     at_age("weight_at_", "weight")
         .or_else(|| at_age("rate_at_", "growth rate"))
         .or_else(|| at_age("value_at_", "value"))
-        .unwrap_or_else(|| term(name))
+        .unwrap_or_else(|| term(name, ages))
 }
 
 /// A term of an equation: "Birch" of `strain[Birch]`, "age × body weight".
@@ -127,8 +134,8 @@ pub(in crate::report) fn coefficient(name: &str) -> String {
 }
 
 /// A parameter or derived quantity of a trait: weights are of the body, masses of its parts.
-pub(super) fn quantity(name: &str, trait_name: &str) -> String {
-    let words = term(name);
+pub(in crate::report) fn quantity(name: &str, trait_name: &str, ages: AgeUnit) -> String {
+    let words = term(name, ages);
     match trait_name {
         BODY_WEIGHT => match words.strip_prefix("mass at ") {
             Some(age) if !age.contains("body weight") => format!("weight at {age}"),
@@ -174,18 +181,13 @@ pub(super) fn more_or_less(trait_name: &str, more: bool) -> String {
     }
 }
 
-/// An age without needless decimals.
-pub(super) fn days(age_d: f64) -> String {
-    format!("{}", (age_d * 10.0).round() / 10.0)
-}
-
 /// "from hatch to 168 d of age", "at 21 d of age".
-pub(super) fn span(first_d: f64, last_d: f64) -> String {
+pub(super) fn span(ages: AgeUnit, first_d: f64, last_d: f64) -> String {
     match (first_d <= 0.0, first_d < last_d) {
-        (true, true) => format!("from hatch to {} d of age", days(last_d)),
+        (true, true) => format!("from hatch to {} of age", ages.show(last_d)),
         (true, false) => "at hatch".to_owned(),
-        (false, true) => format!("from {} to {} d of age", days(first_d), days(last_d)),
-        (false, false) => format!("at {} d of age", days(first_d)),
+        (false, true) => format!("from {} of age", ages.show_span(first_d, last_d)),
+        (false, false) => format!("at {} of age", ages.show(first_d)),
     }
 }
 
@@ -255,8 +257,8 @@ pub(super) fn derived(ages_d: &[f64]) -> Vec<Derived> {
 }
 
 /// Words for birds, in words for any subject: numbers that are no masses of birds.
-pub(super) fn in_general(text: &str) -> String {
-    const WORDS: [(&str, &str); 7] = [
+pub(in crate::report) fn in_general(text: &str) -> String {
+    const WORDS: [(&str, &str); 9] = [
         ("birds", "subjects"),
         ("bird", "subject"),
         ("Birds", "Subjects"),
@@ -264,6 +266,9 @@ pub(super) fn in_general(text: &str) -> String {
         ("Mature weight", "The upper asymptote"),
         ("from hatch to", "from 0 to"),
         ("The pre-lay growth spurt peaked", "Gain peaked again"),
+        // The name under which values stand that were given none.
+        ("body weight", "value"),
+        ("Body weight", "Value"),
     ];
     let mut text = text.to_owned();
     for (of_birds, in_general) in WORDS {
@@ -293,12 +298,17 @@ mod tests {
     fn code_becomes_words() {
         assert_eq!(curve("two-phase-gompertz"), "two-phase Gompertz");
         assert_eq!(curve("anchored-logistic"), "hatch-anchored logistic");
-        assert_eq!(term("age_at_50pct"), "age at 50 % of mature weight");
-        assert_eq!(term("weight_at_112d"), "mass at 112 d");
-        assert_eq!(term("at_700g"), "mass at 700 g body weight");
-        assert_eq!(cue("weight_at_119d"), "weight at 119 d");
-        assert_eq!(cue("rate_at_119d"), "growth rate at 119 d");
-        assert_eq!(cue("second_peak_age"), "age at the second peak of gain");
+        let days = AgeUnit::Days;
+        assert_eq!(term("age_at_50pct", days), "age at 50 % of mature weight");
+        assert_eq!(term("weight_at_112d", days), "mass at 112 d");
+        assert_eq!(term("weight_at_115d", AgeUnit::Weeks), "mass at 16 wk 3 d");
+        assert_eq!(term("at_700g", days), "mass at 700 g body weight");
+        assert_eq!(cue("weight_at_119d", days), "weight at 119 d");
+        assert_eq!(cue("rate_at_119d", days), "growth rate at 119 d");
+        assert_eq!(
+            cue("second_peak_age", days),
+            "age at the second peak of gain"
+        );
         assert_eq!(coefficient("age*body_weight"), "age \u{d7} body weight");
         assert_eq!(way("restraint=tube"), "tube");
         assert_eq!(count(3, "strain"), "three strains");

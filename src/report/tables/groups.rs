@@ -33,6 +33,8 @@ pub fn contrasts(study: &Study, comparison: &Comparison) -> Table {
         level("", "strain: a pooled fit of each group; population: one mixed model of all birds") => row.level,
         status => row.found.map_or("not estimable", |_| "supported"),
         reason => row.found.err().map(|none| none.reason.to_string()),
+        lower_adjusted("see unit", "lower limit of the difference, of all comparisons over which P is adjusted together; empty where that adjustment has no interval") => row.found.ok().and_then(|found| Some(found.simultaneous?.lower)),
+        upper_adjusted("see unit", "upper limit of the difference, of all comparisons over which P is adjusted together; empty where that adjustment has no interval") => row.found.ok().and_then(|found| Some(found.simultaneous?.upper)),
     });
     let compared = comparison.compared.iter();
     let rows = compared.filter_map(|compared| Some((compared, compared.joint.as_ref()?)));

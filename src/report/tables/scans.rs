@@ -111,6 +111,9 @@ pub fn agreement(rows: &[AgreementRow]) -> Table {
         deming_slope_upper("1", "upper limit of Deming's slope") => row.deming_slope_interval.map(|limits| limits.upper),
         deming_intercept_lower("g", "lower limit of Deming's intercept") => row.deming_intercept_interval.map(|limits| limits.lower),
         deming_intercept_upper("g", "upper limit of Deming's intercept") => row.deming_intercept_interval.map(|limits| limits.upper),
+        proportional_slope("1", "change of the difference per unit of the mean of both (least squares); empty with fewer than 3 pairs or no spread") => row.proportional_bias.map(|line| line.slope),
+        proportional_slope_lower("1", "lower limit of that slope") => row.proportional_bias.map(|line| line.slope_interval.lower),
+        proportional_slope_upper("1", "upper limit of that slope") => row.proportional_bias.map(|line| line.slope_interval.upper),
     })
     .table(rows)
 }

@@ -1,6 +1,6 @@
 //! What needs attention, the most pressing first.
 
-use super::words::{count, days, some_of};
+use super::words::{count, some_of, trait_words};
 use super::{Overview, Topic};
 use crate::analysis::Analysis;
 use crate::study::Summary;
@@ -106,8 +106,8 @@ fn departures(analysis: &Analysis, overview: &Overview, all: &mut Vec<Attention>
     let what = match found.as_slice() {
         [] => return,
         [(_, since_d)] => format!(
-            " has departed from its predicted growth since {} d.",
-            days(*since_d)
+            " has departed from its predicted growth since {}.",
+            overview.ages.show(*since_d)
         ),
         _ => " have departed from their predicted growth.".to_owned(),
     };
@@ -160,9 +160,8 @@ fn models(analysis: &Analysis, all: &mut Vec<Attention>) {
         let names: Vec<String> = of_status
             .clone()
             .map(|model| {
-                analysis.study.traits[model.trait_index]
-                    .name
-                    .replace('_', " ")
+                let study = &analysis.study;
+                trait_words(study, &study.traits[model.trait_index].name)
             })
             .collect();
         if names.is_empty() {

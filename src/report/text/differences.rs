@@ -1,7 +1,8 @@
 //! From which ages groups differ.
 
 use super::Sentence;
-use super::words::{Naming, days, some_of, trait_words, whose, whose_b};
+use super::words::{Naming, some_of, trait_words, whose, whose_b};
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Answer};
 use crate::contrast::{Against, Compared};
 use crate::report::prose::listed;
@@ -38,13 +39,13 @@ impl Span {
     }
 
     /// `from 77 d`, `from 109 to 126 d`.
-    fn ages(&self) -> String {
+    fn ages(&self, ages: AgeUnit) -> String {
         match self.to_d {
-            None => format!("from {} d", days(self.from_d)),
+            None => format!("from {}", ages.show(self.from_d)),
             Some(to_d) if to_d > self.from_d => {
-                format!("from {} to {} d", days(self.from_d), days(to_d))
+                format!("from {}", ages.show_span(self.from_d, to_d))
             }
-            Some(to_d) => format!("at {} d", days(to_d)),
+            Some(to_d) => format!("at {}", ages.show(to_d)),
         }
     }
 }
@@ -82,6 +83,7 @@ pub struct Differences {
     /// Pairs at the ages that are named, and the last.
     pub at_ages: Vec<PairAtAge>,
     comparative: String,
+    ages: AgeUnit,
 }
 
 impl Differences {
@@ -165,6 +167,7 @@ impl Differences {
             at_ages: at_ages.collect(),
             trait_name: words,
             comparative,
+            ages: naming.ages,
         }
     }
 
@@ -244,8 +247,8 @@ impl Differences {
         let mut all: Vec<(&str, Vec<String>)> = Vec::new();
         for span in self.spans.iter().filter(|span| span.more == more) {
             match all.iter_mut().find(|(less, _)| *less == span.less) {
-                Some((_, ages)) => ages.push(span.ages()),
-                None => all.push((&span.less, vec![span.ages()])),
+                Some((_, ages)) => ages.push(span.ages(self.ages)),
+                None => all.push((&span.less, vec![span.ages(self.ages)])),
             }
         }
         all
@@ -260,7 +263,7 @@ impl Differences {
             });
             let own = own.map(move |span| {
                 let group = if more { &span.more } else { &span.less };
-                format!("{group} {}", span.ages())
+                format!("{group} {}", span.ages(self.ages))
             });
             own.collect::<Vec<String>>()
         };
@@ -290,8 +293,8 @@ impl Differences {
         for span in &self.spans {
             let pair = span.short();
             match pairs.iter_mut().find(|(known, _)| *known == pair) {
-                Some((_, ages)) => ages.push(span.ages()),
-                None => pairs.push((pair, vec![span.ages()])),
+                Some((_, ages)) => ages.push(span.ages(self.ages)),
+                None => pairs.push((pair, vec![span.ages(self.ages)])),
             }
         }
         let mut pieces: Vec<String> = pairs
@@ -333,6 +336,7 @@ mod tests {
             reason: String::new(),
             at_ages: Vec::new(),
             comparative: "was heavier than".to_owned(),
+            ages: AgeUnit::Days,
         }
     }
 

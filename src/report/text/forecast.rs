@@ -1,6 +1,7 @@
 //! What the birds will weigh.
 
-use super::words::{Naming, days};
+use super::words::Naming;
+use crate::age::AgeUnit;
 use crate::analysis::Analysis;
 use crate::flock::FlockLevel;
 use crate::study::Study;
@@ -20,6 +21,7 @@ pub struct ForecastRow {
     pub target: Option<f64>,
     /// Chance that the mean lies within the target's band.
     pub chance: Option<f64>,
+    ages: AgeUnit,
 }
 
 /// The forecast of body weight at one age, or why there is none.
@@ -67,6 +69,7 @@ impl Forecast {
                     limits: row.interval_g?,
                     target: row.target.as_ref().ok().map(|point| point.target_g),
                     chance: row.chance,
+                    ages: naming.ages,
                 })
             })
             .collect();
@@ -110,6 +113,6 @@ impl ForecastRow {
     /// `182 d`.
     #[must_use]
     pub fn age_words(&self) -> String {
-        format!("{} d", days(self.age_d))
+        self.ages.show(self.age_d)
     }
 }

@@ -1,7 +1,8 @@
 //! When the birds come into lay.
 
 use super::Sentence;
-use super::words::{Naming, capital, count, days, error_size, some_of};
+use super::words::{Naming, capital, count, error_size, some_of};
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Answer};
 use crate::maturity::OnsetModel;
 use crate::stats::Interval;
@@ -25,26 +26,16 @@ pub struct LayRow {
     pub laid: usize,
     /// Birds.
     pub n: usize,
+    /// The unit in which its ages are shown.
+    pub ages: AgeUnit,
 }
 
 impl LayRow {
     /// `137 d (135 to 139)`, or that it is not yet reached.
     #[must_use]
     pub fn half_words(&self) -> String {
-        let limit = |side: f64| {
-            if side.is_finite() {
-                days(side)
-            } else {
-                "?".to_owned()
-            }
-        };
         self.half_d.map_or("not yet".to_owned(), |(age_d, limits)| {
-            format!(
-                "{} d ({} to {})",
-                days(age_d),
-                limit(limits.lower),
-                limit(limits.upper)
-            )
+            self.ages.show_interval(age_d, (limits.lower, limits.upper))
         })
     }
 
@@ -129,6 +120,7 @@ pub struct Lay {
     pub as_of_d: Option<f64>,
     /// Whether a measure predicts the first egg.
     pub cue: Option<Cue>,
+    ages: AgeUnit,
 }
 
 impl Lay {
@@ -156,6 +148,7 @@ impl Lay {
                     .collect(),
                 laid: curve.laid,
                 n: curve.n,
+                ages: naming.ages,
             })
         });
         let rows: Vec<LayRow> = rows.collect();
@@ -173,6 +166,7 @@ impl Lay {
         });
         Some(Self {
             rows,
+            ages: naming.ages,
             waiting: waiting.collect(),
             as_of_d: forecast.map(|forecast| forecast.as_of_d),
             cue: lay.waiting().and_then(|waiting| cue(&waiting.models)),
@@ -188,6 +182,7 @@ impl Lay {
             .filter_map(|row| Some((row, row.half_d?.0)))
             .collect();
         half.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let age = |age_d: f64| self.ages.show(age_d.round());
         let lead = match half.as_slice() {
             [] => "No strain has half of its birds in lay.".to_owned(),
             [(row, _)] if self.rows.len() == 1 => {
@@ -196,21 +191,21 @@ impl Lay {
             few if few.len() <= 3 => {
                 let each: Vec<String> = few
                     .iter()
-                    .map(|(row, age_d)| format!("{} d ({})", days(*age_d), row.name))
+                    .map(|(row, age_d)| format!("{} ({})", age(*age_d), row.name))
                     .collect();
                 format!("Half of the birds were in lay at {}.", some_of(&each, 3))
             }
             [(first, first_d), .., (last, last_d)] => format!(
-                "Half of the birds were in lay at {} d ({}) to {} d ({}).",
-                days(*first_d),
+                "Half of the birds were in lay at {} ({}) to {} ({}).",
+                age(*first_d),
                 first.name,
-                days(*last_d),
+                age(*last_d),
                 last.name
             ),
             [(row, age_d)] => format!(
-                "Half of the birds of {} were in lay at {} d.",
+                "Half of the birds of {} were in lay at {}.",
                 row.name,
-                days(*age_d)
+                age(*age_d)
             ),
         };
         let unreached: Vec<String> = self
@@ -246,13 +241,14 @@ impl Lay {
         let expected = if !first.is_finite() {
             "no age at first egg could be predicted".to_owned()
         } else if last - first < 0.5 {
-            format!("predicted to lay at {first:.0} d")
+            format!("predicted to lay at {}", self.ages.show(first.round()))
         } else {
-            format!("predicted to lay at {first:.0} to {last:.0} d")
+            let span = self.ages.show_span(first.round(), last.round());
+            format!("predicted to lay at {span}")
         };
-        let when = self
-            .as_of_d
-            .map_or(String::new(), |age_d| format!(" at {} d", days(age_d)));
+        let when = self.as_of_d.map_or(String::new(), |age_d| {
+            format!(" at {}", self.ages.show(age_d))
+        });
         let verb = if names.len() == 1 { "was" } else { "were" };
         Some(format!(
             "{} of {} {verb} not laying{when}: {}; {expected}.",

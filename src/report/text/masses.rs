@@ -1,7 +1,8 @@
 //! What the typical birds weigh at the ages that are named, and how fast they grow.
 
 use super::Sentence;
-use super::words::{Naming, capital, days, number, trait_words, whose};
+use super::words::{Naming, capital, number, trait_words, whose};
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Answer, Status};
 use crate::fit::interval;
 use crate::growth::Derived;
@@ -229,14 +230,15 @@ impl Masses {
 /// Body weight at the last age, and when it grows fastest.
 pub(super) fn growth(analysis: &Analysis, masses: &[Masses]) -> Option<Sentence> {
     let weighed = masses.iter().find(|one| one.is_main)?;
+    let ages = analysis.study.age_unit();
     let unit = match analysis.study.values {
         crate::study::Values::BirdMasses => "g",
         crate::study::Values::AnyNumber => "",
     };
     let lead = format!(
-        "{} of the typical bird at {} d was {}.",
+        "{} of the typical bird at {} was {}.",
         capital(&weighed.trait_name),
-        days(weighed.last_age_d()?),
+        ages.show(weighed.last_age_d()?),
         weighed.range(unit)?
     );
     let lead = match analysis.study.values {
@@ -248,16 +250,16 @@ pub(super) fn growth(analysis: &Analysis, masses: &[Masses]) -> Option<Sentence>
         .trajectories
         .model(analysis.study.main_trait()?)?;
     let span = |what: Derived| {
-        let ages: Vec<f64> = (0..model.groups().len())
+        let peaks: Vec<f64> = (0..model.groups().len())
             .filter_map(|group| age_of(model, group, what, analysis.confidence))
             .collect();
-        let first = ages.iter().copied().fold(f64::INFINITY, f64::min);
-        let last = ages.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let first = peaks.iter().copied().fold(f64::INFINITY, f64::min);
+        let last = peaks.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         first.is_finite().then(|| {
             if (last - first) < 0.5 {
-                format!("at {first:.0} d")
+                format!("at {}", ages.show(first.round()))
             } else {
-                format!("at {first:.0} to {last:.0} d")
+                format!("at {}", ages.show_span(first.round(), last.round()))
             }
         })
     };
@@ -294,7 +296,7 @@ pub struct Composition {
 }
 
 impl Composition {
-    pub(super) fn of(masses: &[Masses], unit: &str) -> Option<Self> {
+    pub(super) fn of(masses: &[Masses], unit: &str, ages: AgeUnit) -> Option<Self> {
         let of = |name: &&str| masses.iter().find(|one| one.key == **name && !one.is_main);
         let parts: Vec<&Masses> = TISSUES.iter().filter_map(of).collect();
         let age_d = parts
@@ -327,7 +329,7 @@ impl Composition {
             parts: parts.iter().map(|part| part.trait_name.clone()).collect(),
             sentence: Sentence {
                 lead: String::new(),
-                rest: format!("At {} d {}.", days(age_d), clauses.join("; ")),
+                rest: format!("At {} {}.", ages.show(age_d), clauses.join("; ")),
             },
         })
     }

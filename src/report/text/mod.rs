@@ -24,10 +24,11 @@ pub use masses::{Composition, GroupMasses, Mass, Masses};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
 pub use target::{Target, TargetRow, Verdict};
 pub use topics::Topic;
-pub(super) use words::{Naming, capital, count, days, error_size, number, signed, trait_words};
+pub(super) use words::{Naming, capital, count, error_size, number, signed, trait_words};
 
 use std::collections::BTreeSet;
 
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Options};
 use crate::composition::CAUTION;
 use crate::report::words::VERDICT_CAUTION;
@@ -71,6 +72,8 @@ pub struct Overview {
     pub unit: &'static str,
     /// The trait that is weighed, as the tables name it.
     pub trait_name: String,
+    /// The unit in which ages are shown.
+    pub ages: AgeUnit,
     /// Names of the strains, in the order of their colours.
     pub strains: Vec<String>,
     /// The last weighing of each strain against its target.
@@ -119,6 +122,7 @@ impl Overview {
                 Values::AnyNumber => "",
             },
             trait_name: main_trait(study).unwrap_or_default().to_owned(),
+            ages: naming.ages,
             strains: study.strains.clone(),
             target: Target::of((analysis, naming), &answers, back_by_d),
             forecast: Forecast::of(analysis, naming),
@@ -133,7 +137,7 @@ impl Overview {
             percent: (1000.0 * analysis.confidence).round() / 10.0,
         };
         overview.growth = masses::growth(analysis, &overview.masses);
-        overview.composition = Composition::of(&overview.masses, overview.unit);
+        overview.composition = Composition::of(&overview.masses, overview.unit, naming.ages);
         overview.attention = attention::of(analysis, &overview);
         overview
     }
@@ -186,14 +190,17 @@ fn measured(study: &Study, subject: &'static str, column: Option<&str>) -> Strin
             0 | 1 => String::new(),
             n => format!(", {n} {}", column.map_or("strains", |_| "groups")),
         };
-        let weeks = match study.values {
-            Values::BirdMasses if last_d >= 21.0 => format!(" ({} weeks)", days(last_d / 7.0)),
+        let ages = study.age_unit();
+        let weeks = match (study.values, ages) {
+            (Values::BirdMasses, AgeUnit::Days) if last_d >= 21.0 => {
+                format!(" ({} weeks)", AgeUnit::Weeks.show_number(last_d))
+            }
             _ => String::new(),
         };
         let span = if first_d < last_d {
-            format!("{} to {} d{weeks}", days(first_d), days(last_d))
+            format!("{}{weeks}", ages.show_span(first_d, last_d))
         } else {
-            format!("at {} d", days(last_d))
+            format!("at {}", ages.show(last_d))
         };
         let birds = count(birds.count(), subject);
         pieces.push(format!("{birds}{with}{groups}, {span}"));

@@ -1,7 +1,8 @@
 //! The last weighing of each strain against its target.
 
 use super::Sentence;
-use super::words::{Naming, days, signed, some_of};
+use super::words::{Naming, signed, some_of};
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Answer};
 use crate::flock::{Band, Deviation, FlockLevel, Gain, NoTargetAge};
 use crate::report::rounding::Digits;
@@ -87,6 +88,7 @@ pub struct TargetRow {
     pub name: String,
     /// Age, d.
     pub age_d: f64,
+    ages: AgeUnit,
     /// Birds weighed.
     pub n: usize,
     /// Their mean, in the unit of the trait.
@@ -211,9 +213,9 @@ impl TargetRow {
             _ => "",
         };
         Some(format!(
-            "Mean {trait_name} of {} at {} d (n = {}) was {}, {} {side} target ({}){band}.",
+            "Mean {trait_name} of {} at {} (n = {}) was {}, {} {side} target ({}){band}.",
             self.name,
-            days(self.age_d),
+            self.ages.show(self.age_d),
             self.n,
             self.mean_words(unit),
             self.grams(deviation.abs(), unit),
@@ -253,6 +255,7 @@ pub struct Target {
     pub rows: Vec<TargetRow>,
     /// Age by which the birds are to be back on target, d.
     pub back_by_d: Option<f64>,
+    ages: AgeUnit,
 }
 
 impl Target {
@@ -289,6 +292,7 @@ impl Target {
                 strain: row.strain,
                 name: naming.name(strain),
                 age_d: row.age_d,
+                ages: naming.ages,
                 n: row.n,
                 mean: row.observed_g,
                 std_error: row.std_error_g,
@@ -316,6 +320,7 @@ impl Target {
             trait_index,
             rows: rows.collect(),
             back_by_d,
+            ages: naming.ages,
         })
     }
 
@@ -442,7 +447,7 @@ impl Target {
         let at = |row: &TargetRow| row.deviation_pct.unwrap_or(0.0).abs();
         off.sort_by(|a, b| at(b).total_cmp(&at(a)));
         let by = self.back_by_d.map_or("in time".to_owned(), |age_d| {
-            format!("by {} d", days(age_d))
+            format!("by {}", self.ages.show(age_d))
         });
         let mut all = Vec::new();
         for row in off {

@@ -1,5 +1,6 @@
 //! Numbers and names as sentences have them.
 
+use crate::age::AgeUnit;
 use crate::analysis::Answer;
 use crate::report::rounding::significant;
 use crate::study::{BODY_WEIGHT, Study, Values};
@@ -8,6 +9,8 @@ use crate::study::{BODY_WEIGHT, Study, Values};
 #[derive(Debug, Clone, Copy)]
 pub(in crate::report) struct Naming<'a> {
     label: Option<&'a str>,
+    /// The unit in which ages are shown.
+    pub(in crate::report) ages: AgeUnit,
 }
 
 impl<'a> Naming<'a> {
@@ -16,6 +19,7 @@ impl<'a> Naming<'a> {
         let numbers = study.strains.iter().all(|name| name.parse::<f64>().is_ok());
         Self {
             label: column.filter(|_| numbers),
+            ages: study.age_unit(),
         }
     }
 
@@ -58,15 +62,6 @@ pub(in crate::report) fn number(value: f64) -> String {
 /// tens of birds its own standard error is about a tenth of it.
 pub(in crate::report) fn error_size(value: f64) -> String {
     significant(value, 2)
-}
-
-/// An age in days; a whole day has no decimals.
-pub(in crate::report) fn days(age_d: f64) -> String {
-    if (age_d - age_d.round()).abs() < 0.05 {
-        format!("{:.0}", age_d + 0.0)
-    } else {
-        format!("{age_d:.1}")
-    }
 }
 
 /// `1 bird`, `3 birds`.
@@ -126,8 +121,6 @@ mod tests {
         assert_eq!(signed(2.0, 0), "+2");
         assert_eq!(number(1720.6), "1721");
         assert_eq!(number(0.6478), "0.648");
-        assert_eq!(days(76.99), "77");
-        assert_eq!(days(76.5), "76.5");
     }
 
     #[test]

@@ -1,6 +1,8 @@
 //! Bland & Altman, Lin and Deming against R on Davis's weights (`agreement/`).
 
-use pinfeather::stats::agreement::{concordance_coefficient, deming, limits_of_agreement};
+use pinfeather::stats::agreement::{
+    concordance_coefficient, deming, limits_of_agreement, proportional_bias,
+};
 
 use super::{Table, agree, all_agree, expected, number, numbers};
 
@@ -46,6 +48,35 @@ fn davis_weights() {
             &upper,
             11.0,
         );
+
+        // R 4.2.2: l <- lm(I(measured - reported) ~ I((measured + reported) / 2)); coef(l),
+        // confint(l)[2, ], 1.96 * sigma(l).
+        let expected_line = match set {
+            "weight" => [
+                1.869_999_302_848_77,
+                -0.028_473_176_032_667_7,
+                -0.053_291_235_853_321_7,
+                -0.003_655_116_212_013_66,
+                4.495_759_188_306_98,
+            ],
+            _ => [
+                -0.868_887_621_421_762,
+                0.023_668_847_542_055_8,
+                -0.037_181_049_733_012_4,
+                0.084_518_744_817_124_1,
+                4.049_927_163_892_49,
+            ],
+        };
+        let line = proportional_bias(&x, &y, 0.95).unwrap();
+        let found = [
+            line.intercept,
+            line.slope,
+            line.slope_interval.lower,
+            line.slope_interval.upper,
+            line.half_width,
+        ];
+        all_agree("proportional bias", &found, &expected_line, 10.0);
+        assert_eq!(line.is_proportional(), set == "weight");
 
         let lin = concordance_coefficient(&x, &y, 0.95).unwrap();
         let reference = &all["lin"];

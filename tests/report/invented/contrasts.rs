@@ -10,39 +10,46 @@ pub(crate) fn forest() -> Forest {
         lower: value - half,
         upper: value + half,
     };
-    let panel = |name: &str, label: &str, values: [(f64, f64); 3], p: [&str; 3]| RowsPanel {
+    let panel = |name: &str, unit: &str, values: [(f64, f64); 3], p: [&str; 3]| RowsPanel {
         name: name.into(),
-        label: label.into(),
+        quantity: Quantity {
+            name: "Difference".into(),
+            unit: unit.into(),
+        },
         values: values.iter().map(ranged).collect(),
-        words: p.map(|p| format!("p {p}")).to_vec(),
+        words: p.map(|p| format!("P {p}")).to_vec(),
     };
     Forest {
+        of: "body weight".into(),
         contrasts: ["Line B − Line A", "Line C − Line A", "Line C − Line B"]
             .map(Into::into)
             .to_vec(),
         panels: vec![
             panel(
                 "Asymptote",
-                "Difference (g)",
+                "g",
                 [(-182.0, 64.0), (-391.0, 70.0), (-209.0, 71.0)],
                 ["< 0.001", "< 0.001", "< 0.001"],
             ),
             panel(
                 "Growth rate",
-                "Difference (1/d)",
+                "1/d",
                 [(0.0004, 0.0011), (0.0017, 0.0012), (0.0013, 0.0012)],
                 ["= 0.81", "= 0.006", "= 0.041"],
             ),
             panel(
                 "Inflection",
-                "Difference (d)",
+                "d",
                 [(-1.2, 2.1), (-3.9, 2.2), (f64::NAN, f64::NAN)],
                 ["= 0.34", "= 0.002", ""],
             ),
         ],
-        interval: "95 % simultaneous intervals".into(),
-        adjustment: "Tukey".into(),
-        letter: Some('a'),
+        interval: "95 % intervals of all comparisons together".into(),
+        p_value: "adjusted as the bars are".into(),
+        frame: Frame {
+            letter: Some('a'),
+            ..Frame::default()
+        },
     }
 }
 
@@ -104,7 +111,7 @@ pub(crate) fn random_pairs() -> RandomPairs {
         values: "conditional modes".into(),
         strains: strains.collect(),
         correlations: vec![vec![1.0], vec![-0.44, 1.0], vec![0.58, -0.21, 1.0]],
-        letter: None,
+        frame: Frame::default(),
     }
 }
 
@@ -148,11 +155,14 @@ pub(crate) fn profile() -> Profile {
             term("k", "1/d", (0.0242, 0.0006, 0.0)),
             term("ti", "d", (54.3, 0.9, 0.0)),
         ],
-        letter: Some('a'),
+        frame: Frame {
+            letter: Some('a'),
+            ..Frame::default()
+        },
     }
 }
 
-pub(crate) fn population() -> Population {
+pub(crate) fn population() -> ByAge {
     let mut numbers = Numbers(3);
     let strains = STRAINS.iter().enumerate().map(|(s, name)| {
         let scale = 1.0 - 0.11 * s as f64;
@@ -162,16 +172,17 @@ pub(crate) fn population() -> Population {
                 .map(|age_d| (age_d, weight_g(age_d, own)))
                 .collect()
         };
-        StrainCurves {
+        StrainByAge {
             name: (*name).into(),
+            place: s,
             birds: 20,
-            bird_curves: (0..20)
+            lines: (0..20)
                 .map(|i| BirdLine {
                     name: format!("{name}-{i}"),
                     points: curve(scale * (1.0 + 0.06 * numbers.normal())),
                 })
                 .collect(),
-            population: curve(scale)
+            curve: curve(scale)
                 .into_iter()
                 .map(|(age_d, value)| BandPoint {
                     age_d,
@@ -180,14 +191,16 @@ pub(crate) fn population() -> Population {
                     upper: 1.03 * value,
                 })
                 .collect(),
-            standing: Standing::Sound,
+            ..StrainByAge::default()
         }
     });
-    Population {
+    ByAge {
         quantity: body_weight(),
+        layout: Layout::Facets,
+        birds: Birds::Lines,
         curve: "two-phase gompertz".into(),
         band: "95 % simultaneous band".into(),
         strains: strains.collect(),
-        ..Population::default()
+        ..ByAge::default()
     }
 }

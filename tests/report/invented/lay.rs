@@ -10,16 +10,12 @@ pub(crate) fn forecast_fan() -> ForecastFan {
         let mean = |week: i32| {
             let age_d = 7.0 * f64::from(week);
             let value = weight_g(age_d, scale) * (1.0 + 0.008 * f64::from(week % 3 - 1));
-            BandPoint {
-                age_d,
-                value,
-                lower: 0.975 * value,
-                upper: 1.025 * value,
-            }
+            (age_d, value)
         };
         let last = if s == 0 { 14 } else { 11 };
         FlockForecast {
             name: (*name).into(),
+            place: s,
             birds: 40,
             observed: (0..=last).map(mean).collect(),
             target: (0..=20)
@@ -54,44 +50,47 @@ pub(crate) fn forecast_fan() -> ForecastFan {
     });
     ForecastFan {
         quantity: body_weight(),
-        interval: "95 % confidence interval".into(),
         fan: "50, 80 and 95 % prediction intervals of the mean".into(),
         flocks: flocks.collect(),
         ..ForecastFan::default()
     }
 }
 
-pub(crate) fn uniformity() -> Uniformity {
+pub(crate) fn uniformity() -> ByAge {
     let mut numbers = Numbers(17);
-    let strains = STRAINS
-        .iter()
-        .enumerate()
-        .map(|(s, name)| StrainUniformity {
-            name: (*name).into(),
-            birds: 60,
-            points: (1..=18)
-                .map(|week| {
-                    let value =
-                        68.0 + 0.9 * f64::from(week) - 4.0 * s as f64 + 2.5 * numbers.normal();
-                    BandPoint {
-                        age_d: 7.0 * f64::from(week),
-                        value,
-                        lower: value - 11.0,
-                        upper: value + 9.0,
-                    }
-                })
-                .collect(),
+    let strains = STRAINS.iter().enumerate().map(|(place, name)| {
+        let points = (1..=18).map(|week| {
+            let value = 68.0 + 0.9 * f64::from(week) - 4.0 * place as f64 + 2.5 * numbers.normal();
+            BandPoint {
+                age_d: 7.0 * f64::from(week),
+                value,
+                lower: value - 11.0,
+                upper: value + 9.0,
+            }
         });
-    Uniformity {
+        StrainByAge {
+            name: (*name).into(),
+            place,
+            birds: 60,
+            curve: points.collect(),
+            ..StrainByAge::default()
+        }
+    });
+    ByAge {
         quantity: Quantity {
             name: "Birds within 10 % of the mean".into(),
             unit: "%".into(),
         },
-        ages: AgeUnit::Weeks,
-        interval: "95 % interval for the number weighed".into(),
-        goal: Some(80.0),
+        layout: Layout::Facets,
+        curve: "share at each age".into(),
+        band: "its 95 % interval".into(),
+        means: true,
         strains: strains.collect(),
-        letter: None,
+        frame: Frame {
+            ages: AgeUnit::Weeks,
+            ..Frame::default()
+        },
+        ..ByAge::default()
     }
 }
 
@@ -180,11 +179,14 @@ pub(crate) fn value_at_first_egg() -> ValueAtFirstEgg {
             panel("Fat", "g", 182.0, 38.0),
             panel("Lean", "g", 1180.0, 60.0),
         ],
-        letter: Some('a'),
+        frame: Frame {
+            letter: Some('a'),
+            ..Frame::default()
+        },
     }
 }
 
-pub(crate) fn predicted_observed() -> PredictedObserved {
+pub(crate) fn predicted_observed() -> Identity {
     let mut numbers = Numbers(31);
     let mut panel = |name: &str, error_d: f64, fact: &str| {
         let strains = STRAINS.iter().enumerate().map(|(s, strain)| StrainPoints {
@@ -209,22 +211,24 @@ pub(crate) fn predicted_observed() -> PredictedObserved {
             },
             fact: fact.into(),
             line: Vec::new(),
-            intervals: Vec::new(),
             strains: strains.collect(),
         }
     };
-    PredictedObserved {
+    Identity {
         observed: Quantity {
             name: "Observed age at first egg".into(),
             unit: "days".into(),
         },
         line: String::new(),
-        intervals: "Held: by the 95 % prediction interval.".into(),
+        note: "Covered: within the 95 % prediction interval.".into(),
         panels: vec![
             panel("As of 84 d", 6.5, "error 7.1 d, concordance 0.61"),
             panel("As of 126 d", 3.0, "error 3.8 d, concordance 0.79"),
         ],
-        letter: Some('a'),
+        frame: Frame {
+            letter: Some('a'),
+            ..Frame::default()
+        },
     }
 }
 
@@ -266,7 +270,10 @@ pub(crate) fn precision_by_birds() -> PrecisionByBirds {
             panel("Asymptote", "Standard error (g)", 31.0, 25.0),
             panel("Inflection", "Standard error (d)", 1.4, 1.0),
         ],
-        letter: Some('a'),
+        frame: Frame {
+            letter: Some('a'),
+            ..Frame::default()
+        },
     }
 }
 

@@ -89,25 +89,31 @@ impl Flock {
         }
     }
 
-    pub(crate) fn growth(&self, layout: Layout) -> Growth {
-        Growth {
-            quantity: body_weight(),
-            layout,
-            curve: "two-phase gompertz".into(),
-            band: "95 % pointwise confidence band".into(),
+    pub(crate) fn growth(&self, layout: Layout) -> ByAge {
+        ByAge {
             strains: self
-                .strains
-                .iter()
-                .map(|s| StrainGrowth {
-                    name: s.name.clone(),
-                    birds: s.birds.len(),
-                    lines: s.birds.clone(),
-                    curve: curve(s.scale, 0.028),
-                    standing: Standing::Sound,
+                .each()
+                .map(|(strain, own)| StrainByAge {
+                    lines: own.birds.clone(),
+                    curve: curve(own.scale, 0.028),
+                    ..strain
                 })
                 .collect(),
-            ..Growth::default()
+            ..two_phase(body_weight(), layout)
         }
+    }
+
+    /// The strains with their places and numbers of birds.
+    fn each(&self) -> impl Iterator<Item = (StrainByAge, &Strain)> {
+        self.strains.iter().enumerate().map(|(place, own)| {
+            let strain = StrainByAge {
+                name: own.name.clone(),
+                place,
+                birds: own.birds.len(),
+                ..StrainByAge::default()
+            };
+            (strain, own)
+        })
     }
 
     /// A panel a bird; every seventh fit is weak, every eleventh failed.
@@ -138,50 +144,52 @@ impl Flock {
         });
         BirdPanels {
             quantity: body_weight(),
-            ages: AgeUnit::Weeks,
-            curve: "two-phase gompertz".into(),
+            frame: Frame {
+                ages: AgeUnit::Weeks,
+                ..Frame::default()
+            },
+            curve: "two-phase Gompertz".into(),
             band: "95 % pointwise confidence band".into(),
             birds: birds.collect(),
+            without: 0,
         }
     }
 
-    pub(crate) fn rate(&self, layout: Layout) -> Rate {
-        Rate {
-            quantity: body_weight(),
-            layout,
-            curve: "two-phase gompertz".into(),
-            band: "95 % pointwise confidence band".into(),
+    pub(crate) fn rate(&self, layout: Layout) -> ByAge {
+        let rate = |scale: f64| {
+            (0..=84).map(move |i| {
+                let age_d = 2.0 * f64::from(i);
+                let value = slope_g_per_d(age_d, scale);
+                BandPoint {
+                    age_d,
+                    value,
+                    lower: 0.94 * value - 0.1,
+                    upper: 1.06 * value + 0.1,
+                }
+            })
+        };
+        let quantity = Quantity {
+            name: "Rate of gain".into(),
+            unit: "g/d".into(),
+        };
+        ByAge {
             strains: self
-                .strains
-                .iter()
-                .map(|s| StrainRate {
-                    name: s.name.clone(),
-                    birds: s.birds.len(),
-                    rate: (0..=84)
-                        .map(|i| {
-                            let age_d = 2.0 * f64::from(i);
-                            let value = slope_g_per_d(age_d, s.scale);
-                            BandPoint {
-                                age_d,
-                                value,
-                                lower: 0.94 * value - 0.1,
-                                upper: 1.06 * value + 0.1,
-                            }
-                        })
-                        .collect(),
-                    standing: Standing::Sound,
+                .each()
+                .map(|(strain, own)| StrainByAge {
+                    curve: rate(own.scale).collect(),
+                    ..strain
                 })
                 .collect(),
-            ..Rate::default()
+            ..two_phase(quantity, layout)
         }
     }
 
     /// Against a target 3 percent under the first strain.
-    pub(crate) fn deviation(&self, layout: Layout) -> Deviations {
-        let strains = self.strains.iter().map(|s| {
-            let target = |age_d: f64| weight_g(age_d, 0.97 * s.scale) * (1.0 + 0.0004 * age_d);
+    pub(crate) fn deviation(&self, layout: Layout) -> ByAge {
+        let strains = self.each().map(|(strain, own)| {
+            let target = |age_d: f64| weight_g(age_d, 0.97 * own.scale) * (1.0 + 0.0004 * age_d);
             let percent = |p: &(f64, f64)| (p.0, 100.0 * (p.1 / target(p.0) - 1.0));
-            let lines: Vec<BirdLine> = s
+            let lines: Vec<BirdLine> = own
                 .birds
                 .iter()
                 .map(|b| BirdLine {
@@ -208,65 +216,88 @@ impl Flock {
                     upper: mean + half,
                 }
             });
-            StrainDeviation {
-                name: s.name.clone(),
-                birds: s.birds.len(),
-                mean: mean.collect(),
-                band: vec![(0.0, -10.0, 10.0), (42.0, -6.0, 6.0), (168.0, -5.0, 5.0)],
-                lines: if layout == Layout::Facets {
-                    lines
-                } else {
-                    Vec::new()
+            let band = [(0.0, 10.0), (42.0, 6.0), (168.0, 5.0)];
+            StrainByAge {
+                curve: mean.collect(),
+                target: band
+                    .map(|(age_d, half)| BandPoint {
+                        age_d,
+                        value: 0.0,
+                        lower: -half,
+                        upper: half,
+                    })
+                    .to_vec(),
+                lines: match layout {
+                    Layout::Facets => lines,
+                    Layout::Overlaid => Vec::new(),
                 },
+                ..strain
             }
         });
-        Deviations {
+        ByAge {
+            quantity: Quantity {
+                name: "Deviation from target".into(),
+                unit: "%".into(),
+            },
             layout,
-            points: "strain means".into(),
-            interval: "95 % confidence interval of the mean".into(),
+            birds: Birds::Lines,
+            curve: "means".into(),
+            band: "95 % confidence interval of the mean".into(),
+            target: "target and its band".into(),
+            means: true,
             strains: strains.collect(),
-            ..Deviations::default()
+            ..ByAge::default()
         }
     }
 
-    pub(crate) fn residuals(&self) -> Residuals {
-        Residuals {
-            quantity: body_weight(),
-            label: "Residual (g)".into(),
-            curve: "two-phase gompertz".into(),
-            smooth: "running means".into(),
+    pub(crate) fn residuals(&self) -> ResidualPanels {
+        let panel = |across, x: &dyn Fn(f64, f64) -> f64| ResidualPanel {
+            across,
+            up: "Residual (g)".into(),
+            reference: ResidualLine::Zero,
             strains: self
                 .strains
                 .iter()
-                .map(|s| StrainResiduals {
+                .map(|s| StrainPoints {
                     name: s.name.clone(),
-                    residuals: s
+                    birds: s.birds.len(),
+                    points: s
                         .birds
                         .iter()
                         .flat_map(|b| b.points.iter().map(|p| (&b.name, *p)))
                         .map(|(bird, (age_d, value))| {
                             let fitted = weight_g(age_d, s.scale);
-                            Residual {
-                                bird: bird.clone(),
-                                age_d,
-                                fitted,
-                                residual: value - fitted,
+                            NamedPoint {
+                                name: bird.clone(),
+                                x: x(age_d, fitted),
+                                y: value - fitted,
                             }
-                        })
-                        .collect(),
-                    smooth_by_age: (0..=24)
-                        .map(|w| (7.0 * f64::from(w), 6.0 * (f64::from(w) * 0.5).sin()))
-                        .collect(),
-                    smooth_by_fitted: (0..=24)
-                        .map(|w| {
-                            let age_d = 7.0 * f64::from(w);
-                            (weight_g(age_d, s.scale), 6.0 * (f64::from(w) * 0.5).sin())
                         })
                         .collect(),
                 })
                 .collect(),
-            ..Residuals::default()
+            means: (0..=24)
+                .map(|w| (7.0 * f64::from(w), 6.0 * (f64::from(w) * 0.5).sin()))
+                .collect(),
+        };
+        ResidualPanels {
+            of: "body weight by the two-phase Gompertz".into(),
+            panels: vec![
+                panel(Across::Age, &|age_d, _| age_d),
+                panel(Across::Named("Fitted (g)".into()), &|_, fitted| fitted),
+            ],
+            frame: Frame::default(),
         }
+    }
+}
+
+fn two_phase(quantity: Quantity, layout: Layout) -> ByAge {
+    ByAge {
+        quantity,
+        layout,
+        curve: "two-phase Gompertz".into(),
+        band: "95 % pointwise confidence band".into(),
+        ..ByAge::default()
     }
 }
 

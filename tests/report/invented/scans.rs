@@ -51,17 +51,17 @@ fn strains(place: impl Fn(&(f64, f64, f64)) -> (f64, f64)) -> Vec<StrainPoints> 
         .collect()
 }
 
-pub(crate) fn calibration() -> Calibration {
-    Calibration {
+pub(crate) fn calibration() -> Identity {
+    Identity {
         observed: quantity("Fat by chemistry", "g"),
         line: "Deming regression".into(),
+        note: String::new(),
         panels: vec![
             IdentityPanel {
                 name: "Before".into(),
                 across: quantity("Fat read", "g"),
                 fact: "bias 84.2 g, concordance 0.71".into(),
                 line: vec![(80.0, 17.0), (440.0, 322.0)],
-                intervals: Vec::new(),
                 strains: strains(|r| (r.1, r.0)),
             },
             IdentityPanel {
@@ -69,19 +69,31 @@ pub(crate) fn calibration() -> Calibration {
                 across: quantity("Fat fitted", "g"),
                 fact: "bias 0.3 g, concordance 0.99".into(),
                 line: Vec::new(),
-                intervals: Vec::new(),
                 strains: strains(|r| (r.2, r.0)),
             },
         ],
-        letter: Some('a'),
+        frame: Frame {
+            letter: Some('a'),
+            ..Frame::default()
+        },
     }
 }
 
 pub(crate) fn bland_altman() -> BlandAltman {
-    let ranged = |value: f64, half: f64| Ranged {
-        value,
-        lower: value - half,
-        upper: value + half,
+    let level = |value: f64, half: f64| {
+        let ranged = Ranged {
+            value,
+            lower: value - half,
+            upper: value + half,
+        };
+        vec![(20.0, ranged), (300.0, ranged)]
+    };
+    let along = |at_30: f64, at_360: f64| {
+        let at = |value| Ranged {
+            value,
+            ..Ranged::NONE
+        };
+        vec![(30.0, at(at_30)), (360.0, at(at_360))]
     };
     BlandAltman {
         mean: quantity("Mean of scan and chemistry", "g"),
@@ -92,19 +104,24 @@ pub(crate) fn bland_altman() -> BlandAltman {
             AgreementPanel {
                 name: "Before".into(),
                 strains: strains(|r| (0.5 * (r.0 + r.1), r.1 - r.0)),
-                bias: ranged(84.2, 7.3),
-                lower_limit: ranged(36.5, 12.6),
-                upper_limit: ranged(131.9, 12.6),
+                fact: "difference +0.18 g per g".into(),
+                bias: along(48.0, 108.0),
+                lower_limit: along(15.0, 75.0),
+                upper_limit: along(81.0, 141.0),
             },
             AgreementPanel {
                 name: "After".into(),
                 strains: strains(|r| (0.5 * (r.0 + r.2), r.2 - r.0)),
-                bias: ranged(0.3, 2.8),
-                lower_limit: ranged(-17.5, 4.8),
-                upper_limit: ranged(18.1, 4.8),
+                fact: "bias +0.3 g, limits −17.5 to +18.1 g".into(),
+                bias: level(0.3, 2.8),
+                lower_limit: level(-17.5, 4.8),
+                upper_limit: level(18.1, 4.8),
             },
         ],
-        letter: Some('a'),
+        frame: Frame {
+            letter: Some('a'),
+            ..Frame::default()
+        },
     }
 }
 
@@ -114,9 +131,9 @@ pub(crate) fn method_precision() -> MethodPrecision {
         lower,
         upper,
     };
-    let panel = |name: &str, label: &str, values: &[(f64, f64, f64)]| RowsPanel {
+    let panel = |name: &str, values: &[(f64, f64, f64)]| RowsPanel {
         name: name.into(),
-        label: label.into(),
+        quantity: quantity("RMS SD", "g"),
         values: values.iter().map(ranged).collect(),
         words: Vec::new(),
     };
@@ -137,7 +154,6 @@ pub(crate) fn method_precision() -> MethodPrecision {
         panels: vec![
             panel(
                 "Fat",
-                "RMS SD (g)",
                 &[
                     (11.2, 8.7, 15.6),
                     (6.1, 4.4, 10.1),
@@ -147,7 +163,6 @@ pub(crate) fn method_precision() -> MethodPrecision {
             ),
             panel(
                 "Lean",
-                "RMS SD (g)",
                 &[
                     (18.9, 14.8, 26.3),
                     (12.2, 8.7, 20.1),
@@ -157,7 +172,6 @@ pub(crate) fn method_precision() -> MethodPrecision {
             ),
             panel(
                 "Bone",
-                "RMS SD (g)",
                 &[
                     (1.2, 0.94, 1.67),
                     (0.8, 0.57, 1.32),
@@ -167,11 +181,11 @@ pub(crate) fn method_precision() -> MethodPrecision {
             ),
         ],
         interval: "95 % chi-squared intervals".into(),
-        letter: None,
+        frame: Frame::default(),
     }
 }
 
-pub(crate) fn feather_share() -> FeatherShare {
+pub(crate) fn feather_share() -> ByAge {
     let mut numbers = Numbers(5);
     let share = |age_d: f64, s: usize| {
         4.0 + 4.6 * (1.0 - (-age_d / 45.0).exp()) - 0.008 * age_d + 0.5 * s as f64
@@ -187,8 +201,9 @@ pub(crate) fn feather_share() -> FeatherShare {
                 });
             }
         }
-        StrainGrowth {
+        StrainByAge {
             name: (*name).into(),
+            place: s,
             birds: lines.len(),
             lines,
             curve: (14..=140)
@@ -204,14 +219,16 @@ pub(crate) fn feather_share() -> FeatherShare {
                     }
                 })
                 .collect(),
-            standing: Standing::Sound,
+            ..StrainByAge::default()
         }
     });
-    FeatherShare {
+    ByAge {
+        quantity: quantity("Feathers in body mass", "%"),
+        layout: Layout::Facets,
         curve: "allometry on body mass".into(),
         band: "95 % pointwise confidence band".into(),
         strains: strains.collect(),
-        ..FeatherShare::default()
+        ..ByAge::default()
     }
 }
 
@@ -246,41 +263,46 @@ pub(crate) fn body_parts() -> BodyParts {
 }
 
 pub(crate) fn residual_panels() -> ResidualPanels {
-    let panel = |across: &str, up: &str, reference, strains| ResidualPanel {
-        across: across.into(),
+    let named = |across: &str| Across::Named(across.into());
+    let panel = |across, up: &str, reference, strains| ResidualPanel {
+        across,
         up: up.into(),
         reference,
         strains,
+        means: Vec::new(),
     };
     let zero = ResidualLine::Zero;
     ResidualPanels {
         of: "fat_chem on fat_scan, age and strain".into(),
         panels: vec![
             panel(
-                "Fitted fat (g)",
+                named("Fitted fat (g)"),
                 "Residual (g)",
                 zero,
                 strains(|r| (r.2, r.0 - r.2)),
             ),
             panel(
-                "Age (days)",
+                Across::Age,
                 "Residual (g)",
                 zero,
                 strains(|r| ((r.0 / 60.0).round() * 28.0, r.0 - r.2)),
             ),
             panel(
-                "Body weight (g)",
+                named("Body weight (g)"),
                 "Residual (g)",
                 zero,
                 strains(|r| (5.0 * r.0 + 150.0, r.0 - r.2)),
             ),
             panel(
-                "Normal quantile",
+                named("Normal quantile"),
                 "Studentised residual",
                 ResidualLine::Equality,
                 strains(|r| ((r.0 - r.2) / 9.5, (r.0 - r.2) / 9.0)),
             ),
         ],
-        letter: Some('a'),
+        frame: Frame {
+            letter: Some('a'),
+            ..Frame::default()
+        },
     }
 }

@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 
 use super::super::Paper;
 use super::super::sources::{References, Source};
-use super::super::words::{capital, count, days, number, spaced, span, was};
+use super::super::words::{capital, count, number, spaced, span, was};
+use crate::age::AgeUnit;
 use crate::composition::quality::RejectedScan;
 use crate::report::prose::listed;
 use crate::study::{BODY_WEIGHT, Records, Unit, Values};
@@ -178,7 +179,7 @@ impl Paper<'_> {
         };
         let names = capital(&listed(&names));
         let birds = count(birds, "bird");
-        let ages = span(first, last);
+        let ages = span(self.ages(), first, last);
         let mut text = if alike.len() > 1 {
             format!("{names} masses{unit} of {birds} were estimated from {n} scans {ages}")
         } else if records.name == BODY_WEIGHT {
@@ -256,8 +257,13 @@ fn reasons(rejected: &[RejectedScan]) -> BTreeMap<String, usize> {
     reasons
 }
 
-/// "112, 119 and 168 d".
-pub(super) fn ages(ages_d: &[f64]) -> String {
-    let ages: Vec<String> = ages_d.iter().copied().map(days).collect();
-    format!("{} d", listed(&ages))
+/// "112, 119 and 168 d", "16 wk, 17 wk and 24 wk".
+pub(super) fn ages(unit: AgeUnit, ages_d: &[f64]) -> String {
+    let in_days = unit == AgeUnit::Days;
+    let ages = ages_d.iter().map(|age_d| match in_days {
+        true => unit.show_number(*age_d),
+        false => unit.show(*age_d),
+    });
+    let ages: Vec<String> = ages.collect();
+    format!("{}{}", listed(&ages), if in_days { " d" } else { "" })
 }

@@ -3,6 +3,7 @@
 use super::super::Paper;
 use super::super::sources::{References, Source, of_curve};
 use super::super::words::{capital, count, curve, number, spaced, term, was};
+use crate::age::AgeUnit;
 use crate::fit::Variance;
 use crate::fit::mixed::{
     Correlation, Covariance, Criterion, Estimator, MixedFit, Nodes, TermScale,
@@ -394,7 +395,7 @@ fn form(name: &str, by: &str) -> String {
         .map(|part| match part {
             "exponent by group" => format!("{by}-specific exponents"),
             "age" => "an effect of age".to_owned(),
-            other => term(other),
+            other => term(other, AgeUnit::Days),
         })
         .collect();
     match with.as_slice() {

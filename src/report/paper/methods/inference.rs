@@ -140,7 +140,7 @@ impl Paper<'_> {
             },
             match self.analysis.ages_d.as_slice() {
                 [] => "the last age".to_owned(),
-                named => format!("{} and at the last age", ages(named)),
+                named => format!("{} and at the last age", ages(self.ages(), named)),
             }
         );
         text += &self.adjustment().replace(" are ", " were ");

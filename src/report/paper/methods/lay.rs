@@ -2,7 +2,6 @@
 
 use super::super::Paper;
 use super::super::sources::{References, Source};
-use super::super::words::days;
 use crate::maturity::{CueError, LayMethod, OnsetFamily};
 use crate::report::prose::listed;
 
@@ -114,8 +113,8 @@ impl Paper<'_> {
         text.push('.');
         if let Some(landmark_d) = waiting.landmark_d {
             text += &format!(
-                " In a landmark analysis at {} d, birds not yet laying were followed from that age {}",
-                days(landmark_d),
+                " In a landmark analysis at {}, birds not yet laying were followed from that age {}",
+                self.ages().show(landmark_d),
                 cited.cite(Source::Anderson)
             );
             text += if cues {

@@ -2,7 +2,7 @@
 
 use super::super::Paper;
 use super::super::words::{
-    SIGNIFICANT, capital, count, curve, days, more_or_less, number, quantity, spaced, with_unit,
+    SIGNIFICANT, capital, count, curve, more_or_less, number, quantity, spaced, with_unit,
 };
 use super::{group, limits, of, other};
 use crate::analysis::{Answer, Status};
@@ -160,8 +160,8 @@ impl Paper<'_> {
             });
             let inside: Vec<String> = interval.into_iter().chain(p_value).collect();
             text += &format!(
-                "; at {} d, {a} \u{2212} {b} was {}{}",
-                days(answer.age_d.unwrap_or_default()),
+                "; at {}, {a} \u{2212} {b} was {}{}",
+                self.ages().show(answer.age_d.unwrap_or_default()),
                 with_unit(&format!("{}{error}", digits.write(difference)), answer.unit),
                 match inside.as_slice() {
                     [] => String::new(),
@@ -178,14 +178,13 @@ impl Paper<'_> {
         let (Some(first), Some(last)) = (pair.ages.first(), pair.ages.last()) else {
             return format!("{a} and {b} have no age in common");
         };
+        let ages = self.ages();
         let when = |from_d: f64, to_d: f64| match (from_d <= first.age_d, to_d >= last.age_d) {
             (true, true) => "at all ages".to_owned(),
-            (true, false) => format!("up to {} d", days(to_d)),
-            (false, true) => format!("from {} d", days(from_d)),
-            (false, false) if to_d > from_d => {
-                format!("from {} to {} d", days(from_d), days(to_d))
-            }
-            (false, false) => format!("at {} d", days(from_d)),
+            (true, false) => format!("up to {}", ages.show(to_d)),
+            (false, true) => format!("from {}", ages.show(from_d)),
+            (false, false) if to_d > from_d => format!("from {}", ages.show_span(from_d, to_d)),
+            (false, false) => format!("at {}", ages.show(from_d)),
         };
         // Spans in the same direction are one statement.
         let mut spans: Vec<(bool, Vec<String>)> = Vec::new();
@@ -237,7 +236,7 @@ fn parameters(
             ),
             rounding::p_equals(one.p_adjusted.unwrap_or(1.0))
         );
-        let name = quantity(&one.term, trait_name);
+        let name = quantity(&one.term, trait_name, paper.ages());
         match by_term.iter_mut().find(|(known, _)| *known == name) {
             Some((_, all)) => all.push(words),
             None => by_term.push((name, vec![words])),

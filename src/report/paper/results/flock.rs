@@ -1,7 +1,7 @@
 //! Where the flock stood against its target, and where it goes.
 
 use super::super::Paper;
-use super::super::words::{capital, count, days, digits_of, interval, number, spaced, with_unit};
+use super::super::words::{capital, count, digits_of, interval, number, spaced, with_unit};
 use super::{estimate_with_interval, of};
 use crate::analysis::Answer;
 use crate::flock::FlockLevel;
@@ -91,14 +91,15 @@ impl Paper<'_> {
             let name = spaced(&study.traits[one.trait_index].name);
             sentences.push(if sentences.is_empty() {
                 format!(
-                    "The mean {name} forecast for {} d, from records up to {} d, was {} ({} prediction intervals).",
-                    days(last_d),
-                    days(ahead.as_of_d),
+                    "The mean {name} forecast for {}, from records up to {}, was {} ({} prediction intervals).",
+                    self.ages().show(last_d),
+                    self.ages().show(ahead.as_of_d),
                     listed(&each),
                     self.percent()
                 )
             } else {
-                format!("Mean {name} forecast for {} d was {}.", days(last_d), listed(&each))
+                let age = self.ages().show(last_d);
+                format!("Mean {name} forecast for {age} was {}.", listed(&each))
             });
         }
         if !sentences.is_empty() {

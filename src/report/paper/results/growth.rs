@@ -1,7 +1,7 @@
 //! How the groups grew, and what they were made of.
 
 use super::super::Paper;
-use super::super::words::{self, capital, count, curve, days, spaced};
+use super::super::words::{self, capital, count, curve, spaced};
 use super::{estimate, group, of};
 use crate::analysis::Answer;
 use crate::fit::Estimates;
@@ -64,8 +64,8 @@ impl Paper<'_> {
         if !at_last.is_empty() {
             let birds = if at_last.len() == 1 { "bird" } else { "birds" };
             text += &format!(
-                " At {} d, the estimated {} of the typical {birds} was {} (estimate \u{b1} SE).",
-                days(last_d),
+                " At {}, the estimated {} of the typical {birds} was {} (estimate \u{b1} SE).",
+                self.ages().show(last_d),
                 mass_words(name),
                 listed(&at_last)
             );

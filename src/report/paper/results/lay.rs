@@ -1,7 +1,7 @@
 //! When the birds came into lay, and what predicted it.
 
 use super::super::Paper;
-use super::super::words::{capital, count, cue, days, spaced, was};
+use super::super::words::{capital, count, cue, spaced, was};
 use super::{estimate, of};
 use crate::analysis::Answer;
 use crate::maturity::{CueSet, CueSummary, OnsetModel};
@@ -40,18 +40,17 @@ impl Paper<'_> {
                     || "not reached".to_owned(),
                     |(half, age_d)| {
                         let limits = match (half.lower_d, half.upper_d) {
-                            (Some(lower), Some(upper)) => format!(
-                                " ({} CI {} to {} d)",
-                                self.percent(),
-                                days(lower),
-                                days(upper)
-                            ),
+                            (Some(lower), Some(upper)) => {
+                                let span = self.ages().show_span(lower, upper);
+                                format!(" ({} CI {span})", self.percent())
+                            }
                             (Some(lower), None) => {
-                                format!(" ({} CI from {} d)", self.percent(), days(lower))
+                                let lower = self.ages().show(lower);
+                                format!(" ({} CI from {lower})", self.percent())
                             }
                             _ => String::new(),
                         };
-                        format!("{} d{limits}", days(age_d))
+                        format!("{}{limits}", self.ages().show(age_d))
                     },
                 );
                 format!(
@@ -113,7 +112,7 @@ impl Paper<'_> {
                 Some(format!(
                     "in {} the {} of {}, {} d before (SD {} d, n = {})",
                     study.strains[strain],
-                    cue(&row.cue.name()),
+                    cue(&row.cue.name(), self.ages()),
                     spaced(&study.traits[row.trait_index].name),
                     rounding::significant(row.mean_difference_d?, 3),
                     rounding::significant(sd_d, 2),
@@ -146,7 +145,11 @@ impl Paper<'_> {
             format!("; {} without any cue", words(error_d))
         });
         let cues = |model: &OnsetModel| {
-            let cues: Vec<String> = model.cues.iter().map(|name| cue(name)).collect();
+            let cues: Vec<String> = model
+                .cues
+                .iter()
+                .map(|name| cue(name, self.ages()))
+                .collect();
             listed(&cues)
         };
         if let Some(model) = models.recommended() {
