@@ -13,8 +13,8 @@
 
 mod body;
 pub(crate) mod faulty;
+pub(crate) mod laboratories;
 mod scans;
-pub(crate) mod second_laboratory;
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -477,8 +477,9 @@ fn main() -> std::io::Result<()> {
     write(&root.join("data-demo"), study())?;
     write(
         &root.join("data-demo/second_laboratory"),
-        second_laboratory::tables(),
+        laboratories::tables(),
     )?;
+    write(&root.join("data-demo/laboratories"), laboratories::six())?;
     write(&root.join("tests/data/demo-faulty"), faulty::study())
 }
 

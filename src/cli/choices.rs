@@ -8,6 +8,7 @@ use crate::contrast::{Adjust, Source};
 use crate::figure::Theme;
 use crate::fit::Variance;
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, RandomScale};
+use crate::report::equation_files::Form;
 use crate::study::FixedEffectOf;
 
 /// Names, what is said of each in the help, and values.
@@ -100,6 +101,18 @@ pub(in crate::cli) const CHANGES: Choices<Change> = &[
         Change::Slope,
     ),
     ("full", "Every coefficient", Change::Full),
+];
+
+pub(in crate::cli) const FORMS: Choices<Form> = &[
+    ("markdown", "Formula and tables in Markdown", Form::Markdown),
+    ("latex", "The same in LaTeX", Form::Latex),
+    ("r", "A function of R", Form::R),
+    ("python", "A function of Python", Form::Python),
+    (
+        "spreadsheet",
+        "A CSV table with formulas",
+        Form::Spreadsheet,
+    ),
 ];
 
 pub(in crate::cli) const THEMES: Choices<Theme> = &[

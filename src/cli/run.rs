@@ -134,7 +134,9 @@ impl WholeStudy {
         findings.whole((&analysis, &options), (&weigh, &population))?;
         output.seed = options.seed;
         if let Some(equations) = &analysis.scans.equations {
-            calibrate::save(&equations.calibrations(), place.as_ref(), output)?;
+            let calibrations = equations.calibrations();
+            let equations = calibrations.iter().map(|one| &one.equation);
+            calibrate::save((equations, &[]), place.as_ref(), output)?;
         }
         output.page = Some(PageParts {
             content: Content::of(&analysis, &options, self.input.group_column()),

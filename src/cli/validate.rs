@@ -5,12 +5,12 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::calibrate::FOLDER;
+use super::calibrate::{FOLDER, save};
 use super::choices::{self, one_of};
 use super::correct::EquationOptions;
 use super::draw::{PaperOptions, add_pictures};
 use super::options::{Common, FormatOptions, confidence};
-use super::output::{Output, plain_name};
+use super::output::Output;
 use crate::analysis::Scans;
 use crate::composition::recalibration::{Change, recalibrate};
 use crate::composition::study_equations::digest_of_inputs;
@@ -51,8 +51,9 @@ pub(crate) struct ValidateArgs {
     /// error of birds left out
     #[arg(long, value_parser = one_of(choices::CHANGES))]
     recalibrate: Option<Change>,
-    /// Folder for the recalibrated equations [default: models/corrections in the results' folder]
-    #[arg(long, value_name = "DIR", requires = "recalibrate")]
+    /// Folder for the equations with this test in their history, recalibrated where that is asked
+    /// for [default: models/corrections in the results' folder, where they are recalibrated]
+    #[arg(long, value_name = "DIR")]
     save: Option<PathBuf>,
     /// Confidence of the intervals
     #[arg(long, value_name = "SHARE", default_value = "0.95", value_parser = confidence)]
@@ -96,9 +97,9 @@ pub(crate) fn run(args: &ValidateArgs, common: &Common) -> Result<u8> {
         output.enter_file(Path::new(&equation.file))?;
     }
     let options = options(args, &equations)?;
-    let place = match args.recalibrate {
-        Some(_) => output.models(args.save.as_deref(), FOLDER)?,
-        None => None,
+    let place = match (args.recalibrate, &args.save) {
+        (None, None) => None,
+        _ => output.models(args.save.as_deref(), FOLDER)?,
     };
     let tests = if args.path.is_dir() {
         let study = Study::read_folder(&args.path)?;
@@ -113,13 +114,12 @@ pub(crate) fn run(args: &ValidateArgs, common: &Common) -> Result<u8> {
     output.findings.validation(&tests.tested);
     output.answer_with(|place| summary::validation(&tests.tested, place));
     output.findings.warnings.extend(tests.skipped);
-    if let Some(change) = args.recalibrate {
-        let new = recalibrated(args, &equations, &tests.tested, change)?;
-        output.findings.recalibration(&new);
-        for equation in &new {
-            let name = format!("{}.toml", plain_name(&equation.provenance.response));
-            output.save(place.as_ref(), &name, equation.to_toml()?.into_bytes());
+    if args.recalibrate.is_some() || args.save.is_some() {
+        let new = after_test(args, &equations, &tests.tested)?;
+        if args.recalibrate.is_some() {
+            output.findings.recalibration(&new);
         }
+        save((&new, &[]), place.as_ref(), &mut output)?;
     }
     output.findings.words.push(CAUTION.to_owned());
     add_pictures(
@@ -131,12 +131,12 @@ pub(crate) fn run(args: &ValidateArgs, common: &Common) -> Result<u8> {
     output.finish()
 }
 
-/// The equations recalibrated on the birds that they were tested on.
-fn recalibrated(
+/// The equations with this test in their history, recalibrated on its birds where that is asked
+/// for.
+fn after_test(
     args: &ValidateArgs,
     equations: &[Equation],
     tested: &[Validation],
-    change: Change,
 ) -> Result<Vec<Equation>> {
     let mut files: Vec<PathBuf> = vec![args.path.clone()];
     if args.path.is_dir() {
@@ -154,8 +154,16 @@ fn recalibrated(
         let Some(equation) = equations.iter().find(of) else {
             continue;
         };
-        match recalibrate(&validation.birds, equation, change, &digest) {
-            Ok(equation) => new.push(equation),
+        let record = validation.record(equation, &digest)?;
+        let moved = match args.recalibrate {
+            Some(change) => recalibrate(&validation.birds, equation, change, &digest),
+            None => Ok(equation.clone()),
+        };
+        match moved {
+            Ok(mut equation) => {
+                equation.provenance.validations.push(record);
+                new.push(equation);
+            }
             Err(error) => faults.extend(error.messages().iter().cloned()),
         }
     }

@@ -9,13 +9,15 @@
 use super::PERCENTAGES;
 use super::agreement::{AgreementRow, compare};
 use super::complete::Complete;
-use super::equation::{Equation, Provenance, Range, Scale};
+use super::equation::Equation;
 use super::formula::{Coding, Formula};
 use super::frame::{Column, Frame};
+use super::provenance::{Provenance, Range, Scale};
 use super::regression::{Regression, Rows, regress};
 use crate::error::{Error, Result};
 use crate::stats::Failure;
 use crate::stats::left_out::{CrossValidation, row_diagnostics};
+use crate::study::Publication;
 
 /// How the coefficients are found.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -82,6 +84,8 @@ pub struct Settings {
     pub deming_ratio: f64,
     /// Scanner and its settings, in the user's words.
     pub scanner: String,
+    /// Who made the equations, and how they may be used.
+    pub publication: Publication,
     /// Digest of the input, for the saved equation.
     pub input_digest: String,
 }
@@ -95,6 +99,7 @@ impl Default for Settings {
             confidence: 0.95,
             deming_ratio: 1.0,
             scanner: String::new(),
+            publication: Publication::default(),
             input_digest: String::new(),
         }
     }
@@ -273,7 +278,8 @@ pub fn trait_of(response: &str) -> String {
     name.strip_suffix("_chem").unwrap_or(name).to_owned()
 }
 
-fn equation(
+/// The equation of a regression, with what it holds for.
+pub(super) fn equation(
     complete: &Complete,
     coding: Coding,
     response: &str,
@@ -306,7 +312,8 @@ fn equation(
             unit: if percent { "pct" } else { "g" }.to_owned(),
             scale: complete.scale,
             feathers: feathers(frame, &coding)?,
-            part: String::new(),
+            part: only(frame, "part"),
+            basis: only(frame, "basis"),
             method: settings.weighting.word().to_owned(),
             rows: frame.n(),
             birds: complete.bird_names.len(),
@@ -320,13 +327,12 @@ fn equation(
                 .first()
                 .map(|name| (*name).to_owned()),
             residual_df: Some(regression.df),
-            cross_validated_rmse: None,
             scanner: settings.scanner.clone(),
-            source: String::new(),
+            publication: settings.publication.clone(),
             input_digest: settings.input_digest.clone(),
             factors: coding.factors,
             ranges: bounded.iter().map(range).collect(),
-            recalibrations: Vec::new(),
+            ..Provenance::default()
         },
         columns: coding.columns,
         coefficients: regression.coefficients.clone(),
@@ -343,6 +349,14 @@ fn words(frame: &Frame, name: &str) -> Vec<String> {
     words.sort();
     words.dedup();
     words
+}
+
+/// The one word of a column, in lower case; empty where there are several or none.
+fn only(frame: &Frame, name: &str) -> String {
+    match words(frame, name).as_slice() {
+        [one] => one.to_lowercase(),
+        _ => String::new(),
+    }
 }
 
 /// Ways of scanning of the rows, the most frequent first; restraints where the

@@ -6,8 +6,9 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::equation::{Equation, Scale};
+use super::equation::Equation;
 use super::pairs::frame;
+use super::provenance::Scale;
 use super::quality::Kept;
 use super::study_equations::Request;
 use crate::error::Result;

@@ -1,8 +1,8 @@
 //! The rows of a frame in which everything that an equation needs stands.
 
-use super::equation::Scale;
 use super::formula::{EquationColumn, Gap};
 use super::frame::Frame;
+use super::provenance::Scale;
 use crate::error::{Error, Result};
 
 /// Rows in which everything that is needed stands, ready for a regression.

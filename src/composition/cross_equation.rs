@@ -17,7 +17,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::calibration::Calibration;
-use super::equation::{Equation, Scale};
+use super::equation::Equation;
+use super::provenance::Scale;
 use super::saved::digest;
 
 /// What an equation has in common with another of the same rows.

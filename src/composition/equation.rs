@@ -8,15 +8,14 @@
 //!
 //! How it is saved stands in `saved.rs`.
 
-use nalgebra::{DMatrix, DVector};
-use rand_distr::{Distribution as _, StandardNormal};
-use serde::{Deserialize, Serialize};
-
 use super::cross_equation::CrossEquationCovariance;
-use super::formula::{EquationColumn, Gap, Levels};
+use super::formula::{EquationColumn, Gap};
 use super::frame::Value;
+use super::provenance::{Provenance, Scale};
 use crate::error::{Error, Result};
 use crate::stats::resample::{Purpose, stream};
+use nalgebra::{DMatrix, DVector};
+use rand_distr::{Distribution as _, StandardNormal};
 
 /// A correction equation with its provenance.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,128 +32,6 @@ pub struct Equation {
     pub companions: Vec<CrossEquationCovariance>,
     /// Where the equation was read from; empty for one just fitted.
     pub file: String,
-}
-
-/// Where an equation comes from and what it holds for.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Provenance {
-    /// What it predicts: a trait, or the column that it was fitted to.
-    pub response: String,
-    /// The response's unit: `g`, or `pct` for a percentage.
-    pub unit: String,
-    /// The scale on which the terms add up.
-    #[serde(default)]
-    pub scale: Scale,
-    /// Feathers on the birds whose scans it was fitted to: `intact`, `plucked`,
-    /// `unknown`, or `term` where the equation itself has a term for it.
-    pub feathers: String,
-    /// The part of the carcass whose chemistry it was fitted to: `whole`, `body`; empty where
-    /// not known.
-    #[serde(default, skip_serializing_if = "String::is_empty")]
-    pub part: String,
-    /// How it was fitted: `ordinary`, `power of the mean`, `robust`, `published`.
-    pub method: String,
-    /// Rows that it was fitted to.
-    pub rows: usize,
-    /// Birds that the rows are of.
-    pub birds: usize,
-    /// Strains of those birds.
-    pub strains: Vec<String>,
-    /// Ways in which they were scanned, the most frequent first; none where not known.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub ways: Vec<String>,
-    /// Residual variance of a row whose prediction is 1 where `variance_power` is
-    /// not 0, of any row where it is; none where it was not published.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub residual_variance: Option<f64>,
-    /// The residual variance grows with |prediction|^(2 x this), or with that power
-    /// of what `variance_of` names.
-    #[serde(default)]
-    pub variance_power: f64,
-    /// The column that the residual variance grows with; none where it is the prediction.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub variance_of: Option<String>,
-    /// Degrees of freedom of the residual variance.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub residual_df: Option<usize>,
-    /// Root mean square error of birds left out of the fit, in the response's unit.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub cross_validated_rmse: Option<f64>,
-    /// Scanner and its settings, in the user's words.
-    #[serde(default)]
-    pub scanner: String,
-    /// Species, authors, page: anything that a reader needs.
-    #[serde(default)]
-    pub source: String,
-    /// SHA-256 of the table that it was fitted to; empty where there was none.
-    #[serde(default)]
-    pub input_digest: String,
-    /// Levels of each column of words, the reference first.
-    #[serde(default, rename = "factor")]
-    pub factors: Vec<Levels>,
-    /// Least and greatest value of each number in the rows.
-    #[serde(default, rename = "range")]
-    pub ranges: Vec<Range>,
-    /// What it was recalibrated on since, the first time first.
-    #[serde(
-        default,
-        skip_serializing_if = "Vec::is_empty",
-        rename = "recalibration"
-    )]
-    pub recalibrations: Vec<Recalibration>,
-}
-
-/// What a saved equation was recalibrated on.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Recalibration {
-    /// What was changed: `intercept`, `intercept and slope`, `all coefficients`.
-    pub changed: String,
-    /// Birds that it was recalibrated on.
-    pub birds: usize,
-    /// Their strains.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub strains: Vec<String>,
-    /// Least and greatest age of these birds, d.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub ages_d: Option<[f64; 2]>,
-    /// Least and greatest mass of these birds by chemistry.
-    pub masses: [f64; 2],
-    /// How much of the birds' own recalibration was taken: 0 keeps the saved equation, 1 is
-    /// least squares.
-    pub share_taken: f64,
-    /// Root mean square error of the equation before, on these birds.
-    pub rmse_before: f64,
-    /// That of birds left out, after.
-    pub cross_validated_rmse: f64,
-    /// Digest of the saved equation's text.
-    pub equation_digest: String,
-    /// Digest of the table of these birds.
-    pub input_digest: String,
-}
-
-/// The scale on which the terms of an equation add up.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Scale {
-    /// That of the response.
-    #[default]
-    Identity,
-    /// Its natural logarithm; predictions are means, exp(x'b + s^2 / 2).
-    Log,
-}
-
-/// Least and greatest value of a number in the rows that made the equation.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Range {
-    /// Name of the column.
-    pub name: String,
-    /// Its least value.
-    pub least: f64,
-    /// Its greatest value.
-    pub greatest: f64,
 }
 
 impl Equation {
@@ -289,8 +166,11 @@ pub(super) fn root(covariance: DMatrix<f64>) -> DMatrix<f64> {
 
 #[cfg(test)]
 pub(super) mod tests {
+    use super::super::formula::Levels;
+    use super::super::provenance::{Range, Recalibration, ValidationRecord};
     use super::super::saved::digest;
     use super::*;
+    use crate::study::Publication;
 
     /// Made up, with every field in use.
     pub(in super::super) fn equation() -> Equation {
@@ -322,6 +202,26 @@ pub(super) mod tests {
                     name: "fat_scan".into(),
                     least: 1.5,
                     greatest: 1e3,
+                }],
+                laboratories: vec!["L1".into(), "L2".into()],
+                basis: "as-is".into(),
+                publication: Publication {
+                    licence: "CC0-1.0".into(),
+                    ..Publication::default()
+                },
+                validations: vec![ValidationRecord {
+                    verdict: "usable as it is".into(),
+                    birds: 9,
+                    strains: Vec::new(),
+                    ages_d: None,
+                    masses: [20.5, 1e3 / 3.0],
+                    bias: -0.1,
+                    bias_interval: Some([-1.0 / 3.0, 0.2]),
+                    confidence: 0.95,
+                    rmse: 2.5,
+                    acceptable_error: 3.0,
+                    equation_digest: digest(b"y"),
+                    input_digest: digest(b"w"),
                 }],
                 recalibrations: vec![Recalibration {
                     changed: "intercept".into(),

@@ -15,10 +15,11 @@ use nalgebra::DMatrix;
 use super::Tissue;
 use super::calibration::{Settings, Weighting, calibrate};
 use super::correction::{Corrector, Prediction};
-use super::equation::{Equation, Provenance, Scale};
+use super::equation::Equation;
 use super::feathers::{Paired, effects, feather_mass, with_bird};
 use super::formula::{Formula, Gap};
 use super::frame::Value;
+use super::provenance::{Provenance, Scale};
 use crate::error::Result;
 
 /// Step of a central difference, in standard errors of what is moved: the

@@ -46,14 +46,23 @@ pub enum Factor {
 /// One column of the design: a product of pieces; the intercept has none.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct EquationColumn {
-    pieces: Vec<Piece>,
+    pieces: Vec<EquationPiece>,
 }
 
+/// One of the things that a column multiplies.
 #[derive(Debug, Clone, PartialEq, Eq)]
-enum Piece {
+pub enum EquationPiece {
+    /// A column of numbers as it stands.
     Number(String),
+    /// Its natural logarithm.
     Log(String),
-    Level { factor: String, level: String },
+    /// 1 where the column of words has this level, else 0.
+    Level {
+        /// Name of the column.
+        factor: String,
+        /// The level.
+        level: String,
+    },
 }
 
 /// The levels of a column of words; the first is the reference.
@@ -228,6 +237,13 @@ impl Formula {
         Ok(candidates)
     }
 
+    /// Whether a column is a term by itself.
+    #[must_use]
+    pub fn has_term(&self, name: &str) -> bool {
+        let own = |term: &Vec<Factor>| matches!(&term[..], [Factor::Plain(own)] if own == name);
+        self.terms.iter().any(own)
+    }
+
     /// Whether its equation goes through 0.
     #[must_use]
     pub fn through_zero(&self) -> bool {
@@ -282,15 +298,15 @@ impl Formula {
         place: usize,
         factor: &Factor,
         coding: &Coding,
-    ) -> Result<Vec<Piece>> {
+    ) -> Result<Vec<EquationPiece>> {
         let words = coding
             .factors
             .iter()
             .find(|levels| levels.name == factor.name());
         let Some(Levels { name, levels }) = words else {
             return Ok(vec![match factor {
-                Factor::Plain(name) => Piece::Number(name.clone()),
-                Factor::Log(name) => Piece::Log(name.clone()),
+                Factor::Plain(name) => EquationPiece::Number(name.clone()),
+                Factor::Log(name) => EquationPiece::Log(name.clone()),
             }]);
         };
         if matches!(factor, Factor::Log(_)) {
@@ -318,7 +334,7 @@ impl Formula {
         let others = levels
             .iter()
             .skip(usize::from(!all))
-            .map(|level| Piece::Level {
+            .map(|level| EquationPiece::Level {
                 factor: name.clone(),
                 level: level.clone(),
             });
@@ -370,12 +386,12 @@ impl EquationColumn {
         let mut product = 1.0;
         for piece in &self.pieces {
             product *= match piece {
-                Piece::Number(name) => number(name, &lookup)?,
-                Piece::Log(name) => match number(name, &lookup)? {
+                EquationPiece::Number(name) => number(name, &lookup)?,
+                EquationPiece::Log(name) => match number(name, &lookup)? {
                     value if value > 0.0 => value.ln(),
                     _ => return Err(Gap::NotPositive(name.clone())),
                 },
-                Piece::Level { factor, level } => match lookup(factor) {
+                EquationPiece::Level { factor, level } => match lookup(factor) {
                     Some(Value::Word(word)) => f64::from(u8::from(word == level)),
                     _ => return Err(Gap::Missing(factor.clone())),
                 },
@@ -384,18 +400,24 @@ impl EquationColumn {
         Ok(product)
     }
 
+    /// What it multiplies; nothing for the intercept.
+    #[must_use]
+    pub fn pieces(&self) -> &[EquationPiece] {
+        &self.pieces
+    }
+
     /// Names that the column reads.
     pub fn names(&self) -> impl Iterator<Item = &str> {
         self.pieces.iter().map(|piece| match piece {
-            Piece::Number(name) | Piece::Log(name) => name.as_str(),
-            Piece::Level { factor, .. } => factor.as_str(),
+            EquationPiece::Number(name) | EquationPiece::Log(name) => name.as_str(),
+            EquationPiece::Level { factor, .. } => factor.as_str(),
         })
     }
 
     /// Columns of words that the column reads, with the level.
     pub fn levels(&self) -> impl Iterator<Item = (&str, &str)> {
         self.pieces.iter().filter_map(|piece| match piece {
-            Piece::Level { factor, level } => Some((factor.as_str(), level.as_str())),
+            EquationPiece::Level { factor, level } => Some((factor.as_str(), level.as_str())),
             _ => None,
         })
     }
@@ -423,9 +445,9 @@ impl fmt::Display for EquationColumn {
                 f.write_str("*")?;
             }
             match piece {
-                Piece::Number(name) => f.write_str(name)?,
-                Piece::Log(name) => write!(f, "log({name})")?,
-                Piece::Level { factor, level } => write!(f, "{factor}[{level}]")?,
+                EquationPiece::Number(name) => f.write_str(name)?,
+                EquationPiece::Log(name) => write!(f, "log({name})")?,
+                EquationPiece::Level { factor, level } => write!(f, "{factor}[{level}]")?,
             }
         }
         Ok(())
@@ -452,13 +474,13 @@ impl FromStr for EquationColumn {
             };
             let piece = &rest[..end];
             pieces.push(match bracket {
-                Some(open) if piece.ends_with(']') => Piece::Level {
+                Some(open) if piece.ends_with(']') => EquationPiece::Level {
                     factor: piece[..open].to_owned(),
                     level: piece[open + 1..end - 1].to_owned(),
                 },
                 _ => match Factor::read(piece)? {
-                    Factor::Plain(name) => Piece::Number(name),
-                    Factor::Log(name) => Piece::Log(name),
+                    Factor::Plain(name) => EquationPiece::Number(name),
+                    Factor::Log(name) => EquationPiece::Log(name),
                 },
             });
             match rest[end..].strip_prefix('*') {

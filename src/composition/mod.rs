@@ -31,8 +31,10 @@ pub mod feather_step;
 pub mod feathers;
 mod formula;
 mod frame;
+pub mod laboratories;
 pub mod mass_components;
 pub mod pairs;
+mod provenance;
 pub mod quality;
 pub mod recalibration;
 mod regression;
@@ -47,9 +49,10 @@ pub mod way_precision;
 pub mod ways;
 
 pub use cross_equation::CrossEquationCovariance;
-pub use equation::{Equation, Provenance, Range, Recalibration, Scale};
-pub use formula::{Coding, EquationColumn, Factor, Formula, Gap, Levels};
+pub use equation::Equation;
+pub use formula::{Coding, EquationColumn, EquationPiece, Factor, Formula, Gap, Levels};
 pub use frame::{Column, Frame, Value};
+pub use provenance::{Provenance, Range, Recalibration, Scale, ValidationRecord};
 pub use saved::{digest, seal};
 
 pub use crate::study::Tissue;

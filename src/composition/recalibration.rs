@@ -21,8 +21,9 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::equation::{Equation, Recalibration, Scale, root};
+use super::equation::{Equation, root};
 use super::formula::EquationColumn;
+use super::provenance::{Recalibration, Scale};
 use super::validation::Tested;
 use crate::error::{Error, Result};
 use crate::stats::{mean, squares_about_mean};
@@ -460,6 +461,7 @@ mod tests {
         let bird = |place: usize| Tested {
             bird: format!("s{place}"),
             strain: String::new(),
+            laboratory: String::new(),
             age_d: None,
             body_weight_g: None,
             observed: LARGE[place],

@@ -8,15 +8,20 @@ use nalgebra::DMatrix;
 use serde::{Deserialize, Serialize};
 
 use super::cross_equation::CrossEquationCovariance;
-use super::equation::{Equation, Provenance};
+use super::equation::Equation;
 use super::formula::EquationColumn;
+use super::provenance::Provenance;
 use crate::error::{Error, Result};
 use crate::study::{read_sealed, saved_keys, sealed, without_digest};
 
 pub use crate::study::digest;
 
 /// First line of every saved equation.
-const FORMAT: &str = "pinfeather correction equation, version 1";
+const FORMAT: &str = "pinfeather correction equation, version 2";
+/// What the first line of one that this program can read begins with, and the versions. Version 1
+/// has the same keys but for publication, laboratories and validation, which are blank then.
+const KIND: &str = "pinfeather correction equation, version ";
+const READ: [&str; 2] = ["1", "2"];
 
 /// The file's keys, in the file's order.
 #[derive(Serialize, Deserialize)]
@@ -117,14 +122,8 @@ fn parse(text: &str, file: &str) -> Result<Equation> {
         ))
     };
     let anew = "save the equation again, or get the file again from its source";
+    check_version(text, &wrong)?;
     let saved: Saved = saved_keys(text, file, "equation")?;
-    if saved.format != FORMAT {
-        return Err(wrong(
-            format!("the format \"{}\"", saved.format),
-            FORMAT,
-            "use the version of this program that saved it",
-        ));
-    }
     let p = saved.coefficient.len();
     let covariance = saved.covariance.map(|covariance| covariance.rows);
     if let Some(rows) = &covariance
@@ -189,6 +188,29 @@ fn parse(text: &str, file: &str) -> Result<Equation> {
     })
 }
 
+/// The version goes first: a file of another one may have other keys.
+fn check_version(text: &str, wrong: &dyn Fn(String, &str, &str) -> Error) -> Result<()> {
+    let mut lines = text
+        .lines()
+        .filter_map(|line| line.strip_prefix("format = \""));
+    let format = lines.next().and_then(|rest| rest.split('"').next());
+    let Some(format) = format else {
+        // The keys are read next, and say what is missing.
+        return Ok(());
+    };
+    if format
+        .strip_prefix(KIND)
+        .is_some_and(|version| READ.contains(&version))
+    {
+        return Ok(());
+    }
+    Err(wrong(
+        format!("the format \"{format}\""),
+        &format!("{KIND}{}", READ.join(" or ")),
+        "use the version of this program that saved it",
+    ))
+}
+
 /// Every level in a column must be among those listed, or a scan of that level
 /// would pass for the reference.
 fn check_levels(
@@ -237,7 +259,7 @@ mod tests {
             (String::new(), "no digest"),
             (text.replace("digest", "# digest"), "no digest"),
             (
-                seal_by_hand(&text.replace("version 1", "version 9")),
+                seal_by_hand(&text.replace("version 2", "version 9")),
                 "version 9",
             ),
             (

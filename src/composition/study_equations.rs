@@ -18,6 +18,9 @@ use super::{Tissue, digest};
 use crate::error::{Error, Result};
 use crate::study::{Feathers, Part, RowWeighting, Study};
 
+/// Basis of the masses that a study's chemistry is converted to.
+const FRESH: &str = "as-is";
+
 /// An equation, and the candidates that it was chosen among.
 #[derive(Debug, Clone)]
 pub struct Chosen {
@@ -113,6 +116,7 @@ impl Request {
                 weighting: settings.weighting.into(),
                 bird: Some("bird".to_owned()),
                 scanner: settings.scanner.clone(),
+                publication: settings.publication.clone(),
                 ..Settings::default()
             },
         })
@@ -165,8 +169,9 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
     let mut chosen = Vec::new();
     for (response, candidates) in &responses {
         let mut one = calibrate_best(&rows, response, candidates, settings)?;
-        let part = &mut one.calibration.equation.provenance.part;
-        request.wanted.part.word().clone_into(part);
+        let of = &mut one.calibration.equation.provenance;
+        request.wanted.part.word().clone_into(&mut of.part);
+        FRESH.clone_into(&mut of.basis);
         chosen.push(one);
     }
     let mut together: Vec<&mut Calibration> = chosen

@@ -7,6 +7,7 @@ pub mod composition_words;
 pub mod contrast_pictures;
 pub mod contrast_words;
 mod digits;
+pub mod equation_files;
 pub mod files;
 mod findings;
 pub mod forecast_pictures;

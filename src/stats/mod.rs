@@ -12,6 +12,7 @@
 pub mod agreement;
 pub mod brier;
 pub mod change_point;
+pub mod cluster_lines;
 pub mod concordance;
 pub mod distribution;
 pub mod equivalence;
@@ -21,7 +22,9 @@ pub mod incomplete;
 pub mod left_out;
 pub mod linear;
 pub mod linear_mixed;
+pub mod mixed_inference;
 pub mod multiple;
+pub mod new_cluster;
 mod newton;
 mod orthogonal;
 pub mod parametric_survival;

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 use super::chemistry::Part;
 
@@ -30,6 +30,40 @@ pub struct CalibrationSettings {
     pub allowed_ways: Vec<String>,
     /// Scanner and its settings, in the user's words, for the saved equations.
     pub scanner: String,
+    /// Who made the equations, when, and how they may be used, for the saved equations.
+    pub publication: Publication,
+}
+
+/// What a saved equation says of its origin beside the birds; blank where not given.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Publication {
+    /// Who made it.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub authors: String,
+    /// When the birds were scanned and analysed, or the equation was published.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub date: String,
+    /// Version of the scanner's software.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub scanner_software: String,
+    /// How the carcasses were analysed.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub chemistry_method: String,
+    /// Licence under which it may be used.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub licence: String,
+    /// DOI of the publication.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub doi: String,
+}
+
+impl Publication {
+    /// Whether nothing is given.
+    #[must_use]
+    pub fn is_blank(&self) -> bool {
+        *self == Self::default()
+    }
 }
 
 /// How the rows of a calibration are weighted.

@@ -58,7 +58,7 @@ mod workbook;
 use std::path::Path;
 
 pub use any_table::{AnyColumn, AnyTable, read_columns};
-pub use calibration::{CalibrationSettings, RowWeighting};
+pub use calibration::{CalibrationSettings, Publication, RowWeighting};
 pub use check::{Check, ChemistrySummary, Rejection, ScanSummary, StrainSummary, Summary};
 pub use chemistry::{Analysis, Basis, Chemistry, ChemistrySettings, Part};
 pub use columns::{BODY_WEIGHT, Columns, NO_GROUPS, Values};

@@ -41,6 +41,11 @@ fn workplace() -> tempfile::TempDir {
         "trees.csv",
         "Tree,age,circumference",
     );
+    std::fs::copy(
+        root().join("data-demo/laboratories/pairs.csv"),
+        folder.path().join("laboratories.csv"),
+    )
+    .unwrap();
     put(
         "tests/reference/mean_of_all/data.csv",
         "pullets.csv",

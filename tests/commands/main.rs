@@ -1,8 +1,10 @@
 //! The program as its users call it: exit status, words, files, tables.
 
+mod bad_pairs;
 mod command_line;
 mod composition_commands;
 mod contrast;
+mod equation_files;
 mod first_steps;
 mod forecast_command;
 mod guide;

@@ -83,7 +83,6 @@ fn the_second_laboratory_needs_recalibration_and_gets_it() {
     for (more, says) in [
         ("--acceptable=-3", "above 0"),
         ("--acceptable milk=3", "milk"),
-        ("--save moved", "--recalibrate"),
     ] {
         let output = pinfeather(here, &format!("{fat} {more}"));
         assert_eq!(output.status.code(), Some(2), "{more}");

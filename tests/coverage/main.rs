@@ -5,6 +5,7 @@ mod birds;
 mod corrected;
 mod forecast;
 mod intervals;
+mod laboratories;
 #[expect(dead_code, reason = "its main writes the demo's files")]
 #[path = "../../examples/make_demo/main.rs"]
 mod make_demo;

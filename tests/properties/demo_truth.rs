@@ -66,8 +66,9 @@ fn the_committed_tables_are_the_generators() {
         ("data-demo", make_demo::study()),
         (
             "data-demo/second_laboratory",
-            make_demo::second_laboratory::tables(),
+            make_demo::laboratories::tables(),
         ),
+        ("data-demo/laboratories", make_demo::laboratories::six()),
         ("tests/data/demo-faulty", make_demo::faulty::study()),
     ];
     for (folder, files) in folders {

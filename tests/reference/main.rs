@@ -8,6 +8,7 @@ mod composition;
 mod flock;
 mod forecast;
 mod known_variances;
+mod laboratories;
 mod maturity;
 mod mixed;
 mod mixed_marginal;

@@ -1,4 +1,4 @@
-//! Errors by strain, age and mass.
+//! Errors by laboratory, strain, age and mass.
 
 use super::verdict::{ALPHA, Limit};
 use super::{Tested, Verdict};
@@ -37,7 +37,7 @@ impl GroupVerdict {
 /// Errors of some birds (`validation_groups`).
 #[derive(Debug, Clone, PartialEq)]
 pub struct GroupRow {
-    /// `strain`, `age` or `mass`.
+    /// `laboratory`, `strain`, `age` or `mass`.
     pub by: &'static str,
     /// The strain, or the band in words.
     pub group: String,
@@ -59,21 +59,24 @@ pub struct GroupRow {
     pub verdict: GroupVerdict,
 }
 
-/// By strain, by age and by mass, as far as the birds have them.
+/// The name of a group that a bird is of.
+type NameOf = fn(&Tested) -> String;
+
+/// By laboratory, strain, age and mass, as far as the birds have them.
 pub(super) fn groups(birds: &[Tested], limit: &Limit, confidence: f64) -> Vec<GroupRow> {
     let mut rows = Vec::new();
-    let mut strains: Vec<&str> = birds.iter().map(|bird| bird.strain.as_str()).collect();
-    strains.sort_unstable();
-    strains.dedup();
-    for strain in strains.into_iter().filter(|strain| !strain.is_empty()) {
-        let own = birds.iter().filter(|bird| bird.strain == strain);
-        rows.push(row(
-            "strain",
-            strain.to_owned(),
-            &own.collect::<Vec<_>>(),
-            limit,
-            confidence,
-        ));
+    let by_name: [(&str, NameOf); 2] = [
+        ("laboratory", |bird| bird.laboratory.clone()),
+        ("strain", |bird| bird.strain.clone()),
+    ];
+    for (by, of) in by_name {
+        let mut names: Vec<String> = birds.iter().map(of).collect();
+        names.sort_unstable();
+        names.dedup();
+        for name in names.into_iter().filter(|name| !name.is_empty()) {
+            let own: Vec<&Tested> = birds.iter().filter(|bird| of(bird) == name).collect();
+            rows.push(row(by, name, &own, limit, confidence));
+        }
     }
     let ages: Option<Vec<f64>> = birds.iter().map(|bird| bird.age_d).collect();
     // Bands of what chemistry found would show the regression to the mean as a bias.

@@ -214,6 +214,7 @@ impl One<'_> {
                 bird
             },
             strain: frame.label("strain", row),
+            laboratory: frame.label("laboratory", row),
             age_d: number("age"),
             body_weight_g: number("body_weight"),
             observed,
@@ -394,13 +395,15 @@ fn ages_in_weeks(frame: &Frame, equation: &Equation) -> Option<String> {
 
 /// The birds, each by the mean of its scans, in the order of the table.
 pub(super) fn by_bird(pairs: &[PairRow]) -> Vec<Tested> {
-    let mut places: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut places: BTreeMap<(&str, &str), usize> = BTreeMap::new();
     let mut birds: Vec<Vec<&PairRow>> = Vec::new();
     for pair in pairs {
-        let place = *places.entry(&pair.bird).or_insert_with(|| {
-            birds.push(Vec::new());
-            birds.len() - 1
-        });
+        let place = *places
+            .entry((&pair.laboratory, &pair.bird))
+            .or_insert_with(|| {
+                birds.push(Vec::new());
+                birds.len() - 1
+            });
         birds[place].push(pair);
     }
     let all = |rows: &[&PairRow], of: &dyn Fn(&PairRow) -> Option<f64>| {
@@ -413,6 +416,7 @@ pub(super) fn by_bird(pairs: &[PairRow]) -> Vec<Tested> {
         Tested {
             bird: rows[0].bird.clone(),
             strain: rows[0].strain.clone(),
+            laboratory: rows[0].laboratory.clone(),
             age_d: all(rows, &|row| row.age_d),
             body_weight_g: all(rows, &|row| row.body_weight_g),
             observed,

@@ -32,8 +32,11 @@ use super::correction::AllowedStrains;
 use super::equation::Equation;
 use super::frame::Frame;
 use super::pairs::{RowSelection, frame};
+use super::provenance::ValidationRecord;
 use super::quality::Kept;
+use super::saved::digest;
 use crate::error::{Error, ErrorKind, Result};
+use crate::stats::mean;
 use crate::study::{Feathers, Part, Study};
 
 /// The error of the mean that is acceptable.
@@ -68,6 +71,8 @@ pub struct PairRow {
     pub bird: String,
     /// Strain; empty where not known.
     pub strain: String,
+    /// Laboratory; empty where the table has no such column.
+    pub laboratory: String,
     /// Age, d.
     pub age_d: Option<f64>,
     /// Scale weight, g.
@@ -109,6 +114,8 @@ pub struct Tested {
     pub bird: String,
     /// Strain; empty where not known.
     pub strain: String,
+    /// Laboratory; empty where the table has no such column.
+    pub laboratory: String,
     /// Age, d; none where not known.
     pub age_d: Option<f64>,
     /// Scale weight, g.
@@ -166,10 +173,49 @@ pub struct Validation {
     pub warnings: Vec<String>,
 }
 
+impl Validation {
+    /// What the history of the equation says of this test; `input_digest` is that of its table.
+    ///
+    /// # Errors
+    /// As [`Equation::to_toml`].
+    pub fn record(&self, equation: &Equation, input_digest: &str) -> Result<ValidationRecord> {
+        let ends = |values: &[f64]| {
+            [
+                values.iter().copied().fold(f64::INFINITY, f64::min),
+                values.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+            ]
+        };
+        let observed: Vec<f64> = self.birds.iter().map(|bird| bird.observed).collect();
+        let errors: Vec<f64> = self.birds.iter().map(Tested::error).collect();
+        let squares: Vec<f64> = errors.iter().map(|error| error * error).collect();
+        let ages: Option<Vec<f64>> = self.birds.iter().map(|bird| bird.age_d).collect();
+        let mut strains: Vec<String> = self.birds.iter().map(|bird| bird.strain.clone()).collect();
+        strains.retain(|strain| !strain.is_empty());
+        strains.sort();
+        strains.dedup();
+        let bias = self.quantities.iter().find(|row| row.quantity == "bias");
+        let interval = bias.and_then(|bias| bias.interval);
+        Ok(ValidationRecord {
+            verdict: self.verdict.words().to_owned(),
+            birds: self.birds.len(),
+            strains,
+            ages_d: ages.map(|ages| ends(&ages)),
+            masses: ends(&observed),
+            bias: mean(&errors),
+            bias_interval: interval.map(|interval| [interval.lower, interval.upper]),
+            confidence: self.confidence,
+            rmse: mean(&squares).sqrt(),
+            acceptable_error: self.acceptable,
+            equation_digest: digest(equation.to_toml()?.as_bytes()),
+            input_digest: input_digest.to_owned(),
+        })
+    }
+}
+
 /// Tests an equation on a table of pairs: a row a scan of an analysed bird.
 ///
 /// The table has a column for each name that the equation reads, the chemistry in `fat_chem` for
-/// an equation of `fat`, and may have `bird`, `strain`, `age`, `body_weight`, `feathers`, `part`,
+/// an equation of `fat`, and may have `laboratory`, `bird`, `strain`, `age`, `body_weight`, `feathers`, `part`,
 /// `basis`, `way` and `restraint`.
 ///
 /// # Errors

@@ -124,5 +124,14 @@ pub(super) fn cautions(birds: &[Tested], equation: &str) -> Vec<String> {
         )),
         Some(_) => {}
     }
+    let mut laboratories: Vec<&str> = birds.iter().map(|bird| bird.laboratory.as_str()).collect();
+    laboratories.sort_unstable();
+    laboratories.dedup();
+    if laboratories.len() > 1 {
+        lines.push(format!(
+            "{equation}: the verdict is that of the birds of these {} laboratories together, not of another one (validation_groups.csv has each); for that, calibrate on them (calibrate, column laboratory)",
+            laboratories.len()
+        ));
+    }
     lines
 }

@@ -4,6 +4,7 @@
 mod flock;
 mod groups;
 mod growth;
+mod laboratories;
 mod lay;
 mod scans;
 mod validation;

@@ -19,6 +19,7 @@ pub mod fits;
 pub mod flock;
 pub mod forecast;
 pub mod groups;
+pub mod laboratories;
 pub mod lay;
 pub mod models;
 pub mod plan;

@@ -93,8 +93,8 @@ pub fn validation(validations: &[Validation]) -> Table {
 pub fn validation_groups(validations: &[Validation]) -> Table {
     let columns = columns!("validation_groups", |(of, row): (&Validation, &GroupRow)| {
         tissue("", "what the equation predicts: fat, lean, bone") => &of.trait_name,
-        by("", "strain, age or mass (predicted)") => row.by,
-        group("", "the strain, or the band of ages or masses") => &row.group,
+        by("", "laboratory, strain, age or mass (predicted)") => row.by,
+        group("", "the laboratory or strain, or the band of ages or masses") => &row.group,
         n => row.n,
         mean_observed("see unit", "mean mass by chemistry") => row.mean_observed,
         bias("see unit", "mean of predicted minus observed") => row.bias,

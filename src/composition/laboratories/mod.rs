@@ -1,0 +1,287 @@
+//! One equation for several laboratories (or scanners), and what it is worth in another.
+//!
+//! Laboratories differ in scanner, software, handling and chemistry. With y the chemistry of a
+//! bird and x its reading about the mean c,
+//!
+//! ```text
+//! y = terms + u_laboratory + v_laboratory x + error
+//! ```
+//!
+//! where level u and slope v of a laboratory are random and may be correlated
+//! ([`cluster_lines`](crate::stats::cluster_lines), by restricted likelihood; errors of the
+//! coefficients by Kenward and Roger). How far laboratories differ, and where another one will
+//! lie, is judged from the laboratories' own lines by exact distributions
+//! ([`new_cluster`](crate::stats::new_cluster)), since five laboratories say little of a variance
+//! and a restricted likelihood often ends at none. Each laboratory is left out in turn.
+//!
+//! The saved equation is that of a new laboratory: the covariance of its coefficients contains what
+//! laboratories differ in, which is an error that all birds of one laboratory share. It is widened
+//! to the exact prediction interval at the mean of the birds.
+//!
+//! A bird is one unit, by the mean of its scans. A laboratory without a line of its own (fewer than
+//! 3 birds, or readings that do not vary) is left out by name. Two laboratories show their
+//! difference and nothing of a third.
+
+mod fitted;
+mod rows;
+
+pub use rows::{LaboratoryRow, LeftOutRow, NewLaboratoryRow};
+
+use super::calibration::{Settings, TermRow, Weighting};
+use super::complete::Complete;
+use super::equation::Equation;
+use super::formula::Formula;
+use super::frame::Frame;
+use super::provenance::Scale;
+use super::validation::QuantityRow;
+use crate::error::{Error, Result};
+use fitted::Fitted;
+
+/// Fewest birds of a laboratory that has a line of its own.
+pub const FEWEST_BIRDS: usize = 3;
+/// Fewest laboratories that say anything of another one.
+pub const FEWEST_LABORATORIES: usize = 3;
+
+/// One equation for several laboratories.
+#[derive(Debug, Clone)]
+pub struct Laboratories {
+    /// What it predicts.
+    pub trait_name: String,
+    /// The equation for a new laboratory; none from two laboratories.
+    pub equation: Option<Equation>,
+    /// Its terms.
+    pub terms: Vec<TermRow>,
+    /// The terms, as written.
+    pub formula: Formula,
+    /// Column of readings by whose slope laboratories differ, and its mean; none where the
+    /// equation has no such term, and laboratories differ in level alone.
+    pub reading: Option<(String, f64)>,
+    /// Each laboratory.
+    pub laboratories: Vec<LaboratoryRow>,
+    /// How far they differ.
+    pub variation: Vec<QuantityRow>,
+    /// What is predicted for a new laboratory.
+    pub new: Vec<NewLaboratoryRow>,
+    /// Each bird, predicted without its laboratory.
+    pub left_out: Vec<LeftOutRow>,
+    /// Root mean square error of birds of laboratories left out.
+    pub left_out_rmse: Option<f64>,
+    /// Confidence of the intervals.
+    pub confidence: f64,
+    /// What should be known: one line each.
+    pub warnings: Vec<String>,
+}
+
+/// Names in a column of laboratories, in the order of the table.
+#[must_use]
+pub fn names(frame: &Frame, column: &str) -> Vec<String> {
+    let mut names: Vec<String> = Vec::new();
+    for row in 0..frame.n() {
+        let name = frame.label(column, row);
+        if !name.is_empty() && !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    names
+}
+
+/// Fits each candidate to the laboratories, and keeps the one by which birds of laboratories left
+/// out are predicted best.
+///
+/// # Errors
+/// [`ErrorKind::Input`](crate::ErrorKind::Input) for fewer than 2 laboratories of at least 3
+/// birds, and for terms that repeat each other or the laboratories;
+/// [`ErrorKind::Call`](crate::ErrorKind::Call) for a column that there is not, the logarithm of
+/// chemistry, an equation through 0 and robust weighting.
+pub fn calibrate_laboratories(
+    frame: &Frame,
+    (response, candidates): (&str, &[Formula]),
+    column: &str,
+    settings: &Settings,
+) -> Result<Laboratories> {
+    let mut best: Option<Laboratories> = None;
+    let mut first_error = None;
+    for formula in candidates {
+        match one(frame, response, formula, column, settings) {
+            Ok(found) => {
+                let error = |of: &Laboratories| of.left_out_rmse.unwrap_or(f64::INFINITY);
+                if best.as_ref().is_none_or(|best| error(&found) < error(best)) {
+                    best = Some(found);
+                }
+            }
+            Err(error) => {
+                first_error.get_or_insert(error);
+            }
+        }
+    }
+    best.ok_or_else(|| {
+        first_error.unwrap_or_else(|| {
+            Error::call(format!(
+                "{response}: found no candidate equation, expected at least one; name its terms"
+            ))
+        })
+    })
+}
+
+/// One candidate.
+fn one(
+    frame: &Frame,
+    response: &str,
+    formula: &Formula,
+    column: &str,
+    settings: &Settings,
+) -> Result<Laboratories> {
+    let mut names = formula.names();
+    names.push(column);
+    let all = Complete::of(frame, response, &names, settings.bird.as_deref())?;
+    check(&all, response, formula, settings)?;
+    let reading = reading(response, formula, settings);
+    let (kept, mut warnings) = with_own_lines(&all, column, reading.as_deref(), settings)?;
+    let complete = Complete::of(
+        &all.frame.select(&kept),
+        response,
+        &names,
+        settings.bird.as_deref(),
+    )?;
+    if !all.incomplete.is_empty() {
+        warnings.push(format!(
+            "{}: {} rows without all values of {response} and its terms are left out",
+            frame.file,
+            all.incomplete.len()
+        ));
+    }
+    warnings.extend(alike_in_age(&complete, column, formula));
+    let fitted = Fitted::of(&complete, (response, formula), column, reading, settings)?;
+    rows::laboratories(&fitted, formula, warnings)
+}
+
+fn check(
+    complete: &Complete,
+    response: &str,
+    formula: &Formula,
+    settings: &Settings,
+) -> Result<()> {
+    let refuse = |found: &str, expected: &str| {
+        Err(Error::call(format!(
+            "{response}, several laboratories: found {found}, expected {expected}; change it, or calibrate without laboratories (--laboratory none)"
+        )))
+    };
+    if complete.scale == Scale::Log {
+        return refuse("the logarithm of the chemistry", "chemistry as it stands");
+    }
+    if formula.through_zero() {
+        return refuse("an equation through 0", "one with an intercept");
+    }
+    match settings.weighting {
+        Weighting::Ordinary | Weighting::PowerOfMean => Ok(()),
+        other => refuse(
+            &format!("the weighting \"{}\"", other.word()),
+            "ordinary or power",
+        ),
+    }
+}
+
+/// The readings by whose slope laboratories differ: those of the tissue, where they are a term.
+fn reading(response: &str, formula: &Formula, settings: &Settings) -> Option<String> {
+    let usual = format!("{}_scan", super::calibration::trait_of(response));
+    let reading = settings.reading.clone().unwrap_or(usual);
+    formula.has_term(&reading).then_some(reading)
+}
+
+/// Rows of laboratories that have a line of their own, and who has none and why.
+fn with_own_lines(
+    all: &Complete,
+    column: &str,
+    reading: Option<&str>,
+    settings: &Settings,
+) -> Result<(Vec<usize>, Vec<String>)> {
+    let frame = &all.frame;
+    let label = |row: usize| frame.label(column, row);
+    let mut warnings = Vec::new();
+    let mut fit: Vec<String> = Vec::new();
+    for name in names(frame, column) {
+        let rows: Vec<usize> = (0..frame.n()).filter(|row| label(*row) == name).collect();
+        let mut birds: Vec<String> = rows
+            .iter()
+            .map(|row| match &settings.bird {
+                Some(bird) => frame.label(bird, *row),
+                None => row.to_string(),
+            })
+            .collect();
+        birds.sort();
+        birds.dedup();
+        let varies = match reading {
+            None => true,
+            Some(reading) => {
+                let numbers = frame.numbers(reading)?;
+                rows.iter()
+                    .any(|row| numbers[*row].total_cmp(&numbers[rows[0]]).is_ne())
+            }
+        };
+        if birds.len() < FEWEST_BIRDS {
+            warnings.push(format!(
+                "{}, column {column}: {name} is left out, since it has {}, and at least {FEWEST_BIRDS} are needed for a line of its own",
+                frame.file,
+                match birds.len() {
+                    1 => "1 bird".to_owned(),
+                    n => format!("{n} birds"),
+                }
+            ));
+        } else if varies {
+            fit.push(name);
+        } else {
+            warnings.push(format!(
+                "{}, column {column}: {name} is left out, since all its readings are the same",
+                frame.file
+            ));
+        }
+    }
+    if fit.len() < 2 {
+        return Err(Error::input(format!(
+            "{}, column {column}: found {} with at least {FEWEST_BIRDS} birds of different readings, expected at least {FEWEST_LABORATORIES} to say how laboratories differ{}; add birds, or calibrate without laboratories (--laboratory none)",
+            frame.file,
+            match fit.len() {
+                1 => "1 laboratory".to_owned(),
+                n => format!("{n} laboratories"),
+            },
+            match warnings.is_empty() {
+                true => String::new(),
+                false => format!(" ({})", warnings.join("; ")),
+            }
+        )));
+    }
+    let kept = (0..frame.n()).filter(|row| fit.contains(&label(*row)));
+    Ok((kept.collect(), warnings))
+}
+
+/// Laboratories that each have birds of one age differ in age too.
+fn alike_in_age(complete: &Complete, column: &str, formula: &Formula) -> Option<String> {
+    let frame = &complete.frame;
+    if formula.names().contains(&"age") {
+        return None;
+    }
+    let ages = frame.numbers("age").ok()?;
+    let of = |name: &String| -> Vec<f64> {
+        let rows = (0..frame.n()).filter(|row| frame.label(column, *row) == *name);
+        rows.map(|row| ages[row]).collect()
+    };
+    let alike = |ages: &[f64]| {
+        ages.windows(2)
+            .all(|pair| pair[0].total_cmp(&pair[1]).is_eq())
+    };
+    let by_laboratory: Vec<Vec<f64>> = names(frame, column).iter().map(of).collect();
+    if !by_laboratory.iter().all(|ages| alike(ages)) {
+        return None;
+    }
+    Some(if alike(ages) {
+        format!(
+            "{}: all birds are {} d old, so that the equation holds for that age alone; analyse birds of other ages",
+            frame.file, ages[0]
+        )
+    } else {
+        format!(
+            "{}: each laboratory has birds of one age, so that differences between laboratories are differences between ages as well; analyse birds of several ages in each",
+            frame.file
+        )
+    })
+}
