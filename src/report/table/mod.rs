@@ -156,8 +156,8 @@ impl Table {
     /// # Errors
     /// Where the temporary file of a long table cannot be read.
     pub(super) fn held(&self) -> std::io::Result<()> {
-        let shelved = self.parts.iter().filter_map(|part| part.shelved.as_ref());
-        shelved.map(|one| one.hold().map(|_| ())).collect()
+        let mut shelved = self.parts.iter().filter_map(|part| part.shelved.as_ref());
+        shelved.try_for_each(|one| one.hold().map(|_| ()))
     }
 
     /// The table's name.

@@ -308,6 +308,9 @@ pub(crate) fn precision_by_cost() -> PrecisionByCost {
             panel("Lean: strain mean", 4.4, 3.0),
             panel("Fat: bird's curve", 17.0, 12.0),
         ],
-        letter: Some('a'),
+        frame: pinfeather::figure::Frame {
+            letter: Some('a'),
+            ..pinfeather::figure::Frame::default()
+        },
     }
 }
