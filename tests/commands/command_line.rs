@@ -330,7 +330,7 @@ fn every_figure_of_the_demo_fits_one_column() {
     let output = pinfeather(folder.path(), &arguments);
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     let figures = folder.path().join("results/figures");
-    for name in ["growth", "rate", "residuals", "deviation"] {
+    for name in ["growth", "rate", "supplement_residuals", "deviation"] {
         let svg = std::fs::read_to_string(figures.join(format!("{name}_body_weight.svg"))).unwrap();
         assert!(svg.contains("width=\"89mm\""), "{name}");
     }

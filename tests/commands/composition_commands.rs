@@ -887,7 +887,7 @@ fn water_and_protein_are_calibrated_like_fat_lean_and_bone() {
         std::fs::write(study.join("study.toml"), settings).unwrap();
     };
     with("\"fat\", \"lean\", \"bone\", \"water\", \"protein\"");
-    done(study, "calibrate .");
+    done(study, "calibrate . --save models/corrections");
     done(study, "correct .");
     let corrected = table(study, "corrected", "scan,bird,strain,age_d,trait");
     let (mut inside, mut n) = (0, 0);

@@ -186,10 +186,10 @@ fn an_older_or_broken_equation_is_refused() {
         error.contains("fat.toml") && error.contains("cut short or changed"),
         "{error}"
     );
-    std::fs::write(&path, sealed(&text.replace("version 1", "version 0"))).unwrap();
+    std::fs::write(&path, sealed(&text.replace("version 2", "version 9"))).unwrap();
     let error = Equation::read(&path).unwrap_err().to_string();
     assert!(
-        error.contains("version 0") && error.contains("the version of this program that saved it"),
+        error.contains("version 9") && error.contains("the version of this program that saved it"),
         "{error}"
     );
 }

@@ -94,6 +94,10 @@ pub(super) fn mean_curve(
         if !curve.start(attempt, &means.ages_d, &means.values, &mut descent.terms) {
             break;
         }
+        // Fewer means than terms determine no curve: the curve's own start stands.
+        if means.values.len() < descent.terms.len() {
+            return Some(descent.terms);
+        }
         let optimum = usual_descent(&problem, &mut descent);
         let least = optimum.sum_of_squares;
         if optimum.end != End::OutsideDomain
