@@ -133,11 +133,6 @@ pub(super) fn best_optimum(
     }
 }
 
-/// Descends once, from the terms that the descent holds.
-pub(super) fn usual_descent(problem: &Problem<'_>, descent: &mut Descent) -> Optimum {
-    least_squares::minimise(problem, USUAL, descent)
-}
-
 /// Descends from the terms that the descent holds, and where the usual way does not end
 /// in a certified optimum goes on along the valley from where it came to.
 pub(super) fn descend_along_valley(problem: &Problem<'_>, descent: &mut Descent) -> Optimum {

@@ -213,6 +213,9 @@ fn log_mass(fit: &AllometricFit, place: usize, age_d: f64, weight: &Forecast) ->
     .filter(|mass| mass.location.is_finite() && mass.of_coefficients.is_finite())
 }
 
+/// A forecast whose interval reaches beyond this many times its value is not determined.
+const MOST_TIMES: f64 = 10.0;
+
 impl Ahead<'_> {
     fn quantiles(&mut self, df: f64) -> [f64; 3] {
         let levels = [self.confidence, 0.5, 0.8];
@@ -242,7 +245,7 @@ impl Ahead<'_> {
         };
         let target = self.target(bird, age_d);
         let n = records.of(bird).0.len();
-        Some(self.row(weight, n, forecast, target))
+        self.row(weight, n, forecast, target)
     }
 
     fn group(&mut self, weight: &ForecastRow, birds: &[usize]) -> Option<ForecastRow> {
@@ -297,18 +300,23 @@ impl Ahead<'_> {
             .collect::<std::result::Result<Vec<_>, _>>()
             .map(|points| mean_target(&points));
         let [_, half, most] = self.quantiles(df);
-        let mut row = self.row(weight, members.len(), forecast, target);
+        let mut row = self.row(weight, members.len(), forecast, target)?;
         row.fan_g = Some([half, most].map(|quantile| forecast.interval(quantile)));
         Some(row)
     }
 
+    /// `None` where the interval reaches beyond [`MOST_TIMES`] the forecast: it then says nothing.
     fn row(
         &mut self,
         weight: &ForecastRow,
         n: usize,
         forecast: Forecast,
         target: std::result::Result<TargetPoint, NoTarget>,
-    ) -> ForecastRow {
+    ) -> Option<ForecastRow> {
+        let interval_g = forecast.interval(self.quantiles(forecast.df)[0]);
+        if interval_g.1 > MOST_TIMES * forecast.value {
+            return None;
+        }
         let chance = target.as_ref().ok();
         let chance = chance.and_then(|target| chance_of(target, &forecast));
         let flags = match &target {
@@ -316,14 +324,14 @@ impl Ahead<'_> {
             Ok(_) => Vec::new(),
             Err(reason) => vec![Flag::NoTarget(*reason)],
         };
-        ForecastRow {
+        Some(ForecastRow {
             level: weight.level,
             strain: weight.strain,
             pen: weight.pen,
             bird: weight.bird,
             age_d: weight.age_d,
             n,
-            interval_g: Some(forecast.interval(self.quantiles(forecast.df)[0])),
+            interval_g: Some(interval_g),
             fan_g: None,
             forecast: Some(forecast),
             target,
@@ -331,6 +339,6 @@ impl Ahead<'_> {
             birds_in_band: None,
             predictors: vec![(Predictor::Allometry, 1.0)],
             flags,
-        }
+        })
     }
 }
