@@ -101,8 +101,8 @@ impl ForecastFan {
         }
         let any = self.flocks.iter().any(|f| !f.forecast.is_empty());
         match self.fan.as_str() {
-            "" if any => note.push("Black line: forecast.".to_owned()),
-            fan if any => note.push(format!("Black line: forecast; shaded: {fan}.")),
+            "" if any => note.push("Solid line: forecast.".to_owned()),
+            fan if any => note.push(format!("Solid line: forecast; shaded: {fan}.")),
             _ => {}
         }
         if self.flocks.iter().any(FlockForecast::is_known_later) {

@@ -117,7 +117,7 @@ impl Identity {
             self.frame.subjects()
         )];
         if !self.line.is_empty() {
-            note.push(format!("Black line: {}.", self.line));
+            note.push(format!("Solid line: {}.", self.line));
         }
         if !self.note.is_empty() {
             note.push(self.note.clone());

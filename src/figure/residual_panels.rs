@@ -119,7 +119,7 @@ impl ResidualPanels {
             note.push(format!("Residuals of {}.", self.of));
         }
         if self.panels.iter().any(|p| !p.means.is_empty()) {
-            note.push("Black line: means.".to_owned());
+            note.push("Solid line: means.".to_owned());
         }
         let any = |line| self.panels.iter().any(|p| p.reference == line);
         if any(ResidualLine::Equality) {

@@ -213,7 +213,8 @@ fn log_mass(fit: &AllometricFit, place: usize, age_d: f64, weight: &Forecast) ->
     .filter(|mass| mass.location.is_finite() && mass.of_coefficients.is_finite())
 }
 
-/// A forecast whose interval reaches beyond this many times its value is not determined.
+/// A forecast whose interval reaches beyond this many times its value is not determined (our
+/// choice, no source).
 const MOST_TIMES: f64 = 10.0;
 
 impl Ahead<'_> {

@@ -93,7 +93,7 @@ pub fn backtest(
     seed: u64,
 ) -> Backtests {
     let mut rows = Vec::new();
-    let mut foretold = Vec::new();
+    let mut predictions = Vec::new();
     let mut eggs: Vec<Hit> = Vec::new();
     let mut shares: Vec<Vec<Hit>> = vec![Vec::new(); HORIZONS_D.len()];
     for as_of_d in weeks(at_landmark) {
@@ -108,7 +108,7 @@ pub fn backtest(
         let of_week = egg_hits(&forecast);
         rows.push(summed(Quantity::FirstEggAge, Some(as_of_d), None, &of_week));
         eggs.extend(of_week);
-        foretold.extend(first_egg_predictions(&forecast));
+        predictions.extend(first_egg_predictions(&forecast));
         for (hits, horizon_d) in shares.iter_mut().zip(HORIZONS_D) {
             hits.extend(share_hits(&forecast, horizon_d));
         }
@@ -121,7 +121,7 @@ pub fn backtest(
     }
     Backtests {
         rows,
-        eggs: foretold,
+        eggs: predictions,
     }
 }
 

@@ -128,11 +128,11 @@ const MOST_HORIZONS: usize = 4;
 /// panel a horizon; none of a trait without a backtest.
 pub fn weight_prediction_figures(
     study: &Study,
-    foretold: &[WeightPrediction],
+    predictions: &[WeightPrediction],
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
-    for of_trait in foretold.chunk_by(|a, b| a.trait_index == b.trait_index) {
+    for of_trait in predictions.chunk_by(|a, b| a.trait_index == b.trait_index) {
         let name = &study.traits[of_trait[0].trait_index].name;
         let panels = of_trait
             .chunk_by(|a, b| a.horizon_d >= b.horizon_d)

@@ -129,7 +129,7 @@ fn about_regions(study: &Study, doubts: &mut Vec<Doubt>) {
                 row.missing.join(", ")
             )
         } else {
-            // Told once for all tissues.
+            // Reported once for all tissues.
             continue;
         };
         doubts.push(Doubt {

@@ -208,8 +208,8 @@ impl Faults {
         }
         faults.sort();
         let mut faults: Vec<Fault> = faults.into_iter().map(|(_, fault)| fault).collect();
-        let untold = faults.iter().skip(TOLD).map(|fault| fault.count);
-        let more = self.more + untold.sum::<usize>();
+        let others = faults.iter().skip(TOLD).map(|fault| fault.count);
+        let more = self.more + others.sum::<usize>();
         faults.truncate(TOLD);
         (faults, more)
     }
