@@ -16,9 +16,11 @@
 //!   expected information it is what Kenward and Roger's method gives for one combination).
 //!   A cluster's variance enters by itself, not by its SD, so that both are defined at zero.
 //! - A subject's mode moves by d eta_r along each term, fixed effects and cluster effects
-//!   included: sum of Cov(theta)_rs d eta_r d eta_s' is what its covariance lacks when the
+//!   included: G = sum of Cov(theta)_rs d eta_r d eta_s' is what its covariance lacks when the
 //!   variance terms are taken as known (Kass and Steffey 1989, J Am Stat Assoc 84:717-726;
-//!   for linear models Kackar and Harville 1984, J Am Stat Assoc 79:853-862).
+//!   for linear models Kackar and Harville 1984, J Am Stat Assoc 79:853-862). The covariance
+//!   at the estimated variance terms is itself too small by G on average, so that 2 G is added
+//!   (Prasad and Rao 1990, J Am Stat Assoc 85:163-171).
 //!
 //! The power of the mean and the residual correlation are taken as known: all observations
 //! determine them. Cost: two evaluations of the linearised model a variance term.
@@ -132,7 +134,7 @@ impl VarianceError {
             for (covariance, moved) in all.modes.chunks_exact_mut(p * p).zip(moved.chunks_exact(p))
             {
                 for (at, entry) in covariance.iter_mut().enumerate() {
-                    *entry += moved[at / p] * moved[at % p];
+                    *entry += 2.0 * moved[at / p] * moved[at % p];
                 }
             }
         }

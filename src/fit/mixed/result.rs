@@ -195,9 +195,9 @@ pub struct MixedFit {
     /// Terms of each subject at its conditional mode, subjects x p.
     pub subject_terms: Vec<f64>,
     /// Covariance of a subject's terms about its mode, subjects x p x p: of the
-    /// random effects given the data, and of the fixed effects as far as the
-    /// subject's own data do not make up for them. The error of the variance terms
-    /// is not in it.
+    /// random effects given the data, of the fixed effects as far as the subject's own
+    /// data do not make up for them, and, of a fit by restricted likelihood, of the
+    /// variance terms.
     pub subject_covariances: Vec<f64>,
     /// How much of each random effect a subject's own data determine, subjects x q:
     /// 1 - variance of the effect given the data / variance between subjects. Near 1

@@ -99,8 +99,8 @@ errors <- function(name, formula, d, slopes) {
 sorted <- function(d) d[order(d$group, d$pen, d$bird, d$age_d), ]
 errors("line_errors", value ~ group + age_d - 1 + (1 | pen / bird), sorted(line), FALSE)
 errors("unequal_errors", value ~ group + group:age_d - 1 + (1 + age_d || pen) + (1 + age_d || bird), sorted(unequal), TRUE)
-# The error of a bird's fitted values at its modes, with that of the variance terms (Kass and
-# Steffey 1989), by the definitions with whole matrices at lme4's restricted estimates:
+# The error of a bird's fitted values at its modes, with that of the variance terms (Prasad and
+# Rao 1990), by the definitions with whole matrices at lme4's restricted estimates:
 # Henderson's prediction error variance, and the derivative of the predictor along the
 # variances with the inverse of the restricted likelihood's expected information.
 mode_errors <- function(name, formula, d, bird, ages) {
@@ -142,7 +142,9 @@ mode_errors <- function(name, formula, d, bird, ages) {
       down <- theta; down[i] <- down[i] - h
       (predictor(up, a) - predictor(down, a)) / (2 * h)
     })
-    c(sqrt(sum(l * (C %*% l))), sqrt(sum(l * (C %*% l)) + sum(g * solve(information, g))))
+    v <- sum(l * (C %*% l))
+    G <- sum(g * solve(information, g))
+    c(sqrt(v), sqrt(v + 2 * G))
   })
   cat(sprintf(
     '"%s": {"bird": "%s", "ages": [%s], "known_variances": [%s], "with_variances": [%s]},\n',
