@@ -4,7 +4,7 @@
 use std::collections::HashMap;
 
 use super::super::digits::write_number;
-use super::super::table::{Cell, Table};
+use super::super::table::{Block, Cell, Table};
 
 /// Cells that all tables of a page may have together; a cell takes some six bytes.
 const MOST_CELLS: usize = 520_000;
@@ -32,8 +32,8 @@ fn bird_column(table: &Table) -> Option<usize> {
     table.header().iter().position(|header| *header == "bird")
 }
 
-fn bird_of(table: &Table, row: usize, column: Option<usize>) -> &str {
-    match column.map(|column| table.cell(row, column)) {
+fn bird_of<'b>(block: &'b Block<'_>, row: usize, column: Option<usize>) -> &'b str {
+    match column.map(|column| block.cell(row, column)) {
         Some(Cell::Text(bird)) => bird,
         _ => "",
     }
@@ -47,7 +47,10 @@ fn of_page(tables: &[Table]) -> impl Iterator<Item = &Table> {
 
 impl Shown {
     /// As many birds as the page has room for, spread evenly through the study.
-    pub(super) fn of(tables: &[Table]) -> Self {
+    ///
+    /// # Errors
+    /// Where the temporary file of a long table cannot be read.
+    pub(super) fn of(tables: &[Table]) -> std::io::Result<Self> {
         let mut shown = Self {
             step: 1,
             places: HashMap::new(),
@@ -55,24 +58,27 @@ impl Shown {
         let (mut fixed, mut of_birds) = (0, 0);
         for table in of_page(tables) {
             let column = bird_column(table);
-            for row in 0..table.rows() {
-                let bird = bird_of(table, row, column);
-                if bird.is_empty() {
-                    fixed += table.header().len();
-                    continue;
-                }
-                // A scan of several birds names them all.
-                if !bird.contains('+') && !shown.places.contains_key(bird) {
-                    shown.places.insert(bird.to_owned(), shown.places.len());
-                }
-                if !WITHOUT_BIRDS.contains(&table.name()) {
-                    of_birds += table.header().len();
+            for block in table.blocks() {
+                let block = block?;
+                for row in 0..block.rows {
+                    let bird = bird_of(&block, row, column);
+                    if bird.is_empty() {
+                        fixed += table.header().len();
+                        continue;
+                    }
+                    // A scan of several birds names them all.
+                    if !bird.contains('+') && !shown.places.contains_key(bird) {
+                        shown.places.insert(bird.to_owned(), shown.places.len());
+                    }
+                    if !WITHOUT_BIRDS.contains(&table.name()) {
+                        of_birds += table.header().len();
+                    }
                 }
             }
         }
         let room = MOST_CELLS.saturating_sub(fixed).max(MOST_CELLS / 4);
         shown.step = of_birds.div_ceil(room).max(1);
-        shown
+        Ok(shown)
     }
 
     /// Birds in the tables.
@@ -90,41 +96,44 @@ impl Shown {
         self.step > 1
     }
 
-    fn has(&self, table: &Table, row: usize, column: Option<usize>) -> bool {
-        let bird = bird_of(table, row, column);
-        if bird.is_empty() {
-            return true;
-        }
-        let place = self.places.get(bird);
-        !WITHOUT_BIRDS.contains(&table.name())
-            && place.is_none_or(|place| place.is_multiple_of(self.step))
+    /// The rows of a table that the page has.
+    fn rows_of(&self, table: &Table) -> std::io::Result<Table> {
+        let column = bird_column(table);
+        let of_birds = !WITHOUT_BIRDS.contains(&table.name());
+        let mut room = MOST_ROWS;
+        table.with_rows(|block, row| {
+            let bird = bird_of(block, row, column);
+            let place = || self.places.get(bird);
+            let shown = bird.is_empty()
+                || of_birds && place().is_none_or(|place| place.is_multiple_of(self.step));
+            let has = shown && room > 0;
+            room -= usize::from(has);
+            has
+        })
     }
 }
 
 /// A JSON array of the tables.
-pub(super) fn json(tables: &[Table], shown: &Shown) -> String {
-    let texts: Vec<String> = of_page(tables)
-        .map(|table| table_json(table, shown))
+///
+/// # Errors
+/// Where the temporary file of a long table cannot be read.
+pub(super) fn json(tables: &[Table], shown: &Shown) -> std::io::Result<String> {
+    let texts: std::io::Result<Vec<String>> = of_page(tables)
+        .map(|table| Ok(table_json(&shown.rows_of(table)?, table.rows())))
         .collect();
-    format!("[{}]", texts.join(","))
+    Ok(format!("[{}]", texts?.join(",")))
 }
 
-fn table_json(table: &Table, shown: &Shown) -> String {
-    let bird = bird_column(table);
-    let rows: Vec<usize> = (0..table.rows())
-        .filter(|row| shown.has(table, *row, bird))
-        .take(MOST_ROWS)
-        .collect();
+fn table_json(table: &Table, all: usize) -> String {
     let columns: Vec<String> = table
         .header()
         .iter()
         .enumerate()
-        .map(|(column, name)| column_json(table, &rows, column, name))
+        .map(|(column, name)| column_json(table, column, name))
         .collect();
     format!(
-        "{{\"name\":{},\"rows\":{},\"all\":{},\"columns\":[{}]}}",
+        "{{\"name\":{},\"rows\":{},\"all\":{all},\"columns\":[{}]}}",
         string(table.name()),
-        rows.len(),
         table.rows(),
         columns.join(",")
     )
@@ -132,10 +141,11 @@ fn table_json(table: &Table, shown: &Shown) -> String {
 
 /// Words as a list of the distinct ones and, a row each, which (-1: none);
 /// numbers as they are, null where there is none.
-fn column_json(table: &Table, rows: &[usize], column: usize, name: &str) -> String {
+fn column_json(table: &Table, column: usize, name: &str) -> String {
+    let rows = 0..table.rows();
     let of_words = rows
-        .iter()
-        .map(|row| table.cell(*row, column))
+        .clone()
+        .map(|row| table.cell(row, column))
         .find(|cell| *cell != Cell::Missing)
         .is_none_or(|cell| matches!(cell, Cell::Text(_)));
     if of_words {
@@ -143,7 +153,7 @@ fn column_json(table: &Table, rows: &[usize], column: usize, name: &str) -> Stri
         let mut words: Vec<String> = Vec::new();
         let mut which: Vec<String> = Vec::with_capacity(rows.len());
         for row in rows {
-            let Cell::Text(word) = table.cell(*row, column) else {
+            let Cell::Text(word) = table.cell(row, column) else {
                 which.push("-1".to_owned());
                 continue;
             };
@@ -162,7 +172,7 @@ fn column_json(table: &Table, rows: &[usize], column: usize, name: &str) -> Stri
     }
     let mut values: Vec<String> = Vec::with_capacity(rows.len());
     for row in rows {
-        values.push(match table.cell(*row, column) {
+        values.push(match table.cell(row, column) {
             Cell::Number(value) => digits(value, 5),
             Cell::Whole(value) => value.to_string(),
             Cell::Text(_) | Cell::Missing => "null".to_owned(),
@@ -233,10 +243,10 @@ mod tests {
             let mut row = table.row();
             row.text(&format!("b{bird}")).number(0.5);
         }
-        let shown = Shown::of(std::slice::from_ref(&table));
+        let shown = Shown::of(std::slice::from_ref(&table)).expect("in memory");
         assert!(shown.is_sample());
         assert_eq!(shown.birds(), 500_000);
-        let text = json(std::slice::from_ref(&table), &shown);
+        let text = json(std::slice::from_ref(&table), &shown).expect("in memory");
         assert!(text.len() < 6_000_000, "{}", text.len());
         assert!(text.contains("\"all\":500000"));
     }

@@ -21,6 +21,8 @@ mod topics;
 pub use content::Content;
 pub use news::{Live, News, with_news};
 
+use std::path::Path;
+
 use chrono::{DateTime, SecondsFormat, Utc};
 
 use self::data::Shown;
@@ -30,7 +32,7 @@ use super::pictures::Named;
 use super::prose::Prose;
 use super::table::Table;
 use crate::age::AgeUnit;
-use crate::error::Result;
+use crate::error::{Error, Result};
 
 const STYLE: &str = include_str!("page.css");
 const SCRIPTS: [&str; 4] = [
@@ -65,9 +67,11 @@ impl Page<'_> {
     /// The whole page as HTML.
     ///
     /// # Errors
-    /// Where a figure cannot be drawn.
+    /// Where a figure cannot be drawn, or the temporary file of a long table cannot be read.
     pub fn html(&self) -> Result<String> {
-        let shown = Shown::of(self.tables);
+        let read = |error| Error::unwritable(Path::new("a temporary file of rows"), error);
+        let shown = Shown::of(self.tables).map_err(read)?;
+        let tables = data::json(self.tables, &shown).map_err(read)?;
         let topics = self.topics();
         let title = &self.content.overview.title;
         let mut html = String::new();
@@ -116,7 +120,7 @@ impl Page<'_> {
             self.topic(put, topic, &shown)?;
         }
         line(put, "</main>");
-        self.script(put, &shown);
+        self.script(put, &tables);
         line(put, "</body></html>");
         Ok(html)
     }
@@ -145,7 +149,7 @@ impl Page<'_> {
         line(put, "</header>");
     }
 
-    fn script(&self, put: &mut String, shown: &Shown) {
+    fn script(&self, put: &mut String, tables: &str) {
         let watch = self
             .live
             .map_or("null".to_owned(), |live| data::string(&live.version));
@@ -157,7 +161,7 @@ impl Page<'_> {
                 data::string(self.content.overview.subject),
                 self.content.overview.ages == AgeUnit::Weeks,
                 explorer::json(&self.content.curves),
-                data::json(self.tables, shown)
+                tables
             ),
         );
         line(put, &format!("<script>\n{}</script>", SCRIPTS.concat()));

@@ -160,6 +160,40 @@ impl Table {
         shelved.try_for_each(|one| one.hold().map(|_| ()))
     }
 
+    /// The rows in blocks, those of a long table read from its temporary file one block at a
+    /// time.
+    pub(super) fn blocks(&self) -> impl Iterator<Item = std::io::Result<Block<'_>>> {
+        self.parts.iter().map(|part| {
+            let columns = part.columns()?;
+            Ok(Block {
+                rows: part.rows,
+                columns,
+            })
+        })
+    }
+
+    /// A table of some of the rows, in memory.
+    ///
+    /// # Errors
+    /// Where the temporary file of a long table cannot be read.
+    pub(super) fn with_rows(
+        &self,
+        mut keep: impl FnMut(&Block<'_>, usize) -> bool,
+    ) -> std::io::Result<Self> {
+        let mut some = Self::declared(self.name, &self.about);
+        for block in self.blocks() {
+            let block = block?;
+            for row in 0..block.rows {
+                if keep(&block, row) {
+                    let mut copy = some.row();
+                    let columns = block.columns.iter();
+                    columns.for_each(|column| copy.copy(column, row));
+                }
+            }
+        }
+        Ok(some)
+    }
+
     /// The table's name.
     #[must_use]
     pub fn name(&self) -> &'static str {
@@ -268,15 +302,34 @@ impl Part {
             Some(shelved) => shelved.hold().unwrap_or_default(),
             None => &self.columns,
         };
-        match columns.get(column) {
-            None | Some(Column::Empty) => Cell::Missing,
-            Some(Column::Text(words)) if words.at(row).is_empty() => Cell::Missing,
-            Some(Column::Text(words)) => Cell::Text(words.at(row)),
-            Some(Column::Number(values)) if values[row].is_finite() => Cell::Number(values[row]),
-            Some(Column::Number(_)) => Cell::Missing,
-            Some(Column::Whole(values)) if values[row] == MISSING_WHOLE => Cell::Missing,
-            Some(Column::Whole(values)) => Cell::Whole(values[row]),
-        }
+        cell(columns, row, column)
+    }
+}
+
+/// Some rows of a table, in memory.
+#[derive(Debug)]
+pub(super) struct Block<'a> {
+    /// How many.
+    pub(super) rows: usize,
+    columns: Cow<'a, [Column]>,
+}
+
+impl Block<'_> {
+    /// The cell in `row` of the block and `column`, both from 0.
+    pub(super) fn cell(&self, row: usize, column: usize) -> Cell<'_> {
+        cell(&self.columns, row, column)
+    }
+}
+
+fn cell(columns: &[Column], row: usize, column: usize) -> Cell<'_> {
+    match columns.get(column) {
+        None | Some(Column::Empty) => Cell::Missing,
+        Some(Column::Text(words)) if words.at(row).is_empty() => Cell::Missing,
+        Some(Column::Text(words)) => Cell::Text(words.at(row)),
+        Some(Column::Number(values)) if values[row].is_finite() => Cell::Number(values[row]),
+        Some(Column::Number(_)) => Cell::Missing,
+        Some(Column::Whole(values)) if values[row] == MISSING_WHOLE => Cell::Missing,
+        Some(Column::Whole(values)) => Cell::Whole(values[row]),
     }
 }
 
@@ -423,6 +476,22 @@ impl Row<'_> {
             }
         }
         self
+    }
+
+    /// A copy of a cell.
+    fn copy(&mut self, column: &Column, row: usize) {
+        match column {
+            Column::Empty => {}
+            Column::Text(words) => {
+                self.text(words.at(row));
+            }
+            Column::Number(values) => {
+                self.number(values[row]);
+            }
+            Column::Whole(values) => {
+                self.whole(usize::try_from(values[row]).ok());
+            }
+        }
     }
 
     fn expected(&self) -> usize {
