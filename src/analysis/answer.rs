@@ -43,6 +43,8 @@ pub struct Answer {
     pub treatment: String,
     /// The treatment that it is compared with.
     pub treatment_b: String,
+    /// The house.
+    pub house: String,
     /// The pen.
     pub pen: String,
     /// The bird.

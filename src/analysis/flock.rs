@@ -4,11 +4,12 @@ use super::growth::Growth;
 use super::options::{FlockOptions, Forecasting, Options};
 use crate::error::{Error, Result};
 use crate::flock::{
-    self, DepartureWatch, Deviation, DeviationOptions, FlockForecasts, FlockUniformity,
-    ForecastFrom, ForecastOptions, GainsSeen, SavedPopulation, TraitForecast, UniformityOptions,
-    WeightBacktest, WeightPrediction,
+    self, DepartureWatch, Deviation, DeviationOptions, FlockForecasts, FlockLevel, FlockUniformity,
+    ForecastFrom, ForecastOptions, GainsSeen, SampledVerdict, SavedPopulation, TraitForecast,
+    UniformityOptions, WeightBacktest, WeightPrediction,
 };
 use crate::study::{FixedEffectOf, Study};
+use crate::trajectory::sampled::SampledTrait;
 use crate::trajectory::{self, PopulationRequest};
 
 /// The verdict on a flock, and where it goes.
@@ -56,22 +57,23 @@ impl Verdict {
         growth: &Growth,
         (options, wanted): (&Options, &FlockOptions),
     ) -> Result<Self> {
-        let deviations = flock::deviations(
-            known,
-            &DeviationOptions {
-                matching: wanted.matching,
-                back_on_target_by_d: wanted.back_by_d,
-                confidence: options.confidence,
-            },
-        )?;
-        let uniformities = flock::uniformities(
-            known,
-            &UniformityOptions {
-                matching: wanted.matching,
-                within_pct: wanted.within_pct,
-                confidence: options.confidence,
-            },
-        )?;
+        let of_deviation = DeviationOptions {
+            matching: wanted.matching,
+            back_on_target_by_d: wanted.back_by_d,
+            confidence: options.confidence,
+        };
+        let of_uniformity = UniformityOptions {
+            matching: wanted.matching,
+            within_pct: wanted.within_pct,
+            confidence: options.confidence,
+        };
+        let mut deviations = flock::deviations(known, &of_deviation)?;
+        let mut uniformities = flock::uniformities(known, &of_uniformity)?;
+        if let Some(sampled) = &growth.sampled {
+            let options = (&of_deviation, &of_uniformity);
+            let verdict = flock::sampled_verdict(known, sampled, options)?;
+            enter_sampled(sampled, verdict, (&mut deviations, &mut uniformities));
+        }
         Ok(Self {
             gains: flock::gains_seen(known, &deviations, wanted.back_by_d),
             deviations,
@@ -80,6 +82,34 @@ impl Verdict {
             within_pct: wanted.within_pct,
         })
     }
+}
+
+/// Puts the rows of unnamed birds, in which the ringed birds of their strains count, in the place
+/// of those of the ringed birds alone.
+fn enter_sampled(
+    sampled: &SampledTrait,
+    verdict: SampledVerdict,
+    (deviations, uniformities): (&mut Vec<Deviation>, &mut Vec<FlockUniformity>),
+) {
+    let of_sampled = |trait_index: usize, strain: usize, level: FlockLevel| {
+        let groups = &sampled.sampled.groups;
+        trait_index == sampled.trait_index
+            && level != FlockLevel::Bird
+            && groups.iter().any(|group| group.strain == strain)
+    };
+    let place = |level: FlockLevel| match level {
+        FlockLevel::Flock => 0,
+        FlockLevel::Strain => 1,
+        FlockLevel::House => 2,
+        FlockLevel::Pen => 3,
+        FlockLevel::Bird => 4,
+    };
+    deviations.retain(|row| !of_sampled(row.trait_index, row.strain, row.level));
+    deviations.extend(verdict.deviations);
+    deviations.sort_by_key(|row| (row.trait_index, row.strain, place(row.level)));
+    uniformities.retain(|row| !of_sampled(row.trait_index, row.strain, row.level));
+    uniformities.extend(verdict.uniformities);
+    uniformities.sort_by_key(|row| (row.trait_index, place(row.level), row.strain));
 }
 
 fn ahead(

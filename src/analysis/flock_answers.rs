@@ -1,91 +1,127 @@
-//! Is the flock on target: the last weighing of each strain.
+//! Is the flock on target: the last weighing of each strain, house and pen.
 
 use super::{Analysis, Answer, Status};
-use crate::flock::{Deviation, FlockLevel};
+use crate::flock::{Deviation, FlockLevel, FlockUniformity};
 use crate::stats::Interval;
-use crate::stats::distribution::t_two_sided_quantile;
 
 const TARGET: &str = "On target?";
+
+/// What a row is of: level, trait, strain, house, pen.
+type Subject = (FlockLevel, usize, usize, Option<usize>, Option<usize>);
 
 impl Analysis {
     pub(super) fn of_flock(&self, answers: &mut Vec<Answer>) {
         let Some(verdict) = &self.verdict else {
             return;
         };
-        let of_strains = |level: FlockLevel| level == FlockLevel::Strain;
-        let rows = verdict.deviations.iter();
-        let strains: Vec<&Deviation> = rows.filter(|row| of_strains(row.level)).collect();
-        for row in &strains {
-            let later = strains.iter().any(|other| {
-                (other.trait_index, other.strain) == (row.trait_index, row.strain)
-                    && other.age_d > row.age_d
-            });
-            if !later {
-                self.deviation(answers, row);
-            }
+        let subject = |row: &Deviation| -> Subject {
+            (row.level, row.trait_index, row.strain, row.house, row.pen)
+        };
+        let rows: Vec<&Deviation> = verdict.deviations.iter().collect();
+        for row in last_of(&rows, subject, |row| row.age_d) {
+            self.deviation(answers, row);
         }
-        for one in &verdict.uniformities {
-            let later = verdict.uniformities.iter().any(|other| {
-                (other.level, other.trait_index, other.strain)
-                    == (one.level, one.trait_index, one.strain)
-                    && other.age_d > one.age_d
-            });
-            if later || !of_strains(one.level) {
-                continue;
-            }
-            let answer = |quantity| Answer {
-                question: TARGET,
-                strain: self.study.strains[one.strain].clone(),
-                trait_name: self.study.traits[one.trait_index].name.clone(),
-                quantity,
-                age_d: Some(one.age_d),
-                unit: "%",
-                n: Some(one.uniformity.n),
-                ..Answer::default()
-            };
-            if let Some(share) = &one.uniformity.near_mean {
-                answers.push(Answer {
-                    estimate: Some(share.pct),
-                    interval: Some(Interval {
-                        lower: share.lower_pct,
-                        upper: share.upper_pct,
-                    }),
-                    ..answer("uniformity")
-                });
-            }
-            if let Ok(cv) = &one.uniformity.cv {
-                answers.push(Answer {
-                    estimate: Some(cv.cv_pct),
-                    interval: Some(Interval {
-                        lower: cv.lower_pct,
-                        upper: cv.upper_pct.unwrap_or(f64::INFINITY),
-                    }),
-                    ..answer("cv")
-                });
-            }
+        let subject = |row: &FlockUniformity| -> Subject {
+            (row.level, row.trait_index, row.strain, row.house, row.pen)
+        };
+        let rows: Vec<&FlockUniformity> = verdict.uniformities.iter().collect();
+        for row in last_of(&rows, subject, |row| row.age_d) {
+            self.uniformity(answers, row);
         }
     }
 
-    fn deviation(&self, answers: &mut Vec<Answer>, row: &Deviation) {
-        let answer = |quantity, unit| Answer {
+    /// Names of what a row is of.
+    fn named(&self, (_, trait_index, strain, house, pen): Subject) -> Answer {
+        let study = &self.study;
+        Answer {
             question: TARGET,
-            strain: self.study.strains[row.strain].clone(),
-            trait_name: self.study.traits[row.trait_index].name.clone(),
+            strain: study.strains[strain].clone(),
+            house: house.map_or_else(String::new, |house| study.houses[house].clone()),
+            pen: pen.map_or_else(String::new, |pen| study.pens[pen].clone()),
+            trait_name: study.traits[trait_index].name.clone(),
+            ..Answer::default()
+        }
+    }
+
+    fn uniformity(&self, answers: &mut Vec<Answer>, row: &FlockUniformity) {
+        let subject = (row.level, row.trait_index, row.strain, row.house, row.pen);
+        let answer = |quantity| Answer {
+            quantity,
+            age_d: Some(row.age_d),
+            unit: "%",
+            n: Some(row.uniformity.n),
+            ..self.named(subject)
+        };
+        let unnamed = self.is_sampled(row.trait_index, row.strain);
+        if let Some(share) = &row.uniformity.near_mean {
+            answers.push(Answer {
+                estimate: Some(share.pct),
+                interval: Some(Interval {
+                    lower: share.lower_pct,
+                    upper: share.upper_pct,
+                }),
+                ..answer("uniformity")
+            });
+        } else if unnamed {
+            answers.push(match row.uniformity.normal_share_pct {
+                Some(share) => Answer {
+                    estimate: Some(share),
+                    status: Status::Weak,
+                    caution: "from the coefficient of variation, as if weights were normal: no birds were weighed one by one".to_owned(),
+                    ..answer("uniformity")
+                },
+                None => Answer {
+                    status: Status::NotEstimable,
+                    caution: "no spread between birds is known".to_owned(),
+                    ..answer("uniformity")
+                },
+            });
+        }
+        match &row.uniformity.cv {
+            Ok(cv) => answers.push(Answer {
+                estimate: Some(cv.cv_pct),
+                interval: Some(Interval {
+                    lower: cv.lower_pct,
+                    upper: cv.upper_pct.unwrap_or(f64::INFINITY),
+                }),
+                ..answer("cv")
+            }),
+            Err(_) if unnamed => answers.push(Answer {
+                status: Status::NotEstimable,
+                caution: "no spread between birds is known".to_owned(),
+                ..answer("cv")
+            }),
+            Err(_) => {}
+        }
+    }
+
+    /// Whether the birds of a strain were weighed without names.
+    fn is_sampled(&self, trait_index: usize, strain: usize) -> bool {
+        let sampled = self.growth.sampled.as_ref();
+        sampled.is_some_and(|of| {
+            let mut groups = of.sampled.groups.iter();
+            of.trait_index == trait_index && groups.any(|group| group.strain == strain)
+        })
+    }
+
+    fn deviation(&self, answers: &mut Vec<Answer>, row: &Deviation) {
+        let subject = (row.level, row.trait_index, row.strain, row.house, row.pen);
+        let answer = |quantity, unit| Answer {
             quantity,
             age_d: Some(row.age_d),
             unit,
             n: Some(row.n),
-            ..Answer::default()
+            caution: row.caution.clone(),
+            ..self.named(subject)
         };
-        let df = row.n.saturating_sub(1) as f64;
-        let around = |error: f64| {
-            let factor = t_two_sided_quantile(self.confidence, df);
-            Interval::around(row.observed_g, factor * error)
+        let limits = |limits: (f64, f64)| Interval {
+            lower: limits.0,
+            upper: limits.1,
         };
         answers.push(Answer {
             estimate: Some(row.observed_g),
             std_error: row.std_error_g,
-            interval: row.std_error_g.map(around),
+            interval: row.mean_interval_g.map(limits),
             ..answer("mean", "g")
         });
         let against = match &row.against {
@@ -96,9 +132,7 @@ impl Analysis {
             estimate: Some(against.target.target_g),
             ..answer("target", "g")
         });
-        let limits = against
-            .interval_g
-            .map(|(lower, upper)| Interval { lower, upper });
+        let limits = against.interval_g.map(limits);
         answers.push(Answer {
             estimate: Some(against.deviation_g),
             std_error: row.std_error_g,
@@ -127,4 +161,23 @@ impl Analysis {
             },
         });
     }
+}
+
+/// The last row of each subject, strains' before houses' and pens'; single birds have none.
+fn last_of<'a, T>(
+    rows: &[&'a T],
+    subject: impl Fn(&T) -> Subject,
+    age_d: impl Fn(&T) -> f64,
+) -> Vec<&'a T> {
+    let mut last: Vec<&'a T> = Vec::new();
+    for level in [FlockLevel::Strain, FlockLevel::House, FlockLevel::Pen] {
+        for row in rows.iter().filter(|row| subject(row).0 == level) {
+            match last.iter_mut().find(|known| subject(known) == subject(row)) {
+                Some(known) if age_d(known) <= age_d(row) => *known = row,
+                Some(_) => {}
+                None => last.push(row),
+            }
+        }
+    }
+    last
 }

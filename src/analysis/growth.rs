@@ -7,6 +7,7 @@ use crate::study::Study;
 use crate::trajectory::interval::{Intervals, Method, Validation};
 use crate::trajectory::profiles::{self, TermProfile};
 use crate::trajectory::redraw::ShareRow;
+use crate::trajectory::sampled::SampledTrait;
 use crate::trajectory::{
     self, PopulationFit, SecondPhase, Simulation, TraitModel, Trajectories, derived_quantities,
 };
@@ -16,6 +17,8 @@ use crate::trajectory::{
 pub struct Growth {
     /// The model of each trait, and the fits to single birds and to pooled strains.
     pub trajectories: Trajectories,
+    /// The model of the birds that were weighed without names; `None` where there are none.
+    pub sampled: Option<SampledTrait>,
     /// Intervals found otherwise than by standard errors.
     pub intervals: Intervals,
     /// What the curves predicted of hidden birds and weeks.
@@ -39,7 +42,17 @@ impl Growth {
         trajectory::check(&wanted.request)?;
         trajectory::check_unit(study, &wanted.request)?;
         let progress = &options.progress;
-        let request = &wanted.request;
+        let sampled = sampled(study, options);
+        // Of unnamed birds alone there is no bird or pooled series to fit.
+        let request = &match has_ringed(study) {
+            true => wanted.request.clone(),
+            false => trajectory::Request {
+                birds: false,
+                strains: false,
+                population: None,
+                ..wanted.request.clone()
+            },
+        };
         let subjects = study.traits.len()
             * (usize::from(request.birds) * study.birds.len()
                 + usize::from(request.strains) * study.strains.len()
@@ -59,8 +72,23 @@ impl Growth {
             shares: scans.shares(study, &trajectories, options)?,
             second_phase: second_phase(study, &trajectories, options),
             trajectories,
+            sampled,
         })
     }
+}
+
+/// Whether any ringed bird was weighed.
+pub(super) fn has_ringed(study: &Study) -> bool {
+    let mut traits = study.traits.iter();
+    traits.any(|records| !records.values.is_empty() || !records.groups.is_empty())
+}
+
+/// The model of unnamed birds, with the curves and the groups of the models of the traits.
+fn sampled(study: &Study, options: &Options) -> Option<SampledTrait> {
+    let request = &options.growth.request;
+    let population = request.population.as_ref();
+    let by = population.map_or(&[][..], |population| &population.groups);
+    SampledTrait::of(study, &request.curves, by)
 }
 
 /// Intervals by another method, and what the curves predict of what was hidden from them.

@@ -10,6 +10,7 @@ use crate::stats::Interval;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::trajectory::TraitModel;
 use crate::trajectory::allometric::closure;
+use crate::trajectory::sampled::SampledTrait;
 
 const GROWTH: &str = "How do they grow?";
 const DIFFER: &str = "Do they differ?";
@@ -42,10 +43,23 @@ impl Analysis {
     }
 
     pub(super) fn of_growth(&self, answers: &mut Vec<Answer>) {
+        let mut answered: Vec<(usize, usize)> = Vec::new();
+        if let Some(sampled) = &self.growth.sampled {
+            self.of_sampled(sampled, answers);
+            if sampled.model.is_ok() {
+                let groups = sampled.sampled.groups.iter();
+                answered.extend(groups.map(|group| (sampled.trait_index, group.strain)));
+            }
+        }
         for model in &self.growth.trajectories.models {
             let curve = model.curve();
             let (status, caution) = Self::caution(model);
-            for (group, named) in model.groups().iter().enumerate() {
+            // Of a strain with unnamed birds the one model of all its birds has answered.
+            let open = model.groups().iter().enumerate().filter(|(_, named)| {
+                let key = named.strain.map(|strain| (model.trait_index, strain));
+                key.is_none_or(|key| !answered.contains(&key))
+            });
+            for (group, named) in open {
                 let estimates = model.typical(group);
                 for age_d in self.ages_of(model) {
                     let mass = estimates
@@ -72,6 +86,46 @@ impl Analysis {
                         .estimated(mass),
                     );
                 }
+            }
+        }
+    }
+
+    /// The typical birds of strains with unnamed birds.
+    fn of_sampled(&self, of: &SampledTrait, answers: &mut Vec<Answer>) {
+        let Ok(model) = &of.model else {
+            return;
+        };
+        for (group, named) in of.sampled.groups.iter().enumerate() {
+            let (first_d, last_d) = of.age_span(group);
+            let named_ages = self.ages_d.iter().copied();
+            let mut ages_d: Vec<f64> = named_ages
+                .filter(|age_d| (first_d..last_d).contains(age_d))
+                .collect();
+            ages_d.push(last_d);
+            for age_d in ages_d {
+                let log = model.typical(group, age_d);
+                let reach = t_two_sided_quantile(self.confidence, log.df) * log.std_error;
+                let value = log.value.exp();
+                answers.push(Answer {
+                    question: GROWTH,
+                    strain: self.study.strains[named.strain].clone(),
+                    treatment: named
+                        .treatment
+                        .map_or_else(String::new, |one| self.study.treatments[one].clone()),
+                    trait_name: self.study.traits[of.trait_index].name.clone(),
+                    quantity: "typical_mass",
+                    age_d: Some(age_d),
+                    unit: "g",
+                    estimate: Some(value),
+                    std_error: Some(value * log.std_error),
+                    interval: Some(Interval {
+                        lower: (log.value - reach).exp(),
+                        upper: (log.value + reach).exp(),
+                    }),
+                    n: Some(of.sampled.unnamed[group] + of.sampled.ringed[group]),
+                    model: model.curve.name().to_owned(),
+                    ..Answer::default()
+                });
             }
         }
     }

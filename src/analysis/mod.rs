@@ -115,8 +115,10 @@ impl Analysis {
         let growth = Growth::of(&known, &scans, options)?;
         scans.take_off_eggs(&known, &growth.trajectories.models);
         let differences = match &options.comparison {
-            Some(wanted) => Differences::of(&known, &growth, (options, wanted))?,
-            None => None,
+            Some(wanted) if growth::has_ringed(&known) || wanted.needs_groups => {
+                Differences::of(&known, &growth, (options, wanted))?
+            }
+            _ => None,
         };
         let verdict = match &options.flock {
             Some(wanted) => Some(Verdict::of(&known, &growth, (options, wanted))?),

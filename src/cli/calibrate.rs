@@ -16,7 +16,7 @@ use crate::error::{Error, Result, read_file};
 use crate::report::equation_files::{self, Form};
 use crate::report::files::Place;
 use crate::report::summary;
-use crate::study::Study;
+use crate::study::{Files, Study};
 
 /// Fit the equations that put scanner readings on the chemistry scale, judge them by
 /// birds left out whole, and save them.
@@ -178,7 +178,10 @@ fn request(args: &CalibrateArgs, study: &Study) -> Result<Request> {
 pub(crate) fn usual_request(study: &Study, folder: &Path) -> Result<Request> {
     let mut request = Request::of(study)?;
     let tables = &study.settings.tables;
-    let files = [&tables.scans, &tables.chemistry].into_iter().flatten();
+    let files = [&tables.scans, &tables.chemistry]
+        .into_iter()
+        .flatten()
+        .flat_map(Files::paths);
     let bytes: Result<Vec<Vec<u8>>> = files.map(|file| read_file(&folder.join(file))).collect();
     request.settings.input_digest = digest_of_inputs(&bytes?);
     Ok(request)

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use crate::error::Result;
 use crate::report::files::{Recovered, recover_near};
-use crate::study::{Settings, TableName, file_and_sheet};
+use crate::study::{Files, Settings, TableName, file_and_sheet};
 
 /// Looks at every path that a call may mean, whichever option it stands after, at the tables
 /// that a study names, and at the usual results folder.
@@ -57,7 +57,7 @@ pub(crate) fn files_named_by(folder: &Path) -> Vec<PathBuf> {
     };
     let tables = TableName::ALL
         .iter()
-        .filter_map(|table| settings.tables.of(*table).as_ref());
+        .flat_map(|table| settings.tables.of(*table).iter().flat_map(Files::paths));
     tables
         .map(|table| file_and_sheet(&folder.join(table)).0)
         .collect()

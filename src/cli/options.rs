@@ -14,8 +14,8 @@ use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
 use crate::report::files::Root;
 use crate::study::{
-    AgeUnit, Check, Columns, DateFormat, Decimal, Format, MassUnit, Separator, Study, TableName,
-    Units, Values, file_and_sheet,
+    AgeUnit, Check, Columns, DateFormat, Decimal, Files, Format, MassUnit, Separator, Study,
+    TableName, Units, Values, file_and_sheet,
 };
 use crate::trajectory::{self, Request};
 
@@ -121,6 +121,12 @@ pub(crate) struct TableColumns {
     /// Column that names the pen
     #[arg(long, value_name = "COLUMN")]
     pub(crate) pen: Option<String>,
+    /// Column that names the house
+    #[arg(long, value_name = "COLUMN")]
+    pub(crate) house: Option<String>,
+    /// The rows are unnamed birds, a sample of each pen, house or flock
+    #[arg(long, conflicts_with = "bird")]
+    pub(crate) sample: bool,
     /// What the values are [default: body_weight]
     #[arg(long, value_name = "NAME")]
     pub(crate) r#trait: Option<String>,
@@ -227,6 +233,8 @@ impl TableColumns {
             value: self.value.clone(),
             group: self.group.clone(),
             pen: self.pen.clone(),
+            house: self.house.clone(),
+            sample: self.sample,
             trait_name: self.r#trait.clone(),
             units: Units {
                 age: self.age_unit,
@@ -293,9 +301,14 @@ pub(crate) fn study_files(path: &Path, study: &Study) -> Vec<PathBuf> {
         folder = path.to_owned();
         files.push(folder.join("study.toml"));
     }
-    let tables = TableName::ALL
-        .iter()
-        .filter_map(|table| study.settings.tables.of(*table).as_ref());
+    let tables = TableName::ALL.iter().flat_map(|table| {
+        study
+            .settings
+            .tables
+            .of(*table)
+            .iter()
+            .flat_map(Files::paths)
+    });
     // Several sheets of one workbook are one file.
     for file in tables.map(|table| file_and_sheet(&folder.join(table)).0) {
         if !files.contains(&file) {

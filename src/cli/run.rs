@@ -17,7 +17,7 @@ use super::{paper, verify};
 use crate::analysis::{Analysis, ComparisonOptions, Forecasting, Options};
 use crate::error::Result;
 use crate::report::page::Content;
-use crate::study::{Settings, Study, TableName, file_and_sheet};
+use crate::study::{Files, Settings, Study, TableName, file_and_sheet};
 
 /// Run the whole study: corrected masses, growth curves, deviation from target,
 /// timing cues, figures, report page.
@@ -82,7 +82,8 @@ impl WholeStudy {
             files.extend([path.join("study.toml"), path.join(OWN)]);
             if let Ok(settings) = Settings::read(path) {
                 let tables = TableName::ALL.iter();
-                let named = tables.filter_map(|table| settings.tables.of(*table).as_ref());
+                let named = tables
+                    .flat_map(|table| settings.tables.of(*table).iter().flat_map(Files::paths));
                 files.extend(named.map(|table| path.join(table)));
             }
         } else {

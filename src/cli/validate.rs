@@ -22,7 +22,7 @@ use crate::composition::{CAUTION, Equation, Frame};
 use crate::error::{Error, Result, read_file};
 use crate::report::summary;
 use crate::report::validation_pictures::validation_pictures;
-use crate::study::Study;
+use crate::study::{Files, Study};
 
 /// Test saved equations on birds that they were not fitted to: another laboratory's, another
 /// strain's, a later trial's. The verdict is by equivalence: usable as it is, after
@@ -142,7 +142,10 @@ fn after_test(
     if args.path.is_dir() {
         let study = Study::read_folder(&args.path)?;
         let tables = &study.settings.tables;
-        let named = [&tables.scans, &tables.chemistry].into_iter().flatten();
+        let named = [&tables.scans, &tables.chemistry]
+            .into_iter()
+            .flatten()
+            .flat_map(Files::paths);
         files = named.map(|file| args.path.join(file)).collect();
     }
     let bytes: Result<Vec<Vec<u8>>> = files.iter().map(|file| read_file(file)).collect();

@@ -41,6 +41,8 @@ pub enum FlockLevel {
     Bird,
     /// All birds of the study.
     Flock,
+    /// The birds of a strain in one house that were weighed on one occasion.
+    House,
 }
 
 /// One row of `deviation.csv`: a weighing, or the mean of several, against the target.
@@ -52,6 +54,8 @@ pub struct Deviation {
     pub trait_index: usize,
     /// Index into [`Study::strains`].
     pub strain: usize,
+    /// Index into [`Study::houses`], of unnamed birds where it is known.
+    pub house: Option<usize>,
     /// Index into [`Study::pens`], where the level or the bird has one.
     pub pen: Option<usize>,
     /// Index into [`Study::birds`], at the level of birds.
@@ -64,10 +68,14 @@ pub struct Deviation {
     pub observed_g: f64,
     /// Standard error of that mean, g; none for a single bird.
     pub std_error_g: Option<f64>,
+    /// t interval of that mean, g.
+    pub mean_interval_g: Option<(f64, f64)>,
     /// The comparison, or why there is none.
     pub against: std::result::Result<AgainstTarget, NoTarget>,
     /// Gain needed to be back on target, at the last weighing.
     pub gain: Gain,
+    /// What to be careful about; empty where there is nothing.
+    pub caution: String,
 }
 
 /// An observed weight or mean beside its target.
@@ -212,12 +220,17 @@ impl Judge<'_> {
             level,
             trait_index: self.trait_index,
             strain: self.strain,
+            house: None,
             pen: occasion.pen,
             bird: None,
             age_d,
             n: members.len(),
             observed_g: weights.mean,
             std_error_g: weights.std_error,
+            mean_interval_g: weights
+                .half_width(self.options.confidence)
+                .map(|half| (weights.mean - half, weights.mean + half)),
+            caution: String::new(),
             gain: self.gain(last, age_d, weights.mean, against.is_ok()),
             against,
         }
@@ -253,12 +266,15 @@ impl Judge<'_> {
                     level: FlockLevel::Bird,
                     trait_index: self.trait_index,
                     strain: self.strain,
+                    house: None,
                     pen: bird.pen,
                     bird: Some(b),
                     age_d,
                     n: 1,
                     observed_g: value,
                     std_error_g: None,
+                    mean_interval_g: None,
+                    caution: String::new(),
                     gain: self.gain(last, age_d, value, against.is_ok()),
                     against,
                 });
@@ -275,16 +291,29 @@ impl Judge<'_> {
         if !last || !has_target {
             return Gain::NotAsked;
         }
-        if by_d <= age_d {
-            return Gain::AgePassed;
-        }
-        match (trajectory.at(age_d), trajectory.at(by_d)) {
-            (Some(now), Some(then)) => Gain::PerDay {
-                needed_g_per_d: (then.target_g - observed_g) / (by_d - age_d),
-                target_g_per_d: (then.target_g - now.target_g) / (by_d - age_d),
-            },
-            _ => Gain::BeyondTarget,
-        }
+        let now = Judged { age_d, observed_g };
+        gain(trajectory, now, by_d)
+    }
+}
+
+/// A weight at an age.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Judged {
+    pub(super) age_d: f64,
+    pub(super) observed_g: f64,
+}
+
+/// The gain that brings a weight back to the target by an age.
+pub(super) fn gain(trajectory: &TargetCurve, now: Judged, by_d: f64) -> Gain {
+    if by_d <= now.age_d {
+        return Gain::AgePassed;
+    }
+    match (trajectory.at(now.age_d), trajectory.at(by_d)) {
+        (Some(here), Some(then)) => Gain::PerDay {
+            needed_g_per_d: (then.target_g - now.observed_g) / (by_d - now.age_d),
+            target_g_per_d: (then.target_g - here.target_g) / (by_d - now.age_d),
+        },
+        _ => Gain::BeyondTarget,
     }
 }
 
@@ -374,7 +403,7 @@ impl TargetPoint {
 }
 
 /// Where `observed_g`, known to plus or minus `half_g`, lies in the band.
-fn band(target: &TargetPoint, observed_g: f64, half_g: f64) -> Band {
+pub(super) fn band(target: &TargetPoint, observed_g: f64, half_g: f64) -> Band {
     if !target.has_band() {
         return Band::NotGiven;
     }
@@ -470,6 +499,7 @@ impl fmt::Display for FlockLevel {
             Self::Pen => "pen",
             Self::Bird => "bird",
             Self::Flock => "flock",
+            Self::House => "house",
         })
     }
 }

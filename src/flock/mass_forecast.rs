@@ -123,7 +123,7 @@ pub(super) fn of_trait(
     for row in &weight.rows {
         let made = match row.level {
             FlockLevel::Bird => ahead.bird(row, records),
-            FlockLevel::Flock | FlockLevel::Strain | FlockLevel::Pen => members
+            FlockLevel::Flock | FlockLevel::Strain | FlockLevel::House | FlockLevel::Pen => members
                 .get(&(row.strain, row.pen))
                 .and_then(|birds| ahead.group(row, birds)),
         };

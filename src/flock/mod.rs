@@ -24,6 +24,7 @@ mod own_models;
 mod predictors;
 pub mod relative;
 mod sample_size;
+mod sampled;
 mod stacking;
 mod target;
 mod uniformity;
@@ -40,6 +41,7 @@ pub use gains::{GainsSeen, gains_seen};
 pub use own_models::{ForecastFrom, SavedPopulation};
 pub use predictors::Predictor;
 pub use sample_size::{birds_for_mean, birds_for_share};
+pub use sampled::{SampledVerdict, sampled_verdict};
 pub use target::{NoTargetAge, TargetCurve, TargetPoint, trajectories as target_trajectories};
 pub use uniformity::{
     Cv, FlockUniformity, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,

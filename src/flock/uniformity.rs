@@ -43,6 +43,8 @@ pub struct FlockUniformity {
     pub trait_index: usize,
     /// Index into [`Study::strains`].
     pub strain: usize,
+    /// Index into [`Study::houses`], of unnamed birds where it is known.
+    pub house: Option<usize>,
     /// Index into [`Study::pens`], at the level of pens.
     pub pen: Option<usize>,
     /// Mean age of the birds, d.
@@ -53,6 +55,8 @@ pub struct FlockUniformity {
     pub target_g: Option<f64>,
     /// Birds near the target instead of near their own mean.
     pub near_target: Option<Share>,
+    /// What to be careful about; empty where there is nothing.
+    pub caution: String,
 }
 
 /// How alike the weights of some birds are.
@@ -186,8 +190,10 @@ fn of_occasion(
         level,
         trait_index,
         strain: occasion.strain,
+        house: None,
         pen: occasion.pen,
         age_d,
+        caution: String::new(),
         uniformity: alike(&weights, within_pct, confidence),
         target_g,
         near_target: target_g.and_then(|t| share_within(&weights, t, within_pct, confidence)),
@@ -269,18 +275,29 @@ fn coefficient_of_variation(weights_g: &[f64], confidence: f64) -> std::result::
     let squares: f64 = weights_g.iter().map(|w| (w - mean).powi(2)).sum();
     let sd_g = (squares / (n - 1.0)).sqrt();
     let ratio = sd_g / mean;
+    let (lower_pct, upper_pct) = cv_limits(ratio, n, confidence);
+    Ok(Cv {
+        sd_g,
+        cv_pct: 100.0 * ratio,
+        lower_pct,
+        upper_pct,
+    })
+}
+
+/// Limits in percent of a coefficient of variation (a fraction) of n birds, by the formula of
+/// [`coefficient_of_variation`]; n need not be whole where the variance has degrees of freedom
+/// of its own.
+pub(super) fn cv_limits(ratio: f64, n: f64, confidence: f64) -> (f64, Option<f64>) {
     let limit = |probability: f64| {
         let u = chi_squared_quantile(probability, n - 1.0);
         let scale = ((u + 2.0) / n - 1.0) * ratio * ratio + u / (n - 1.0);
         (scale > 0.0).then(|| 100.0 * ratio / scale.sqrt())
     };
     let tail = 0.5 * (1.0 - confidence);
-    Ok(Cv {
-        sd_g,
-        cv_pct: 100.0 * ratio,
-        lower_pct: limit(1.0 - tail).unwrap_or(0.0),
-        upper_pct: limit(tail).filter(|upper_pct| *upper_pct <= GREATEST_CV_PCT),
-    })
+    (
+        limit(1.0 - tail).unwrap_or(0.0),
+        limit(tail).filter(|upper_pct| *upper_pct <= GREATEST_CV_PCT),
+    )
 }
 
 /// Birds whose weight is within `within_pct` percent of `centre_g`, edges

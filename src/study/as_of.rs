@@ -42,6 +42,7 @@ impl Study {
         let mut known = self.clone();
         let cut = |records: &Records| cut(records, age_d, &kept(records));
         known.traits = self.traits.iter().map(cut).collect();
+        known.samples = self.samples.as_of(age_d);
         known.events.retain(|event| event.age_d <= age_d);
         for record in &mut known.onset {
             *record = Onset {

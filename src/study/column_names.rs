@@ -33,6 +33,12 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("pen", Words),
             ("treatment", Words),
             ("hatch_date", Dates),
+            ("house", Words),
+            ("birds", Words),
+            ("mean", Masses),
+            ("total", Masses),
+            ("sd", Masses),
+            ("cv_pct", Words),
         ],
         TableName::Scans => &[
             ("scan", Words),
@@ -83,6 +89,15 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("date", Dates),
             ("age", Ages),
             ("event", Words),
+        ],
+        TableName::Pens => &[
+            ("pen", Words),
+            ("house", Words),
+            ("strain", Words),
+            ("treatment", Words),
+            ("block", Words),
+            ("hatch_date", Dates),
+            ("birds", Words),
         ],
     }
 }

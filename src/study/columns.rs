@@ -39,6 +39,10 @@ pub struct Columns {
     pub group: Option<String>,
     /// Header of the column of pens.
     pub pen: Option<String>,
+    /// Header of the column of houses.
+    pub house: Option<String>,
+    /// Whether the rows are unnamed birds: a sample of a pen, a house or a flock.
+    pub sample: bool,
     /// Name of the trait that the values are of; `body_weight` where left out.
     pub trait_name: Option<String>,
     /// Units of columns whose header names none.
@@ -140,6 +144,7 @@ impl Columns {
             ("weight", &self.value, "--value"),
             ("strain", &group, "--group"),
             ("pen", &self.pen, "--pen"),
+            ("house", &self.house, "--house"),
         ];
         let mut mapping: BTreeMap<String, String> = BTreeMap::new();
         for (index, (key, header, option)) in named.iter().enumerate() {
@@ -147,8 +152,8 @@ impl Columns {
             let twice = named[..index]
                 .iter()
                 .find(|(_, other, _)| other.as_ref() == Some(header));
-            // Pen and strain may well be the same column; nothing else may.
-            if let Some((_, _, other)) = twice.filter(|_| *key != "pen") {
+            // Pen, house and strain may well be the same column; nothing else may.
+            if let Some((_, _, other)) = twice.filter(|_| !["pen", "house"].contains(key)) {
                 return Err(Error::call(format!(
                     "found column \"{header}\" by both {other} and {option}, expected two columns; correct one of the options"
                 )));
@@ -176,9 +181,9 @@ impl Columns {
             name: Some(name.into_owned()),
             hatch_date: self.hatched_on.clone(),
             tables: PerTable {
-                weighings: Some(table),
-                targets: self.targets.clone(),
-                onset: self.onset.clone(),
+                weighings: Some(table.into()),
+                targets: self.targets.clone().map(Into::into),
+                onset: self.onset.clone().map(Into::into),
                 ..PerTable::default()
             },
             columns: PerTable {

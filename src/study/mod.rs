@@ -41,6 +41,7 @@ mod plausible;
 mod quotes;
 mod read;
 mod records;
+mod samples;
 mod scan;
 mod sealed;
 mod settings;
@@ -59,7 +60,9 @@ use std::path::Path;
 
 pub use any_table::{AnyColumn, AnyTable, read_columns};
 pub use calibration::{CalibrationSettings, Publication, RowWeighting};
-pub use check::{Check, ChemistrySummary, Rejection, ScanSummary, StrainSummary, Summary};
+pub use check::{
+    Check, ChemistrySummary, Rejection, SampleSummary, ScanSummary, StrainSummary, Summary,
+};
 pub use chemistry::{Analysis, Basis, Chemistry, ChemistrySettings, Part};
 pub use columns::{BODY_WEIGHT, Columns, NO_GROUPS, Values};
 pub use doubt::Doubt;
@@ -69,6 +72,7 @@ pub use fingerprint::Fingerprint;
 pub use format::{Decimal, Format, Separator};
 pub use occasion::{AgeMatching, Grouping, Member, Occasion, OccasionKey, Occasions, occasions};
 pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
+pub use samples::{Kept, SampleRow, SampledUnit, Samples, Together};
 pub use scan::{
     Feathers, FurtherReading, GroupMasses, Mapped, ReadingUnit, RegionColumn, RegionRow, Scan,
     ScanName, ScanSettings, Scans, Tissue, WHOLE, Way, bird_names, in_region, regions,
@@ -76,8 +80,8 @@ pub use scan::{
 pub(crate) use scan::{Position, position};
 pub use sealed::{digest, read_sealed, saved_keys, sealed, without_digest};
 pub use settings::{
-    CueSettings, DesignOptions, EXAMPLE, FitSettings, FixedEffectOf, PerTable, Plausible, Settings,
-    TableName, TargetSettings, Unit, Units,
+    CueSettings, DesignOptions, EXAMPLE, Files, FitSettings, FixedEffectOf, PerTable, Plausible,
+    Settings, TableName, TargetSettings, Unit, Units,
 };
 pub use starter::{STARTER_TABLES, StarterTable, starter_settings};
 pub use units::{AGE_LIMIT_D, AgeUnit, DateFormat, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
@@ -96,12 +100,18 @@ pub struct Study {
     pub strains: Vec<String>,
     /// Names of the pens.
     pub pens: Vec<String>,
+    /// Names of the houses.
+    pub houses: Vec<String>,
+    /// What the table of pens says of each pen, and of each house without pens.
+    pub kept: Vec<Kept>,
     /// Names of the treatments.
     pub treatments: Vec<String>,
     /// Names of the blocks: places or times whose pens are alike, as a house or a hatch.
     pub blocks: Vec<String>,
     /// One a trait: `body_weight` first, then others.
     pub traits: Vec<Records>,
+    /// Birds weighed without names.
+    pub samples: Samples,
     /// Readings of the scanner.
     pub scans: Scans,
     /// Analysed birds.

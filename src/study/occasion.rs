@@ -276,7 +276,8 @@ impl AgeMatching {
     }
 
     /// Ages with the same key belong together.
-    fn key(self, age_d: f64) -> f64 {
+    #[must_use]
+    pub fn key(self, age_d: f64) -> f64 {
         match self {
             Self::RoundedTo(step_d) if step_d > 0.0 => (age_d / step_d + 0.5).floor() * step_d,
             _ => age_d,

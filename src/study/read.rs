@@ -7,14 +7,17 @@ use std::path::Path;
 
 use chrono::NaiveDate;
 
-use super::columns::{Columns, Values};
+use super::columns::{BODY_WEIGHT, Columns, Values};
 use super::faults::{Faults, Place, nearest, quoted};
 use super::format::Writing;
 use super::header::{Header, Voice};
-use super::settings::{Settings, TableName};
+use super::settings::{Files, Settings, TableName};
 use super::table::{Rows, Table};
 use super::units::DateFormat;
-use super::{Bird, Study, birds, chemistry, events, names, onset, scan, targets, weighings};
+use super::{
+    Bird, Kept, Records, Study, birds, chemistry, events, names, onset, samples, scan, targets,
+    weighings,
+};
 
 /// The strain of birds that no table gives one.
 pub(crate) const ONE_STRAIN: &str = "all";
@@ -57,19 +60,21 @@ pub(crate) fn study(
         });
         register.closed = all_known;
     }
-    if let Some(table) = source.open(TableName::Weighings, faults) {
+    if let Some(table) = source.open(TableName::Pens, faults) {
         register.tell(Some(&table));
-        let header = source.header(&table, TableName::Weighings);
-        let default = Columns::default();
-        let columns = bare.unwrap_or(&default);
-        let records = weighings::read(&header, columns, &dates, &mut register, faults);
-        register.study.traits.extend(records);
+        let header = source.header(&table, TableName::Pens);
+        samples::read_pens(&header, &dates, &mut register, faults);
     }
+    read_weighings((&source, bare), &dates, &mut register, faults);
     let scans_name_birds = settings.tables.birds.is_none() && settings.tables.weighings.is_none();
-    all_known &= register.closed || !register.study.traits.is_empty() || scans_name_birds;
+    all_known &= register.closed
+        || !register.study.traits.is_empty()
+        || !register.study.samples.files.is_empty()
+        || scans_name_birds;
     // Where the scans name the birds, or where birds were lost to a fault, a new one is none.
     register.closed = all_known && !scans_name_birds;
     register.settle_strains();
+    samples::settle(&mut register, faults);
     for name in [
         TableName::Scans,
         TableName::Chemistry,
@@ -97,11 +102,12 @@ pub(crate) fn study(
             TableName::Targets => targets::read(&header, &mut register, faults),
             TableName::Onset => onset::read(&header, &mut register, faults),
             TableName::Events => events::read(&header, &dates, &mut register, faults),
-            TableName::Birds | TableName::Weighings => {}
+            TableName::Birds | TableName::Weighings | TableName::Pens => {}
         }
     }
     register.settle_strains();
     let mut study = register.study;
+    enter_sampled_trait(&mut study, bare);
     let birds = study.birds.iter().map(|bird| bird.name.as_str());
     let strains = study.strains.iter().map(String::as_str);
     for (what, alike) in [
@@ -133,6 +139,60 @@ pub(crate) fn study(
     study
 }
 
+/// The trait of unnamed birds stands among the traits of the study, without records of its own
+/// where no ringed bird was weighed.
+fn enter_sampled_trait(study: &mut Study, bare: Option<&Columns>) {
+    let named = bare.and_then(|columns| columns.trait_name.clone());
+    let name = named.unwrap_or_else(|| BODY_WEIGHT.to_owned());
+    let known = study.traits.iter().any(|records| records.name == name);
+    if study.samples.is_empty() || known {
+        return;
+    }
+    let records = Records {
+        name,
+        file: study.samples.files.join(", "),
+        starts: vec![0; study.birds.len() + 1],
+        ..Records::default()
+    };
+    study.traits.insert(0, records);
+}
+
+/// Reads the tables of weighings, those of ringed birds before those of unnamed ones: what the
+/// pens of the first are is known to the second.
+fn read_weighings(
+    (source, bare): (&Source<'_>, Option<&Columns>),
+    dates: &Dates,
+    register: &mut Register,
+    faults: &mut Faults,
+) {
+    let default = Columns::default();
+    let columns = bare.unwrap_or(&default);
+    let tables = source.open_all(TableName::Weighings, faults);
+    let is_sample = |table: &&Table| {
+        samples::is_sample_table(&source.header(table, TableName::Weighings), columns)
+    };
+    let (unnamed, ringed): (Vec<&Table>, Vec<&Table>) = tables.iter().partition(is_sample);
+    if let [first, second, ..] = ringed.as_slice() {
+        faults.add(
+            second.header_place(),
+            format!("a second table of ringed birds beside {}", first.file),
+            "one table of weighings with birds' names, the others of unnamed birds",
+            "put the rows of the two tables into one",
+        );
+    }
+    for table in ringed.into_iter().take(1) {
+        register.tell(Some(table));
+        let header = source.header(table, TableName::Weighings);
+        let records = weighings::read(&header, columns, dates, register, faults);
+        register.study.traits.extend(records);
+    }
+    for table in unnamed {
+        register.tell(Some(table));
+        let header = source.header(table, TableName::Weighings);
+        samples::read(&header, columns, dates, register, faults);
+    }
+}
+
 /// Where tables come from.
 struct Source<'a> {
     folder: &'a Path,
@@ -143,7 +203,18 @@ struct Source<'a> {
 impl<'a> Source<'a> {
     /// The table of that name, where the study has one and it can be read.
     fn open(&self, name: TableName, faults: &mut Faults) -> Option<Table> {
-        let file = self.settings.tables.of(name).as_ref()?;
+        self.open_all(name, faults).into_iter().next()
+    }
+
+    /// All tables of that name that can be read.
+    fn open_all(&self, name: TableName, faults: &mut Faults) -> Vec<Table> {
+        let files = self.settings.tables.of(name).iter().flat_map(Files::paths);
+        files
+            .filter_map(|file| self.open_file(name, file, faults))
+            .collect()
+    }
+
+    fn open_file(&self, name: TableName, file: &Path, faults: &mut Faults) -> Option<Table> {
         let path = self.folder.join(file);
         let usual = DateFormat::default();
         let units = &self.settings.units;
@@ -309,6 +380,7 @@ pub(crate) struct Register {
     birds: HashMap<String, usize>,
     strains: Names,
     pens: Names,
+    houses: Names,
     treatments: Names,
     blocks: Names,
     /// The bird of the row before.
@@ -319,6 +391,8 @@ pub(crate) struct Register {
     pub(crate) closed: bool,
     /// Names of birds that are not known, each a fault.
     unknown: HashSet<String>,
+    /// Names of pens that are not known, each a fault.
+    unknown_pens: HashSet<String>,
 }
 
 impl Register {
@@ -460,6 +534,30 @@ impl Register {
     /// The pen of that name, where it is known.
     pub(crate) fn known_pen(&self, name: &str) -> Option<usize> {
         self.pens.index.get(name).copied()
+    }
+
+    /// The house of that name, entered where new.
+    pub(crate) fn house(&mut self, name: &str) -> usize {
+        self.houses.intern(name, &mut self.study.houses)
+    }
+
+    /// What the table of pens says of a pen, or of a house without pens: its place there.
+    pub(crate) fn kept(&self, pen: Option<usize>, house: Option<usize>) -> Option<usize> {
+        let same = |kept: &Kept| match pen {
+            Some(_) => kept.pen == pen,
+            None => kept.pen.is_none() && house.is_some() && kept.house == house,
+        };
+        self.study.kept.iter().position(same)
+    }
+
+    /// Enters what the table of pens says.
+    pub(crate) fn keep(&mut self, kept: Kept) {
+        self.study.kept.push(kept);
+    }
+
+    /// Whether a pen that is not known is met for the first time.
+    pub(crate) fn first_of_unknown_pen(&mut self, name: &str) -> bool {
+        self.unknown_pens.insert(name.to_owned())
     }
 
     /// The treatment of that name, entered where new.

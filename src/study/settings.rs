@@ -28,7 +28,7 @@ pub struct Settings {
     /// Day of hatch of every bird that has none of its own.
     pub hatch_date: Option<String>,
     /// The files, relative to the folder; `book.xlsx#Sheet` is a sheet of a workbook.
-    pub tables: PerTable<Option<PathBuf>>,
+    pub tables: PerTable<Option<Files>>,
     /// The row of a table's header, where it is not the first that is filled.
     pub header_row: PerTable<Option<NonZeroU32>>,
     /// For each table: this program's name of a column = the header in the file.
@@ -63,7 +63,8 @@ pub struct Settings {
 pub struct PerTable<T: Default> {
     /// `birds`: bird, strain, pen, treatment, block, hatch_date.
     pub birds: T,
-    /// `weighings`: bird, date or age_d, weight_g.
+    /// `weighings`: bird, date or age_d, weight_g; without birds' names, pen, date or age_d and
+    /// weight_g, or birds and mean_g. A list of files mixes them.
     pub weighings: T,
     /// `scans`: readings of live birds.
     pub scans: T,
@@ -75,6 +76,8 @@ pub struct PerTable<T: Default> {
     pub onset: T,
     /// `events`: strain or pen, date or age_d, event.
     pub events: T,
+    /// `pens`: pen, house, strain, treatment, block, hatch_date, birds.
+    pub pens: T,
 }
 
 impl<T: Default> PerTable<T> {
@@ -89,7 +92,57 @@ impl<T: Default> PerTable<T> {
             TableName::Targets => &self.targets,
             TableName::Onset => &self.onset,
             TableName::Events => &self.events,
+            TableName::Pens => &self.pens,
         }
+    }
+}
+
+/// The file of a table, or several of one kind.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Files(Vec<PathBuf>);
+
+impl Files {
+    /// The files, in the order in which they are named.
+    #[must_use]
+    pub fn paths(&self) -> &[PathBuf] {
+        &self.0
+    }
+}
+
+impl From<PathBuf> for Files {
+    fn from(path: PathBuf) -> Self {
+        Self(vec![path])
+    }
+}
+
+impl<'de> Deserialize<'de> for Files {
+    fn deserialize<D: serde::Deserializer<'de>>(
+        deserializer: D,
+    ) -> std::result::Result<Self, D::Error> {
+        struct OneOrSeveral;
+        impl<'de> serde::de::Visitor<'de> for OneOrSeveral {
+            type Value = Files;
+
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("the name of a file, or a list of names")
+            }
+
+            fn visit_str<E>(self, name: &str) -> std::result::Result<Files, E> {
+                Ok(Files(vec![PathBuf::from(name)]))
+            }
+
+            fn visit_seq<A: serde::de::SeqAccess<'de>>(
+                self,
+                mut names: A,
+            ) -> std::result::Result<Files, A::Error> {
+                let mut files = Vec::new();
+                while let Some(name) = names.next_element::<String>()? {
+                    files.push(PathBuf::from(name));
+                }
+                Ok(Files(files))
+            }
+        }
+        deserializer.deserialize_any(OneOrSeveral)
     }
 }
 
@@ -110,12 +163,15 @@ pub enum TableName {
     Onset,
     /// One row an event.
     Events,
+    /// One row a pen.
+    Pens,
 }
 
 impl TableName {
     /// All tables, in the order in which they are read.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Birds,
+        Self::Pens,
         Self::Weighings,
         Self::Scans,
         Self::Chemistry,
@@ -135,6 +191,7 @@ impl TableName {
             Self::Targets => "targets",
             Self::Onset => "onset",
             Self::Events => "events",
+            Self::Pens => "pens",
         }
     }
 }
@@ -348,6 +405,25 @@ impl Settings {
                 "feathers".into(),
                 "body or whole: a scan measures a whole bird",
             );
+        }
+        for table in TableName::ALL {
+            let Some(files) = self.tables.of(table) else {
+                continue;
+            };
+            if files.paths().is_empty() {
+                fault(
+                    &format!("tables.{}", table.key()),
+                    "an empty list".into(),
+                    "the name of a file",
+                );
+            }
+            if files.paths().len() > 1 && table != TableName::Weighings {
+                fault(
+                    &format!("tables.{}", table.key()),
+                    format!("{} files", files.paths().len()),
+                    "one file; only weighings may be a list",
+                );
+            }
         }
         if self.tables.weighings.is_none() && self.tables.scans.is_none() {
             fault(

@@ -22,6 +22,7 @@ pub mod evidence;
 pub mod interval;
 pub mod profiles;
 pub mod redraw;
+pub mod sampled;
 
 use std::sync::Arc;
 

@@ -16,7 +16,7 @@ pub fn answers(answers: &[Answer]) -> Table {
         strain_b("", "the strain that it is compared with") => &one.strain_b,
         treatment("", "treatment; empty where it does not apply") => &one.treatment,
         treatment_b("", "the treatment that it is compared with") => &one.treatment_b,
-        house("", "house; empty where it does not apply") => "",
+        house("", "house; empty where it does not apply") => &one.house,
         pen => &one.pen,
         bird => &one.bird,
         trait => &one.trait_name,

@@ -45,6 +45,8 @@ pub fn deviation(study: &Study, rows: &[Deviation], gains: &[Option<GainsSeen>])
         gains_seen("1", "gains of this strain between two weighings, begun at a weight like this one, that the needed gain is set against; of a group, means over its birds") => seen.as_ref().map(|seen| seen.n),
         fastest_gain_g_per_d("g/d", "fastest of these gains") => seen.as_ref().map(|seen| seen.fastest_g_per_d),
         gains_as_fast_pct("%", "share of these gains as fast as needed") => seen.as_ref().map(|seen| seen.as_fast_pct),
+        house("", "house, where birds are kept by house") => row.house.map(|house| &study.houses[house]),
+        caution("", "what to be careful about") => &row.caution,
     })
     .table(rows.iter().zip(gains))
 }
@@ -120,6 +122,8 @@ pub fn uniformity(study: &Study, rows: &[FlockUniformity], weigh: &Weigh) -> Tab
         note => row.uniformity.cv.as_ref().err().map(ToString::to_string),
         birds_for_mean("1", "birds to weigh for the mean to be known within 2 % (where not asked otherwise)") => weigh.for_mean(row),
         birds_for_uniformity("1", "birds to weigh for the uniformity to be known within 8 percentage points (where not asked otherwise)") => weigh.for_uniformity(row),
+        house("", "house, where birds are kept by house") => row.house.map(|house| &study.houses[house]),
+        caution("", "what to be careful about") => &row.caution,
     })
     .table(rows)
 }

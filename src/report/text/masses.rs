@@ -245,10 +245,10 @@ pub(super) fn growth(analysis: &Analysis, masses: &[Masses]) -> Option<Sentence>
         crate::study::Values::BirdMasses => lead,
         crate::study::Values::AnyNumber => lead.replace(" of the typical bird", ""),
     };
-    let model = analysis
-        .growth
-        .trajectories
-        .model(analysis.study.main_trait()?)?;
+    let trajectories = &analysis.growth.trajectories;
+    let Some(model) = trajectories.model(analysis.study.main_trait()?) else {
+        return Some(Sentence::plain(lead));
+    };
     let span = |what: Derived| {
         let peaks: Vec<f64> = (0..model.groups().len())
             .filter_map(|group| age_of(model, group, what, analysis.confidence))

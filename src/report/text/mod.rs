@@ -173,7 +173,12 @@ fn main_trait(study: &Study) -> Option<&str> {
 /// Who was measured, and when: one line.
 fn measured(study: &Study, subject: &'static str, column: Option<&str>) -> String {
     let mut pieces = Vec::new();
-    if let Some(at) = study.main_trait() {
+    pieces.extend(sampled(study));
+    let main_trait_of_birds = study.main_trait().filter(|at| {
+        let records = &study.traits[*at];
+        !records.values.is_empty() || study.samples.is_empty()
+    });
+    if let Some(at) = main_trait_of_birds {
         let records = &study.traits[at];
         let birds = (0..study.birds.len()).filter(|bird| !records.of(*bird).0.is_empty());
         let all = records.ages_d.iter().copied();
@@ -217,6 +222,36 @@ fn measured(study: &Study, subject: &'static str, column: Option<&str>) -> Strin
         }
     }
     pieces.join("; ")
+}
+
+/// Birds weighed without names: one piece of the line.
+fn sampled(study: &Study) -> Option<String> {
+    let ages_d = study.samples.ages_d();
+    let (first_d, last_d) = (*ages_d.first()?, *ages_d.last()?);
+    let ages = study.age_unit();
+    let when = if first_d < last_d {
+        ages.show_span(first_d, last_d)
+    } else {
+        format!("at {}", ages.show(last_d))
+    };
+    let units = &study.samples.units;
+    let pens = units.iter().filter(|unit| unit.pen.is_some()).count();
+    let mut places = Vec::new();
+    if pens > 0 {
+        places.push(count(pens, "pen"));
+    }
+    if !study.houses.is_empty() {
+        places.push(count(study.houses.len(), "house"));
+    }
+    let of = match places.as_slice() {
+        [] => String::new(),
+        places => format!(" of {}", places.join(" in ")),
+    };
+    Some(format!(
+        "samples of unnamed birds{of} at {} ({} weighed), {when}",
+        count(ages_d.len(), "age"),
+        count(study.samples.birds_weighed(), "bird")
+    ))
 }
 
 /// The cautions that go with what the study has.

@@ -287,6 +287,8 @@ impl Target {
             let mut uniformity = answers.iter().filter(|answer| {
                 (answer.quantity, &answer.strain, &answer.trait_name)
                     == ("uniformity", strain, name)
+                    && answer.pen.is_empty()
+                    && answer.house.is_empty()
             });
             TargetRow {
                 strain: row.strain,

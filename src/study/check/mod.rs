@@ -2,6 +2,7 @@
 
 mod scans;
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 pub use scans::{ChemistrySummary, Rejection, ScanSummary};
@@ -11,7 +12,7 @@ use super::doubt::Doubt;
 use super::faults::{Fault, Faults, listed, messages};
 use super::plausible::{Doubts, Gap, Jump, OddBird, gaps};
 use super::settings::Settings;
-use super::{Records, Study, read};
+use super::{Records, SampleRow, Study, read};
 use crate::error::Result;
 
 /// Examples given of each kind of finding.
@@ -103,6 +104,8 @@ pub struct Summary {
     pub never_weighed: Vec<String>,
     /// Birds with scans or analyses, but without any weighing.
     pub scanned_only: usize,
+    /// Birds weighed without names.
+    pub samples: SampleSummary,
     /// Scans.
     pub scans: ScanSummary,
     /// Analyses.
@@ -121,6 +124,77 @@ pub struct Summary {
     pub warnings: Vec<String>,
     /// What was left out or not read, as it should be, one line each.
     pub notes: Vec<String>,
+}
+
+/// What a study holds of birds weighed without names.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct SampleSummary {
+    /// Pens of which birds were weighed.
+    pub pens: usize,
+    /// Houses, as far as they are written down.
+    pub houses: usize,
+    /// Pens, houses or flocks, each on one day.
+    pub occasions: usize,
+    /// Birds weighed, at all occasions together.
+    pub birds: usize,
+    /// Of these, birds weighed several at once.
+    pub together: usize,
+    /// Ages at which birds were weighed, ascending, d.
+    pub ages_d: Vec<f64>,
+    /// Rows without a weight.
+    pub missing: usize,
+}
+
+impl SampleSummary {
+    fn of(study: &Study) -> Self {
+        let samples = &study.samples;
+        let several = samples.rows.iter().filter(|row| row.together.is_some());
+        let pens: BTreeSet<usize> = samples.units.iter().filter_map(|unit| unit.pen).collect();
+        Self {
+            pens: pens.len(),
+            houses: study.houses.len(),
+            occasions: samples.occasions().count(),
+            birds: samples.birds_weighed(),
+            together: several.map(SampleRow::birds).sum(),
+            ages_d: samples.ages_d(),
+            missing: samples.missing,
+        }
+    }
+
+    /// In words; empty where no bird was weighed without a name.
+    fn line(&self) -> Option<String> {
+        let (first, last) = (self.ages_d.first()?, self.ages_d.last()?);
+        let mut places = Vec::new();
+        if self.pens > 0 {
+            places.push(count(self.pens, "pen"));
+        }
+        if self.houses > 0 {
+            places.push(count(self.houses, "house"));
+        }
+        let of = if places.is_empty() {
+            String::new()
+        } else {
+            format!(" of {}", places.join(" in "))
+        };
+        let when = if first < last {
+            format!(
+                "at {} from {first} to {last} d",
+                count(self.ages_d.len(), "age")
+            )
+        } else {
+            format!("at {first} d")
+        };
+        let together = match self.together {
+            0 => String::new(),
+            birds => format!(", {birds} of them weighed several at once"),
+        };
+        Some(format!(
+            "{} on {}{of}, {when}: {} weighed{together}",
+            "samples of unnamed birds",
+            count(self.occasions, "occasion"),
+            count(self.birds, "bird")
+        ))
+    }
 }
 
 /// What a study holds of one strain.
@@ -150,6 +224,7 @@ impl Summary {
             enough_weighings: study.settings.plausible.few_weighings,
             has_targets: !study.targets.is_empty(),
             first_eggs: study.onset.iter().filter(|onset| onset.has_laid()).count(),
+            samples: SampleSummary::of(study),
             scans: ScanSummary::of(study),
             chemistry: ChemistrySummary::of(study),
             warnings: study.warnings.clone(),
@@ -217,7 +292,12 @@ impl Summary {
     /// The summary in words, a line a statement.
     #[must_use]
     pub fn lines(&self) -> Vec<String> {
-        let mut lines = vec![self.who(), self.when()];
+        let unnamed = self.samples.line();
+        let mut lines = match (self.birds, &unnamed) {
+            (0, Some(line)) => vec![format!("{}: {line}", self.name)],
+            _ => vec![self.who(), self.when()],
+        };
+        lines.extend(unnamed.filter(|_| self.birds > 0));
         if self.strains.len() > 1 || self.strains.iter().any(StrainSummary::shrinks) {
             lines.extend(self.strains.iter().filter_map(StrainSummary::line));
         }
@@ -233,7 +313,7 @@ impl Summary {
         self.tell_birds(&mut lines);
         lines.extend(self.notes.iter().cloned());
         lines.extend(self.warnings.iter().cloned());
-        if !self.needs_attention() && self.weighings > 0 {
+        if !self.needs_attention() && self.weighings + self.samples.birds > 0 {
             lines.push("nothing stands out: no gaps, no duplicates, no implausible weights".into());
         }
         lines

@@ -148,8 +148,8 @@ fn unread(header: &Header<'_>, layout: &Layout, columns: &Columns) -> Vec<String
         .collect()
 }
 
-/// What is to be said where no column names the birds, an age stands more than once, and a
-/// column was not read that may name them.
+/// What is to be said where no column names the birds and an age stands more than once: the rows
+/// may be unnamed birds, or a column that was not read may name them.
 fn perhaps_many_birds(header: &Header<'_>, layout: &Layout, records: &Records) -> Option<String> {
     let subjects = records.starts.windows(2);
     let mut ages_d = subjects.map(|bounds| &records.ages_d[bounds[0]..bounds[1]]);
@@ -162,18 +162,21 @@ fn perhaps_many_birds(header: &Header<'_>, layout: &Layout, records: &Records) -
         .filter(|(index, name)| !read.contains(index) && !name.is_empty())
         .map(|(_, name)| name.as_str())
         .collect();
-    if unread.is_empty() {
-        return None;
-    }
+    let names = match unread.as_slice() {
+        [] => String::new(),
+        unread => format!(
+            "; not read: {}; if one of these names the birds, name it by --bird",
+            listed(unread)
+        ),
+    };
     let subject = match layout.strain {
         Some(_) => "the rows of a group",
         None => "all rows",
     };
     Some(format!(
         "{}: no column bird, so that {subject} were taken as one subject weighed more than once at an age; \
-         not read: {}; if one of these names the birds, name it by --bird",
-        header.table.file,
-        listed(unread)
+         if each row is another, unnamed bird, say --sample{names}",
+        header.table.file
     ))
 }
 
@@ -217,7 +220,7 @@ impl<'a> WeighingTable<'a> {
     /// the birds are known from another table: then the rows are read one by one, and
     /// every fault is reported with its row and in its order.
     fn in_pieces(self, register: &mut Register) -> Option<Seen> {
-        if !register.study.birds.is_empty() {
+        if !register.study.birds.is_empty() || !register.study.kept.is_empty() {
             return None;
         }
         let pieces = self.header.table.pieces()?.into_par_iter();

@@ -75,6 +75,15 @@ impl Reader<'_> {
 
     fn bird(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> RowBird {
         let name = match (self.layout.bird, self.layout.strain) {
+            (Some(column), _) if rows.is_missing(column) => {
+                faults.add(
+                    rows.place(column),
+                    quoted(rows.cell(column)),
+                    "a bird's name",
+                    "fill in the cell or remove the row; unnamed birds go into a table of their own, without a column of birds (weighings = [\"ringed.csv\", \"samples.csv\"])",
+                );
+                None
+            }
             (Some(column), _) => rows.word(column, "a bird's name", faults),
             (None, Some(column)) => rows.word(column, "a group's name", faults),
             (None, None) => Some(ONE_BIRD),
