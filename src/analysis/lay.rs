@@ -7,9 +7,9 @@ use crate::error::{Error, Result};
 use crate::fit::{Estimates, Outcome, Weakness};
 use crate::growth::Curve;
 use crate::maturity::{
-    self, AtFirstEgg, Backtests, Breakpoint, Cue, CueOptions, CueSummary, FittedCurve,
-    ForecastOptions, LayCurve, LayRecords, LeftOut, OnsetForecast, OnsetModels, OnsetOptions,
-    Threshold,
+    self, AtFirstEgg, Backtests, Breakpoint, Cue, CueOptions, CueSummary, EggOnset, EggOptions,
+    FittedCurve, ForecastOptions, LayCurve, LayRecords, LeftOut, OnsetForecast, OnsetModels,
+    OnsetOptions, Rise, RiseOrigin, Threshold,
 };
 use crate::study::Study;
 use crate::trajectory::{Request, SubjectFits, TraitModel, Trajectories};
@@ -32,6 +32,8 @@ pub struct Lay {
     pub waiting: Option<std::result::Result<Waiting, String>>,
     /// What the birds were like when they laid.
     pub at_first_egg: Laying,
+    /// Onset by eggs counted in pens, where they were.
+    pub eggs: Option<EggOnset>,
 }
 
 /// A bird whose first egg comes before its first weighing: no cue came before it.
@@ -114,6 +116,7 @@ impl Lay {
         let mut lay = Self {
             cue_summary: maturity::summarise(&cues, options.confidence)?,
             cues,
+            eggs: egg_onset(known, options.confidence),
             ..Self::default()
         };
         let everyone = LayRecords::of(study);
@@ -344,6 +347,19 @@ fn weakness(reason: &str) -> Weakness {
         term: None,
         reason: reason.to_owned(),
     }
+}
+
+/// Onset by eggs counted in pens, with the study's rise of a hen's rate.
+fn egg_onset(study: &Study, confidence: f64) -> Option<EggOnset> {
+    let rise = match study.settings.eggs.rise_d {
+        Some(days) => Rise {
+            days,
+            origin: RiseOrigin::Given,
+            ..Rise::ASSUMED
+        },
+        None => Rise::ASSUMED,
+    };
+    maturity::egg_onset(study, EggOptions { confidence, rise })
 }
 
 /// First eggs before the first weighing.

@@ -11,6 +11,7 @@ use crate::composition::study_equations::Chosen;
 use crate::error::{Error, Result};
 use crate::figure::{Frame, Picture, Size, Theme};
 use crate::report::contrast_pictures::contrast_pictures;
+use crate::report::egg_pictures::egg_picture;
 use crate::report::forecast_pictures::{
     forecast_pictures, uniformity_pictures, weight_prediction_figures,
 };
@@ -210,6 +211,9 @@ impl Drawing<'_> {
             lay_picture(&lay.records, &lay.curves, showing, drawn);
             let laying = &lay.at_first_egg;
             first_egg_picture(study, &laying.values, &laying.thresholds, showing, drawn);
+        }
+        if let Some(eggs) = self.0.lay.as_ref().and_then(|lay| lay.eggs.as_ref()) {
+            egg_picture(study, eggs, showing, drawn);
         }
         let scans = &self.0.scans;
         if let Some(Ok(precision)) = &scans.precision {

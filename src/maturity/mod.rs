@@ -21,6 +21,7 @@ mod cue_choice;
 mod cue_error;
 mod cue_summary;
 mod cues;
+mod eggs;
 mod landmark_cues;
 mod lay;
 mod lay_curve;
@@ -37,6 +38,10 @@ pub use breakpoint::{Breakpoint, BreakpointEstimate, bends};
 pub use cue_error::Reliability;
 pub use cue_summary::{CueSummary, summarise};
 pub use cues::{Cue, CueAge, CueOptions, FirstEgg, FittedCurve, NoCue, Support, cues};
+pub use eggs::{
+    EggEstimate, EggGroup, EggOnset, EggOptions, EggQuantity, MaturityFamily, PenDay, PenOnset,
+    Rise, RiseOrigin, egg_onset,
+};
 pub use landmark_cues::{LandmarkCues, landmark_cues};
 pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
 pub use lay_curve::{AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves};

@@ -43,6 +43,11 @@ impl Study {
         let cut = |records: &Records| cut(records, age_d, &kept(records));
         known.traits = self.traits.iter().map(cut).collect();
         known.events.retain(|event| event.age_d <= age_d);
+        known.light.retain(|light| light.age_d <= age_d);
+        for pen in &mut known.eggs {
+            pen.counts.retain(|count| f64::from(count.age_d) <= age_d);
+        }
+        known.eggs.retain(|pen| !pen.counts.is_empty());
         for record in &mut known.onset {
             *record = Onset {
                 first_egg_age_d: record.first_egg_age_d.filter(|egg_d| *egg_d <= age_d),

@@ -84,6 +84,22 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("age", Ages),
             ("event", Words),
         ],
+        TableName::Eggs => &[
+            ("pen", Words),
+            ("date", Dates),
+            ("age", Ages),
+            ("eggs", Words),
+            ("hens", Words),
+            ("days", Words),
+            ("strain", Words),
+        ],
+        TableName::Light => &[
+            ("pen", Words),
+            ("date", Dates),
+            ("age", Ages),
+            ("hours", Words),
+            ("lux", Words),
+        ],
     }
 }
 

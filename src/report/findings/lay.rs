@@ -4,7 +4,7 @@ use super::Findings;
 use crate::age::AgeUnit;
 use crate::analysis::{Analysis, EarlyEgg, Lay, LayOptions, Waiting};
 use crate::maturity::{CueError, OnsetModel};
-use crate::report::{onset_words, tables, words};
+use crate::report::{egg_words, onset_words, tables, words};
 use crate::study::Study;
 
 /// Birds named in a warning; more are counted.
@@ -25,6 +25,15 @@ impl Findings {
         );
         self.tables
             .push(tables::cues::cues(study, &lay.cues, &lay.cue_summary));
+        if let Some(eggs) = &lay.eggs {
+            self.answer(
+                "When do pens come into lay, by their eggs?",
+                egg_words::onset(study, eggs, ages),
+            );
+            self.count("pens with counts of eggs", eggs.pens.len());
+            self.tables.push(tables::eggs::egg_maturity(study, eggs));
+            self.tables.push(tables::eggs::egg_counts(study, eggs));
+        }
         if lay.records.birds.is_empty() {
             return;
         }
