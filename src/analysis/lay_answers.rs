@@ -49,6 +49,29 @@ impl Analysis {
         if let Some(eggs) = &lay.eggs {
             self.of_eggs(eggs, answers);
         }
+        for effect in &lay.light_effects {
+            let slope = effect.slope.as_ref();
+            answers.push(Answer {
+                question: "Does maturity go with light?",
+                quantity: effect.measure.name(),
+                unit: effect.measure.unit(),
+                estimate: slope.ok().map(|slope| slope.value),
+                std_error: slope.ok().and_then(|slope| slope.standard_error),
+                interval: slope.ok().and_then(|slope| slope.interval),
+                p_value: effect.p_value,
+                n: Some(effect.pens),
+                model: "pens as units, strains apart".to_owned(),
+                status: match slope {
+                    Ok(_) => Status::Supported,
+                    Err(_) => Status::NotEstimable,
+                },
+                caution: match slope {
+                    Ok(_) => "within the ages and hours of these pens".to_owned(),
+                    Err(reason) => reason.clone(),
+                },
+                ..Answer::default()
+            });
+        }
         let Some(forecast) = lay.forecast() else {
             return;
         };

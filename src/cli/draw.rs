@@ -212,8 +212,10 @@ impl Drawing<'_> {
             let laying = &lay.at_first_egg;
             first_egg_picture(study, &laying.values, &laying.thresholds, showing, drawn);
         }
-        if let Some(eggs) = self.0.lay.as_ref().and_then(|lay| lay.eggs.as_ref()) {
-            egg_picture(study, eggs, showing, drawn);
+        if let Some(lay) = &self.0.lay
+            && let Some(eggs) = &lay.eggs
+        {
+            egg_picture(study, (eggs, &lay.light), showing, drawn);
         }
         let scans = &self.0.scans;
         if let Some(Ok(precision)) = &scans.precision {

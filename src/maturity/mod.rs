@@ -26,6 +26,7 @@ mod landmark_cues;
 mod lay;
 mod lay_curve;
 mod lay_table;
+mod light;
 mod onset_backtest;
 mod onset_candidates;
 mod onset_check;
@@ -44,8 +45,13 @@ pub use eggs::{
 };
 pub use landmark_cues::{LandmarkCues, landmark_cues};
 pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
-pub use lay_curve::{AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves};
+pub use lay_curve::{
+    AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves, median_first_egg,
+};
 pub use lay_table::{LayColumns, LayTable, read_lay_table};
+pub use light::{
+    LightEffect, LightMeasure, LightProgramme, PenMaturity, light_effects, light_programmes,
+};
 pub use onset_backtest::{
     Backtest, Backtests, FirstEggPrediction, Quantity, backtest, backtest_of,
 };

@@ -48,6 +48,9 @@ impl Study {
             pen.counts.retain(|count| f64::from(count.age_d) <= age_d);
         }
         known.eggs.retain(|pen| !pen.counts.is_empty());
+        known
+            .onset
+            .retain(|record| record.entered_d.is_none_or(|entered_d| entered_d < age_d));
         for record in &mut known.onset {
             *record = Onset {
                 first_egg_age_d: record.first_egg_age_d.filter(|egg_d| *egg_d <= age_d),

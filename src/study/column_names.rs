@@ -76,6 +76,7 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("last_without", Ages),
             ("first_with", Ages),
             ("last_seen_age", Ages),
+            ("entered_age", Ages),
         ],
         TableName::Events => &[
             ("strain", Words),

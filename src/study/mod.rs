@@ -253,6 +253,8 @@ pub struct Onset {
     pub last_without_d: Option<f64>,
     /// Age at the first check with an egg, d.
     pub first_with_d: Option<f64>,
+    /// Age at which the bird came under observation, not yet laying, d; `None` for the start.
+    pub entered_d: Option<f64>,
 }
 
 impl Onset {

@@ -73,7 +73,7 @@ pub struct PerTable<T: Default> {
     pub chemistry: T,
     /// `targets`: strain, trait, age_d, target_g, lower_g, upper_g.
     pub targets: T,
-    /// `onset`: bird, first_egg_age_d, last_seen_age_d.
+    /// `onset`: bird, first_egg_age_d, last_seen_age_d, entered_age_d.
     pub onset: T,
     /// `events`: strain or pen, date or age_d, event.
     pub events: T,

@@ -1,8 +1,8 @@
-//! The tables of eggs counted by pen.
+//! The tables of eggs counted by pen, and of light.
 
 use super::Columns;
 use super::column::{Column, about, columns};
-use crate::maturity::{EggEstimate, EggOnset, PenDay, PenOnset};
+use crate::maturity::{EggEstimate, EggOnset, LightEffect, LightProgramme, PenDay, PenOnset};
 use crate::report::Table;
 use crate::study::Study;
 
@@ -83,4 +83,41 @@ pub fn egg_maturity(study: &Study, eggs: &EggOnset) -> Table {
             }
         }
     })
+}
+
+/// `light_programme.csv`: hours of light by age, pens of one programme together.
+#[must_use]
+pub fn light_programme(study: &Study, programmes: &[LightProgramme]) -> Table {
+    type Step = (f64, f64, Option<f64>);
+    let columns = columns!("light_programme", |(programme, step): (&LightProgramme, &Step)| {
+        pens("", "pens with this programme, joined by +; empty for all birds of a study without pens") => {
+            let names: Vec<&str> = programme.pens.iter().map(|pen| &*study.pens[*pen]).collect();
+            names.join("+")
+        },
+        age_d("d", "age from which the hours hold") => step.0,
+        hours("1", "hours of light a day") => step.1,
+        lux("1", "intensity, lux; empty where it is not known") => step.2,
+    });
+    columns.table(programmes.iter().flat_map(|programme| {
+        let steps = programme.steps.iter();
+        steps.map(move |step| (programme, step))
+    }))
+}
+
+/// `light_effects.csv`: how the mean age at maturity of pens goes with their light.
+#[must_use]
+pub fn light_effects(effects: &[LightEffect]) -> Table {
+    columns!("light_effects", |row: &LightEffect| {
+        quantity("", "days of mean age at maturity for a day later first increase of light, or for one hour more of light from then on; strains apart") => row.measure.name(),
+        unit => row.measure.unit(),
+        estimate("see unit", "slope over pens") => row.slope.as_ref().ok().map(|slope| slope.value),
+        std_error("see unit", "standard error, pens as the sample") => row.slope.as_ref().ok().and_then(|slope| slope.standard_error),
+        lower("see unit", "lower limit of the interval") => row.slope.as_ref().ok().and_then(|slope| slope.interval).map(|limits| limits.lower),
+        upper("see unit", "upper limit of the interval") => row.slope.as_ref().ok().and_then(|slope| slope.interval).map(|limits| limits.upper),
+        p_value("1", "P value of no slope") => row.p_value,
+        pens("1", "pens with a programme and an age at maturity") => row.pens,
+        status => if row.slope.is_ok() { "supported" } else { "not estimable" },
+        reason => row.slope.as_ref().err().map(String::as_str),
+    })
+    .table(effects)
 }
