@@ -1,6 +1,7 @@
 //! When do they lay: half in lay by strain, and the first egg of each bird not laying yet.
 
 use super::{Analysis, Answer, Status};
+use crate::maturity::{EggEstimate, EggOnset, EggQuantity};
 use crate::stats::Interval;
 
 impl Analysis {
@@ -45,6 +46,32 @@ impl Analysis {
                 ..Answer::default()
             });
         }
+        if let Some(eggs) = &lay.eggs {
+            self.of_eggs(eggs, answers);
+        }
+        for effect in &lay.light_effects {
+            let slope = effect.slope.as_ref();
+            answers.push(Answer {
+                question: "Does maturity go with light?",
+                quantity: effect.measure.name(),
+                unit: effect.measure.unit(),
+                estimate: slope.ok().map(|slope| slope.value),
+                std_error: slope.ok().and_then(|slope| slope.standard_error),
+                interval: slope.ok().and_then(|slope| slope.interval),
+                p_value: effect.p_value,
+                n: Some(effect.pens),
+                model: "pens as units, strains apart".to_owned(),
+                status: match slope {
+                    Ok(_) => Status::Supported,
+                    Err(_) => Status::NotEstimable,
+                },
+                caution: match slope {
+                    Ok(_) => "within the ages and hours of these pens".to_owned(),
+                    Err(reason) => reason.clone(),
+                },
+                ..Answer::default()
+            });
+        }
         let Some(forecast) = lay.forecast() else {
             return;
         };
@@ -75,4 +102,79 @@ impl Analysis {
             });
         }
     }
+
+    /// Maturity of the hens of groups and pens whose eggs were counted together.
+    fn of_eggs(&self, eggs: &EggOnset, answers: &mut Vec<Answer>) {
+        let study = &self.study;
+        let family = eggs
+            .families
+            .first()
+            .map_or("", |(family, _)| family.name());
+        let strain = |strain: Option<usize>| {
+            strain.map_or_else(String::new, |strain| study.strains[strain].clone())
+        };
+        let mut push = |estimates: &[EggEstimate], whose: &Answer| {
+            for quantity in ANSWERED {
+                let Some(one) = estimates.iter().find(|one| one.quantity == quantity) else {
+                    continue;
+                };
+                let mut answer = Answer {
+                    question: "When do they come into lay?",
+                    quantity: quantity.name(),
+                    unit: quantity.unit(),
+                    model: match &one.value {
+                        Ok(_) => format!("egg counts by pen ({family})"),
+                        Err(_) => "egg counts by pen".to_owned(),
+                    },
+                    ..whose.clone()
+                };
+                match &one.value {
+                    Ok(estimate) => {
+                        answer.estimate = Some(estimate.value);
+                        answer.std_error = estimate.standard_error;
+                        answer.interval = estimate.interval;
+                    }
+                    Err(reason) => {
+                        answer.status = Status::NotEstimable;
+                        answer.caution.clone_from(reason);
+                    }
+                }
+                answers.push(answer);
+            }
+        };
+        for group in &eggs.groups {
+            let hens: f64 = group.pens.iter().map(|pen| eggs.pens[*pen].hens).sum();
+            let caution = match group.pens.len() {
+                1 => "one pen: the interval says nothing of other pens".to_owned(),
+                _ => String::new(),
+            };
+            let whose = Answer {
+                strain: strain(group.strain),
+                n: Some(hens.round() as usize),
+                caution,
+                ..Answer::default()
+            };
+            push(&group.estimates, &whose);
+        }
+        for pen in &eggs.pens {
+            let whose = Answer {
+                strain: strain(pen.strain),
+                pen: study.pens[pen.pen].clone(),
+                n: Some(pen.hens.round() as usize),
+                ..Answer::default()
+            };
+            push(&pen.estimates, &whose);
+        }
+    }
 }
+
+/// What is answered of eggs counted by pen.
+const ANSWERED: [EggQuantity; 7] = [
+    EggQuantity::InLay5,
+    EggQuantity::InLay50,
+    EggQuantity::InLay95,
+    EggQuantity::MeanAge,
+    EggQuantity::SdAge,
+    EggQuantity::HalfProduction,
+    EggQuantity::Peak,
+];

@@ -11,6 +11,7 @@ use crate::composition::study_equations::Chosen;
 use crate::error::{Error, Result};
 use crate::figure::{Frame, Picture, Size, Theme};
 use crate::report::contrast_pictures::contrast_pictures;
+use crate::report::egg_pictures::egg_picture;
 use crate::report::forecast_pictures::{
     forecast_pictures, uniformity_pictures, weight_prediction_figures,
 };
@@ -210,6 +211,11 @@ impl Drawing<'_> {
             lay_picture(&lay.records, &lay.curves, showing, drawn);
             let laying = &lay.at_first_egg;
             first_egg_picture(study, &laying.values, &laying.thresholds, showing, drawn);
+        }
+        if let Some(lay) = &self.0.lay
+            && let Some(eggs) = &lay.eggs
+        {
+            egg_picture(study, (eggs, &lay.light), showing, drawn);
         }
         let scans = &self.0.scans;
         if let Some(Ok(precision)) = &scans.precision {

@@ -86,7 +86,7 @@ impl Common {
 /// What to read: a study folder, or one bare table and what its columns mean.
 #[derive(Debug, Args)]
 pub(crate) struct Input {
-    /// A study folder (with study.toml), or one table of repeated weighings
+    /// A study folder (with study.toml), or one table of repeated weighings, or of eggs by pen
     #[arg(value_name = "STUDY|TABLE")]
     pub(crate) path: PathBuf,
     #[command(flatten)]
@@ -267,6 +267,8 @@ impl Input {
     pub(crate) fn read(&self) -> Result<Study> {
         if self.path.is_dir() {
             Study::read_folder(&self.path)
+        } else if Study::is_egg_table(&self.path) {
+            Study::read_eggs(&self.path, &self.columns.ready())
         } else {
             Study::read_table(&self.path, &self.columns.ready())
         }

@@ -70,6 +70,7 @@ mod tests {
                 name: bird.to_string(),
                 strain: 0,
                 first_egg: EventTime::right_censored(time.clamp(1.0, 36.0), time < 36.0),
+                entered: 0.0,
             }
         });
         LayRecords {

@@ -27,6 +27,8 @@ pub struct LayBird {
     pub strain: usize,
     /// When it laid its first egg, in days after [`LayRecords::counted_from_d`].
     pub first_egg: EventTime,
+    /// When it came under observation, not laying yet, in the same days; 0 for the start.
+    pub entered: f64,
 }
 
 /// A cue of each bird.
@@ -56,6 +58,8 @@ pub struct LeftOut {
     pub gone: usize,
     /// Looked at before and after it, so that nobody knows whether it was laying.
     pub unknown: usize,
+    /// Came under observation after it.
+    pub entered_later: usize,
 }
 
 impl LayRecords {
@@ -67,6 +71,7 @@ impl LayRecords {
                 name: study.birds[record.bird].name.clone(),
                 strain: study.birds[record.bird].strain,
                 first_egg: first_egg(record)?,
+                entered: record.entered_d.unwrap_or(0.0),
             })
         });
         Self {
@@ -105,6 +110,10 @@ impl LayRecords {
         let mut left_out = LeftOut::default();
         let mut kept = Vec::new();
         for (index, bird) in self.birds.iter().enumerate() {
+            if bird.entered > shift {
+                left_out.entered_later += 1;
+                continue;
+            }
             let first_egg = match bird.first_egg {
                 EventTime::Exact(t) if t > shift => EventTime::Exact(t - shift),
                 EventTime::After(t) if t > shift => EventTime::After(t - shift),
@@ -132,6 +141,8 @@ impl LayRecords {
                 index,
                 LayBird {
                     first_egg,
+                    // Those seen at the landmark are followed from there.
+                    entered: 0.0,
                     ..bird.clone()
                 },
             ));
@@ -153,7 +164,9 @@ impl LayRecords {
     #[must_use]
     pub fn as_of(&self, age_d: f64) -> Self {
         let now = age_d - self.counted_from_d;
-        let birds = self.birds.iter().map(|bird| {
+        // A bird that enters later is not known; where cues are, all are known by then.
+        let here = |bird: &&LayBird| bird.entered < now || !self.cues.is_empty();
+        let birds = self.birds.iter().filter(here).map(|bird| {
             let first_egg = match bird.first_egg {
                 EventTime::Exact(t) | EventTime::After(t) if t > now => EventTime::After(now),
                 EventTime::Between(lower, upper) if upper > now => EventTime::After(lower.min(now)),
@@ -189,7 +202,9 @@ impl LayRecords {
 
 /// A first egg on the day of hatch or a bird never seen gives no time.
 fn first_egg(record: &Onset) -> Option<EventTime> {
-    let without = record.last_without_d.filter(|age_d| *age_d > 0.0);
+    // A bird that enters is not laying then.
+    let without = record.last_without_d.or(record.entered_d);
+    let without = without.filter(|age_d| *age_d > 0.0);
     let time = match (record.first_egg_age_d, without, record.first_with_d) {
         (Some(age_d), ..) => EventTime::Exact(age_d),
         (None, Some(without), Some(with)) => EventTime::Between(without, with),
@@ -198,6 +213,10 @@ fn first_egg(record: &Onset) -> Option<EventTime> {
         (None, _, None) => EventTime::After(record.last_without_d.or(record.last_seen_age_d)?),
     };
     let (lower, upper) = time.range();
+    let entered = record.entered_d.unwrap_or(0.0);
+    if time == EventTime::After(lower) && lower <= entered {
+        return None;
+    }
     (lower > 0.0 || (upper > 0.0 && upper.is_finite())).then_some(time)
 }
 
@@ -244,6 +263,7 @@ mod tests {
             name: index.to_string(),
             strain: 0,
             first_egg: *time,
+            entered: 0.0,
         });
         LayRecords {
             birds: birds.collect(),

@@ -4,13 +4,15 @@
 //! interval symmetric on ln(share not laying), as R's `survfit` gives it; Turnbull's
 //! estimate where some are known only between two looks, with percentiles of a
 //! bootstrap over birds. A bird that died or was sold counts as not laying until it was
-//! last seen: the curve is that of birds that stay.
+//! last seen: the curve is that of birds that stay. One that came under observation late, not
+//! laying yet, is at risk from then on (left truncation).
 
 use super::lay::LayRecords;
 use crate::stats::resample::{bootstrap, percentile_interval};
-use crate::stats::survival_curve::{IntervalScale, Mass, kaplan_meier, turnbull};
+use crate::stats::survival_curve::{IntervalScale, Mass, kaplan_meier_entered, turnbull_entered};
 use crate::stats::time_to_event::EventTime;
 use crate::stats::{Failure, Interval};
+use crate::study::Study;
 
 /// Shares in lay whose ages are reported, percent.
 pub const SHARES_PCT: [f64; 3] = [10.0, 50.0, 90.0];
@@ -123,15 +125,16 @@ fn lay_curve(
         .birds
         .iter()
         .filter(|bird| strain.is_none_or(|strain| bird.strain == strain));
-    let times: Vec<EventTime> = birds.map(|bird| bird.first_egg).collect();
+    let (times, entries): (Vec<EventTime>, Vec<f64>) =
+        birds.map(|bird| (bird.first_egg, bird.entered)).unzip();
     let laid = times.iter().filter(|time| time.happened()).count();
     let between = |time: &EventTime| matches!(time, EventTime::Before(_) | EventTime::Between(..));
     let origin_d = records.counted_from_d;
     let (method, points, ages) = if times.iter().any(between) {
-        let (points, ages) = by_turnbull(&times, origin_d, confidence, seed)?;
+        let (points, ages) = by_turnbull((&times, &entries), origin_d, confidence, seed)?;
         (LayMethod::Turnbull, points, ages)
     } else {
-        let (points, ages) = by_kaplan_meier(&times, origin_d, confidence)?;
+        let (points, ages) = by_kaplan_meier((&times, &entries), origin_d, confidence)?;
         (LayMethod::KaplanMeier, points, ages)
     };
     Ok(LayCurve {
@@ -144,10 +147,38 @@ fn lay_curve(
     })
 }
 
+/// Median age at first egg (Kaplan-Meier) of some birds of a study, d; `None` where half have
+/// not laid, or a first egg is known only between two checks.
+#[must_use]
+pub fn median_first_egg(study: &Study, of: impl Fn(usize) -> bool) -> Option<f64> {
+    let records = LayRecords::of(&Study {
+        onset: study
+            .onset
+            .iter()
+            .filter(|one| of(one.bird))
+            .copied()
+            .collect(),
+        birds: study.birds.clone(),
+        strains: study.strains.clone(),
+        ..Study::default()
+    });
+    let (times, entries): (Vec<EventTime>, Vec<f64>) = records
+        .birds
+        .iter()
+        .map(|bird| (bird.first_egg, bird.entered))
+        .unzip();
+    let curve = kaplan_meier_entered(&times, &entries, IntervalScale::Log, 0.95).ok()?;
+    curve.quantile(0.5).ok()?.time
+}
+
 type Curve = (Vec<LayPoint>, Vec<AgeInLay>);
 
-fn by_kaplan_meier(times: &[EventTime], origin_d: f64, confidence: f64) -> Result<Curve, Failure> {
-    let curve = kaplan_meier(times, IntervalScale::Log, confidence)?;
+fn by_kaplan_meier(
+    (times, entries): (&[EventTime], &[f64]),
+    origin_d: f64,
+    confidence: f64,
+) -> Result<Curve, Failure> {
+    let curve = kaplan_meier_entered(times, entries, IntervalScale::Log, confidence)?;
     let points = curve.steps.iter().map(|step| LayPoint {
         from_d: origin_d + step.time,
         age_d: origin_d + step.time,
@@ -175,17 +206,20 @@ fn by_kaplan_meier(times: &[EventTime], origin_d: f64, confidence: f64) -> Resul
 }
 
 fn by_turnbull(
-    times: &[EventTime],
+    (times, entries): (&[EventTime], &[f64]),
     origin_d: f64,
     confidence: f64,
     seed: u64,
 ) -> Result<Curve, Failure> {
-    let masses = rising(turnbull(times)?);
+    let masses = rising(turnbull_entered(times, entries)?);
     let ends: Vec<f64> = masses.iter().map(|mass| mass.stretch.upper).collect();
     let mut quantities = Vec::new();
     let statistic = |drawn: &[usize]| {
-        let drawn: Vec<EventTime> = drawn.iter().map(|index| times[*index]).collect();
-        let masses = turnbull(&drawn).map_or_else(|_| Vec::new(), rising);
+        let (times, entries): (Vec<EventTime>, Vec<f64>) = drawn
+            .iter()
+            .map(|index| (times[*index], entries[*index]))
+            .unzip();
+        let masses = turnbull_entered(&times, &entries).map_or_else(|_| Vec::new(), rising);
         let mut all: Vec<f64> = ends.iter().map(|end| share_by(&masses, *end)).collect();
         all.extend(
             SHARES_PCT

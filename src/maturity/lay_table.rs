@@ -165,6 +165,7 @@ impl Cells {
                         name: names.map_or_else(|| (row + 1).to_string(), |n| n[row].clone()),
                         strain: strains.place(group.map_or("all", |group| &group[row])),
                         first_egg,
+                        entered: 0.0,
                     });
                 }
                 Err((which, found, expected)) => {

@@ -21,10 +21,12 @@ mod cue_choice;
 mod cue_error;
 mod cue_summary;
 mod cues;
+mod eggs;
 mod landmark_cues;
 mod lay;
 mod lay_curve;
 mod lay_table;
+mod light;
 mod onset_backtest;
 mod onset_candidates;
 mod onset_check;
@@ -37,10 +39,19 @@ pub use breakpoint::{Breakpoint, BreakpointEstimate, bends};
 pub use cue_error::Reliability;
 pub use cue_summary::{CueSummary, summarise};
 pub use cues::{Cue, CueAge, CueOptions, FirstEgg, FittedCurve, NoCue, Support, cues};
+pub use eggs::{
+    EggEstimate, EggGroup, EggOnset, EggOptions, EggQuantity, MaturityFamily, PenDay, PenOnset,
+    Rise, RiseOrigin, egg_onset,
+};
 pub use landmark_cues::{LandmarkCues, landmark_cues};
 pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
-pub use lay_curve::{AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves};
+pub use lay_curve::{
+    AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves, median_first_egg,
+};
 pub use lay_table::{LayColumns, LayTable, read_lay_table};
+pub use light::{
+    LightEffect, LightMeasure, LightProgramme, PenMaturity, light_effects, light_programmes,
+};
 pub use onset_backtest::{
     Backtest, Backtests, FirstEggPrediction, Quantity, backtest, backtest_of,
 };

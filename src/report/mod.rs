@@ -7,6 +7,8 @@ pub mod composition_words;
 pub mod contrast_pictures;
 pub mod contrast_words;
 mod digits;
+pub mod egg_pictures;
+pub mod egg_words;
 pub mod equation_files;
 pub mod files;
 mod findings;

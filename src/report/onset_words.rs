@@ -1,9 +1,10 @@
 //! What is said of the onset of lay, in words.
 
 use crate::age::AgeUnit;
+use crate::analysis::Lay;
 use crate::maturity::{
-    Backtest, CueError, LayCurve, LayRecords, OnsetForecast, OnsetModel, OnsetModels, Quantity,
-    Threshold,
+    Backtest, CueError, LayCurve, LayRecords, LightEffect, LightMeasure, OnsetForecast, OnsetModel,
+    OnsetModels, Quantity, Threshold,
 };
 use crate::study::Study;
 
@@ -357,9 +358,46 @@ pub fn thresholds(study: &Study, thresholds: &[Threshold]) -> Vec<String> {
     lines
 }
 
-/// The light programme that the first eggs came under, as far as it is written down.
+/// The light that the first eggs came under, and how maturity goes with it where pens differ.
 #[must_use]
-pub fn light_programme(study: &Study) -> String {
+pub fn light(study: &Study, lay: &Lay) -> Vec<String> {
+    if lay.light.is_empty() {
+        return vec![light_programme(study)];
+    }
+    let programmes = lay.light.iter();
+    let words: Vec<String> = programmes.map(|one| one.words(study)).collect();
+    let mut lines = vec![format!("  light programme on record: {}", words.join("; "))];
+    let known: Vec<&LightEffect> = lay
+        .light_effects
+        .iter()
+        .filter(|one| one.slope.is_ok())
+        .collect();
+    for effect in &known {
+        let Ok(slope) = &effect.slope else { continue };
+        let limits = slope.interval.map_or(String::new(), |limits| {
+            format!(" ({:.2} to {:.2})", limits.lower, limits.upper)
+        });
+        let each = match effect.measure {
+            LightMeasure::FirstIncrease => "day of later first increase of light",
+            LightMeasure::Hours => "hour more of light from the first increase on",
+        };
+        lines.push(format!(
+            "  mean age at maturity changed by {:.2} d{limits} for each {each}, pens as units (n {}); within the ages and hours of these pens only",
+            slope.value, effect.pens
+        ));
+    }
+    if known.is_empty()
+        && let Some(Err(reason)) = lay.light_effects.first().map(|one| &one.slope)
+    {
+        lines.push(format!(
+            "  effect of light on maturity: not estimable, {reason}"
+        ));
+    }
+    lines
+}
+
+/// The light programme among the events, as far as it is written down.
+fn light_programme(study: &Study) -> String {
     let mut pieces: Vec<(String, Vec<&str>)> = Vec::new();
     for event in &study.events {
         if !event.event.to_lowercase().contains("light") {
@@ -377,7 +415,7 @@ pub fn light_programme(study: &Study) -> String {
         }
     }
     if pieces.is_empty() {
-        return "  light programme: none is written down (events table), and first eggs depend on it"
+        return "  light programme: none is written down (light table), and first eggs depend on it"
             .to_owned();
     }
     let pieces: Vec<String> = pieces

@@ -16,7 +16,7 @@ pub use scans::{calibration, corrected, repeatability, validation};
 
 use line::{flowing, wrapped};
 
-use super::text::{Attention, Forecast, ForecastRow, Overview, TargetRow, Verdict, number};
+use super::text::{Attention, EggRow, Forecast, ForecastRow, Overview, TargetRow, Verdict, number};
 
 /// Lines of a summary.
 pub const MOST_LINES: usize = 25;
@@ -218,6 +218,9 @@ fn lay(overview: &Overview) -> Vec<Line> {
         return Vec::new();
     };
     let mut lines = Vec::new();
+    if lay.rows.is_empty() {
+        return eggs(&lay.eggs, "LAY");
+    }
     if lay.rows.len() <= MOST_IN_FULL {
         let halves = lay.rows.iter().map(|row| row.half_words().chars().count());
         let wide = halves.max().unwrap_or(0).max(20) + 2;
@@ -240,6 +243,41 @@ fn lay(overview: &Overview) -> Vec<Line> {
     }
     let cue = lay.cue.as_ref();
     lines.extend(cue.map(|cue| Line::plain(format!("  {}", cue.short()))));
+    lines.extend(eggs(&lay.eggs, "EGGS BY PEN"));
+    lines
+}
+
+/// When half of the hens were in lay by the eggs counted in pens.
+fn eggs(rows: &[EggRow], heading: &'static str) -> Vec<Line> {
+    if rows.is_empty() {
+        return Vec::new();
+    }
+    if rows.len() > MOST_IN_FULL {
+        let pieces: Vec<String> = rows
+            .iter()
+            .map(|row| format!("{} {}", row.name, row.half_words()))
+            .collect();
+        return flowing("50 % IN LAY", &pieces, MOST_DIFFERENCES);
+    }
+    let halves = rows.iter().map(|row| row.half_words().chars().count());
+    let wide = halves.max().unwrap_or(0).max(20) + 2;
+    let mut lines = vec![Line::headed(
+        heading,
+        format!(
+            "{:<wide$}{:<10}{:<14}pens",
+            "50 % in lay at", "SD of age", "50 % hen-day"
+        ),
+    )];
+    lines.extend(rows.iter().map(|row| {
+        Line::plain(format!(
+            "  {:<12}{:<wide$}{:<10}{:<14}{}",
+            short(&row.name),
+            row.half_words(),
+            row.sd_words(),
+            row.production_words(),
+            row.pens_words()
+        ))
+    }));
     lines
 }
 

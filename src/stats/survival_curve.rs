@@ -4,7 +4,7 @@
 //! known only between two looks.
 
 use super::distribution::normal_quantile;
-use super::failure::{check_count, check_level};
+use super::failure::{check_count, check_length, check_level};
 use super::time_to_event::{EventTime, check_times, right_censored_only};
 use super::{Failure, Interval};
 
@@ -74,15 +74,42 @@ pub fn kaplan_meier(
     scale: IntervalScale,
     level: f64,
 ) -> Result<SurvivalCurve, Failure> {
+    kaplan_meier_entered(times, &vec![0.0; times.len()], scale, level)
+}
+
+/// The same where subjects come under observation late: at risk at t are those that entered
+/// before t and were not yet lost.
+///
+/// Subjects whose event came before they could enter are never seen (left truncation); to
+/// count those that were as at risk from 0 would make the event late. Where nobody is left at
+/// risk early on, the curve falls to 0 there and stays.
+///
+/// # Shapes
+/// `entries`: one a subject, 0 for those observed from the start, before its time.
+/// # Errors
+/// As [`kaplan_meier`]; [`Failure::Value`] for an entry that is not before its subject's time.
+/// # Source
+/// Klein JP, Moeschberger ML 2003, Survival Analysis, 2nd ed., 4.6 (from memory); R's
+/// `survfit(Surv(entry, time, event))`.
+pub fn kaplan_meier_entered(
+    times: &[EventTime],
+    entries: &[f64],
+    scale: IntervalScale,
+    level: f64,
+) -> Result<SurvivalCurve, Failure> {
     check_level(level)?;
+    check_entries(times, entries)?;
     let mut seen = right_censored_only(times)?;
     seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut entered = entries.to_vec();
+    entered.sort_by(f64::total_cmp);
     let z = normal_quantile(0.5 + 0.5 * level);
-    let mut at_risk = seen.len();
+    let mut lost = 0;
     let mut survival = 1.0;
     let mut relative_variance = 0.0;
     let mut steps = Vec::new();
     for group in seen.chunk_by(|a, b| a.0.total_cmp(&b.0).is_eq()) {
+        let at_risk = entered.partition_point(|entry| *entry < group[0].0) - lost;
         let events = group.iter().filter(|(_, happened)| *happened).count();
         let left = at_risk - events;
         survival *= left as f64 / at_risk as f64;
@@ -99,7 +126,7 @@ pub fn kaplan_meier(
             standard_error: (left > 0).then_some(survival * relative_error),
             interval: survival_interval(survival, z * relative_error, scale),
         });
-        at_risk -= group.len();
+        lost += group.len();
     }
     Ok(SurvivalCurve { steps })
 }
@@ -209,11 +236,35 @@ const TURNBULL_ITERATIONS: usize = 50_000;
 /// Turnbull, B. W. (1976), J. R. Statist. Soc. B 38:290-295; optimality: Gentleman &
 /// Geyer 1994, Biometrika 81:618-623.
 pub fn turnbull(times: &[EventTime]) -> Result<Vec<Mass>, Failure> {
+    turnbull_entered(times, &vec![0.0; times.len()])
+}
+
+/// The same where subjects come under observation late, so that those whose event came before
+/// are never seen.
+///
+/// The likelihood of a subject is the chance of its stretches over that of all stretches that
+/// end after it entered; the shares are those of all subjects, seen or not. An entry ends a
+/// stretch as the last look without the event begins one.
+///
+/// # Shapes
+/// As [`kaplan_meier_entered`]; an entry is not after the last look without the event.
+/// # Errors
+/// As [`turnbull`]; [`Failure::Value`] for an entry that comes too late.
+/// # Source
+/// Turnbull 1976, section 5; stretches: Frydman H 1994, A note on nonparametric estimation of
+/// the distribution function from interval-censored and truncated observations, J. R. Statist.
+/// Soc. B 56:71-74.
+pub fn turnbull_entered(times: &[EventTime], entries: &[f64]) -> Result<Vec<Mass>, Failure> {
     check_times(times)?;
+    check_entries(times, entries)?;
     let events = times.iter().filter(|time| time.happened()).count();
     check_count("events", events, 1)?;
     let ranges: Vec<(f64, f64)> = times.iter().map(EventTime::range).collect();
-    let stretches = innermost_stretches(times, &ranges);
+    let stretches = innermost_stretches(times, &ranges, entries);
+    let open: Vec<usize> = entries
+        .iter()
+        .map(|entry| stretches.partition_point(|stretch| stretch.upper <= *entry))
+        .collect();
     let pairs = times.iter().zip(&ranges);
     let holds: Vec<(usize, usize)> = pairs
         .map(|(time, range)| members(*time, *range, &stretches))
@@ -226,25 +277,56 @@ pub fn turnbull(times: &[EventTime]) -> Result<Vec<Mass>, Failure> {
         // running sums, and what each adds to them is a rise at one end and a fall at the other.
         let running = running_sums(&shares);
         let mut changes = vec![0.0; k + 1];
-        for &(from, to) in &holds {
+        // Subjects that the sample stands for: one for each, and those never seen.
+        let mut all = 0.0;
+        for (&(from, to), &open) in holds.iter().zip(&open) {
             let part = 1.0 / (n * (running[to] - running[from]));
             changes[from] += part;
             changes[to] -= part;
+            // A subject that entered at `open` stands for others whose event came before.
+            let for_each = 1.0 / (n * (running[k] - running[open]));
+            changes[0] += for_each;
+            changes[open] -= for_each;
+            all += for_each;
         }
-        let gain = &running_sums(&changes)[1..=k];
+        let gain: Vec<f64> = running_sums(&changes)[1..=k]
+            .iter()
+            .map(|gain| gain / all)
+            .collect();
         let best = gain.iter().copied().fold(0.0, f64::max);
         if best <= 1.0 + 1e-8 {
             let pairs = stretches.into_iter().zip(shares);
             let masses = pairs.map(|(stretch, share)| Mass { stretch, share });
             return Ok(masses.filter(|mass| mass.share > 1e-9).collect());
         }
-        for (share, gain) in shares.iter_mut().zip(gain) {
+        for (share, gain) in shares.iter_mut().zip(&gain) {
             *share *= gain;
         }
     }
     Err(Failure::NotConverged {
         iterations: TURNBULL_ITERATIONS,
     })
+}
+
+/// Entries that are not before the time, or not a time.
+fn check_entries(times: &[EventTime], entries: &[f64]) -> Result<(), Failure> {
+    check_length("entries", entries.len(), times.len())?;
+    for (row, (time, entry)) in times.iter().zip(entries).enumerate() {
+        let late = match *time {
+            EventTime::Exact(t) | EventTime::After(t) => *entry >= t,
+            EventTime::Between(lower, _) => *entry > lower,
+            EventTime::Before(_) => *entry > 0.0,
+        };
+        if late || !(*entry >= 0.0 && entry.is_finite()) {
+            return Err(Failure::Value {
+                what: "entry".to_owned(),
+                row,
+                found: *entry,
+                expected: "a time of 0 or more, before the event or the last look without it",
+            });
+        }
+    }
+    Ok(())
 }
 
 fn running_sums(values: &[f64]) -> Vec<f64> {
@@ -273,8 +355,19 @@ fn members(time: EventTime, range: (f64, f64), stretches: &[Interval]) -> (usize
 
 /// Ends sorted so that at one time a point's left end comes first, its right end
 /// and then other right ends follow, and open left ends come last.
-fn innermost_stretches(times: &[EventTime], ranges: &[(f64, f64)]) -> Vec<Interval> {
+fn innermost_stretches(
+    times: &[EventTime],
+    ranges: &[(f64, f64)],
+    entries: &[f64],
+) -> Vec<Interval> {
     let mut ends: Vec<(f64, u8)> = Vec::with_capacity(2 * ranges.len());
+    // Before a subject entered there may be events of those never seen.
+    ends.extend(
+        entries
+            .iter()
+            .filter(|entry| **entry > 0.0)
+            .map(|entry| (*entry, 1)),
+    );
     for (time, range) in times.iter().zip(ranges) {
         let exact = matches!(time, EventTime::Exact(_));
         ends.push((range.0, if exact { 0 } else { 2 }));
@@ -319,6 +412,49 @@ mod tests {
             assert!((left - expected).abs() < 1e-6, "{mass:?} {left} {expected}");
         }
         assert!((masses.last().unwrap().share - left).abs() < 1e-6);
+    }
+
+    /// By hand the product over events of 1 - 1 / at risk, with 2, 3, 2 and 1 at risk.
+    #[test]
+    fn those_who_enter_late_are_not_at_risk_before() {
+        let times = [3.0, 5.0, 6.0, 6.5].map(EventTime::Exact);
+        let entries = [0.0, 2.0, 4.0, 4.0];
+        let curve = kaplan_meier_entered(&times, &entries, IntervalScale::Log, 0.95).unwrap();
+        let at_risk: Vec<usize> = curve.steps.iter().map(|step| step.at_risk).collect();
+        assert_eq!(at_risk, [2, 3, 2, 1]);
+        let expected = [0.5, 0.5 * 2.0 / 3.0, 0.5 * 2.0 / 3.0 * 0.5, 0.0];
+        for (step, expected) in curve.steps.iter().zip(expected) {
+            assert!((step.survival - expected).abs() < 1e-15);
+        }
+        let late = [3.0, 2.0, 4.0, 4.0];
+        assert!(kaplan_meier_entered(&times, &late, IntervalScale::Log, 0.95).is_err());
+    }
+
+    /// With exact and right-censored times Turnbull's estimate with entries is the product
+    /// limit with entries.
+    #[test]
+    fn turnbull_with_entries_is_kaplan_meier_with_entries() {
+        let times = [
+            EventTime::Exact(3.0),
+            EventTime::After(4.0),
+            EventTime::Exact(5.0),
+            EventTime::Exact(5.5),
+            EventTime::After(7.0),
+            EventTime::Exact(8.0),
+            EventTime::After(9.0),
+        ];
+        let entries = [0.0, 0.0, 2.5, 4.5, 3.5, 0.0, 6.0];
+        let curve = kaplan_meier_entered(&times, &entries, IntervalScale::Log, 0.95).unwrap();
+        let masses = turnbull_entered(&times, &entries).unwrap();
+        let mut left = 1.0;
+        for mass in masses.iter().filter(|mass| mass.stretch.upper.is_finite()) {
+            left -= mass.share;
+            let mut steps = curve.steps.iter().rev();
+            let until = steps.find(|step| step.time <= mass.stretch.upper);
+            let expected = until.unwrap().survival;
+            // 1e-6: what the criterion leaves of the shares
+            assert!((left - expected).abs() < 1e-6, "{mass:?} {left} {expected}");
+        }
     }
 
     /// Three subjects seen between looks: (0,2], (1,3], (2,4]. By symmetry and by hand:

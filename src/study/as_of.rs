@@ -44,6 +44,14 @@ impl Study {
         known.traits = self.traits.iter().map(cut).collect();
         known.samples = self.samples.as_of(age_d);
         known.events.retain(|event| event.age_d <= age_d);
+        known.light.retain(|light| light.age_d <= age_d);
+        for pen in &mut known.eggs {
+            pen.counts.retain(|count| f64::from(count.age_d) <= age_d);
+        }
+        known.eggs.retain(|pen| !pen.counts.is_empty());
+        known
+            .onset
+            .retain(|record| record.entered_d.is_none_or(|entered_d| entered_d < age_d));
         for record in &mut known.onset {
             *record = Onset {
                 first_egg_age_d: record.first_egg_age_d.filter(|egg_d| *egg_d <= age_d),

@@ -82,6 +82,7 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("last_without", Ages),
             ("first_with", Ages),
             ("last_seen_age", Ages),
+            ("entered_age", Ages),
         ],
         TableName::Events => &[
             ("strain", Words),
@@ -98,6 +99,22 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("block", Words),
             ("hatch_date", Dates),
             ("birds", Words),
+        ],
+        TableName::Eggs => &[
+            ("pen", Words),
+            ("date", Dates),
+            ("age", Ages),
+            ("eggs", Words),
+            ("hens", Words),
+            ("days", Words),
+            ("strain", Words),
+        ],
+        TableName::Light => &[
+            ("pen", Words),
+            ("date", Dates),
+            ("age", Ages),
+            ("hours", Words),
+            ("lux", Words),
         ],
     }
 }

@@ -120,6 +120,21 @@ impl Columns {
         Ok(settings)
     }
 
+    /// The settings of a study that holds nothing but this table of eggs.
+    ///
+    /// # Errors
+    /// As [`Columns::settings`].
+    pub(crate) fn egg_settings(&self, path: &Path) -> Result<Settings> {
+        let mut settings = self.settings(path)?;
+        settings.tables.eggs = settings.tables.weighings.take();
+        settings.header_row.eggs = settings.header_row.weighings.take();
+        let mut columns = std::mem::take(&mut settings.columns.weighings);
+        // Neither a bird nor a weight is in such a table.
+        columns.retain(|key, _| ["age", "date", "strain", "pen"].contains(&key.as_str()));
+        settings.columns.eggs = columns;
+        Ok(settings)
+    }
+
     /// The settings of a study that holds nothing but this table.
     ///
     /// # Errors

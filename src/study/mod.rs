@@ -26,6 +26,7 @@ mod column_names;
 mod columns;
 mod decimal_mark;
 mod doubt;
+mod eggs;
 mod encoding;
 mod events;
 mod faults;
@@ -33,6 +34,7 @@ mod fingerprint;
 mod format;
 mod header;
 mod judge;
+mod light;
 mod names;
 mod occasion;
 mod onset;
@@ -66,10 +68,12 @@ pub use check::{
 pub use chemistry::{Analysis, Basis, Chemistry, ChemistrySettings, Part};
 pub use columns::{BODY_WEIGHT, Columns, NO_GROUPS, Values};
 pub use doubt::Doubt;
+pub use eggs::{EggCount, EggPen};
 pub(crate) use faults::Faults;
 pub use faults::{Fault, Place};
 pub use fingerprint::Fingerprint;
 pub use format::{Decimal, Format, Separator};
+pub use light::Light;
 pub use occasion::{AgeMatching, Grouping, Member, Occasion, OccasionKey, Occasions, occasions};
 pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
 pub use samples::{Kept, SampleRow, SampledUnit, Samples, Together};
@@ -122,6 +126,10 @@ pub struct Study {
     pub onset: Vec<Onset>,
     /// What happened, and when.
     pub events: Vec<Event>,
+    /// Eggs counted by pen, in the order of the pens.
+    pub eggs: Vec<EggPen>,
+    /// The light programme, ascending in age.
+    pub light: Vec<Light>,
     /// What `study.toml` says, or the same for a bare table.
     pub settings: Settings,
     /// What ages and values may be.
@@ -255,6 +263,8 @@ pub struct Onset {
     pub last_without_d: Option<f64>,
     /// Age at the first check with an egg, d.
     pub first_with_d: Option<f64>,
+    /// Age at which the bird came under observation, not yet laying, d; `None` for the start.
+    pub entered_d: Option<f64>,
 }
 
 impl Onset {
@@ -364,6 +374,23 @@ impl Study {
     pub fn read_scans(path: &Path, columns: &Columns) -> Result<Self> {
         let mut faults = Faults::default();
         let settings = columns.scan_settings(path)?;
+        let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
+        faults.or(study)
+    }
+
+    /// Whether a bare table is one of eggs counted by pen, by its header.
+    #[must_use]
+    pub fn is_egg_table(path: &Path) -> bool {
+        read::is_egg_table(path)
+    }
+
+    /// Reads a bare table of eggs counted by pen, its columns as in a study folder's.
+    ///
+    /// # Errors
+    /// As [`Study::read_table`].
+    pub fn read_eggs(path: &Path, columns: &Columns) -> Result<Self> {
+        let mut faults = Faults::default();
+        let settings = columns.egg_settings(path)?;
         let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
         faults.or(study)
     }

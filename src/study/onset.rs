@@ -1,4 +1,5 @@
-//! The `onset` table: bird, first_egg_age_d or last_without_d and first_with_d, last_seen_age_d.
+//! The `onset` table: bird, first_egg_age_d or last_without_d and first_with_d, last_seen_age_d,
+//! entered_age_d.
 
 use std::collections::HashMap;
 
@@ -19,6 +20,7 @@ struct Ages<T> {
     last_seen: T,
     last_without: T,
     first_with: T,
+    entered: T,
 }
 
 impl<T> Ages<T> {
@@ -28,6 +30,7 @@ impl<T> Ages<T> {
             last_seen: to(self.last_seen),
             last_without: to(self.last_without),
             first_with: to(self.first_with),
+            entered: to(self.entered),
         }
     }
 }
@@ -41,6 +44,7 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
         last_seen: "last_seen_age",
         last_without: "last_without",
         first_with: "first_with",
+        entered: "entered_age",
     }
     .map(|stem| header.ages(stem, faults));
     let of_eggs = columns.first_egg.or(columns.first_with);
@@ -109,6 +113,7 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
                 last_seen_age_d: ages.last_seen,
                 last_without_d: ages.last_without,
                 first_with_d: ages.first_with,
+                entered_d: ages.entered,
             }),
         }
     }
@@ -170,6 +175,35 @@ fn contradiction(
             columns.first_with?,
             format!("an egg at the check at {with} d, after the bird was last seen at {seen} d"),
             "a check before or when the bird was last seen",
+            advice,
+        ));
+    }
+    // A bird that entered while laying says nothing of others: it has its first check with an
+    // egg and no age of entry.
+    let earliest = [
+        (columns.first_egg, ages.first_egg, "a first egg"),
+        (columns.first_with, ages.first_with, "an egg at the check"),
+        (columns.last_seen, ages.last_seen, "last sight"),
+    ];
+    for (_, age_d, what) in earliest {
+        if let (Some(entered), Some(age_d)) = (ages.entered, age_d)
+            && entered >= age_d
+        {
+            return Some((
+                columns.entered?,
+                format!("entered at {entered} d, with {what} at {age_d} d"),
+                "birds that had not laid when they entered",
+                "correct one of the two ages; for a bird that was laying when it entered leave entered_age_d empty",
+            ));
+        }
+    }
+    if let (Some(entered), Some(without)) = (ages.entered, ages.last_without)
+        && entered > without
+    {
+        return Some((
+            columns.entered?,
+            format!("entered at {entered} d, after a check without an egg at {without} d"),
+            "an entry before or at the last check without an egg",
             advice,
         ));
     }

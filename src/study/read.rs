@@ -15,8 +15,8 @@ use super::settings::{Files, Settings, TableName};
 use super::table::{Rows, Table};
 use super::units::DateFormat;
 use super::{
-    Bird, Kept, Records, Study, birds, chemistry, events, names, onset, samples, scan, targets,
-    weighings,
+    Bird, Kept, Records, Study, birds, chemistry, eggs, events, light, names, onset, samples, scan,
+    targets, weighings,
 };
 
 /// The strain of birds that no table gives one.
@@ -81,6 +81,8 @@ pub(crate) fn study(
         TableName::Targets,
         TableName::Onset,
         TableName::Events,
+        TableName::Eggs,
+        TableName::Light,
     ] {
         let Some(table) = source.open(name, faults) else {
             continue;
@@ -102,6 +104,8 @@ pub(crate) fn study(
             TableName::Targets => targets::read(&header, &mut register, faults),
             TableName::Onset => onset::read(&header, &mut register, faults),
             TableName::Events => events::read(&header, &dates, &mut register, faults),
+            TableName::Eggs => eggs::read(&header, &dates, &mut register, faults),
+            TableName::Light => light::read(&header, &dates, &mut register, faults),
             TableName::Birds | TableName::Weighings | TableName::Pens => {}
         }
     }
@@ -191,6 +195,27 @@ fn read_weighings(
         let header = source.header(table, TableName::Weighings);
         samples::read(&header, columns, dates, register, faults);
     }
+}
+
+/// What of a text table is looked at for its header.
+const HEAD_BYTES: u64 = 8192;
+
+/// Whether a bare text table is one of eggs counted by pen: its head has columns `pen`, `eggs`
+/// and `hens`. A table that cannot be read is none.
+pub(crate) fn is_egg_table(path: &Path) -> bool {
+    use std::io::Read as _;
+    let mut head = Vec::new();
+    let read =
+        std::fs::File::open(path).and_then(|file| file.take(HEAD_BYTES).read_to_end(&mut head));
+    let head = String::from_utf8_lossy(&head).to_lowercase();
+    read.is_ok()
+        && head.lines().any(|line| {
+            let cells = line.split([',', ';', '\t']);
+            let cells: HashSet<&str> = cells.map(|cell| cell.trim().trim_matches('"')).collect();
+            ["pen", "eggs", "hens"]
+                .iter()
+                .all(|name| cells.contains(name))
+        })
 }
 
 /// Where tables come from.
@@ -568,6 +593,21 @@ impl Register {
     /// The block of that name, entered where new.
     pub(crate) fn block(&mut self, name: &str) -> usize {
         self.blocks.intern(name, &mut self.study.blocks)
+    }
+
+    /// The one day of hatch of a pen's birds, or of all; where the pen has no birds listed,
+    /// that of all.
+    pub(crate) fn common_hatch(&self, dates: &Dates, pen: Option<usize>) -> Option<NaiveDate> {
+        let birds = self.study.birds.iter();
+        let own = birds.filter(|bird| pen.is_none() || bird.pen == pen);
+        let mut hatches = own.map(|bird| dates.hatch_of(bird.hatch_date));
+        match hatches.next() {
+            None => dates.hatch_of(None),
+            Some(first) => hatches
+                .all(|hatch| hatch == first)
+                .then_some(first)
+                .flatten(),
+        }
     }
 
     /// The strain of a bird, where it has one yet.

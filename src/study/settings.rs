@@ -55,6 +55,8 @@ pub struct Settings {
     pub target: TargetSettings,
     /// Which cues `onset` looks at in this study.
     pub cues: CueSettings,
+    /// How eggs counted by pen are read.
+    pub eggs: EggSettings,
 }
 
 /// One thing for each table of a study.
@@ -72,12 +74,16 @@ pub struct PerTable<T: Default> {
     pub chemistry: T,
     /// `targets`: strain, trait, age_d, target_g, lower_g, upper_g.
     pub targets: T,
-    /// `onset`: bird, first_egg_age_d, last_seen_age_d.
+    /// `onset`: bird, first_egg_age_d, last_seen_age_d, entered_age_d.
     pub onset: T,
     /// `events`: strain or pen, date or age_d, event.
     pub events: T,
     /// `pens`: pen, house, strain, treatment, block, hatch_date, birds.
     pub pens: T,
+    /// `eggs`: pen, date or age_d, eggs, hens.
+    pub eggs: T,
+    /// `light`: pen or empty for all, date or age_d, hours.
+    pub light: T,
 }
 
 impl<T: Default> PerTable<T> {
@@ -93,6 +99,8 @@ impl<T: Default> PerTable<T> {
             TableName::Onset => &self.onset,
             TableName::Events => &self.events,
             TableName::Pens => &self.pens,
+            TableName::Eggs => &self.eggs,
+            TableName::Light => &self.light,
         }
     }
 }
@@ -165,11 +173,15 @@ pub enum TableName {
     Events,
     /// One row a pen.
     Pens,
+    /// One row a pen and day.
+    Eggs,
+    /// One row a change of day length.
+    Light,
 }
 
 impl TableName {
     /// All tables, in the order in which they are read.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 10] = [
         Self::Birds,
         Self::Pens,
         Self::Weighings,
@@ -178,6 +190,8 @@ impl TableName {
         Self::Targets,
         Self::Onset,
         Self::Events,
+        Self::Eggs,
+        Self::Light,
     ];
 
     /// Its key in `study.toml`.
@@ -192,6 +206,8 @@ impl TableName {
             Self::Onset => "onset",
             Self::Events => "events",
             Self::Pens => "pens",
+            Self::Eggs => "eggs",
+            Self::Light => "light",
         }
     }
 }
@@ -305,6 +321,15 @@ pub struct TargetSettings {
 pub struct CueSettings {
     /// Body weights whose ages are cues, in grams.
     pub thresholds_g: Vec<f64>,
+}
+
+/// How eggs counted by pen are read.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct EggSettings {
+    /// Days in which a hen's rate of lay after her first egg comes from half of its plateau
+    /// to 82 % of it (the time constant of the rise); the stated default where left out.
+    pub rise_d: Option<f64>,
 }
 
 impl Settings {
@@ -425,11 +450,21 @@ impl Settings {
                 );
             }
         }
-        if self.tables.weighings.is_none() && self.tables.scans.is_none() {
+        let tables = &self.tables;
+        if tables.weighings.is_none() && tables.scans.is_none() && tables.eggs.is_none() {
             fault(
                 "tables",
-                "no weighings and no scans".into(),
-                "weighings = \"FILE\" or scans = \"FILE\" under [tables]",
+                "no weighings, no scans and no eggs".into(),
+                "weighings = \"FILE\", scans = \"FILE\" or eggs = \"FILE\" under [tables]",
+            );
+        }
+        if let Some(rise_d) = self.eggs.rise_d
+            && !(0.5..=60.0).contains(&rise_d)
+        {
+            fault(
+                "eggs.rise_d",
+                rise_d.to_string(),
+                "a number of days from 0.5 to 60",
             );
         }
         if faults.is_empty() {

@@ -20,6 +20,7 @@ fn the_limits_of_a_share_in_lay_cover_it() {
                     } else {
                         EventTime::Between(looked_d, looked_d + 7.0)
                     },
+                    entered: 0.0,
                 }
             };
             let records = LayRecords {

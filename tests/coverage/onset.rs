@@ -47,6 +47,7 @@ fn birds(seed: u64, n: usize, scatter: Scatter) -> LayRecords {
             name: bird.to_string(),
             strain: 0,
             first_egg: EventTime::Exact(days),
+            entered: 0.0,
         });
     }
     records.cues.push(CueColumn {

@@ -4,7 +4,7 @@ use super::Findings;
 use crate::age::AgeUnit;
 use crate::analysis::{Analysis, EarlyEgg, Lay, LayOptions, Waiting};
 use crate::maturity::{CueError, OnsetModel};
-use crate::report::{onset_words, tables, words};
+use crate::report::{egg_words, onset_words, tables, words};
 use crate::study::Study;
 
 /// Birds named in a warning; more are counted.
@@ -25,12 +25,31 @@ impl Findings {
         );
         self.tables
             .push(tables::cues::cues(study, &lay.cues, &lay.cue_summary));
+        if let Some(eggs) = &lay.eggs {
+            self.answer(
+                "When do pens come into lay, by their eggs?",
+                egg_words::onset(study, eggs, ages),
+            );
+            self.count("pens with counts of eggs", eggs.pens.len());
+            self.tables.push(tables::eggs::egg_maturity(study, eggs));
+            self.tables.push(tables::eggs::egg_counts(study, eggs));
+        }
+        if !lay.light.is_empty() {
+            self.tables
+                .push(tables::eggs::light_programme(study, &lay.light));
+            self.tables
+                .push(tables::eggs::light_effects(&lay.light_effects));
+        }
         if lay.records.birds.is_empty() {
+            if lay.eggs.is_some() {
+                self.words.extend(onset_words::light(study, lay));
+                self.caution();
+            }
             return;
         }
         self.early(study, &lay.early);
         self.lay_curves(lay, ages);
-        self.words.push(onset_words::light_programme(study));
+        self.words.extend(onset_words::light(study, lay));
         self.words
             .push("Which measure predicts first egg?".to_owned());
         match &lay.waiting {
@@ -86,8 +105,15 @@ impl Findings {
             let left_out = waiting.left_out;
             self.words.push(format!(
                 "  {} birds were seen and not laying at {landmark}, the landmark; times are counted from there \
-                 ({} already laid, {} last seen before, {} not known)",
-                waiting.birds, left_out.laying, left_out.gone, left_out.unknown
+                 ({} already laid, {} last seen before, {} not known{})",
+                waiting.birds,
+                left_out.laying,
+                left_out.gone,
+                left_out.unknown,
+                match left_out.entered_later {
+                    0 => String::new(),
+                    later => format!(", {later} came under observation later"),
+                }
             ));
             if !waiting.cue_curves.is_empty() {
                 self.words.push(format!(

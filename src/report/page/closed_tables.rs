@@ -183,7 +183,11 @@ impl Page<'_> {
         let Some(lay) = &overview.lay else {
             return Vec::new();
         };
-        let shares: Vec<f64> = lay.rows[0].ages_d.iter().map(|(share, _)| *share).collect();
+        let mut all = self.eggs();
+        let Some(first) = lay.rows.first() else {
+            return all;
+        };
+        let shares: Vec<f64> = first.ages_d.iter().map(|(share, _)| *share).collect();
         let mut columns = vec![Column::words("Strain"), Column::number("Laid")];
         columns.extend(
             shares
@@ -201,11 +205,12 @@ impl Page<'_> {
             cells.push(row.half_words());
             cells
         });
-        let mut all = vec![Closed {
+        let in_lay = Closed {
             name: "ages at which shares of the birds were in lay".to_owned(),
             columns,
             rows: rows.collect(),
-        }];
+        };
+        all.insert(0, in_lay);
         if !lay.waiting.is_empty() {
             let rows = lay.waiting.iter().map(|bird| {
                 vec![
@@ -232,6 +237,42 @@ impl Page<'_> {
             });
         }
         all
+    }
+
+    /// Maturity by the eggs counted in pens.
+    fn eggs(&self) -> Vec<Closed> {
+        let overview = &self.content.overview;
+        let rows = overview.lay.iter().flat_map(|lay| &lay.eggs);
+        let rows: Vec<Vec<String>> = rows
+            .map(|row| {
+                let mean = row.mean_and_sd_d;
+                vec![
+                    escaped(&row.name),
+                    row.pens_words(),
+                    mean.map_or(String::new(), |(mean_d, _)| {
+                        overview.ages.show(mean_d.round())
+                    }),
+                    row.sd_words(),
+                    row.half_words(),
+                    row.production_words(),
+                ]
+            })
+            .collect();
+        if rows.is_empty() {
+            return Vec::new();
+        }
+        vec![Closed {
+            name: "maturity by the eggs counted in pens".to_owned(),
+            columns: vec![
+                Column::words("Strain"),
+                Column::words("Pens"),
+                Column::number("Mean age at maturity"),
+                Column::number("SD"),
+                Column::number("50 % in lay, with interval"),
+                Column::number("50 % hen-day production"),
+            ],
+            rows,
+        }]
     }
 
     fn scanner(&self) -> Vec<Closed> {

@@ -302,8 +302,9 @@ fn lay_card(put: &mut String, content: &Content) {
             ),
         );
     }
-    if let Some(waiting) = lay.waiting_sentence() {
-        paragraph(put, "", &waiting);
+    let by_eggs = lay.egg_sentence().filter(|_| !lay.rows.is_empty());
+    for more in by_eggs.into_iter().chain(lay.waiting_sentence()) {
+        paragraph(put, "", &more);
     }
     if let Some(cue) = &lay.cue {
         paragraph(put, "note", &cue.sentence());

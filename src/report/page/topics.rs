@@ -134,7 +134,9 @@ impl Page<'_> {
                 .iter()
                 .flat_map(|lay| {
                     let cue = lay.cue.as_ref().map(|cue| cue.sentence());
-                    let more = lay.waiting_sentence().into_iter().chain(cue).map(plain);
+                    let by_eggs = lay.egg_sentence().filter(|_| !lay.rows.is_empty());
+                    let more = by_eggs.into_iter().chain(lay.waiting_sentence());
+                    let more = more.chain(cue).map(plain);
                     std::iter::once(lay.sentence())
                         .chain(more)
                         .collect::<Vec<_>>()

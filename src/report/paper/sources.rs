@@ -37,11 +37,13 @@ pub(super) enum Source {
     Satterthwaite,
     KenwardRoger,
     KassSteffey,
+    LiangZeger,
     SunLoader,
     Turnbull,
     Tukey,
     Vangel,
     Wilson,
+    Yang,
     Yao,
 }
 
@@ -125,6 +127,9 @@ impl Source {
             Self::KaplanMeier => {
                 "Kaplan EL, Meier P (1958) Nonparametric estimation from incomplete observations. Journal of the American Statistical Association 53:457-481"
             }
+            Self::LiangZeger => {
+                "Liang KY, Zeger SL (1986) Longitudinal data analysis using generalized linear models. Biometrika 73:13-22"
+            }
             Self::Lin => {
                 "Lin LI (1989) A concordance correlation coefficient to evaluate reproducibility. Biometrics 45:255-268"
             }
@@ -161,6 +166,9 @@ impl Source {
             }
             Self::Wilson => {
                 "Wilson EB (1927) Probable inference, the law of succession, and statistical inference. Journal of the American Statistical Association 22:209-212"
+            }
+            Self::Yang => {
+                "Yang N, Wu C, McMillan I (1989) New mathematical model of poultry egg production. Poultry Science 68:476-481"
             }
             Self::Yao => {
                 "Yao Y, Vehtari A, Simpson D, Gelman A (2018) Using stacking to average Bayesian predictive distributions. Bayesian Analysis 13:917-1007"

@@ -15,6 +15,7 @@ mod column;
 pub mod cues;
 pub mod curves;
 mod dictionary;
+pub mod eggs;
 pub mod fits;
 pub mod flock;
 pub mod forecast;

@@ -4,8 +4,9 @@ use super::Sentence;
 use super::words::{Naming, capital, count, error_size, some_of};
 use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Answer};
-use crate::maturity::OnsetModel;
+use crate::maturity::{EggGroup, EggOnset, EggQuantity, OnsetModel};
 use crate::stats::Interval;
+use crate::study::Study;
 
 /// Birds that a sentence names.
 const MOST_NAMED: usize = 8;
@@ -43,6 +44,57 @@ impl LayRow {
     #[must_use]
     pub fn laying_words(&self) -> String {
         format!("{} of {}", self.laid, self.n)
+    }
+}
+
+/// A group of pens whose eggs were counted.
+#[derive(Debug, Clone)]
+pub struct EggRow {
+    /// The strain; of pens of no one strain, `mixed pens`.
+    pub name: String,
+    /// Pens.
+    pub pens: usize,
+    /// Hens at the first count.
+    pub hens: f64,
+    /// Age by which half were in lay, d, with its interval; or why there is none.
+    pub half_d: Result<(f64, Interval), String>,
+    /// Mean and standard deviation of the age at sexual maturity, d.
+    pub mean_and_sd_d: Option<(f64, f64)>,
+    /// Age at 50 % hen-day production, d.
+    pub half_production_d: Option<f64>,
+    ages: AgeUnit,
+}
+
+impl EggRow {
+    /// `137 d (135 to 139)`, or that it is not estimable.
+    #[must_use]
+    pub fn half_words(&self) -> String {
+        match &self.half_d {
+            Ok((age_d, limits)) => self
+                .ages
+                .show_interval(*age_d, (limits.lower, limits.upper)),
+            Err(_) => "not estimable".to_owned(),
+        }
+    }
+
+    /// `8.1 d`; empty where it is not estimable.
+    #[must_use]
+    pub fn sd_words(&self) -> String {
+        self.mean_and_sd_d
+            .map_or(String::new(), |(_, sd_d)| format!("{sd_d:.1} d"))
+    }
+
+    /// Age at 50 % hen-day production; empty where it is not estimable.
+    #[must_use]
+    pub fn production_words(&self) -> String {
+        self.half_production_d
+            .map_or(String::new(), |age_d| self.ages.show(age_d.round()))
+    }
+
+    /// `4 pens, 400 hens`.
+    #[must_use]
+    pub fn pens_words(&self) -> String {
+        format!("{}, {:.0} hens", count(self.pens, "pen"), self.hens)
     }
 }
 
@@ -114,6 +166,8 @@ impl Cue {
 pub struct Lay {
     /// A row a strain.
     pub rows: Vec<LayRow>,
+    /// A row a group of pens whose eggs were counted.
+    pub eggs: Vec<EggRow>,
     /// Birds not laying yet.
     pub waiting: Vec<WaitingBird>,
     /// Age as of which they are forecast, d.
@@ -152,7 +206,12 @@ impl Lay {
             })
         });
         let rows: Vec<LayRow> = rows.collect();
-        if rows.is_empty() {
+        let eggs: Vec<EggRow> = lay
+            .eggs
+            .iter()
+            .flat_map(|eggs| egg_rows(eggs, naming, &analysis.study))
+            .collect();
+        if rows.is_empty() && eggs.is_empty() {
             return None;
         }
         let forecast = lay.forecast();
@@ -166,6 +225,7 @@ impl Lay {
         });
         Some(Self {
             rows,
+            eggs,
             ages: naming.ages,
             waiting: waiting.collect(),
             as_of_d: forecast.map(|forecast| forecast.as_of_d),
@@ -176,6 +236,9 @@ impl Lay {
     /// At which ages half of the birds were in lay, and how many laid.
     #[must_use]
     pub fn sentence(&self) -> Sentence {
+        if self.rows.is_empty() {
+            return Sentence::plain(self.egg_sentence().unwrap_or_default());
+        }
         let mut half: Vec<(&LayRow, f64)> = self
             .rows
             .iter()
@@ -222,10 +285,55 @@ impl Lay {
         Sentence::plain(format!("{lead}{rest}"))
     }
 
+    /// At which ages half of the hens were in lay, by eggs counted in pens.
+    #[must_use]
+    pub fn egg_sentence(&self) -> Option<String> {
+        let first = self.eggs.first()?;
+        let known: Vec<String> = self
+            .eggs
+            .iter()
+            .filter(|row| row.half_d.is_ok())
+            .map(|row| match self.eggs.len() {
+                1 => row.half_words(),
+                _ => format!("{} ({})", row.half_words(), row.name),
+            })
+            .collect();
+        let missing: Vec<String> = self
+            .eggs
+            .iter()
+            .filter_map(|row| Some(format!("{}: {}", row.name, row.half_d.as_ref().err()?)))
+            .collect();
+        if known.is_empty() {
+            let reason = first.half_d.as_ref().err().map_or("", String::as_str);
+            return Some(format!(
+                "By the eggs counted in pens, the age at 50 % in lay is not estimable: {reason}."
+            ));
+        }
+        let mut text = format!(
+            "By the eggs counted in pens, half of the hens were in lay at {}.",
+            some_of(&known, 4)
+        );
+        if let Some(production) = self.eggs.iter().find_map(|row| row.half_production_d)
+            && self.eggs.len() == 1
+        {
+            text += &format!(
+                " Hen-day production reached 50 % at {}.",
+                self.ages.show(production.round())
+            );
+        }
+        if !missing.is_empty() {
+            text += &format!(" Not estimable for {}.", some_of(&missing, 2));
+        }
+        Some(text)
+    }
+
     /// How many birds are not laying yet, who they are, and when they are expected to.
     #[must_use]
     pub fn waiting_sentence(&self) -> Option<String> {
         let all: usize = self.rows.iter().map(|row| row.n).sum();
+        if all == 0 {
+            return None;
+        }
         let laid: usize = self.rows.iter().map(|row| row.laid).sum();
         if laid == all {
             return Some(format!("All {} had laid.", count(all, "bird")));
@@ -257,6 +365,34 @@ impl Lay {
             some_of(&names, MOST_NAMED),
         ))
     }
+}
+
+/// A row for each group of pens.
+fn egg_rows(eggs: &EggOnset, naming: Naming<'_>, study: &Study) -> Vec<EggRow> {
+    let row = |group: &EggGroup| {
+        let of = |quantity: EggQuantity| {
+            let one = group.estimates.iter().find(|one| one.quantity == quantity);
+            one.map_or_else(|| Err(String::new()), |one| one.value.clone())
+        };
+        let value = |quantity: EggQuantity| of(quantity).ok().map(|one| one.value);
+        EggRow {
+            name: group.strain.map_or_else(
+                || "mixed pens".to_owned(),
+                |strain| naming.name(&study.strains[strain]),
+            ),
+            pens: group.pens.len(),
+            hens: group.pens.iter().map(|pen| eggs.pens[*pen].hens).sum(),
+            half_d: of(EggQuantity::InLay50).and_then(|one| {
+                one.interval
+                    .map(|limits| (one.value, limits))
+                    .ok_or_else(String::new)
+            }),
+            mean_and_sd_d: value(EggQuantity::MeanAge).zip(value(EggQuantity::SdAge)),
+            half_production_d: value(EggQuantity::HalfProduction),
+            ages: naming.ages,
+        }
+    };
+    eggs.groups.iter().map(row).collect()
 }
 
 /// What the models of first eggs say of cues.

@@ -18,7 +18,7 @@ mod words;
 pub use attention::Attention;
 pub use differences::{Differences, PairAtAge, Span};
 pub use forecast::{Forecast, ForecastRow};
-pub use lay::{Cue, Lay, LayRow, WaitingBird};
+pub use lay::{Cue, EggRow, Lay, LayRow, WaitingBird};
 pub(super) use masses::with_interval;
 pub use masses::{Composition, GroupMasses, Mass, Masses};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
@@ -215,6 +215,9 @@ fn measured(study: &Study, subject: &'static str, column: Option<&str>) -> Strin
     }
     let scans = study.scans.rows.iter();
     let scanned: BTreeSet<usize> = scans.flat_map(|scan| scan.birds.iter().copied()).collect();
+    if !study.eggs.is_empty() {
+        pieces.push(format!("eggs of {}", count(study.eggs.len(), "pen")));
+    }
     let analysed: BTreeSet<usize> = study.chemistry.rows.iter().map(|row| row.bird).collect();
     for (birds, what) in [(scanned, "scanned"), (analysed, "analysed")] {
         if !birds.is_empty() {
@@ -260,7 +263,7 @@ fn cautions(analysis: &Analysis) -> Vec<&'static str> {
     let acts =
         verdict.is_some_and(|verdict| !verdict.deviations.is_empty() || verdict.ahead.is_some());
     let lay = analysis.lay.as_ref();
-    let lays = lay.is_some_and(|lay| !lay.records.birds.is_empty());
+    let lays = lay.is_some_and(|lay| !lay.records.birds.is_empty() || lay.eggs.is_some());
     let mut all = Vec::new();
     if acts || lays {
         all.push(VERDICT_CAUTION);

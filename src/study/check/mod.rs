@@ -46,7 +46,10 @@ impl Check {
     /// Columns that contradict themselves. Faults of the table are no error here.
     pub fn table(path: &Path, columns: &Columns) -> Result<Self> {
         let mut faults = Faults::default();
-        let settings = columns.settings(path)?;
+        let settings = match Study::is_egg_table(path) {
+            true => columns.egg_settings(path)?,
+            false => columns.settings(path)?,
+        };
         let study = read::study(Path::new(""), settings, Some(columns), &mut faults);
         Ok(Self::new(&study, faults))
     }
@@ -120,6 +123,10 @@ pub struct Summary {
     pub has_targets: bool,
     /// Birds with a first egg.
     pub first_eggs: usize,
+    /// Pens whose eggs were counted, and the first and last age of the counts, d.
+    pub eggs: Option<(usize, u32, u32)>,
+    /// Changes of day length.
+    pub light_changes: usize,
     /// Other things to know, one line each.
     pub warnings: Vec<String>,
     /// What was left out or not read, as it should be, one line each.
@@ -225,6 +232,8 @@ impl Summary {
             has_targets: !study.targets.is_empty(),
             first_eggs: study.onset.iter().filter(|onset| onset.has_laid()).count(),
             samples: SampleSummary::of(study),
+            eggs: egg_span(study),
+            light_changes: study.light.len(),
             scans: ScanSummary::of(study),
             chemistry: ChemistrySummary::of(study),
             warnings: study.warnings.clone(),
@@ -305,6 +314,18 @@ impl Summary {
             lines.push(format!(
                 "first egg seen of {}",
                 count(self.first_eggs, "bird")
+            ));
+        }
+        if let Some((pens, first_d, last_d)) = self.eggs {
+            lines.push(format!(
+                "eggs counted in {} from {first_d} to {last_d} d",
+                count(pens, "pen")
+            ));
+        }
+        if self.light_changes > 0 {
+            lines.push(format!(
+                "light programme of {}",
+                count(self.light_changes, "row")
             ));
         }
         self.scans.tell(&mut lines);
@@ -440,6 +461,14 @@ impl StrainSummary {
             count(first, "bird")
         ))
     }
+}
+
+/// Pens with counts of eggs, and the ages of these.
+fn egg_span(study: &Study) -> Option<(usize, u32, u32)> {
+    let counts = || study.eggs.iter().flat_map(|pen| &pen.counts);
+    let first_d = counts().map(|count| count.age_d).min()?;
+    let last_d = counts().map(|count| count.age_d).max()?;
+    Some((study.eggs.len(), first_d, last_d))
 }
 
 /// Which birds have a scan or an analysis.

@@ -2,8 +2,9 @@
 
 use super::super::Paper;
 use super::super::sources::{References, Source};
-use crate::maturity::{CueError, LayMethod, OnsetFamily};
+use crate::maturity::{CueError, LayMethod, MaturityFamily, OnsetFamily, RiseOrigin};
 use crate::report::prose::listed;
+use crate::report::rounding;
 
 impl Paper<'_> {
     pub(super) fn onset(&self, cited: &mut References) -> Vec<String> {
@@ -41,6 +42,7 @@ impl Paper<'_> {
                 listed(&methods)
             ));
         }
+        all.extend(self.maturity_by_eggs(cited));
         all.extend(self.onset_models(cited));
         if !lay.at_first_egg.values.is_empty() {
             all.push("Body weight and composition at first egg were read from each bird's curve. Each measure was evaluated as a threshold by predicting that a bird lays when it reaches the mean of the other birds.".to_owned());
@@ -60,6 +62,37 @@ impl Paper<'_> {
             ));
         }
         all
+    }
+
+    /// How the onset was estimated from eggs counted in pens.
+    fn maturity_by_eggs(&self, cited: &mut References) -> Option<String> {
+        let eggs = self.analysis.lay.as_ref()?.eggs.as_ref()?;
+        let families: Vec<&str> = eggs
+            .families
+            .iter()
+            .map(|(family, _)| match family {
+                MaturityFamily::Normal => "normal",
+                MaturityFamily::Weibull => "Weibull",
+                MaturityFamily::LogNormal => "log-normal",
+                MaturityFamily::LogLogistic => "log-logistic",
+            })
+            .collect();
+        if families.is_empty() {
+            return None;
+        }
+        let rise = match eggs.rise.origin {
+            RiseOrigin::Assumed => "was assumed",
+            RiseOrigin::Given => "was given",
+            RiseOrigin::Ringed(_) => "was estimated from ringed birds with known first eggs",
+        };
+        Some(format!(
+            "Age at sexual maturity (first egg) of hens whose eggs were counted by pen was estimated from hen-day production, eggs divided by hens alive. Extending the modified compartmental model {}, the number of hens in lay was a latent count given by a distribution of ages at first egg ({}; averaged by likelihood), and a hen's rate of lay rose after her first egg to a plateau and declined slowly. The rise (from half of the plateau, time constant {} d, standard error {} d) {rise}, because counts by pen cannot separate it from the spread of ages; its error is included. Generalised estimating equations {} with the covariance of counts of the same hens on successive days and of day effects were solved pen by pen, with random effects of pens within strains. A hen was in lay from her first egg; age at 50 % hen-day production is later.",
+            cited.cite(Source::Yang),
+            listed(&families),
+            rounding::significant(eggs.rise.days, 2),
+            rounding::significant(eggs.rise.days_sd, 2),
+            cited.cite(Source::LiangZeger)
+        ))
     }
 
     fn onset_models(&self, cited: &mut References) -> Option<String> {

@@ -4,7 +4,7 @@ use super::super::Paper;
 use super::super::words::{capital, count, cue, spaced, was};
 use super::{estimate, of};
 use crate::analysis::Answer;
-use crate::maturity::{CueSet, CueSummary, OnsetModel};
+use crate::maturity::{CueSet, CueSummary, EggQuantity, OnsetModel};
 use crate::report::prose::listed;
 use crate::report::rounding;
 use crate::report::text::error_size;
@@ -13,6 +13,7 @@ impl Paper<'_> {
     pub(super) fn lay(&self, answers: &[Answer]) -> Vec<String> {
         let mut all: Vec<String> = Vec::new();
         all.extend(self.in_lay());
+        all.extend(self.eggs_by_pen());
         all.extend(self.at_first_egg(answers));
         all.extend(self.cue_distance());
         all.extend(self.prediction());
@@ -64,6 +65,55 @@ impl Paper<'_> {
                 "The age at 50 % in lay was {} {}.",
                 listed(&each),
                 self.see("table age_in_lay", "lay_curve")
+            )
+        })
+    }
+
+    /// Maturity by the eggs counted in pens.
+    fn eggs_by_pen(&self) -> Option<String> {
+        let eggs = self.analysis.lay.as_ref()?.eggs.as_ref()?;
+        let study = &self.analysis.study;
+        let each: Vec<String> = eggs
+            .groups
+            .iter()
+            .map(|group| {
+                let name = group
+                    .strain
+                    .map_or("pens of several strains", |strain| &study.strains[strain]);
+                let of = |quantity: EggQuantity| {
+                    let one = group
+                        .estimates
+                        .iter()
+                        .find(|one| one.quantity == quantity)?;
+                    one.value.as_ref().ok()
+                };
+                let pens = count(group.pens.len(), "pen");
+                let Some((half, limits)) =
+                    of(EggQuantity::InLay50).and_then(|one| Some((one.value, one.interval?)))
+                else {
+                    return format!("not estimable in {name} ({pens})");
+                };
+                let span = self.ages().show_span(limits.lower, limits.upper);
+                let moments = of(EggQuantity::MeanAge).zip(of(EggQuantity::SdAge));
+                let moments = moments.map_or_else(String::new, |(mean, sd)| {
+                    format!(
+                        "; mean {}, SD {} d",
+                        self.ages().show(mean.value),
+                        rounding::significant(sd.value, 2)
+                    )
+                });
+                format!(
+                    "{} ({} CI {span}{moments}) in {name} ({pens})",
+                    self.ages().show(half),
+                    self.percent()
+                )
+            })
+            .collect();
+        (!each.is_empty()).then(|| {
+            format!(
+                "By the eggs counted in pens, half of the hens had laid their first egg at {} {}.",
+                listed(&each),
+                self.see("table egg_maturity", "egg_production")
             )
         })
     }
