@@ -44,6 +44,9 @@ impl Study {
         known.traits = self.traits.iter().map(cut).collect();
         known.samples = self.samples.as_of(age_d);
         known.events.retain(|event| event.age_d <= age_d);
+        // A day of unknown age cannot be set before or after.
+        let days = &mut known.stream.days;
+        days.retain(|day| day.age_d.is_none_or(|day_d| day_d <= age_d));
         for record in &mut known.onset {
             *record = Onset {
                 first_egg_age_d: record.first_egg_age_d.filter(|egg_d| *egg_d <= age_d),

@@ -99,6 +99,13 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("hatch_date", Dates),
             ("birds", Words),
         ],
+        TableName::ScaleStream => &[
+            ("time", Words),
+            ("date", Dates),
+            ("scale", Words),
+            ("pen", Words),
+            ("weight", Masses),
+        ],
     }
 }
 

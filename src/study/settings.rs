@@ -12,6 +12,7 @@ use super::chemistry::{ChemistrySettings, Part};
 use super::faults::nearest;
 use super::format::Format;
 use super::scan::ScanSettings;
+use super::stream::StreamSettings;
 use super::units::{AgeUnit, DateFormat, MassUnit};
 use crate::error::{Error, Result, read_file};
 
@@ -41,6 +42,8 @@ pub struct Settings {
     pub plausible: Plausible,
     /// How scans are read and which are rejected.
     pub scans: ScanSettings,
+    /// How records of platform scales are read.
+    pub scale_stream: StreamSettings,
     /// How analyses are read.
     pub chemistry: ChemistrySettings,
     /// How `calibrate` finds the correction equations.
@@ -78,6 +81,8 @@ pub struct PerTable<T: Default> {
     pub events: T,
     /// `pens`: pen, house, strain, treatment, block, hatch_date, birds.
     pub pens: T,
+    /// `scale_stream`: time, scale or pen, weight_g.
+    pub scale_stream: T,
 }
 
 impl<T: Default> PerTable<T> {
@@ -93,6 +98,7 @@ impl<T: Default> PerTable<T> {
             TableName::Onset => &self.onset,
             TableName::Events => &self.events,
             TableName::Pens => &self.pens,
+            TableName::ScaleStream => &self.scale_stream,
         }
     }
 }
@@ -165,11 +171,13 @@ pub enum TableName {
     Events,
     /// One row a pen.
     Pens,
+    /// One row a record of a platform scale.
+    ScaleStream,
 }
 
 impl TableName {
     /// All tables, in the order in which they are read.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Birds,
         Self::Pens,
         Self::Weighings,
@@ -178,6 +186,7 @@ impl TableName {
         Self::Targets,
         Self::Onset,
         Self::Events,
+        Self::ScaleStream,
     ];
 
     /// Its key in `study.toml`.
@@ -192,6 +201,7 @@ impl TableName {
             Self::Onset => "onset",
             Self::Events => "events",
             Self::Pens => "pens",
+            Self::ScaleStream => "scale_stream",
         }
     }
 }
@@ -336,7 +346,7 @@ impl Settings {
         text.trim_start_matches('\u{feff}').parse()
     }
 
-    fn checked(self) -> Result<Self> {
+    pub(crate) fn checked(self) -> Result<Self> {
         let mut faults = Vec::new();
         let mut fault = |key: &str, found: String, expected: &str| {
             faults.push(format!(
@@ -425,11 +435,30 @@ impl Settings {
                 );
             }
         }
-        if self.tables.weighings.is_none() && self.tables.scans.is_none() {
+        let stream = &self.scale_stream;
+        for (key, text, expected) in [
+            (
+                stream.window_ms().err().unwrap_or_default(),
+                [&stream.from, &stream.to],
+                "times of the day such as \"08:00\", from before to",
+            ),
+            (
+                stream.offset_minutes().err().unwrap_or_default(),
+                [&stream.utc_offset, &None],
+                "an offset from universal time such as \"+01:00\"",
+            ),
+        ] {
+            if !key.is_empty() {
+                let found: Vec<&str> = text.iter().filter_map(|text| text.as_deref()).collect();
+                fault(&format!("scale_stream.{key}"), found.join(" to "), expected);
+            }
+        }
+        let tables = &self.tables;
+        if tables.weighings.is_none() && tables.scans.is_none() && tables.scale_stream.is_none() {
             fault(
                 "tables",
                 "no weighings and no scans".into(),
-                "weighings = \"FILE\" or scans = \"FILE\" under [tables]",
+                "weighings = \"FILE\", scans = \"FILE\" or scale_stream = \"FILE\" under [tables]",
             );
         }
         if faults.is_empty() {

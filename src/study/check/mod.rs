@@ -108,6 +108,8 @@ pub struct Summary {
     pub samples: SampleSummary,
     /// Scans.
     pub scans: ScanSummary,
+    /// Records of platform scales: how many, of how many scales, on how many scale days.
+    pub platform: Option<(usize, usize, usize)>,
     /// Analyses.
     pub chemistry: ChemistrySummary,
     /// Scans and analyses that are hard to believe.
@@ -227,6 +229,10 @@ impl Summary {
             samples: SampleSummary::of(study),
             scans: ScanSummary::of(study),
             chemistry: ChemistrySummary::of(study),
+            platform: (!study.stream.days.is_empty()).then(|| {
+                let stream = &study.stream;
+                (stream.records, stream.scales.len(), stream.days.len())
+            }),
             warnings: study.warnings.clone(),
             notes: study.notes.clone(),
             ..Self::default()
@@ -309,6 +315,14 @@ impl Summary {
         }
         self.scans.tell(&mut lines);
         self.chemistry.tell(&mut lines);
+        if let Some((records, scales, days)) = self.platform {
+            lines.push(format!(
+                "{} of {}, {} of one scale",
+                count(records, "record"),
+                count(scales, "platform scale"),
+                count(days, "day")
+            ));
+        }
         self.tell_records(&mut lines);
         self.tell_birds(&mut lines);
         lines.extend(self.notes.iter().cloned());
