@@ -1,4 +1,4 @@
-//! Writes the invented study in `data-demo/` and its spoiled copy in
+//! Writes the invented study in `data-demo/`, the flock in `data-demo/flock/` and a spoiled copy in
 //! `tests/data/demo-faulty/`: `cargo run --example make_demo`. With `SEED DESIGN FOLDER` it
 //! writes a study of one of the `DESIGNS`, drawn with that seed, and what is true in it.
 //!
@@ -13,6 +13,7 @@
 
 mod body;
 pub(crate) mod faulty;
+pub(crate) mod flock;
 pub(crate) mod laboratories;
 mod scans;
 
@@ -480,6 +481,7 @@ fn main() -> std::io::Result<()> {
         laboratories::tables(),
     )?;
     write(&root.join("data-demo/laboratories"), laboratories::six())?;
+    write(&root.join("data-demo/flock"), flock::tables())?;
     write(&root.join("tests/data/demo-faulty"), faulty::study())
 }
 

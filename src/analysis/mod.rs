@@ -48,6 +48,7 @@ mod lay;
 mod lay_answers;
 mod options;
 mod pilot_scans;
+mod platform_answers;
 mod scan_answers;
 mod scans;
 mod validation_answers;
@@ -66,7 +67,12 @@ pub use scans::{Scans, precision};
 pub use validation_answers::validation_answers;
 
 use crate::error::Result;
+use crate::flock::platform::{Platform, PlatformOptions};
 use crate::study::Study;
+
+/// Half width of the range that counts as uniform, percent, where nothing is said (see
+/// [`flock::UniformityOptions`](crate::flock::UniformityOptions)).
+const USUAL_RANGE_PCT: f64 = 10.0;
 
 /// The results of all steps.
 #[derive(Debug)]
@@ -81,6 +87,8 @@ pub struct Analysis {
     pub differences: Option<Differences>,
     /// The verdict on the flock, and where it goes.
     pub verdict: Option<Verdict>,
+    /// What platform scales say.
+    pub platform: Option<Platform>,
     /// Cues and first eggs.
     pub lay: Option<Lay>,
     /// Ages at which typical masses are answered, d, besides the last of each trait.
@@ -124,6 +132,16 @@ impl Analysis {
             Some(wanted) => Some(Verdict::of(&known, &growth, (options, wanted))?),
             None => None,
         };
+        let platform = Platform::of(
+            &known,
+            &PlatformOptions {
+                within_pct: options
+                    .flock
+                    .as_ref()
+                    .map_or(USUAL_RANGE_PCT, |flock| flock.within_pct),
+                confidence: options.confidence,
+            },
+        )?;
         let lay = match &options.lay {
             Some(wanted) => {
                 let whole = later.as_ref().unwrap_or(&known);
@@ -138,6 +156,7 @@ impl Analysis {
             growth,
             differences,
             verdict,
+            platform,
             lay,
             ages_d: options.ages_d.clone(),
             confidence: options.confidence,
@@ -153,6 +172,7 @@ impl Analysis {
         self.of_closure(&mut answers);
         self.of_comparison(&mut answers);
         self.of_flock(&mut answers);
+        self.of_platform(&mut answers);
         self.of_lay(&mut answers);
         self.at_first_egg(&mut answers);
         answers

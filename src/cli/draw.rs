@@ -19,6 +19,7 @@ use crate::report::onset_pictures::{first_egg_picture, lay_picture, prediction_f
 use crate::report::pictures::{
     Drawn, Named, Showing, bird_pictures, deviation_pictures, frame_of, growth_pictures,
 };
+use crate::report::platform_pictures::platform_picture;
 use crate::report::population_pictures::{
     population_pictures, random_effect_pictures, residual_pictures,
 };
@@ -204,6 +205,9 @@ impl Drawing<'_> {
                 forecast_pictures(study, ahead, uniformities, showing, drawn);
             }
             uniformity_pictures(study, uniformities, verdict.within_pct, showing, drawn);
+        }
+        if let Some(platform) = &self.0.platform {
+            platform_picture(study, platform, showing, drawn);
         }
         if let Some(lay) = &self.0.lay
             && !lay.records.birds.is_empty()

@@ -14,8 +14,8 @@ use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
 use crate::report::files::Root;
 use crate::study::{
-    AgeUnit, Check, Columns, DateFormat, Decimal, Files, Format, MassUnit, Separator, Study,
-    TableName, Units, Values, file_and_sheet,
+    AgeUnit, Check, Columns, DateFormat, Decimal, Files, Format, MassUnit, Separator,
+    StreamSettings, Study, TableName, Units, Values, file_and_sheet,
 };
 use crate::trajectory::{self, Request};
 
@@ -153,6 +153,23 @@ pub(crate) struct TableColumns {
     /// The table has a row a bird and a column for each age, the age in its header (d7, week 3)
     #[arg(long)]
     pub(crate) wide: bool,
+    /// The table holds records of platform scales: time, scale or pen, weight_g; thousands a day
+    #[arg(long)]
+    pub(crate) stream: bool,
+    /// Offset of the house from universal time, such as +01:00, for records in UTC
+    #[arg(
+        long,
+        value_name = "OFFSET",
+        requires = "stream",
+        allow_hyphen_values = true
+    )]
+    pub(crate) utc_offset: Option<String>,
+    /// First time of the day at which records count, such as 08:00
+    #[arg(long, value_name = "TIME", requires = "stream")]
+    pub(crate) day_from: Option<String>,
+    /// Time of the day from which on records no longer count
+    #[arg(long, value_name = "TIME", requires = "stream")]
+    pub(crate) day_to: Option<String>,
     /// Table of targets: strain, age_d, target_g, lower_g, upper_g
     #[arg(long, value_name = "FILE")]
     pub(crate) targets: Option<PathBuf>,
@@ -250,6 +267,13 @@ impl TableColumns {
             },
             sheet: self.sheet.clone(),
             header_row: self.header_row,
+            stream: self.stream,
+            stream_settings: StreamSettings {
+                from: self.day_from.clone(),
+                to: self.day_to.clone(),
+                utc_offset: self.utc_offset.clone(),
+                ..StreamSettings::default()
+            },
             targets: self.targets.clone(),
             onset: self.onset.clone(),
         }

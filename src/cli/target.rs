@@ -23,6 +23,7 @@ use crate::trajectory::BirdPopulation;
   pinfeather target data-demo
   pinfeather target data-demo --as-of 84 --forecast 112,119
   pinfeather target new-flock --population models/populations/invented_body_weight.toml
+  pinfeather target scale.csv --stream --hatched-on 2025-09-01 --targets targets.csv
   pinfeather target weights.csv --bird ring --age day --value grams --group line \\
       --targets targets.csv --back-by 126")]
 pub(crate) struct TargetArgs {
@@ -103,7 +104,7 @@ pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("target", common);
     let study = output.read(&args.input)?;
     output.enter_cards(args.cards.as_deref())?;
-    if study.targets.is_empty() && !args.own.forecasts() {
+    if study.targets.is_empty() && !args.own.forecasts() && study.stream.days.is_empty() {
         return Err(Error::input(format!(
             "{}: found no targets, expected a table of targets; name one under [tables] in study.toml \
              or with --targets, or ask for a forecast alone by --forecast",
@@ -135,6 +136,7 @@ pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     let findings = &mut output.findings;
     findings.masses_used(&analysis);
     findings.verdict(&analysis, &weigh, &args.own.population_name());
+    findings.platform(&analysis);
     findings.answers(&analysis);
     output.summarise_own(
         Scope::Target,

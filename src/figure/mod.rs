@@ -7,7 +7,7 @@
 //!
 //! | question | figures |
 //! | --- | --- |
-//! | how do they grow, are they on target, how even are they | [`ByAge`], [`BirdPanels`], [`ForecastFan`] |
+//! | how do they grow, are they on target, how even are they | [`ByAge`], [`BirdPanels`], [`ForecastFan`], [`PlatformDays`] |
 //! | is the scanner right, does a prediction come true | [`Identity`], [`BlandAltman`], [`MethodPrecision`], [`BodyParts`] |
 //! | does a model miss something | [`ResidualPanels`], [`RandomPairs`], [`Profile`] |
 //! | how do strains differ | [`Forest`], [`DifferenceBand`] |
@@ -48,6 +48,7 @@ mod panel;
 mod paper;
 mod pdf;
 mod picture;
+mod platform_days;
 mod points;
 mod precision;
 mod precision_by_cost;
@@ -76,6 +77,7 @@ pub use identity::{Identity, IdentityPanel};
 pub use lay_curve::{LayCurve, StrainLay};
 pub use paper::{MOST_COLOURED, Size, Theme};
 pub use picture::Picture;
+pub use platform_days::{PlatformDays, ScaleDays};
 pub use points::{NamedPoint, Ranged, StrainPoints};
 pub use precision::{DesignPrecision, PrecisionByBirds, PrecisionPanel};
 pub use precision_by_cost::{CostLine, CostPanel, PrecisionByCost};

@@ -21,6 +21,7 @@ mod known_birds;
 mod mass_forecast;
 mod monotone_cubic;
 mod own_models;
+pub mod platform;
 mod predictors;
 pub mod relative;
 mod sample_size;

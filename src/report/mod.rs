@@ -21,6 +21,7 @@ mod paper;
 pub mod pictures;
 pub mod plan_pictures;
 pub mod plan_words;
+pub mod platform_pictures;
 pub mod population_pictures;
 pub mod population_words;
 pub mod profile_pictures;

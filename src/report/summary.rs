@@ -28,6 +28,8 @@ const MOST_IN_FULL: usize = 4;
 const MOST_DIFFERENCES: usize = 3;
 /// Lines of forecasts.
 const MOST_FORECASTS: usize = 6;
+/// Platform scales.
+const MOST_SCALES: usize = 3;
 /// Lines about masses where there is no target.
 const MOST_MASSES: usize = 4;
 /// What acting on a verdict requires.
@@ -67,6 +69,9 @@ pub fn summary(overview: &Overview, warnings: usize, (scope, place): (Scope, &st
     }
     if scope == Scope::Target {
         lines.extend(forecast(overview));
+    }
+    if own(Scope::Target) {
+        lines.extend(platform(overview));
     }
     if own(Scope::Growth) {
         lines.extend(growth(overview));
@@ -179,6 +184,29 @@ fn target_line(row: &TargetRow, unit: &str) -> Line {
         row.uniformity_words(),
     ))
     .with(role, verdict)
+}
+
+/// The last day of each platform scale, and whether it is calibrated.
+fn platform(overview: &Overview) -> Vec<Line> {
+    let Some(platform) = &overview.platform else {
+        return Vec::new();
+    };
+    let mut lines = vec![Line::headed("PLATFORM", platform.calibration_short.clone())];
+    let rows = platform.rows.iter().take(MOST_SCALES);
+    lines.extend(rows.map(|row| {
+        let target = row
+            .deviation
+            .as_ref()
+            .map_or(String::new(), |by| format!(", {by} of target"));
+        Line::plain(format!(
+            "  {:<12}{} at {}{target}, uniformity {}",
+            short(&row.name),
+            row.mean,
+            row.when,
+            row.uniformity
+        ))
+    }));
+    lines
 }
 
 /// Typical masses at the last age, where there is no target to say it better.

@@ -52,6 +52,9 @@ impl Study {
         known
             .onset
             .retain(|record| record.entered_d.is_none_or(|entered_d| entered_d < age_d));
+        // A day of unknown age cannot be set before or after.
+        let days = &mut known.stream.days;
+        days.retain(|day| day.age_d.is_none_or(|day_d| day_d <= age_d));
         for record in &mut known.onset {
             *record = Onset {
                 first_egg_age_d: record.first_egg_age_d.filter(|egg_d| *egg_d <= age_d),

@@ -116,6 +116,13 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("hours", Words),
             ("lux", Words),
         ],
+        TableName::ScaleStream => &[
+            ("time", Words),
+            ("date", Dates),
+            ("scale", Words),
+            ("pen", Words),
+            ("weight", Masses),
+        ],
     }
 }
 

@@ -5,7 +5,8 @@ use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
 use super::format::Format;
-use super::settings::{PerTable, Settings, Units};
+use super::settings::{Files, PerTable, Settings, Units};
+use super::stream::StreamSettings;
 use super::units::{AGE_LIMIT_D, AgeUnit, NUMBER_LIMIT, age_in_range};
 use super::workbook::{file_and_sheet, is_named_workbook};
 use crate::error::{Error, Result};
@@ -55,6 +56,10 @@ pub struct Columns {
     pub sheet: Option<String>,
     /// The row of the header, where it is not the first that is filled.
     pub header_row: Option<NonZeroU32>,
+    /// Whether the table is one of records of platform scales: `time`, `scale` or `pen`, weight.
+    pub stream: bool,
+    /// How such records are read.
+    pub stream_settings: StreamSettings,
     /// A table of targets to judge by, as in a study folder.
     pub targets: Option<PathBuf>,
     /// A table of first eggs, as in a study folder.
@@ -192,6 +197,39 @@ impl Columns {
             (Some(sheet), _) => PathBuf::from(format!("{}#{sheet}", file.display())),
         };
         let name = file.file_stem().unwrap_or_default().to_string_lossy();
+        if self.stream {
+            let none = ["bird", "age", "hatch_date", "strain"];
+            if let Some((_, _, option)) = named
+                .iter()
+                .find(|(key, header, _)| none.contains(key) && header.is_some())
+            {
+                return Err(Error::call(format!(
+                    "found both --stream and {option}, expected one of them; a record of a platform scale has a time, a scale or pen, and a weight"
+                )));
+            }
+            return Settings {
+                name: Some(name.into_owned()),
+                hatch_date: self.hatched_on.clone(),
+                tables: PerTable {
+                    scale_stream: Some(table.into()),
+                    targets: self.targets.clone().map(Files::from),
+                    ..PerTable::default()
+                },
+                columns: PerTable {
+                    scale_stream: mapping,
+                    ..PerTable::default()
+                },
+                header_row: PerTable {
+                    scale_stream: self.header_row,
+                    ..PerTable::default()
+                },
+                units: self.units.clone(),
+                format: self.format.clone(),
+                scale_stream: self.stream_settings.clone(),
+                ..Settings::default()
+            }
+            .checked();
+        }
         Ok(Settings {
             name: Some(name.into_owned()),
             hatch_date: self.hatched_on.clone(),

@@ -9,7 +9,7 @@
 use super::faults::{Faults, quoted};
 use super::format::{Decimal, Mark};
 use super::header::Measure;
-use super::table::Table;
+use super::table::{Rows, Table};
 use super::units::{AgeUnit, MassUnit};
 
 /// A column of numbers, and the unit of mass that they are in.
@@ -84,17 +84,42 @@ pub(crate) fn of(table: &Table, columns: &[NumberColumn], faults: &mut Faults) -
             let cell = rows.cell(column);
             let doubtful = mark_of(cell).is_some_and(|(sign, thousands)| thousands && asked(sign));
             if doubtful && !table.is_missing(cell) {
-                faults.add(
-                    rows.place(column),
-                    quoted(cell),
-                    "a mark that stands clearly before decimals or after thousands",
-                    "write thousands without a mark; if it is the decimal mark, name it under [format] in \
-                     study.toml: decimal = \"point\" or \"comma\" (--decimal)",
-                );
+                self::in_doubt(&rows, column, faults);
             }
         }
     }
     Mark::InDoubt
+}
+
+/// The fault that the mark of a cell may stand before decimals or after thousands.
+pub(crate) fn in_doubt(rows: &Rows<'_>, column: usize, faults: &mut Faults) {
+    faults.add(
+        rows.place(column),
+        quoted(rows.cell(column)),
+        "a mark that stands clearly before decimals or after thousands",
+        "write thousands without a mark; if it is the decimal mark, name it under [format] in \
+         study.toml: decimal = \"point\" or \"comma\" (--decimal)",
+    );
+}
+
+/// What one number shows of the decimal mark of its table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Shown {
+    /// A point before decimals.
+    Point,
+    /// A mark that may stand after thousands.
+    Thousands,
+    /// Another mark, or none.
+    Other,
+}
+
+/// What one cell shows, in a table of grams whose decimal mark nothing else has shown.
+pub(crate) fn shown_by(cell: &str) -> Shown {
+    match mark_of(cell) {
+        Some((_, true)) => Shown::Thousands,
+        Some(('.', false)) => Shown::Point,
+        _ => Shown::Other,
+    }
 }
 
 /// What the numbers of each column say, until nothing more can be learnt.

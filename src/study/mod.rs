@@ -49,6 +49,7 @@ mod sealed;
 mod settings;
 mod sheet;
 mod starter;
+mod stream;
 mod table;
 mod targets;
 mod text_file;
@@ -88,6 +89,7 @@ pub use settings::{
     Settings, TableName, TargetSettings, Unit, Units,
 };
 pub use starter::{STARTER_TABLES, StarterTable, starter_settings};
+pub use stream::{CountedReading, PlatformScale, ScaleDay, Stream, StreamSettings};
 pub use units::{AGE_LIMIT_D, AgeUnit, DateFormat, MASS_LIMIT_G, MassUnit, NUMBER_LIMIT};
 pub use workbook::file_and_sheet;
 
@@ -116,6 +118,8 @@ pub struct Study {
     pub traits: Vec<Records>,
     /// Birds weighed without names.
     pub samples: Samples,
+    /// Records of platform scales.
+    pub stream: Stream,
     /// Readings of the scanner.
     pub scans: Scans,
     /// Analysed birds.

@@ -12,11 +12,12 @@ use super::faults::{Faults, Place, nearest, quoted};
 use super::format::Writing;
 use super::header::{Header, Voice};
 use super::settings::{Files, Settings, TableName};
+use super::stream::{LongTable, Reading};
 use super::table::{Rows, Table};
 use super::units::DateFormat;
 use super::{
     Bird, Kept, Records, Study, birds, chemistry, eggs, events, light, names, onset, samples, scan,
-    targets, weighings,
+    stream, targets, weighings,
 };
 
 /// The strain of birds that no table gives one.
@@ -37,9 +38,11 @@ pub(crate) fn study(
         Some(_) => Voice::Options,
         None => Voice::StudyFile,
     };
+    let usual = DateFormat::default();
     let source = Source {
         folder,
         settings: &settings,
+        date_format: settings.units.date_format.as_ref().unwrap_or(&usual),
         voice,
     };
     let dates = Dates::new(&settings, voice, faults);
@@ -75,6 +78,7 @@ pub(crate) fn study(
     register.closed = all_known && !scans_name_birds;
     register.settle_strains();
     samples::settle(&mut register, faults);
+    read_stream(&source, &dates, &mut register, faults);
     for name in [
         TableName::Scans,
         TableName::Chemistry,
@@ -106,7 +110,7 @@ pub(crate) fn study(
             TableName::Events => events::read(&header, &dates, &mut register, faults),
             TableName::Eggs => eggs::read(&header, &dates, &mut register, faults),
             TableName::Light => light::read(&header, &dates, &mut register, faults),
-            TableName::Birds | TableName::Weighings | TableName::Pens => {}
+            TableName::Birds | TableName::Weighings | TableName::Pens | TableName::ScaleStream => {}
         }
     }
     register.settle_strains();
@@ -218,10 +222,40 @@ pub(crate) fn is_egg_table(path: &Path) -> bool {
         })
 }
 
+/// Reads the records of platform scales; the pens of all birds are known by then.
+fn read_stream(source: &Source<'_>, dates: &Dates, register: &mut Register, faults: &mut Faults) {
+    let name = TableName::ScaleStream;
+    let Some(files) = source.settings.tables.of(name) else {
+        return;
+    };
+    let Some(file) = files.paths().first() else {
+        return;
+    };
+    let path = source.folder.join(file);
+    let writing = source.writing(name);
+    let Some(table) = LongTable::open(&path, &file.display().to_string(), &writing, faults) else {
+        return;
+    };
+    register.tell(Some(&table.head));
+    let header = source.header(&table.head, name);
+    header.check_mapping(faults);
+    let Some(layout) = stream::layout(&header, faults) else {
+        return;
+    };
+    let reading = Reading {
+        settings: &source.settings.scale_stream,
+        date_format: writing.dates,
+        dates,
+        voice: source.voice,
+    };
+    stream::read(table, layout, &reading, register, faults);
+}
+
 /// Where tables come from.
 struct Source<'a> {
     folder: &'a Path,
     settings: &'a Settings,
+    date_format: &'a DateFormat,
     voice: Voice,
 }
 
@@ -241,16 +275,19 @@ impl<'a> Source<'a> {
 
     fn open_file(&self, name: TableName, file: &Path, faults: &mut Faults) -> Option<Table> {
         let path = self.folder.join(file);
-        let usual = DateFormat::default();
-        let units = &self.settings.units;
-        let writing = Writing {
-            format: &self.settings.format,
-            dates: units.date_format.as_ref().unwrap_or(&usual),
-            header_row: self.settings.header_row.of(name).map(NonZeroU32::get),
-        };
+        let writing = self.writing(name);
         let table = Table::open(&path, &file.display().to_string(), &writing, faults)?;
         self.header(&table, name).check_mapping(faults);
         Some(table)
+    }
+
+    /// How the table of that name is written.
+    fn writing(&self, name: TableName) -> Writing<'_> {
+        Writing {
+            format: &self.settings.format,
+            dates: self.date_format,
+            header_row: self.settings.header_row.of(name).map(NonZeroU32::get),
+        }
     }
 
     fn header<'t>(&self, table: &'t Table, name: TableName) -> Header<'t>

@@ -12,6 +12,7 @@ use super::chemistry::{ChemistrySettings, Part};
 use super::faults::nearest;
 use super::format::Format;
 use super::scan::ScanSettings;
+use super::stream::StreamSettings;
 use super::units::{AgeUnit, DateFormat, MassUnit};
 use crate::error::{Error, Result, read_file};
 
@@ -41,6 +42,8 @@ pub struct Settings {
     pub plausible: Plausible,
     /// How scans are read and which are rejected.
     pub scans: ScanSettings,
+    /// How records of platform scales are read.
+    pub scale_stream: StreamSettings,
     /// How analyses are read.
     pub chemistry: ChemistrySettings,
     /// How `calibrate` finds the correction equations.
@@ -84,6 +87,8 @@ pub struct PerTable<T: Default> {
     pub eggs: T,
     /// `light`: pen or empty for all, date or age_d, hours.
     pub light: T,
+    /// `scale_stream`: time, scale or pen, weight_g.
+    pub scale_stream: T,
 }
 
 impl<T: Default> PerTable<T> {
@@ -101,6 +106,7 @@ impl<T: Default> PerTable<T> {
             TableName::Pens => &self.pens,
             TableName::Eggs => &self.eggs,
             TableName::Light => &self.light,
+            TableName::ScaleStream => &self.scale_stream,
         }
     }
 }
@@ -177,11 +183,13 @@ pub enum TableName {
     Eggs,
     /// One row a change of day length.
     Light,
+    /// One row a record of a platform scale.
+    ScaleStream,
 }
 
 impl TableName {
     /// All tables, in the order in which they are read.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Birds,
         Self::Pens,
         Self::Weighings,
@@ -192,6 +200,7 @@ impl TableName {
         Self::Events,
         Self::Eggs,
         Self::Light,
+        Self::ScaleStream,
     ];
 
     /// Its key in `study.toml`.
@@ -208,6 +217,7 @@ impl TableName {
             Self::Pens => "pens",
             Self::Eggs => "eggs",
             Self::Light => "light",
+            Self::ScaleStream => "scale_stream",
         }
     }
 }
@@ -361,7 +371,7 @@ impl Settings {
         text.trim_start_matches('\u{feff}').parse()
     }
 
-    fn checked(self) -> Result<Self> {
+    pub(crate) fn checked(self) -> Result<Self> {
         let mut faults = Vec::new();
         let mut fault = |key: &str, found: String, expected: &str| {
             faults.push(format!(
@@ -450,12 +460,36 @@ impl Settings {
                 );
             }
         }
+        let stream = &self.scale_stream;
+        for (key, text, expected) in [
+            (
+                stream.window_ms().err().unwrap_or_default(),
+                [&stream.from, &stream.to],
+                "times of the day such as \"08:00\", from before to",
+            ),
+            (
+                stream.offset_minutes().err().unwrap_or_default(),
+                [&stream.utc_offset, &None],
+                "an offset from universal time such as \"+01:00\"",
+            ),
+        ] {
+            if !key.is_empty() {
+                let found: Vec<&str> = text.iter().filter_map(|text| text.as_deref()).collect();
+                fault(&format!("scale_stream.{key}"), found.join(" to "), expected);
+            }
+        }
         let tables = &self.tables;
-        if tables.weighings.is_none() && tables.scans.is_none() && tables.eggs.is_none() {
+        let any = [
+            &tables.weighings,
+            &tables.scans,
+            &tables.eggs,
+            &tables.scale_stream,
+        ];
+        if any.iter().all(|files| files.is_none()) {
             fault(
                 "tables",
-                "no weighings, no scans and no eggs".into(),
-                "weighings = \"FILE\", scans = \"FILE\" or eggs = \"FILE\" under [tables]",
+                "no weighings, no scans, no eggs and no records of scales".into(),
+                "weighings, scans, eggs or scale_stream = \"FILE\" under [tables]",
             );
         }
         if let Some(rise_d) = self.eggs.rise_d

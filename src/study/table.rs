@@ -7,7 +7,7 @@ use std::path::Path;
 use super::faults::{Faults, Place, listed, quoted};
 use super::format::{Decimal, Format, Mark, NotNumber, Writing, number};
 use super::quotes::{OpenKind, OpenQuote};
-use super::sheet::{self, Spoilt};
+use super::sheet::{self, Sheet, Spoilt};
 use super::workbook::{self, file_and_sheet};
 use super::{names, pieces, text_file, title};
 
@@ -54,6 +54,21 @@ impl Table {
         } else {
             text_file::read(bytes, file, writing, faults)?
         };
+        Self::of_sheet(read, writing, faults)
+    }
+
+    /// A text of whole lines, such as the first of a long file, as a table.
+    pub(crate) fn of_text(
+        bytes: Vec<u8>,
+        file: &str,
+        writing: &Writing<'_>,
+        faults: &mut Faults,
+    ) -> Option<Self> {
+        let read = text_file::read(bytes, file, writing, faults)?;
+        Self::of_sheet(read, writing, faults)
+    }
+
+    fn of_sheet(read: Sheet, writing: &Writing<'_>, faults: &mut Faults) -> Option<Self> {
         let mut spoilt: BTreeMap<usize, Vec<(u32, Spoilt)>> = BTreeMap::new();
         for (row, column, what) in read.spoilt {
             spoilt.entry(column).or_default().push((row, what));
@@ -244,7 +259,7 @@ impl Table {
     }
 
     /// The rows of a part of the text, of which `row` lines stand before.
-    fn rows_of<'a>(&'a self, text: &'a str, row: u32) -> Rows<'a> {
+    pub(crate) fn rows_of<'a>(&'a self, text: &'a str, row: u32) -> Rows<'a> {
         let reader = csv::ReaderBuilder::new()
             .delimiter(self.separator)
             .has_headers(false)

@@ -69,6 +69,7 @@ fn the_committed_tables_are_the_generators() {
             make_demo::laboratories::tables(),
         ),
         ("data-demo/laboratories", make_demo::laboratories::six()),
+        ("data-demo/flock", make_demo::flock::tables()),
         ("tests/data/demo-faulty", make_demo::faulty::study()),
     ];
     for (folder, files) in folders {

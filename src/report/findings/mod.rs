@@ -6,6 +6,7 @@ mod groups;
 mod growth;
 mod laboratories;
 mod lay;
+mod platform;
 mod scans;
 mod validation;
 
@@ -47,6 +48,7 @@ impl Findings {
         self.growth(analysis, options);
         self.differences(analysis);
         self.verdict(analysis, weigh, population);
+        self.platform(analysis);
         self.lay(analysis, options.lay.as_ref());
         self.answers(analysis);
         Ok(())

@@ -30,10 +30,37 @@ impl Page<'_> {
             }
             Topic::Differences => self.differences().into_iter().collect(),
             Topic::Target => self.target().into_iter().collect(),
+            Topic::Platform => self.platform().into_iter().collect(),
             Topic::Lay => self.lay(),
             Topic::Scanner => self.scanner(),
             Topic::Data => Vec::new(),
         }
+    }
+
+    /// The last day of each scale.
+    fn platform(&self) -> Option<Closed> {
+        let platform = self.content.overview.platform.as_ref()?;
+        let cell = |words: &Option<String>| escaped(words.as_deref().unwrap_or_default());
+        let rows = platform.rows.iter().map(|row| {
+            vec![
+                escaped(&row.name),
+                escaped(&row.when),
+                escaped(&row.mean),
+                cell(&row.deviation),
+                escaped(&row.uniformity),
+            ]
+        });
+        Some(Closed {
+            name: "last day of each scale".to_owned(),
+            columns: vec![
+                Column::words("Scale"),
+                Column::words("Age"),
+                Column::number("Mean"),
+                Column::number("From target"),
+                Column::number("Uniformity"),
+            ],
+            rows: rows.collect(),
+        })
     }
 
     fn masses(&self, masses: &[&Masses]) -> Closed {

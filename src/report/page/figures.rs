@@ -15,7 +15,7 @@ const DPI: u32 = 160;
 /// Beginnings of the names of figures, the topic where they stand and the table that they are
 /// drawn from; the first of a topic that the study has is its main figure. Figures without a
 /// line here are not on the page: the explorer shows what they show.
-const PLACES: [(&str, Topic, &str); 15] = [
+const PLACES: [(&str, Topic, &str); 16] = [
     ("rate", Topic::Growth, "curve_terms"),
     ("population", Topic::Growth, "curve_terms"),
     ("body_parts", Topic::Composition, "corrected"),
@@ -24,6 +24,7 @@ const PLACES: [(&str, Topic, &str); 15] = [
     ("deviation", Topic::Target, "deviation"),
     ("forecast", Topic::Target, "forecast"),
     ("uniformity", Topic::Target, "uniformity"),
+    ("scale_days", Topic::Platform, "scale_days"),
     ("lay_curve", Topic::Lay, "lay_curve"),
     ("egg_production", Topic::Lay, "egg_counts"),
     ("value_at_first_egg", Topic::Lay, "thresholds"),

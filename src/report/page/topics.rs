@@ -12,12 +12,13 @@ use crate::report::prose::Section;
 use crate::report::text::{Sentence, Topic};
 
 /// Sections of the methods, and the topic that each describes; others stand under the data.
-const METHODS: [(&str, Topic); 8] = [
+const METHODS: [(&str, Topic); 9] = [
     ("Growth models", Topic::Growth),
     ("Corrected masses", Topic::Composition),
     ("Statistical inference", Topic::Differences),
     ("Target weight and uniformity", Topic::Target),
     ("Forecasts of body weight and composition", Topic::Target),
+    ("Platform scales", Topic::Platform),
     ("Onset of lay", Topic::Lay),
     ("Body scans", Topic::Scanner),
     ("Scanner calibration", Topic::Scanner),
@@ -32,6 +33,7 @@ impl Page<'_> {
             Topic::Composition => overview.composition.is_some(),
             Topic::Differences => !overview.differences.is_empty(),
             Topic::Target => overview.target.is_some(),
+            Topic::Platform => overview.platform.is_some(),
             Topic::Lay => overview.lay.is_some(),
             Topic::Scanner => overview.scanner.is_some(),
             Topic::Data => true,
@@ -129,6 +131,16 @@ impl Page<'_> {
                 all.extend(needs.map(|(who, needs)| plain(format!("{who} {needs}."))));
                 all
             }
+            Topic::Platform => overview
+                .platform
+                .iter()
+                .flat_map(|platform| {
+                    let cautions = platform.cautions.iter().cloned().map(plain);
+                    [platform.read.clone(), platform.calibration.clone()]
+                        .into_iter()
+                        .chain(cautions)
+                })
+                .collect(),
             Topic::Lay => overview
                 .lay
                 .iter()

@@ -24,6 +24,7 @@ pub mod laboratories;
 pub mod lay;
 pub mod models;
 pub mod plan;
+pub mod platform;
 pub mod scans;
 pub mod validation;
 

@@ -10,6 +10,7 @@ mod differences;
 mod forecast;
 mod lay;
 mod masses;
+mod platform;
 mod scanner;
 mod target;
 mod topics;
@@ -21,6 +22,7 @@ pub use forecast::{Forecast, ForecastRow};
 pub use lay::{Cue, EggRow, Lay, LayRow, WaitingBird};
 pub(super) use masses::with_interval;
 pub use masses::{Composition, GroupMasses, Mass, Masses};
+pub use platform::{PlatformWords, ScaleRow};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
 pub use target::{Target, TargetRow, Verdict};
 pub use topics::Topic;
@@ -90,6 +92,8 @@ pub struct Overview {
     pub differences: Vec<Differences>,
     /// When they come into lay.
     pub lay: Option<Lay>,
+    /// What platform scales say.
+    pub platform: Option<PlatformWords>,
     /// How well the scans measure.
     pub scanner: Option<Scanner>,
     /// What needs attention, the most pressing first.
@@ -131,6 +135,7 @@ impl Overview {
             composition: None,
             differences: Differences::of((analysis, naming), &answers),
             lay: Lay::of((analysis, naming), &answers),
+            platform: PlatformWords::of(analysis, naming.ages),
             scanner: Scanner::of(analysis, &answers),
             attention: Vec::new(),
             cautions: cautions(analysis),

@@ -11,6 +11,8 @@ pub enum Topic {
     Differences,
     /// Whether they are on target, and where they go.
     Target,
+    /// What platform scales say.
+    Platform,
     /// When they lay.
     Lay,
     /// How well the scanner measures.
@@ -21,11 +23,12 @@ pub enum Topic {
 
 impl Topic {
     /// All, in order.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Growth,
         Self::Composition,
         Self::Differences,
         Self::Target,
+        Self::Platform,
         Self::Lay,
         Self::Scanner,
         Self::Data,
@@ -39,6 +42,7 @@ impl Topic {
             Self::Composition => "Composition",
             Self::Differences => "Differences",
             Self::Target => "Target",
+            Self::Platform => "Platform scales",
             Self::Lay => "Lay",
             Self::Scanner => "Scanner",
             Self::Data => "Data and methods",
@@ -53,6 +57,7 @@ impl Topic {
             Self::Composition => "composition",
             Self::Differences => "differences",
             Self::Target => "target",
+            Self::Platform => "platform",
             Self::Lay => "lay",
             Self::Scanner => "scanner",
             Self::Data => "data",

@@ -111,6 +111,8 @@ pub struct Summary {
     pub samples: SampleSummary,
     /// Scans.
     pub scans: ScanSummary,
+    /// Records of platform scales: how many, of how many scales, on how many scale days.
+    pub platform: Option<(usize, usize, usize)>,
     /// Analyses.
     pub chemistry: ChemistrySummary,
     /// Scans and analyses that are hard to believe.
@@ -236,6 +238,10 @@ impl Summary {
             light_changes: study.light.len(),
             scans: ScanSummary::of(study),
             chemistry: ChemistrySummary::of(study),
+            platform: (!study.stream.days.is_empty()).then(|| {
+                let stream = &study.stream;
+                (stream.records, stream.scales.len(), stream.days.len())
+            }),
             warnings: study.warnings.clone(),
             notes: study.notes.clone(),
             ..Self::default()
@@ -330,6 +336,14 @@ impl Summary {
         }
         self.scans.tell(&mut lines);
         self.chemistry.tell(&mut lines);
+        if let Some((records, scales, days)) = self.platform {
+            lines.push(format!(
+                "{} of {}, {} of one scale",
+                count(records, "record"),
+                count(scales, "platform scale"),
+                count(days, "day")
+            ));
+        }
         self.tell_records(&mut lines);
         self.tell_birds(&mut lines);
         lines.extend(self.notes.iter().cloned());
