@@ -24,7 +24,9 @@ pub struct BirdPanels {
     pub band: String,
     /// Birds that have no curve, and no panel.
     pub without: usize,
-    /// The birds, in the order of the pages.
+    /// Birds that have a curve.
+    pub with: usize,
+    /// Those that are drawn ([`BirdPanels::drawn_of`]), in the order of the pages.
     pub birds: Vec<BirdPanel>,
     /// Unit of ages, and what n counts.
     pub frame: Frame,
@@ -47,7 +49,7 @@ pub struct BirdPanel {
     pub standing: Standing,
 }
 
-/// Birds on a page, and in all pages together.
+/// Birds on a page, and on all pages together.
 const MOST_ON_PAGE: usize = 30;
 const MOST_BIRDS: usize = 300;
 const LEAST_PANEL_MM: f64 = 25.0;
@@ -62,14 +64,12 @@ impl Figure for BirdPanels {
         Size::new(width_mm, Size::PAGE.height_mm())
     }
 
-    /// Draws as many pages as the birds need: at most 30 birds a page and
-    /// 300 in all, from more birds a sample spread over them, which the note says.
+    /// Draws as many pages as the birds need: at most 30 birds a page; of more birds than are
+    /// drawn the note says how many.
     ///
     /// `page` is the largest size; a last page with fewer rows is lower.
     fn pages(&self, page: Size) -> Result<Vec<Picture>> {
-        let drawn: Vec<&BirdPanel> = spread(self.birds.len(), MOST_BIRDS)
-            .map(|i| &self.birds[i])
-            .collect();
+        let drawn: Vec<&BirdPanel> = self.birds.iter().collect();
         let columns = grid::columns(MOST_ON_PAGE, page.width_mm(), LEAST_PANEL_MM);
         let rows = rows_of(page.height_mm()).min(MOST_ON_PAGE.div_ceil(columns));
         let on_page = columns * rows;
@@ -97,6 +97,11 @@ impl Figure for BirdPanels {
 }
 
 impl BirdPanels {
+    /// Which of this number of birds are drawn: at most 300, spread over them.
+    pub fn drawn_of(birds: usize) -> impl Iterator<Item = usize> {
+        spread(birds, MOST_BIRDS)
+    }
+
     fn page(
         &self,
         birds: &[&BirdPanel],
@@ -204,9 +209,8 @@ impl BirdPanels {
         if strains.len() > 1 && strains.len() <= 4 {
             note.push(format!("Markers: {}.", strains.join(", ")));
         }
-        let drawn = self.birds.len().min(MOST_BIRDS);
         let subjects = self.frame.subjects();
-        note.extend(sample::sentence(&subjects, drawn, self.birds.len()));
+        note.extend(sample::sentence(&subjects, self.birds.len(), self.with));
         if self.without > 0 {
             let without = self.frame.counted(self.without);
             note.push(format!(

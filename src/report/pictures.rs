@@ -287,20 +287,21 @@ impl Scene<'_> {
     }
 
     fn birds(&self, birds: &[&SubjectFits]) -> BirdPanels {
-        let panel = |fits: &&SubjectFits| {
+        let with_curve = |fits: &&&SubjectFits| self.drawn(fits).is_some();
+        let with: Vec<&&SubjectFits> = birds.iter().filter(with_curve).collect();
+        let panel = |fits: &SubjectFits| {
             let bird = fits.subject.bird?;
             let (ages_d, values) = self.study.traits[self.trait_index].of(bird);
-            let line = self.line(fits, interval::value_band);
-            (!line.is_empty()).then(|| BirdPanel {
+            Some(BirdPanel {
                 name: self.study.birds[bird].name.clone(),
                 strain: self.study.strains[fits.subject.strain].clone(),
                 strain_index: fits.subject.strain,
                 points: ages_d.iter().copied().zip(values.iter().copied()).collect(),
-                line,
+                line: self.line(fits, interval::value_band),
                 standing: self.standing(fits),
             })
         };
-        let drawn: Vec<BirdPanel> = birds.iter().filter_map(panel).collect();
+        let drawn = BirdPanels::drawn_of(with.len());
         BirdPanels {
             quantity: self.quantity(),
             curve: self.curve(birds),
@@ -308,8 +309,9 @@ impl Scene<'_> {
                 "{} pointwise confidence band",
                 percent(self.showing.confidence)
             ),
-            without: birds.len() - drawn.len(),
-            birds: drawn,
+            without: birds.len() - with.len(),
+            birds: drawn.filter_map(|at| panel(with[at])).collect(),
+            with: with.len(),
             frame: self.showing.frame,
         }
     }

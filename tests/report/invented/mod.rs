@@ -142,6 +142,8 @@ impl Flock {
                 }
             })
         });
+        let birds: Vec<BirdPanel> = birds.collect();
+        let drawn = BirdPanels::drawn_of(birds.len());
         BirdPanels {
             quantity: body_weight(),
             frame: Frame {
@@ -150,7 +152,8 @@ impl Flock {
             },
             curve: "two-phase Gompertz".into(),
             band: "95 % pointwise confidence band".into(),
-            birds: birds.collect(),
+            with: birds.len(),
+            birds: drawn.map(|at| birds[at].clone()).collect(),
             without: 0,
         }
     }
