@@ -26,7 +26,7 @@ use crate::figure::series::Quantity;
 ///     panels: vec![IdentityPanel {
 ///         name: "Before".into(),
 ///         across: Quantity { name: "Fat read".into(), unit: "g".into() },
-///         strains: vec![StrainPoints { name: "Line A".into(), birds: 1, points }],
+///         strains: vec![StrainPoints { name: "Line A".into(), birds: 1, points, left_out: 0 }],
 ///         ..IdentityPanel::default()
 ///     }],
 ///     ..Identity::default()

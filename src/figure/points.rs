@@ -32,8 +32,10 @@ pub struct StrainPoints {
     pub name: String,
     /// Birds that the points are from.
     pub birds: usize,
-    /// Its points.
+    /// Its points, or of very many a sample ([`StrainPoints::of`]).
     pub points: Vec<NamedPoint>,
+    /// Points that a sample leaves out.
+    pub left_out: usize,
 }
 
 /// A value with its interval.
@@ -83,6 +85,26 @@ pub(crate) fn signed(value: f64) -> String {
 }
 
 impl StrainPoints {
+    /// Of `count` points those that a panel has room for, spread over them.
+    pub fn of(
+        (name, birds): (String, usize),
+        count: usize,
+        point: impl FnMut(usize) -> NamedPoint,
+    ) -> Self {
+        let points: Vec<NamedPoint> = spread(count, MOST_IN_PANEL).map(point).collect();
+        Self {
+            name,
+            birds,
+            left_out: count - points.len(),
+            points,
+        }
+    }
+
+    /// Points, with those that are left out.
+    fn count(&self) -> usize {
+        self.points.len() + self.left_out
+    }
+
     /// Its places in data units.
     pub(crate) fn places(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         self.points.iter().map(|p| (p.x, p.y))
@@ -133,7 +155,7 @@ impl<'a> Strains<'a> {
 
     /// Draws the points of a panel; from very many a sample.
     pub(crate) fn draw(&self, panel: &Panel, strains: &[StrainPoints]) -> Result<()> {
-        let n: usize = strains.iter().map(|s| s.points.len()).sum();
+        let n: usize = strains.iter().map(StrainPoints::count).sum();
         let most = n.min(MOST_IN_PANEL);
         // The strains of a panel in the order of all, grey ones below the others.
         let own = self.looks().own();
@@ -143,7 +165,7 @@ impl<'a> Strains<'a> {
         };
         let (grey, coloured): (Vec<_>, Vec<_>) = strains.iter().partition(is_grey);
         for strain in grey.into_iter().chain(coloured) {
-            let kept = (strain.points.len() * most).div_ceil(n.max(1));
+            let kept = (strain.count() * most).div_ceil(n.max(1));
             let style = self.style(&strain.name);
             panel.open("strain", &[("strain", &strain.name)]);
             let dots: Vec<Dot> = spread(strain.points.len(), kept)
@@ -168,7 +190,7 @@ impl<'a> Strains<'a> {
     /// The note's sentence, where any panel shows only a sample.
     pub(crate) fn sampled<'b>(panels: impl Iterator<Item = &'b [StrainPoints]>) -> Option<String> {
         let n = panels
-            .map(|strains| strains.iter().map(|s| s.points.len()).sum())
+            .map(|strains| strains.iter().map(StrainPoints::count).sum())
             .max()
             .unwrap_or(0);
         crate::figure::sample::sentence("points", n.min(MOST_IN_PANEL), n)

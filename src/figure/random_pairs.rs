@@ -88,20 +88,17 @@ impl RandomPairs {
         }
         self.strains
             .iter()
-            .map(|strain| StrainPoints {
-                name: strain.name.clone(),
-                birds: strain.birds.len(),
-                points: strain
-                    .birds
-                    .iter()
-                    .filter_map(|(name, effects)| {
-                        Some(NamedPoint {
-                            name: name.clone(),
-                            x: *effects.get(across)?,
-                            y: *effects.get(up)?,
-                        })
-                    })
-                    .collect(),
+            .map(|strain| {
+                let of_bird = |at: usize| {
+                    let (name, effects) = &strain.birds[at];
+                    NamedPoint {
+                        name: name.clone(),
+                        x: effects.get(across).copied().unwrap_or(f64::NAN),
+                        y: effects.get(up).copied().unwrap_or(f64::NAN),
+                    }
+                };
+                let named = (strain.name.clone(), strain.birds.len());
+                StrainPoints::of(named, strain.birds.len(), of_bird)
             })
             .collect()
     }

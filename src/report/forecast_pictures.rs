@@ -163,6 +163,7 @@ fn horizon_panel(study: &Study, weights: &[WeightPrediction], showing: &Showing)
         StrainPoints {
             name: study.strains[strain].clone(),
             birds: birds.len(),
+            left_out: 0,
             points: own
                 .map(|one| NamedPoint {
                     name: study.birds[one.bird].name.clone(),

@@ -250,6 +250,7 @@ fn prediction_panel(
             name: study.strains[strain].clone(),
             birds: points.len(),
             points,
+            left_out: 0,
         }
     });
     IdentityPanel {

@@ -144,10 +144,8 @@ impl Scene<'_> {
         subjects.filter_map(move |(subject, own)| (*own == group).then_some(subject))
     }
 
-    fn bird_name(&self, subject: usize) -> String {
-        self.study.birds[self.fit.cohort.birds[subject]]
-            .name
-            .clone()
+    fn bird_name(&self, subject: usize) -> &str {
+        &self.study.birds[self.fit.cohort.birds[subject]].name
     }
 
     fn population(&self) -> ByAge {
@@ -192,7 +190,7 @@ impl Scene<'_> {
         });
         let terms = self.mixed.subject(subject);
         BirdLine {
-            name: self.bird_name(subject),
+            name: self.bird_name(subject).to_owned(),
             points: ages_d
                 .into_iter()
                 .map(|age_d| (age_d, self.fit.curve.value(age_d, terms)))
@@ -249,7 +247,7 @@ impl Scene<'_> {
                 let away = effects
                     .iter()
                     .map(|effect| own[effect.term] - typical[effect.term]);
-                (self.bird_name(subject), away.collect())
+                (self.bird_name(subject).to_owned(), away.collect())
             });
             StrainEffects {
                 name: name.to_owned(),
@@ -346,7 +344,7 @@ fn pooled_residuals(
         let pooled = Pooled::of(study, records, strain);
         let all = diagnostics::residuals(&*best.curve, pooled.series(), estimates);
         let all = all.zip(&pooled.birds).map(|(residual, bird)| One {
-            name: study.birds[*bird].name.clone(),
+            name: &study.birds[*bird].name,
             age_d: residual.age_d,
             fitted: residual.fitted,
             residual: residual.standardised,
@@ -368,8 +366,8 @@ fn pooled_residuals(
 }
 
 /// One residual.
-pub(super) struct One {
-    pub name: String,
+pub(super) struct One<'a> {
+    pub name: &'a str,
     pub age_d: f64,
     pub fitted: f64,
     pub residual: f64,
@@ -379,7 +377,7 @@ pub(super) struct One {
 /// with their means in tenths of the fitted values and at each age.
 pub(super) fn residual_panels(
     (of, fitted, up): (String, String, &str),
-    groups: &[(String, usize, Vec<One>)],
+    groups: &[(String, usize, Vec<One<'_>>)],
     showing: &Showing,
 ) -> ResidualPanels {
     let all = || groups.iter().flat_map(|(_, _, all)| all);
@@ -404,17 +402,12 @@ pub(super) fn residual_panels(
         reference,
         strains: groups
             .iter()
-            .map(|(name, birds, all)| StrainPoints {
-                name: name.clone(),
-                birds: *birds,
-                points: all
-                    .iter()
-                    .map(|one| NamedPoint {
-                        name: one.name.clone(),
-                        x: x(one),
-                        y: one.residual,
-                    })
-                    .collect(),
+            .map(|(name, birds, all)| {
+                StrainPoints::of((name.clone(), *birds), all.len(), |at| NamedPoint {
+                    name: all[at].name.to_owned(),
+                    x: x(&all[at]),
+                    y: all[at].residual,
+                })
             })
             .collect(),
         means,

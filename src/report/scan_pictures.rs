@@ -125,6 +125,7 @@ fn by_strain(
         StrainPoints {
             name: study.strains[strain].clone(),
             birds: birds.len(),
+            left_out: 0,
             points: mine
                 .iter()
                 .map(|point| {
@@ -277,13 +278,13 @@ fn residuals(
                 .filter(|_| study.birds[bird].strain == strain)?;
             birds.insert(bird);
             Some(One {
-                name: row.bird.clone(),
+                name: &row.bird,
                 age_d: scan.age_d,
                 fitted: row.fitted,
                 residual,
             })
         });
-        let mine: Vec<One> = mine.collect();
+        let mine: Vec<One<'_>> = mine.collect();
         (study.strains[strain].clone(), birds.len(), mine)
     });
     let figure = residual_panels(

@@ -86,6 +86,7 @@ fn strains(validation: &Validation) -> Vec<StrainPoints> {
             name: name.to_owned(),
             birds: points.len(),
             points,
+            left_out: 0,
         })
         .collect()
 }

@@ -35,6 +35,7 @@ fn strains(place: impl Fn(&(f64, f64, f64)) -> (f64, f64)) -> Vec<StrainPoints> 
         .map(|(rows, strain)| StrainPoints {
             name: strain.into(),
             birds: rows.len(),
+            left_out: 0,
             points: rows
                 .iter()
                 .enumerate()
