@@ -192,6 +192,7 @@ pub(crate) fn predicted_observed() -> Identity {
         let strains = STRAINS.iter().enumerate().map(|(s, strain)| StrainPoints {
             name: (*strain).into(),
             birds: 20,
+            left_out: 0,
             points: (0..20)
                 .map(|i| {
                     let y = 138.0 + 4.0 * s as f64 + 7.0 * numbers.normal();

@@ -264,6 +264,7 @@ impl Flock {
                 .map(|s| StrainPoints {
                     name: s.name.clone(),
                     birds: s.birds.len(),
+                    left_out: 0,
                     points: s
                         .birds
                         .iter()
