@@ -28,6 +28,8 @@ pub mod profile_pictures;
 mod prose;
 pub mod protocol;
 mod rounding;
+pub mod sampled_pictures;
+pub mod sampled_words;
 pub mod scan_pictures;
 mod showing;
 pub mod summary;

@@ -63,11 +63,6 @@ pub(crate) fn study(
         });
         register.closed = all_known;
     }
-    if let Some(table) = source.open(TableName::Pens, faults) {
-        register.tell(Some(&table));
-        let header = source.header(&table, TableName::Pens);
-        samples::read_pens(&header, &dates, &mut register, faults);
-    }
     read_weighings((&source, bare), &dates, &mut register, faults);
     let scans_name_birds = settings.tables.birds.is_none() && settings.tables.weighings.is_none();
     all_known &= register.closed
@@ -165,7 +160,7 @@ fn enter_sampled_trait(study: &mut Study, bare: Option<&Columns>) {
     study.traits.insert(0, records);
 }
 
-/// Reads the tables of weighings, those of ringed birds before those of unnamed ones: what the
+/// Reads the table of pens and the tables of weighings, those of ringed birds before those of unnamed ones: what the
 /// pens of the first are is known to the second.
 fn read_weighings(
     (source, bare): (&Source<'_>, Option<&Columns>),
@@ -173,11 +168,17 @@ fn read_weighings(
     register: &mut Register,
     faults: &mut Faults,
 ) {
+    if let Some(table) = source.open(TableName::Pens, faults) {
+        register.tell(Some(&table));
+        let header = source.header(&table, TableName::Pens);
+        samples::read_pens(&header, dates, register, faults);
+    }
     let default = Columns::default();
     let columns = bare.unwrap_or(&default);
     let tables = source.open_all(TableName::Weighings, faults);
     let is_sample = |table: &&Table| {
-        samples::is_sample_table(&source.header(table, TableName::Weighings), columns)
+        let header = source.header(table, TableName::Weighings);
+        samples::is_sample_table(&header, columns, source.settings.tables.birds.is_some())
     };
     let (unnamed, ringed): (Vec<&Table>, Vec<&Table>) = tables.iter().partition(is_sample);
     if let [first, second, ..] = ringed.as_slice() {
