@@ -143,12 +143,12 @@ impl Analysis {
             },
         )?;
         let lay = match &options.lay {
-            Some(wanted) if growth::has_ringed(&known) || !known.onset.is_empty() => {
+            Some(wanted) => {
                 let whole = later.as_ref().unwrap_or(&known);
                 let studies = (whole, &known);
                 Some(Lay::of(studies, &growth.trajectories, (options, wanted))?)
             }
-            _ => None,
+            None => None,
         };
         Ok(Self {
             study: known,

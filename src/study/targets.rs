@@ -160,7 +160,11 @@ impl Layout {
         if age.is_none() && faults.count() == before {
             header.missing(&["age"], faults);
         }
-        let target = header.required_masses("target", faults);
+        // Breeders print a range of weights where others write one target.
+        let target = match header.masses("weight_range", faults) {
+            Some(range) if header.masses("target", &mut Faults::default()).is_none() => Some(range),
+            _ => header.required_masses("target", faults),
+        };
         let lower = header.masses("lower", faults);
         let upper = header.masses("upper", faults);
         Some(Self {
