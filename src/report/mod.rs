@@ -32,6 +32,7 @@ pub mod sampled_pictures;
 pub mod sampled_words;
 pub mod scan_pictures;
 mod showing;
+pub mod since;
 pub mod summary;
 pub mod table;
 pub mod tables;

@@ -83,29 +83,19 @@ pub(crate) fn study(
         TableName::Eggs,
         TableName::Light,
     ] {
-        let Some(table) = source.open(name, faults) else {
-            continue;
-        };
-        register.tell(Some(&table));
-        let header = source.header(&table, name);
+        let tables = source.open_all(name, faults);
         let before = faults.count();
-        match name {
-            TableName::Scans => {
-                register.study.scans =
-                    scan::read(&header, &settings.scans, &dates, &mut register, faults);
-                register.settle_strains();
-                register.closed = all_known && (!scans_name_birds || faults.count() == before);
-            }
-            TableName::Chemistry => {
-                register.study.chemistry =
-                    chemistry::read(&header, &settings.chemistry, &mut register, faults);
-            }
-            TableName::Targets => targets::read(&header, &mut register, faults),
-            TableName::Onset => onset::read(&header, &mut register, faults),
-            TableName::Events => events::read(&header, &dates, &mut register, faults),
-            TableName::Eggs => eggs::read(&header, &dates, &mut register, faults),
-            TableName::Light => light::read(&header, &dates, &mut register, faults),
-            TableName::Birds | TableName::Weighings | TableName::Pens | TableName::ScaleStream => {}
+        for table in &tables {
+            read_further(
+                (&source, &dates),
+                (name, table, tables.len() > 1),
+                &mut register,
+                faults,
+            );
+        }
+        if name == TableName::Scans && !tables.is_empty() {
+            register.settle_strains();
+            register.closed = all_known && (!scans_name_birds || faults.count() == before);
         }
     }
     register.settle_strains();
@@ -140,6 +130,33 @@ pub(crate) fn study(
     study.values = bare.map_or(Values::BirdMasses, |columns| columns.values);
     study.settings = settings;
     study
+}
+
+/// Reads one of the tables that name birds, strains or pens of those before.
+fn read_further(
+    (source, dates): (&Source<'_>, &Dates),
+    (name, table, several): (TableName, &Table, bool),
+    register: &mut Register,
+    faults: &mut Faults,
+) {
+    register.tell(Some(table));
+    let header = source.header(table, name);
+    let settings = source.settings;
+    match name {
+        TableName::Scans => {
+            register.study.scans = scan::read(&header, &settings.scans, dates, register, faults);
+        }
+        TableName::Chemistry => {
+            register.study.chemistry =
+                chemistry::read(&header, &settings.chemistry, register, faults);
+        }
+        TableName::Targets => targets::read(&header, several, register, faults),
+        TableName::Onset => onset::read(&header, register, faults),
+        TableName::Events => events::read(&header, dates, register, faults),
+        TableName::Eggs => eggs::read(&header, dates, register, faults),
+        TableName::Light => light::read(&header, dates, register, faults),
+        TableName::Birds | TableName::Weighings | TableName::Pens | TableName::ScaleStream => {}
+    }
 }
 
 /// The trait of unnamed birds stands among the traits of the study, without records of its own

@@ -1,6 +1,7 @@
 //! The `targets` table: strain, trait, age_d, target_g, lower_g, upper_g.
 
 use std::collections::{HashMap, HashSet};
+use std::path::Path;
 
 use super::Target;
 use super::columns::BODY_WEIGHT;
@@ -13,6 +14,7 @@ use super::read::{ONE_STRAIN, Register};
 use super::table::Rows;
 use super::target_range;
 use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit, age_in_range};
+use super::workbook::file_and_sheet;
 
 /// Traits that a target may be for, beside those of the study.
 const TRAITS: [&str; 4] = [BODY_WEIGHT, "fat", "lean", "bone"];
@@ -21,7 +23,15 @@ const TRAITS: [&str; 4] = [BODY_WEIGHT, "fat", "lean", "bone"];
 ///
 /// A target of a strain that the study has no birds of is left out, with a
 /// warning: target tables often hold more strains than a study.
-pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Faults) {
+///
+/// Where no column names strains and the table is the sheet of a workbook that has a strain's
+/// name, it is that strain's; of `several` tables each sheet has a strain's name.
+pub(crate) fn read(
+    header: &Header<'_>,
+    several: bool,
+    register: &mut Register,
+    faults: &mut Faults,
+) {
     let before = faults.count();
     let layout = Layout::find(header, faults);
     let Some(layout) = layout.filter(|_| faults.count() == before) else {
@@ -35,9 +45,13 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
     let mut places: HashMap<(Option<usize>, String), usize> = HashMap::new();
     let mut without_target = Vec::new();
     let mut ranges = 0;
+    let (_, sheet) = file_and_sheet(Path::new(&header.table.file));
+    let sheet = sheet.filter(|sheet| {
+        layout.strain.is_none() && (several || register.known_strain(sheet).is_some())
+    });
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
-        let strain = match rows.optional_word(layout.strain) {
+        let strain = match rows.optional_word(layout.strain).or(sheet.as_deref()) {
             None => None,
             // A bare table's one strain takes whatever single target is given.
             Some(name) => match register.known_strain(name) {
