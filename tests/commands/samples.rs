@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use crate::support::{Row, pinfeather, table};
+use crate::support::{Row, pinfeather, rows};
 
 /// Weekly samples of three pens in two houses, growing; the last pen falls behind late.
 fn write_study(folder: &Path, weeks: u32) {
@@ -78,7 +78,7 @@ fn a_flock_without_rings_has_its_verdict_by_pen_house_and_whole() {
         !said.contains(" 0 birds") && !said.contains("3 birds"),
         "{said}"
     );
-    let answers = table(&folder.path().join("out/tables/answers.csv"));
+    let answers = rows(&folder.path().join("out/tables/answers.csv"));
     let mean = |place| number(answer(&answers, "mean", place), "estimate");
     let (a1, a2, b1) = (mean(("A", "A-1")), mean(("A", "A-2")), mean(("B", "B-1")));
     let whole = (1000.0 * a1 + 1500.0 * a2 + 2500.0 * b1) / 5000.0;
@@ -145,7 +145,7 @@ fn a_sample_of_one_bird_has_a_mean_and_nothing_more() {
         "{}",
         String::from_utf8_lossy(&run.stderr)
     );
-    let answers = table(&folder.path().join("out/tables/answers.csv"));
+    let answers = rows(&folder.path().join("out/tables/answers.csv"));
     let mean = answer(&answers, "mean", ("", "1"));
     assert_eq!(
         (mean["estimate"].as_str(), mean["std_error"].as_str()),
