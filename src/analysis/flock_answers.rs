@@ -1,7 +1,7 @@
 //! Is the flock on target: the last weighing of each strain, house and pen.
 
 use super::{Analysis, Answer, Status};
-use crate::flock::{Deviation, FlockLevel, FlockUniformity};
+use crate::flock::{Deviation, FlockLevel, FlockUniformity, Met};
 use crate::stats::Interval;
 
 const TARGET: &str = "On target?";
@@ -53,6 +53,24 @@ impl Analysis {
             ..self.named(subject)
         };
         let unnamed = self.is_sampled(row.trait_index, row.strain);
+        let wish = &self.study.settings.target;
+        let met = |met: Met, wished: String| match met {
+            Met::Yes => String::new(),
+            Met::No => format!("misses the wished {wished}"),
+            Met::Unsure => format!("not shown to meet or miss the wished {wished}"),
+        };
+        let of_share = wish.least_uniformity_pct.and_then(|least| {
+            Some(met(
+                row.uniformity.meets_share(least)?,
+                format!("{least} % or more"),
+            ))
+        });
+        let of_cv = wish.greatest_cv_pct.and_then(|most| {
+            Some(met(
+                row.uniformity.meets_cv(most)?,
+                format!("{most} % or less"),
+            ))
+        });
         if let Some(share) = &row.uniformity.near_mean {
             answers.push(Answer {
                 estimate: Some(share.pct),
@@ -60,6 +78,7 @@ impl Analysis {
                     lower: share.lower_pct,
                     upper: share.upper_pct,
                 }),
+                caution: of_share.unwrap_or_default(),
                 ..answer("uniformity")
             });
         } else if unnamed {
@@ -84,6 +103,7 @@ impl Analysis {
                     lower: cv.lower_pct,
                     upper: cv.upper_pct.unwrap_or(f64::INFINITY),
                 }),
+                caution: of_cv.unwrap_or_default(),
                 ..answer("cv")
             }),
             Err(_) if unnamed => answers.push(Answer {

@@ -10,6 +10,7 @@ use crate::analysis::{Analysis, Lay};
 use crate::composition::study_equations::Chosen;
 use crate::error::{Error, Result};
 use crate::figure::{Frame, Picture, Size, Theme};
+use crate::flock::Deviation;
 use crate::report::contrast_pictures::contrast_pictures;
 use crate::report::egg_pictures::egg_picture;
 use crate::report::forecast_pictures::{
@@ -24,6 +25,7 @@ use crate::report::population_pictures::{
     population_pictures, random_effect_pictures, residual_pictures,
 };
 use crate::report::profile_pictures::profile_pictures;
+use crate::report::sampled_pictures::sampled_pictures;
 use crate::report::scan_pictures::{
     body_parts_picture, calibration_pictures, calibration_residual_pictures, feather_share_picture,
     precision_picture,
@@ -198,7 +200,17 @@ impl Drawing<'_> {
             contrast_pictures(study, &found.comparison, showing, drawn);
         }
         if let Some(verdict) = &self.0.verdict {
-            deviation_pictures(study, &verdict.deviations, showing, drawn);
+            let sampled = self.0.growth.sampled.as_ref();
+            let ringed = |row: &&Deviation| {
+                sampled.is_none_or(|of| {
+                    of.trait_index != row.trait_index || of.group_of(row.strain).is_none()
+                })
+            };
+            let rows: Vec<&Deviation> = verdict.deviations.iter().filter(ringed).collect();
+            deviation_pictures(study, &rows, showing, drawn);
+            if let Some(of) = sampled {
+                sampled_pictures((study, of), &verdict.deviations, showing, drawn);
+            }
             let uniformities = &verdict.uniformities;
             if let Some(ahead) = &verdict.ahead {
                 let ahead = (ahead.as_of_d, &ahead.traits[..]);

@@ -15,13 +15,13 @@ use indicatif::ProgressBar;
 use super::options::{Common, Input, study_files};
 use crate::analysis::{Analysis, Options, Progress};
 use crate::error::{Error, Result};
-use crate::report::files::{Place, Places, RECORD, owner_file};
+use crate::report::files::{Place, Places, RECORD, date_of, keep_earlier, owner_file};
 use crate::report::page::{self, Content, Page};
 use crate::report::pictures::Named;
 use crate::report::summary::{self, Line, Scope};
 use crate::report::tables::dictionary;
 use crate::report::text::Overview;
-use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, workbook};
+use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, since, workbook};
 use crate::study::Study;
 
 /// Everything that a command has to say.
@@ -51,6 +51,8 @@ pub(crate) struct Output {
     pub(crate) figures: Vec<(String, Vec<u8>)>,
     /// Other files: place, name and bytes.
     saved: Vec<(Place, String, Vec<u8>)>,
+    /// What has changed since the run before, and when that was.
+    since: Option<Since>,
     /// What the reader should know and need not act upon; not in the run record.
     notes: Vec<String>,
     /// Whether the data or the fits need attention, warnings apart.
@@ -70,6 +72,15 @@ pub(crate) enum Only {
     Page,
     /// The figures.
     Figures,
+}
+
+/// What has changed since the run before.
+#[derive(Debug)]
+struct Since {
+    /// Day on which its results were written.
+    date: String,
+    /// A line a change.
+    changes: Vec<String>,
 }
 
 /// What the report page shows besides words, tables and warnings.
@@ -114,6 +125,7 @@ impl Output {
             findings: Findings::default(),
             figures: Vec::new(),
             saved: Vec::new(),
+            since: None,
             notes: Vec::new(),
             attention: false,
             inputs: Vec::new(),
@@ -264,6 +276,35 @@ impl Output {
         };
         let warnings = self.findings.warnings.len();
         self.summary = summary::summary(overview, warnings, (Scope::Whole, &page));
+    }
+
+    /// Looks for results of the same study in the results folder, and for what has changed since.
+    pub(crate) fn compare_with_earlier(&mut self) {
+        let (Some(folder), Some(input)) = (self.files.results(), self.inputs.first()) else {
+            return;
+        };
+        let Some(before) = since::Findings::of_folder(folder, &input.path) else {
+            return;
+        };
+        let now = since::Findings::of_tables(&self.findings.tables);
+        self.since = date_of(&folder.join(RECORD)).map(|date| Since {
+            date,
+            changes: since::changes(&before, &now),
+        });
+    }
+
+    /// Files the results of the run before under their date.
+    pub(crate) fn keep_earlier(&mut self) -> Result<()> {
+        let Some(folder) = self.files.results() else {
+            return Ok(());
+        };
+        if let Some(place) = keep_earlier(folder)? {
+            self.notes.push(format!(
+                "results of the run before filed in {}",
+                place.display()
+            ));
+        }
+        Ok(())
     }
 
     /// Has the answers to a command's own question printed in a few lines, where there are

@@ -32,6 +32,10 @@ pub(crate) struct RunArgs {
     /// anything has changed, and what
     #[arg(long)]
     pub(crate) verify: bool,
+    /// File the results of the run before under their date (OUT/earlier/DATE) before they are
+    /// replaced
+    #[arg(long, conflicts_with = "verify")]
+    keep: bool,
     #[command(flatten)]
     whole: WholeStudy,
     #[command(flatten)]
@@ -67,6 +71,10 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     }
     paper::add((&results, &options), &mut output);
     output.summarise();
+    output.compare_with_earlier();
+    if args.keep {
+        output.keep_earlier()?;
+    }
     output.finish()
 }
 

@@ -40,7 +40,10 @@ pub fn gains_seen(
             };
             let window_d = back_by_d? - row.age_d;
             let least_d = (0.5 * window_d).clamp(1.0, ENOUGH_D);
-            let gains = like(study, row, least_d);
+            let mut gains = like(study, row, least_d);
+            if gains.is_empty() {
+                gains = of_samples(deviations, row, least_d);
+            }
             let share = |count: usize| 100.0 * count as f64 / gains.len() as f64;
             let as_fast = gains.iter().filter(|gain| **gain >= needed_g_per_d).count();
             (!gains.is_empty()).then(|| GainsSeen {
@@ -48,6 +51,30 @@ pub fn gains_seen(
                 fastest_g_per_d: gains.iter().copied().fold(f64::NEG_INFINITY, f64::max),
                 as_fast_pct: share(as_fast),
             })
+        })
+        .collect()
+}
+
+/// Gains like that of a flock, house or pen of unnamed birds: of its own means between two
+/// occasions.
+fn of_samples(deviations: &[Deviation], row: &Deviation, least_d: f64) -> Vec<f64> {
+    let subject = |row: &Deviation| (row.level, row.trait_index, row.strain, row.house, row.pen);
+    if row.level == FlockLevel::Bird {
+        return Vec::new();
+    }
+    let own: Vec<&Deviation> = deviations
+        .iter()
+        .filter(|other| subject(other) == subject(row))
+        .collect();
+    let begun = own
+        .iter()
+        .filter(|then| (then.observed_g - row.observed_g).abs() <= LIKE * row.observed_g);
+    begun
+        .filter_map(|begun| {
+            let later = own
+                .iter()
+                .find(|then| then.age_d - begun.age_d >= least_d)?;
+            Some((later.observed_g - begun.observed_g) / (later.age_d - begun.age_d))
         })
         .collect()
 }

@@ -45,7 +45,7 @@ pub use sample_size::{birds_for_mean, birds_for_share};
 pub use sampled::{SampledVerdict, sampled_verdict};
 pub use target::{NoTargetAge, TargetCurve, TargetPoint, trajectories as target_trajectories};
 pub use uniformity::{
-    Cv, FlockUniformity, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
+    Cv, FlockUniformity, Met, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
     normal_share_pct, uniformities, uniformity,
 };
 pub use weight_backtest::{Errors, WeightBacktest, WeightBacktests, WeightPrediction};

@@ -76,6 +76,58 @@ pub struct Uniformity {
     pub normal_share_pct: Option<f64>,
 }
 
+/// Whether a wish is met.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Met {
+    /// The whole interval meets it.
+    Yes,
+    /// No part of the interval meets it.
+    No,
+    /// The interval spans it.
+    Unsure,
+}
+
+impl Met {
+    /// `yes`, `no` or `unsure`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Yes => "yes",
+            Self::No => "no",
+            Self::Unsure => "unsure",
+        }
+    }
+}
+
+impl Uniformity {
+    /// Whether at least this percentage of the birds is near the mean, judged by the interval;
+    /// `None` where the share is not known.
+    #[must_use]
+    pub fn meets_share(&self, least_pct: f64) -> Option<Met> {
+        let share = self.near_mean.as_ref()?;
+        Some(if share.lower_pct >= least_pct {
+            Met::Yes
+        } else if share.upper_pct < least_pct {
+            Met::No
+        } else {
+            Met::Unsure
+        })
+    }
+
+    /// Whether the coefficient of variation is at most this percentage, judged by the interval.
+    #[must_use]
+    pub fn meets_cv(&self, greatest_pct: f64) -> Option<Met> {
+        let cv = self.cv.as_ref().ok()?;
+        Some(if cv.upper_pct.is_some_and(|upper| upper <= greatest_pct) {
+            Met::Yes
+        } else if cv.lower_pct > greatest_pct {
+            Met::No
+        } else {
+            Met::Unsure
+        })
+    }
+}
+
 /// A coefficient of variation, 100 x SD / mean with the SD on n - 1.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Cv {

@@ -59,13 +59,14 @@ pub fn bird_pictures(
 /// The figures of the deviations from target, one a trait that has targets.
 pub fn deviation_pictures(
     study: &Study,
-    deviations: &[Deviation],
+    deviations: &[&Deviation],
     showing: &Showing,
     drawn: &mut Drawn,
 ) {
     for (trait_index, records) in study.traits.iter().enumerate() {
         let mine: Vec<&Deviation> = deviations
             .iter()
+            .copied()
             .filter(|row| row.trait_index == trait_index && row.against.is_ok())
             .collect();
         if mine.is_empty() {

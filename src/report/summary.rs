@@ -26,6 +26,8 @@ pub const MOST_LINES_OF_ONE: usize = 10;
 const MOST_IN_FULL: usize = 4;
 /// Lines about differences.
 const MOST_DIFFERENCES: usize = 3;
+/// Lines of houses and pens.
+const MOST_PLACES: usize = 6;
 /// Lines of forecasts.
 const MOST_FORECASTS: usize = 6;
 /// Platform scales.
@@ -126,6 +128,14 @@ fn target(overview: &Overview) -> Vec<Line> {
     lines.extend(rows.iter().map(|row| target_line(row, overview.unit)));
     if target.is_long() {
         lines.extend(wrapped("", &target.counts(), 2));
+    }
+    let places = target.shown_places(MOST_PLACES);
+    lines.extend(places.iter().map(|row| target_line(row, overview.unit)));
+    if places.len() < target.places.len() {
+        let n = target.places.len() - places.len();
+        lines.push(Line::plain(format!(
+            "  and {n} houses and pens more, in the tables"
+        )));
     }
     if let Some((who, needs)) = target.needs().first() {
         lines.push(Line::plain(format!("  {who} {needs}")));

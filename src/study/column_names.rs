@@ -73,6 +73,7 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("trait", Words),
             ("age", Ages),
             ("target", Masses),
+            ("weight_range", Masses),
             ("lower", Masses),
             ("upper", Masses),
         ],

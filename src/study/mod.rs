@@ -51,6 +51,7 @@ mod sheet;
 mod starter;
 mod stream;
 mod table;
+mod target_range;
 mod targets;
 mod text_file;
 mod title;

@@ -63,11 +63,6 @@ pub(crate) fn study(
         });
         register.closed = all_known;
     }
-    if let Some(table) = source.open(TableName::Pens, faults) {
-        register.tell(Some(&table));
-        let header = source.header(&table, TableName::Pens);
-        samples::read_pens(&header, &dates, &mut register, faults);
-    }
     read_weighings((&source, bare), &dates, &mut register, faults);
     let scans_name_birds = settings.tables.birds.is_none() && settings.tables.weighings.is_none();
     all_known &= register.closed
@@ -88,29 +83,19 @@ pub(crate) fn study(
         TableName::Eggs,
         TableName::Light,
     ] {
-        let Some(table) = source.open(name, faults) else {
-            continue;
-        };
-        register.tell(Some(&table));
-        let header = source.header(&table, name);
+        let tables = source.open_all(name, faults);
         let before = faults.count();
-        match name {
-            TableName::Scans => {
-                register.study.scans =
-                    scan::read(&header, &settings.scans, &dates, &mut register, faults);
-                register.settle_strains();
-                register.closed = all_known && (!scans_name_birds || faults.count() == before);
-            }
-            TableName::Chemistry => {
-                register.study.chemistry =
-                    chemistry::read(&header, &settings.chemistry, &mut register, faults);
-            }
-            TableName::Targets => targets::read(&header, &mut register, faults),
-            TableName::Onset => onset::read(&header, &mut register, faults),
-            TableName::Events => events::read(&header, &dates, &mut register, faults),
-            TableName::Eggs => eggs::read(&header, &dates, &mut register, faults),
-            TableName::Light => light::read(&header, &dates, &mut register, faults),
-            TableName::Birds | TableName::Weighings | TableName::Pens | TableName::ScaleStream => {}
+        for table in &tables {
+            read_further(
+                (&source, &dates),
+                (name, table, tables.len() > 1),
+                &mut register,
+                faults,
+            );
+        }
+        if name == TableName::Scans && !tables.is_empty() {
+            register.settle_strains();
+            register.closed = all_known && (!scans_name_birds || faults.count() == before);
         }
     }
     register.settle_strains();
@@ -147,6 +132,33 @@ pub(crate) fn study(
     study
 }
 
+/// Reads one of the tables that name birds, strains or pens of those before.
+fn read_further(
+    (source, dates): (&Source<'_>, &Dates),
+    (name, table, several): (TableName, &Table, bool),
+    register: &mut Register,
+    faults: &mut Faults,
+) {
+    register.tell(Some(table));
+    let header = source.header(table, name);
+    let settings = source.settings;
+    match name {
+        TableName::Scans => {
+            register.study.scans = scan::read(&header, &settings.scans, dates, register, faults);
+        }
+        TableName::Chemistry => {
+            register.study.chemistry =
+                chemistry::read(&header, &settings.chemistry, register, faults);
+        }
+        TableName::Targets => targets::read(&header, several, register, faults),
+        TableName::Onset => onset::read(&header, register, faults),
+        TableName::Events => events::read(&header, dates, register, faults),
+        TableName::Eggs => eggs::read(&header, dates, register, faults),
+        TableName::Light => light::read(&header, dates, register, faults),
+        TableName::Birds | TableName::Weighings | TableName::Pens | TableName::ScaleStream => {}
+    }
+}
+
 /// The trait of unnamed birds stands among the traits of the study, without records of its own
 /// where no ringed bird was weighed.
 fn enter_sampled_trait(study: &mut Study, bare: Option<&Columns>) {
@@ -165,7 +177,7 @@ fn enter_sampled_trait(study: &mut Study, bare: Option<&Columns>) {
     study.traits.insert(0, records);
 }
 
-/// Reads the tables of weighings, those of ringed birds before those of unnamed ones: what the
+/// Reads the table of pens and the tables of weighings, those of ringed birds before those of unnamed ones: what the
 /// pens of the first are is known to the second.
 fn read_weighings(
     (source, bare): (&Source<'_>, Option<&Columns>),
@@ -173,11 +185,17 @@ fn read_weighings(
     register: &mut Register,
     faults: &mut Faults,
 ) {
+    if let Some(table) = source.open(TableName::Pens, faults) {
+        register.tell(Some(&table));
+        let header = source.header(&table, TableName::Pens);
+        samples::read_pens(&header, dates, register, faults);
+    }
     let default = Columns::default();
     let columns = bare.unwrap_or(&default);
     let tables = source.open_all(TableName::Weighings, faults);
     let is_sample = |table: &&Table| {
-        samples::is_sample_table(&source.header(table, TableName::Weighings), columns)
+        let header = source.header(table, TableName::Weighings);
+        samples::is_sample_table(&header, columns, source.settings.tables.birds.is_some())
     };
     let (unnamed, ringed): (Vec<&Table>, Vec<&Table>) = tables.iter().partition(is_sample);
     if let [first, second, ..] = ringed.as_slice() {

@@ -323,6 +323,10 @@ pub struct TargetSettings {
     pub back_on_target_by_d: Option<f64>,
     /// Birds in each strain's flock, of which those weighed are a sample.
     pub flock_size: Option<u32>,
+    /// Uniformity that is wished for, percent of the birds near the mean.
+    pub least_uniformity_pct: Option<f64>,
+    /// Coefficient of variation that is not to be exceeded, percent.
+    pub greatest_cv_pct: Option<f64>,
 }
 
 /// Which cues `onset` looks at in this study.
@@ -422,6 +426,22 @@ impl Settings {
                 );
             }
         }
+        for (key, percent) in [
+            (
+                "target.least_uniformity_pct",
+                self.target.least_uniformity_pct,
+            ),
+            ("target.greatest_cv_pct", self.target.greatest_cv_pct),
+        ] {
+            if let Some(percent) = percent.filter(|percent| !(*percent > 0.0 && *percent <= 100.0))
+            {
+                fault(
+                    key,
+                    percent.to_string(),
+                    "a percentage above 0 and up to 100",
+                );
+            }
+        }
         if self.target.flock_size == Some(0) {
             fault("target.flock_size", "0".into(), "a number of birds from 1");
         }
@@ -452,11 +472,12 @@ impl Settings {
                     "the name of a file",
                 );
             }
-            if files.paths().len() > 1 && table != TableName::Weighings {
+            let may_be_several = matches!(table, TableName::Weighings | TableName::Targets);
+            if files.paths().len() > 1 && !may_be_several {
                 fault(
                     &format!("tables.{}", table.key()),
                     format!("{} files", files.paths().len()),
-                    "one file; only weighings may be a list",
+                    "one file; only weighings and targets may be a list",
                 );
             }
         }

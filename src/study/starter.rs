@@ -49,7 +49,13 @@ const SECTIONS: [&str; 8] = [
     "target",
 ];
 /// Keys in those sections that do not hold for the example tables.
-const OTHER_KEYS: [&str; 3] = ["hatch_date", "curves", "flock_size"];
+const OTHER_KEYS: [&str; 5] = [
+    "hatch_date",
+    "curves",
+    "flock_size",
+    "least_uniformity_pct",
+    "greatest_cv_pct",
+];
 
 /// A `study.toml` for the example tables: all of [`EXAMPLE`], with the keys that
 /// do not hold for them turned into comments.

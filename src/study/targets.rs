@@ -1,17 +1,20 @@
 //! The `targets` table: strain, trait, age_d, target_g, lower_g, upper_g.
 
 use std::collections::{HashMap, HashSet};
+use std::path::Path;
 
 use super::Target;
 use super::columns::BODY_WEIGHT;
 use super::decimal_mark::{self, NumberColumn};
 use super::faults::{Faults, listed, nearest, quoted, rows_listed};
-use super::format::Mark;
+use super::format::{Decimal, Mark};
 use super::header::{Header, Measure};
 use super::judge;
 use super::read::{ONE_STRAIN, Register};
 use super::table::Rows;
+use super::target_range;
 use super::units::{AGE_LIMIT_D, AgeUnit, MASS_LIMIT_G, MassUnit, age_in_range};
+use super::workbook::file_and_sheet;
 
 /// Traits that a target may be for, beside those of the study.
 const TRAITS: [&str; 4] = [BODY_WEIGHT, "fat", "lean", "bone"];
@@ -20,7 +23,15 @@ const TRAITS: [&str; 4] = [BODY_WEIGHT, "fat", "lean", "bone"];
 ///
 /// A target of a strain that the study has no birds of is left out, with a
 /// warning: target tables often hold more strains than a study.
-pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Faults) {
+///
+/// Where no column names strains and the table is the sheet of a workbook that has a strain's
+/// name, it is that strain's; of `several` tables each sheet has a strain's name.
+pub(crate) fn read(
+    header: &Header<'_>,
+    several: bool,
+    register: &mut Register,
+    faults: &mut Faults,
+) {
     let before = faults.count();
     let layout = Layout::find(header, faults);
     let Some(layout) = layout.filter(|_| faults.count() == before) else {
@@ -33,9 +44,14 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
     // Rows of targets already begun, by strain and trait.
     let mut places: HashMap<(Option<usize>, String), usize> = HashMap::new();
     let mut without_target = Vec::new();
+    let mut ranges = 0;
+    let (_, sheet) = file_and_sheet(Path::new(&header.table.file));
+    let sheet = sheet.filter(|sheet| {
+        layout.strain.is_none() && (several || register.known_strain(sheet).is_some())
+    });
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
-        let strain = match rows.optional_word(layout.strain) {
+        let strain = match rows.optional_word(layout.strain).or(sheet.as_deref()) {
             None => None,
             // A bare table's one strain takes whatever single target is given.
             Some(name) => match register.known_strain(name) {
@@ -77,12 +93,14 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
             }
             continue;
         }
-        let Some(point) = layout.point(&rows, mark, faults) else {
+        let writing = (mark, header.table.decimal());
+        let Some(point) = layout.point(&rows, writing, faults) else {
             if rows.is_missing(layout.target.index) {
                 without_target.push(rows.row);
             }
             continue;
         };
+        ranges += usize::from(point.is_range);
         let targets = &mut register.study.targets;
         let at = *places
             .entry((strain, trait_name.to_owned()))
@@ -106,15 +124,25 @@ pub(crate) fn read(header: &Header<'_>, register: &mut Register, faults: &mut Fa
             rows_listed(without_target.len(), &without_target)
         ));
     }
+    if ranges > 0 {
+        register.study.notes.push(format!(
+            "{file}: {ranges} targets written as ranges; the target is the middle of the range, its ends are the band"
+        ));
+    }
+    warn_of_unknown(&unknown, file, register);
+}
+
+/// Says that targets are not used, as no bird is of their strain.
+fn warn_of_unknown(unknown: &[String], file: &str, register: &mut Register) {
     for name in unknown {
         let strains = register.study.strains.iter().map(String::as_str);
-        let near = match nearest(&name, strains) {
+        let near = match nearest(name, strains) {
             Some(near) => format!("perhaps {near} is meant"),
             None => "correct its name if it is meant for one of them".to_owned(),
         };
         register.study.warnings.push(format!(
             "{file}: the target of strain {} is not used, as no bird is of that strain; {near}",
-            quoted(&name)
+            quoted(name)
         ));
     }
 }
@@ -125,6 +153,7 @@ struct Point {
     target_g: f64,
     lower_g: f64,
     upper_g: f64,
+    is_range: bool,
 }
 
 struct Layout {
@@ -145,7 +174,11 @@ impl Layout {
         if age.is_none() && faults.count() == before {
             header.missing(&["age"], faults);
         }
-        let target = header.required_masses("target", faults);
+        // Breeders print a range of weights where others write one target.
+        let target = match header.masses("weight_range", faults) {
+            Some(range) if header.masses("target", &mut Faults::default()).is_none() => Some(range),
+            _ => header.required_masses("target", faults),
+        };
         let lower = header.masses("lower", faults);
         let upper = header.masses("upper", faults);
         Some(Self {
@@ -167,7 +200,13 @@ impl Layout {
     }
 
     /// The row's numbers; `None` where it has no target or a fault.
-    fn point(&self, rows: &Rows<'_>, mark: Mark, faults: &mut Faults) -> Option<Point> {
+    fn point(
+        &self,
+        rows: &Rows<'_>,
+        writing: (Mark, Decimal),
+        faults: &mut Faults,
+    ) -> Option<Point> {
+        let (mark, _) = writing;
         let before = faults.count();
         let unit = self.age.unit;
         let expected = format!("an age in {unit} such as 5");
@@ -184,6 +223,7 @@ impl Layout {
                 "correct the cell or the unit",
             );
         }
+        let range = target_range::of_cell(rows, self.target, writing, faults);
         let mut mass = |column: Measure<MassUnit>| {
             let unit = column.unit;
             let expected = format!("a mass in {unit} such as {}", unit.example());
@@ -202,9 +242,26 @@ impl Layout {
             );
             None
         };
-        let target_g = mass(self.target);
-        let lower_g = self.lower.and_then(&mut mass).unwrap_or(f64::NAN);
-        let upper_g = self.upper.and_then(&mut mass).unwrap_or(f64::NAN);
+        let target_g = match range {
+            None => mass(self.target),
+            Some(range) => range.map(|range| f64::midpoint(range.lower_g, range.upper_g)),
+        };
+        let mut lower_g = self.lower.and_then(&mut mass).unwrap_or(f64::NAN);
+        let mut upper_g = self.upper.and_then(&mut mass).unwrap_or(f64::NAN);
+        if let Some(Some(range)) = range {
+            if lower_g.is_finite() || upper_g.is_finite() {
+                faults.add(
+                    rows.place(self.target.index),
+                    format!(
+                        "{} beside an edge of the band in a column of its own",
+                        quoted(rows.cell(self.target.index))
+                    ),
+                    "either a range or a target with lower and upper edges",
+                    "write one number in the cell, or leave the edges empty",
+                );
+            }
+            (lower_g, upper_g) = (range.lower_g, range.upper_g);
+        }
         if faults.count() > before {
             return None;
         }
@@ -229,6 +286,7 @@ impl Layout {
             target_g,
             lower_g,
             upper_g,
+            is_range: range.is_some(),
         })
     }
 }

@@ -15,12 +15,14 @@ fn root() -> PathBuf {
 /// The folder that the guide's commands are run in.
 fn workplace() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
-    let demo = folder.path().join("demo");
-    std::fs::create_dir(&demo).unwrap();
-    for entry in std::fs::read_dir(root().join("data-demo")).unwrap() {
-        let from = entry.unwrap().path();
-        if from.is_file() {
-            std::fs::copy(&from, demo.join(from.file_name().unwrap())).unwrap();
+    for (from, to) in [("data-demo", "demo"), ("data-demo/flock", "flock")] {
+        let place = folder.path().join(to);
+        std::fs::create_dir(&place).unwrap();
+        for entry in std::fs::read_dir(root().join(from)).unwrap() {
+            let from = entry.unwrap().path();
+            if from.is_file() {
+                std::fs::copy(&from, place.join(from.file_name().unwrap())).unwrap();
+            }
         }
     }
     let put = |from: &str, to: &str, header: &str| {

@@ -15,6 +15,7 @@ mod one_number;
 mod onset_command;
 mod plan_command;
 mod population;
+mod samples;
 mod saved_population;
 mod short_answers;
 #[path = "../support/mod.rs"]

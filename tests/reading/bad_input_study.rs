@@ -377,7 +377,7 @@ fn birds() {
                 "without a name",
                 "bird,strain,age_d,weight_g\n,x,0,40\n",
                 &[
-                    "w.csv, row 2, column bird: found an empty cell, expected a bird's name; fill in the cell or remove the row",
+                    "w.csv, row 2, column bird: found an empty cell, expected a bird's name; fill in the cell or remove the row; unnamed birds go into a table of their own, without a column of birds (weighings = [\"ringed.csv\", \"samples.csv\"])",
                 ],
             ),
             (
@@ -820,7 +820,7 @@ fn study_files() {
     for (toml, message) in [
         (
             "[tables]\nweihgings = \"w.csv\"\n",
-            "study.toml, row 2: found the unknown key weihgings, expected one of birds, weighings, scans, chemistry, targets, onset, events; perhaps weighings is meant",
+            "study.toml, row 2: found the unknown key weihgings, expected one of birds, weighings, scans, chemistry, targets, onset, events, pens; perhaps weighings is meant",
         ),
         (
             "colour = 1\n[tables]\nweighings = \"w.csv\"\n",

@@ -6,6 +6,7 @@ mod composition_bad_input;
 mod curve_cards;
 mod faults;
 mod plausible_weights;
+mod samples;
 mod scanner_export;
 mod spreadsheets;
 mod study_check;

@@ -19,6 +19,7 @@ mod pens;
 mod plan;
 mod quantiles;
 mod relative;
+mod sampled;
 mod single_fits;
 mod stats;
 #[path = "../support/mod.rs"]

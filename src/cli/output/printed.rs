@@ -9,11 +9,13 @@ use serde::ser::SerializeMap;
 
 use super::{Only, Output};
 use crate::report::Table;
-use crate::report::files::{Exchanged, RECORD};
+use crate::report::files::{EARLIER, Exchanged, RECORD};
 use crate::report::summary::{Line, Role};
 
 /// Warnings about the results that are printed below a summary; of more it gives the number.
 const FEW_WARNINGS: usize = 3;
+/// Changes since the run before that are printed.
+const MOST_CHANGES: usize = 8;
 
 impl Output {
     /// What happened to files that stood in the results' folder.
@@ -38,11 +40,18 @@ impl Output {
                 files_in_words(*removed)
             ));
         }
+        // What --keep has filed is no surprise.
+        let filed = format!("{EARLIER}/");
+        let others: Vec<String> = others
+            .iter()
+            .filter(|name| !name.starts_with(&filed))
+            .cloned()
+            .collect();
         if !others.is_empty() {
             self.notes.push(format!(
                 "{results}: left alone what this run has not written: {} ({})",
                 files_in_words(others.len()),
-                some_of(others)
+                some_of(&others)
             ));
         }
     }
@@ -71,11 +80,37 @@ impl Output {
             }
             writeln!(out)?;
         }
+        for line in self.since_lines() {
+            writeln!(out, "{line}")?;
+        }
         let all = self.summary.is_empty() || self.details;
         for line in self.findings.words.iter().filter(|_| all) {
             writeln!(out, "{line}")?;
         }
         out.flush()
+    }
+
+    /// What has changed since the run before, in a few lines.
+    fn since_lines(&self) -> Vec<String> {
+        let Some(since) = &self.since else {
+            return Vec::new();
+        };
+        let mut lines = vec![match since.changes.len() {
+            0 => format!(
+                "SINCE THE RESULTS OF {}: no verdict, alarm or forecast changed",
+                since.date
+            ),
+            _ => format!("SINCE THE RESULTS OF {}", since.date),
+        }];
+        let shown = since.changes.iter().take(MOST_CHANGES);
+        lines.extend(shown.map(|change| format!("  {change}")));
+        if since.changes.len() > MOST_CHANGES {
+            lines.push(format!(
+                "  and {} changes more (--json lists all)",
+                since.changes.len() - MOST_CHANGES
+            ));
+        }
+        lines
     }
 
     /// Messages are a courtesy: where standard error is closed, they are dropped.
@@ -174,6 +209,9 @@ impl Serialize for Document<'_> {
         map.serialize_entry("counts", &output.findings.counts)?;
         let summary: Vec<String> = output.summary.iter().map(Line::to_string).collect();
         map.serialize_entry("summary", &summary)?;
+        if let Some(since) = &output.since {
+            map.serialize_entry("since", &since.changes)?;
+        }
         map.serialize_entry("words", &output.findings.words)?;
         map.serialize_entry("notes", &output.notes)?;
         map.serialize_entry("warnings", &output.findings.warnings)?;

@@ -49,6 +49,7 @@ mod beside;
 #[cfg(test)]
 mod crash_tests;
 mod disk;
+mod earlier;
 mod identity;
 mod journal;
 mod open_in;
@@ -58,6 +59,7 @@ mod recover;
 mod staged;
 
 pub use beside::{Standing, others_in};
+pub use earlier::{EARLIER, date_of, keep_earlier};
 pub use identity::Inputs;
 pub use open_in::owner_file;
 pub use places::{Place, Places, Root, Writing};

@@ -6,7 +6,7 @@ use crate::report::paper::in_general;
 use crate::report::tables::fits::{self, FitTables};
 use crate::report::tables::models::{model_tables, second_phase};
 use crate::report::tables::{calibration, choice, curves};
-use crate::report::{composition_words, population_words, words};
+use crate::report::{composition_words, population_words, sampled_words, tables, words};
 use crate::study::Values;
 
 impl Findings {
@@ -26,6 +26,12 @@ impl Findings {
             trajectories,
             analysis.confidence,
         ));
+        if let Some(of) = &growth.sampled {
+            let lines = sampled_words::sampled(study, of, analysis.confidence);
+            self.words.extend(lines);
+            let table = tables::sampled::sample_model(study, of, analysis.confidence);
+            self.tables.push(table);
+        }
         if study.values == Values::AnyNumber {
             for words in &mut self.words {
                 *words = in_general(words);

@@ -19,10 +19,10 @@ impl Findings {
         let study = &analysis.study;
         let ages = study.age_unit();
         let trajectories = &analysis.growth.trajectories;
-        self.answer(
-            "When do the cues fall?",
-            words::cues(study, trajectories, &lay.cues, &lay.cue_summary),
-        );
+        let cues = words::cues(study, trajectories, &lay.cues, &lay.cue_summary);
+        if !cues.is_empty() {
+            self.answer("When do the cues fall?", cues);
+        }
         self.tables
             .push(tables::cues::cues(study, &lay.cues, &lay.cue_summary));
         if let Some(eggs) = &lay.eggs {

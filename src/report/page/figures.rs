@@ -15,7 +15,8 @@ const DPI: u32 = 160;
 /// Beginnings of the names of figures, the topic where they stand and the table that they are
 /// drawn from; the first of a topic that the study has is its main figure. Figures without a
 /// line here are not on the page: the explorer shows what they show.
-const PLACES: [(&str, Topic, &str); 16] = [
+const PLACES: [(&str, Topic, &str); 17] = [
+    ("samples", Topic::Target, "deviation"),
     ("rate", Topic::Growth, "curve_terms"),
     ("population", Topic::Growth, "curve_terms"),
     ("body_parts", Topic::Composition, "corrected"),

@@ -25,6 +25,7 @@ pub mod lay;
 pub mod models;
 pub mod plan;
 pub mod platform;
+pub mod sampled;
 pub mod scans;
 pub mod validation;
 

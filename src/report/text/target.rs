@@ -253,9 +253,98 @@ pub struct Target {
     pub trait_index: usize,
     /// A row a strain, in the study's order.
     pub rows: Vec<TargetRow>,
+    /// Of flocks of unnamed birds a row a house and a pen, in the study's order.
+    pub places: Vec<TargetRow>,
     /// Age by which the birds are to be back on target, d.
     pub back_by_d: Option<f64>,
     ages: AgeUnit,
+}
+
+/// The last row of every house and pen of the flocks whose birds were weighed without names.
+fn places(
+    (analysis, naming): (&Analysis, Naming<'_>),
+    answers: &[Answer],
+    trait_index: usize,
+) -> Vec<TargetRow> {
+    let study = &analysis.study;
+    let (Some(of), Some(verdict)) = (&analysis.growth.sampled, &analysis.verdict) else {
+        return Vec::new();
+    };
+    let mut last: Vec<&Deviation> = Vec::new();
+    for row in verdict
+        .deviations
+        .iter()
+        .filter(|row| row.trait_index == trait_index)
+    {
+        if !matches!(row.level, FlockLevel::House | FlockLevel::Pen)
+            || of.group_of(row.strain).is_none()
+        {
+            continue;
+        }
+        let key = |row: &Deviation| (row.level, row.strain, row.house, row.pen);
+        match last.last_mut() {
+            Some(before) if key(before) == key(row) => *before = row,
+            _ => last.push(row),
+        }
+    }
+    let row = |row: &Deviation| {
+        let name = match (row.pen, row.house) {
+            (Some(pen), _) => format!("pen {}", study.pens[pen]),
+            (None, house) => {
+                let house = house.map_or("", |house| study.houses[house].as_str());
+                format!("house {house}")
+            }
+        };
+        target_row((analysis, naming), answers, row, name)
+    };
+    last.into_iter().map(row).collect()
+}
+
+/// A row of the verdict.
+fn target_row(
+    (analysis, naming): (&Analysis, Naming<'_>),
+    answers: &[Answer],
+    row: &Deviation,
+    name: String,
+) -> TargetRow {
+    let study = &analysis.study;
+    let against = row.against.as_ref().ok();
+    let named = |index: Option<usize>, names: &[String]| {
+        index.map_or_else(String::new, |index| names[index].clone())
+    };
+    let (house, pen) = (named(row.house, &study.houses), named(row.pen, &study.pens));
+    let mut uniformity = answers.iter().filter(|answer| {
+        answer.quantity == "uniformity"
+            && answer.strain == study.strains[row.strain]
+            && answer.trait_name == study.traits[row.trait_index].name
+            && (&answer.house, &answer.pen) == (&house, &pen)
+    });
+    TargetRow {
+        strain: row.strain,
+        name,
+        age_d: row.age_d,
+        ages: naming.ages,
+        n: row.n,
+        mean: row.observed_g,
+        std_error: row.std_error_g,
+        target: against.map(|against| against.target.target_g),
+        deviation: against.map(|against| against.deviation_g),
+        interval: against.and_then(|against| against.interval_g),
+        deviation_pct: against.map(|against| against.deviation_pct),
+        days: against.map(|against| against.days),
+        uniformity: uniformity
+            .next_back()
+            .and_then(|answer| answer.estimate.zip(answer.interval)),
+        verdict: Verdict::of(row),
+        has_band: against.is_some_and(|against| against.band != Band::NotGiven),
+        gain: match row.gain {
+            Gain::PerDay {
+                needed_g_per_d,
+                target_g_per_d,
+            } => Some((needed_g_per_d, target_g_per_d)),
+            _ => None,
+        },
+    }
 }
 
 impl Target {
@@ -282,45 +371,18 @@ impl Target {
         }
         let name = &study.traits[trait_index].name;
         let rows = last.into_iter().map(|row| {
-            let strain = &study.strains[row.strain];
-            let against = row.against.as_ref().ok();
-            let mut uniformity = answers.iter().filter(|answer| {
-                (answer.quantity, &answer.strain, &answer.trait_name)
-                    == ("uniformity", strain, name)
-                    && answer.pen.is_empty()
-                    && answer.house.is_empty()
-            });
-            TargetRow {
-                strain: row.strain,
-                name: naming.name(strain),
-                age_d: row.age_d,
-                ages: naming.ages,
-                n: row.n,
-                mean: row.observed_g,
-                std_error: row.std_error_g,
-                target: against.map(|against| against.target.target_g),
-                deviation: against.map(|against| against.deviation_g),
-                interval: against.and_then(|against| against.interval_g),
-                deviation_pct: against.map(|against| against.deviation_pct),
-                days: against.map(|against| against.days),
-                uniformity: uniformity
-                    .next_back()
-                    .and_then(|answer| answer.estimate.zip(answer.interval)),
-                verdict: Verdict::of(row),
-                has_band: against.is_some_and(|against| against.band != Band::NotGiven),
-                gain: match row.gain {
-                    Gain::PerDay {
-                        needed_g_per_d,
-                        target_g_per_d,
-                    } => Some((needed_g_per_d, target_g_per_d)),
-                    _ => None,
-                },
-            }
+            target_row(
+                (analysis, naming),
+                answers,
+                row,
+                naming.name(&study.strains[row.strain]),
+            )
         });
         Some(Self {
             trait_name: name.replace('_', " "),
             trait_index,
             rows: rows.collect(),
+            places: places((analysis, naming), answers, trait_index),
             back_by_d,
             ages: naming.ages,
         })
@@ -348,6 +410,21 @@ impl Target {
     #[must_use]
     pub fn is_long(&self) -> bool {
         self.rows.len() > MOST_NAMED
+    }
+
+    /// Houses and pens that a reader is shown: all of a few, else those that are off, the
+    /// furthest first, at most `most`.
+    #[must_use]
+    pub fn shown_places(&self, most: usize) -> Vec<&TargetRow> {
+        if self.places.len() <= most {
+            return self.places.iter().collect();
+        }
+        let off = self.places.iter().filter(|row| row.verdict.is_off());
+        let mut off: Vec<&TargetRow> = off.collect();
+        let at = |row: &TargetRow| row.deviation_pct.unwrap_or(0.0).abs();
+        off.sort_by(|a, b| at(b).total_cmp(&at(a)));
+        off.truncate(most);
+        off
     }
 
     /// How many stand where: `4 below target, 2 above target, 24 on target`.

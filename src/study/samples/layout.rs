@@ -40,33 +40,34 @@ pub(super) enum What {
 }
 
 /// Whether a table of weighings is one of unnamed birds: in a study folder, where no column names
-/// the birds; of a bare table, where the call says so or its columns are those of birds weighed
-/// together.
-pub(crate) fn is_sample_table(header: &Header<'_>, columns: &Columns) -> bool {
+/// the birds but one the pen or the house, or where the study has no table of birds; of a bare
+/// table, where the call says so or its columns are those of birds weighed together.
+pub(crate) fn is_sample_table(header: &Header<'_>, columns: &Columns, has_birds: bool) -> bool {
     if header.table.is_wide() {
         return false;
     }
     let mut unsaid = Faults::default();
     let has_bird = header.optional("bird", &mut unsaid).is_some() || unsaid.count() > 0;
     match header.voice {
-        Voice::StudyFile => !has_bird && (has_place(header) || is_together(header)),
+        Voice::StudyFile => !has_bird && (has_place(header, has_birds) || is_together(header)),
         Voice::Options => columns.sample || (!has_bird && is_together(header)),
     }
 }
 
-/// Whether the header has a column that only unnamed birds need, or a weight at least: a header
-/// that lacks everything is one of ringed birds with a fault.
-fn has_place(header: &Header<'_>) -> bool {
+/// Whether the header has what only unnamed birds need: a pen or a house beside the weight. In a
+/// study without a table of birds a weight is enough, unless a column may name the birds: then a
+/// fault says that none does.
+fn has_place(header: &Header<'_>, has_birds: bool) -> bool {
     let mut unsaid = Faults::default();
     let weight = header.masses("weight", &mut unsaid).is_some();
+    let mut has = |stem: &str| header.optional(stem, &mut unsaid).is_some();
+    let place = has("pen") || has("house");
     let near_bird = header.table.headers.iter().any(|name| {
         let name = name.to_lowercase();
-        ["ring", "band", "tag", "bird", "animal"]
-            .iter()
-            .any(|word| name.contains(word))
-            || name == "id"
+        let words = ["ring", "band", "tag", "bird", "animal", "name"];
+        words.iter().any(|word| name.contains(word)) || name == "id"
     });
-    weight && !near_bird
+    weight && (place || !has_birds) && !near_bird
 }
 
 fn is_together(header: &Header<'_>) -> bool {
@@ -148,6 +149,27 @@ impl Layout {
             sd: header.masses("sd", faults),
             cv_pct: header.optional("cv_pct", faults),
         })
+    }
+
+    /// All columns that are read.
+    pub(super) fn columns(&self) -> Vec<usize> {
+        let mut columns: Vec<usize> = self
+            .number_columns()
+            .iter()
+            .map(|column| column.index)
+            .collect();
+        if let Time::Date(date) = self.time {
+            columns.push(date);
+        }
+        let named = [
+            self.pen,
+            self.house,
+            self.strain,
+            self.treatment,
+            self.hatch,
+        ];
+        columns.extend(named.into_iter().flatten());
+        columns
     }
 
     pub(super) fn number_columns(&self) -> Vec<NumberColumn> {

@@ -73,7 +73,7 @@ pub(crate) fn read(
         };
         let birds = birds_column.and_then(|column| {
             let birds = rows.number(column, mark, "a number of birds such as 1200", faults)?;
-            if birds >= 1.0 && birds <= 1e8 {
+            if (1.0..=1e8).contains(&birds) {
                 return Some(birds.round());
             }
             faults.add(

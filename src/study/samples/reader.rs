@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use super::super::columns::Columns;
 use super::super::decimal_mark;
-use super::super::faults::{Faults, quoted, rows_listed};
+use super::super::faults::{Faults, listed, quoted, rows_listed};
 use super::super::format::Mark;
 use super::super::header::{Header, Measure};
 use super::super::judge;
@@ -55,6 +55,16 @@ pub(crate) fn read(
         let note = format!("{}: {rows} without a weight left out", header.table.file);
         register.study.notes.push(note);
         register.study.samples.missing += missing.count;
+    }
+    let read = layout.columns();
+    let headers = header.table.headers.iter().enumerate();
+    let unread: Vec<&str> = headers
+        .filter(|(index, name)| !read.contains(index) && !name.is_empty())
+        .map(|(_, name)| name.as_str())
+        .collect();
+    if !unread.is_empty() {
+        let note = format!("{}: not read: {}", header.table.file, listed(unread));
+        register.study.notes.push(note);
     }
     let all = &mut register.study.samples.rows;
     all.sort_by(|a, b| a.unit.cmp(&b.unit).then(a.age_d.total_cmp(&b.age_d)));
@@ -193,7 +203,7 @@ impl Reader<'_> {
             return None;
         }
         let birds = rows.number(column, self.mark, EXPECTED, faults)?;
-        if birds >= 1.0 && birds <= 100_000.0 && birds.fract() == 0.0 {
+        if (1.0..=100_000.0).contains(&birds) && birds.fract() == 0.0 {
             #[expect(
                 clippy::cast_possible_truncation,
                 clippy::cast_sign_loss,

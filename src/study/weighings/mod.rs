@@ -174,8 +174,8 @@ fn perhaps_many_birds(header: &Header<'_>, layout: &Layout, records: &Records) -
         None => "all rows",
     };
     Some(format!(
-        "{}: no column bird, so that {subject} were taken as one subject weighed more than once at an age; \
-         if each row is another, unnamed bird, say --sample{names}",
+        "{}: no column bird, so that {subject} were taken as one subject weighed more than once at an age{names}; \
+         if each row is another, unnamed bird, say --sample",
         header.table.file
     ))
 }

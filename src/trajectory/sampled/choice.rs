@@ -52,10 +52,7 @@ impl SampledTrait {
         let usable = curves.iter().filter(|curve| !curve.needs_hatch_weight());
         for curve in usable {
             let model = fit_curve(curve, &sampled.data, 1);
-            let aicc = model
-                .as_ref()
-                .map(|model| aicc(model))
-                .map_err(Clone::clone);
+            let aicc = model.as_ref().map(aicc).map_err(Clone::clone);
             tried.push(TriedCurve {
                 curve: curve.name().to_owned(),
                 aicc: aicc.clone(),
@@ -81,13 +78,11 @@ impl SampledTrait {
         })
     }
 
-    /// Index of the group of a strain, where strains alone have curves.
+    /// Index of the first group of a strain; `None` where it has no unnamed birds.
     #[must_use]
-    pub fn group_of(&self, strain: usize, treatment: Option<usize>) -> Option<usize> {
-        let groups = &self.sampled.groups;
-        groups.iter().position(|group| {
-            group.strain == strain && (group.treatment.is_none() || group.treatment == treatment)
-        })
+    pub fn group_of(&self, strain: usize) -> Option<usize> {
+        let mut groups = self.sampled.groups.iter();
+        groups.position(|group| group.strain == strain)
     }
 
     /// Unit of a ringed bird, where its strain has unnamed birds, too.

@@ -1,6 +1,7 @@
 //! Targets, uniformity and forecasts.
 
 use super::super::Paper;
+use super::super::curve_words;
 use super::super::sources::{References, Source};
 use super::super::words::spaced;
 use crate::flock::Predictor;
@@ -11,8 +12,9 @@ impl Paper<'_> {
         let Some(verdict) = &self.analysis.verdict else {
             return Vec::new();
         };
-        let mut all = Vec::new();
-        if !verdict.deviations.is_empty() {
+        let mut all = self.samples(cited);
+        let mut against = verdict.deviations.iter();
+        if against.any(|row| row.against.is_ok()) {
             all.push(format!(
                 "Targets were interpolated between the tabulated ages by a monotone piecewise cubic {}. The deviation in days was defined as the age at which the target equals the observed mass minus the age at weighing. [State the source of the targets.]",
                 cited.cite(Source::FritschCarlson)
@@ -28,6 +30,41 @@ impl Paper<'_> {
             ));
         }
         all
+    }
+
+    /// How birds weighed without names were described.
+    fn samples(&self, cited: &mut References) -> Vec<String> {
+        let Some(of) = &self.analysis.growth.sampled else {
+            return Vec::new();
+        };
+        let mut text = "Birds that were not identified were taken as random samples of their pen (or house) at each occasion.".to_owned();
+        match &of.model {
+            Ok(model) => {
+                text += &format!(
+                    " The logarithm of body weight was described by a {} curve for each group with random effects of pens, of days common to all pens and of occasions of one pen, and an SD between birds that depends on age, estimated by restricted maximum likelihood from the number, mean and variance of the birds of each occasion {}",
+                    curve_words(model.curve.name()),
+                    cited.cite(Source::LindstromBates)
+                );
+                let together = self.analysis.study.samples.rows.iter();
+                if together.clone().any(|row| row.together.is_some()) {
+                    text += "; birds weighed together entered by their mean and number";
+                }
+                if model.within_birds().is_some() {
+                    text += "; ringed birds entered with the correlation of a bird's weighings";
+                }
+                text += &format!(
+                    ". Standard errors of means include the birds drawn and the variation between occasions; degrees of freedom are Satterthwaite's {}.",
+                    cited.cite(Source::Satterthwaite)
+                );
+            }
+            Err(why) => {
+                text += &format!(
+                    " No growth curve was fitted ({why}): standard errors of means are those of drawing birds alone."
+                );
+            }
+        }
+        text += " Means of houses and of the flock are weighted by the birds kept where these numbers are known, otherwise by the birds weighed.";
+        vec![text]
     }
 
     pub(super) fn forecasts(&self, cited: &mut References) -> Vec<String> {

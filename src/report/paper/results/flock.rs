@@ -25,7 +25,12 @@ impl Paper<'_> {
         }
         let first = target.map(|target| target.trait_index);
         if let Some(first) = first.filter(|_| !sentences.is_empty()) {
-            let figure = format!("deviation_{}", file_name(&study.traits[first].name));
+            let sampled = self.analysis.growth.sampled.as_ref();
+            let kind = match sampled.is_some_and(|of| of.trait_index == first) {
+                true => "deviation_samples",
+                false => "deviation",
+            };
+            let figure = format!("{kind}_{}", file_name(&study.traits[first].name));
             let see = self.see("table deviation", &figure);
             let text = super::scans::ended(&format!("{} {see}", sentences.join(" ")));
             all.push(format!(
@@ -34,8 +39,10 @@ impl Paper<'_> {
         }
         if let Some(records) = study.main_trait().map(|main| &study.traits[main]) {
             let uniform = of(answers, "uniformity", &records.name);
-            let each: Vec<String> = uniform
+            let whole = uniform
                 .iter()
+                .filter(|one| one.pen.is_empty() && one.house.is_empty());
+            let each: Vec<String> = whole
                 .map(|one| {
                     format!(
                         "{} in {}",

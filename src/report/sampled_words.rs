@@ -1,0 +1,60 @@
+//! The model of birds weighed without names, in words.
+
+use super::paper::curve_words;
+use super::rounding;
+use crate::stats::distribution::t_two_sided_quantile;
+use crate::study::Study;
+use crate::trajectory::sampled::SampledTrait;
+
+/// What the samples say of growth and of variation, a line a statement.
+#[must_use]
+pub fn sampled(study: &Study, of: &SampledTrait, confidence: f64) -> Vec<String> {
+    let trait_name = study.traits[of.trait_index].name.replace('_', " ");
+    let model = match &of.model {
+        Ok(model) => model,
+        Err(why) => {
+            return vec![format!(
+                "  unnamed birds: no growth curve of {trait_name} ({why}); each occasion is judged by its own birds"
+            )];
+        }
+    };
+    let mut lines = Vec::new();
+    for (group, named) in of.sampled.groups.iter().enumerate() {
+        let (first_d, last_d) = of.age_span(group);
+        let log = model.typical(group, last_d);
+        let reach = t_two_sided_quantile(confidence, log.df) * log.std_error;
+        let value = log.value.exp();
+        let (lower, upper) = ((log.value - reach).exp(), (log.value + reach).exp());
+        let ringed = match of.sampled.ringed[group] {
+            0 => String::new(),
+            birds => format!(" and {birds} ringed birds"),
+        };
+        let spread = match (model.sd(group, first_d), model.sd(group, last_d)) {
+            (Some(first), Some(last)) => format!(
+                "; between birds of a pen {:.1} % at {}, {:.1} % at {}",
+                100.0 * first,
+                study.age_unit().show(first_d),
+                100.0 * last,
+                study.age_unit().show(last_d)
+            ),
+            _ => "; the spread between birds is not known: means alone were weighed".to_owned(),
+        };
+        lines.push(format!(
+            "  {}: typical {trait_name} {} g at {} (interval {lower:.0} to {upper:.0}; {}, {} weighings of unnamed birds{ringed}){spread}",
+            named.name,
+            rounding::estimate_and_error(value, None),
+            study.age_unit().show(last_d),
+            curve_words(model.curve.name()),
+            of.sampled.unnamed[group]
+        ));
+    }
+    let percent = |variance: f64| format!("{:.1} %", 100.0 * variance.sqrt());
+    let components = &model.components;
+    lines.push(format!(
+        "  between pens of a group {}, between days common to all pens {}, between a pen's own occasions {} (SD of logarithms)",
+        percent(components.units),
+        percent(components.days),
+        percent(components.occasions)
+    ));
+    lines
+}
