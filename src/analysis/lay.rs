@@ -360,17 +360,22 @@ fn weakness(reason: &str) -> Weakness {
     }
 }
 
-/// Onset by eggs counted in pens, with the study's rise of a hen's rate.
+/// Onset by eggs counted in pens, with the rise of a hen's rate that the study gives, or that
+/// its ringed birds say.
 fn egg_onset(study: &Study, confidence: f64) -> Option<EggOnset> {
-    let rise = match study.settings.eggs.rise_d {
-        Some(days) => Rise {
+    let with = |rise: Rise| maturity::egg_onset(study, EggOptions { confidence, rise });
+    if let Some(days) = study.settings.eggs.rise_d {
+        return with(Rise {
             days,
             origin: RiseOrigin::Given,
             ..Rise::ASSUMED
-        },
-        None => Rise::ASSUMED,
-    };
-    maturity::egg_onset(study, EggOptions { confidence, rise })
+        });
+    }
+    let assumed = with(Rise::ASSUMED)?;
+    match maturity::rise_of_ringed_birds(study, &assumed) {
+        Some(rise) => with(rise),
+        None => Some(assumed),
+    }
 }
 
 /// Mean age at maturity of each pen by its eggs; where none were counted, the median of the

@@ -167,12 +167,8 @@ impl Estimator {
             .map(|(place, quantity)| {
                 let change = |other: Option<Values>| Some(other?[place]? - usual?[place]?);
                 let (shorter, longer) = (change(shorter), change(longer));
-                // The mean square of both: the change need not be linear.
-                let error = match (shorter, longer) {
-                    (Some(one), Some(other)) => one.hypot(other) / std::f64::consts::SQRT_2,
-                    (one, other) => one.or(other).unwrap_or(0.0).abs(),
-                };
-                let value = self.one(quantity, &mixtures[place], (error, &reached));
+                let rise = RiseError::of(shorter, longer);
+                let value = self.one(quantity, &mixtures[place], (rise, &reached));
                 EggEstimate {
                     quantity,
                     by_longer_rise: longer.filter(|_| value.is_ok()),
@@ -186,7 +182,7 @@ impl Estimator {
         &self,
         quantity: EggQuantity,
         mixture: &Mixture,
-        (rise_error, reached): (f64, &Reached),
+        (rise, reached): (RiseError, &Reached),
     ) -> Result<Estimate, String> {
         if mixture.is_empty() {
             return Err(match quantity {
@@ -203,10 +199,10 @@ impl Estimator {
         let pieces: Mixture = mixture
             .iter()
             .map(|(weight, value, error)| {
-                let error = error.hypot(rise_error);
+                let (value, error) = (value + rise.shift, error.hypot(rise.error));
                 match on_log {
                     true => (weight / sum, value.ln(), error / value),
-                    false => (weight / sum, *value, error),
+                    false => (weight / sum, value, error),
                 }
             })
             .collect();
@@ -269,6 +265,31 @@ impl Estimator {
             }
         });
         days.collect()
+    }
+}
+
+/// What the error of the rise does to a quantity: it need not change in a straight line.
+#[derive(Debug, Clone, Copy)]
+struct RiseError {
+    /// Mean change over the rises that may be.
+    shift: f64,
+    /// Root mean square change.
+    error: f64,
+}
+
+impl RiseError {
+    /// From the changes where the rise is one standard error shorter and longer.
+    fn of(shorter: Option<f64>, longer: Option<f64>) -> Self {
+        match (shorter, longer) {
+            (Some(one), Some(other)) => Self {
+                shift: 0.5 * (one + other),
+                error: one.hypot(other) / std::f64::consts::SQRT_2,
+            },
+            (one, other) => Self {
+                shift: 0.0,
+                error: one.or(other).unwrap_or(0.0).abs(),
+            },
+        }
     }
 }
 
