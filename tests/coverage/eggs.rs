@@ -51,6 +51,7 @@ const USUAL: Truth = Truth {
     sequences: false,
 };
 
+#[expect(clippy::too_many_lines, reason = "one truth after the other")]
 fn truths() -> Vec<Truth> {
     vec![
         USUAL,
@@ -256,6 +257,7 @@ fn effects(truth: &Truth, shared: &[f64], random: &mut ChaCha8Rng) -> Vec<f64> {
 }
 
 /// The counts of a pen and the mean of its hens' first eggs.
+#[expect(clippy::cast_possible_truncation, reason = "small whole numbers")]
 fn pen(
     truth: &Truth,
     (mean_d, sd_d, rise_d): (f64, f64, f64),
