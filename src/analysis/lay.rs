@@ -3,14 +3,14 @@
 use std::sync::Arc;
 
 use super::options::{LayOptions, Options};
+use super::pen_eggs;
 use crate::error::{Error, Result};
 use crate::fit::{Estimates, Outcome, Weakness};
 use crate::growth::Curve;
 use crate::maturity::{
-    self, AtFirstEgg, Backtests, Breakpoint, Cue, CueOptions, CueSummary, EggOnset, EggOptions,
-    EggQuantity, FittedCurve, ForecastOptions, LayCurve, LayRecords, LeftOut, LightEffect,
-    LightProgramme, OnsetForecast, OnsetModels, OnsetOptions, PenMaturity, Rise, RiseOrigin,
-    Threshold,
+    self, AtFirstEgg, Backtests, Breakpoint, Cue, CueOptions, CueSummary, EggOnset, FittedCurve,
+    ForecastOptions, LayCurve, LayRecords, LeftOut, LightEffect, LightProgramme, OnsetForecast,
+    OnsetModels, OnsetOptions, Threshold,
 };
 use crate::study::Study;
 use crate::trajectory::{Request, SubjectFits, TraitModel, Trajectories};
@@ -121,13 +121,13 @@ impl Lay {
         let mut lay = Self {
             cue_summary: maturity::summarise(&cues, options.confidence)?,
             cues,
-            eggs: egg_onset(known, options.confidence),
+            eggs: pen_eggs::egg_onset(known, options.confidence),
             light: maturity::light_programmes(known),
             ..Self::default()
         };
         lay.light_effects = maturity::light_effects(
             &lay.light,
-            &pens(known, lay.eggs.as_ref()),
+            &pen_eggs::pens(known, lay.eggs.as_ref()),
             options.confidence,
         );
         let everyone = LayRecords::of(study);
@@ -358,47 +358,6 @@ fn weakness(reason: &str) -> Weakness {
         term: None,
         reason: reason.to_owned(),
     }
-}
-
-/// Onset by eggs counted in pens, with the study's rise of a hen's rate.
-fn egg_onset(study: &Study, confidence: f64) -> Option<EggOnset> {
-    let rise = match study.settings.eggs.rise_d {
-        Some(days) => Rise {
-            days,
-            origin: RiseOrigin::Given,
-            ..Rise::ASSUMED
-        },
-        None => Rise::ASSUMED,
-    };
-    maturity::egg_onset(study, EggOptions { confidence, rise })
-}
-
-/// Mean age at maturity of each pen by its eggs; where none were counted, the median of the
-/// first eggs of its birds.
-fn pens(study: &Study, eggs: Option<&EggOnset>) -> Vec<PenMaturity> {
-    if let Some(eggs) = eggs {
-        let known = eggs.pens.iter().filter_map(|pen| {
-            let mut estimates = pen.estimates.iter();
-            let mean = estimates.find(|one| one.quantity == EggQuantity::MeanAge)?;
-            Some(PenMaturity {
-                pen: pen.pen,
-                strain: pen.strain,
-                mean_d: mean.value.as_ref().ok()?.value,
-            })
-        });
-        return known.collect();
-    }
-    let known = (0..study.pens.len()).filter_map(|pen| {
-        let own = |bird: usize| study.birds[bird].pen == Some(pen);
-        let mut birds = study.birds.iter().filter(|bird| bird.pen == Some(pen));
-        let strain = birds.next()?.strain;
-        Some(PenMaturity {
-            pen,
-            strain: birds.all(|bird| bird.strain == strain).then_some(strain),
-            mean_d: maturity::median_first_egg(study, own)?,
-        })
-    });
-    known.collect()
 }
 
 /// First eggs before the first weighing.

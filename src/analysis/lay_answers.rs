@@ -150,7 +150,7 @@ impl Analysis {
             };
             let whose = Answer {
                 strain: strain(group.strain),
-                n: Some(hens.round() as usize),
+                n: Some(whole(hens)),
                 caution,
                 ..Answer::default()
             };
@@ -160,12 +160,21 @@ impl Analysis {
             let whose = Answer {
                 strain: strain(pen.strain),
                 pen: study.pens[pen.pen].clone(),
-                n: Some(pen.hens.round() as usize),
+                n: Some(whole(pen.hens)),
                 ..Answer::default()
             };
             push(&pen.estimates, &whose);
         }
     }
+}
+
+/// Hens as a whole number.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "a number of hens in a table"
+)]
+fn whole(hens: f64) -> usize {
+    hens.round().clamp(0.0, 1e9) as usize
 }
 
 /// What is answered of eggs counted by pen.

@@ -47,6 +47,7 @@ mod growth_answers;
 mod lay;
 mod lay_answers;
 mod options;
+mod pen_eggs;
 mod pilot_scans;
 mod platform_answers;
 mod scan_answers;

@@ -65,9 +65,10 @@ impl Figure for EggProduction {
         }
         if let Some(panel) = board.panels.get(self.strains.len()) {
             panel.open("light", &[]);
-            for line in &self.light {
+            for (place, line) in self.light.iter().enumerate() {
                 panel.title(&line.name);
-                panel.line(&line.points, &Pen::solid(INK, CURVE_PT))?;
+                let dash = Style::of(place).dash;
+                panel.line(&line.points, &Pen::solid(INK, CURVE_PT).dashed(dash))?;
             }
             panel.close();
         }

@@ -33,6 +33,7 @@ mod onset_check;
 mod onset_forecast;
 mod onset_model;
 mod onset_subjects;
+mod ringed_rise;
 mod thresholds;
 
 pub use breakpoint::{Breakpoint, BreakpointEstimate, bends};
@@ -64,4 +65,5 @@ pub use onset_model::{
     OnsetTerm, onset_models,
 };
 
+pub use ringed_rise::rise_of_ringed_birds;
 pub use thresholds::{AtFirstEgg, Threshold, thresholds};

@@ -47,7 +47,8 @@ pub fn onset(study: &Study, eggs: &EggOnset, ages: AgeUnit) -> Vec<String> {
         ));
     }
     if !eggs.families.is_empty() {
-        let families = eggs.families.iter();
+        // Two digits of a weight below this are zeros.
+        let families = eggs.families.iter().filter(|(_, weight)| *weight >= 0.005);
         let families: Vec<String> = families
             .map(|(family, weight)| format!("{} {weight:.2}", family.name()))
             .collect();

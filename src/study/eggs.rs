@@ -105,8 +105,9 @@ pub(crate) fn read(
         .collect();
     numbers.extend(columns.age.map(NumberColumn::from));
     let mark = decimal_mark::of(header.table, &numbers, faults);
-    // Pens are those of the birds where birds with pens are listed.
-    let closed = register.closed && !register.study.pens.is_empty();
+    // Pens are those of the tables of birds or pens, where these name any.
+    let listed = register.closed || !register.study.kept.is_empty();
+    let closed = listed && !register.study.pens.is_empty();
     let mut pens: BTreeMap<usize, EggPen> = BTreeMap::new();
     let mut unknown: HashSet<String> = HashSet::new();
     let mut hatches = HashMap::new();
@@ -151,21 +152,12 @@ pub(crate) fn read(
             strain,
             counts: Vec::new(),
         });
-        if let (Some(column), Some(one), Some(other)) = (columns.strain, entry.strain, strain)
+        if let (Some(one), Some(other)) = (entry.strain, strain)
             && one != other
         {
-            faults.add(
-                rows.place(column),
-                format!(
-                    "strain {} for pen {}, and {} in row {}",
-                    register.study.strains[other],
-                    register.study.pens[pen],
-                    register.study.strains[one],
-                    entry.counts.first().map_or(0, |count| count.row)
-                ),
-                "one strain for each pen",
-                "correct the strain, or leave the column out for pens with several strains",
-            );
+            let strains = &register.study.strains;
+            let names = (&*strains[one], &*strains[other], &*register.study.pens[pen]);
+            two_strains(&rows, columns, (names, entry), faults);
             continue;
         }
         entry.counts.push(count);
@@ -178,6 +170,41 @@ pub(crate) fn read(
             "fill in the eggs, or leave the table out",
         );
     }
+    if without > 0 {
+        register.study.notes.push(format!(
+            "{without} rows of eggs without a count were left out"
+        ));
+    }
+    settle((header, columns), pens, register, faults, before);
+}
+
+/// The fault of a pen of two strains.
+fn two_strains(
+    rows: &Rows<'_>,
+    columns: EggColumns,
+    ((one, other, pen), entry): ((&str, &str, &str), &EggPen),
+    faults: &mut Faults,
+) {
+    let Some(column) = columns.strain else {
+        return;
+    };
+    let row = entry.counts.first().map_or(0, |count| count.row);
+    faults.add(
+        rows.place(column),
+        format!("strain {other} for pen {pen}, and {one} in row {row}"),
+        "one strain for each pen",
+        "correct the strain, or leave the column out for pens with several strains",
+    );
+}
+
+/// Puts counts in order, judges them together, and gives each pen its strain.
+fn settle(
+    (header, columns): (&Header<'_>, EggColumns),
+    pens: BTreeMap<usize, EggPen>,
+    register: &mut Register,
+    faults: &mut Faults,
+    before: usize,
+) {
     let mut all: Vec<EggPen> = pens.into_values().collect();
     for pen in &mut all {
         pen.counts.sort_by_key(|count| (count.age_d, count.row));
@@ -188,11 +215,6 @@ pub(crate) fn read(
     }
     if faults.count() == before {
         ask_for_days(header, columns, &all, faults);
-    }
-    if without > 0 {
-        register.study.notes.push(format!(
-            "{without} rows of eggs without a count were left out"
-        ));
     }
     note_gaps(&all, register);
     register.study.eggs = all;
@@ -216,8 +238,10 @@ fn pen_of(
     if unknown.insert(name.clone()) {
         let pens = &register.study.pens;
         let advice = match nearest(&name, pens.iter().map(String::as_str)) {
-            Some(near) => format!("perhaps {near} is meant; otherwise give its birds that pen"),
-            None => "correct the pen, or give its birds that pen in the table of birds".to_owned(),
+            Some(near) => format!(
+                "perhaps {near} is meant; otherwise add the pen to the table of pens or birds"
+            ),
+            None => "correct the pen, or add it to the table of pens or birds".to_owned(),
         };
         faults.add(
             rows.place(column),
@@ -267,7 +291,7 @@ fn age(
                 rows.place(column),
                 "a date for hens without one common day of hatch",
                 "an age, or hens that hatched on one day",
-                "give the day of hatch (hatch_date in study.toml, --hatched-on), or the age in age_d",
+                "give the day of hatch (hatch_date in study.toml or the table of pens, --hatched-on), or the age in age_d",
             );
         }
         return None;
@@ -285,6 +309,10 @@ fn age(
 }
 
 /// A number from 0 to the greatest age as a whole one.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "from 0 to the greatest age"
+)]
 fn whole(number: f64) -> Option<u32> {
     // In range by what age_in_range allows.
     ((0.0..=AGE_LIMIT_D).contains(&number)).then_some(number.round() as u32)
@@ -435,15 +463,21 @@ fn ask_for_days(header: &Header<'_>, columns: EggColumns, pens: &[EggPen], fault
     }
 }
 
-/// The strain of all birds in a pen; of a study without strains, the one of all.
+/// The strain of a pen by the table of pens, or of all its birds; of a study without strains,
+/// the one of all.
 fn strain_of(register: &mut Register, pen: usize) -> Option<usize> {
+    let kept = register.kept(Some(pen), None);
+    if let Some(strain) = kept.and_then(|kept| register.study.kept[kept].strain) {
+        return Some(strain);
+    }
     let birds = register.study.birds.iter();
     let mut strains = birds
         .filter(|bird| bird.pen == Some(pen))
         .map(|bird| bird.strain);
     match strains.next() {
         Some(first) => strains.all(|strain| strain == first).then_some(first),
-        None if register.study.birds.is_empty() => Some(register.strain(ONE_STRAIN)),
+        None if register.study.strains.len() == 1 => Some(0),
+        None if register.study.strains.is_empty() => Some(register.strain(ONE_STRAIN)),
         None => None,
     }
 }

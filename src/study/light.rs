@@ -5,11 +5,11 @@ use chrono::NaiveDate;
 use super::decimal_mark::{self, NumberColumn};
 use super::faults::{Faults, listed, nearest, quoted};
 use super::format::Mark;
-use super::header::Header;
+use super::header::{Header, Measure};
 use super::judge;
 use super::read::{Dates, Register};
 use super::table::Rows;
-use super::units::{AGE_LIMIT_D, age_in_range};
+use super::units::{AGE_LIMIT_D, AgeUnit, age_in_range};
 use super::weighings::age_between;
 
 /// A change of light: its hours hold from that age on.
@@ -74,29 +74,12 @@ pub(crate) fn read(
             }
         }
         let hatch = register.common_hatch(dates, known.flatten());
-        let age_d = match (age_column, date_column) {
-            (Some(column), _) if !rows.is_missing(column.index) => {
-                let expected = format!("an age in {} such as 16", column.unit);
-                let age_d = rows.number(column.index, mark, &expected, faults);
-                let age_d = age_d.map(|age| age * column.unit.days());
-                let in_range = age_d.and_then(age_in_range);
-                if age_d.is_some() && in_range.is_none() {
-                    faults.add(
-                        rows.place(column.index),
-                        quoted(rows.cell(column.index)),
-                        format!("an age from 0 (hatch) to {AGE_LIMIT_D} d"),
-                        "correct the cell or the unit",
-                    );
-                }
-                in_range
-            }
-            (_, Some(column)) => on_date(&rows, column, (dates, hatch), faults),
-            (Some(column), None) => {
-                rows.word(column.index, "an age", faults);
-                None
-            }
-            (None, None) => None,
-        };
+        let age_d = age(
+            &rows,
+            (age_column, date_column),
+            (mark, dates, hatch),
+            faults,
+        );
         let within = |column: usize, (least, most): (f64, f64), what: &str, faults: &mut Faults| {
             number_within(&rows, (column, mark), (least, most), what, faults)
         };
@@ -146,6 +129,37 @@ pub(crate) fn read(
     }
     all.sort_by(|one, next| one.age_d.total_cmp(&next.age_d));
     register.study.light = all;
+}
+
+/// The age from which a row holds, d.
+fn age(
+    rows: &Rows<'_>,
+    (age_column, date_column): (Option<Measure<AgeUnit>>, Option<usize>),
+    (mark, dates, hatch): (Mark, &Dates, Option<NaiveDate>),
+    faults: &mut Faults,
+) -> Option<f64> {
+    match (age_column, date_column) {
+        (Some(column), _) if !rows.is_missing(column.index) => {
+            let expected = format!("an age in {} such as 16", column.unit);
+            let age_d = rows.number(column.index, mark, &expected, faults)? * column.unit.days();
+            let in_range = age_in_range(age_d);
+            if in_range.is_none() {
+                faults.add(
+                    rows.place(column.index),
+                    quoted(rows.cell(column.index)),
+                    format!("an age from 0 (hatch) to {AGE_LIMIT_D} d"),
+                    "correct the cell or the unit",
+                );
+            }
+            in_range
+        }
+        (_, Some(column)) => on_date(rows, column, (dates, hatch), faults),
+        (Some(column), None) => {
+            rows.word(column.index, "an age", faults);
+            None
+        }
+        (None, None) => None,
+    }
 }
 
 /// A number between limits; `None` where the cell is empty.

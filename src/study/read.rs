@@ -650,12 +650,16 @@ impl Register {
         self.blocks.intern(name, &mut self.study.blocks)
     }
 
-    /// The one day of hatch of a pen's birds, or of all; where the pen has no birds listed,
-    /// that of all.
+    /// The one day of hatch of a pen's birds, or of all, by the tables of birds and pens; where
+    /// these say nothing, that of the study.
     pub(crate) fn common_hatch(&self, dates: &Dates, pen: Option<usize>) -> Option<NaiveDate> {
         let birds = self.study.birds.iter();
-        let own = birds.filter(|bird| pen.is_none() || bird.pen == pen);
-        let mut hatches = own.map(|bird| dates.hatch_of(bird.hatch_date));
+        let ringed = birds.filter(|bird| pen.is_none() || bird.pen == pen);
+        let kept = self.study.kept.iter();
+        let kept = kept.filter(|kept| pen.is_none() || kept.pen == pen);
+        let mut hatches = ringed
+            .map(|bird| dates.hatch_of(bird.hatch_date))
+            .chain(kept.map(|kept| dates.hatch_of(kept.hatch_date)));
         match hatches.next() {
             None => dates.hatch_of(None),
             Some(first) => hatches

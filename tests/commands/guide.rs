@@ -43,11 +43,12 @@ fn workplace() -> tempfile::TempDir {
         "trees.csv",
         "Tree,age,circumference",
     );
-    std::fs::copy(
-        root().join("data-demo/laboratories/pairs.csv"),
-        folder.path().join("laboratories.csv"),
-    )
-    .unwrap();
+    for (from, to) in [
+        ("data-demo/laboratories/pairs.csv", "laboratories.csv"),
+        ("tests/reference/eggs/rising.csv", "eggs.csv"),
+    ] {
+        std::fs::copy(root().join(from), folder.path().join(to)).unwrap();
+    }
     put(
         "tests/reference/mean_of_all/data.csv",
         "pullets.csv",

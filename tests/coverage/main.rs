@@ -3,6 +3,7 @@
 mod allometric;
 mod birds;
 mod corrected;
+mod eggs;
 mod forecast;
 mod intervals;
 mod laboratories;

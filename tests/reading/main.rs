@@ -4,6 +4,7 @@ mod bad_input_study;
 mod card_sizes;
 mod composition_bad_input;
 mod curve_cards;
+mod eggs_and_light;
 mod faults;
 mod plausible_weights;
 mod samples;

@@ -5,6 +5,7 @@
 mod budget;
 mod chosen_model;
 mod composition;
+mod eggs;
 mod flock;
 mod forecast;
 mod known_variances;

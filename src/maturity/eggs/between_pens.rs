@@ -92,7 +92,7 @@ pub(super) fn fit(
             group_of,
             groups,
         };
-        if several && (1..BETWEEN_AGAIN).contains(&round) || several && round % 4 == 0 {
+        if several && ((1..BETWEEN_AGAIN).contains(&round) || round % 4 == 0) {
             between = pooled.best_between(between);
         }
         let known: Vec<Option<Known>> = (0..groups)

@@ -4,7 +4,7 @@ use super::between_pens::{Known, PensFit};
 use super::distribution::MaturityFamily;
 use super::moments::Daily;
 use super::quantities::{self, EggQuantity};
-use super::rate::Rise;
+use super::rate::{NODE, Rise};
 use super::{EggEstimate, EggOptions, PenDay};
 use crate::fit::interval::Estimate;
 use crate::stats::Interval;
@@ -21,7 +21,7 @@ type Values = [Option<f64>; EggQuantity::ALL.len()];
 pub(super) struct Estimator {
     /// Each family with its weight, the best first.
     fits: Vec<(f64, PensFit)>,
-    /// The best one with a rise one standard error shorter, and longer.
+    /// The best one with a shorter rise, and a longer one ([`Rise::nodes`]).
     by_rise: [Option<(Rise, PensFit)>; 2],
     options: EggOptions,
 }
@@ -36,6 +36,9 @@ const SD_NEEDS: (f64, f64) = (0.25, 0.9);
 const AFTER_PEAK_D: f64 = 14.0;
 /// Standard error of the age at peak from which it is not determined, d.
 const PEAK_ERROR_D: f64 = 14.0;
+
+/// Standard error, d or %, from which a number says nothing.
+const MOST_ERROR: f64 = 30.0;
 
 /// Every quantity without a number.
 pub(super) fn none(reason: &str) -> Vec<EggEstimate> {
@@ -167,15 +170,11 @@ impl Estimator {
             .map(|(place, quantity)| {
                 let change = |other: Option<Values>| Some(other?[place]? - usual?[place]?);
                 let (shorter, longer) = (change(shorter), change(longer));
-                // The mean square of both: the change need not be linear.
-                let error = match (shorter, longer) {
-                    (Some(one), Some(other)) => one.hypot(other) / std::f64::consts::SQRT_2,
-                    (one, other) => one.or(other).unwrap_or(0.0).abs(),
-                };
-                let value = self.one(quantity, &mixtures[place], (error, &reached));
+                let rise = RiseError::of(shorter, longer);
+                let value = self.one(quantity, &mixtures[place], (rise, &reached));
                 EggEstimate {
                     quantity,
-                    by_longer_rise: longer.filter(|_| value.is_ok()),
+                    by_longer_rise: longer.filter(|_| value.is_ok()).map(|change| change / NODE),
                     value,
                 }
             })
@@ -186,7 +185,7 @@ impl Estimator {
         &self,
         quantity: EggQuantity,
         mixture: &Mixture,
-        (rise_error, reached): (f64, &Reached),
+        (rise, reached): (RiseError, &Reached),
     ) -> Result<Estimate, String> {
         if mixture.is_empty() {
             return Err(match quantity {
@@ -203,10 +202,10 @@ impl Estimator {
         let pieces: Mixture = mixture
             .iter()
             .map(|(weight, value, error)| {
-                let error = error.hypot(rise_error);
+                let (value, error) = (value + rise.shift, error.hypot(rise.error));
                 match on_log {
                     true => (weight / sum, value.ln(), error / value),
-                    false => (weight / sum, *value, error),
+                    false => (weight / sum, value, error),
                 }
             })
             .collect();
@@ -230,7 +229,7 @@ impl Estimator {
         };
         reached.allows(quantity, (value, error))?;
         let numbers = [value, error, interval.lower, interval.upper];
-        if !numbers.iter().all(|number| number.is_finite()) {
+        if !numbers.iter().all(|number| number.is_finite()) || error > MOST_ERROR {
             return Err("the counts do not determine it".to_owned());
         }
         Ok(Estimate {
@@ -269,6 +268,30 @@ impl Estimator {
             }
         });
         days.collect()
+    }
+}
+
+/// What the error of the rise does to a quantity: it need not change in a straight line.
+#[derive(Debug, Clone, Copy)]
+struct RiseError {
+    /// Mean change over the rises that may be.
+    shift: f64,
+    /// Standard deviation of the change.
+    error: f64,
+}
+
+impl RiseError {
+    /// From the changes at the nodes with a shorter and a longer rise; one that has no value
+    /// changes as the other does, the other way.
+    fn of(shorter: Option<f64>, longer: Option<f64>) -> Self {
+        let one = shorter.or(longer.map(|change| -change)).unwrap_or(0.0);
+        let other = longer.or(shorter.map(|change| -change)).unwrap_or(0.0);
+        let shift = (one + other) / 6.0;
+        let squares = (one * one + other * other) / 6.0;
+        Self {
+            shift,
+            error: (squares - shift * shift).max(0.0).sqrt(),
+        }
     }
 }
 

@@ -30,6 +30,15 @@ pub(super) type Terms = [f64; TERMS];
 /// Terms of a pen.
 pub(super) const TERMS: usize = 4;
 
+/// The oldest age of a hen that is thought of, d.
+const OLDEST_D: f64 = 10_000.0;
+
+/// An age as a whole day, from 1.
+#[expect(clippy::cast_possible_truncation, reason = "within the ages of hens")]
+pub(super) fn whole_day(age_d: f64) -> u32 {
+    age_d.clamp(1.0, OLDEST_D) as u32
+}
+
 /// What a hen does on average, day by day.
 pub(super) struct Daily {
     /// The first day, age in days.
@@ -57,7 +66,7 @@ impl Daily {
     ) -> Self {
         let law = (terms[0], terms[1].exp());
         let before = (law.0 - SPREADS_BEFORE * law.1).exp().floor();
-        let begin = (before.max(1.0) as u32).min(first);
+        let begin = whole_day(before).min(first);
         let share = |age_d: f64| family.share(law, age_d);
         // A first egg on day T is one at an exact age from T - 1/2 to T + 1/2, so that the
         // mean of the days is the mean of the ages; earlier ones count on the first day.
@@ -73,7 +82,7 @@ impl Daily {
         let none = onset.iter().take_while(|chance| **chance < NEVER).count();
         let none = none.min(onset.len().saturating_sub(1));
         onset.drain(..none);
-        let onset_first = begin + none as u32;
+        let onset_first = begin + u32::try_from(none).unwrap_or(0);
         let plateau = 1.0 / (1.0 + (-terms[2]).exp());
         let decline = terms[3] * 1e-3;
         let rate: Vec<f64> = (0..onset.len())

@@ -3,7 +3,7 @@
 use nalgebra::{Matrix4, Vector4};
 
 use super::distribution::MaturityFamily;
-use super::moments::{Daily, TERMS, Terms};
+use super::moments::{Daily, TERMS, Terms, whole_day};
 use super::rate::Rise;
 
 /// What is estimated of a pen or a group.
@@ -99,7 +99,7 @@ pub(super) fn values(
     if !(first.is_finite() && (0.0..3650.0).contains(&last)) {
         return all;
     }
-    let span = (first.max(1.0) as u32, last as u32 + PEAK_WITHIN);
+    let span = (whole_day(first), whole_day(last) + PEAK_WITHIN);
     let daily = Daily::of((family, rise), terms, span);
     let day = |place: usize| f64::from(span.0) + place as f64;
     let half = daily.lays.windows(2).enumerate().find_map(|(place, pair)| {

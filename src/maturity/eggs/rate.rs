@@ -26,6 +26,9 @@ pub enum RiseOrigin {
     Ringed(usize),
 }
 
+/// Standard errors from the middle to a node of Gauss and Hermite's rule of three.
+pub(super) const NODE: f64 = 1.732_050_807_568_877_2;
+
 /// Time constants below this are no rise at all, d.
 const SHORTEST_D: f64 = 0.5;
 
@@ -46,11 +49,12 @@ impl Rise {
         1.0 - (1.0 - BEGINS_AT) * (-days_after / self.days).exp()
     }
 
-    /// The same with the time constant one standard error shorter, and longer.
+    /// The same with the time constant root 3 standard errors shorter, and longer: with the one
+    /// between them the nodes of a normal distribution, weights 1/6, 2/3 and 1/6.
     #[must_use]
-    pub fn limits(self) -> [Self; 2] {
+    pub fn nodes(self) -> [Self; 2] {
         [-1.0, 1.0].map(|sign| Self {
-            days: (self.days + sign * self.days_sd).max(SHORTEST_D),
+            days: (self.days + sign * NODE * self.days_sd).max(SHORTEST_D),
             ..self
         })
     }

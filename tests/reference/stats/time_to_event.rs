@@ -4,7 +4,7 @@ use pinfeather::stats::concordance::order_agreement;
 use pinfeather::stats::linear::Design;
 use pinfeather::stats::parametric_survival::{Family, accelerated_failure};
 use pinfeather::stats::proportional_hazards::{Ties, proportional_hazards};
-use pinfeather::stats::survival_curve::{IntervalScale, kaplan_meier};
+use pinfeather::stats::survival_curve::{IntervalScale, Step, kaplan_meier, kaplan_meier_entered};
 use pinfeather::stats::time_to_event::EventTime;
 use serde_json::Value;
 
@@ -192,6 +192,39 @@ fn kaplan_meier_curves() {
         assert_eq!(median.lower, reference["median_lower"].as_f64());
         assert_eq!(median.upper, reference["median_upper"].as_f64());
     }
+}
+
+/// `survfit(Surv(entry, time, event))`: birds that come under observation late.
+#[test]
+fn kaplan_meier_with_entries() {
+    let all = &expected("eggs/expected.json")["entered"];
+    let times: Vec<EventTime> = numbers(&all["time"])
+        .into_iter()
+        .zip(numbers(&all["laid"]))
+        .map(|(time, laid)| EventTime::right_censored(time, laid > 0.5))
+        .collect();
+    let entries = numbers(&all["entry"]);
+    let curve = kaplan_meier_entered(&times, &entries, IntervalScale::Log, 0.95).unwrap();
+    let steps: Vec<_> = curve.steps.iter().filter(|step| step.events > 0).collect();
+    let of = |get: fn(&Step) -> f64| steps.iter().map(|step| get(step)).collect::<Vec<f64>>();
+    all_agree("time", &of(|s| s.time), &numbers(&all["step_time"]), 12.0);
+    all_agree(
+        "at risk",
+        &of(|s| s.at_risk as f64),
+        &numbers(&all["at_risk"]),
+        12.0,
+    );
+    all_agree(
+        "survival",
+        &of(|s| s.survival),
+        &numbers(&all["survival"]),
+        11.0,
+    );
+    let errors = of(|step| step.standard_error.unwrap());
+    all_agree("Greenwood", &errors, &numbers(&all["std_err"]), 10.0);
+    let median = curve.quantile(0.5).unwrap();
+    let found = [median.time, median.lower, median.upper].map(Option::unwrap);
+    all_agree("median", &found, &numbers(&all["median"]), 12.0);
 }
 
 /// `survfit` where all have had the event (R 4.2.2, survival 3.5.3): what the limits do not cross
