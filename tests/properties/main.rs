@@ -8,6 +8,7 @@ mod demo_truth_composition;
 mod fit_properties;
 mod flock_forecast;
 mod growth_curves;
+mod platform;
 mod stats_edges;
 #[path = "../support/mod.rs"]
 mod support;

@@ -7,6 +7,7 @@ mod curve_cards;
 mod faults;
 mod plausible_weights;
 mod samples;
+mod scale_stream;
 mod scanner_export;
 mod spreadsheets;
 mod study_check;
