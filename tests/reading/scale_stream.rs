@@ -8,12 +8,16 @@ const PENS: &str = "pen,strain,hatch_date\nnorth,Elder,2025-09-01\nsouth,Elder,2
 
 /// A study folder with these records, and what `study.toml` adds.
 fn read(records: &str, settings: &str) -> Result<Study, String> {
+    read_with(PENS, records, settings)
+}
+
+fn read_with(pens: &str, records: &str, settings: &str) -> Result<Study, String> {
     let folder = tempfile::tempdir().unwrap();
     let toml = format!(
         "name = \"scales\"\n[tables]\npens = \"pens.csv\"\nscale_stream = \"scale.csv\"\n{settings}"
     );
     for (file, text) in [
-        ("pens.csv", PENS),
+        ("pens.csv", pens),
         ("scale.csv", records),
         ("study.toml", &toml),
     ] {
@@ -216,7 +220,7 @@ fn what_cannot_be_read_is_refused_with_its_place() {
             ["row 3, column time", "of one kind"],
         ),
         (
-            "2025-12-01T07:00:00,nroth,1200",
+            "2025-12-01T07:00:00,nort,1200",
             ["row 3, column pen", "perhaps north"],
         ),
         (
@@ -247,7 +251,8 @@ fn what_cannot_be_read_is_refused_with_its_place() {
 
 #[test]
 fn decimal_commas_units_and_other_dates() {
-    let study = read(
+    let study = read_with(
+        "pen,strain,hatch_date\nnorth,Elder,01.09.2025\n",
         "time;pen;weight_kg\n01.12.2025 07:00:00;north;1,2005\n",
         "[units]\ndate_format = \"dd.mm.yyyy\"\n",
     )
