@@ -353,7 +353,7 @@ fn light(pens: &[Pen]) -> String {
 
 /// As a breeder prints it: a range of weights at the end of each week.
 fn targets() -> String {
-    let mut text = "strain,week,weight_range_g\n".to_owned();
+    let mut text = "strain,week,target_g\n".to_owned();
     let terms = Terms::new(HATCH_G, TARGET);
     for week in 0..=LAST_TARGET_W {
         let target_g = terms.weight_g(7.0 * f64::from(week));

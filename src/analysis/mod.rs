@@ -52,6 +52,7 @@ mod pilot_scans;
 mod platform_answers;
 mod scan_answers;
 mod scans;
+mod shift_answers;
 mod validation_answers;
 
 pub use answer::{Answer, Status};
@@ -67,6 +68,7 @@ pub use pilot_scans::{PilotScans, ScanBudget};
 pub use scans::{Scans, precision};
 pub use validation_answers::validation_answers;
 
+use crate::contrast::treatment_start::{Shifts, TreatmentStart, treatment_shifts};
 use crate::error::Result;
 use crate::flock::platform::{Platform, PlatformOptions};
 use crate::study::Study;
@@ -86,6 +88,8 @@ pub struct Analysis {
     pub growth: Growth,
     /// The groups compared, where there are two or more.
     pub differences: Option<Differences>,
+    /// What treatments that start at an age do from there on, trait by trait.
+    pub shifts: Vec<Shifts>,
     /// The verdict on the flock, and where it goes.
     pub verdict: Option<Verdict>,
     /// What platform scales say.
@@ -129,6 +133,7 @@ impl Analysis {
             }
             _ => None,
         };
+        let shifts = shifts(&known, options);
         let verdict = match &options.flock {
             Some(wanted) => Some(Verdict::of(&known, &growth, (options, wanted))?),
             None => None,
@@ -156,6 +161,7 @@ impl Analysis {
             scans,
             growth,
             differences,
+            shifts,
             verdict,
             platform,
             lay,
@@ -172,10 +178,27 @@ impl Analysis {
         self.of_growth(&mut answers);
         self.of_closure(&mut answers);
         self.of_comparison(&mut answers);
+        self.of_shifts(&mut answers);
         self.of_flock(&mut answers);
         self.of_platform(&mut answers);
         self.of_lay(&mut answers);
         self.at_first_egg(&mut answers);
         answers
     }
+}
+
+/// What treatments do from the age at which the study says that they start.
+fn shifts(study: &Study, options: &Options) -> Vec<Shifts> {
+    let (Some(_), Some(from_d)) = (&options.comparison, study.settings.design.treatments_from_d)
+    else {
+        return Vec::new();
+    };
+    let asked = TreatmentStart {
+        from_d,
+        allocated_at_d: study.settings.design.allocated_at_d,
+        confidence: options.confidence,
+    };
+    (0..study.traits.len())
+        .map(|trait_index| treatment_shifts(study, trait_index, &asked))
+        .collect()
 }

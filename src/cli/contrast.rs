@@ -229,6 +229,7 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
         findings.curve_choice(&analysis);
     }
     findings.differences(&analysis);
+    findings.shifts(&analysis);
     findings.answers(&analysis);
     let method = match args.options.intervals {
         IntervalKind::Wald => "wald",

@@ -298,11 +298,16 @@ impl FixedEffectOf {
 }
 
 /// How birds were allocated to what is compared.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct DesignOptions {
     /// The unit of a comparison; found from the tables where it is left out.
     pub unit: Option<Unit>,
+    /// Age at which the treatments start, d, where that is later than hatch.
+    pub treatments_from_d: Option<f64>,
+    /// Age at which units were allocated to the treatments, d: their weight then is a covariate
+    /// of what the treatments do from their start on.
+    pub allocated_at_d: Option<f64>,
 }
 
 /// What was allocated to a strain or a treatment, each on its own.
@@ -402,7 +407,15 @@ impl Settings {
             .ages
             .iter()
             .map(|(name, age)| (format!("ages.{name}"), *age));
-        for (key, age_d) in ages.chain(back.map(|age| ("target.back_on_target_by_d".into(), age))) {
+        let design = [
+            ("design.treatments_from_d", self.design.treatments_from_d),
+            ("design.allocated_at_d", self.design.allocated_at_d),
+        ];
+        let design = design
+            .into_iter()
+            .filter_map(|(key, age)| Some((key.to_owned(), age?)));
+        let back = back.map(|age| ("target.back_on_target_by_d".to_owned(), age));
+        for (key, age_d) in ages.chain(back).chain(design) {
             if super::units::age_in_range(age_d).is_none() {
                 fault(&key, age_d.to_string(), "an age in days from 0 to 3650");
             }

@@ -12,6 +12,7 @@ mod laboratories;
 mod make_demo;
 mod onset;
 mod pens;
+mod platform;
 mod sampled;
 #[path = "../support/mod.rs"]
 mod support;

@@ -9,6 +9,7 @@ mod fit_properties;
 mod flock_forecast;
 mod growth_curves;
 mod late_entries;
+mod platform;
 mod stats_edges;
 #[path = "../support/mod.rs"]
 mod support;

@@ -8,6 +8,7 @@ mod eggs_and_light;
 mod faults;
 mod plausible_weights;
 mod samples;
+mod scale_stream;
 mod scanner_export;
 mod spreadsheets;
 mod study_check;

@@ -25,5 +25,6 @@ mod single_fits;
 mod stats;
 #[path = "../support/mod.rs"]
 mod support;
+mod treatment_start;
 mod validation;
 mod ways;

@@ -9,6 +9,7 @@ use std::process::{Command, Output};
 use serde_json::Value;
 
 pub(crate) mod allometry;
+pub(crate) mod platform;
 pub(crate) mod scans;
 pub(crate) mod validation;
 

@@ -5,13 +5,13 @@
 //!     y = b0 + b1 (age - mean age) + u_scale + d + e
 //!
 //! with b the scales' bias (which birds come, and what the scale itself reads too much), u what a
-//! scale has of its own (SD S), d what a day has of its own (SD D), and e the error of the pair,
-//! whose variance is known: that of the daily value and that of the sample's mean (of the same ringed birds each
-//! time, the latter is common to a scale's pairs). Given S and D
-//! the bias at another day is universal kriging (Cressie 1993, Statistics for Spatial Data, section
-//! 3.4); S and D are averaged over a grid by their restricted likelihood and a half-normal
-//! weight of SD 1 percent, since a few pairs say little about them (Gelman 2006, Bayesian Anal
-//! 1:515).
+//! scale has of its own (SD S), d what a pair has of its own (another hour, another hand scale; SD
+//! D), and e the error of the pair, whose variance is known: that of the daily value and that of
+//! the sample's mean (of the same ringed birds each time, the latter is common to a scale's
+//! pairs). The bias of a scale is b + u. Given S and D it is predicted by universal kriging
+//! (Cressie 1993, Statistics for Spatial Data, section 3.4); S and D are averaged over a grid by
+//! their restricted likelihood and a half-normal weight of SD 1 percent, since a few pairs say
+//! little about them (Gelman 2006, Bayesian Analysis 1:515).
 
 use nalgebra::{DMatrix, DVector};
 
@@ -65,7 +65,7 @@ struct Fit {
 pub struct Bias {
     /// Log of the scale's value over the true one.
     pub log_ratio: f64,
-    /// Its variance, at a day.
+    /// Its variance.
     pub variance: f64,
 }
 
@@ -203,7 +203,7 @@ impl Calibration {
             let weights = &fit.inverse * &shared;
             let left = &row - design.transpose() * &weights;
             let log_ratio = row.dot(&fit.terms) + shared.dot(&fit.residuals);
-            let variance = fit.scale_variance + fit.day_variance - shared.dot(&weights)
+            let variance = fit.scale_variance - shared.dot(&weights)
                 + (left.transpose() * &fit.covariance * &left)[(0, 0)];
             mean += fit.probability * log_ratio;
             square += fit.probability * (variance + log_ratio * log_ratio);

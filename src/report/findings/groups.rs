@@ -2,9 +2,28 @@
 
 use super::Findings;
 use crate::analysis::{Analysis, Differences};
+use crate::report::text::shift_sentences;
 use crate::report::{contrast_words, tables};
 
 impl Findings {
+    /// What treatments that start at an age do from there on.
+    pub fn shifts(&mut self, analysis: &Analysis) {
+        let study = &analysis.study;
+        if analysis.shifts.is_empty() {
+            return;
+        }
+        let sentences = shift_sentences(analysis, study.age_unit());
+        let sentences = sentences.iter().map(|sentence| format!("  {sentence}"));
+        self.answer(
+            "What do the treatments do from their start on?",
+            sentences.collect::<Vec<_>>(),
+        );
+        if analysis.shifts.iter().any(|one| !one.rows.is_empty()) {
+            let table = tables::treatment_start::treatment_start(study, &analysis.shifts);
+            self.tables.push(table);
+        }
+    }
+
     /// How the groups differ.
     pub fn differences(&mut self, analysis: &Analysis) {
         let Some(Differences {

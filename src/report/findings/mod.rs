@@ -47,6 +47,7 @@ impl Findings {
         self.scans(analysis)?;
         self.growth(analysis, options);
         self.differences(analysis);
+        self.shifts(analysis);
         self.verdict(analysis, weigh, population);
         self.platform(analysis);
         self.lay(analysis, options.lay.as_ref());

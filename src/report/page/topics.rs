@@ -31,7 +31,7 @@ impl Page<'_> {
         let has = |topic: &Topic| match topic {
             Topic::Growth => !self.content.curves.is_empty() || overview.growth.is_some(),
             Topic::Composition => overview.composition.is_some(),
-            Topic::Differences => !overview.differences.is_empty(),
+            Topic::Differences => !overview.differences.is_empty() || !overview.shifts.is_empty(),
             Topic::Target => overview.target.is_some(),
             Topic::Platform => overview.platform.is_some(),
             Topic::Lay => overview.lay.is_some(),
@@ -122,7 +122,8 @@ impl Page<'_> {
             }
             Topic::Differences => {
                 let each = overview.differences.iter();
-                each.map(|one| one.sentence(usize::MAX)).collect()
+                let each = each.map(|one| one.sentence(usize::MAX));
+                each.chain(overview.shifts.iter().cloned()).collect()
             }
             Topic::Target => {
                 let mut all: Vec<Sentence> =

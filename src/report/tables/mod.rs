@@ -27,6 +27,7 @@ pub mod plan;
 pub mod platform;
 pub mod sampled;
 pub mod scans;
+pub mod treatment_start;
 pub mod validation;
 
 pub use column::Column;

@@ -12,6 +12,7 @@ mod lay;
 mod masses;
 mod platform;
 mod scanner;
+mod shifts;
 mod target;
 mod topics;
 mod words;
@@ -24,6 +25,7 @@ pub(super) use masses::with_interval;
 pub use masses::{Composition, GroupMasses, Mass, Masses};
 pub use platform::{PlatformWords, ScaleRow};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
+pub use shifts::shift_sentences;
 pub use target::{Target, TargetRow, Verdict};
 pub use topics::Topic;
 pub(super) use words::{Naming, capital, count, error_size, number, signed, trait_words};
@@ -90,6 +92,8 @@ pub struct Overview {
     pub composition: Option<Composition>,
     /// From which age groups differ, trait by trait, the trait weighed first.
     pub differences: Vec<Differences>,
+    /// What treatments that start at an age do from there on.
+    pub shifts: Vec<Sentence>,
     /// When they come into lay.
     pub lay: Option<Lay>,
     /// What platform scales say.
@@ -134,6 +138,7 @@ impl Overview {
             growth: None,
             composition: None,
             differences: Differences::of((analysis, naming), &answers),
+            shifts: shift_sentences(analysis, naming.ages),
             lay: Lay::of((analysis, naming), &answers),
             platform: PlatformWords::of(analysis, naming.ages),
             scanner: Scanner::of(analysis, &answers),
