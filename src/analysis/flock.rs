@@ -5,8 +5,8 @@ use super::options::{FlockOptions, Forecasting, Options};
 use crate::error::{Error, Result};
 use crate::flock::{
     self, DepartureWatch, Deviation, DeviationOptions, FlockForecasts, FlockLevel, FlockUniformity,
-    ForecastFrom, ForecastOptions, GainsSeen, SampledVerdict, SavedPopulation, TraitForecast,
-    UniformityOptions, WeightBacktest, WeightPrediction,
+    ForecastFrom, ForecastOptions, GainPoint, GainsSeen, SampledVerdict, SavedPopulation,
+    TraitForecast, UniformityOptions, WeightBacktest, WeightPrediction,
 };
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::sampled::SampledTrait;
@@ -21,6 +21,8 @@ pub struct Verdict {
     pub gains: Vec<Option<GainsSeen>>,
     /// How alike the birds are.
     pub uniformities: Vec<FlockUniformity>,
+    /// Gains of unnamed birds from weighing to weighing, with their control limits.
+    pub gain_chart: Vec<GainPoint>,
     /// What they will weigh.
     pub ahead: Option<Ahead>,
     /// Half width of the range that counts as uniform, percent.
@@ -75,6 +77,10 @@ impl Verdict {
             enter_sampled(sampled, verdict, (&mut deviations, &mut uniformities));
         }
         Ok(Self {
+            gain_chart: growth
+                .sampled
+                .as_ref()
+                .map_or_else(Vec::new, |of| flock::gain_chart(of, &deviations)),
             gains: flock::gains_seen(known, &deviations, wanted.back_by_d),
             deviations,
             uniformities,

@@ -25,7 +25,7 @@ use crate::report::population_pictures::{
     population_pictures, random_effect_pictures, residual_pictures,
 };
 use crate::report::profile_pictures::profile_pictures;
-use crate::report::sampled_pictures::sampled_pictures;
+use crate::report::sampled_pictures::{gain_picture, sampled_pictures};
 use crate::report::scan_pictures::{
     body_parts_picture, calibration_pictures, calibration_residual_pictures, feather_share_picture,
     precision_picture,
@@ -210,6 +210,7 @@ impl Drawing<'_> {
             deviation_pictures(study, &rows, showing, drawn);
             if let Some(of) = sampled {
                 sampled_pictures((study, of), &verdict.deviations, showing, drawn);
+                gain_picture((study, of), &verdict.gain_chart, showing, drawn);
             }
             let uniformities = &verdict.uniformities;
             if let Some(ahead) = &verdict.ahead {

@@ -42,7 +42,7 @@ pub use gains::{GainsSeen, gains_seen};
 pub use own_models::{ForecastFrom, SavedPopulation};
 pub use predictors::Predictor;
 pub use sample_size::{birds_for_mean, birds_for_share};
-pub use sampled::{SampledVerdict, sampled_verdict};
+pub use sampled::{CONTROL_LIMIT, GainPoint, SampledVerdict, gain_chart, sampled_verdict};
 pub use target::{NoTargetAge, TargetCurve, TargetPoint, trajectories as target_trajectories};
 pub use uniformity::{
     Cv, FlockUniformity, Met, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,

@@ -6,7 +6,9 @@ use super::pictures::{
 };
 use super::text::trait_words;
 use crate::figure::{BandPoint, BirdLine, Birds, ByAge, Frame, Layout, Quantity, StrainByAge};
-use crate::flock::{Deviation, FlockLevel, TargetCurve, target_trajectories};
+use crate::flock::{
+    CONTROL_LIMIT, Deviation, FlockLevel, GainPoint, TargetCurve, target_trajectories,
+};
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::Study;
 use crate::trajectory::sampled::{SampledModel, SampledTrait};
@@ -110,6 +112,80 @@ pub fn sampled_pictures(
 
 /// House and pen.
 type Place = (Option<usize>, Option<usize>);
+
+/// The control chart of the gains of flocks of unnamed birds, a panel a strain.
+pub fn gain_picture(
+    (study, of): (&Study, &SampledTrait),
+    points: &[GainPoint],
+    showing: &Showing,
+    drawn: &mut Drawn,
+) {
+    let strains: Vec<StrainByAge> = showing
+        .panels(study)
+        .filter(|strain| of.group_of(*strain).is_some())
+        .map(|strain| {
+            let of_flock =
+                |point: &&GainPoint| point.strain == strain && point.level == FlockLevel::Strain;
+            let own: Vec<&GainPoint> = points.iter().filter(of_flock).collect();
+            let gain = |point: &&GainPoint| BandPoint {
+                age_d: point.to_d,
+                value: point.gain_g_per_d,
+                lower: f64::NAN,
+                upper: f64::NAN,
+            };
+            let expected = |point: &&GainPoint| {
+                let (lower, upper) = point.limits()?;
+                let value = point.expected_g_per_d?;
+                Some(BandPoint {
+                    age_d: point.to_d,
+                    value,
+                    lower,
+                    upper,
+                })
+            };
+            StrainByAge {
+                name: study.strains[strain].clone(),
+                place: strain,
+                birds: own.len(),
+                curve: own.iter().map(gain).collect(),
+                target: own.iter().filter_map(expected).collect(),
+                ..StrainByAge::default()
+            }
+        })
+        .collect();
+    if strains.iter().all(|strain| strain.target.is_empty()) {
+        return;
+    }
+    let trait_name = &study.traits[of.trait_index].name;
+    let figure = ByAge {
+        title: format!(
+            "Control chart of gain in {} by age",
+            trait_words(study, trait_name)
+        ),
+        quantity: Quantity {
+            name: "Gain since the weighing before".to_owned(),
+            unit: "g/d".to_owned(),
+        },
+        layout: Layout::Facets,
+        birds: Birds::Lines,
+        curve: "gain of the flock's mean".to_owned(),
+        target: format!(
+            "gain expected by the growth curve, with control limits of {CONTROL_LIMIT} standard errors"
+        ),
+        means: true,
+        strains,
+        frame: Frame {
+            subject: "gain",
+            ..showing.frame
+        },
+        ..ByAge::default()
+    };
+    drawn.add(
+        format!("gain_samples_{}", file_name(trait_name)),
+        &figure,
+        showing,
+    );
+}
 
 struct Scene<'a> {
     study: &'a Study,

@@ -2,6 +2,7 @@
 
 use super::paper::curve_words;
 use super::rounding;
+use crate::flock::GainPoint;
 use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::Study;
 use crate::trajectory::sampled::SampledTrait;
@@ -56,5 +57,31 @@ pub fn sampled(study: &Study, of: &SampledTrait, confidence: f64) -> Vec<String>
         percent(components.days),
         percent(components.occasions)
     ));
+    lines
+}
+
+/// Gains outside their control limits, a line each; one line where there is none.
+#[must_use]
+pub fn gains(study: &Study, points: &[GainPoint]) -> Vec<String> {
+    let alarms = points.iter().filter(|point| point.is_alarm() == Some(true));
+    let lines: Vec<String> = alarms
+        .map(|point| {
+            let whose = match (point.pen, point.house) {
+                (Some(pen), _) => format!("pen {}", study.pens[pen]),
+                (None, Some(house)) => format!("house {}", study.houses[house]),
+                (None, None) => study.strains[point.strain].clone(),
+            };
+            let (lower, upper) = point.limits().unwrap_or((f64::NAN, f64::NAN));
+            format!(
+                "  {whose}: {:.1} g/d from {} to {}, outside its control limits ({lower:.1} to {upper:.1} g/d)",
+                point.gain_g_per_d,
+                study.age_unit().show(point.from_d),
+                study.age_unit().show(point.to_d)
+            )
+        })
+        .collect();
+    if lines.is_empty() && points.iter().any(|point| point.is_alarm().is_some()) {
+        return vec!["  every gain between weighings was within its control limits".to_owned()];
+    }
     lines
 }

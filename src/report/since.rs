@@ -19,6 +19,8 @@ const SUBJECT: [&str; 6] = ["level", "strain", "house", "pen", "bird", "trait"];
 pub struct Findings {
     verdicts: BTreeMap<Subject, Stand>,
     departed: BTreeSet<Subject>,
+    /// Gains outside their control limits, with the age as the table writes it.
+    gains: BTreeSet<(Subject, String)>,
     /// By subject and age as the table writes it.
     forecasts: BTreeMap<(Subject, String), Forecast>,
 }
@@ -65,7 +67,7 @@ impl Findings {
             return None;
         }
         let mut findings = Self::default();
-        for name in ["deviation", "forecast", "departures"] {
+        for name in ["deviation", "forecast", "departures", "weekly_gain"] {
             if let Ok(text) = std::fs::read(folder.join(format!("tables/{name}.csv"))) {
                 findings.read(name, &text);
             }
@@ -94,6 +96,9 @@ impl Findings {
                     };
                     // Rows of a subject ascend in age: the last one stays.
                     self.verdicts.insert(subject, stand);
+                }
+                "weekly_gain" if cell("alarm") == "yes" => {
+                    self.gains.insert((subject, cell("age_d").to_owned()));
                 }
                 "departures" => {
                     self.departed.insert(subject);
@@ -184,6 +189,12 @@ pub fn changes(before: &Findings, now: &Findings) -> Vec<String> {
         lines.push(format!(
             "departed from predicted growth since: {}",
             some_of(&alarmed)
+        ));
+    }
+    for (subject, age_d) in now.gains.difference(&before.gains) {
+        lines.push(format!(
+            "{}: gain up to {age_d} d outside its control limits",
+            name(subject)
         ));
     }
     let mut birds = Vec::new();

@@ -380,6 +380,7 @@ impl Settings {
         text.trim_start_matches('\u{feff}').parse()
     }
 
+    #[expect(clippy::too_many_lines, reason = "one key after the other")]
     pub(crate) fn checked(self) -> Result<Self> {
         let mut faults = Vec::new();
         let mut fault = |key: &str, found: String, expected: &str| {

@@ -8,6 +8,7 @@
 //! and pens that were not weighed add what pens differ by.
 
 mod combined;
+mod gain_chart;
 mod unit_day;
 
 use crate::error::Result;
@@ -17,6 +18,7 @@ use crate::flock::uniformity::{FlockUniformity, UniformityOptions};
 use crate::study::Study;
 use crate::trajectory::sampled::SampledTrait;
 use combined::Combined;
+pub use gain_chart::{CONTROL_LIMIT, GainPoint, gain_chart};
 use unit_day::{UnitDay, unit_days};
 
 /// Rows of a flock of unnamed birds, as of ringed ones.

@@ -3,7 +3,7 @@
 use super::Findings;
 use crate::analysis::{Ahead, Analysis, Verdict};
 use crate::report::tables::flock::Weigh;
-use crate::report::{forecast_words, tables, words};
+use crate::report::{forecast_words, sampled_words, tables, words};
 use crate::study::Study;
 
 impl Findings {
@@ -35,6 +35,14 @@ impl Findings {
         }
         self.tables
             .push(tables::flock::uniformity(study, uniformities, weigh));
+        if !verdict.gain_chart.is_empty() {
+            self.answer(
+                "Do they gain as expected?",
+                sampled_words::gains(study, &verdict.gain_chart),
+            );
+            self.tables
+                .push(tables::flock::weekly_gain(study, &verdict.gain_chart));
+        }
         if let Some(ahead) = &verdict.ahead {
             self.method("population of the forecast", population);
             self.ahead(study, ahead, analysis.confidence);

@@ -12,6 +12,8 @@ const MOST_GROUPS: usize = 6;
 const MOST_AGES: usize = 3;
 /// Groups that a sentence of differences names.
 const MOST_CLAUSES: usize = 3;
+/// Houses and pens on a card.
+const MOST_PLACES: usize = 8;
 /// Things that need attention.
 const MOST_ATTENTION: usize = 5;
 
@@ -100,11 +102,15 @@ fn target_card(put: &mut String, content: &Content, target: &Target) {
         Column::number("Uniformity").wide(),
         Column::words("Verdict"),
     ];
+    let places = target.shown_places(MOST_PLACES);
+    let strains = shown.len();
     let rows: Vec<Vec<String>> = shown
         .iter()
-        .map(|row| {
+        .chain(&places)
+        .enumerate()
+        .map(|(at, row)| {
             vec![
-                if target.is_long() {
+                if target.is_long() || at >= strains {
                     escaped(&row.name)
                 } else {
                     named(row.strain, &row.name)

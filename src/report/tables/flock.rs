@@ -3,7 +3,8 @@
 use super::Columns;
 use super::column::{Column, about, columns};
 use crate::flock::{
-    Deviation, FlockUniformity, Gain, GainsSeen, Met, Share, birds_for_mean, birds_for_share,
+    Deviation, FlockUniformity, Gain, GainPoint, GainsSeen, Met, Share, birds_for_mean,
+    birds_for_share,
 };
 use crate::report::Table;
 use crate::study::Study;
@@ -127,6 +128,29 @@ pub fn uniformity(study: &Study, rows: &[FlockUniformity], weigh: &Weigh) -> Tab
         caution("", "what to be careful about") => &row.caution,
         uniformity_wished("", "yes, no, or unsure (by its interval): uniformity of at least target.least_uniformity_pct") => wish.least_uniformity_pct.and_then(|least| row.uniformity.meets_share(least)).map(Met::name),
         cv_wished("", "yes, no, or unsure (by its interval): coefficient of variation of at most target.greatest_cv_pct") => wish.greatest_cv_pct.and_then(|most| row.uniformity.meets_cv(most)).map(Met::name),
+    })
+    .table(rows)
+}
+
+/// `weekly_gain.csv`: gains of flocks, houses and pens of unnamed birds from weighing to
+/// weighing, with their control limits.
+#[must_use]
+pub fn weekly_gain(study: &Study, rows: &[GainPoint]) -> Table {
+    columns!("weekly_gain", |row: &GainPoint| {
+        level => row.level.to_string(),
+        strain => &study.strains[row.strain],
+        house("", "house, where birds are kept by house") => row.house.map(|house| &study.houses[house]),
+        pen => row.pen.map(|pen| &study.pens[pen]),
+        trait => &study.traits[row.trait_index].name,
+        from_d("d", "age of the earlier weighing") => row.from_d,
+        age_d => row.to_d,
+        gain_g_per_d("g/d", "gain of the mean between the two weighings") => row.gain_g_per_d,
+        expected_g_per_d("g/d", "gain expected by the growth curve of the group") => row.expected_g_per_d,
+        std_error_g_per_d("g/d", "standard error of the gain about what is expected: birds drawn and occasions of both weighings") => row.std_error_g_per_d,
+        lower_g_per_d("g/d", "lower control limit, three standard errors below the expected gain") => row.limits().map(|limits| limits.0),
+        upper_g_per_d("g/d", "upper control limit") => row.limits().map(|limits| limits.1),
+        target_g_per_d("g/d", "gain of the target over the same days") => row.target_g_per_d,
+        alarm("", "yes where the gain is outside its control limits") => row.is_alarm().map(|alarm| if alarm { "yes" } else { "no" }),
     })
     .table(rows)
 }
