@@ -232,7 +232,7 @@ fn slope(pens: &[(f64, PenMaturity)], confidence: f64) -> Result<(Estimate, f64)
     });
     if !within {
         return Err(
-            "pens of one strain had the same, so that light and strain cannot be told apart"
+            "pens of one strain had the same, so that light and strain cannot be separated"
                 .to_owned(),
         );
     }

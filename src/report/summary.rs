@@ -316,6 +316,12 @@ fn eggs(rows: &[EggRow], heading: &'static str) -> Vec<Line> {
             row.pens_words()
         ))
     }));
+    let without = rows
+        .iter()
+        .find_map(|row| Some((row, row.half_d.as_ref().err()?)));
+    if let Some((row, reason)) = without {
+        lines.extend(wrapped("", &format!("{}: {reason}", row.name), 2));
+    }
     lines
 }
 

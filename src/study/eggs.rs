@@ -447,7 +447,11 @@ fn ask_for_days(header: &Header<'_>, columns: EggColumns, pens: &[EggPen], fault
             .map(|pair| pair[1].age_d - pair[0].age_d)
             .collect();
         steps.sort_unstable();
-        let Some(usual) = steps.get(steps.len() / 2).copied().filter(|step| *step > 1) else {
+        let Some(usual) = steps
+            .get(steps.len().saturating_sub(1) / 2)
+            .copied()
+            .filter(|step| *step > 1)
+        else {
             continue;
         };
         faults.add(

@@ -4,6 +4,7 @@ mod bad_pairs;
 mod command_line;
 mod composition_commands;
 mod contrast;
+mod egg_command;
 mod equation_files;
 mod first_steps;
 mod forecast_command;

@@ -38,14 +38,15 @@ fn counts_are_read_by_pen_and_age() {
                 2,2026-07-02,3,50,Birch\n\
                 1,2026-07-02,,40,Alder\n\
                 1,2026-07-03,5,40,Alder\n\
-                1,2026-07-06,9,39,Alder\n";
+                1,2026-07-04,5,40,Alder\n\
+                1,2026-07-07,9,39,Alder\n";
     let folder = folder(&[("eggs", eggs)]);
     let study = Study::read_folder(folder.path()).unwrap();
     assert_eq!(study.pens, ["2", "1"]);
     let pen = &study.eggs[1];
     assert_eq!(study.strains[pen.strain.unwrap()], "Alder");
     let ages: Vec<u32> = pen.counts.iter().map(|count| count.age_d).collect();
-    assert_eq!(ages, [123, 126]);
+    assert_eq!(ages, [123, 124, 127]);
     let notes = study.notes.join("\n");
     assert!(notes.contains("1 rows of eggs without a count"), "{notes}");
     assert!(notes.contains("not counted on 2 days"), "{notes}");
@@ -56,9 +57,9 @@ fn counts_of_several_days_say_so() {
     let rows = (0..8).map(|week| format!("1,{},{},{}\n", 126 + 7 * week, 20 * week, 40));
     let text: String = rows.collect();
     let found = of_eggs(&text);
-    assert_eq!(found.len(), 4, "{found:?}");
+    assert_eq!(found.len(), 1, "{found:?}");
     assert!(
-        found[0].contains("60 eggs of 40 hens in a day"),
+        found[0].contains("60 eggs of 40 hens in a day (row 5)"),
         "{}",
         found[0]
     );
@@ -68,7 +69,7 @@ fn counts_of_several_days_say_so() {
     assert_eq!(
         found,
         [
-            "eggs.csv, column \"eggs\": found a count every 7 days, without the number of days that it \
+            "eggs.csv, column eggs: found a count every 7 days, without the number of days that it \
           covers, expected a column days: 1 where the eggs are of that day, 7 where they are of all \
           days since the last count; add the column days"
         ]
@@ -85,33 +86,33 @@ fn faults_of_counts_have_their_place() {
     let cases = [
         (
             "1,120,45,40\n",
-            "eggs.csv, row 2, column \"eggs\": found 45 eggs of 40 hens in a day, expected at most 1.1 \
+            "eggs.csv, row 2, column eggs: found 45 eggs of 40 hens in a day, expected at most 1.1 \
              eggs a hen and day; correct the eggs or the hens; if the eggs are of several days (a week), \
              add a column days with their number",
         ),
         (
             "1,120,4,40\n1,121,4,41\n",
-            "eggs.csv, row 3, column \"hens\": found 41 hens in pen 1 at 121 d, after 40 at 120 d (row 2), \
+            "eggs.csv, row 3, column hens: found 41 hens in pen 1 at 121 d, after 40 at 120 d (row 2), \
              expected hens that do not become more within a pen; correct the number; where hens were \
              moved in, give the pen a new name from that day",
         ),
         (
             "1,120,4,40\n1,120,5,40\n",
-            "eggs.csv, row 3, column \"age_d\": found pen 1 at 120 d again, as in row 2, expected each day \
+            "eggs.csv, row 3, column age_d: found pen 1 at 120 d again, as in row 2, expected each day \
              of a pen in one row; remove one of the two rows, or correct the age or the days",
         ),
         (
             "1,120,-4,40\n",
-            "eggs.csv, row 2, column \"eggs\": found \"-4\", expected a number of eggs from 0; correct the cell",
+            "eggs.csv, row 2, column eggs: found \"-4\", expected a number of eggs from 0; correct the cell",
         ),
         (
             "1,120,0,0\n",
-            "eggs.csv, row 2, column \"hens\": found \"0\", expected a number of hens above 0; give the hens \
+            "eggs.csv, row 2, column hens: found \"0\", expected a number of hens above 0; give the hens \
              alive on that day, or remove the rows of an empty pen",
         ),
         (
             "1,120.5,0,40\n",
-            "eggs.csv, row 2, column \"age_d\": found \"120.5\", expected an age of whole days from 0 (hatch) \
+            "eggs.csv, row 2, column age_d: found \"120.5\", expected an age of whole days from 0 (hatch) \
              to 3650 d; correct the cell or the unit",
         ),
     ];
@@ -127,7 +128,7 @@ fn a_pen_that_no_bird_has_is_asked_for_once() {
     assert_eq!(found.len(), 1, "{found:?}");
     assert!(
         found[0].starts_with(
-            "eggs.csv, row 2, column \"pen\": found \"3\", expected a pen of the study (1, 2)"
+            "eggs.csv, row 2, column pen: found \"3\", expected a pen of the study (1, 2)"
         ),
         "{}",
         found[0]
@@ -159,17 +160,17 @@ fn light_holds_from_its_age_and_contradictions_are_refused() {
     for (rows, expected) in [
         (
             "1,119,14\n1,119,15\n",
-            "light.csv, row 3, column \"hours\": found 15 h for pen 1 at 119 d, and 14 h for pen 1 in row 2, \
+            "light.csv, row 3, column hours: found 15 h for pen 1 at 119 d, and 14 h for pen 1 in row 2, \
              expected one day length for a pen at an age; remove one of the two rows, or give the pen in both",
         ),
         (
             ",119,14\n1,119,15\n",
-            "light.csv, row 3, column \"hours\": found 15 h for pen 1 at 119 d, and 14 h for all pens in row 2, \
+            "light.csv, row 3, column hours: found 15 h for pen 1 at 119 d, and 14 h for all pens in row 2, \
              expected one day length for a pen at an age; remove one of the two rows, or give the pen in both",
         ),
         (
             "1,119,25\n",
-            "light.csv, row 2, column \"hours\": found \"25\", expected hours of light from 0 to 24; correct the cell",
+            "light.csv, row 2, column hours: found \"25\", expected hours of light from 0 to 24; correct the cell",
         ),
     ] {
         let light = format!("pen,age_d,hours\n{rows}");

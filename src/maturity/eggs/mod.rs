@@ -232,7 +232,7 @@ fn present(group_of: &[usize]) -> usize {
     groups.len()
 }
 
-/// The counts that tell of the onset: up to some weeks after half of the height.
+/// The counts of the onset: up to some weeks after half of the height.
 fn of_onset(pen: &EggPen) -> EggPen {
     let rate = |count: &EggCount| count.eggs / (count.hens * f64::from(count.days));
     let greatest = pen.counts.iter().map(rate).fold(0.0, f64::max);

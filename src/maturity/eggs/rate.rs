@@ -4,7 +4,7 @@
 /// u days after it.
 ///
 /// The rise and the spread of ages at maturity both stretch the rise of a pen's eggs, and
-/// eggs counted by pen alone cannot tell them apart: the rise is given.
+/// eggs counted by pen alone cannot separate them: the rise is given.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Rise {
     /// Time constant, d.

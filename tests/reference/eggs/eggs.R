@@ -29,7 +29,7 @@ compartmental <- function(eggs) {
   list(a = terms[["a"]], b = terms[["b"]], c = terms[["c"]], d = terms[["d"]],
     sd = pi / (terms[["c"]] * sqrt(3)))
 }
-told <- function(x) sprintf('{"a": %.10g, "b": %.10g, "c": %.10g, "d": %.10g, "sd": %.10g}', x$a, x$b, x$c, x$d, x$sd)
+as_json <- function(x) sprintf('{"a": %.10g, "b": %.10g, "c": %.10g, "d": %.10g, "sd": %.10g}', x$a, x$b, x$c, x$d, x$sd)
 out <- c()
 for (name in c("at_once", "rising")) {
   one <- flock(if (name == "rising") 7 else 0)
@@ -39,7 +39,7 @@ for (name in c("at_once", "rising")) {
   fit <- compartmental(one$eggs)
   list_of <- function(x) paste(sprintf("%.10g", x), collapse = ", ")
   out <- c(out, sprintf('"%s": {"compartmental": %s, "pen_mean": [%s], "pen_sd": [%s], "pen_median": [%s]}',
-    name, told(fit), list_of(p[, 1]), list_of(p[, 2]), list_of(p[, 3])))
+    name, as_json(fit), list_of(p[, 1]), list_of(p[, 2]), list_of(p[, 3])))
 }
 # Birds that come under observation late: survfit with entries.
 library(survival)
