@@ -82,6 +82,7 @@ fn population(curve: &str, terms: &[f64], random: &[&str]) -> BirdPopulation {
             fingerprint: pinfeather::study::Fingerprint::default(),
             saved_by: String::new(),
         },
+        first_egg: None,
         file: String::new(),
     }
 }

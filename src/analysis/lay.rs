@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::growth_to_lay::GrowthToLay;
 use super::options::{LayOptions, Options};
 use super::pen_eggs;
 use crate::error::{Error, Result};
@@ -144,6 +145,7 @@ impl Lay {
         lay.records = request.known(&everyone);
         lay.curves = request.curves(&lay.records)?;
         let landmark_d = landmark(study, &lay.records, request);
+        let growth = GrowthToLay::of((study, known), trajectories, (options, wanted));
         lay.waiting = Some(match waiting_at(&everyone, landmark_d) {
             Ok((mut records, left_out)) => {
                 let found = cues_at(study, landmark_d, &records, options);
@@ -152,7 +154,11 @@ impl Lay {
                 Ok(Waiting {
                     cue_curves: found.curves,
                     cues_left_out: found.left_out,
-                    ..request.waiting((everyone, records), (Some(landmark_d), left_out))
+                    ..request.waiting(
+                        (everyone, records),
+                        (Some(landmark_d), left_out),
+                        growth.as_ref(),
+                    )
                 })
             }
             Err(error) if wanted.landmark_d.is_some() => return Err(error),
@@ -184,7 +190,7 @@ impl Lay {
         Ok(Self {
             curves: request.curves(&records)?,
             records,
-            waiting: Some(Ok(request.waiting((everyone, waiting), from))),
+            waiting: Some(Ok(request.waiting((everyone, waiting), from, None))),
             ..Self::default()
         })
     }
@@ -221,6 +227,7 @@ impl LayRequest<'_> {
         self,
         (everyone, waiting): (LayRecords, LayRecords),
         (landmark_d, left_out): (Option<f64>, LeftOut),
+        growth: Option<&GrowthToLay<'_>>,
     ) -> Waiting {
         let models = maturity::onset_models(
             &self.known(&waiting),
@@ -230,16 +237,29 @@ impl LayRequest<'_> {
                 seed: self.seed,
             },
         );
-        let wanted = ForecastOptions {
-            as_of_d: self.as_of_d.unwrap_or_else(|| last_seen(&everyone)),
-            confidence: self.confidence,
-            seed: self.seed,
+        let as_of_d = self.as_of_d.unwrap_or_else(|| last_seen(&everyone));
+        let forecast_at = |as_of_d: f64| {
+            let by_growth = |growth: &GrowthToLay<'_>| {
+                growth.forecast(&everyone, as_of_d, (self.confidence, self.seed))
+            };
+            if let Some(forecast) = growth.and_then(by_growth) {
+                return Ok(forecast);
+            }
+            let wanted = ForecastOptions {
+                as_of_d,
+                confidence: self.confidence,
+                seed: self.seed,
+            };
+            maturity::forecast_onset(&everyone, &waiting, &wanted)
         };
-        let forecast = maturity::forecast_onset(&everyone, &waiting, &wanted);
+        let forecast = forecast_at(as_of_d);
         let backtest = match (&forecast, self.as_of_d) {
             (Ok(forecast), Some(_)) => maturity::backtest_of(forecast),
             (Err(_), Some(_)) => Backtests::default(),
-            (_, None) => maturity::backtest(&everyone, &waiting, self.confidence, self.seed),
+            (_, None) => {
+                let ages_d = maturity::backtest_ages_d(&waiting);
+                maturity::backtest(&ages_d, &|as_of_d| forecast_at(as_of_d).ok())
+            }
         };
         Waiting {
             landmark_d,

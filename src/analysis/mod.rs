@@ -44,6 +44,7 @@ mod flock;
 mod flock_answers;
 mod growth;
 mod growth_answers;
+mod growth_to_lay;
 mod lay;
 mod lay_answers;
 mod options;
@@ -59,6 +60,7 @@ pub use answer::{Answer, Status};
 pub use comparison::Differences;
 pub use flock::{Ahead, Verdict};
 pub use growth::Growth;
+pub use growth_to_lay::population_to_save;
 pub use lay::{EarlyEgg, Lay, LayRequest, Laying, Waiting};
 pub use options::{
     ComparisonOptions, FlockOptions, Forecasting, GrowthOptions, LayOptions, Options, Progress,

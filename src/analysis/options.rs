@@ -187,6 +187,9 @@ pub struct LayOptions {
     pub cues: Vec<String>,
     /// How the cues' own errors are taken.
     pub cue_error: CueError,
+    /// Population of an earlier flock, by whose growth and first eggs those of this one are
+    /// forecast; `None`: by this flock's own.
+    pub population: Option<BirdPopulation>,
 }
 
 /// Curves where a study names none: the three that most published comparisons of poultry

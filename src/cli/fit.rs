@@ -7,7 +7,7 @@ use clap::{Args, ValueEnum};
 use super::correct::EquationOptions;
 use super::options::{Common, FitOptions, Input, replicates};
 use super::output::{Output, plain_name};
-use crate::analysis::Analysis;
+use crate::analysis::{Analysis, population_to_save};
 use crate::error::{Error, Result};
 use crate::report::files::Place;
 use crate::report::summary::Scope;
@@ -163,7 +163,7 @@ fn save_populations(
         return Ok(());
     };
     for fit in trajectories.models.iter().filter_map(TraitModel::growth) {
-        let Some(mut population) = fit.bird_population(study, &groups)? else {
+        let Some(mut population) = population_to_save(study, fit, (&groups, output.seed))? else {
             continue;
         };
         let file = &study.traits[fit.cohort.trait_index].file;

@@ -62,6 +62,7 @@ impl OnsetArguments {
             } else {
                 CueError::AsMeasured
             },
+            population: None,
         }
     }
 }

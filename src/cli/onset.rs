@@ -1,11 +1,14 @@
 //! `onset`: at which age do the cues fall, and how long before the first egg?
 
+use std::path::PathBuf;
+
 use clap::Args;
 
 use super::correct::EquationOptions;
 use super::lay_table::{self, LayTableColumns, OnsetArguments};
 use super::options::{Common, FitOptions, Input};
 use super::output::Output;
+use super::target::read_population;
 use crate::analysis::Analysis;
 use crate::error::{Error, Result};
 use crate::report::summary::Scope;
@@ -31,6 +34,11 @@ pub(crate) struct OnsetArgs {
     /// came [default: the last age at which birds were seen]
     #[arg(long, value_name = "DAYS", help_heading = "Onset of lay")]
     as_of: Option<f64>,
+    /// A saved population of an earlier flock with its first eggs, as fit --level population saves
+    /// it: this flock's first eggs are forecast by it [default: by this flock's own growth and
+    /// first eggs]
+    #[arg(long, value_name = "FILE", help_heading = "Onset of lay")]
+    population: Option<PathBuf>,
     #[command(flatten)]
     fit: FitOptions,
     #[command(flatten)]
@@ -51,6 +59,11 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
                 "--equation: found with a table with one row a bird, expected with a study folder that has scans; leave it out, or name the study",
             ));
         }
+        if args.population.is_some() {
+            return Err(Error::call(
+                "--population: found with a table with one row a bird, expected with weighings; leave it out, or name the study",
+            ));
+        }
         let (input, own) = (&args.input, &args.onset);
         return lay_table::run(input, &args.lay, own, as_of_d, &args.fit, common);
     }
@@ -65,7 +78,20 @@ pub(crate) fn run(args: &OnsetArgs, common: &Common) -> Result<u8> {
         .scans(read, options.confidence, &mut output)?;
     options.as_of_d = as_of_d;
     options.growth.profiles = false;
-    options.lay = Some(args.onset.lay());
+    let mut lay = args.onset.lay();
+    if let Some(path) = &args.population {
+        let population = read_population(path, &fit, &mut output)?;
+        if population.first_egg.is_none() {
+            return Err(Error::input(format!(
+                "{}: found a population without first eggs, expected one saved from a study with an \
+                 onset table, ten first eggs or more, and a converged two-phase curve of body weight; \
+                 save it again from such a study, or leave --population out",
+                path.display()
+            )));
+        }
+        lay.population = Some(population);
+    }
+    options.lay = Some(lay);
     let analysis = Analysis::of_owned(study, &options)?;
     output.findings.masses_used(&analysis);
     output.findings.fits(&analysis.growth);

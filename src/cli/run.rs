@@ -117,7 +117,10 @@ impl WholeStudy {
         options.growth.redraws = self.redraw.calibration_draws;
         options.comparison = Some(ComparisonOptions::of(by));
         options.flock = Some(self.target.flock(study, &fit, Forecasting::All, output)?);
-        options.lay = Some(self.onset.lay());
+        let mut lay = self.onset.lay();
+        let of_flock = options.flock.as_ref();
+        lay.population = of_flock.and_then(|flock| flock.population.clone());
+        options.lay = Some(lay);
         Ok(options)
     }
 

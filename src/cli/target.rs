@@ -1,7 +1,7 @@
 //! `target`: is the flock on its target trajectory, by how many days is it off, and where
 //! does it go?
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
@@ -146,6 +146,21 @@ pub(crate) fn run(args: &TargetArgs, common: &Common) -> Result<u8> {
     output.finish()
 }
 
+/// The saved population that a call names.
+pub(crate) fn read_population(
+    path: &Path,
+    fit: &FitOptions,
+    output: &mut Output,
+) -> Result<BirdPopulation> {
+    let cards = match &fit.cards {
+        Some(folder) => growth::read_cards(folder)?,
+        None => Vec::new(),
+    };
+    let population = BirdPopulation::read(path, &cards)?;
+    output.enter_file(path)?;
+    Ok(population)
+}
+
 impl TargetOptions {
     /// File of the saved population that the call names.
     pub(crate) fn population(&self) -> Option<&PathBuf> {
@@ -176,15 +191,7 @@ impl TargetOptions {
         let settings = &study.settings.target;
         let back_by_d = self.back_by.or(settings.back_on_target_by_d);
         let population = match &self.ahead.population {
-            Some(path) => {
-                let cards = match &fit.cards {
-                    Some(folder) => growth::read_cards(folder)?,
-                    None => Vec::new(),
-                };
-                let population = BirdPopulation::read(path, &cards)?;
-                output.enter_file(path)?;
-                Some(population)
-            }
+            Some(path) => Some(read_population(path, fit, output)?),
             None => None,
         };
         let mut ages_d = self.ahead.forecast.clone();

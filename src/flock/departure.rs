@@ -10,10 +10,9 @@
 
 use crate::error::{Error, Result};
 use crate::flock::cusum::{self, ALLOWANCE};
-use crate::flock::known_birds::KnownBirds;
 use crate::stats::distribution::{normal_quantile, t_upper};
 use crate::study::{AgeMatching, OccasionKey, Occasions, Records, Study};
-use crate::trajectory::BirdPopulation;
+use crate::trajectory::{BirdPopulation, KnownBirds};
 
 /// Weighings before the first that is judged.
 const LEAST_BEFORE: usize = 2;

@@ -17,7 +17,6 @@ mod deviation;
 mod forecast;
 mod forecast_rows;
 mod gains;
-mod known_birds;
 mod mass_forecast;
 mod monotone_cubic;
 mod own_models;

@@ -12,12 +12,11 @@
 use std::fmt;
 use std::sync::Arc;
 
-use super::known_birds::KnownBirds;
 use super::relative::{Options, PhasedTarget, RelativeForecasts, RelativeModel, TIMING_SD_D};
 use crate::error::{Error, Result};
 use crate::fit::mixed::{Forecast, Forecasts, RandomScale};
 use crate::study::Study;
-use crate::trajectory::BirdPopulation;
+use crate::trajectory::{BirdPopulation, KnownBirds};
 
 /// What forecasts a weight.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]

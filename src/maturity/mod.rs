@@ -22,8 +22,11 @@ mod cue_error;
 mod cue_summary;
 mod cues;
 mod eggs;
+mod first_egg;
+mod first_egg_summary;
 mod landmark_cues;
 mod lay;
+mod lay_ahead;
 mod lay_curve;
 mod lay_table;
 mod light;
@@ -34,6 +37,7 @@ mod onset_forecast;
 mod onset_model;
 mod onset_subjects;
 mod ringed_rise;
+mod spurt;
 mod thresholds;
 
 pub use breakpoint::{Breakpoint, BreakpointEstimate, bends};
@@ -44,8 +48,11 @@ pub use eggs::{
     EggEstimate, EggGroup, EggOnset, EggOptions, EggQuantity, MaturityFamily, PenDay, PenOnset,
     Rise, RiseOrigin, egg_onset,
 };
+pub use first_egg::{FirstEggModel, LEAST_LAID};
+pub use first_egg_summary::{FirstEggSummary, Term};
 pub use landmark_cues::{LandmarkCues, landmark_cues};
 pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
+pub use lay_ahead::{BirdForecast, ForecastOptions, ForecastPoint, LayForecast, OnsetForecast};
 pub use lay_curve::{
     AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves, median_first_egg,
 };
@@ -54,16 +61,15 @@ pub use light::{
     LightEffect, LightMeasure, LightProgramme, PenMaturity, light_effects, light_programmes,
 };
 pub use onset_backtest::{
-    Backtest, Backtests, FirstEggPrediction, Quantity, backtest, backtest_of,
+    Backtest, Backtests, FirstEggPrediction, Quantity, backtest, backtest_ages_d, backtest_of,
 };
 pub use onset_check::{Brier, CrossValidated, Gain};
-pub use onset_forecast::{
-    BirdForecast, ForecastOptions, ForecastPoint, LayForecast, OnsetForecast, forecast_onset,
-};
+pub use onset_forecast::forecast_onset;
 pub use onset_model::{
     CueError, CueSet, OnsetEstimates, OnsetFamily, OnsetModel, OnsetModels, OnsetOptions,
     OnsetTerm, onset_models,
 };
 
 pub use ringed_rise::rise_of_ringed_birds;
+pub use spurt::Spurts;
 pub use thresholds::{AtFirstEgg, Threshold, thresholds};

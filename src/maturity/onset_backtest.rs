@@ -4,8 +4,10 @@
 //! and set against what came: each waiting bird's first egg, and the share in lay one to
 //! three weeks ahead.
 
+use rayon::prelude::*;
+
 use super::lay::LayRecords;
-use super::onset_forecast::{ForecastOptions, OnsetForecast, forecast_onset};
+use super::lay_ahead::OnsetForecast;
 use crate::stats::time_to_event::EventTime;
 use crate::stats::{Interval, mean};
 
@@ -82,31 +84,27 @@ struct Hit {
     held: Option<bool>,
 }
 
-/// Backtests as of each week, and of all together.
+/// Backtests as of each of these ages ([`backtest_ages_d`]), and of all together.
 ///
-/// Ages at which the forecast has no answer (too few first eggs yet) are left out.
+/// `forecast`: what would have been forecast as of an age from what was known then. Ages at
+/// which it has no answer (too few first eggs yet) are left out.
 #[must_use]
 pub fn backtest(
-    all: &LayRecords,
-    at_landmark: &LayRecords,
-    confidence: f64,
-    seed: u64,
+    ages_d: &[f64],
+    forecast: &(dyn Fn(f64) -> Option<OnsetForecast> + Sync),
 ) -> Backtests {
     let mut rows = Vec::new();
     let mut predictions = Vec::new();
     let mut eggs: Vec<Hit> = Vec::new();
     let mut shares: Vec<Vec<Hit>> = vec![Vec::new(); HORIZONS_D.len()];
-    for as_of_d in weeks(at_landmark) {
-        let options = ForecastOptions {
-            as_of_d,
-            confidence,
-            seed,
-        };
-        let Ok(forecast) = forecast_onset(all, at_landmark, &options) else {
-            continue;
-        };
+    let forecasts: Vec<Option<OnsetForecast>> = ages_d
+        .par_iter()
+        .map(|as_of_d| forecast(*as_of_d))
+        .collect();
+    for forecast in forecasts.into_iter().flatten() {
         let of_week = egg_hits(&forecast);
-        rows.push(summed(Quantity::FirstEggAge, Some(as_of_d), None, &of_week));
+        let as_of_d = Some(forecast.as_of_d);
+        rows.push(summed(Quantity::FirstEggAge, as_of_d, None, &of_week));
         eggs.extend(of_week);
         predictions.extend(first_egg_predictions(&forecast));
         for (hits, horizon_d) in shares.iter_mut().zip(HORIZONS_D) {
@@ -146,8 +144,10 @@ pub fn backtest_of(forecast: &OnsetForecast) -> Backtests {
     }
 }
 
-/// Ages, a week apart, with enough first eggs behind them and birds before them.
-fn weeks(at_landmark: &LayRecords) -> Vec<f64> {
+/// Ages of a backtest, a week apart from the landmark on, with enough first eggs behind them
+/// and birds before them.
+#[must_use]
+pub fn backtest_ages_d(at_landmark: &LayRecords) -> Vec<f64> {
     let last = at_landmark
         .birds
         .iter()

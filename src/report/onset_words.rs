@@ -3,8 +3,8 @@
 use crate::age::AgeUnit;
 use crate::analysis::Lay;
 use crate::maturity::{
-    Backtest, CueError, LayCurve, LayRecords, LightEffect, LightMeasure, OnsetForecast, OnsetModel,
-    OnsetModels, Quantity, Threshold,
+    Backtest, CueError, FirstEggSummary, LayCurve, LayRecords, LightEffect, LightMeasure,
+    OnsetForecast, OnsetModel, OnsetModels, Quantity, Term, Threshold,
 };
 use crate::study::Study;
 
@@ -212,6 +212,7 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast, ages: AgeUnit) -
             gone => format!(" ({gone} more not seen for over a week: taken as gone)"),
         }
     )];
+    lines.extend(forecast.first_egg.as_ref().map(joint));
     let age = |age_d: f64| match age_d.is_finite() {
         true => ages.show(age_d.round()),
         false => "no upper limit".to_owned(),
@@ -257,8 +258,38 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast, ages: AgeUnit) -
     lines
 }
 
+/// How first eggs follow the pre-lay growth spurt.
+fn joint(found: &FirstEggSummary) -> String {
+    let rounded = |term: &Term| format!("{:.1} d (SE {:.1})", term.estimate, term.std_error);
+    let lags: Vec<String> = found
+        .lags_d
+        .iter()
+        .map(|(group, lag)| match &found.lags_d[..] {
+            [_] => rounded(lag),
+            _ => format!("{} {group}", rounded(lag)),
+        })
+        .collect();
+    let whose = if found.earlier_flock {
+        "an earlier flock (differences between flocks are not in the intervals)"
+    } else {
+        "this flock"
+    };
+    format!(
+        "  first egg of a typical bird after its pre-lay growth spurt: {}; SD between birds on time {}; late share {:.0} % (SE {:.0}); from {} birds of {whose}, {} laid",
+        lags.join(", "),
+        rounded(&found.sigma_d),
+        100.0 * found.late_share.estimate,
+        100.0 * found.late_share.std_error,
+        found.birds,
+        found.laid
+    )
+}
+
 /// "3 models, most by weibull (weight 0.62)".
 fn by_models(forecast: &OnsetForecast) -> String {
+    if forecast.first_egg.is_some() {
+        return "the joint model of growth and first egg".to_owned();
+    }
     match &forecast.models[..] {
         [(name, weight), _, ..] => format!(
             "{} models, most by {name} (weight {weight:.2})",

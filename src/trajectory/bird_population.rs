@@ -20,8 +20,72 @@ pub struct BirdPopulation {
     pub groups: Vec<KnownGroup>,
     /// Where it comes from and what it holds for.
     pub origin: Origin,
+    /// What the first eggs of its birds say; `None` where they were not recorded or too few.
+    pub first_egg: Option<SavedFirstEgg>,
     /// The file that it was read from; empty for one just fitted.
     pub file: String,
+}
+
+/// How first eggs follow the growth of a population's birds, in plain numbers.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SavedFirstEgg {
+    /// Terms that first eggs may go with, the age of the pre-lay growth spurt first.
+    pub terms: Vec<String>,
+    /// Standard deviation of each between birds: the spurt's in days, the others on the scale
+    /// of their random effect.
+    pub spreads: Vec<f64>,
+    /// Posterior mean: days from the spurt to the first egg by group, in the order of the groups;
+    /// effect of one standard deviation of each term, d; ln of the standard deviation of the
+    /// error, d; logit of the share of late birds; ln of their mean delay, d.
+    pub mean: Vec<f64>,
+    /// Covariance of these numbers, row-major.
+    pub covariance: Vec<f64>,
+    /// Birds that it was estimated from.
+    pub birds: usize,
+    /// Those that had laid.
+    pub laid: usize,
+}
+
+impl SavedFirstEgg {
+    /// That the numbers are as many as they must be, and finite.
+    pub(super) fn check(&self, groups: usize, curve_terms: &[&str]) -> Result<()> {
+        let (k, n) = (self.terms.len(), groups + self.terms.len() + 3);
+        let counts = [
+            ("spreads", self.spreads.len(), k),
+            ("mean", self.mean.len(), n),
+            ("covariance", self.covariance.len(), n * n),
+        ];
+        for (what, found, expected) in counts {
+            if found != expected {
+                return Err(Error::input(format!(
+                    "first_egg: {what}: found {found} numbers, expected {expected}"
+                )));
+            }
+        }
+        let mut terms = self.terms.iter();
+        if let Some(unknown) = terms.find(|term| !curve_terms.contains(&term.as_str())) {
+            return Err(Error::input(format!(
+                "first_egg: terms: found {unknown}, expected terms of the curve: {}",
+                curve_terms.join(", ")
+            )));
+        }
+        let mut numbers = self
+            .spreads
+            .iter()
+            .chain(&self.mean)
+            .chain(&self.covariance);
+        let variances = (0..n).map(|at| self.covariance[at * n + at]);
+        if !numbers.all(|number| number.is_finite())
+            || self.spreads.iter().any(|spread| *spread < 0.0)
+            || variances.clone().any(|variance| variance < 0.0)
+        {
+            return Err(Error::input(
+                "first_egg: found a number that is not finite or a variance below 0",
+            ));
+        }
+        Ok(())
+    }
 }
 
 /// A group of birds that share their fixed effects.
@@ -125,6 +189,7 @@ impl PopulationFit {
                 fingerprint: Fingerprint::of(study, records),
                 saved_by: String::new(),
             },
+            first_egg: None,
             file: String::new(),
         }))
     }

@@ -8,6 +8,7 @@
 
 mod bird_population;
 mod cohort;
+mod known_birds;
 mod model_choice;
 mod observed;
 mod population;
@@ -26,8 +27,9 @@ pub mod sampled;
 
 use std::sync::Arc;
 
-pub use bird_population::{BirdPopulation, KnownGroup, Origin};
+pub use bird_population::{BirdPopulation, KnownGroup, Origin, SavedFirstEgg};
 pub use cohort::{Blocks, Cohort, Group, group_of};
+pub(crate) use known_birds::KnownBirds;
 pub use model_choice::{Likelihood, MOST_BIRDS, Step, Tried};
 pub(crate) use observed::ready;
 use observed::{ByBird, Observed, weights};

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
-use super::bird_population::{BirdPopulation, KnownGroup, Origin};
+use super::bird_population::{BirdPopulation, KnownGroup, Origin, SavedFirstEgg};
 use super::population::ordered_terms;
 use crate::error::{Error, Result};
 use crate::fit::Variance;
@@ -18,7 +18,7 @@ use crate::growth::{self, Curve};
 use crate::study::{read_sealed, saved_keys, sealed};
 
 /// First line of every saved population.
-const FORMAT: &str = "pinfeather population, version 1";
+const FORMAT: &str = "pinfeather population, version 2";
 
 /// What a saved population is called in messages.
 const WHAT: &str = "population";
@@ -40,6 +40,9 @@ struct Saved {
     fixed_covariance: Matrix,
     /// Rows in the order of `random`, on the terms' scales.
     random_covariance: Matrix,
+    /// How first eggs follow the birds' growth.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    first_egg: Option<SavedFirstEgg>,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -215,6 +218,7 @@ impl BirdPopulation {
             random: random.collect(),
             fixed_covariance: Matrix::of(&numbers.fixed_covariance, fixed.len()),
             random_covariance: Matrix::of(&numbers.random_covariance, q),
+            first_egg: self.first_egg.clone(),
             fixed,
         };
         let text = toml::to_string(&saved).map_err(|error| {
@@ -317,11 +321,16 @@ impl Saved {
             subjects: model.birds,
             observations: model.records,
         };
+        if let Some(first_egg) = &self.first_egg {
+            let terms: Vec<&str> = curve.terms().iter().map(|term| &*term.name).collect();
+            first_egg.check(self.group.len(), &terms)?;
+        }
         let population = Population::new(curve, &options, &numbers)?;
         Ok(BirdPopulation {
             population,
             groups: self.group,
             origin: self.population,
+            first_egg: self.first_egg,
             file: String::new(),
         })
     }

@@ -6,6 +6,7 @@ mod budget;
 mod chosen_model;
 mod composition;
 mod eggs;
+mod first_egg;
 mod flock;
 mod forecast;
 mod known_variances;

@@ -207,6 +207,9 @@ impl Findings {
                     .extend(onset_words::forecast(&waiting.everyone, forecast, ages));
                 self.tables
                     .push(tables::lay::onset_forecast(&waiting.everyone, forecast));
+                if let Some(found) = &forecast.first_egg {
+                    self.tables.push(tables::lay::first_egg_terms(found));
+                }
             }
             Err(reason) => self.words.push(format!("  no forecast: {reason}")),
         }

@@ -43,6 +43,7 @@ pub(super) enum Source {
     Tukey,
     Vangel,
     Wilson,
+    WulfsohnTsiatis,
     Yang,
     Yao,
 }
@@ -169,6 +170,9 @@ impl Source {
             }
             Self::Yang => {
                 "Yang N, Wu C, McMillan I (1989) New mathematical model of poultry egg production. Poultry Science 68:476-481"
+            }
+            Self::WulfsohnTsiatis => {
+                "Wulfsohn MS, Tsiatis AA (1997) A joint model for survival and longitudinal data measured with error. Biometrics 53:330-339"
             }
             Self::Yao => {
                 "Yao Y, Vehtari A, Simpson D, Gelman A (2018) Using stacking to average Bayesian predictive distributions. Bayesian Analysis 13:917-1007"

@@ -3,8 +3,8 @@
 use super::Columns;
 use super::column::{Column, about, columns};
 use crate::maturity::{
-    AgeInLay, AtFirstEgg, Breakpoint, CueSet, LayCurve, LayPoint, LayRecords, OnsetForecast,
-    OnsetModel, OnsetModels, OnsetTerm, Reliability, Threshold,
+    AgeInLay, AtFirstEgg, Breakpoint, CueSet, FirstEggSummary, LayCurve, LayPoint, LayRecords,
+    OnsetForecast, OnsetModel, OnsetModels, OnsetTerm, Reliability, Term, Threshold,
 };
 use crate::report::Table;
 use crate::stats::Interval;
@@ -151,7 +151,7 @@ pub fn onset_forecast(records: &LayRecords, forecast: &OnsetForecast) -> Table {
         strain => row.strain.map(|strain| &records.strains[strain]),
         bird => row.bird,
         as_of_d("d", "age of the forecast: what came later is not used") => forecast.as_of_d,
-        model("", "model of most weight among those that the forecast averages over by Akaike weights") => forecast.model(),
+        model("", "joint_model: of growth and first egg, by this flock; joint_model:earlier_flock: by a saved population; else the model of most weight among those that the forecast averages over by Akaike weights") => forecast.model(),
         quantity("", "first_egg_age (d), share_in_lay (0 to 1) or age_at_50pct_in_lay (d)") => row.quantity,
         age_d("d", "age ahead that the share is of") => row.age_d,
         estimate("see unit", "what is forecast: median first egg; expected share; age by which half are in lay") => row.estimate,
@@ -220,6 +220,55 @@ pub fn onset_forecast(records: &LayRecords, forecast: &OnsetForecast) -> Table {
                 });
             }
         }
+    })
+}
+
+/// A term of the joint model of growth and first egg.
+struct EggTerm<'a> {
+    group: Option<&'a str>,
+    term: &'a str,
+    quantity: &'static str,
+    unit: &'static str,
+    value: Term,
+}
+
+/// `first_egg_terms.csv`: how first eggs follow growth by the joint model.
+#[must_use]
+pub fn first_egg_terms(found: &FirstEggSummary) -> Table {
+    let columns = columns!("first_egg_terms", |row: EggTerm<'_>| {
+        group("", "strain, or strain and treatment, that the lag is of; empty where it is not one group's") => row.group,
+        quantity("", "lag: days from the pre-lay growth spurt (ti2) of a typical bird to its first egg; effect: days by which one standard deviation more of a term moves the first egg, beyond the spurt's own age day by day; sd: between birds with the same terms that are on time; late_share and late_delay: birds that are late for a reason that their weights do not show") => row.quantity,
+        term("", "term of the growth curve that an effect is of") => row.term,
+        estimate("see unit", "posterior median") => row.value.estimate,
+        std_error("see unit", "posterior standard deviation") => row.value.std_error,
+        birds("1", "birds behind the model") => found.birds,
+        laid("1", "those that had laid") => found.laid,
+        source("", "this flock or earlier flock (a saved population)") => if found.earlier_flock { "earlier flock" } else { "this flock" },
+        unit => row.unit,
+    });
+    columns.filled(0, |add| {
+        let row = |quantity, unit, value| EggTerm {
+            group: None,
+            term: "",
+            quantity,
+            unit,
+            value,
+        };
+        for (group, value) in &found.lags_d {
+            add(EggTerm {
+                group: Some(group),
+                ..row("lag", "d", *value)
+            });
+        }
+        for (term, value) in &found.effects_d {
+            add(EggTerm {
+                term,
+                ..row("effect", "d", *value)
+            });
+        }
+        add(row("sd", "d", found.sigma_d));
+        add(row("late_share", "1", found.late_share));
+        add(row("late_delay", "d", found.delay_d));
     })
 }
 

@@ -47,12 +47,26 @@ impl Paper<'_> {
         if !lay.at_first_egg.values.is_empty() {
             all.push("Body weight and composition at first egg were read from each bird's curve. Each measure was evaluated as a threshold by predicting that a bird lays when it reaches the mean of the other birds.".to_owned());
         }
-        if lay.forecast().is_some() {
+        if let Some(forecast) = lay.forecast() {
             let waiting = lay.waiting();
             let tested = waiting.is_some_and(|waiting| !waiting.backtest.rows.is_empty());
+            let by = match &forecast.first_egg {
+                Some(found) => format!(
+                    "a joint model of growth and first egg {}: age at first egg is the age of the bird's pre-lay growth spurt plus a lag by group, effects of its other growth terms and a normal error, given the mode and covariance of its random effects; birds that are late are a mixture component; lag and effects were estimated from {}",
+                    cited.cite(Source::WulfsohnTsiatis),
+                    if found.earlier_flock {
+                        "an earlier flock"
+                    } else {
+                        "the birds of this flock, with birds that had not laid as censored"
+                    }
+                ),
+                None => format!(
+                    "accelerated failure time models averaged by their Akaike weights {}",
+                    cited.cite(Source::BurnhamAnderson)
+                ),
+            };
             all.push(format!(
-                "First eggs of birds not in lay when last seen were forecast by accelerated failure time models averaged by their Akaike weights {}, with {} prediction intervals{}.",
-                cited.cite(Source::BurnhamAnderson),
+                "First eggs of birds not in lay when last seen were forecast by {by}, with {} prediction intervals{}.",
                 self.percent(),
                 if tested {
                     "; the forecasts were evaluated by repeating them as of earlier ages (onset_backtest.csv)"

@@ -1,15 +1,16 @@
 //! The weighings so far of some birds, as a population takes them.
 
+use super::bird_population::BirdPopulation;
+use super::observed::usual_variance;
 use crate::error::Result;
 use crate::fit::mixed::Subjects;
 use crate::study::{Records, Study};
-use crate::trajectory::{BirdPopulation, usual_variance};
 
 /// Birds with their records so far, a subject each, in columns.
 #[derive(Debug, Default)]
-pub(super) struct KnownBirds {
+pub(crate) struct KnownBirds {
     /// Index into [`Study::birds`], a subject each.
-    pub(super) birds: Vec<usize>,
+    pub(crate) birds: Vec<usize>,
     starts: Vec<usize>,
     ages_d: Vec<f64>,
     values: Vec<f64>,
@@ -22,7 +23,7 @@ pub(super) struct KnownBirds {
 
 impl KnownBirds {
     /// None yet; values weigh as the population says.
-    pub(super) fn new(records: &Records, population: &BirdPopulation) -> Self {
+    pub(crate) fn new(records: &Records, population: &BirdPopulation) -> Self {
         Self {
             starts: vec![0],
             usual_variance: population
@@ -35,7 +36,7 @@ impl KnownBirds {
     }
 
     /// All birds with records of a group that the population knows and for which `kept`.
-    pub(super) fn of(
+    pub(crate) fn of(
         study: &Study,
         records: &Records,
         population: &BirdPopulation,
@@ -54,7 +55,7 @@ impl KnownBirds {
     }
 
     /// Adds a bird with its first records, `most` at most; none where it has none.
-    pub(super) fn push(&mut self, records: &Records, bird: usize, group: usize, most: usize) {
+    pub(crate) fn push(&mut self, records: &Records, bird: usize, group: usize, most: usize) {
         let (ages_d, values) = records.of(bird);
         let variances = records.variances_of(bird);
         let before = self.values.len();
@@ -79,7 +80,7 @@ impl KnownBirds {
     ///
     /// # Errors
     /// A value that is not finite, which a study does not hold.
-    pub(super) fn subjects(&self) -> Result<Subjects<'_>> {
+    pub(crate) fn subjects(&self) -> Result<Subjects<'_>> {
         let subjects = Subjects::new(&self.starts, &self.ages_d, &self.values, &self.groups)?;
         if self.relative_variances.len() == self.values.len() && !self.values.is_empty() {
             return subjects.with_relative_variances(&self.relative_variances);
