@@ -108,6 +108,16 @@ impl<'a> Combined<'a> {
     fn weigh(&mut self, of: &SampledTrait, missing: Option<f64>, cautions: &mut Vec<String>) {
         let square = self.mean_g * self.mean_g;
         let (mut variance, mut error, mut occasions) = (0.0, 0.0, 0.0);
+        // What all pens of a day have in common: days in a row, their pens together.
+        let shared: f64 = self
+            .days
+            .iter()
+            .zip(&self.shares)
+            .map(|(day, share)| (day.day, share * day.mean_g))
+            .collect::<Vec<_>>()
+            .chunk_by(|a, b| a.0.total_cmp(&b.0).is_eq())
+            .map(|day| day.iter().map(|(_, part)| part).sum::<f64>().powi(2))
+            .sum();
         for (day, share) in self.days.iter().zip(&self.shares) {
             let Some(spread) = day.spread else {
                 cautions.push("one bird, or means without a spread: no error of the mean".into());
@@ -128,9 +138,9 @@ impl<'a> Combined<'a> {
             }
         };
         let [of_days, of_both, of_occasions] = components.errors;
-        variance += square * components.days + occasions * components.occasions;
-        error += square * square * of_days
-            + 2.0 * square * occasions * of_both
+        variance += shared * components.days + occasions * components.occasions;
+        error += shared * shared * of_days
+            + 2.0 * shared * occasions * of_both
             + occasions * occasions * of_occasions;
         match missing {
             Some(share) if share > 0.0 => {

@@ -5,7 +5,8 @@
 //! model of the trait, which compares each occasion with the pen's growth. A house and the flock
 //! are means of their pens, weighted by the birds kept, or by the birds weighed where it is not
 //! written down how many are kept; what all pens of a day have in common does not average out,
-//! and pens that were not weighed add what pens differ by.
+//! and pens that were not weighed add what pens differ by. Pens and houses weighed within a week
+//! are one occasion of the flock, each compared with the target at its own age.
 
 mod combined;
 mod gain_chart;
@@ -59,9 +60,7 @@ pub fn sampled_verdict(
         let mut own: Vec<&UnitDay> = own.collect();
         own.sort_by(|a, b| a.day.total_cmp(&b.day));
         let target = targets[part.strain].as_ref();
-        let on: Vec<&[&UnitDay]> = own
-            .chunk_by(|a, b| a.day.total_cmp(&b.day).is_eq())
-            .collect();
+        let on = occasions(&own);
         let last = on.len();
         for (at, day) in on.into_iter().enumerate() {
             let among = units_of(study, of, part);
@@ -74,6 +73,26 @@ pub fn sampled_verdict(
         }
     }
     Ok(verdict)
+}
+
+/// Days from the first unit of an occasion to its last: houses of a flock are weighed in turn,
+/// within the week (common practice, no source).
+const ONE_OCCASION_D: f64 = 6.0;
+
+/// Units weighed within a week of one another, each once, by the days in ascending order.
+fn occasions<'a>(own: &'a [&'a UnitDay]) -> Vec<&'a [&'a UnitDay]> {
+    let mut occasions = Vec::new();
+    let mut start = 0;
+    for (at, day) in own.iter().enumerate() {
+        let begun = &own[start..at];
+        let again = begun.iter().any(|other| other.unit == day.unit);
+        if again || begun.first().is_some_and(|first| day.day > first.day + ONE_OCCASION_D) {
+            occasions.push(begun);
+            start = at;
+        }
+    }
+    occasions.push(&own[start..]);
+    occasions
 }
 
 /// Everything that has rows, strain by strain.
