@@ -209,11 +209,10 @@ fn platform(overview: &Overview) -> Vec<Line> {
             .as_ref()
             .map_or(String::new(), |by| format!(", {by} of target"));
         Line::plain(format!(
-            "  {:<12}{} at {}{target}, uniformity {}",
+            "  {:<12}{} at {}{target}",
             short(&row.name),
             row.mean,
-            row.when,
-            row.uniformity
+            row.when
         ))
     }));
     lines
@@ -302,18 +301,18 @@ fn eggs(rows: &[EggRow], heading: &'static str) -> Vec<Line> {
     let mut lines = vec![Line::headed(
         heading,
         format!(
-            "{:<wide$}{:<10}{:<14}pens",
-            "50 % in lay at", "SD of age", "50 % hen-day"
+            "{:<wide$}{:<7}{:<14}pens",
+            "50 % in lay at", "SD", "50 % hen-day"
         ),
     )];
     lines.extend(rows.iter().map(|row| {
         Line::plain(format!(
-            "  {:<12}{:<wide$}{:<10}{:<14}{}",
+            "  {:<12}{:<wide$}{:<7}{:<14}{}",
             short(&row.name),
             row.half_words(),
             row.sd_words(),
             row.production_words(),
-            row.pens_words()
+            row.pens
         ))
     }));
     let without = rows

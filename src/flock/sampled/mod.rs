@@ -86,7 +86,11 @@ fn occasions<'a>(own: &'a [&'a UnitDay]) -> Vec<&'a [&'a UnitDay]> {
     for (at, day) in own.iter().enumerate() {
         let begun = &own[start..at];
         let again = begun.iter().any(|other| other.unit == day.unit);
-        if again || begun.first().is_some_and(|first| day.day > first.day + ONE_OCCASION_D) {
+        if again
+            || begun
+                .first()
+                .is_some_and(|first| day.day > first.day + ONE_OCCASION_D)
+        {
             occasions.push(begun);
             start = at;
         }

@@ -260,10 +260,10 @@ fn sampled(study: &Study) -> Option<String> {
         [] => String::new(),
         places => format!(" of {}", places.join(" in ")),
     };
+    let birds = study.samples.birds_weighed();
     Some(format!(
-        "samples of unnamed birds{of} at {} ({} weighed), {when}",
-        count(ages_d.len(), "age"),
-        count(study.samples.birds_weighed(), "bird")
+        "{}{of} weighed, {when}",
+        count(birds, "unnamed bird")
     ))
 }
 
