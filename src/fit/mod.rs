@@ -296,7 +296,8 @@ pub fn fit(
         &optimum,
         &mut workspace.descent,
     );
-    if estimates.covariance.iter().any(|entry| !entry.is_finite()) {
+    let finite = estimates.covariance.iter().all(|entry| entry.is_finite());
+    if !finite || !estimates.sigma.is_finite() {
         let reason = "the terms' standard errors are too large for a number: the values are of too different size".to_owned();
         return Outcome::Failed(Failure {
             reason,

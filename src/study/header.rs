@@ -287,6 +287,14 @@ impl Header<'_> {
         Some(found)
     }
 
+    /// Whether a header is the name of another column of this table, as `days` of eggs, which
+    /// elsewhere is an age in days.
+    fn is_another(&self, header: &str, stem: &str) -> bool {
+        let own = columns_of(self.name).iter();
+        own.map(|(name, _)| name)
+            .any(|name| *name != stem && name.eq_ignore_ascii_case(header))
+    }
+
     fn locate(
         &self,
         stem: &str,
@@ -321,7 +329,7 @@ impl Header<'_> {
         let mut named = headers
             .iter()
             .enumerate()
-            .filter(|(_, header)| is_named(header, stem, holds))
+            .filter(|(_, header)| is_named(header, stem, holds) && !self.is_another(header, stem))
             .map(|(index, _)| index);
         let (first, second) = (named.next()?, named.next());
         // The same header twice has been reported as such.

@@ -450,3 +450,31 @@ fn a_narrow_valley_is_left_only_where_no_start_finds_more() {
     // The birds are of both kinds.
     assert!(weak > 20 && certain > 0, "{weak} weak, {certain} converged");
 }
+
+/// Found among random numbers: the sum of squares of these was infinite.
+#[test]
+fn a_spread_too_large_for_a_number_is_a_failed_fit() {
+    let values = [0.0, 0.0, 1.0, 1.0, 1e149, 1e-300, 1e149, 0.0, 1.0];
+    let ages_d: Vec<f64> = (0..9).map(|week| 7.0 * f64::from(week)).collect();
+    for name in pinfeather::growth::names() {
+        let curve = built_in(name).unwrap();
+        if curve.needs_hatch_weight() {
+            continue;
+        }
+        for variance in [Variance::Constant, Variance::Proportional, Variance::Power] {
+            let series = Series {
+                ages_d: &ages_d,
+                values: &values,
+            };
+            let settings = Settings {
+                variance,
+                ..Settings::default()
+            };
+            let outcome = fit(curve.as_ref(), series, &settings, &mut Workspace::new());
+            if let Some(estimates) = outcome.estimates() {
+                assert!(estimates.sigma.is_finite(), "{name} {variance:?}");
+                assert!(estimates.rss.is_finite(), "{name} {variance:?}");
+            }
+        }
+    }
+}

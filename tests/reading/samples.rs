@@ -282,7 +282,7 @@ fn two_tables_of_ringed_birds_are_refused() {
 }
 
 #[test]
-fn only_weighings_may_be_a_list() {
+fn only_weighings_and_targets_may_be_a_list() {
     let messages = faults(&[(
         "study.toml",
         "[tables]\nweighings = \"a.csv\"\nscans = [\"a.csv\", \"b.csv\"]\n",
@@ -290,7 +290,7 @@ fn only_weighings_may_be_a_list() {
     assert_eq!(
         messages,
         [
-            "study.toml, tables.scans: found 2 files, expected one file; only weighings may be a list; correct the value or leave the key out"
+            "study.toml, tables.scans: found 2 files, expected one file; only weighings and targets may be a list; correct the value or leave the key out"
         ]
     );
 }

@@ -19,7 +19,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
         &["fit", "growth", "stats", "study", "trajectory"],
     ),
     ("flock", &["fit", "growth", "stats", "study", "trajectory"]),
-    ("maturity", &["fit", "growth", "stats", "study"]),
+    (
+        "maturity",
+        &["fit", "growth", "stats", "study", "trajectory"],
+    ),
     ("plan", &["fit", "growth", "stats"]),
     ("figure", &[]),
     (

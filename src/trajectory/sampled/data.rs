@@ -107,8 +107,8 @@ impl SampledData {
         known.into_iter().any(|units| units > 1)
     }
 
-    /// Whether units of a group were weighed on one day, so that a day can be told from a unit's
-    /// own occasion.
+    /// Whether units of a group were weighed on one day, so that a day can be separated from a
+    /// unit's own occasion.
     pub(super) fn has_days(&self) -> bool {
         let mut days: Vec<(usize, usize)> = Vec::new();
         days.extend(
