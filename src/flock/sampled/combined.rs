@@ -24,6 +24,9 @@ pub(super) struct Combined<'a> {
     pub(super) variance_g2: Option<f64>,
     /// Degrees of freedom of that variance.
     df: f64,
+    /// How much of the growth curve's value at this age rests on this occasion: the variance of
+    /// the curve over that of the mean, 0 to 1; 1 without a curve.
+    leverage: f64,
     pub(super) target: Option<TargetPoint>,
     no_target: Option<NoTarget>,
     pub(super) caution: String,
@@ -94,6 +97,7 @@ impl<'a> Combined<'a> {
             mean_g,
             variance_g2: None,
             df: f64::INFINITY,
+            leverage: 1.0,
             target: point,
             no_target: points.err(),
             caution: String::new(),
@@ -156,13 +160,18 @@ impl<'a> Combined<'a> {
             None => cautions.push("not all pens were weighed that day".to_owned()),
             Some(_) => {}
         }
+        if let (Ok(model), Some(day)) = (&of.model, self.days.first()) {
+            let group = of.sampled.units[day.unit].group;
+            let of_curve = model.typical(group, self.age_d).std_error.powi(2);
+            self.leverage = (of_curve * square / variance).clamp(0.0, 1.0);
+        }
         self.variance_g2 = Some(variance);
         self.df = satterthwaite(variance, error);
     }
 
     /// Half the width of the interval of the mean, g.
     pub(super) fn half_width(&self, confidence: f64) -> Option<f64> {
-        Some(t_two_sided_quantile(confidence, self.df) * self.variance_g2?.sqrt())
+        Some(quantile(confidence, self.df, self.leverage) * self.variance_g2?.sqrt())
     }
 
     pub(super) fn against(
@@ -289,4 +298,23 @@ fn missing_share(
         .map(|(_, k)| k)
         .sum();
     Some(1.0 - of_weighed / total)
+}
+
+/// Quantile of the error of a mean in units of a standard error that was estimated with that
+/// mean's own departure among others.
+///
+/// With the leverage h of the occasion 1, its departure from the curve says nothing of the
+/// error, and the quantile is Student's t. With h = 0 it is the error itself: |e| <= q s, where
+/// nu s^2 = e^2 + (the others' squares), is the same as |e| <= t_(nu-1) s' with s' of the others
+/// alone, so that q^2 = nu t^2 / (nu - 1 + t^2) (internally against externally studentised
+/// residuals; Cook and Weisberg 1982, Residuals and influence in regression, 2.2, from memory).
+/// Between the two it is interpolated; checked by simulation (tests/coverage/sampled.rs).
+fn quantile(confidence: f64, df: f64, leverage: f64) -> f64 {
+    let t = t_two_sided_quantile(confidence, df);
+    if df <= 2.0 || df.is_infinite() {
+        return t;
+    }
+    let others = t_two_sided_quantile(confidence, df - 1.0).powi(2);
+    let own = (df * others / (df - 1.0 + others)).sqrt();
+    (1.0 - leverage) * own + leverage * t
 }
