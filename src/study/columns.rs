@@ -144,7 +144,6 @@ impl Columns {
     ///
     /// # Errors
     /// A call that contradicts itself: ages and dates both, one column twice.
-    #[expect(clippy::too_many_lines, reason = "one option after the other")]
     pub(crate) fn settings(&self, path: &Path) -> Result<Settings> {
         if let (Some(age), Some(date)) = (&self.age, &self.date) {
             return Err(Error::call(format!(
