@@ -14,10 +14,17 @@ impl Analysis {
         for (scale, known) in self.study.stream.scales.iter().enumerate() {
             let strain = &self.study.strains[known.strain];
             let pen = known.pen.map_or(&known.name, |pen| &self.study.pens[pen]);
+            let kept = self.study.kept.iter();
+            let kept = kept.filter(|kept| known.pen.is_some() && kept.pen == known.pen);
+            let house = kept
+                .filter_map(|kept| kept.house)
+                .next()
+                .map_or(String::new(), |house| self.study.houses[house].clone());
             let Some(day) = platform.last_of(scale) else {
                 answers.push(Answer {
                     question: QUESTION,
                     strain: strain.clone(),
+                    house,
                     pen: pen.clone(),
                     trait_name: BODY_WEIGHT.to_owned(),
                     quantity: "mean",
@@ -33,7 +40,7 @@ impl Analysis {
                 continue;
             };
             if let Some(weights) = &day.weights {
-                of_day(platform, (strain, pen), (day, weights), answers);
+                of_day(platform, (strain, &house, pen), (day, weights), answers);
             }
         }
     }
@@ -44,7 +51,7 @@ const MODEL_CALIBRATED: &str = "platform scale, calibrated by hand-weighed birds
 
 fn of_day(
     platform: &Platform,
-    (strain, pen): (&str, &str),
+    (strain, house, pen): (&str, &str, &str),
     (day, weights): (&PlatformDay, &DayWeights),
     answers: &mut Vec<Answer>,
 ) {
@@ -69,6 +76,7 @@ fn of_day(
         answers.push(Answer {
             question: QUESTION,
             strain: strain.to_owned(),
+            house: house.to_owned(),
             pen: pen.to_owned(),
             trait_name: BODY_WEIGHT.to_owned(),
             quantity,
@@ -77,7 +85,7 @@ fn of_day(
             estimate: Some(estimate.value),
             std_error: estimate.standard_error,
             interval: estimate.interval,
-            n: Some(day.visits.round() as usize),
+            n: Some(day.whole_visits()),
             model: if weights.calibrated {
                 MODEL_CALIBRATED.to_owned()
             } else {

@@ -93,6 +93,18 @@ struct Member {
     by_day: BTreeMap<i64, f64>,
 }
 
+/// Sum of log weights and their number, by day of age.
+type DaySums = BTreeMap<i64, (f64, f64)>;
+
+/// An age in whole days.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "ages are checked to be ten years at the most"
+)]
+fn whole_day(age_d: f64) -> i64 {
+    age_d.round() as i64
+}
+
 /// Shifts of a trait from the age at which treatments start.
 #[must_use]
 pub fn treatment_shifts(study: &Study, trait_index: usize, asked: &TreatmentStart) -> Shifts {
@@ -149,7 +161,8 @@ fn members(study: &Study, trait_index: usize) -> (Unit, Vec<Member>) {
             Unit::Bird
         }
     });
-    let mut sums: BTreeMap<(usize, usize, usize), BTreeMap<i64, (f64, f64)>> = BTreeMap::new();
+    // By unit, treatment and strain: sum of logs and number of each day.
+    let mut sums: BTreeMap<[usize; 3], DaySums> = BTreeMap::new();
     for (bird, what, treatment) in treated() {
         let unit_index = match (unit, what.pen) {
             (Unit::Pen, Some(pen)) => pen,
@@ -157,11 +170,11 @@ fn members(study: &Study, trait_index: usize) -> (Unit, Vec<Member>) {
             (Unit::Bird, _) => bird,
         };
         let by_day = sums
-            .entry((unit_index, treatment, what.strain))
+            .entry([unit_index, treatment, what.strain])
             .or_default();
         let (ages_d, values) = records.of(bird);
         for (age_d, value) in ages_d.iter().zip(values).filter(|(_, value)| **value > 0.0) {
-            let (sum, n) = by_day.entry(age_d.round() as i64).or_default();
+            let (sum, n) = by_day.entry(whole_day(*age_d)).or_default();
             *sum += value.ln();
             *n += 1.0;
         }
@@ -169,7 +182,7 @@ fn members(study: &Study, trait_index: usize) -> (Unit, Vec<Member>) {
     let members = sums
         .into_iter()
         .filter(|(_, by_day)| !by_day.is_empty())
-        .map(|((_, treatment, strain), by_day)| Member {
+        .map(|([_, treatment, strain], by_day)| Member {
             treatment,
             strain,
             by_day: by_day
@@ -201,17 +214,7 @@ fn compare(
         before && days.any(|day| x(*day) > 0.0)
     };
     let members: Vec<&Member> = members.iter().filter(both).collect();
-    let covariate: Option<Vec<f64>> = asked
-        .allocated_at_d
-        .map(|allocated_d| {
-            let at = |member: &&Member| {
-                let mut earlier = member.by_day.range(..=allocated_d.round() as i64);
-                earlier.next_back().map(|(_, log)| *log)
-            };
-            members.iter().map(at).collect::<Option<Vec<f64>>>()
-        })
-        .map(|weights| weights.ok_or("a unit has no weight at allocation or before it"))
-        .transpose()?;
+    let covariate = weights_at_allocation(&members, asked)?;
     let mut treatments: Vec<usize> = members.iter().map(|member| member.treatment).collect();
     treatments.sort_unstable();
     treatments.dedup();
@@ -288,6 +291,25 @@ fn compare(
         Ok(rows.collect())
     } else {
         Err("the units do not differ at all".to_owned())
+    }
+}
+
+/// Log weight of each unit at allocation or last before it, where that is a covariate.
+fn weights_at_allocation(
+    members: &[&Member],
+    asked: &TreatmentStart,
+) -> Result<Option<Vec<f64>>, String> {
+    let Some(allocated_d) = asked.allocated_at_d else {
+        return Ok(None);
+    };
+    let at = |member: &&Member| {
+        let mut earlier = member.by_day.range(..=whole_day(allocated_d));
+        earlier.next_back().map(|(_, log)| *log)
+    };
+    let weights: Option<Vec<f64>> = members.iter().map(at).collect();
+    match weights {
+        Some(weights) => Ok(Some(weights)),
+        None => Err("a unit has no weight at allocation or before it".to_owned()),
     }
 }
 

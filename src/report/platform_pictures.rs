@@ -64,7 +64,7 @@ fn scale_days(study: &Study, platform: &Platform, scale: usize) -> Option<ScaleD
     };
     Some(ScaleDays {
         name: study.stream.scales[scale].name.clone(),
-        visits: own().map(|(_, day)| day.visits).sum::<f64>().round() as usize,
+        visits: own().map(|(_, day)| day.whole_visits()).sum(),
         means,
         target: own()
             .filter_map(|(age_d, day)| Some((age_d, day.target_g?)))

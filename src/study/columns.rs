@@ -144,7 +144,6 @@ impl Columns {
     ///
     /// # Errors
     /// A call that contradicts itself: ages and dates both, one column twice.
-    #[expect(clippy::too_many_lines, reason = "one option after the other")]
     pub(crate) fn settings(&self, path: &Path) -> Result<Settings> {
         if let (Some(age), Some(date)) = (&self.age, &self.date) {
             return Err(Error::call(format!(
@@ -199,37 +198,16 @@ impl Columns {
         };
         let name = file.file_stem().unwrap_or_default().to_string_lossy();
         if self.stream {
-            let none = ["bird", "age", "hatch_date", "strain"];
-            if let Some((_, _, option)) = named
+            let unfit = named
                 .iter()
-                .find(|(key, header, _)| none.contains(key) && header.is_some())
-            {
-                return Err(Error::call(format!(
+                .filter(|(key, ..)| ["bird", "age", "hatch_date", "strain"].contains(key))
+                .find(|(_, header, _)| header.is_some());
+            return match unfit {
+                Some((_, _, option)) => Err(Error::call(format!(
                     "found both --stream and {option}, expected one of them; a record of a platform scale has a time, a scale or pen, and a weight"
-                )));
-            }
-            return Settings {
-                name: Some(name.into_owned()),
-                hatch_date: self.hatched_on.clone(),
-                tables: PerTable {
-                    scale_stream: Some(table.into()),
-                    targets: self.targets.clone().map(Files::from),
-                    ..PerTable::default()
-                },
-                columns: PerTable {
-                    scale_stream: mapping,
-                    ..PerTable::default()
-                },
-                header_row: PerTable {
-                    scale_stream: self.header_row,
-                    ..PerTable::default()
-                },
-                units: self.units.clone(),
-                format: self.format.clone(),
-                scale_stream: self.stream_settings.clone(),
-                ..Settings::default()
-            }
-            .checked();
+                ))),
+                None => self.of_stream(name.into_owned(), table, mapping),
+            };
         }
         Ok(Settings {
             name: Some(name.into_owned()),
@@ -252,5 +230,36 @@ impl Columns {
             format: self.format.clone(),
             ..Settings::default()
         })
+    }
+
+    /// The settings of a study that holds nothing but a table of records of platform scales.
+    fn of_stream(
+        &self,
+        name: String,
+        table: PathBuf,
+        mapping: BTreeMap<String, String>,
+    ) -> Result<Settings> {
+        Settings {
+            name: Some(name),
+            hatch_date: self.hatched_on.clone(),
+            tables: PerTable {
+                scale_stream: Some(table.into()),
+                targets: self.targets.clone().map(Files::from),
+                ..PerTable::default()
+            },
+            columns: PerTable {
+                scale_stream: mapping,
+                ..PerTable::default()
+            },
+            header_row: PerTable {
+                scale_stream: self.header_row,
+                ..PerTable::default()
+            },
+            units: self.units.clone(),
+            format: self.format.clone(),
+            scale_stream: self.stream_settings.clone(),
+            ..Settings::default()
+        }
+        .checked()
     }
 }

@@ -4,7 +4,7 @@ use chrono::{Datelike, NaiveDate};
 use rayon::prelude::*;
 
 use super::LEAST_VISITS;
-use super::gate::{Counted, Expected, Gated, LOADS, commonest, gate};
+use super::gate::{Counted, Expected, Gated, LOADS, Load, commonest, gate};
 use crate::flock::target::TargetCurve;
 use crate::stats::median;
 use crate::study::{MASS_LIMIT_G, ScaleDay, Study};
@@ -69,12 +69,18 @@ pub(super) fn gated<'a>(
             .filter(|day| day.scale == scale)
             .collect();
         let counted: Vec<Vec<Counted>> = days.par_iter().map(|day| counted(day)).collect();
+        let target = targets.get(known.strain).and_then(Option::as_ref);
         let commonest: Vec<Option<f64>> = counted
             .par_iter()
-            .map(|readings| commonest(readings, LOWEST_G, MASS_LIMIT_G))
+            .zip(&days)
+            .map(|(readings, day)| {
+                let target_g = day
+                    .age_d
+                    .and_then(|age_d| Some(target?.at(age_d)?.target_g));
+                commonest_about(readings, target_g)
+            })
             .collect();
         let starts = like_neighbours(&commonest);
-        let target = targets.get(known.strain).and_then(Option::as_ref);
         question(&known.name, (&days, &starts), target, warnings);
         let first: Vec<Gated> = counted
             .par_iter()
@@ -104,6 +110,26 @@ pub(super) fn gated<'a>(
         }
     }
     all
+}
+
+/// The commonest weight about the target, where a tenth of the readings are there; otherwise of
+/// all readings.
+fn commonest_about(readings: &[Counted], target_g: Option<f64>) -> Option<f64> {
+    let whole = || commonest(readings, LOWEST_G, MASS_LIMIT_G);
+    let Some(target_g) = target_g else {
+        return whole();
+    };
+    let (lowest_g, highest_g) = (target_g / LIKE_TARGET, target_g * LIKE_TARGET);
+    let count = |from_g: f64, to_g: f64| -> f64 {
+        let within = readings
+            .iter()
+            .filter(|one| one.reading_g >= from_g && one.reading_g <= to_g);
+        within.map(|one| one.count).sum()
+    };
+    if count(lowest_g, highest_g) < 0.1 * count(f64::NEG_INFINITY, f64::INFINITY) {
+        return whole();
+    }
+    commonest(readings, lowest_g, highest_g)
 }
 
 /// Readings of all hours together.
@@ -179,7 +205,7 @@ fn pooled(days: &[Gated]) -> (f64, [f64; LOADS]) {
 
 /// Tare further than this share of a bird's weight from zero is reported.
 const TARE_SHARE: f64 = 0.01;
-/// Share of records that are no single birds beyond which a day is reported.
+/// Share of loads that are no single birds beyond which a day is reported.
 const REJECTED: f64 = 0.4;
 /// A daily mean that leaves the line through its neighbours by so many times the usual
 /// deviation, and by 3 percent, is reported.
@@ -209,11 +235,15 @@ pub(super) fn look_through(study: &Study, days: &[GatedDay<'_>], warnings: &mut 
         }
         let rejected: Vec<&&GatedDay<'_>> = own
             .iter()
-            .filter(|day| 1.0 - day.gate.shares[2] > REJECTED && day.gate.records >= LEAST_VISITS)
+            .filter(|day| {
+                let loaded = 1.0 - day.gate.shares[Load::Empty as usize];
+                let single = day.gate.shares[Load::Bird as usize];
+                single < (1.0 - REJECTED) * loaded && day.gate.records >= LEAST_VISITS
+            })
             .collect();
         if let Some(first) = rejected.first() {
             warnings.push(format!(
-                "scale {name}: on {} more than {:.0} % of the records are no single birds, first on {}",
+                "scale {name}: on {} more than {:.0} % of the loads are no single birds, first on {}",
                 days_in_words(rejected.len()),
                 100.0 * REJECTED,
                 first.date

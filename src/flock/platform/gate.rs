@@ -238,6 +238,10 @@ fn tare_start(counted: &[Counted], mean_g: f64) -> (f64, f64) {
 
 /// The commonest weight of a day: the highest peak of the density of the log of its readings
 /// between `lowest_g` and `highest_g`, smoothed over 5 percent.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "a few hundred cells a factor of ten"
+)]
 pub(super) fn commonest(counted: &[Counted], lowest_g: f64, highest_g: f64) -> Option<f64> {
     const CELLS_A_LOG: f64 = 100.0;
     let cells = ((highest_g / lowest_g).ln() * CELLS_A_LOG).ceil() as usize + 1;

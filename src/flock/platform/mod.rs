@@ -128,6 +128,16 @@ pub const LEAST_VISITS: f64 = 20.0;
 const CARRIED_D: f64 = 14.0;
 
 impl PlatformDay {
+    /// Records of single birds, a whole number.
+    #[must_use]
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "no scale makes more records than a number holds"
+    )]
+    pub fn whole_visits(&self) -> usize {
+        self.visits.round() as usize
+    }
+
     /// Mean minus target, percent of the target; the target is taken as known.
     #[must_use]
     pub fn deviation_pct(&self) -> Option<Estimate> {

@@ -12,13 +12,14 @@ use crate::report::prose::Section;
 use crate::report::text::{Sentence, Topic};
 
 /// Sections of the methods, and the topic that each describes; others stand under the data.
-const METHODS: [(&str, Topic); 9] = [
+const METHODS: [(&str, Topic); 10] = [
     ("Growth models", Topic::Growth),
     ("Corrected masses", Topic::Composition),
     ("Statistical inference", Topic::Differences),
     ("Target weight and uniformity", Topic::Target),
     ("Forecasts of body weight and composition", Topic::Target),
     ("Platform scales", Topic::Platform),
+    ("Treatments that start at an age", Topic::Differences),
     ("Onset of lay", Topic::Lay),
     ("Body scans", Topic::Scanner),
     ("Scanner calibration", Topic::Scanner),

@@ -11,6 +11,11 @@ pub(super) enum Source {
     BlandAltman,
     BurnhamAnderson,
     CarrollError,
+    Chedad,
+    Cressie,
+    DempsterLairdRubin,
+    Gasser,
+    Matthews,
     CarrollRuppert,
     Cox,
     DavidianCarroll,
@@ -164,6 +169,19 @@ impl Source {
             }
             Self::Vangel => {
                 "Vangel MG (1996) Confidence intervals for a normal coefficient of variation. American Statistician 50:21-26"
+            }
+            Self::Chedad => {
+                "Chedad A, Aerts J-M, Vranken E, Lippens M, Zoons J, Berckmans D (2003) Do heavy broiler chickens visit automatic weighing systems less than lighter birds? British Poultry Science 44:663-668"
+            }
+            Self::Cressie => "Cressie NAC (1993) Statistics for Spatial Data. Wiley, New York",
+            Self::DempsterLairdRubin => {
+                "Dempster AP, Laird NM, Rubin DB (1977) Maximum likelihood from incomplete data via the EM algorithm. Journal of the Royal Statistical Society B 39:1-38"
+            }
+            Self::Gasser => {
+                "Gasser T, Sroka L, Jennen-Steinmetz C (1986) Residual variance and residual pattern in nonlinear regression. Biometrika 73:625-633"
+            }
+            Self::Matthews => {
+                "Matthews JNS, Altman DG, Campbell MJ, Royston P (1990) Analysis of serial measurements in medical research. British Medical Journal 300:230-235"
             }
             Self::Wilson => {
                 "Wilson EB (1927) Probable inference, the law of succession, and statistical inference. Journal of the American Statistical Association 22:209-212"

@@ -119,8 +119,11 @@ const CELL: f64 = 0.0025;
 const LINEAR_TO_G: f64 = 100.0;
 
 /// The cell of a reading.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "20 kg, the greatest reading, is cell 2397"
+)]
 fn cell_of(reading_g: f64) -> i16 {
-    // 20 kg is cell 2397.
     ((reading_g / LINEAR_TO_G).asinh() / CELL).round() as i16
 }
 

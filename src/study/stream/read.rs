@@ -181,8 +181,7 @@ impl Reader<'_> {
         };
         if stamp.has_seconds {
             // Time of the day in ms, weight in hundredths of a gram from below -20 kg.
-            let weight = (weight_g * 100.0).round() + 2.0 * MASS_LIMIT_G * 100.0;
-            let record = (u64::from(stamp.milliseconds) << 32) | weight as u64;
+            let record = (u64::from(stamp.milliseconds) << 32) | hundredths(weight_g);
             if !cell.seen.insert(record) {
                 self.duplicated.add(rows.row);
                 return;
@@ -532,7 +531,7 @@ impl Reader<'_> {
                 let place = i32::try_from(key >> 8).unwrap_or(4096) - 4096;
                 CountedReading {
                     reading_g: middle_of(i16::try_from(place).unwrap_or(0)),
-                    hour: (key & 0xff) as u8,
+                    hour: u8::try_from(key & 0xff).unwrap_or(23),
                     count,
                 }
             });
@@ -545,6 +544,15 @@ impl Reader<'_> {
         }
         study.stream = self.stream;
     }
+}
+
+/// A weight in hundredths of a gram, counted from below the least reading.
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "20 kg, the limit, is four million hundredths"
+)]
+fn hundredths(weight_g: f64) -> u64 {
+    (weight_g * 100.0 + 2.0 * MASS_LIMIT_G * 100.0).round() as u64
 }
 
 /// Strains of the birds of a pen.

@@ -5,6 +5,7 @@ mod flock;
 mod growth;
 mod inference;
 mod lay;
+mod platform;
 mod scans;
 
 use super::Paper;
@@ -32,6 +33,11 @@ impl Paper<'_> {
             (
                 "Forecasts of body weight and composition",
                 self.forecasts(&mut cited),
+            ),
+            ("Platform scales", self.platform(&mut cited)),
+            (
+                "Treatments that start at an age",
+                self.treatment_start(&mut cited),
             ),
             ("Onset of lay", self.onset(&mut cited)),
             ("Software", self.software(&mut cited)),

@@ -31,6 +31,10 @@ impl Paper<'_> {
             ("Comparison of groups", self.comparison(&answers)),
             ("Target weight and uniformity", self.target(&answers)),
             ("Forecasts", self.forecast_results()),
+            (
+                "Platform scales and treatments from an age",
+                self.platform_results(),
+            ),
             ("Onset of lay", self.lay(&answers)),
         ];
         let sections = sections.map(|(title, paragraphs): (_, Vec<String>)| {
