@@ -94,7 +94,11 @@ impl Analysis {
                     Status::NotEstimable
                 },
                 caution: if bird.median_d.is_some() {
-                    String::new()
+                    let found = forecast.first_egg.as_ref();
+                    match found.filter(|found| found.earlier_flock) {
+                        Some(_) => "by the lag of an earlier flock: differences between flocks are not in the interval".to_owned(),
+                        None => String::new(),
+                    }
                 } else {
                     "its median lies beyond twice the age of the forecast".to_owned()
                 },

@@ -3,8 +3,8 @@
 use crate::age::AgeUnit;
 use crate::analysis::Lay;
 use crate::maturity::{
-    Backtest, CueError, FirstEggSummary, LayCurve, LayRecords, LightEffect, LightMeasure,
-    OnsetForecast, OnsetModel, OnsetModels, Quantity, Term, Threshold,
+    Backtest, CueError, FirstEggSummary, LEAST_LAID, LayCurve, LayRecords, LightEffect,
+    LightMeasure, OnsetForecast, OnsetModel, OnsetModels, Quantity, Term, Threshold,
 };
 use crate::study::Study;
 
@@ -212,7 +212,14 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast, ages: AgeUnit) -
             gone => format!(" ({gone} more not seen for over a week: taken as gone)"),
         }
     )];
-    lines.extend(forecast.first_egg.as_ref().map(joint));
+    let laid = records.as_of(forecast.as_of_d).laid();
+    match &forecast.first_egg {
+        Some(found) => lines.push(joint(found)),
+        None if laid < LEAST_LAID => lines.push(format!(
+            "  {laid} first eggs, fewer than {LEAST_LAID}: each bird's forecast is the mean of its strain"
+        )),
+        None => {}
+    }
     let age = |age_d: f64| match age_d.is_finite() {
         true => ages.show(age_d.round()),
         false => "no upper limit".to_owned(),

@@ -6,6 +6,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Output;
 
+use pinfeather::study::sealed;
 use serde_json::Value;
 
 use crate::support::{Row, cell, digits, pinfeather, reference, text};
@@ -300,6 +301,96 @@ fn as_of_an_age_nothing_later_is_known() {
     std::fs::write(folder.path().join("onset.csv"), moved.join("\n")).unwrap();
     assert_eq!(before, run());
     assert!(before.iter().filter(|row| !row[0].is_empty()).count() > 10);
+}
+
+/// The demo's weighings and first eggs alone.
+fn weighed_birds() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let demo = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("data-demo");
+    for table in ["birds.csv", "weighings.csv", "onset.csv"] {
+        std::fs::copy(demo.join(table), folder.path().join(table)).unwrap();
+    }
+    let settings = "name = \"weighed birds\"\n[tables]\nbirds = \"birds.csv\"\nweighings = \"weighings.csv\"\nonset = \"onset.csv\"\n[units]\ndate_format = \"yyyy-mm-dd\"\n";
+    std::fs::write(folder.path().join("study.toml"), settings).unwrap();
+    folder
+}
+
+/// A population saved with its first eggs forecasts a flock of which none has laid; with ten
+/// first eggs and more the flock's own do; a population without first eggs is refused.
+#[test]
+fn first_eggs_follow_growth() {
+    let folder = weighed_birds();
+    let at = folder.path();
+    let model =
+        "--curve two-phase-gompertz --random A1,A2,ti2 --variance lognormal --correlation none";
+    let done = |call: &str| {
+        let output = pinfeather(at, call);
+        assert_eq!(
+            output.status.code(),
+            Some(0),
+            "{call}: {}",
+            text(&output.stderr)
+        );
+        text(&output.stdout)
+    };
+    done(&format!(
+        "fit . --level population {model} --save-population flocks --out fits"
+    ));
+    let saved = at.join("flocks/body_weight_two-phase-gompertz.toml");
+    let file = std::fs::read_to_string(&saved).unwrap();
+    assert!(file.contains("[first_egg]"), "{file}");
+    let call = format!("onset . {model} --population {} --details", saved.display());
+    let words = done(&format!("{call} --as-of 119"));
+    assert!(
+        words.contains("by the joint model of growth and first egg")
+            && words.contains("an earlier flock"),
+        "{words}"
+    );
+    let forecast = rows(at, "onset_forecast");
+    let mut eggs = forecast
+        .iter()
+        .filter(|row| row["quantity"] == "first_egg_age");
+    assert!(eggs.clone().count() > 40);
+    assert!(eggs.all(|row| row["model"] == "joint_model:earlier_flock"
+        && cell(row, "estimate") > 119.0
+        && cell(row, "lower") >= 119.0));
+    let terms = rows(at, "first_egg_terms");
+    let lags: Vec<f64> = terms
+        .iter()
+        .filter(|row| row["quantity"] == "lag")
+        .map(|row| cell(row, "estimate"))
+        .collect();
+    // The demo was drawn with 15 to 18 d.
+    assert!(
+        lags.len() == 3 && lags.iter().all(|lag| (12.0..21.0).contains(lag)),
+        "{lags:?}"
+    );
+    no_bad_number(at);
+    let words = done(&format!("onset . {model} --as-of 140 --details"));
+    assert!(words.contains("birds of this flock"), "{words}");
+    assert!(
+        rows(at, "onset_forecast")
+            .iter()
+            .all(|row| row["model"] == "joint_model")
+    );
+    // Damaged, and without first eggs.
+    let cut = file.replace(
+        "[first_egg]\nterms = [\"ti2\"",
+        "[first_egg]\nterms = [\"k2\", \"ti2\"",
+    );
+    assert_ne!(cut, file);
+    std::fs::write(at.join("cut.toml"), sealed(&cut)).unwrap();
+    let without = &file[..file.find("[first_egg]").unwrap()];
+    std::fs::write(at.join("without.toml"), sealed(without)).unwrap();
+    for (name, says) in [
+        ("cut.toml", "first_egg: spreads"),
+        ("without.toml", "found a population without first eggs"),
+    ] {
+        let output = pinfeather(at, &format!("onset . {model} --population {name}"));
+        assert_eq!(output.status.code(), Some(2));
+        let errors = text(&output.stderr);
+        assert!(errors.contains(says), "{errors}");
+    }
 }
 
 fn bare(table: &str, call: &str) -> (tempfile::TempDir, Output) {

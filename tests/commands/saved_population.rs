@@ -51,7 +51,7 @@ fn it_reads_back_as_it_was_and_a_damaged_file_is_refused() {
         ),
         (text[..text.len() / 2].to_owned(), "cut short or changed"),
         (String::new(), "no digest"),
-        (sealed(&text.replace("version 1", "version 7")), "version 7"),
+        (sealed(&text.replace("version 2", "version 7")), "version 7"),
         (sealed(&text.replace("sigma =", "sigmas =")), "row "),
         (
             sealed(&text.replace("curve = \"gompertz\"", "curve = \"gompert\"")),

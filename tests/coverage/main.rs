@@ -4,6 +4,7 @@ mod allometric;
 mod birds;
 mod corrected;
 mod eggs;
+mod first_egg;
 mod forecast;
 mod intervals;
 mod laboratories;
