@@ -20,6 +20,9 @@ use crate::study::{read_sealed, saved_keys, sealed};
 /// First line of every saved population.
 const FORMAT: &str = "pinfeather population, version 2";
 
+/// That of files without first eggs, which are read as well.
+const FORMAT_WITHOUT_EGGS: &str = "pinfeather population, version 1";
+
 /// What a saved population is called in messages.
 const WHAT: &str = "population";
 
@@ -240,7 +243,7 @@ impl BirdPopulation {
         let file = path.display().to_string();
         let text = read_sealed(path, WHAT)?;
         let saved: Saved = saved_keys(&text, &file, WHAT)?;
-        if saved.format != FORMAT {
+        if ![FORMAT, FORMAT_WITHOUT_EGGS].contains(&saved.format.as_str()) {
             return Err(Error::input(format!(
                 "{file}: found the format \"{}\", expected {FORMAT}; use the version of this program that saved it",
                 saved.format

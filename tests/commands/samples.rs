@@ -14,10 +14,10 @@ fn write_study(folder: &Path, weeks: u32) {
     for week in 1..=weeks {
         let age = 7.0 * f64::from(week);
         let mean = 1750.0 * (-(-0.024 * (age - 56.0)).exp()).exp();
-        for (at, pen) in ["A-1", "A-2", "B-1"].into_iter().enumerate() {
+        for (at, pen) in [(0, "A-1"), (1, "A-2"), (2, "B-1")] {
             let late = if pen == "B-1" && week > 9 { 0.88 } else { 1.0 };
-            let own = mean * late * (1.0 + 0.01 * (at as f64 - 1.0));
-            let occasion = 1.0 + 0.006 * (f64::from((week * 7 + at as u32 * 3) % 5) - 2.0) / 2.0;
+            let own = mean * late * (1.0 + 0.01 * (f64::from(at) - 1.0));
+            let occasion = 1.0 + 0.006 * (f64::from((week * 7 + at * 3) % 5) - 2.0) / 2.0;
             if pen == "A-2" && week < 4 {
                 let total = 20.0 * own * occasion;
                 crates += &format!("{pen},{week},20,{total:.0}\n");

@@ -828,7 +828,7 @@ fn study_files() {
         ),
         (
             "name = \"x\"\n",
-            "study.toml, tables: found no weighings and no scans, expected weighings = \"FILE\" or scans = \"FILE\" under [tables]; correct the value or leave the key out",
+            "study.toml, tables: found no weighings, no scans, no eggs and no records of scales, expected weighings, scans, eggs or scale_stream = \"FILE\" under [tables]; correct the value or leave the key out",
         ),
         (
             "[tables]\nweighings = \"w.csv\"\n[units]\nmass = \"stone\"\n",
