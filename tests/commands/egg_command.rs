@@ -35,7 +35,7 @@ fn a_bare_table_of_eggs_has_answers_by_strain_and_pen() {
     fs::write(folder.path().join("eggs.csv"), eggs()).unwrap();
     let printed = done(folder.path(), "onset eggs.csv --out out");
     assert!(printed.contains("LAY"), "{printed}");
-    assert!(printed.contains("1 pen, 200 hens"), "{printed}");
+    assert!(printed.contains("50 % hen-day  pens"), "{printed}");
     let all = rows(&folder.path().join("out/tables/answers.csv"));
     for (strain, pen) in [("Alder", ""), ("Alder", "1"), ("Birch", "2")] {
         let at = |quantity: &str| {

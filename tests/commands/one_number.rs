@@ -128,7 +128,9 @@ fn in_words(printed: &Value, folder: &Path, answers: &[Row]) {
     ];
     let answer = |quantity: &str, name: &str| {
         let of = |row: &&Row| {
-            row["quantity"] == quantity && (row["strain"] == name || row["trait"] == name)
+            row["quantity"] == quantity
+                && row["pen"].is_empty()
+                && (row["strain"] == name || row["trait"] == name)
         };
         // Of several ages the last.
         answers.iter().rfind(of).unwrap()

@@ -366,7 +366,7 @@ fn first_eggs_follow_growth() {
         "{lags:?}"
     );
     no_bad_number(at);
-    let words = done(&format!("onset . {model} --as-of 140 --details"));
+    let words = done(&format!("onset . {model} --as-of 147 --details"));
     assert!(words.contains("birds of this flock"), "{words}");
     assert!(
         rows(at, "onset_forecast")

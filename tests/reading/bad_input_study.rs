@@ -864,7 +864,7 @@ fn study_files() {
     assert_eq!(
         study_faults(&[("study.toml", &mapped)]),
         [
-            "study.toml: found the unknown key wieght_g under [columns.weighings], expected one of bird, date, age_d, weight_g, strain, pen, treatment, hatch_date; perhaps weight_g is meant"
+            "study.toml: found the unknown key wieght_g under [columns.weighings], expected one of bird, date, age_d, weight_g, strain, pen, treatment, hatch_date, house, birds, mean_g, total_g and 2 more; perhaps weight_g is meant"
         ]
     );
     let elsewhere = format!("{TOML}[columns.weighings]\nweight_g = \"BW\"\n");
