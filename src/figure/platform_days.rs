@@ -42,7 +42,7 @@ pub struct ScaleDays {
     pub rejected: Vec<Vec<(f64, f64)>>,
 }
 
-const LEAST_PANEL_MM: f64 = 36.0;
+const LEAST_PANEL_MM: f64 = 24.0;
 
 impl Figure for PlatformDays {
     fn size(&self, width_mm: f64) -> Result<Size> {
@@ -147,7 +147,7 @@ impl PlatformDays {
             cells,
             columns: Some(self.scales.len().max(1)),
             least_panel_mm: LEAST_PANEL_MM,
-            sharing: Sharing::Rows,
+            sharing: Sharing::Own,
             square: false,
             keys: keys.collect(),
             letter: self.frame.letter,

@@ -6,7 +6,7 @@ use crate::report::pictures::{Drawn, Showing, percent};
 use crate::study::Study;
 
 /// Scales side by side; of more, those with the most visits.
-const MOST_SCALES: usize = 4;
+const MOST_SCALES: usize = 3;
 
 /// `scale_days`: the daily means of the scales and what was rejected; none where the birds' age
 /// is not known.
