@@ -22,6 +22,8 @@ pub struct EggProduction {
     pub strains: Vec<StrainProduction>,
     /// Hours of light by age, a line for pens of one programme; may be empty.
     pub light: Vec<BirdLine>,
+    /// Whose light each line is.
+    pub light_of: Vec<String>,
     /// What the interval of the age at 50 % in lay is: "95 % interval".
     pub interval: String,
     /// Unit of ages, and what n counts.
@@ -87,6 +89,9 @@ impl Figure for EggProduction {
         Ok(board.finish("Hen-day production by age", &groups))
     }
 }
+
+/// What the first lines of a panel look like.
+const LINES: [&str; 2] = ["solid", "dashed"];
 
 impl EggProduction {
     fn draw(&self, panel: &Panel, strain: &StrainProduction) -> Result<()> {
@@ -186,6 +191,13 @@ impl EggProduction {
             .any(|strain| strain.half_d.value.is_finite())
         {
             note.push(format!("Markers: age at 50 % in lay, {}.", self.interval));
+        }
+        if (2..=LINES.len()).contains(&self.light_of.len()) {
+            let named = LINES.iter().zip(&self.light_of);
+            let named: Vec<String> = named
+                .map(|(line, whose)| format!("{line} {whose}"))
+                .collect();
+            note.push(format!("Light: {}.", named.join("; ")));
         }
         note.push(self.frame.n());
         Plan {

@@ -125,14 +125,19 @@ impl LightProgramme {
         let steps: Vec<String> = steps
             .map(|(age_d, hours, _)| format!("{hours} h from {}", study.age_unit().show(*age_d)))
             .collect();
+        format!("{} ({})", steps.join(", "), self.whose(study))
+    }
+
+    /// `pens 1, 2`.
+    #[must_use]
+    pub fn whose(&self, study: &Study) -> String {
         let pens: Vec<&str> = self.pens.iter().map(|pen| &*study.pens[*pen]).collect();
-        let whose = match pens.len() {
+        match pens.len() {
             0 => "all".to_owned(),
             n if n == study.pens.len() => "all pens".to_owned(),
             n if n > 6 => format!("{n} pens"),
             _ => format!("pens {}", pens.join(", ")),
-        };
-        format!("{} ({whose})", steps.join(", "))
+        }
     }
 }
 

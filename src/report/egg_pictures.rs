@@ -29,12 +29,17 @@ pub fn egg_picture(
     };
     let first_d = ages().fold(f64::INFINITY, f64::min);
     let last_d = ages().fold(f64::NEG_INFINITY, f64::max);
-    let light = programmes.iter().map(|programme| BirdLine {
-        name: programme.words(study),
-        points: programme.stairs(first_d, last_d),
+    let light = programmes.iter().map(|programme| {
+        let line = BirdLine {
+            name: programme.words(study),
+            points: programme.stairs(first_d, last_d),
+        };
+        (programme.whose(study), line)
     });
+    let (light_of, light) = light.filter(|(_, line)| !line.points.is_empty()).unzip();
     let figure = EggProduction {
-        light: light.filter(|line| !line.points.is_empty()).collect(),
+        light,
+        light_of,
         strains,
         interval: format!("{:.0} % interval", 100.0 * showing.confidence),
         frame: Frame {
