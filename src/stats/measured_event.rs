@@ -388,7 +388,7 @@ mod tests {
                 covariance: vec![0.0],
             });
             let time = 120.0 + 17.0 + 3.0 * z + late;
-            times.push(EventTime::right_censored(time.min(160.0), time < 160.0));
+            times.push(EventTime::right_censored(time.min(170.0), time < 170.0));
         }
         let posterior = event_posterior(&subjects, &times, 2, (2000, 1)).unwrap();
         let (mean, _) = moments(&posterior.draws);
