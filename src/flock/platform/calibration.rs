@@ -2,7 +2,9 @@
 //!
 //! The log of a scale's daily value over that of a sample of the same pen and day is
 //!
-//!     y = b0 + b1 (age - mean age) + u_scale + d + e
+//! ```text
+//! y = b0 + b1 (age - mean age) + u_scale + d + e
+//! ```
 //!
 //! with b the scales' bias (which birds come, and what the scale itself reads too much), u what a
 //! scale has of its own (SD S), d what a pair has of its own (another hour, another hand scale; SD

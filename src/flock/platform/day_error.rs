@@ -5,7 +5,9 @@
 //! scatter there is from day to day is read from each day against the line through the days
 //! before and after it (Gasser, Sroka and Jennen-Steinmetz 1986, Biometrika 73:625):
 //!
-//!     e_i = a y_(i-1) + b y_(i+1) - y_i,   s^2 = mean of e_i^2 / (a^2 + b^2 + 1)
+//! ```text
+//! e_i = a y_(i-1) + b y_(i+1) - y_i,   s^2 = mean of e_i^2 / (a^2 + b^2 + 1)
+//! ```
 //!
 //! with a, b the weights of linear interpolation. s^2 is a quadratic form in independent errors;
 //! its degrees of freedom are 2 E^2 / Var = (tr A)^2 / tr(A A) (Satterthwaite 1946).
