@@ -95,7 +95,7 @@ pub struct AgeInLay {
 /// The lay curve of each strain and, where there are several, of all birds.
 ///
 /// # Errors
-/// Those of [`kaplan_meier`] and [`turnbull`]; a flock of which no bird has laid has a
+/// Those of the Kaplan-Meier and Turnbull estimates; a flock of which no bird has laid has a
 /// curve at 0.
 /// # Source
 /// Kaplan & Meier 1958; Turnbull 1976; as named beside each function.
