@@ -180,6 +180,11 @@ pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels
     let without: Vec<(OnsetFamily, LeftOutErrors)> = models
         .iter()
         .filter(|(model, _)| model.set == CueSet::None)
+        .filter(|(model, _)| {
+            !model
+                .cross_validated
+                .is_some_and(|checked| checked.is_beyond())
+        })
         .map(|(model, errors)| (model.law, errors.clone()))
         .collect();
     for (model, errors) in &mut models {
@@ -187,7 +192,8 @@ pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels
         if let (Some(checked), Some((_, base))) = (&mut model.cross_validated, base)
             && model.set != CueSet::None
         {
-            checked.gain = Gain::of(base, errors);
+            // Beyond all ages recorded the size of an error says nothing, nor does a difference.
+            checked.gain = Gain::of(base, errors).filter(|_| !checked.is_beyond());
         }
     }
     OnsetModels {
