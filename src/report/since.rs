@@ -14,7 +14,11 @@ type Subject = [String; 6];
 /// The columns of a subject, in that order.
 const SUBJECT: [&str; 6] = ["level", "strain", "house", "pen", "bird", "trait"];
 
-/// What the tables of a run say that can change from week to week.
+/// The tables that are compared; both runs pass through the same reader, so that a number is
+/// compared as the table has it.
+const COMPARED: [&str; 4] = ["deviation", "forecast", "departures", "weekly_gain"];
+
+/// What may change from week to week in the tables of a run.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Findings {
     verdicts: BTreeMap<Subject, Stand>,
@@ -44,7 +48,10 @@ impl Findings {
     #[must_use]
     pub fn of_tables(tables: &[Table]) -> Self {
         let mut findings = Self::default();
-        for table in tables {
+        let compared = tables
+            .iter()
+            .filter(|table| COMPARED.contains(&table.name()));
+        for table in compared {
             let mut text = Vec::new();
             if table.write_csv(&mut text).is_ok() {
                 findings.read(table.name(), &text);
@@ -67,7 +74,7 @@ impl Findings {
             return None;
         }
         let mut findings = Self::default();
-        for name in ["deviation", "forecast", "departures", "weekly_gain"] {
+        for name in COMPARED {
             if let Ok(text) = std::fs::read(folder.join(format!("tables/{name}.csv"))) {
                 findings.read(name, &text);
             }

@@ -2,17 +2,15 @@
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
-use chrono::NaiveDate;
-
 use super::decimal_mark::{self, NumberColumn};
 use super::faults::{Faults, Place, listed, nearest, quoted};
 use super::format::Mark;
-use super::header::{Header, Measure};
+use super::header::Header;
 use super::judge;
 use super::read::{Dates, ONE_STRAIN, Register};
+use super::row_age::{AgeColumns, AgeReader};
 use super::table::Rows;
-use super::units::{AGE_LIMIT_D, AgeUnit, age_in_range};
-use super::weighings::age_between;
+use super::units::AGE_LIMIT_D;
 
 /// More eggs than hens times this cannot be of one day: a hen lays one egg a day, and an egg
 /// found late or a second one adds a few in a hundred.
@@ -52,8 +50,7 @@ pub struct EggCount {
 struct EggColumns {
     pen: usize,
     strain: Option<usize>,
-    date: Option<usize>,
-    age: Option<Measure<AgeUnit>>,
+    age: AgeColumns,
     eggs: usize,
     hens: usize,
     days: Option<usize>,
@@ -64,18 +61,13 @@ impl EggColumns {
         let before = faults.count();
         let pen = header.required("pen", faults);
         let strain = header.optional("strain", faults);
-        let age = header.ages("age", faults);
-        let date = header.optional("date", faults);
-        if age.is_none() && date.is_none() && faults.count() == before {
-            header.missing(&["age", "date"], faults);
-        }
+        let age = AgeColumns::of(header, faults);
         let eggs = header.required("eggs", faults);
         let hens = header.required("hens", faults);
         let days = header.optional("days", faults);
         let found = Self {
             pen: pen?,
             strain,
-            date,
             age,
             eggs: eggs?,
             hens: hens?,
@@ -103,8 +95,14 @@ pub(crate) fn read(
         .flatten()
         .map(NumberColumn::plain)
         .collect();
-    numbers.extend(columns.age.map(NumberColumn::from));
+    numbers.extend(columns.age.number());
     let mark = decimal_mark::of(header.table, &numbers, faults);
+    let ages = AgeReader {
+        columns: columns.age,
+        mark,
+        dates,
+        advice: "give the day of hatch (hatch_date in study.toml or the table of pens, --hatched-on), or the age in age_d",
+    };
     // Pens are those of the tables of birds or pens, where these name any.
     let listed = register.closed || !register.study.kept.is_empty();
     let closed = listed && !register.study.pens.is_empty();
@@ -119,12 +117,14 @@ pub(crate) fn read(
         let strain = rows
             .optional_word(columns.strain)
             .map(|name| register.strain(name));
-        let hatch = pen.and_then(|pen| {
-            *hatches
-                .entry(pen)
-                .or_insert_with(|| register.common_hatch(dates, Some(pen)))
+        let age_d = pen.and_then(|pen| {
+            let hatch = || {
+                *hatches
+                    .entry(pen)
+                    .or_insert_with(|| register.common_hatch(dates, None, Some(pen)))
+            };
+            whole_day(&rows, ages.read(&rows, hatch, faults)?, columns.age, faults)
         });
-        let age_d = age(&rows, columns, (mark, dates, hatch), faults);
         let eggs = rows.number(columns.eggs, mark, "a number of eggs from 0", faults);
         let hens = hens(&rows, columns.hens, mark, faults);
         let days = days(&rows, columns.days, mark, faults);
@@ -254,58 +254,19 @@ fn pen_of(
 }
 
 /// A whole day of age.
-fn age(
-    rows: &Rows<'_>,
-    columns: EggColumns,
-    (mark, dates, hatch): (Mark, &Dates, Option<NaiveDate>),
-    faults: &mut Faults,
-) -> Option<u32> {
-    if let Some(column) = columns.age
-        && !rows.is_missing(column.index)
-    {
-        let expected = format!("an age in {} such as 20", column.unit);
-        let age_d = rows.number(column.index, mark, &expected, faults)? * column.unit.days();
-        let near = |age_d: &f64| (age_d - age_d.round()).abs() <= NEAR_A_DAY;
-        let known = age_in_range(age_d).filter(near).and_then(whole);
-        if known.is_none() {
-            faults.add(
-                rows.place(column.index),
-                quoted(rows.cell(column.index)),
-                format!("an age of whole days from 0 (hatch) to {AGE_LIMIT_D} d"),
-                "correct the cell or the unit",
-            );
-        }
-        return known;
+fn whole_day(rows: &Rows<'_>, age_d: f64, columns: AgeColumns, faults: &mut Faults) -> Option<u32> {
+    if (age_d - age_d.round()).abs() <= NEAR_A_DAY {
+        return whole(age_d);
     }
-    let Some(column) = columns.date else {
-        if let Some(column) = columns.age {
-            rows.word(column.index, "an age", faults);
-        }
-        return None;
-    };
-    rows.word(column, "a date", faults)?;
-    let date = dates.cell(rows, column, faults)?;
-    let Some(hatch) = hatch else {
-        if !dates.hatch_lost {
-            faults.add(
-                rows.place(column),
-                "a date for hens without one common day of hatch",
-                "an age, or hens that hatched on one day",
-                "give the day of hatch (hatch_date in study.toml or the table of pens, --hatched-on), or the age in age_d",
-            );
-        }
-        return None;
-    };
-    let known = age_between(hatch, date).and_then(whole);
-    if known.is_none() {
+    if let Some(column) = columns.age() {
         faults.add(
             rows.place(column),
-            format!("{}, with hatch on {hatch}", quoted(rows.cell(column))),
-            "a date from hatch to ten years after it",
-            "correct the date or the hatch_date",
+            quoted(rows.cell(column)),
+            format!("an age of whole days from 0 (hatch) to {AGE_LIMIT_D} d"),
+            "correct the cell or the unit",
         );
     }
-    known
+    None
 }
 
 /// A number from 0 to the greatest age as a whole one.
@@ -399,10 +360,7 @@ fn in_order(
     let place = |row: u32, column: usize| Place::cell(file, row, &header.table.headers[column]);
     for pair in pen.counts.windows(2) {
         let (one, next) = (&pair[0], &pair[1]);
-        let column = columns
-            .date
-            .or(columns.age.map(|age| age.index))
-            .unwrap_or(columns.pen);
+        let column = columns.age.place().unwrap_or(columns.pen);
         if next.age_d + 1 < one.age_d + 1 + next.days {
             let what = if next.age_d == one.age_d {
                 format!(

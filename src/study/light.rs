@@ -1,16 +1,13 @@
 //! The `light` table: pen (empty for all), date or age_d, hours, and lux where it is known.
 
-use chrono::NaiveDate;
-
 use super::decimal_mark::{self, NumberColumn};
 use super::faults::{Faults, listed, nearest, quoted};
 use super::format::Mark;
-use super::header::{Header, Measure};
+use super::header::Header;
 use super::judge;
 use super::read::{Dates, Register};
+use super::row_age::{AgeColumns, AgeReader};
 use super::table::Rows;
-use super::units::{AGE_LIMIT_D, AgeUnit, age_in_range};
-use super::weighings::age_between;
 
 /// A change of light: its hours hold from that age on.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -36,11 +33,7 @@ pub(crate) fn read(
 ) {
     let before = faults.count();
     let pen_column = header.optional("pen", faults);
-    let age_column = header.ages("age", faults);
-    let date_column = header.optional("date", faults);
-    if age_column.is_none() && date_column.is_none() && faults.count() == before {
-        header.missing(&["age", "date"], faults);
-    }
+    let columns = AgeColumns::of(header, faults);
     let hours_column = header.required("hours", faults);
     let lux_column = header.optional("lux", faults);
     let Some(hours_column) = hours_column.filter(|_| faults.count() == before) else {
@@ -49,8 +42,14 @@ pub(crate) fn read(
     };
     let mut numbers = vec![NumberColumn::plain(hours_column)];
     numbers.extend(lux_column.map(NumberColumn::plain));
-    numbers.extend(age_column.map(NumberColumn::from));
+    numbers.extend(columns.number());
     let mark = decimal_mark::of(header.table, &numbers, faults);
+    let ages = AgeReader {
+        columns,
+        mark,
+        dates,
+        advice: "give the age in age_d, or the day of hatch (hatch_date in study.toml)",
+    };
     let closed = !register.study.pens.is_empty();
     let mut all: Vec<Light> = Vec::new();
     let mut rows = header.table.rows();
@@ -73,13 +72,8 @@ pub(crate) fn read(
                 faults.add(rows.place(column), quoted(name), expected, advice);
             }
         }
-        let hatch = register.common_hatch(dates, known.flatten());
-        let age_d = age(
-            &rows,
-            (age_column, date_column),
-            (mark, dates, hatch),
-            faults,
-        );
+        let hatch = || register.common_hatch(dates, None, known.flatten());
+        let age_d = ages.read(&rows, hatch, faults);
         let within = |column: usize, (least, most): (f64, f64), what: &str, faults: &mut Faults| {
             number_within(&rows, (column, mark), (least, most), what, faults)
         };
@@ -131,37 +125,6 @@ pub(crate) fn read(
     register.study.light = all;
 }
 
-/// The age from which a row holds, d.
-fn age(
-    rows: &Rows<'_>,
-    (age_column, date_column): (Option<Measure<AgeUnit>>, Option<usize>),
-    (mark, dates, hatch): (Mark, &Dates, Option<NaiveDate>),
-    faults: &mut Faults,
-) -> Option<f64> {
-    match (age_column, date_column) {
-        (Some(column), _) if !rows.is_missing(column.index) => {
-            let expected = format!("an age in {} such as 16", column.unit);
-            let age_d = rows.number(column.index, mark, &expected, faults)? * column.unit.days();
-            let in_range = age_in_range(age_d);
-            if in_range.is_none() {
-                faults.add(
-                    rows.place(column.index),
-                    quoted(rows.cell(column.index)),
-                    format!("an age from 0 (hatch) to {AGE_LIMIT_D} d"),
-                    "correct the cell or the unit",
-                );
-            }
-            in_range
-        }
-        (_, Some(column)) => on_date(rows, column, (dates, hatch), faults),
-        (Some(column), None) => {
-            rows.word(column.index, "an age", faults);
-            None
-        }
-        (None, None) => None,
-    }
-}
-
 /// A number between limits; `None` where the cell is empty.
 fn number_within(
     rows: &Rows<'_>,
@@ -181,35 +144,4 @@ fn number_within(
         "correct the cell",
     );
     None
-}
-
-fn on_date(
-    rows: &Rows<'_>,
-    column: usize,
-    (dates, hatch): (&Dates, Option<NaiveDate>),
-    faults: &mut Faults,
-) -> Option<f64> {
-    rows.word(column, "a date", faults)?;
-    let date = dates.cell(rows, column, faults)?;
-    let Some(hatch) = hatch else {
-        if !dates.hatch_lost {
-            faults.add(
-                rows.place(column),
-                "a date for birds without one common day of hatch",
-                "an age, or birds that hatched on one day",
-                "give the age in age_d, or the day of hatch (hatch_date in study.toml)",
-            );
-        }
-        return None;
-    };
-    let age = age_between(hatch, date);
-    if age.is_none() {
-        faults.add(
-            rows.place(column),
-            format!("{}, with hatch on {hatch}", quoted(rows.cell(column))),
-            "a date from hatch to ten years after it",
-            "correct the date or the hatch_date",
-        );
-    }
-    age
 }

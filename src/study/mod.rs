@@ -43,6 +43,7 @@ mod plausible;
 mod quotes;
 mod read;
 mod records;
+mod row_age;
 mod samples;
 mod scan;
 mod sealed;

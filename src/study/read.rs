@@ -9,7 +9,7 @@ use chrono::NaiveDate;
 
 use super::columns::{BODY_WEIGHT, Columns, Values};
 use super::faults::{Faults, Place, nearest, quoted};
-use super::format::Writing;
+use super::format::{Format, Writing};
 use super::header::{Header, Voice};
 use super::settings::{Files, Settings, TableName};
 use super::stream::{LongTable, Reading};
@@ -219,25 +219,25 @@ fn read_weighings(
     }
 }
 
-/// What of a text table is looked at for its header.
-const HEAD_BYTES: u64 = 8192;
-
-/// Whether a bare text table is one of eggs counted by pen: its head has columns `pen`, `eggs`
-/// and `hens`. A table that cannot be read is none.
+/// Whether a bare table is one of eggs counted by pen: its header has columns `pen`, `eggs` and
+/// `hens`. A table that cannot be read is none; its faults are found when it is.
 pub(crate) fn is_egg_table(path: &Path) -> bool {
-    use std::io::Read as _;
-    let mut head = Vec::new();
-    let read =
-        std::fs::File::open(path).and_then(|file| file.take(HEAD_BYTES).read_to_end(&mut head));
-    let head = String::from_utf8_lossy(&head).to_lowercase();
-    read.is_ok()
-        && head.lines().any(|line| {
-            let cells = line.split([',', ';', '\t']);
-            let cells: HashSet<&str> = cells.map(|cell| cell.trim().trim_matches('"')).collect();
-            ["pen", "eggs", "hens"]
+    let (format, dates) = (Format::default(), DateFormat::default());
+    let writing = Writing {
+        format: &format,
+        dates: &dates,
+        header_row: None,
+    };
+    let table = LongTable::open(path, "", &writing, &mut Faults::default());
+    table.is_some_and(|table| {
+        let headers = &table.head.headers;
+        let has = |name: &&str| {
+            headers
                 .iter()
-                .all(|name| cells.contains(name))
-        })
+                .any(|header| header.eq_ignore_ascii_case(name))
+        };
+        ["pen", "eggs", "hens"].iter().all(has)
+    })
 }
 
 /// Reads the records of platform scales; the pens of all birds are known by then.
@@ -650,13 +650,21 @@ impl Register {
         self.blocks.intern(name, &mut self.study.blocks)
     }
 
-    /// The one day of hatch of a pen's birds, or of all, by the tables of birds and pens; where
-    /// these say nothing, that of the study.
-    pub(crate) fn common_hatch(&self, dates: &Dates, pen: Option<usize>) -> Option<NaiveDate> {
+    /// The one day of hatch of the birds of a strain and pen, or of all, by the tables of birds
+    /// and pens; where these give none, that of the study.
+    pub(crate) fn common_hatch(
+        &self,
+        dates: &Dates,
+        strain: Option<usize>,
+        pen: Option<usize>,
+    ) -> Option<NaiveDate> {
         let birds = self.study.birds.iter();
-        let ringed = birds.filter(|bird| pen.is_none() || bird.pen == pen);
-        let kept = self.study.kept.iter();
-        let kept = kept.filter(|kept| pen.is_none() || kept.pen == pen);
+        let ringed = birds.filter(|bird| {
+            strain.is_none_or(|strain| bird.strain == strain) && (pen.is_none() || bird.pen == pen)
+        });
+        let kept = self.study.kept.iter().filter(|kept| {
+            (strain.is_none() || kept.strain == strain) && (pen.is_none() || kept.pen == pen)
+        });
         let mut hatches = ringed
             .map(|bird| dates.hatch_of(bird.hatch_date))
             .chain(kept.map(|kept| dates.hatch_of(kept.hatch_date)));
