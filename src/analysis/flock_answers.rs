@@ -53,19 +53,19 @@ impl Analysis {
             ..self.named(subject)
         };
         let unnamed = self.is_sampled(row.trait_index, row.strain);
-        let wish = &self.study.settings.target;
-        let met = |met: Met, wished: String| match met {
+        let requirement = &self.study.settings.target;
+        let met = |met: Met, required: String| match met {
             Met::Yes => String::new(),
-            Met::No => format!("misses the wished {wished}"),
-            Met::Unsure => format!("not shown to meet or miss the wished {wished}"),
+            Met::No => format!("misses the required {required}"),
+            Met::Unsure => format!("not shown to meet or miss the required {required}"),
         };
-        let of_share = wish.least_uniformity_pct.and_then(|least| {
+        let of_share = requirement.least_uniformity_pct.and_then(|least| {
             Some(met(
                 row.uniformity.meets_share(least)?,
                 format!("{least} % or more"),
             ))
         });
-        let of_cv = wish.greatest_cv_pct.and_then(|most| {
+        let of_cv = requirement.greatest_cv_pct.and_then(|most| {
             Some(met(
                 row.uniformity.meets_cv(most)?,
                 format!("{most} % or less"),

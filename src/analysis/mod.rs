@@ -64,7 +64,7 @@ pub use growth_to_lay::population_to_save;
 pub use lay::{EarlyEgg, Lay, LayRequest, Laying, Waiting};
 pub use options::{
     ComparisonOptions, FlockOptions, Forecasting, GrowthOptions, LayOptions, Options, Progress,
-    ScanOptions, USUAL_CURVES, Unfollowed, named_ages_d,
+    ScanOptions, Unfollowed, named_ages_d, usual_curves,
 };
 pub use pilot_scans::{PilotScans, ScanBudget};
 pub use scans::{Scans, precision};

@@ -193,8 +193,16 @@ pub struct LayOptions {
 }
 
 /// Curves where a study names none: the three that most published comparisons of poultry
-/// growth begin with.
-pub const USUAL_CURVES: [&str; 3] = ["gompertz", "logistic", "richards"];
+/// growth begin with. Unnamed birds also get the curve with a pre-lay growth spurt: the model of
+/// their samples has random effects of days, which would take up what a curve without it misses.
+#[must_use]
+pub fn usual_curves(study: &Study) -> Vec<&'static str> {
+    let mut curves = vec!["gompertz", "logistic", "richards"];
+    if !study.samples.is_empty() {
+        curves.push("two-phase-gompertz");
+    }
+    curves
+}
 
 impl Options {
     /// All steps, as the study's settings ask for them.
@@ -205,7 +213,7 @@ impl Options {
         let settings = &study.settings;
         let named = &settings.fit.curves;
         let mut curves: Vec<Arc<dyn Curve>> = Vec::new();
-        let usual = || USUAL_CURVES.iter().map(|name| (*name).to_owned()).collect();
+        let usual = || usual_curves(study).into_iter().map(str::to_owned).collect();
         let names: Vec<String> = if named.is_empty() {
             usual()
         } else {

@@ -8,8 +8,8 @@ use crate::composition::correction::Corrections;
 use crate::composition::mass_components::{MassComponents, mass_components};
 use crate::error::{Error, Result};
 use crate::plan::budget::{
-    Aim, Budget, Extent, Offers, PilotPlace, PilotTrait, ScanDesign, ScanError, Wish, birds_needed,
-    offers,
+    Aim, Budget, Extent, Offers, PilotPlace, PilotTrait, RequiredPrecision, ScanDesign, ScanError,
+    birds_needed, offers,
 };
 use crate::plan::carcasses::{CarcassKind, CarcassPlace, CarcassTrait, Carcasses};
 use crate::study::{Study, Way};
@@ -30,9 +30,9 @@ pub struct PilotScans {
 /// Designs weighed under a budget.
 #[derive(Debug)]
 pub struct ScanBudget {
-    /// Costs, limits and wishes.
+    /// Costs, limits and requirements.
     pub budget: Budget,
-    /// What the pilot says of each trait wished.
+    /// What the pilot says of each trait required.
     pub pilots: Vec<PilotTrait>,
     /// What each way of scanning offers.
     pub offers: Offers,
@@ -152,13 +152,13 @@ impl PilotScans {
 }
 
 impl ScanBudget {
-    /// The wishes, each with its trait.
-    pub fn wished(&self) -> impl Iterator<Item = (&Wish, &PilotTrait)> {
-        let wishes = self.budget.wishes.iter();
-        wishes.filter_map(|wish| {
+    /// The requirements, each with its trait.
+    pub fn required(&self) -> impl Iterator<Item = (&RequiredPrecision, &PilotTrait)> {
+        let requirements = self.budget.requirements.iter();
+        requirements.filter_map(|requirement| {
             let mut pilots = self.pilots.iter();
-            let own = pilots.find(|own| own.name == wish.trait_name)?;
-            Some((wish, own))
+            let own = pilots.find(|own| own.name == requirement.trait_name)?;
+            Some((requirement, own))
         })
     }
 

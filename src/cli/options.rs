@@ -8,7 +8,7 @@ use clap::{Args, ValueEnum};
 use super::choices::{self, one_of};
 use super::output::Output;
 use super::population::PopulationOptions;
-use crate::analysis::{GrowthOptions, Options, ScanOptions, USUAL_CURVES};
+use crate::analysis::{GrowthOptions, Options, ScanOptions, usual_curves};
 use crate::error::{Error, Result};
 use crate::fit::{Settings, Variance};
 use crate::growth::{self, Curve};
@@ -470,7 +470,7 @@ impl FitOptions {
                 .map(String::as_str)
                 .collect()
         } else {
-            USUAL_CURVES.to_vec()
+            usual_curves(study)
         };
         let mut curves: Vec<Arc<dyn Curve>> = Vec::new();
         for name in names {

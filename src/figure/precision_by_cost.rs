@@ -14,7 +14,7 @@ use crate::figure::scene::Marks;
 use crate::figure::words::Words;
 
 /// The half width of an interval against what the study costs, by way of scanning, a panel an
-/// estimate, with the wished half width as a line.
+/// estimate, with the required half width as a line.
 #[derive(Debug, Clone, Default)]
 pub struct PrecisionByCost {
     /// The x axis: "Cost (EUR)".
@@ -32,7 +32,7 @@ pub struct CostPanel {
     pub name: String,
     /// The y axis: "Half width (%)".
     pub label: String,
-    /// What is wished, as a line across.
+    /// The required half width, as a line across.
     pub wanted: Option<f64>,
     /// The ways.
     pub ways: Vec<CostLine>,
@@ -45,7 +45,7 @@ pub struct CostLine {
     pub name: String,
     /// Cost and the least half width for it, ascending in cost; may be empty.
     pub least: Vec<(f64, f64)>,
-    /// The design of this way that reaches all wishes, where there is one.
+    /// The design of this way that reaches all requirements, where there is one.
     pub design: Option<(f64, f64)>,
 }
 
@@ -120,10 +120,10 @@ impl PrecisionByCost {
         });
         let mut note = vec!["Lines: least half width for the cost.".to_owned()];
         if ways.iter().any(|way| way.design.is_some()) {
-            note.push("Points: cheapest design that reaches all wishes.".to_owned());
+            note.push("Points: cheapest design that reaches all requirements.".to_owned());
         }
         if self.panels.iter().any(|panel| panel.wanted.is_some()) {
-            note.push("Thin dashed: what is wished.".to_owned());
+            note.push("Thin dashed: the required half width.".to_owned());
         }
         Plan {
             size,

@@ -76,7 +76,7 @@ pub struct Uniformity {
     pub normal_share_pct: Option<f64>,
 }
 
-/// Whether a wish is met.
+/// Whether a requirement is met.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Met {
     /// The whole interval meets it.

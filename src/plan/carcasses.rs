@@ -1,5 +1,5 @@
 //! How many birds must be analysed, of which strains and at which ages, for equations of a
-//! wished precision?
+//! required precision?
 //!
 //! Of the equation of a trait the information of a bird of each strain and age is known from
 //! the pilot, p x p. That of `n_c` birds of each kind c adds up, `M = M_0 + sum n_c I_c`, with

@@ -8,7 +8,7 @@ use crate::plan::budget::{Aim, Offer, ScanDesign, least_half_widths};
 /// Most panels.
 const MOST_PANELS: usize = 6;
 
-/// `precision_by_cost`: each wish about strain means and birds' curves; none without one.
+/// `precision_by_cost`: each requirement about strain means and birds' curves; none without one.
 pub fn budget_picture(plan: &ScanBudget, showing: &Showing, drawn: &mut Drawn) {
     let offers = shown(plan);
     let mut panels = Vec::new();
@@ -51,9 +51,9 @@ fn design(offer: &Offer) -> Option<ScanDesign> {
 
 fn panel(plan: &ScanBudget, aim: Aim, at: usize, offers: &[&Offer]) -> Option<CostPanel> {
     let (budget, pilot) = (&plan.budget, &plan.pilots[at]);
-    let wishes = budget.wishes.iter();
-    let mut of_trait = wishes.filter(|wish| wish.trait_name == pilot.name);
-    let wanted = of_trait.find_map(|wish| wish.of(aim))?;
+    let requirements = budget.requirements.iter();
+    let mut of_trait = requirements.filter(|requirement| requirement.trait_name == pilot.name);
+    let wanted = of_trait.find_map(|requirement| requirement.of(aim))?;
     // To twice what the dearest of the designs costs.
     let dearest = offers.iter().filter_map(|offer| design(offer));
     let dearest = dearest.map(|design| budget.cost(design, plan.extent).money);

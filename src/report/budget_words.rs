@@ -9,7 +9,7 @@ use crate::plan::budget::{Aim, Cost, Offer, ScanDesign};
 /// save and lose, and what is not offered.
 #[must_use]
 pub fn budget(pilot: &PilotScans, plan: &ScanBudget) -> Vec<String> {
-    let mut lines = vec!["What is the cheapest study of the wished precision?".to_owned()];
+    let mut lines = vec!["What is the cheapest study of the required precision?".to_owned()];
     lines.push(format!(
         "  {} strains, each bird scanned at {} d; every figure rests on the pilot's own scans and equations (scan_components).",
         plan.extent.strains,
@@ -62,21 +62,21 @@ fn price(plan: &ScanBudget, cost: &Cost) -> String {
     )
 }
 
-/// `strain mean of fat 4.8 % (wished 5 %)`, of each wish.
+/// `strain mean of fat 4.8 % (required 5 %)`, of each requirement.
 fn reached(plan: &ScanBudget, design: ScanDesign) -> String {
     let birds = plan.budget.scans[design.way].birds;
     let mut parts = Vec::new();
-    for (wish, pilot) in plan.wished() {
+    for (requirement, pilot) in plan.required() {
         for aim in Aim::ALL {
-            let Some(wished) = wish.of(aim) else {
+            let Some(required) = requirement.of(aim) else {
                 continue;
             };
             let scope = (plan.extent, plan.budget.level);
             if let Some(widest) = pilot.widest_pct(aim, (design, birds), scope) {
                 parts.push(format!(
-                    "{} of {} {} % (wished {wished} %)",
+                    "{} of {} {} % (required {required} %)",
                     aim.word(),
-                    wish.trait_name,
+                    requirement.trait_name,
                     three_digits(widest)
                 ));
             }
@@ -110,12 +110,12 @@ fn answer(plan: &ScanBudget) -> Vec<String> {
             let cost = plan.budget.cost(design, plan.extent);
             let passed = plan.budget.passed(design, &cost);
             lines.push(format!(
-                "  No design within the limits reaches the wishes. The cheapest that does passes the limit of {}: {}.",
+                "  No design within the limits reaches the requirements. The cheapest that does passes the limit of {}: {}.",
                 super::prose::listed(&passed),
                 in_words(plan, design)
             ));
         }
-        None => lines.push("  No design reaches the wishes, whatever it costs.".to_owned()),
+        None => lines.push("  No design reaches the requirements, whatever it costs.".to_owned()),
     }
     if let Some((design, _)) = offers.nearest {
         lines.push(format!(
@@ -162,12 +162,12 @@ pub(super) enum GroupScans {
 }
 
 /// Scans of several birds against single ones; none where the budget has no such scans, or
-/// wishes no strain means.
+/// requires no strain means.
 pub(super) fn group_scans(plan: &ScanBudget) -> Option<GroupScans> {
     let scans = &plan.budget.scans;
-    let mut wishes = plan.budget.wishes.iter();
-    let wished = wishes.any(|wish| wish.mean_pct.is_some());
-    if !wished || scans.iter().all(|scan| scan.birds == 1) {
+    let mut requirements = plan.budget.requirements.iter();
+    let required = requirements.any(|requirement| requirement.mean_pct.is_some());
+    if !required || scans.iter().all(|scan| scan.birds == 1) {
         return None;
     }
     let cost = |design: ScanDesign| plan.budget.cost(design, plan.extent);
@@ -215,7 +215,7 @@ fn several_birds(plan: &ScanBudget) -> Option<String> {
                 Some(format!("{most} % of {}", pilot.name))
             });
             format!(
-                "  Scans of several birds, for the wished strain means and calibration alone: {}. Single birds for the same: {}. Together they cost {less}. {loses} The offset that puts such scans on the calibration's way has a standard error of {}, which no number of them reduces.",
+                "  Scans of several birds, for the required strain means and calibration alone: {}. Single birds for the same: {}. Together they cost {less}. {loses} The offset that puts such scans on the calibration's way has a standard error of {}, which no number of them reduces.",
                 in_words(plan, group),
                 in_words(plan, single),
                 listed(offsets)

@@ -173,7 +173,7 @@ impl Analysis {
 /// Reads the table; what could be read where there are faults.
 pub(crate) fn read(
     header: &Header<'_>,
-    wishes: &ChemistrySettings,
+    requirements: &ChemistrySettings,
     register: &mut Register,
     faults: &mut Faults,
 ) -> Chemistry {
@@ -182,7 +182,7 @@ pub(crate) fn read(
         rows: Vec::new(),
     };
     let before = faults.count();
-    let layout = Layout::find(header, wishes, faults);
+    let layout = Layout::find(header, requirements, faults);
     let Some(layout) = layout.filter(|_| faults.count() == before) else {
         judge::rows(header, faults);
         return chemistry;
@@ -192,7 +192,7 @@ pub(crate) fn read(
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
         let at = faults.count();
-        let analysis = layout.analysis(&rows, mark, wishes, register, faults);
+        let analysis = layout.analysis(&rows, mark, requirements, register, faults);
         let (Some(analysis), true) = (analysis, faults.count() == at) else {
             continue;
         };
@@ -227,7 +227,11 @@ struct Layout {
 }
 
 impl Layout {
-    fn find(header: &Header<'_>, wishes: &ChemistrySettings, faults: &mut Faults) -> Option<Self> {
+    fn find(
+        header: &Header<'_>,
+        requirements: &ChemistrySettings,
+        faults: &mut Faults,
+    ) -> Option<Self> {
         let bird = header.required("bird", faults);
         let part = header.required("part", faults);
         let mass = header.required_masses("mass", faults);
@@ -240,7 +244,7 @@ impl Layout {
         let fat = header.required("fat_pct", faults);
         let ash = header.required("ash_pct", faults);
         let basis = header.optional("basis", faults);
-        if basis.is_none() && wishes.basis.is_none() {
+        if basis.is_none() && requirements.basis.is_none() {
             faults.add(
                 header.table.header_place(),
                 "no word on what the percentages are of",
@@ -275,7 +279,7 @@ impl Layout {
         &self,
         rows: &Rows<'_>,
         mark: Mark,
-        wishes: &ChemistrySettings,
+        requirements: &ChemistrySettings,
         register: &mut Register,
         faults: &mut Faults,
     ) -> Option<Analysis> {
@@ -326,7 +330,7 @@ impl Layout {
             bird,
             part: part?,
             mass_g,
-            basis: self.basis(rows, wishes, faults)?,
+            basis: self.basis(rows, requirements, faults)?,
             dry_matter_pct: dry_matter_pct?,
             crude_protein_pct: crude_protein_pct?,
             fat_pct: fat_pct?,
@@ -340,14 +344,14 @@ impl Layout {
     fn basis(
         &self,
         rows: &Rows<'_>,
-        wishes: &ChemistrySettings,
+        requirements: &ChemistrySettings,
         faults: &mut Faults,
     ) -> Option<Basis> {
         let (Some(cell), Some(column)) = (rows.optional_word(self.basis), self.basis) else {
-            if wishes.basis.is_none() {
+            if requirements.basis.is_none() {
                 rows.word(self.basis?, "as-is or dry-matter", faults);
             }
-            return wishes.basis;
+            return requirements.basis;
         };
         let basis = cell.parse().ok();
         if basis.is_none() {

@@ -328,7 +328,7 @@ pub struct TargetSettings {
     pub back_on_target_by_d: Option<f64>,
     /// Birds in each strain's flock, of which those weighed are a sample.
     pub flock_size: Option<u32>,
-    /// Uniformity that is wished for, percent of the birds near the mean.
+    /// Uniformity that is required for, percent of the birds near the mean.
     pub least_uniformity_pct: Option<f64>,
     /// Coefficient of variation that is not to be exceeded, percent.
     pub greatest_cv_pct: Option<f64>,

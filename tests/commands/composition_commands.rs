@@ -789,10 +789,10 @@ fn regions_are_held_against_their_whole() {
             ),
         ),
     ];
-    for (scans, wishes, told) in cases {
+    for (scans, requirements, told) in cases {
         let folder = small("", CHEMISTRY);
         std::fs::write(folder.path().join("scans.csv"), &scans).unwrap();
-        let settings = format!("{STUDY}{wishes}");
+        let settings = format!("{STUDY}{requirements}");
         std::fs::write(folder.path().join("study.toml"), settings).unwrap();
         let words = done(folder.path(), "check .");
         match told {

@@ -454,7 +454,7 @@ fn a_budget_weighs_ways_of_scanning_by_the_pilots_errors() {
     assert!((number(chosen, "hours") - hours).abs() < 1e-6);
     let money = 9.5 * birds + 3.0 * scans + 85.0 * carcasses + 28.0 * hours;
     assert!((number(chosen, "cost") - money).abs() < 1e-6);
-    // Its wishes are met, and more carcasses than none were needed for one.
+    // Its requirements are met, and more carcasses than none were needed for one.
     assert!(carcasses > 0.0);
     let precision = read("scan_precision");
     let own = precision.iter().filter(|row| {
@@ -528,7 +528,7 @@ fn what_no_budget_can_say_is_told_with_its_key() {
         ),
         (
             format!("{PRICES}{tube}[[wanted]]\ntrait = \"fat\"\n"),
-            "wanted[1]: found no wish, expected at least one of mean_pct",
+            "wanted[1]: found no requirement, expected at least one of mean_pct",
         ),
         (
             format!("{PRICES}{tube}{}", wanted.replace("fat", "feathers")),

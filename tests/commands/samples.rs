@@ -96,7 +96,7 @@ fn a_flock_without_rings_has_its_verdict_by_pen_house_and_whole() {
     let below = answer(&answers, "deviation_pct", ("B", "B-1"));
     assert!(number(below, "upper") < -4.0, "{below:?}");
     let share = answer(&answers, "uniformity", ("", ""));
-    assert_eq!(share["caution"], "misses the wished 90 % or more");
+    assert_eq!(share["caution"], "misses the required 90 % or more");
     let typical = answer(&answers, "typical_mass", ("", ""));
     assert!(number(typical, "estimate") > 900.0);
 }

@@ -5,8 +5,8 @@
 use nalgebra::{DMatrix, DVector};
 use pinfeather::analysis::{Options, PilotScans};
 use pinfeather::plan::budget::{
-    Aim, Budget, Extent, Limits, PilotPlace, PilotTrait, ScanCost, ScanDesign, ScanError, Wish,
-    offers,
+    Aim, Budget, Extent, Limits, PilotPlace, PilotTrait, RequiredPrecision, ScanCost, ScanDesign,
+    ScanError, offers,
 };
 use pinfeather::plan::carcasses::{CarcassKind, CarcassPlace, CarcassTrait, Carcasses};
 use pinfeather::study::Way;
@@ -142,7 +142,7 @@ fn repeats_are_those_of_two_stage_sampling() {
                 most_repeats: 12,
             }],
             limits: Limits::default(),
-            wishes: vec![Wish {
+            requirements: vec![RequiredPrecision {
                 trait_name: "fat".to_owned(),
                 mean_pct: width.map(|width| width * (1.0 + 1e-9)),
                 bird_pct: None,

@@ -22,7 +22,7 @@ use crate::study::{Study, Way};
 #[command(next_help_heading = "Scans and carcasses under a budget")]
 pub(super) struct BudgetOptions {
     /// Weigh ways of scanning, repeats, birds and carcasses by what they cost: a TOML with
-    /// prices, minutes, limits and wishes (see the guide); the pilot is a study folder with
+    /// prices, minutes, limits and requirements (see the guide); the pilot is a study folder with
     /// scans and chemistry
     #[arg(
         long,
@@ -105,8 +105,10 @@ pub(super) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
             egg: false,
         };
         ways = file.budget.scans.iter().map(way).collect();
-        let wished = file.budget.wishes.iter();
-        traits = wished.map(|wish| wish.trait_name.clone()).collect();
+        let required = file.budget.requirements.iter();
+        traits = required
+            .map(|requirement| requirement.trait_name.clone())
+            .collect();
     }
     let pilot = PilotScans::of(&study, &options, &ages_d, (&ways, &traits));
     let pilot = pilot.map_err(|error| match &file {

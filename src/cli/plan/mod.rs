@@ -13,7 +13,7 @@ use budget::BudgetOptions;
 use calibration::CalibrationOptions;
 use options::{FromOptions, LimitOptions, Named, Share, WantedOptions};
 
-use crate::analysis::USUAL_CURVES;
+use crate::analysis::usual_curves;
 use crate::cli::draw::{PaperOptions, add_pictures};
 use crate::cli::options::{Common, TableColumns};
 use crate::cli::output::Output;
@@ -339,7 +339,7 @@ impl PlanArgs {
         let own = study.settings.fit.curves.iter().map(String::as_str);
         let mut names: Vec<&str> = own.collect();
         if names.is_empty() {
-            names.extend(USUAL_CURVES);
+            names.extend(usual_curves(study));
         }
         names.extend(self.from.curve.as_deref());
         let mut curves: Vec<Arc<dyn Curve>> = Vec::new();

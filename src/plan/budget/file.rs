@@ -5,13 +5,13 @@ use std::path::Path;
 
 use toml::{Table, Value};
 
-use super::{Budget, Limits, ScanCost, Wish};
+use super::{Budget, Limits, RequiredPrecision, ScanCost};
 use crate::error::{Error, Result};
 
 /// A budget with the ages that it is for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BudgetFile {
-    /// Costs, limits and wishes.
+    /// Costs, limits and requirements.
     pub budget: Budget,
     /// Ages at which birds are to be scanned, d, ascending; empty for those that the study
     /// names.
@@ -48,7 +48,7 @@ impl BudgetFile {
     ///
     /// # Errors
     /// A file that cannot be read or is no TOML; keys that are unknown or missing; text where
-    /// a number belongs; numbers below 0, and limits and wishes of 0: all of them together.
+    /// a number belongs; numbers below 0, and limits and requirements of 0: all of them together.
     pub fn read(path: &Path, level: f64) -> Result<Self> {
         let text =
             std::fs::read_to_string(path).map_err(|source| Error::unreadable(path, source))?;
@@ -113,8 +113,8 @@ impl Faults<'_> {
         let analysis_minutes = self.required(table, "", "minutes_per_analysis", minutes);
         let limits = self.limits(table);
         let scans = self.each(table, "scan", SCAN, Self::scan);
-        let wishes = self.each(table, "wanted", WANTED, Self::wish);
-        self.no_doubles(&scans, &wishes);
+        let requirements = self.each(table, "wanted", WANTED, Self::requirement);
+        self.no_doubles(&scans, &requirements);
         let ages_d = self.ages(table);
         Some(BudgetFile {
             budget: Budget {
@@ -127,7 +127,7 @@ impl Faults<'_> {
                 analysis_minutes: analysis_minutes?,
                 scans,
                 limits,
-                wishes,
+                requirements,
                 level,
             },
             ages_d,
@@ -292,7 +292,7 @@ impl Faults<'_> {
         })
     }
 
-    fn wish(&mut self, section: &Table, inside: &str) -> Option<Wish> {
+    fn requirement(&mut self, section: &Table, inside: &str) -> Option<RequiredPrecision> {
         let trait_name = self.word(section, inside, "trait");
         if !section.contains_key("trait") {
             let key = format!("{inside}trait");
@@ -304,7 +304,7 @@ impl Faults<'_> {
         }
         let percent = (Least::AboveZero, "a percentage of the mean mass");
         let mut of = |key| self.number(section, (inside, key), percent);
-        let wish = Wish {
+        let requirement = RequiredPrecision {
             mean_pct: of("mean_pct"),
             bird_pct: of("bird_pct"),
             calibration_pct: of("calibration_pct"),
@@ -312,22 +312,25 @@ impl Faults<'_> {
         };
         if WANTED[1..].iter().all(|key| !section.contains_key(*key)) {
             let expected = format!("at least one of {}", WANTED[1..].join(", "));
-            self.add(inside.trim_end_matches('.'), "no wish", &expected);
+            self.add(inside.trim_end_matches('.'), "no requirement", &expected);
         }
-        Some(wish)
+        Some(requirement)
     }
 
     /// A way or a trait that stands twice.
-    fn no_doubles(&mut self, scans: &[ScanCost], wishes: &[Wish]) {
+    fn no_doubles(&mut self, scans: &[ScanCost], requirements: &[RequiredPrecision]) {
         for (at, scan) in scans.iter().enumerate() {
             if scans[..at].iter().any(|other| other.way() == scan.way()) {
                 let key = format!("scan[{}]", at + 1);
                 self.add(&key, format!("{} again", scan.way()), "each way once");
             }
         }
-        for (at, wish) in wishes.iter().enumerate() {
-            let name = &wish.trait_name;
-            if wishes[..at].iter().any(|other| other.trait_name == *name) {
+        for (at, requirement) in requirements.iter().enumerate() {
+            let name = &requirement.trait_name;
+            if requirements[..at]
+                .iter()
+                .any(|other| other.trait_name == *name)
+            {
                 let key = format!("wanted[{}].trait", at + 1);
                 self.add(&key, format!("{name} again"), "each trait once");
             }

@@ -1,4 +1,4 @@
-//! Which scans, birds and carcasses reach a wished precision for the least money?
+//! Which scans, birds and carcasses reach a required precision for the least money?
 //!
 //! A design is a way of scanning (with g birds in a scan), r scans of a bird or group on each
 //! occasion, n birds of each of S strains at each of k ages, and N birds more that are
@@ -31,7 +31,7 @@ pub use search::{Offer, Offers, birds_needed, least_half_widths, offers};
 use super::as_number;
 use super::power::factor;
 
-/// What scans, birds and work cost, what may be spent, and what is wished.
+/// What scans, birds and work cost, what may be spent, and what is required.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Budget {
     /// Word for the money, such as EUR.
@@ -48,8 +48,8 @@ pub struct Budget {
     pub scans: Vec<ScanCost>,
     /// What may be spent.
     pub limits: Limits,
-    /// What is wished, by trait.
-    pub wishes: Vec<Wish>,
+    /// What is required, by trait.
+    pub requirements: Vec<RequiredPrecision>,
     /// Level of the intervals.
     pub level: f64,
 }
@@ -95,9 +95,9 @@ pub struct Limits {
     pub killed: Option<usize>,
 }
 
-/// How precisely a trait is wished: half widths in percent of the strain's mean mass.
+/// How precisely a trait is required: half widths in percent of the strain's mean mass.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Wish {
+pub struct RequiredPrecision {
     /// The trait.
     pub trait_name: String,
     /// Of the mean of each strain at each age.
@@ -108,7 +108,7 @@ pub struct Wish {
     pub calibration_pct: Option<f64>,
 }
 
-/// What a wish is about.
+/// What a requirement is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Aim {
     /// The mean of a strain at an age.
@@ -134,8 +134,8 @@ impl Aim {
     }
 }
 
-impl Wish {
-    /// Half width wished, percent.
+impl RequiredPrecision {
+    /// Half width required, percent.
     #[must_use]
     pub fn of(&self, aim: Aim) -> Option<f64> {
         match aim {

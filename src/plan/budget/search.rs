@@ -16,7 +16,7 @@ pub struct Offer {
     pub way: usize,
     /// Scans of a bird or group on an occasion.
     pub repeats: usize,
-    /// The cheapest design that reaches all wishes, or why there is none.
+    /// The cheapest design that reaches all requirements, or why there is none.
     pub all: Result<ScanDesign, String>,
     /// The cheapest that reaches those about strain means and equations; none where no
     /// design does.
@@ -28,12 +28,12 @@ pub struct Offer {
 pub struct Offers {
     /// By way and repeats.
     pub offers: Vec<Offer>,
-    /// Place of the cheapest offer within the limits that reaches all wishes.
+    /// Place of the cheapest offer within the limits that reaches all requirements.
     pub chosen: Option<usize>,
-    /// The cheapest that reaches all wishes, limits or not.
+    /// The cheapest that reaches all requirements, limits or not.
     pub cheapest: Option<usize>,
-    /// Where none within the limits reaches the wishes: the design within them that comes
-    /// nearest, with the greatest ratio of a half width to the one wished.
+    /// Where none within the limits reaches the requirements: the design within them that comes
+    /// nearest, with the greatest ratio of a half width to the one required.
     pub nearest: Option<(ScanDesign, f64)>,
 }
 
@@ -156,18 +156,21 @@ struct Search<'a> {
 }
 
 impl Search<'_> {
-    /// The greatest ratio of a half width to the one wished, over these aims; none where the
+    /// The greatest ratio of a half width to the one required, over these aims; none where the
     /// pilot does not determine one of them.
     fn ratio(&self, design: ScanDesign, aims: &[Aim]) -> Option<f64> {
         let birds = self.budget.scans[design.way].birds;
         let mut most = 0.0_f64;
-        for wish in &self.budget.wishes {
-            let pilot = self.pilots.iter().find(|own| own.name == wish.trait_name)?;
+        for requirement in &self.budget.requirements {
+            let pilot = self
+                .pilots
+                .iter()
+                .find(|own| own.name == requirement.trait_name)?;
             for aim in aims {
-                if let Some(wished) = wish.of(*aim) {
+                if let Some(required) = requirement.of(*aim) {
                     let scope = (self.extent, self.budget.level);
                     let widest = pilot.widest_pct(*aim, (design, birds), scope)?;
-                    most = most.max(widest / wished);
+                    most = most.max(widest / required);
                 }
             }
         }
@@ -237,11 +240,11 @@ impl Search<'_> {
                 means: None,
             };
         }
-        let wished = |aim: Aim| {
-            let mut wishes = self.budget.wishes.iter();
-            wishes.any(|wish| wish.of(aim).is_some())
+        let required = |aim: Aim| {
+            let mut requirements = self.budget.requirements.iter();
+            requirements.any(|requirement| requirement.of(aim).is_some())
         };
-        let of_birds = wished(Aim::BirdCurve);
+        let of_birds = required(Aim::BirdCurve);
         let means = self.cheapest(way, repeats, &[Aim::StrainMean, Aim::Calibration]);
         let all = if of_birds && scan.birds > 1 {
             Err("a scan of several birds gives no curve of a single one".to_owned())
@@ -269,19 +272,22 @@ impl Search<'_> {
             birds: MOST_BIRDS / birds * birds,
             carcasses: self.most_carcasses(),
         };
-        for wish in &self.budget.wishes {
-            let pilot = self.pilots.iter().find(|own| own.name == wish.trait_name);
+        for requirement in &self.budget.requirements {
+            let pilot = self
+                .pilots
+                .iter()
+                .find(|own| own.name == requirement.trait_name);
             for aim in Aim::ALL {
-                let (Some(wished), Some(pilot)) = (wish.of(aim), pilot) else {
+                let (Some(required), Some(pilot)) = (requirement.of(aim), pilot) else {
                     continue;
                 };
                 let scope = (self.extent, self.budget.level);
-                let name = format!("{} of {}", aim.word(), wish.trait_name);
+                let name = format!("{} of {}", aim.word(), requirement.trait_name);
                 match pilot.widest_pct(aim, (design, birds), scope) {
                     None => return format!("the pilot does not determine the {name}"),
-                    Some(reached) if reached > wished => {
+                    Some(reached) if reached > required => {
                         return format!(
-                            "{} birds a strain and {} carcasses reach {reached:.2} % for the {name}, not {wished} %",
+                            "{} birds a strain and {} carcasses reach {reached:.2} % for the {name}, not {required} %",
                             design.birds, design.carcasses
                         );
                     }
@@ -289,10 +295,10 @@ impl Search<'_> {
                 }
             }
         }
-        "the wishes together are not reached".to_owned()
+        "the requirements together are not reached".to_owned()
     }
 
-    /// The design within the limits that comes nearest to all wishes.
+    /// The design within the limits that comes nearest to all requirements.
     fn nearest(&self) -> Option<(ScanDesign, f64)> {
         let mut best: Option<(ScanDesign, f64)> = None;
         for (way, scan) in self.budget.scans.iter().enumerate() {

@@ -50,7 +50,7 @@ fn designs(plan: &ScanBudget) -> Vec<Line> {
                         cost.money, plan.budget.currency, cost.hours
                     )
                 }
-                None => "no design reaches the wishes, whatever it costs".to_owned(),
+                None => "no design reaches the requirements, whatever it costs".to_owned(),
             };
             lines.extend(wrapped("NO PLAN", &text, 2));
             if let Some((design, _)) = offers.nearest {
@@ -69,21 +69,24 @@ fn designs(plan: &ScanBudget) -> Vec<Line> {
     lines
 }
 
-/// `fat mean 8.8 % (wished 9)` of each wish.
+/// `fat mean 8.8 % (required 9)` of each requirement.
 fn reached(plan: &ScanBudget, design: ScanDesign) -> Vec<String> {
     let birds = plan.budget.scans[design.way].birds;
     let scope = (plan.extent, plan.budget.level);
     let mut pieces = Vec::new();
-    for (wish, pilot) in plan.wished() {
+    for (requirement, pilot) in plan.required() {
         for (aim, name) in [
             (Aim::StrainMean, "mean"),
             (Aim::BirdCurve, "bird"),
             (Aim::Calibration, "equation"),
         ] {
             let widest = pilot.widest_pct(aim, (design, birds), scope);
-            if let (Some(wished), Some(widest)) = (wish.of(aim), widest) {
+            if let (Some(required), Some(widest)) = (requirement.of(aim), widest) {
                 let size = significant(widest, 2);
-                pieces.push(format!("{} {name} {size} % ({wished})", wish.trait_name));
+                pieces.push(format!(
+                    "{} {name} {size} % ({required})",
+                    requirement.trait_name
+                ));
             }
         }
     }

@@ -35,8 +35,8 @@ pub fn designs(plan: &ScanBudget) -> Table {
         way("", "way of scanning") => line.plan.budget.scans[line.plan.offers.offers[line.at].way].way(),
         birds_per_scan("1", "birds in a scan") => line.plan.budget.scans[line.plan.offers.offers[line.at].way].birds,
         repeats("1", "scans of a bird or group on an occasion") => line.plan.offers.offers[line.at].repeats,
-        reaches("", "all wishes, or those about strain means and calibration alone; empty where there is no design") => line.reaches,
-        chosen("", "whether this is the cheapest design within the limits that reaches all wishes") => line.reaches == "all wishes" && line.plan.offers.chosen == Some(line.at),
+        reaches("", "all requirements, or those about strain means and calibration alone; empty where there is no design") => line.reaches,
+        chosen("", "whether this is the cheapest design within the limits that reaches all requirements") => line.reaches == "all requirements" && line.plan.offers.chosen == Some(line.at),
         birds_per_strain("1", "birds of each strain that are scanned at every age") => line.design.map(|design| design.birds),
         careful_birds_per_strain("1", "the same with the variance between birds at the upper 80 % limit of the pilot's estimate; empty where none will do") => line.careful,
         carcasses("1", "birds killed for analysis beside those of the pilot") => line.design.map(|design| design.carcasses),
@@ -61,7 +61,7 @@ pub fn designs(plan: &ScanBudget) -> Table {
                 reason: reason.to_owned(),
             };
             match &offer.all {
-                Ok(design) => add(line(Some(*design), "all wishes", "")),
+                Ok(design) => add(line(Some(*design), "all requirements", "")),
                 Err(why) => {
                     add(line(None, "", why));
                     if offer.means.is_some() {
@@ -106,8 +106,10 @@ impl PrecisionLine<'_> {
 
     fn wanted(&self) -> Option<f64> {
         let name = &self.plan.pilots[self.pilot].name;
-        let mut wishes = self.plan.budget.wishes.iter();
-        wishes.find(|wish| wish.trait_name == *name)?.of(self.aim)
+        let mut requirements = self.plan.budget.requirements.iter();
+        requirements
+            .find(|requirement| requirement.trait_name == *name)?
+            .of(self.aim)
     }
 }
 
@@ -128,8 +130,8 @@ pub fn precision(plan: &ScanBudget) -> Table {
         std_error_pct("%", "expected standard error, of the mean mass") => line.variance.map(|variance| 100.0 * variance.total().sqrt()),
         half_width_pct("%", "half width of the interval, of the mean mass") => line.half_width_pct(),
         half_width_g("g", "the same in grams") => line.half_width_pct().map(|pct| 0.01 * pct * line.mass_g()),
-        wanted_pct("%", "half width that the budget wishes; empty where it wishes none") => line.wanted(),
-        reaches("", "whether the half width is no greater than the one wished") => line.reaches(),
+        wanted_pct("%", "required half width; empty where none is required") => line.wanted(),
+        reaches("", "whether the half width is no greater than the required one") => line.reaches(),
         birds_share_pct("%", "share of the variance that comes from differences between birds") => line.share(|variance| variance.birds),
         scans_share_pct("%", "share that comes from the scans, each on its own") => line.share(|variance| variance.scans),
         offset_share_pct("%", "share that comes from the offset of the way, the same for all its scans") => line.share(|variance| variance.offset),

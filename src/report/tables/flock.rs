@@ -101,7 +101,7 @@ impl Weigh {
 pub fn uniformity(study: &Study, rows: &[FlockUniformity], weigh: &Weigh) -> Table {
     let near =
         |row: &FlockUniformity, of: fn(&Share) -> f64| row.uniformity.near_mean.as_ref().map(of);
-    let wish = &study.settings.target;
+    let requirement = &study.settings.target;
     columns!("uniformity", |row: &FlockUniformity| {
         level => row.level.to_string(),
         strain => &study.strains[row.strain],
@@ -126,8 +126,8 @@ pub fn uniformity(study: &Study, rows: &[FlockUniformity], weigh: &Weigh) -> Tab
         birds_for_uniformity("1", "birds to weigh for the uniformity to be known within 8 percentage points (where not asked otherwise)") => weigh.for_uniformity(row),
         house("", "house, where birds are kept by house") => row.house.map(|house| &study.houses[house]),
         caution("", "what to be careful about") => &row.caution,
-        uniformity_wished("", "yes, no, or unsure (by its interval): uniformity of at least target.least_uniformity_pct") => wish.least_uniformity_pct.and_then(|least| row.uniformity.meets_share(least)).map(Met::name),
-        cv_wished("", "yes, no, or unsure (by its interval): coefficient of variation of at most target.greatest_cv_pct") => wish.greatest_cv_pct.and_then(|most| row.uniformity.meets_cv(most)).map(Met::name),
+        uniformity_met("", "yes, no, or unsure (by its interval): uniformity of at least target.least_uniformity_pct") => requirement.least_uniformity_pct.and_then(|least| row.uniformity.meets_share(least)).map(Met::name),
+        cv_met("", "yes, no, or unsure (by its interval): coefficient of variation of at most target.greatest_cv_pct") => requirement.greatest_cv_pct.and_then(|most| row.uniformity.meets_cv(most)).map(Met::name),
     })
     .table(rows)
 }

@@ -64,12 +64,17 @@ impl Further {
 impl Layout {
     pub(super) fn find(
         header: &Header<'_>,
-        wishes: &ScanSettings,
+        requirements: &ScanSettings,
         faults: &mut Faults,
     ) -> Option<Self> {
         let before = faults.count();
-        let named = |field| wishes.names.as_ref().is_some_and(|names| names.has(field));
-        let scan = match wishes.names {
+        let named = |field| {
+            requirements
+                .names
+                .as_ref()
+                .is_some_and(|names| names.has(field))
+        };
+        let scan = match requirements.names {
             Some(_) => header.required("scan", faults),
             None => header.optional("scan", faults),
         };
@@ -86,7 +91,7 @@ impl Layout {
         let masses =
             ["fat", "lean", "bone", "scale_weight"].map(|stem| header.masses(stem, faults));
         let mut further = Vec::new();
-        for (name, unit) in &wishes.readings {
+        for (name, unit) in &requirements.readings {
             let column = match unit {
                 ReadingUnit::Mass(unit) => header.mass_of(name, *unit, faults).map(Further::Mass),
                 ReadingUnit::Density(unit) => {
@@ -97,7 +102,7 @@ impl Layout {
                 name: name.clone(),
                 unit: unit.kept(),
             };
-            let in_regions = wishes.region_columns.values();
+            let in_regions = requirements.region_columns.values();
             let in_regions = in_regions.filter(|column| column.reading == *name).count();
             match column {
                 Some(column) => further.push((reading, column)),
@@ -105,7 +110,7 @@ impl Layout {
                 None => {}
             }
         }
-        let regions = of_regions(header, wishes, &further, faults);
+        let regions = of_regions(header, requirements, &further, faults);
         let none = masses[..3].iter().all(Option::is_none) && regions.is_empty();
         if none && faults.count() == at {
             header.missing(&["fat", "lean", "bone"], faults);
@@ -144,7 +149,7 @@ impl Layout {
     }
 
     /// Which header was taken for what.
-    pub(super) fn mapped(&self, header: &Header<'_>, wishes: &ScanSettings) -> Mapped {
+    pub(super) fn mapped(&self, header: &Header<'_>, requirements: &ScanSettings) -> Mapped {
         let headers = &header.table.headers;
         let name = |stem: &str| {
             let known = columns_of(TableName::Scans).iter();
@@ -192,10 +197,10 @@ impl Layout {
         Mapped {
             unread: unread.map(|(_, header)| header.clone()).collect(),
             by_settings: !header.mapping.is_empty()
-                || !wishes.readings.is_empty()
-                || !wishes.regions.is_empty()
-                || !wishes.region_columns.is_empty()
-                || wishes.names.is_some(),
+                || !requirements.readings.is_empty()
+                || !requirements.regions.is_empty()
+                || !requirements.region_columns.is_empty()
+                || requirements.names.is_some(),
             columns: found
                 .into_iter()
                 .map(|(name, index)| (name, headers[index].clone()))
@@ -208,12 +213,12 @@ impl Layout {
 /// The columns of single regions that the settings name.
 fn of_regions(
     header: &Header<'_>,
-    wishes: &ScanSettings,
+    requirements: &ScanSettings,
     further: &[(FurtherReading, Further)],
     faults: &mut Faults,
 ) -> Vec<OfRegion> {
     let mut found = Vec::new();
-    for (written, RegionColumn { reading, region }) in &wishes.region_columns {
+    for (written, RegionColumn { reading, region }) in &requirements.region_columns {
         let Some(index) = header.named_by("scans.region_columns", written, faults) else {
             continue;
         };

@@ -18,7 +18,7 @@ use crate::study::weighings::age_between;
 /// Reads the table; what could be read where there are faults.
 pub(in crate::study) fn read(
     header: &Header<'_>,
-    wishes: &ScanSettings,
+    requirements: &ScanSettings,
     dates: &Dates,
     register: &mut Register,
     faults: &mut Faults,
@@ -28,19 +28,19 @@ pub(in crate::study) fn read(
         ..Scans::default()
     };
     let before = faults.count();
-    let layout = Layout::find(header, wishes, faults);
+    let layout = Layout::find(header, requirements, faults);
     let Some(layout) = layout.filter(|_| faults.count() == before) else {
         judge::rows(header, faults);
         return scans;
     };
-    scans.mapped = layout.mapped(header, wishes);
+    scans.mapped = layout.mapped(header, requirements);
     let further = layout.further.iter();
     scans.further = further.map(|(reading, _)| reading.clone()).collect();
     let mark = decimal_mark::of(header.table, &layout.number_columns(), faults);
     let mut reader = Reader {
         layout,
         mark,
-        wishes,
+        requirements,
         dates,
         register,
         seen: HashMap::new(),
@@ -70,7 +70,7 @@ type Identity = (Vec<usize>, u64, String, String, Feathers, u32);
 pub(super) struct Reader<'a> {
     pub(super) layout: Layout,
     pub(super) mark: Mark,
-    wishes: &'a ScanSettings,
+    requirements: &'a ScanSettings,
     dates: &'a Dates,
     register: &'a mut Register,
     seen: HashMap<Identity, u32>,
@@ -137,7 +137,7 @@ impl Reader<'_> {
                 "number repeated scans in the column repeat, or remove one of the two rows",
             );
         }
-        let per_bird = match self.wishes.group_masses {
+        let per_bird = match self.requirements.group_masses {
             GroupMasses::Total => birds.len() as f64,
             GroupMasses::Mean => 1.0,
         };
@@ -174,7 +174,7 @@ impl Reader<'_> {
 
     /// The region that a row names, in the study's words; the name is kept.
     fn region(&mut self, text: &str) -> String {
-        let region = region_name(text, &self.wishes.regions);
+        let region = region_name(text, &self.requirements.regions);
         self.regions.insert(text.to_owned(), region.clone());
         region
     }
@@ -199,7 +199,7 @@ impl Reader<'_> {
         rows: &'r Rows<'_>,
         faults: &mut Faults,
     ) -> Option<BTreeMap<Field, Said<'r>>> {
-        let (Some(names), Some(column)) = (&self.wishes.names, self.layout.scan) else {
+        let (Some(names), Some(column)) = (&self.requirements.names, self.layout.scan) else {
             return Some(BTreeMap::new());
         };
         let cell = rows.word(column, "the name of a scan", faults)?;
