@@ -144,6 +144,9 @@ pub(crate) struct TableColumns {
     /// Ages and values may be any numbers: for data that are not weights of birds
     #[arg(long, alias = "any-number")]
     pub(crate) no_plausibility: bool,
+    /// What was measured, one of them, such as tree [default: subject]
+    #[arg(long, value_name = "WORD", requires = "no_plausibility")]
+    pub(crate) subject: Option<String>,
     /// Sheet to read, where the table is a workbook (.xlsx, .ods) with several
     #[arg(long, value_name = "NAME")]
     pub(crate) sheet: Option<String>,
@@ -265,6 +268,7 @@ impl TableColumns {
             } else {
                 Values::BirdMasses
             },
+            subject: self.subject.clone(),
             sheet: self.sheet.clone(),
             header_row: self.header_row,
             stream: self.stream,

@@ -13,6 +13,7 @@ use std::sync::Arc;
 use indicatif::ProgressBar;
 
 use super::options::{Common, Input, study_files};
+use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Options, Progress};
 use crate::error::{Error, Result};
 use crate::report::files::{Place, Places, RECORD, date_of, keep_earlier, owner_file};
@@ -279,7 +280,7 @@ impl Output {
     }
 
     /// Looks for results of the same study in the results folder, and for what has changed since.
-    pub(crate) fn compare_with_earlier(&mut self) {
+    pub(crate) fn compare_with_earlier(&mut self, ages: AgeUnit) {
         let (Some(folder), Some(input)) = (self.files.results(), self.inputs.first()) else {
             return;
         };
@@ -289,7 +290,7 @@ impl Output {
         let now = since::Findings::of_tables(&self.findings.tables);
         self.since = date_of(&folder.join(RECORD)).map(|date| Since {
             date,
-            changes: since::changes(&before, &now),
+            changes: since::changes(&before, &now, ages),
         });
     }
 

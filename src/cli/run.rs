@@ -71,7 +71,7 @@ pub(crate) fn run(args: &RunArgs, common: &Common) -> Result<u8> {
     }
     paper::add((&results, &options), &mut output);
     output.summarise();
-    output.compare_with_earlier();
+    output.compare_with_earlier(results.study.age_unit());
     if args.keep {
         output.keep_earlier()?;
     }

@@ -125,7 +125,7 @@ impl BirdPanels {
             letter: None,
             ..by_age(
                 (size.on_one_sheet(), LEAST_PANEL_MM),
-                self.frame,
+                &self.frame,
                 self.quantity.words(),
                 panels.collect(),
                 (false, Vec::new(), self.note(birds.len())),

@@ -66,7 +66,7 @@ impl Figure for BlandAltman {
         }
         let mean = self.mean.name.to_lowercase();
         let title = format!("{} against {mean}", self.difference.name);
-        Ok(board.finish(&title, &strains.words(self.frame)))
+        Ok(board.finish(&title, &strains.words(&self.frame)))
     }
 }
 

@@ -86,7 +86,7 @@ impl Figure for BodyParts {
             keys: keys.collect(),
             ..by_age(
                 (size, LEAST_PANEL_MM),
-                self.frame,
+                &self.frame,
                 self.quantity.words(),
                 panels,
                 (false, Vec::new(), note),

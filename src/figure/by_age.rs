@@ -122,7 +122,7 @@ impl Figure for ByAge {
         let quantity = self.quantity.words();
         let plan = by_age(
             (size, LEAST_PANEL_MM),
-            self.frame,
+            &self.frame,
             quantity,
             self.contents(),
             (self.has_zero(), self.keys(&drawn), note),

@@ -73,7 +73,7 @@ impl Figure for DifferenceBand {
         });
         let board = Board::lay(by_age(
             (size, LEAST_PANEL_MM),
-            self.frame,
+            &self.frame,
             self.quantity.words(),
             panels.collect(),
             (true, Vec::new(), self.note()),

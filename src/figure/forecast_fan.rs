@@ -77,7 +77,7 @@ impl Figure for ForecastFan {
         });
         let board = Board::lay(by_age(
             (size, LEAST_PANEL_MM),
-            self.frame,
+            &self.frame,
             self.quantity.words(),
             panels.collect(),
             (false, Vec::new(), self.note()),

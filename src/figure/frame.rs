@@ -36,12 +36,12 @@ pub trait Figure {
 }
 
 /// What the figures of one study have in common.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Frame {
     /// Days (with weeks beneath) or weeks on the axes of age.
     pub ages: AgeUnit,
     /// What n counts, one of them: `bird`.
-    pub subject: &'static str,
+    pub subject: String,
     /// Letter of the first panel, the others follow; none where not given.
     pub letter: Option<char>,
 }
@@ -50,13 +50,22 @@ impl Default for Frame {
     fn default() -> Self {
         Self {
             ages: AgeUnit::default(),
-            subject: "bird",
+            subject: "bird".to_owned(),
             letter: None,
         }
     }
 }
 
 impl Frame {
+    /// The same frame, where n counts something else.
+    #[must_use]
+    pub fn counting(&self, subject: &str) -> Self {
+        Self {
+            subject: subject.to_owned(),
+            ..self.clone()
+        }
+    }
+
     /// "n: birds."
     pub(crate) fn n(&self) -> String {
         format!("n: {}s.", self.subject)
@@ -69,7 +78,7 @@ impl Frame {
 
     /// "20 birds".
     pub(crate) fn counted(&self, n: usize) -> String {
-        series::counted(n, self.subject)
+        series::counted(n, &self.subject)
     }
 
     /// "Groups: Line A (20 birds), Line B (18 birds).": what a reader by ear hears first.
@@ -108,7 +117,7 @@ pub(crate) type Content = (Head, Vec<(f64, f64)>);
 /// Panels on common axes: age across, a quantity up.
 pub(crate) fn by_age(
     (size, least_panel_mm): (Size, f64),
-    frame: Frame,
+    frame: &Frame,
     quantity: Words,
     panels: Vec<Content>,
     (with_zero, keys, note): (bool, Vec<Key>, Vec<String>),

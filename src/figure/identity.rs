@@ -89,7 +89,7 @@ impl Figure for Identity {
         }
         let across = self.panels.first().map_or("", |panel| &panel.across.name);
         let title = format!("{} against {}", self.observed.name, across.to_lowercase());
-        Ok(board.finish(&title, &strains.words(self.frame)))
+        Ok(board.finish(&title, &strains.words(&self.frame)))
     }
 }
 

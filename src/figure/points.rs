@@ -149,7 +149,7 @@ impl<'a> Strains<'a> {
     }
 
     /// "Groups: Line A (20 birds), Line B (18 birds)."
-    pub(crate) fn words(&self, frame: Frame) -> String {
+    pub(crate) fn words(&self, frame: &Frame) -> String {
         frame.groups(self.0.iter().copied())
     }
 

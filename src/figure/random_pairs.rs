@@ -71,7 +71,7 @@ impl Figure for RandomPairs {
             }
         }
         let title = format!("Random effects of {}", self.terms.join(", "));
-        Ok(board.finish(&title, &strains.words(self.frame)))
+        Ok(board.finish(&title, &strains.words(&self.frame)))
     }
 }
 

@@ -88,7 +88,7 @@ impl Figure for ResidualPanels {
             panel.line(&content.means, &Pen::solid(INK, CURVE_PT))?;
         }
         let title = format!("Residuals of {}", self.of);
-        Ok(board.finish(title.trim_end_matches(" of "), &strains.words(self.frame)))
+        Ok(board.finish(title.trim_end_matches(" of "), &strains.words(&self.frame)))
     }
 }
 

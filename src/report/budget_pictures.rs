@@ -24,7 +24,7 @@ pub fn budget_picture(plan: &ScanBudget, showing: &Showing, drawn: &mut Drawn) {
     let figure = PrecisionByCost {
         cost: format!("Cost ({})", plan.budget.currency),
         panels,
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     drawn.add("precision_by_cost".to_owned(), &figure, showing);
 }

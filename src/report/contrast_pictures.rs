@@ -171,7 +171,7 @@ fn forest(study: &Study, compared: &Compared, (names, showing): (&[String], &Sho
         panels: distinct,
         interval: showing.with_choice(study, interval),
         p_value,
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     }
 }
 
@@ -239,6 +239,6 @@ fn difference_band(
         pointwise: showing.with_choice(study, format!("{share} pointwise confidence band")),
         simultaneous: format!("{share} band of all ages together (sup-t)"),
         pairs: pairs.filter(|pair| !pair.difference.is_empty()).collect(),
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::figure::{BirdLine, EggProduction, Frame, Ranged, StrainProduction};
+use crate::figure::{BirdLine, EggProduction, Ranged, StrainProduction};
 use crate::maturity::{EggGroup, EggOnset, EggQuantity, LightProgramme};
 use crate::report::pictures::{Drawn, Showing};
 use crate::study::Study;
@@ -42,10 +42,7 @@ pub fn egg_picture(
         light_of,
         strains,
         interval: format!("{:.0} % interval", 100.0 * showing.confidence),
-        frame: Frame {
-            subject: "pen",
-            ..showing.frame
-        },
+        frame: showing.frame.counting("pen"),
     };
     drawn.add("egg_production".to_owned(), &figure, showing);
 }

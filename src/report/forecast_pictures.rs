@@ -86,7 +86,7 @@ pub fn forecast_pictures(
                 showing.frame.subject
             ),
             flocks: flocks.collect(),
-            frame: showing.frame,
+            frame: showing.frame.clone(),
         };
         drawn.add(figure_name, &figure, showing);
     }
@@ -145,7 +145,7 @@ pub fn weight_prediction_figures(
                 percent(showing.confidence)
             ),
             panels: panels.collect(),
-            frame: showing.frame,
+            frame: showing.frame.clone(),
             ..Identity::default()
         };
         drawn.add(format!("predicted_{}", file_name(name)), &figure, showing);
@@ -231,7 +231,7 @@ pub fn uniformity_pictures(
         if strains.iter().all(|strain| strain.curve.len() < 2) {
             continue;
         }
-        let subject = showing.frame.subject;
+        let subject = &showing.frame.subject;
         let figure = ByAge {
             title: format!("Uniformity of {} by age", trait_words(study, &records.name)),
             quantity: Quantity {
@@ -243,7 +243,7 @@ pub fn uniformity_pictures(
             band: format!("its {} interval (Wilson)", percent(showing.confidence)),
             means: true,
             strains,
-            frame: showing.frame,
+            frame: showing.frame.clone(),
             ..ByAge::default()
         };
         let name = format!("uniformity_{}", file_name(&records.name));

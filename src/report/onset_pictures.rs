@@ -41,7 +41,7 @@ pub fn lay_picture(
             100.0 * showing.confidence
         ),
         strains,
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     drawn.add("lay_curve".to_owned(), &figure, showing);
 }
@@ -175,7 +175,7 @@ pub fn first_egg_picture(
             .map(|strain| study.strains[strain].clone())
             .collect(),
         traits: traits.collect(),
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     drawn.add("value_at_first_egg".to_owned(), &figure, showing);
 }
@@ -211,7 +211,7 @@ pub fn prediction_figure(
             100.0 * showing.confidence
         ),
         panels: panels.collect(),
-        frame: showing.frame,
+        frame: showing.frame.clone(),
         ..Identity::default()
     };
     drawn.add("predicted_first_egg".to_owned(), &figure, showing);

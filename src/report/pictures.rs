@@ -95,7 +95,7 @@ pub fn deviation_pictures(
                 .panels(study)
                 .map(|strain| strain_deviation(study, &mine, strain))
                 .collect(),
-            frame: showing.frame,
+            frame: showing.frame.clone(),
         };
         let name = format!("deviation_{}", file_name(&records.name));
         drawn.add(name, &figure, showing);
@@ -269,7 +269,7 @@ impl Scene<'_> {
             layout: Layout::for_strains(strains.len()),
             curve: self.curve(strains),
             band: self.band(),
-            frame: self.showing.frame,
+            frame: self.showing.frame.clone(),
             ..ByAge::default()
         }
     }
@@ -313,7 +313,7 @@ impl Scene<'_> {
             without: birds.len() - with.len(),
             birds: drawn.filter_map(|at| panel(with[at])).collect(),
             with: with.len(),
-            frame: self.showing.frame,
+            frame: self.showing.frame.clone(),
         }
     }
 

@@ -41,7 +41,7 @@ pub fn plan_picture(planned: &Planned<'_>, showing: &Showing, drawn: &mut Drawn)
             String::new()
         },
         panels,
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     drawn.add("precision_by_birds".to_owned(), &figure, showing);
 }

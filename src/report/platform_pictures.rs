@@ -30,7 +30,7 @@ pub fn platform_picture(study: &Study, platform: &Platform, showing: &Showing, d
             .map(str::to_owned)
             .into(),
         scales,
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     drawn.add("scale_days".to_owned(), &figure, showing);
 }

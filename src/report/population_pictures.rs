@@ -176,7 +176,7 @@ impl Scene<'_> {
                 percent(self.showing.confidence)
             ),
             strains: strains.collect(),
-            frame: self.showing.frame,
+            frame: self.showing.frame.clone(),
             ..ByAge::default()
         }
     }
@@ -271,7 +271,7 @@ impl Scene<'_> {
                 .to_owned(),
             strains: strains.collect(),
             correlations,
-            frame: self.showing.frame,
+            frame: self.showing.frame.clone(),
         }
     }
 
@@ -434,7 +434,7 @@ pub(super) fn residual_panels(
                 Vec::new(),
             ),
         ],
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     }
 }
 

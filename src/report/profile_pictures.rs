@@ -29,7 +29,7 @@ pub fn profile_pictures(
                 .filter(|one| showing.has_panel(one.strain))
                 .map(|one| term(study, one))
                 .collect(),
-            frame: showing.frame,
+            frame: showing.frame.clone(),
         };
         let name = file_name(&study.traits[first.trait_index].name);
         drawn.add(format!("profile_{name}"), &figure, showing);

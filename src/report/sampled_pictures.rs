@@ -5,7 +5,7 @@ use super::pictures::{
     Drawn, Showing, curve_words, evenly_between, file_name, percent, quantity_of,
 };
 use super::text::trait_words;
-use crate::figure::{BandPoint, BirdLine, Birds, ByAge, Frame, Layout, Quantity, StrainByAge};
+use crate::figure::{BandPoint, BirdLine, Birds, ByAge, Layout, Quantity, StrainByAge};
 use crate::flock::{
     CONTROL_LIMIT, Deviation, FlockLevel, GainPoint, TargetCurve, target_trajectories,
 };
@@ -60,10 +60,7 @@ pub fn sampled_pictures(
             .iter()
             .map(|strain| scene.growth(*strain, targets.get(*strain).and_then(Option::as_ref)))
             .collect(),
-        frame: Frame {
-            subject: "sample",
-            ..showing.frame
-        },
+        frame: showing.frame.counting("sample"),
         ..ByAge::default()
     };
     if growth.strains.iter().any(|strain| strain.birds > 0) {
@@ -95,10 +92,7 @@ pub fn sampled_pictures(
             .iter()
             .map(|strain| scene.deviation(*strain))
             .collect(),
-        frame: Frame {
-            subject: scene.finest_name(&strains),
-            ..showing.frame
-        },
+        frame: showing.frame.counting(scene.finest_name(&strains)),
     };
     if deviation
         .strains
@@ -174,10 +168,7 @@ pub fn gain_picture(
         ),
         means: true,
         strains,
-        frame: Frame {
-            subject: "gain",
-            ..showing.frame
-        },
+        frame: showing.frame.counting("gain"),
         ..ByAge::default()
     };
     drawn.add(

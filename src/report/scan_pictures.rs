@@ -183,7 +183,7 @@ fn identity(
         observed: grams(format!("{} by chemistry", capital(name))),
         line: "Deming regression".to_owned(),
         panels: panels.collect(),
-        frame: showing.frame,
+        frame: showing.frame.clone(),
         ..Identity::default()
     };
     drawn.add(format!("calibration_{name}"), &figure, showing);
@@ -254,7 +254,7 @@ fn bland_altman(
             .to_owned(),
         interval: format!("{} confidence intervals", percent(showing.confidence)),
         panels: panels.collect(),
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     drawn.add(format!("bland_altman_{name}"), &figure, showing);
 }
@@ -350,7 +350,7 @@ pub fn feather_share_picture(
         curve: "means at each age, joined".to_owned(),
         band: format!("{} intervals of the means", percent(showing.confidence)),
         strains,
-        frame: showing.frame,
+        frame: showing.frame.clone(),
         ..ByAge::default()
     };
     drawn.add("feather_share".to_owned(), &figure, showing);
@@ -417,7 +417,7 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing, drawn: &mut 
             })
             .collect(),
         interval: format!("{} intervals (chi-squared)", percent(showing.confidence)),
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     drawn.add("precision_by_method".to_owned(), &figure, showing);
 }
@@ -472,7 +472,7 @@ pub fn body_parts_picture(
         parts: parts.iter().map(|part| capital(part)).collect(),
         values: "means of corrected masses".to_owned(),
         strains: strains.filter(|strain| strain.ages.len() > 1).collect(),
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     if !figure.strains.is_empty() {
         drawn.add("body_parts".to_owned(), &figure, showing);

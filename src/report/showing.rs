@@ -9,7 +9,7 @@
 use crate::contrast::{Against, Comparison};
 use crate::error::{Error, Result};
 use crate::figure::{Figure, Frame, Picture, Size};
-use crate::study::{Study, Values};
+use crate::study::Study;
 
 /// A figure and the name of its file.
 #[derive(Debug, Clone)]
@@ -85,7 +85,7 @@ pub(super) fn whole_name(name: &str) -> &str {
 }
 
 /// What the figures show and how large they are.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Showing<'a> {
     /// Confidence of the bands.
     pub confidence: f64,
@@ -168,7 +168,7 @@ impl Showing<'_> {
     pub(super) fn at_most(&self, width_mm: f64) -> Self {
         Self {
             width_mm: self.width_mm.min(width_mm),
-            ..*self
+            ..self.clone()
         }
     }
 }
@@ -177,10 +177,7 @@ impl Showing<'_> {
 pub(crate) fn frame_of(study: &Study, letter: Option<char>) -> Frame {
     Frame {
         ages: study.age_unit(),
-        subject: match study.values {
-            Values::BirdMasses => "bird",
-            Values::AnyNumber => "subject",
-        },
+        subject: study.subject.clone(),
         letter,
     }
 }

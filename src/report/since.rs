@@ -7,7 +7,9 @@ use std::path::Path;
 
 use super::Table;
 use super::files::{RECORD, RunRecord};
-use super::text::signed;
+use super::text::{Verdict, signed};
+use crate::age::AgeUnit;
+use crate::flock::Band;
 
 /// Whom a row is of: level, strain, house, pen, bird, trait.
 type Subject = [String; 6];
@@ -32,7 +34,7 @@ pub struct Findings {
 #[derive(Debug, Clone, PartialEq)]
 struct Stand {
     age_d: f64,
-    verdict: &'static str,
+    verdict: Verdict,
     deviation_pct: f64,
 }
 
@@ -96,9 +98,7 @@ impl Findings {
                 "deviation" if subject[0] != "bird" => {
                     let stand = Stand {
                         age_d: number("age_d"),
-                        verdict: verdict(cell("in_band"), number("deviation_g"), |name| {
-                            number(name)
-                        }),
+                        verdict: verdict(cell("in_band"), number),
                         deviation_pct: number("deviation_pct"),
                     };
                     // Rows of a subject ascend in age: the last one stays.
@@ -128,18 +128,20 @@ impl Findings {
 }
 
 /// The verdict of a row of `deviation.csv`.
-fn verdict(in_band: &str, deviation_g: f64, number: impl Fn(&str) -> f64) -> &'static str {
-    let (lower, upper) = (number("deviation_lower_g"), number("deviation_upper_g"));
-    match in_band {
-        "yes" => "on target",
-        "no" if deviation_g < 0.0 => "below target",
-        "no" => "above target",
-        "unsure" => "at the edge of the band",
-        _ if lower > 0.0 => "above target",
-        _ if upper < 0.0 => "below target",
-        _ if deviation_g.is_finite() => "not off target",
-        _ => "without a target",
+fn verdict(in_band: &str, number: impl Fn(&str) -> f64) -> Verdict {
+    let deviation_g = number("deviation_g");
+    if !deviation_g.is_finite() {
+        return Verdict::NoTarget;
     }
+    let band = match in_band {
+        "yes" => Band::Inside,
+        "no" => Band::Outside,
+        "unsure" => Band::Unsure,
+        _ => Band::NotGiven,
+    };
+    let interval_g = (number("deviation_lower_g"), number("deviation_upper_g"));
+    let is_given = interval_g.0.is_finite() && interval_g.1.is_finite();
+    Verdict::given(band, deviation_g, is_given.then_some(interval_g))
 }
 
 /// `pen A-1`, `house A`, `Alder`; the trait where it is not body weight.
@@ -160,29 +162,33 @@ fn name([level, strain, house, pen, bird, trait_name]: &Subject) -> String {
 
 /// What has changed from one run to the next, a line a statement; empty where nothing has.
 #[must_use]
-pub fn changes(before: &Findings, now: &Findings) -> Vec<String> {
+pub fn changes(before: &Findings, now: &Findings, ages: AgeUnit) -> Vec<String> {
+    let shown = |age_d: &str| {
+        age_d
+            .parse()
+            .map_or_else(|_| age_d.to_owned(), |age_d| ages.show(age_d))
+    };
     let mut lines = Vec::new();
     for (subject, stand) in &now.verdicts {
         let percent = format!("{} %", signed(stand.deviation_pct, 1));
-        let is_off = matches!(stand.verdict, "below target" | "above target");
         match before.verdicts.get(subject) {
             Some(earlier) if earlier.verdict != stand.verdict => lines.push(format!(
-                "{}: {} at {} d, {} before (at {} d)",
+                "{}: {} at {}, {} before (at {})",
                 name(subject),
                 if stand.deviation_pct.is_finite() {
-                    format!("{} ({percent})", stand.verdict)
+                    format!("{} ({percent})", stand.verdict.words())
                 } else {
-                    stand.verdict.to_owned()
+                    stand.verdict.words().to_owned()
                 },
-                stand.age_d,
-                earlier.verdict,
-                earlier.age_d
+                ages.show(stand.age_d),
+                earlier.verdict.words(),
+                ages.show(earlier.age_d)
             )),
-            None if is_off => lines.push(format!(
-                "{}: {} ({percent}) at {} d, not judged before",
+            None if stand.verdict.is_off() => lines.push(format!(
+                "{}: {} ({percent}) at {}, not judged before",
                 name(subject),
-                stand.verdict,
-                stand.age_d
+                stand.verdict.words(),
+                ages.show(stand.age_d)
             )),
             _ => {}
         }
@@ -200,8 +206,9 @@ pub fn changes(before: &Findings, now: &Findings) -> Vec<String> {
     }
     for (subject, age_d) in now.gains.difference(&before.gains) {
         lines.push(format!(
-            "{}: gain up to {age_d} d outside its control limits",
-            name(subject)
+            "{}: gain up to {} outside its control limits",
+            name(subject),
+            shown(age_d)
         ));
     }
     let mut birds = Vec::new();
@@ -219,8 +226,9 @@ pub fn changes(before: &Findings, now: &Findings) -> Vec<String> {
             continue;
         }
         lines.push(format!(
-            "{}: forecast for {age_d} d now {:.0} g, outside its earlier interval ({:.0} to {:.0} g)",
+            "{}: forecast for {} now {:.0} g, outside its earlier interval ({:.0} to {:.0} g)",
             name(subject),
+            shown(age_d),
             forecast.value,
             earlier.lower,
             earlier.upper
@@ -268,14 +276,14 @@ mod tests {
             "strain,Alder,,,body_weight,126,1400,1380,1420\nbird,Alder,1,b1,body_weight,126,1400,1350,1450\n",
             "Alder,1,b7,body_weight\n",
         );
-        assert!(changes(&before, &before).is_empty());
+        assert!(changes(&before, &before, AgeUnit::Days).is_empty());
         let now = findings(
             "pen,Alder,1,,body_weight,98,-10,-0.9,yes,A\npen,Alder,1,,body_weight,105,-70,-5.3,no,A\nstrain,Alder,,,body_weight,105,-5,-0.4,yes,\n",
             "strain,Alder,,,body_weight,126,1370,1350,1390\nbird,Alder,1,b1,body_weight,126,1500,1450,1550\n",
             "Alder,1,b7,body_weight\nAlder,1,b9,body_weight\n",
         );
         assert_eq!(
-            changes(&before, &now),
+            changes(&before, &now, AgeUnit::Days),
             [
                 "pen 1: below target (\u{2212}5.3 %) at 105 d, on target before (at 98 d)",
                 "departed from predicted growth since: bird b9",

@@ -28,7 +28,7 @@ pub fn validation_pictures(validations: &[Validation], showing: &Showing, drawn:
                 line: line(one),
                 strains: strains(one),
             }],
-            frame: showing.frame,
+            frame: showing.frame.clone(),
             ..Identity::default()
         };
         let name = format!("validation_{}", file_name(&one.trait_name));

@@ -3,10 +3,11 @@
 use crate::age::AgeUnit;
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
-use crate::flock::{Band, Deviation, FlockLevel, FlockUniformity, Gain, GainsSeen};
+use crate::flock::{Deviation, FlockLevel, FlockUniformity, Gain, GainsSeen};
 use crate::growth::Derived;
 use crate::maturity::{Cue, CueSummary};
 use crate::report::tables::flock::Weigh;
+use crate::report::text::Verdict;
 use crate::study::Study;
 use crate::trajectory::{self, SubjectFits, Trajectories};
 
@@ -96,18 +97,7 @@ fn sentence(
         Err(reason) => return format!("{name}: no verdict, {reason}; {weighed}"),
         Ok(against) => against,
     };
-    let call = match against.band {
-        Band::Inside => "on target",
-        Band::Outside if against.deviation_g < 0.0 => "below target",
-        Band::Outside => "above target",
-        Band::Unsure => "at the edge of the target's band: too few birds to call it",
-        Band::NotGiven => match against.interval_g {
-            Some((lower_g, _)) if lower_g > 0.0 => "above target",
-            Some((_, upper_g)) if upper_g < 0.0 => "below target",
-            Some(_) => "not distinguishable from target",
-            None => "one bird against target",
-        },
-    };
+    let call = Verdict::of(row).words();
     let interval = against
         .interval_g
         .map_or(String::new(), |(lower_g, upper_g)| {

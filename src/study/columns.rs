@@ -60,6 +60,8 @@ pub struct Columns {
     pub stream: bool,
     /// How such records are read.
     pub stream_settings: StreamSettings,
+    /// One of what was measured, where values may be any numbers [default: subject].
+    pub subject: Option<String>,
     /// A table of targets to judge by, as in a study folder.
     pub targets: Option<PathBuf>,
     /// A table of first eggs, as in a study folder.

@@ -140,6 +140,9 @@ pub struct Study {
     pub settings: Settings,
     /// What ages and values may be.
     pub values: Values,
+    /// One of what was measured: `bird`; another word, such as `tree`, where values may be any
+    /// numbers.
+    pub subject: String,
     /// What deserves a second look: one line each.
     pub warnings: Vec<String>,
     /// What was left out or not read, as it should be: one line each.

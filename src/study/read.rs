@@ -128,6 +128,12 @@ pub(crate) fn study(
         )
     });
     study.values = bare.map_or(Values::BirdMasses, |columns| columns.values);
+    let subject = bare.and_then(|columns| columns.subject.as_deref());
+    study.subject = match study.values {
+        Values::BirdMasses => "bird",
+        Values::AnyNumber => subject.unwrap_or("subject"),
+    }
+    .to_owned();
     study.settings = settings;
     study
 }

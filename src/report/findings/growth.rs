@@ -34,7 +34,7 @@ impl Findings {
         }
         if study.values == Values::AnyNumber {
             for words in &mut self.words {
-                *words = in_general(words);
+                *words = in_general(words, &study.subject);
             }
         }
         let method = options.growth.intervals.name();

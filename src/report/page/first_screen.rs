@@ -226,7 +226,7 @@ fn masses(put: &mut String, content: &Content, weighed: &Masses) {
     let (unit, percent) = (content.overview.unit, content.overview.percent);
     let skipped = weighed.ages_d.len().saturating_sub(MOST_AGES);
     let heading = match weighed.groups.len() {
-        1 => capital(content.overview.subject),
+        1 => capital(&content.overview.subject),
         _ => content.group_heading().to_owned(),
     };
     let mut columns = vec![Column::words(&heading)];

@@ -158,7 +158,7 @@ impl Page<'_> {
             &format!(
                 "<script type=\"application/json\" id=\"page-data\">{{\"watch\":{watch},\"groups\":{},\"subject\":{},\"weeks\":{},\"curves\":{},\"tables\":{}}}</script>",
                 data::string(self.content.groups),
-                data::string(self.content.overview.subject),
+                data::string(&self.content.overview.subject),
                 self.content.overview.ages == AgeUnit::Weeks,
                 explorer::json(&self.content.curves),
                 tables

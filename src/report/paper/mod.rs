@@ -64,7 +64,7 @@ impl Paper<'_> {
     fn worded(&self, text: String) -> String {
         match self.analysis.study.values {
             Values::BirdMasses => text,
-            Values::AnyNumber => words::in_general(&text),
+            Values::AnyNumber => words::in_general(&text, &self.analysis.study.subject),
         }
     }
 

@@ -256,12 +256,15 @@ pub(super) fn derived(ages_d: &[f64]) -> Vec<Derived> {
         .collect()
 }
 
-/// Words for birds, in words for any subject: numbers that are no masses of birds.
-pub(in crate::report) fn in_general(text: &str) -> String {
-    const WORDS: [(&str, &str); 9] = [
-        ("birds", "subjects"),
-        ("bird", "subject"),
-        ("Birds", "Subjects"),
+/// Words for birds, in words for what was measured: numbers that are no masses of birds.
+pub(in crate::report) fn in_general(text: &str, subject: &str) -> String {
+    let (one, first) = (subject, capital(subject));
+    let (several, first_several) = (format!("{one}s"), format!("{first}s"));
+    let words = [
+        ("birds", several.as_str()),
+        ("bird", one),
+        ("Birds", &first_several),
+        ("Bird", &first),
         ("mature weight", "upper asymptote"),
         ("Mature weight", "The upper asymptote"),
         ("from hatch to", "from 0 to"),
@@ -271,7 +274,7 @@ pub(in crate::report) fn in_general(text: &str) -> String {
         ("Body weight", "Value"),
     ];
     let mut text = text.to_owned();
-    for (of_birds, in_general) in WORDS {
+    for (of_birds, in_general) in words {
         let mut out = String::with_capacity(text.len());
         let mut from = 0;
         for (at, found) in text.match_indices(of_birds) {
@@ -318,7 +321,10 @@ mod tests {
 
     #[test]
     fn birds_are_subjects_where_others_were_measured() {
-        let words = in_general("Mature weight of 5 birds and of each bird from blackbird");
+        let words = in_general(
+            "Mature weight of 5 birds and of each bird from blackbird",
+            "subject",
+        );
         assert_eq!(
             words,
             "The upper asymptote of 5 subjects and of each subject from blackbird"

@@ -112,8 +112,8 @@ fn departures(analysis: &Analysis, overview: &Overview, all: &mut Vec<Attention>
         _ => " have departed from their predicted growth.".to_owned(),
     };
     let noun = match names.len() {
-        1 => super::capital(overview.subject),
-        _ => format!("{}s", super::capital(overview.subject)),
+        1 => super::capital(&overview.subject),
+        _ => format!("{}s", super::capital(&overview.subject)),
     };
     let short = match names.as_slice() {
         [first, second, rest @ ..] if rest.len() > 1 => {

@@ -70,8 +70,8 @@ pub struct Overview {
     pub title: String,
     /// What was measured, on whom and when.
     pub measured: String,
-    /// One subject: `bird`, or `subject` where the values are not birds' masses.
-    pub subject: &'static str,
+    /// One of what was measured: `bird`, or another word where values are not birds' masses.
+    pub subject: String,
     /// Unit of the values; empty where they have none.
     pub unit: &'static str,
     /// The trait that is weighed, as the tables name it.
@@ -116,15 +116,11 @@ impl Overview {
         let study = &analysis.study;
         let naming = Naming::of(study, column);
         let answers = analysis.answers();
-        let subject = match study.values {
-            Values::BirdMasses => "bird",
-            Values::AnyNumber => "subject",
-        };
         let back_by_d = options.flock.as_ref().and_then(|flock| flock.back_by_d);
         let mut overview = Self {
             title: study.name.clone(),
-            measured: measured(study, subject, column),
-            subject,
+            measured: measured(study, column),
+            subject: study.subject.clone(),
             unit: match study.values {
                 Values::BirdMasses => "g",
                 Values::AnyNumber => "",
@@ -181,7 +177,7 @@ fn main_trait(study: &Study) -> Option<&str> {
 }
 
 /// Who was measured, and when: one line.
-fn measured(study: &Study, subject: &'static str, column: Option<&str>) -> String {
+fn measured(study: &Study, column: Option<&str>) -> String {
     let mut pieces = Vec::new();
     pieces.extend(sampled(study));
     let main_trait_of_birds = study.main_trait().filter(|at| {
@@ -217,7 +213,7 @@ fn measured(study: &Study, subject: &'static str, column: Option<&str>) -> Strin
         } else {
             format!("at {}", ages.show(last_d))
         };
-        let birds = count(birds.count(), subject);
+        let birds = count(birds.count(), &study.subject);
         pieces.push(format!("{birds}{with}{groups}, {span}"));
     }
     if study.treatments.len() > 1 {

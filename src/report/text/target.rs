@@ -33,12 +33,21 @@ pub enum Verdict {
 }
 
 impl Verdict {
-    fn of(row: &Deviation) -> Self {
-        let Ok(against) = &row.against else {
-            return Self::NoTarget;
-        };
-        let low = against.deviation_g < 0.0;
-        match (against.band, against.interval_g) {
+    /// That of a weighing.
+    pub(in crate::report) fn of(row: &Deviation) -> Self {
+        row.against.as_ref().map_or(Self::NoTarget, |against| {
+            Self::given(against.band, against.deviation_g, against.interval_g)
+        })
+    }
+
+    /// That of a deviation from the target, g, with its place in the band and its interval.
+    pub(in crate::report) fn given(
+        band: Band,
+        deviation_g: f64,
+        interval_g: Option<(f64, f64)>,
+    ) -> Self {
+        let low = deviation_g < 0.0;
+        match (band, interval_g) {
             (Band::Inside, _) => Self::OnTarget,
             (Band::Outside, _) if low => Self::Below,
             (Band::Outside, _) => Self::Above,
