@@ -1,13 +1,12 @@
 //! How the birds grow as one population, in words.
 
 use crate::age::AgeUnit;
-use crate::fit::estimable::NotEstimable;
 use crate::fit::interval;
 use crate::fit::mixed::{RandomEffect, TermScale};
 use crate::growth::Derived;
 use crate::report::text::trait_words;
-use crate::report::words::three_digits;
-use crate::study::{Study, Values};
+use crate::report::words::{curve_words, three_digits};
+use crate::study::Study;
 use crate::trajectory::allometric::AllometricFit;
 use crate::trajectory::{
     Because, Design, PopulationFit, SecondPhase, SecondPhaseSource, TraitModel, Trajectories,
@@ -42,7 +41,7 @@ pub fn population(study: &Study, trajectories: &Trajectories, confidence: f64) -
             best.curve.name()
         ));
         lines.extend(design(model.design.as_ref(), best));
-        lines.extend(typical(best, confidence, study.values));
+        lines.extend(typical(study, best, confidence));
         lines.extend(differences(best));
         lines.extend(whose_second_phases(best));
         for reason in best.outcome.reasons() {
@@ -114,51 +113,13 @@ fn design(design: Option<&Design>, fit: &PopulationFit) -> Vec<String> {
 }
 
 /// A line a group: the typical bird.
-fn typical(fit: &PopulationFit, confidence: f64, values: Values) -> Vec<String> {
-    let (mature, gram, gain) = match values {
-        Values::BirdMasses => ("mature", "g", "g/d"),
-        Values::AnyNumber => ("upper asymptote", "", "per day"),
-    };
+fn typical(study: &Study, fit: &PopulationFit, confidence: f64) -> Vec<String> {
     let Some(mixed) = fit.outcome.fit() else {
         return Vec::new();
     };
     let line = |(at, group): (usize, &crate::trajectory::Group)| {
         let estimates = mixed.group_estimates(at);
-        let quantity = |words: &str, what: Derived, unit: &str| {
-            let estimate = match interval::derived(&*fit.curve, &estimates, what, confidence) {
-                Ok(estimate) => estimate,
-                Err(NotEstimable::Absent) => return None,
-                Err(NotEstimable::Undetermined(_)) => {
-                    return Some(format!("{words} not estimable"));
-                }
-            };
-            let limits = estimate.interval.map_or(String::new(), |limits| {
-                format!(
-                    " ({} to {})",
-                    three_digits(limits.lower),
-                    three_digits(limits.upper)
-                )
-            });
-            let unit = if unit.is_empty() {
-                String::new()
-            } else {
-                format!(" {unit}")
-            };
-            Some(format!(
-                "{words} {}{unit}{limits}",
-                three_digits(estimate.value)
-            ))
-        };
-        let pieces: Vec<String> = [
-            quantity(mature, Derived::Mature, gram),
-            quantity("maximum growth rate", Derived::InflectionRate, gain),
-            quantity("at", Derived::InflectionAge, "d"),
-            quantity("first peak of gain at", Derived::FirstPeakAge, "d"),
-            quantity("second peak of gain at", Derived::SecondPeakAge, "d"),
-        ]
-        .into_iter()
-        .flatten()
-        .collect();
+        let pieces = curve_words(study, &*fit.curve, (&estimates, confidence));
         format!(
             "    the typical bird of {}: {}",
             group.name,

@@ -2,13 +2,13 @@
 
 use crate::age::AgeUnit;
 use crate::fit::estimable::NotEstimable;
-use crate::fit::interval;
+use crate::fit::{Estimates, interval};
 use crate::flock::{Deviation, FlockLevel, FlockUniformity, Gain, GainsSeen};
-use crate::growth::Derived;
+use crate::growth::{Curve, Derived};
 use crate::maturity::{Cue, CueSummary};
 use crate::report::tables::flock::Weigh;
 use crate::report::text::Verdict;
-use crate::study::Study;
+use crate::study::{Study, Values};
 use crate::trajectory::{self, SubjectFits, Trajectories};
 
 /// Said once with every verdict or forecast that somebody may act on.
@@ -218,43 +218,66 @@ fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String
     let Some(estimates) = best.outcome.estimates() else {
         return format!("  {name}: no curve fits its {trait_name}");
     };
-    let quantity = |what: Derived, unit: &str| {
-        let estimate = match interval::derived(&*best.curve, estimates, what, confidence) {
-            Ok(estimate) => estimate,
-            Err(NotEstimable::Absent) => return None,
-            Err(NotEstimable::Undetermined(_)) => return Some("not estimable".to_owned()),
-        };
-        let limits = estimate.interval.map_or(String::new(), |limits| {
-            format!(
-                " ({} to {})",
-                three_digits(limits.lower),
-                three_digits(limits.upper)
-            )
-        });
-        Some(format!("{} {unit}{limits}", three_digits(estimate.value)))
-    };
+    let of_curve = curve_words(study, &*best.curve, (estimates, confidence));
     let mut words = format!("  {name}: {trait_name} by {}", best.curve.name());
-    if let Some(weight) = quantity(Derived::Mature, "g") {
-        words += &format!(", mature {weight}");
-    }
-    if let (Some(rate), Some(age)) = (
-        quantity(Derived::InflectionRate, "g/d"),
-        quantity(Derived::InflectionAge, "d"),
-    ) {
-        words += &format!(", maximum growth rate {rate} at {age}");
-    }
-    for (name, what) in [
-        ("first", Derived::FirstPeakAge),
-        ("second", Derived::SecondPeakAge),
-    ] {
-        if let Some(age) = quantity(what, "d") {
-            words += &format!(", {name} peak of gain at {age}");
-        }
+    for piece in of_curve {
+        words += &format!(", {piece}");
     }
     if best.outcome.status() == "weak" {
         words += &format!("; weak: {}", best.outcome.reason());
     }
     words
+}
+
+/// What a reader wants of a curve, each with its interval: the upper asymptote, the greatest gain
+/// with its age, and of two phases the peaks of gain.
+pub(super) fn curve_words(
+    study: &Study,
+    curve: &dyn Curve,
+    (estimates, confidence): (&Estimates, f64),
+) -> Vec<String> {
+    let (mature, gram, gain) = match study.values {
+        Values::BirdMasses => ("mature", " g", " g/d"),
+        Values::AnyNumber => ("upper asymptote", "", " per day"),
+    };
+    let ages = study.age_unit();
+    let quantity = |what: Derived, unit: &str| {
+        let estimate = match interval::derived(curve, estimates, what, confidence) {
+            Ok(estimate) => estimate,
+            Err(NotEstimable::Absent) => return None,
+            Err(NotEstimable::Undetermined(_)) => return Some("not estimable".to_owned()),
+        };
+        let limits = estimate.interval;
+        if let (AgeUnit::Weeks, " d", Some(limits)) = (ages, unit, limits) {
+            return Some(ages.show_interval(estimate.value, (limits.lower, limits.upper)));
+        }
+        let limits = limits.map_or(String::new(), |limits| {
+            let (lower, upper) = (three_digits(limits.lower), three_digits(limits.upper));
+            format!(" ({lower} to {upper})")
+        });
+        Some(format!("{}{unit}{limits}", three_digits(estimate.value)))
+    };
+    let greatest = quantity(Derived::InflectionRate, gain).map(|rate| {
+        match quantity(Derived::InflectionAge, " d") {
+            Some(age) => format!("{rate} at {age}"),
+            None => rate,
+        }
+    });
+    [
+        (mature, quantity(Derived::Mature, gram)),
+        ("maximum growth rate", greatest),
+        (
+            "first peak of gain at",
+            quantity(Derived::FirstPeakAge, " d"),
+        ),
+        (
+            "second peak of gain at",
+            quantity(Derived::SecondPeakAge, " d"),
+        ),
+    ]
+    .into_iter()
+    .filter_map(|(name, value)| Some(format!("{name} {}", value?)))
+    .collect()
 }
 
 /// The cue ages of each strain's best curve.
