@@ -19,7 +19,7 @@ pub enum Status {
 }
 
 impl Status {
-    /// `supported`, `weak` or `not estimable`, as the tables say.
+    /// `supported`, `weak` or `not estimable`, as written in the tables.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {

@@ -55,11 +55,4 @@ impl WayPrecisions {
     pub fn variance(&self, name: &str, way: &Way, reading_g: f64) -> Option<f64> {
         Some(self.of(name, way)?.sd_at(reading_g).powi(2))
     }
-
-    /// Whether any scan of one bird was repeated in this way.
-    #[must_use]
-    pub fn knows(&self, scan: &Scan) -> bool {
-        let way = Way::of(scan);
-        self.found.keys().any(|(_, other)| *other == way)
-    }
 }

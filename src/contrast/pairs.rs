@@ -175,7 +175,7 @@ fn compared(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Found>
     }
 }
 
-/// All pairs of so many places, the first before the second.
+/// All pairs of this number of places, the first before the second.
 pub(super) fn pairs(count: usize) -> impl Iterator<Item = (usize, usize)> {
     (0..count).flat_map(move |a| (a + 1..count).map(move |b| (a, b)))
 }

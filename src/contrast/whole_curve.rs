@@ -4,7 +4,7 @@
 //!
 //! Wald's test that all terms are the same, from the terms of the groups and their joint
 //! covariance, so that it is robust where they are (pooled fits: the sandwich by bird) and
-//! asks the model that everything else is read from. With q differences d (of all groups q =
+//! uses the model that everything else is read from. With q differences d (of all groups q =
 //! (groups - 1) terms) and their covariance V,
 //!
 //! ```text
@@ -127,7 +127,7 @@ fn test(
         })
     };
     let covariance = of_differences(&|a, b| joint.covariance[(a.0 * p + a.1, b.0 * p + b.1)]);
-    // To unit diagonal, since terms have scales of their own.
+    // To unit diagonal, since terms have different scales.
     let scale = covariance.diagonal().map(|variance| variance.sqrt());
     if !scale.iter().all(|scale| *scale > 0.0 && scale.is_finite()) {
         return None;

@@ -1,4 +1,4 @@
-//! What the residuals say of the curve: runs, likeness of neighbours, and an
+//! Residual diagnostics of a curve: runs, correlation of neighbours, and an
 //! asymptote that is an extrapolation.
 //!
 //! These are notes beside a fit, not verdicts on it: a curve that misses a second

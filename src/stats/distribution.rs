@@ -6,7 +6,7 @@
 //! lose digits from 1e5 degrees of freedom on, and its error function far out in the tail); t
 //! with many degrees of freedom on a transformation to the normal. Quantiles are roots of the
 //! smaller tail. They agree with R over 0.5 to 1e12 degrees of freedom and tails from 1e-300
-//! (`tests/reference/quantiles.rs`, which says how closely).
+//! (`tests/reference/quantiles.rs`, with the precision).
 //!
 //! Degrees of freedom are positive and need not be whole, infinitely many are the limit;
 //! probabilities lie in [0, 1] (0 and 1 give the ends of the support). Where no degree of
@@ -366,7 +366,7 @@ mod tests {
         close(t_quantile(0.975, 100.0), 1.983_971_518_523_552, RELATIVE);
         close(t_quantile(0.975, 1e4), 1.960_201_239_890_626, RELATIVE);
         close(t_upper(10.0, 12.0), 1.790_661_843_836_187_3e-7, RELATIVE);
-        // scipy 1.17.1 (its own accuracy here is some 1e-12)
+        // scipy 1.17.1 (accurate to about 1e-12 here)
         close(t_upper(2.0, 1e7), 0.022_750_145_445_921_48, 1e-11);
         close(t_quantile(0.025, 1e7), -1.959_964_221_767_205_5, 1e-11);
         close(t_quantile(1e-8, 1e7), -5.612_005_803_165_477, 1e-11);

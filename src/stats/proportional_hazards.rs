@@ -365,7 +365,7 @@ mod tests {
     }
 
     #[test]
-    fn nothing_to_learn_from_is_said() {
+    fn nothing_to_learn_from_is_reported() {
         let cue = [1.0, 2.0, 4.0];
         let none = [
             EventTime::After(1.0),

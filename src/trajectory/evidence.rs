@@ -142,7 +142,7 @@ fn verdict(fits: &SubjectFits, all: &[Evidence], validation: &Validation, at: us
     words.join("; ")
 }
 
-/// What the other criteria say of the curve that is best by AICc.
+/// The other criteria for the curve that is best by AICc.
 fn best(
     fits: &SubjectFits,
     all: &[Evidence],

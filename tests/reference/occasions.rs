@@ -1,4 +1,4 @@
-//! Birds hatched on two days and weighed together are one occasion, each judged at its own age.
+//! Birds hatched on two days and weighed together are one occasion, each judged at the bird's age.
 
 use std::fmt::Write as _;
 use std::path::Path;

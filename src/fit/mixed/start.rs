@@ -3,7 +3,7 @@
 //! Values are averaged at equal ages (or in bins of equal count where ages are
 //! many), the curve's own starting rule is applied to the means, and a damped
 //! Gauss-Newton (Levenberg 1944, Marquardt 1963) fits them. This costs next to
-//! nothing beside the mixed fit and asks nothing of any single subject.
+//! nothing beside the mixed fit and makes no demand on any single subject.
 
 use super::cholesky;
 use super::subjects::Subjects;
@@ -68,7 +68,7 @@ fn means(subjects: &Subjects<'_>, group: Option<usize>) -> Means {
     means
 }
 
-/// Weighted sum of squares, and the normal equations where asked for.
+/// Weighted sum of squares, and the normal equations where requested.
 fn measure(
     curve: &dyn Curve,
     means: &Means,

@@ -395,7 +395,7 @@ fn egg_rows(eggs: &EggOnset, naming: Naming<'_>, study: &Study) -> Vec<EggRow> {
     eggs.groups.iter().map(row).collect()
 }
 
-/// What the models of first eggs say of cues.
+/// Results on cues by the models of first eggs.
 fn cue(models: &crate::maturity::OnsetModels) -> Option<Cue> {
     let error = |model: &OnsetModel| model.cross_validated?.error_d;
     let without = models.without_cues().and_then(error)?;
