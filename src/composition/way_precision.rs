@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use super::quality::Kept;
 use crate::stats::precision::{Precision, precision};
-use crate::study::{Feathers, Scan, Study, Way};
+use crate::study::{Feathers, Study, Way};
 
 /// Precision by the name of a reading (`fat_scan`) and way.
 #[derive(Debug, Clone, Default)]

@@ -95,7 +95,7 @@ impl ScanSummary {
         summary
     }
 
-    pub(super) fn list_first(&self, lines: &mut Vec<String>) {
+    pub(super) fn describe(&self, lines: &mut Vec<String>) {
         let (Some(first), Some(last)) = (self.ages_d.first(), self.ages_d.last()) else {
             return;
         };
@@ -160,7 +160,7 @@ impl ChemistrySummary {
         summary
     }
 
-    pub(super) fn list_first(&self, lines: &mut Vec<String>) {
+    pub(super) fn describe(&self, lines: &mut Vec<String>) {
         let Some((least, greatest)) = self.sums_pct else {
             return;
         };
