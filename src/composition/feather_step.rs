@@ -125,7 +125,7 @@ impl FeatherStep {
         self.moved(lookup, &vec![0.0; 1 + self.effects.len()])
     }
 
-    /// The same with the predicted feather mass (first) and effects moved by so much.
+    /// The same with the predicted feather mass (first) and effects moved by these steps.
     fn moved<'a>(
         &self,
         lookup: impl Fn(&str) -> Option<Value<'a>>,

@@ -68,7 +68,7 @@ pub struct GroupAllometry {
     pub log_coefficient: Value,
     /// The trait's mass at the reference mass, g.
     pub at_reference: Value,
-    /// Chance of an exponent so far from 1 where it is 1.
+    /// Two-sided P value of an exponent of 1.
     pub isometry_p: Option<f64>,
 }
 

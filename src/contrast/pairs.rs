@@ -45,7 +45,7 @@ pub struct Contrast {
     pub simultaneous: Option<Interval>,
     /// The difference as a percentage of the second group's value.
     pub percent: Option<f64>,
-    /// Chance of so great a difference where there is none.
+    /// Two-sided P value of no difference.
     pub p_value: Option<f64>,
     /// The same, adjusted for the number of comparisons.
     pub p_adjusted: Option<f64>,

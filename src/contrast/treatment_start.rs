@@ -65,7 +65,7 @@ pub struct ShiftRow {
     pub interval: Interval,
     /// Degrees of freedom.
     pub degrees_of_freedom: f64,
-    /// Chance of so great a difference where there is none.
+    /// Two-sided P value of no difference.
     pub p_value: f64,
     /// The same, adjusted by Holm over treatments and over level and rate.
     pub p_adjusted: f64,

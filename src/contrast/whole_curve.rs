@@ -38,7 +38,7 @@ pub struct CurveTest {
     pub df1: usize,
     /// Degrees of freedom of the denominator.
     pub df2: f64,
-    /// Chance of so great a statistic where one curve serves all.
+    /// P value of one curve for all.
     pub p_value: f64,
     /// The same, adjusted (Holm) for the number of pairs; that of all stands as it is.
     pub p_adjusted: f64,

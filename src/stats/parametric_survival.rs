@@ -368,7 +368,7 @@ impl AcceleratedFit {
         Ok(row.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum())
     }
 
-    /// Chance that the event has not happened by `time`.
+    /// Survival: probability that the event has not happened by `time`.
     ///
     /// # Shapes
     /// `row`: p values in the design's order.

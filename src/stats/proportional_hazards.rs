@@ -299,7 +299,7 @@ impl HazardFit {
         Ok(parts.map(|((x, mean), b)| (x - mean) * b).sum())
     }
 
-    /// Chance that the event has not happened by `time`; level after the last event.
+    /// Survival: probability that the event has not happened by `time`; level after the last event.
     ///
     /// # Shapes
     /// `row`: p values in the design's order.

@@ -16,7 +16,7 @@ pub struct Evidence {
     pub rank_bic: Option<usize>,
     /// Lack of fit against replicate weighings (strains).
     pub lack_of_fit: Option<LackOfFit>,
-    /// Chance of so few runs of the mean residuals along age (strains).
+    /// P value of the number of runs of the mean residuals along age (strains).
     pub runs_p: Option<f64>,
     /// Correlation of neighbouring residuals of a bird (strains).
     pub autocorrelation: Option<f64>,

@@ -112,7 +112,7 @@ pub struct WaitingBird {
 /// Whether any measure predicts the age at first egg better than none.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Cue {
-    /// These predict with so great an error, and without any it is so great, d.
+    /// Root mean square error with these cues, and without any, d.
     Predicts(String, f64, f64),
     /// The least error with any, and the error without, d.
     NoHelp(f64, f64),
