@@ -11,7 +11,7 @@ pub enum Estimand {
     Value(Quantity),
     /// Its difference between two strains.
     Contrast(Quantity),
-    /// It of a single bird, from the bird's scans: a cue.
+    /// A quantity of a single bird, from the bird's scans: a cue.
     Cue(Quantity),
     /// How birds differ and scans err.
     Spread(SpreadParameter),

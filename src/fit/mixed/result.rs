@@ -201,10 +201,10 @@ pub struct MixedFit {
     pub subject_covariances: Vec<f64>,
     /// How much of each random effect a subject's own data determine, subjects x q:
     /// 1 - variance of the effect given the data / variance between subjects. Near 1
-    /// the subject speaks for itself, near 0 the effect is the others' mean.
+    /// the subject's data determine the effect, near 0 it is the group's mean.
     pub reliabilities: Vec<f64>,
     /// Degrees of freedom of the residuals, at least 1: observations minus fixed effects and
-    /// those used by the subjects' effects.
+    /// the effective number of the subjects' effects.
     pub residual_df: usize,
     /// Fixed-effect group of each subject.
     pub subject_groups: Vec<usize>,

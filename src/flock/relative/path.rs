@@ -1,6 +1,6 @@
 //! The path of each strain: what its birds do together.
 //!
-//! Given the birds' variances, the weighings give, for the path u at the occasions, that its
+//! Given the birds' variances and the weighings, the path u at the occasions is such that its
 //! generalised least squares estimate m is normal about it with covariance Lambda^-1. A flock
 //! has few strains, and each has one path: the variances of the walk and the slope of the
 //! paths are averaged over a grid, equal beforehand on the log scale, by the restricted
