@@ -1,8 +1,7 @@
 //! The path of each strain: what its birds do together.
 //!
-//! Given the birds' variances and the weighings, the path u at the occasions is such that its
-//! generalised least squares estimate m is normal about it with covariance Lambda^-1. A flock
-//! has few strains, and each has one path: the variances of the walk and the slope of the
+//! Given the birds' variances, the generalised least squares estimate m of the path u at the
+//! occasions is normal about u with covariance Lambda^-1. A flock has few strains, and each has one path: the variances of the walk and the slope of the
 //! paths are averaged over a grid, equal beforehand on the log scale, by the restricted
 //! likelihood of all strains. The timing of the strain's second phase moves the path by what
 //! the target's curve predicts, exactly and not to first order: it is averaged over as well.
