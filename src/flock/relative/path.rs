@@ -1,10 +1,11 @@
 //! The path of each strain: what its birds do together.
 //!
 //! Given the birds' variances, the generalised least squares estimate m of the path u at the
-//! occasions is normal about u with covariance Lambda^-1. A flock has few strains, and each has one path: the variances of the walk and the slope of the
-//! paths are averaged over a grid, equal beforehand on the log scale, by the restricted
-//! likelihood of all strains. The timing of the strain's second phase moves the path by what
-//! the target's curve predicts, exactly and not to first order: it is averaged over as well.
+//! occasions is normal about u with covariance Lambda^-1. A flock has few strains, and each has one
+//! path: the variances of the walk and the slope of the paths are averaged over a grid, equal
+//! beforehand on the log scale, by the restricted likelihood of all strains. The timing of the
+//! strain's second phase moves the path by what the target's curve predicts, exactly and not to
+//! first order: it is averaged over as well.
 
 use nalgebra::{DMatrix, DVector};
 
