@@ -2,7 +2,7 @@
 //!
 //! `cargo bench --bench fit`. The birds are simulated: A 2500 g (12% between birds),
 //! k 0.075/d (10%), ti 26 d (8%), errors of 3% of the weight, 12 ages from day 1 to
-//! 2.2 times ti (or less, where the name says so); fixed seed.
+//! 2.2 times ti (or less, where the name states so); fixed seed.
 
 use std::hint::black_box;
 

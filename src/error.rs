@@ -160,7 +160,7 @@ impl std::error::Error for Error {
 /// What to do about a file that another program has open.
 const OPEN_ELSEWHERE: &str = "it is open in another program: close it there and run again";
 
-/// Whether an error of the operating system says that another program has the file open:
+/// Whether an error of the operating system means that another program has the file open:
 /// the sharing and the lock violation of Windows (32, 33). Elsewhere these numbers mean
 /// something else.
 pub(crate) fn is_open_elsewhere(code: Option<i32>, windows: bool) -> bool {

@@ -4,7 +4,7 @@
 //! each bird, each strain and, by mixed models, to all birds at once ([`trajectory`]);
 //! [`composition`] puts scanner readings on the chemistry scale before that, [`contrast`]
 //! compares strains, [`flock`] and [`maturity`] turn the fits into deviations from target,
-//! timing cues and the onset of lay, [`plan`] says how few birds and scans would do;
+//! timing cues and the onset of lay, [`plan`] finds the smallest numbers of birds and scans;
 //! [`analysis`] holds the results of all steps and their answers; `figure` draws and
 //! `report` writes it all down.
 //! [`stats`] has what no other crate gave, `cli` is the program `pinfeather`.
@@ -53,7 +53,7 @@
 //!         let mature = mature.map_err(|why| why.to_string())?.interval.ok_or("no interval")?;
 //!         assert!(mature.contains(1580.0));
 //!     }
-//!     // Not every fit is to be relied upon: each says why, in words.
+//!     // Not every fit is to be relied upon: each gives the reasons, in words.
 //!     Outcome::Weak(_, reasons) => println!("careful: {reasons:?}"),
 //!     Outcome::Failed(failure) => println!("no fit: {}", failure.reason),
 //! }

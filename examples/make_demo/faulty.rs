@@ -36,7 +36,7 @@ struct Slip {
 }
 
 enum How {
-    /// The number is so many times too great.
+    /// The factor by which the number is too great.
     Times(f64),
     /// This stands in the cell.
     With(&'static str),

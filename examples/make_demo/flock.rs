@@ -2,7 +2,7 @@
 //! of each pen is weighed weekly, eggs are counted by pen, lamps are lit by house, and two
 //! platform scales write down what stands on them for some days.
 //!
-//! Every bird has a curve and a first egg of its own all the same; the tables of truth keep
+//! Every bird still has an individual curve and first egg; the tables of truth keep
 //! what the unnamed samples, counts and visits come from.
 
 use std::fmt::Write as _;

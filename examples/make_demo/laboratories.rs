@@ -1,4 +1,4 @@
-//! Other invented laboratories: a second one with birds of one line in common and of one of its own,
+//! Other invented laboratories: a second one with birds of one common and one further line,
 //! and six with birds of one line. Their scanners make of each reading r of the first
 //! constant + slope x r, which stands in the truth beside their pairs.
 

@@ -2,7 +2,7 @@
 //! `tests/data/demo-faulty/`: `cargo run --example make_demo`. With `SEED DESIGN FOLDER` it
 //! writes a study of one of the `DESIGNS`, drawn with that seed, and what is true in it.
 //!
-//! Every bird follows a two-phase gompertz curve of its own,
+//! Every bird follows an individual two-phase gompertz curve,
 //! A1 exp(-exp(-k1 (t - ti1))) + A2 exp(-exp(-k2 (t - ti2))), the second phase
 //! being the pre-lay spurt. Its terms are drawn round those of its line, its
 //! weighings scatter round its curve, and its first egg follows its spurt by some
@@ -80,7 +80,7 @@ impl Terms {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Design {
     pub(crate) name: &'static str,
-    /// The first so many lines.
+    /// The first lines, to this number.
     pub(crate) lines: usize,
     pub(crate) birds_per_line: usize,
     pub(crate) pens_per_line: usize,
@@ -219,7 +219,7 @@ pub(crate) fn study() -> Vec<(&'static str, String)> {
     copy(&Design::DEMO, 0)
 }
 
-/// A study of a design, drawn with seeds of its own; 0 of the demo's design is the demo.
+/// A study of a design, drawn with separate seeds; 0 of the demo's design is the demo.
 pub(crate) fn copy(design: &Design, number: u64) -> Vec<(&'static str, String)> {
     let mut birds = hatch(design, number);
     let scanned = scans::scan(design, &birds, number);
@@ -283,7 +283,7 @@ fn hatch(design: &Design, copy: u64) -> Vec<Bird> {
     birds
 }
 
-/// The factor that the asymptotes of each pen's birds share; of a stream of its own, so that
+/// The factor that the asymptotes of each pen's birds share; of a separate random stream, so that
 /// pens change nothing else that is drawn.
 fn pens(design: &Design, copy: u64) -> Vec<f64> {
     let mut rng = ChaCha8Rng::seed_from_u64(SEED + 1_000_003 * copy + 500_001);

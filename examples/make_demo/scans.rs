@@ -131,7 +131,7 @@ pub(crate) struct Scanned {
     pub(crate) truth: String,
 }
 
-/// Scans the first of `birds` of each line, and birds of their own for analysis.
+/// Scans the first of `birds` of each line, and further birds for analysis.
 pub(crate) fn scan(design: &Design, birds: &[Bird], copy: u64) -> Scanned {
     let mut rng = ChaCha8Rng::seed_from_u64(SEED + 1_000_003 * copy);
     let analysed = taken(&mut rng, (design, &pens(design, copy)));

@@ -19,7 +19,7 @@ pub enum Status {
 }
 
 impl Status {
-    /// `supported`, `weak` or `not estimable`, as the tables say.
+    /// `supported`, `weak` or `not estimable`, as written in the tables.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
@@ -63,7 +63,7 @@ pub struct Answer {
     pub std_error: Option<f64>,
     /// Its interval; an open side is infinite.
     pub interval: Option<Interval>,
-    /// Chance of so great a difference where there is none.
+    /// P value of no difference.
     pub p_value: Option<f64>,
     /// The same, adjusted for the comparisons made.
     pub p_adjusted: Option<f64>,

@@ -45,7 +45,7 @@ pub struct Ahead {
     /// Share of a saved population's records that are among these weighings, where that is
     /// why there is no backtest.
     pub in_sample: Option<f64>,
-    /// Birds that left their own course, an entry a trait.
+    /// Birds that departed from their predicted growth, an entry a trait.
     pub departures: Vec<DepartureWatch>,
 }
 

@@ -23,7 +23,7 @@ pub struct Growth {
     pub intervals: Intervals,
     /// What the curves predicted of hidden birds and weeks.
     pub validation: Validation,
-    /// How surely the pooled strains' curves know their terms.
+    /// How precisely the terms of the pooled strains' curves are determined.
     pub profiles: Vec<TermProfile>,
     /// The equations' part in the uncertainty of the curves.
     pub shares: Vec<ShareRow>,

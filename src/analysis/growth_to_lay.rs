@@ -9,7 +9,7 @@ use crate::trajectory::{BirdPopulation, PopulationFit, TraitModel, Trajectories}
 
 /// Draws of lag and effects: the ends of a 95 percent interval then stand on 50 draws each.
 const DRAWS: usize = 2000;
-/// Fewer for a flock so large that the posterior is narrow: a draw looks at every bird.
+/// Fewer for a flock so large that the posterior is narrow: a draw evaluates every bird.
 const LOOKS: usize = 2_000_000;
 const LEAST_DRAWS: usize = 200;
 
@@ -101,7 +101,7 @@ impl<'a> GrowthToLay<'a> {
     }
 }
 
-/// The population of a growth fit with what its birds' first eggs say, ready to be saved.
+/// The population of a growth fit with the model of its birds' first eggs, ready to be saved.
 ///
 /// # Errors
 /// As [`PopulationFit::bird_population`].

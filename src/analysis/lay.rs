@@ -29,7 +29,7 @@ pub struct Lay {
     pub early: Vec<EarlyEgg>,
     /// Shares in lay by age.
     pub curves: Vec<LayCurve>,
-    /// What birds that were not laying at the landmark say, or why they say nothing; `None`
+    /// Models of birds that were not laying at the landmark, or why there are none; `None`
     /// where no first eggs are written down.
     pub waiting: Option<std::result::Result<Waiting, String>>,
     /// What the birds were like when they laid.

@@ -149,7 +149,7 @@ impl Analysis {
         for group in &eggs.groups {
             let hens: f64 = group.pens.iter().map(|pen| eggs.pens[*pen].hens).sum();
             let caution = match group.pens.len() {
-                1 => "one pen: the interval says nothing of other pens".to_owned(),
+                1 => "one pen: the interval does not describe other pens".to_owned(),
                 _ => String::new(),
             };
             let whose = Answer {

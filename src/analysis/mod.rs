@@ -1,4 +1,4 @@
-//! What does a study say: its steps in order, their typed results, and one list of answers
+//! What does a study show: its steps in order, their typed results, and one list of answers
 //! that every reader of them renders.
 //!
 //! [`Analysis::of`] takes a study and what is request of it ([`Options`]): scans become masses,
@@ -75,7 +75,7 @@ use crate::error::Result;
 use crate::flock::platform::{Platform, PlatformOptions};
 use crate::study::Study;
 
-/// Half width of the range that counts as uniform, percent, where nothing is said (see
+/// Half width of the range that counts as uniform, percent, by default (see
 /// [`flock::UniformityOptions`](crate::flock::UniformityOptions)).
 const USUAL_RANGE_PCT: f64 = 10.0;
 
@@ -94,7 +94,7 @@ pub struct Analysis {
     pub shifts: Vec<Shifts>,
     /// The verdict on the flock, and where it goes.
     pub verdict: Option<Verdict>,
-    /// What platform scales say.
+    /// Results of the platform scales.
     pub platform: Option<Platform>,
     /// Cues and first eggs.
     pub lay: Option<Lay>,
@@ -105,7 +105,7 @@ pub struct Analysis {
 }
 
 impl Analysis {
-    /// What a study says, step by step.
+    /// The results of a study, step by step.
     ///
     /// # Errors
     /// What the study or the options ask for and cannot be had, in the words of its step; a
@@ -189,7 +189,7 @@ impl Analysis {
     }
 }
 
-/// What treatments do from the age at which the study says that they start.
+/// Effects of treatments from the age at which they start.
 fn shifts(study: &Study, options: &Options) -> Vec<Shifts> {
     let (Some(_), Some(from_d)) = (&options.comparison, study.settings.design.treatments_from_d)
     else {

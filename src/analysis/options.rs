@@ -81,7 +81,7 @@ pub struct ScanOptions {
     /// Ways of scanning to be corrected though the equations do not cover them, beside those
     /// that the study allows.
     pub allowed_ways: Vec<String>,
-    /// How equations are chosen; `None`: as the study's settings say.
+    /// How equations are chosen; `None`: by the study's settings.
     pub equations_by: Option<study_equations::Request>,
 }
 

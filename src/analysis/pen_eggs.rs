@@ -4,7 +4,7 @@ use crate::maturity::{self, EggOnset, EggOptions, EggQuantity, PenMaturity, Rise
 use crate::study::Study;
 
 /// Onset by eggs counted in pens, with the rise of a hen's rate that the study gives, or that
-/// its ringed birds say.
+/// its ringed birds show.
 pub(super) fn egg_onset(study: &Study, confidence: f64) -> Option<EggOnset> {
     let with = |rise: Rise| maturity::egg_onset(study, EggOptions { confidence, rise });
     if let Some(days) = study.settings.eggs.rise_d {

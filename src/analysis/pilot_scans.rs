@@ -1,4 +1,4 @@
-//! A study as the pilot of another that scans and analyses birds: what its scans say of the
+//! A study as the pilot of another that scans and analyses birds: its estimates of the
 //! errors of each trait, weighed against what scans, birds and carcasses cost.
 
 use super::options::Options;
@@ -14,7 +14,7 @@ use crate::plan::budget::{
 use crate::plan::carcasses::{CarcassKind, CarcassPlace, CarcassTrait, Carcasses};
 use crate::study::{Study, Way};
 
-/// What a pilot says of the errors of its corrected masses.
+/// A pilot's estimates of the errors of its corrected masses.
 #[derive(Debug)]
 pub struct PilotScans {
     /// Each trait, in grams, that is planned for.
@@ -32,7 +32,7 @@ pub struct PilotScans {
 pub struct ScanBudget {
     /// Costs, limits and requirements.
     pub budget: Budget,
-    /// What the pilot says of each trait required.
+    /// The pilot's estimates for each trait required.
     pub pilots: Vec<PilotTrait>,
     /// What each way of scanning offers.
     pub offers: Offers,

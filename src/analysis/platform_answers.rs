@@ -1,10 +1,10 @@
-//! What platform scales say: the last day of each scale.
+//! Answers from platform scales: the last day of each scale.
 
 use super::{Analysis, Answer, Status};
 use crate::flock::platform::{self, DayWeights, Platform, PlatformDay};
 use crate::study::BODY_WEIGHT;
 
-const QUESTION: &str = "What do the platform scales say?";
+const QUESTION: &str = "What do the platform scales show?";
 
 impl Analysis {
     pub(super) fn of_platform(&self, answers: &mut Vec<Answer>) {

@@ -34,7 +34,7 @@ pub struct Scans {
 }
 
 impl Scans {
-    /// Everything that the scans of a study say; nothing where it has none.
+    /// All results of the scans of a study; empty where it has none.
     ///
     /// Equations that are named go before those that the study's chemistry gives.
     ///
@@ -112,7 +112,7 @@ impl Scans {
         }
     }
 
-    /// Takes eggs in the body off the corrected masses where the model of the trait says what
+    /// Takes eggs in the body off the corrected masses where the model of the trait estimates what
     /// one adds.
     pub(super) fn take_off_eggs(&mut self, study: &Study, models: &[TraitModel]) {
         let Some(masses) = &mut self.masses else {
@@ -168,7 +168,7 @@ impl Scans {
         let traits: Vec<&Corrections> = self.in_grams().collect();
         let redrawn = |replicate: u64| {
             let of_trait = |(place, corrections): (usize, &&Corrections)| {
-                // A stream of its own for each trait: two would else get the same draws.
+                // A separate stream for each trait, so that no two get the same draws.
                 let stream = replicate * traits.len() as u64 + place as u64;
                 let values = corrections.redraw(options.seed, stream)?;
                 Ok(records(study, corrections, &values))

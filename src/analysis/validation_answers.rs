@@ -14,7 +14,7 @@ const ANSWERED: [&str; 5] = [
     "acceptable_error",
 ];
 
-/// The answers of equations that were put to the test: the figures of each, the verdict beside
+/// The answers of equations tested on other birds: the figures of each, the verdict beside
 /// the bias, and where it is undecided how many more birds would decide.
 #[must_use]
 pub fn validation_answers(validations: &[Validation]) -> Vec<Answer> {

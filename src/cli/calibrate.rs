@@ -198,7 +198,7 @@ fn formulas(terms: &[String]) -> Result<Vec<Formula>> {
         .collect()
 }
 
-/// A bare table, and what is asked of it.
+/// A bare table, and the request.
 struct Bare {
     frame: Frame,
     response: String,
@@ -250,7 +250,7 @@ impl Bare {
     }
 
     /// The column of laboratories; none where there is no such column, all rows are of one, or
-    /// none is asked for.
+    /// none is requested.
     fn laboratories(&self, args: &CalibrateArgs) -> Result<Option<String>> {
         let column = match args.laboratory.as_deref() {
             Some("none") => return Ok(None),

@@ -11,7 +11,7 @@ use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, Ra
 use crate::report::equation_files::Form;
 use crate::study::FixedEffectOf;
 
-/// Names, what is said of each in the help, and values.
+/// Names, their descriptions in the help, and values.
 type Choices<T> = &'static [(&'static str, &'static str, T)];
 
 pub(in crate::cli) const CORRELATIONS: Choices<Correlation> = &[

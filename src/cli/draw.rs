@@ -31,8 +31,8 @@ use crate::report::scan_pictures::{
     precision_picture,
 };
 
-/// Draw the figures of a study: all that its tables give, as `run` draws them (`plan` draws
-/// its own).
+/// Draw the figures of a study: all that its tables give, as `run` draws them (`plan` draws the
+/// figures of plans).
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:
   pinfeather draw data-demo --width 89 --out paper-figures

@@ -16,7 +16,7 @@ pub(crate) struct LayTableColumns {
     /// Column of the age at first egg, or at the last look of a bird that had not laid
     #[arg(long, value_name = "COLUMN")]
     pub(crate) time: Option<String>,
-    /// Column that says whether the bird had laid: 0 or 1, 1 or 2 (2 laid), no or yes
+    /// Column that states whether the bird had laid: 0 or 1, 1 or 2 (2 laid), no or yes
     #[arg(long, value_name = "COLUMN", requires = "time")]
     pub(crate) event: Option<String>,
     /// Column of the last look without an egg, where first eggs fall between two looks

@@ -1,4 +1,4 @@
-//! The program's commands, one file each; knows clap and no numerics.
+//! The program's commands, one file each; depends on clap and contains no numerics.
 
 mod calibrate;
 mod check;
@@ -98,7 +98,7 @@ const OFTEN: [&str; 19] = [
     "quiet",
 ];
 
-/// The program as clap knows it, the options that few people need left out of the short help.
+/// The program for clap, the options that few people need left out of the short help.
 fn program() -> clap::Command {
     fn shorten(command: clap::Command) -> clap::Command {
         let command = command.mut_args(|arg| {

@@ -52,7 +52,7 @@ pub(crate) struct Common {
     /// The call as given, for the run record.
     #[arg(skip)]
     pub(crate) arguments: Vec<String>,
-    /// Whether nothing is said: a run that is only compared with another.
+    /// Whether nothing is printed: a run that is only compared with another.
     #[arg(skip)]
     pub(crate) silent: bool,
     /// Under which folder everything is written.

@@ -25,7 +25,7 @@ use crate::report::text::Overview;
 use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, since, workbook};
 use crate::study::Study;
 
-/// Everything that a command has to say.
+/// The output of a command.
 #[derive(Debug)]
 pub(crate) struct Output {
     command: &'static str,
@@ -44,7 +44,7 @@ pub(crate) struct Output {
     xlsx: bool,
     /// The call as given, for the run record.
     arguments: Vec<String>,
-    /// Whether nothing is said: a run that is only compared with another.
+    /// Whether nothing is printed: a run that is only compared with another.
     silent: bool,
     /// Words, tables, warnings, and entries of the run record.
     pub(crate) findings: Findings,
@@ -87,7 +87,7 @@ struct Since {
 /// What the report page shows besides words, tables and warnings.
 #[derive(Debug)]
 pub(crate) struct PageParts {
-    /// What the study says, and what the page draws itself.
+    /// The results of the study, and what the page draws itself.
     pub(crate) content: Content,
     /// Figures in order.
     pub(crate) figures: Vec<Named>,
@@ -95,7 +95,7 @@ pub(crate) struct PageParts {
     pub(crate) methods: Option<Prose>,
     /// What was found, in words for a paper; none before it is written.
     pub(crate) results: Option<Prose>,
-    /// What a page that follows the study says besides.
+    /// Additional text of a page that follows the study.
     pub(crate) live: Option<page::Live>,
 }
 
@@ -193,7 +193,7 @@ impl Output {
         self.enter_files(&[path.to_owned()])
     }
 
-    /// Enters the curve cards of a folder, where one is given; what is wrong with it is said
+    /// Enters the curve cards of a folder, where one is given; its faults are reported
     /// by whoever reads the cards.
     pub(crate) fn enter_cards(&mut self, folder: Option<&Path>) -> Result<()> {
         let entries = folder.and_then(|folder| std::fs::read_dir(folder).ok());

@@ -40,7 +40,7 @@ pub(crate) struct PopulationOptions {
     /// The same as --criterion reml
     #[arg(long, conflicts_with = "criterion")]
     restricted: bool,
-    /// Which birds share their fixed effects [default: strain, or as study.toml says]
+    /// Which birds share their fixed effects [default: strain, or as set in study.toml]
     #[arg(long, value_parser = one_of(choices::GROUPINGS), value_delimiter = ',', value_name = "NAME[,NAME]")]
     fixed_by: Vec<FixedEffectOf>,
     /// Fit growth curves in age to fat, lean and bone too, in place of allometry on body weight

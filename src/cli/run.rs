@@ -28,8 +28,8 @@ use crate::study::{Files, Settings, Study, TableName, file_and_sheet};
   pinfeather run \"flock.xlsx#Weights\" --date Date --hatched-on 2026-03-02 --xlsx
   pinfeather run --verify results/run.json")]
 pub(crate) struct RunArgs {
-    /// Take the STUDY as a run record (OUT/run.json): run again what it records, and say whether
-    /// anything has changed, and what
+    /// Take the STUDY as a run record (OUT/run.json): run again what it records, and report
+    /// what has changed
     #[arg(long)]
     pub(crate) verify: bool,
     /// File the results of the run before under their date (OUT/earlier/DATE) before they are
@@ -124,7 +124,7 @@ impl WholeStudy {
         Ok(options)
     }
 
-    /// Reads the study and analyses it; what it says goes to the output, and the page gets
+    /// Reads the study and analyses it; its findings go to the output, and the page gets
     /// its title and its strains.
     pub(crate) fn results(&self, output: &mut Output) -> Result<(Analysis, Options)> {
         let study = output.read(&self.input)?;

@@ -214,7 +214,7 @@ impl TargetOptions {
         })
     }
 
-    /// How many birds are said to be enough to weigh.
+    /// The number of birds reported as enough to weigh.
     pub(crate) fn weigh(&self, study: &Study, confidence: f64) -> Result<Weigh> {
         for (option, value) in [
             ("--precision", self.precision),

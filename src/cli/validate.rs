@@ -51,7 +51,7 @@ pub(crate) struct ValidateArgs {
     /// error of birds left out
     #[arg(long, value_parser = one_of(choices::CHANGES))]
     recalibrate: Option<Change>,
-    /// Folder for the equations with this test in their history, recalibrated where that is asked
+    /// Folder for the equations with this test in their history, recalibrated where that is requested
     /// for [default: models/corrections in the results' folder, where they are recalibrated]
     #[arg(long, value_name = "DIR")]
     save: Option<PathBuf>,
@@ -131,7 +131,7 @@ pub(crate) fn run(args: &ValidateArgs, common: &Common) -> Result<u8> {
     output.finish()
 }
 
-/// The equations with this test in their history, recalibrated on its birds where that is asked
+/// The equations with this test in their history, recalibrated on its birds where that is requested
 /// for.
 fn after_test(
     args: &ValidateArgs,

@@ -11,7 +11,7 @@ use crate::error::{Error, Result, read_file};
 use crate::report::files::{RECORD, Root, Standing, others_in, recorded};
 use crate::report::{InputFile, OutputFile, RunRecord};
 
-/// Runs again what a record says, into a private folder that is removed afterwards, and
+/// Runs again the call of a record, into a private folder that is removed afterwards, and
 /// reports separately how the inputs are now, how the files are that the run has left, and
 /// whether running again gives the same.
 pub(crate) fn run(path: &Path, common: &Common) -> Result<u8> {

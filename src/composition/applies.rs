@@ -1,4 +1,4 @@
-//! Is an equation for this scan, and what is unusual about what it says?
+//! Does an equation apply to this scan, and what is unusual about the corrected value?
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -37,7 +37,7 @@ pub(super) enum Stop {
     LeaveOut(String),
 }
 
-/// The strain under which the equation knows the scan's birds.
+/// The strain of the equation that the scan's birds are taken for.
 pub(super) fn strain_under<'a>(
     study: &'a Study,
     scan: &Scan,
@@ -61,7 +61,7 @@ pub(super) fn strain_under<'a>(
     let strains = &equation.provenance.strains;
     let known = |name: &str| match term {
         Some(levels) => levels.levels.iter().any(|level| level == name),
-        // An equation that does not say of which strains it is cannot refuse one.
+        // An equation that states no strains cannot refuse one.
         None => strains.is_empty() || strains.iter().any(|level| level == name),
     };
     if known(strain) {
@@ -90,7 +90,7 @@ pub(super) fn strain_under<'a>(
     }
 }
 
-/// A value that a scan lacks: its own gap leaves it out, a gap of the study is a fault.
+/// A value that a scan lacks: a gap of the scan leaves the scan out, a gap of the study is a fault.
 pub(super) fn missing(equation: &Equation, gap: &Gap) -> Stop {
     let name = match gap {
         Gap::Missing(name) | Gap::NotPositive(name) => name,

@@ -73,7 +73,7 @@ impl Weighting {
 pub struct Settings {
     /// How the coefficients are found.
     pub weighting: Weighting,
-    /// Column that names the bird; each row is one of its own where left out.
+    /// Column that names the bird; by default each row is a bird.
     pub bird: Option<String>,
     /// Column of readings that the chemistry is compared with before correction;
     /// `fat_scan` for the response `fat_chem` where left out and there.
@@ -130,7 +130,7 @@ pub struct Calibration {
 }
 
 impl Calibration {
-    /// AICc of the equation on its own rows; none for a robust fit, which has no
+    /// AICc of the equation on the rows it was fitted to; none for a robust fit, which has no
     /// likelihood.
     #[must_use]
     pub fn aicc(&self) -> Option<f64> {
@@ -185,7 +185,7 @@ pub(super) fn failed(file: &str, what: &str, failure: &Failure) -> Error {
     Error::input(format!("{file}, equation for {what}: {failure}"))
 }
 
-/// Fits an equation for `response` and says how good it is.
+/// Fits an equation for `response` and assesses it.
 ///
 /// `response` may be `log(NAME)`: the terms then add up on the logarithmic scale.
 ///
@@ -359,8 +359,8 @@ fn only(frame: &Frame, name: &str) -> String {
     }
 }
 
-/// Ways of scanning of the rows, the most frequent first; restraints where the
-/// frame says no more.
+/// Ways of scanning of the rows, the most frequent first; restraints where
+/// the frame has nothing else.
 fn ways(frame: &Frame) -> Vec<String> {
     let column = ["way", "restraint"]
         .into_iter()

@@ -30,7 +30,7 @@ pub struct CalibrationCell {
     pub information: DMatrix<f64>,
 }
 
-/// The pilot's analysed birds by strain and age, as an equation sees them; those without a
+/// The pilot's analysed birds by strain and age, as an equation groups them; those without a
 /// value that it reads are left out.
 ///
 /// # Errors

@@ -47,7 +47,7 @@ pub struct Choice {
     pub rows: Vec<ChoiceRow>,
     /// The formula that predicts left-out birds best.
     pub best: Formula,
-    /// Where AICc prefers another: one line that says so.
+    /// Where AICc prefers another: one line on it.
     pub remark: Option<String>,
 }
 

@@ -1,8 +1,8 @@
 //! Several rows of one bird carry less information than as many birds: their correlation, and
 //! what that takes from the standard errors.
 //!
-//! Rows of a bird share its own deviation b from the equation, and each has an error
-//! w of its own (posture, repositioning). From the residuals r, by one-way analysis of
+//! Rows of a bird share the bird's deviation b from the equation, and each has an error
+//! w (posture, repositioning). From the residuals r, by one-way analysis of
 //! variance over k birds of `n_i` rows (N in all), p coefficients taken from the
 //! birds' part,
 //!
@@ -113,7 +113,7 @@ struct Own {
 ///
 /// with s and rho of greatest likelihood at the equation's own coefficients, and rho
 /// counted as a term. Where the chemistry is the same in all rows of each bird, as of
-/// a carcass scanned twice, what its readings differ by says nothing of it: a slope of
+/// a carcass scanned twice, differences of its readings are no evidence on it: a slope of
 /// 0 would make them one and the likelihood endless. Then only each bird's mean
 /// residual counts, of variance s^2 (rho + (1 - rho) / m) with rho from
 /// [`ClusterCorrelation`], and there are as many observations as birds.
@@ -233,7 +233,7 @@ mod tests {
     }
 
     #[test]
-    fn a_row_written_twice_says_nothing_new() {
+    fn a_row_written_twice_adds_nothing() {
         let residuals = [1.0, -2.0, 3.0, -2.0, 0.5, -0.5];
         let twice: Vec<f64> = residuals.iter().flat_map(|r| [*r, *r]).collect();
         let response: Vec<f64> = (0..12).map(|row| f64::from(row / 2)).collect();
@@ -266,7 +266,7 @@ mod tests {
 
     #[test]
     fn rows_that_repeat_their_bird_count_once() {
-        // Twice the same residual: the second row says nothing new.
+        // Twice the same residual: the second row adds no information.
         let residuals = [1.0, 1.0, -2.0, -2.0, 3.0, 3.0, -2.0, -2.0];
         let cluster_correlation =
             ClusterCorrelation::of(&residuals, &[0, 0, 1, 1, 2, 2, 3, 3], 1).unwrap();

@@ -1,6 +1,6 @@
-//! What does a saved equation say of every scan of a study, and how sure is it?
+//! What does a saved equation predict for every scan of a study, and how precisely?
 //!
-//! Each corrected value carries two errors: its own (a new bird about the
+//! Each corrected value carries two errors: an individual one (a new bird about the
 //! equation; for a scan of k birds the mean of k) and the shared one that comes
 //! from the equation, x'Vx. Readings of another way of scanning than the calibration's
 //! are first put on it ([`ways`](super::ways)); the offset's error, g'Ug with g the
@@ -117,7 +117,7 @@ pub trait Corrector {
     /// What it holds for, its coefficients and their covariance.
     fn equation(&self) -> &Equation;
 
-    /// What it says of a scan, given what stands under each name.
+    /// The prediction for a scan, given the value of each name.
     ///
     /// # Errors
     /// [`Gap`] with the name that has no value.
@@ -127,7 +127,7 @@ pub trait Corrector {
     ) -> std::result::Result<Prediction, Gap>;
 }
 
-/// What a corrector says of one scan.
+/// A corrector's prediction for one scan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Prediction {
     /// Corrected value.
@@ -203,7 +203,7 @@ pub fn correct(
                         "column feathers: found a scan {}, expected plucked birds as {} needs; use an equation for intact birds",
                         match scan.feathers {
                             Feathers::Intact => "with feathers",
-                            _ => "that does not say whether the bird was plucked",
+                            _ => "that does not state whether the bird was plucked",
                         },
                         equation.label()
                     ),
@@ -266,7 +266,7 @@ fn warnings(equation: &Equation) -> Vec<String> {
     warnings
 }
 
-/// What the correction of one scan looks at.
+/// What the correction of one scan uses.
 struct Scope<'a, C> {
     study: &'a Study,
     corrector: &'a C,
@@ -346,7 +346,10 @@ impl<C: Corrector> Scope<'_, C> {
                     true => Some(Value::Number(at + by)),
                     false => on_way(other),
                 };
-                self.corrector.predict(with).ok().map(|said| said.value)
+                self.corrector
+                    .predict(with)
+                    .ok()
+                    .map(|predicted| predicted.value)
             };
             Some((moved(step)? - moved(-step)?) / (2.0 * step))
         };

@@ -62,7 +62,7 @@ fn coefficients_digest(equation: &Equation) -> String {
 
 impl Equation {
     /// Covariance of this equation's prediction with another's for one scan of
-    /// `birds` birds: that of their own errors, and of the shared ones. Zero where
+    /// `birds` birds: that of the birds' errors, and of the shared ones. Zero where
     /// they were not fitted together.
     ///
     /// # Shapes
@@ -96,7 +96,7 @@ impl Equation {
     }
 }
 
-/// Tells each equation what it has in common with the others of the same rows.
+/// Gives each equation its covariance with the others of the same rows.
 pub(super) fn introduce(calibrations: &mut [&mut Calibration]) {
     for a in 0..calibrations.len() {
         let companions: Vec<CrossEquationCovariance> = (0..calibrations.len())

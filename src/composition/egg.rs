@@ -1,7 +1,7 @@
 //! Takes an egg in the body off corrected masses, by an offset that was estimated from what
 //! the birds' weights and other scans predict.
 //!
-//! A value that still holds the egg becomes `value - d`. Its own error gains the variance
+//! A value that still holds the egg becomes `value - d`. Its individual error gains the variance
 //! of eggs between birds; the offset's error and the equation's are shared by all scans with
 //! an egg, and since an error of the equation moves the offset too, only their difference
 //! counts.

@@ -1,4 +1,4 @@
-//! A correction equation: what it predicts and how sure it is.
+//! A correction equation: its predictions and their precision.
 //!
 //! prediction = x'b, where x is the row of its columns for a scan. Its error has
 //! two parts, kept apart: the bird's own, with the residual variance, and

@@ -35,7 +35,7 @@ pub struct FeatherStep {
     pub effects: Vec<(Tissue, Equation)>,
     /// Chemistry from plucked readings.
     pub plucked: Equation,
-    /// What a saved equation would say of the whole: provenance, and all
+    /// The whole as a saved equation: provenance, and all
     /// coefficients behind a leading constant, with their covariance.
     whole: Equation,
 }
@@ -125,7 +125,7 @@ impl FeatherStep {
         self.moved(lookup, &vec![0.0; 1 + self.effects.len()])
     }
 
-    /// The same with the predicted feather mass (first) and effects moved by so much.
+    /// The same with the predicted feather mass (first) and effects moved by these steps.
     fn moved<'a>(
         &self,
         lookup: impl Fn(&str) -> Option<Value<'a>>,
@@ -178,7 +178,7 @@ impl FeatherStep {
 }
 
 /// Linear in all coefficients about the fitted ones: value + g'(b* - b). With a
-/// leading constant of 1 whose column is value - g'b, an [`Equation`] says the same.
+/// leading constant of 1 whose column is value - g'b, an [`Equation`] predicts the same.
 impl Corrector for FeatherStep {
     fn equation(&self) -> &Equation {
         &self.whole

@@ -111,7 +111,7 @@ pub fn paired(study: &Study, kept: &Kept) -> Result<Paired> {
         .collect();
     if pairs.is_empty() && unpaired.is_empty() {
         return Err(Error::input(format!(
-            "{}: found no carcass scanned intact and plucked, expected some for the feather effect; say intact or plucked in the column feathers",
+            "{}: found no carcass scanned intact and plucked, expected some for the feather effect; give intact or plucked in the column feathers",
             study.scans.file
         )));
     }

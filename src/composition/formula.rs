@@ -553,7 +553,7 @@ mod tests {
     #[test]
     fn formulas_that_mean_nothing_are_refused() {
         let frame = frame();
-        for (terms, says) in [
+        for (terms, expected) in [
             ("fat_scan*strain", "without the term strain beside it"),
             (
                 "strain,fat_scan*strain",
@@ -571,7 +571,8 @@ mod tests {
             // A number times words misses first whichever of the two is looked at first.
             let found = error.to_string();
             assert!(
-                found.contains(says) || (terms == "fat_scan*strain" && found.contains("beside it")),
+                found.contains(expected)
+                    || (terms == "fat_scan*strain" && found.contains("beside it")),
                 "{found}"
             );
         }

@@ -6,7 +6,7 @@
 //! y_ij = 1 + b_i + v_ij + e_ij + error of the equation + error of the way's offset
 //! ```
 //!
-//! with `b_i` what a bird is above or below its strain at all ages, `v_ij` its own departure
+//! with `b_i` what a bird is above or below its strain at all ages, `v_ij` its departure
 //! at one age, and `e_ij` the error of its scan. Of that error, repositioning the bird and
 //! scanning again averages a part (the way's repeatability), the rest stays. The variances of
 //! b and v are those of restricted likelihood, the errors of the scans being known
@@ -25,7 +25,7 @@ use crate::study::{Study, Way};
 /// Scans within this number of days of the first are of one occasion.
 const OCCASION_D: f64 = 3.5;
 
-/// What a pilot says of the errors of one trait.
+/// A pilot's estimates of the errors of one trait.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MassComponents {
     /// The trait.

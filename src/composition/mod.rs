@@ -2,7 +2,7 @@
 //! correction, balance.
 //!
 //! A scanner misreads a live bird: feathers pass for fat, posture and movement
-//! shift everything, and every scanner, strain and age has its own bias. The
+//! shift everything, and every scanner, strain and age has a different bias. The
 //! birds that were scanned and then analysed give the equations
 //! ([`calibration`]); the equations put every other scan on the chemistry scale
 //! ([`correction`]), with an error of two parts: the bird's own, and the
@@ -62,7 +62,7 @@ pub const CAUTION: &str = "X-ray work needs trained, authorised operators under 
 radiation rules. Restraint, plucking and euthanasia of birds need the approval of the local \
 animal-care body and licensed practice. This program replaces neither.";
 
-/// What is said where an equation for a percentage is requested.
+/// The message where an equation for a percentage is requested.
 pub const PERCENTAGES: &str = "percentages calibrate badly (correlations with chemistry near 0.7 \
 where masses reach 0.98; Poultry Science 2024, 103:103363): correct the masses in grams and \
 derive percentages from them";

@@ -29,7 +29,7 @@ pub struct RowSelection {
 
 impl Default for RowSelection {
     /// Intact birds, and what their bodies without feathers hold: feathers are a
-    /// part of their own in the balance.
+    /// separate part in the balance.
     fn default() -> Self {
         Self {
             feathers: Some(Feathers::Intact),
@@ -157,7 +157,7 @@ fn columns(
     frame
 }
 
-/// What a scan says under a name of an equation; regions are looked up among
+/// The value of a scan for a name of an equation; regions are looked up among
 /// `regions` of the same positioning.
 pub(super) fn lookup<'a>(
     study: &'a Study,

@@ -67,7 +67,7 @@ pub struct Provenance {
     /// SHA-256 of the table that it was fitted to; empty where there was none.
     #[serde(default)]
     pub input_digest: String,
-    /// Who made it, when, and how it may be used, as far as the study says.
+    /// Who made it, when, and how it may be used, as far as the study states.
     #[serde(default, skip_serializing_if = "Publication::is_blank")]
     pub publication: Publication,
     /// Levels of each column of words, the reference first.

@@ -35,7 +35,7 @@ pub struct Kept {
 
 /// Applies the rules of `[scans]` in the study's settings.
 ///
-/// [`ScanSettings::rejection`](crate::study::ScanSettings::rejection) says which fall;
+/// [`ScanSettings::rejection`](crate::study::ScanSettings::rejection) decides which fall;
 /// the regions of a scan fall with its whole.
 #[must_use]
 pub fn keep(study: &Study) -> Kept {
@@ -62,7 +62,7 @@ pub fn keep(study: &Study) -> Kept {
     kept
 }
 
-/// The row that says a scan was not used, and why.
+/// The row of a scan that was not used, with the reason.
 #[must_use]
 pub fn rejected(study: &Study, scan: &Scan, reason: String) -> RejectedScan {
     RejectedScan {

@@ -142,7 +142,7 @@ pub fn recalibrate(
         input_digest: input_digest.to_owned(),
         strains: strains.clone(),
     });
-    // An equation with a term for strain knows its levels alone.
+    // An equation with a term for strain has only its levels.
     if !of.factors.iter().any(|levels| levels.name == "strain") {
         of.strains.extend(strains);
         of.strains.sort();
@@ -320,7 +320,7 @@ impl<'a> Problem<'a> {
         let inverse = information.cholesky()?.inverse();
         let gain = &root * &inverse * weighted;
         let shift = &gain * &self.residuals;
-        // Fitted = H r, and the residual of a bird left out is its own over 1 - h.
+        // Fitted = H r, and the residual of a bird left out is its residual over 1 - h.
         let hat = &self.z * &gain;
         let rest = &self.residuals - &self.z * &shift;
         let left_out: Vec<f64> = (0..n).map(|i| rest[i] / (1.0 - hat[(i, i)])).collect();

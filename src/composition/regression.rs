@@ -88,7 +88,7 @@ impl Regression {
     }
 
     pub(super) fn intervals(&self, level: f64) -> Result<Vec<Interval>, Failure> {
-        // The fit checks the level; a robust fit has its own standard errors.
+        // The fit checks the level; a robust fit has other standard errors.
         self.linear.intervals(level)?;
         let t = t_two_sided_quantile(level, self.df as f64);
         let pairs = self.coefficients.iter().zip(&self.standard_errors);

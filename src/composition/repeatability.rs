@@ -2,7 +2,7 @@
 //!
 //! Repeats are scans of the same bird (or group) at one age and region in one way
 //! (restraint, birds in the scan, an egg in the body, feathers), repositioned between
-//! them. Their precision is given for each way on its own, since a mixture of ways has
+//! them. Their precision is given for each way separately, since a mixture of ways has
 //! the precision of none; where all repeats were made in one way, its name is `all`.
 //! Start at [`of_study`] or, for a bare table, [`of_frame`].
 
@@ -24,7 +24,7 @@ use crate::study::{Scan, Study, WHOLE, Way};
 pub struct RepeatabilityRow {
     /// Trait; `total` is fat + lean + bone.
     pub trait_name: String,
-    /// Unit of its readings, and so of everything here that is said to be in g.
+    /// Unit of its readings, and so of everything here that is given in g.
     pub unit: String,
     /// What sets this way apart from the others, as in `restraint=tube`; `all` where
     /// there is one way only.

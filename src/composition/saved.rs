@@ -195,7 +195,7 @@ fn check_version(text: &str, wrong: &dyn Fn(String, &str, &str) -> Error) -> Res
         .filter_map(|line| line.strip_prefix("format = \""));
     let format = lines.next().and_then(|rest| rest.split('"').next());
     let Some(format) = format else {
-        // The keys are read next, and say what is missing.
+        // The keys are read next, and report what is missing.
         return Ok(());
     };
     if format
@@ -275,11 +275,11 @@ mod tests {
                 "column of strain C",
             ),
         ];
-        for (text, says) in cases {
+        for (text, expected) in cases {
             std::fs::write(&path, &text).unwrap();
             let error = Equation::read(&path).unwrap_err().to_string();
             assert!(
-                error.contains(says) && error.contains("fat.toml"),
+                error.contains(expected) && error.contains("fat.toml"),
                 "{error}\n{text}"
             );
         }

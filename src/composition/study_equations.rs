@@ -196,7 +196,7 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
         .any(|index| study.scans.rows[*index].feathers == Feathers::Plucked);
     let pairs = any_plucked.then(|| paired(study, kept)).transpose()?;
     let plucked = match &pairs {
-        Some(pairs) => match tell_plucked(pairs, request, &chosen) {
+        Some(pairs) => match compare_plucked(pairs, request, &chosen) {
             Ok(plucked) => Some(plucked),
             // Too few carcasses for the feathers do not stop the equations.
             Err(error) => {
@@ -226,7 +226,7 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
     })
 }
 
-fn tell_plucked(pairs: &Paired, request: &Request, chosen: &[Chosen]) -> Result<Plucked> {
+fn compare_plucked(pairs: &Paired, request: &Request, chosen: &[Chosen]) -> Result<Plucked> {
     let settings = &request.settings;
     let mut compared = Vec::new();
     for chosen in chosen {
@@ -243,7 +243,7 @@ fn tell_plucked(pairs: &Paired, request: &Request, chosen: &[Chosen]) -> Result<
     })
 }
 
-/// What lean is made of: its reading says it where there is no other.
+/// What lean is made of: its reading predicts them where there is no other.
 const OF_LEAN: [&str; 2] = ["water", "protein"];
 
 /// The usual candidates of each trait that the scanner reads and the chemistry has, or that

@@ -136,7 +136,7 @@ pub(super) fn ways_in_words(study: &Study, corrections: &[Corrections]) -> Vec<S
         let found: BTreeSet<String> = corrected.rows.iter().map(|row| row.way.label()).collect();
         (ways.is_empty() && found.len() > 1).then(|| {
             format!(
-                "{}: the equation does not say in which ways its birds were scanned, so scans of different ways ({}) were corrected alike",
+                "{}: the equation does not state in which ways its birds were scanned, so scans of different ways ({}) were corrected alike",
                 corrected.equation.label(),
                 found.into_iter().collect::<Vec<_>>().join("; ")
             )

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use super::quality::Kept;
 use crate::stats::precision::{Precision, precision};
-use crate::study::{Feathers, Scan, Study, Way};
+use crate::study::{Feathers, Study, Way};
 
 /// Precision by the name of a reading (`fat_scan`) and way.
 #[derive(Debug, Clone, Default)]
@@ -54,12 +54,5 @@ impl WayPrecisions {
     #[must_use]
     pub fn variance(&self, name: &str, way: &Way, reading_g: f64) -> Option<f64> {
         Some(self.of(name, way)?.sd_at(reading_g).powi(2))
-    }
-
-    /// Whether any scan of one bird was repeated in this way.
-    #[must_use]
-    pub fn knows(&self, scan: &Scan) -> bool {
-        let way = Way::of(scan);
-        self.found.keys().any(|(_, other)| *other == way)
     }
 }

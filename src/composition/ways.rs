@@ -24,7 +24,7 @@ use crate::study::{Feathers, Scan, Study, WHOLE, position};
 /// The scale weight's name in an equation.
 const BODY_WEIGHT: &str = "body_weight";
 
-/// Whether an equation's calibration scans were made in a way; one that does not say
+/// Whether an equation's calibration scans were made in a way; one that does not state
 /// in which ways it was made holds for all but those with an egg.
 fn covered(ways: &[String], way: &Way) -> bool {
     if ways.is_empty() {
@@ -34,7 +34,7 @@ fn covered(ways: &[String], way: &Way) -> bool {
     }
 }
 
-/// The ways of a study's scans as one equation sees them.
+/// The ways of a study's scans as one equation groups them.
 #[derive(Debug, Clone)]
 pub struct WaysOf {
     /// Ways in which the calibration scans were made, the usual one first.
@@ -156,7 +156,7 @@ impl WaysOf {
         ways
     }
 
-    /// Number of a way; the scale weight knows only whether there is an egg.
+    /// Number of a way; for the scale weight only an egg matters.
     fn number_for(&self, name: &str, way: &Way) -> usize {
         if name == BODY_WEIGHT && !way.egg {
             return 0;

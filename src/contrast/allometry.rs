@@ -1,11 +1,11 @@
 //! How does one mass grow with another: ln y = a + b ln x, by group.
 //!
 //! The exponent b is 1 where a tissue keeps its share of the body, above where it
-//! gains on it. Records of a bird are alike, so birds have an intercept and a slope of
-//! their own: one linear mixed model of all birds by the engine of [`crate::fit::mixed`]
+//! gains on it. Records of a bird are alike, so birds have random intercepts and
+//! slopes: one linear mixed model of all birds by the engine of [`crate::fit::mixed`]
 //! (maximum likelihood, fixed effects by group, random intercept and slope with their
 //! correlation). Where that has no maximum, fewer random effects are tried, at last
-//! none, and the table says which. ln x is taken from its mean, which leaves b alone.
+//! none, and the table names them. ln x is taken from its mean, which leaves b alone.
 //!
 //! Equality of the exponents is tested by the likelihood ratio of the models with one
 //! exponent and one a group.
@@ -68,7 +68,7 @@ pub struct GroupAllometry {
     pub log_coefficient: Value,
     /// The trait's mass at the reference mass, g.
     pub at_reference: Value,
-    /// Chance of an exponent so far from 1 where it is 1.
+    /// Two-sided P value of an exponent of 1.
     pub isometry_p: Option<f64>,
 }
 

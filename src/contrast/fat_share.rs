@@ -1,4 +1,4 @@
-//! Which share of the body is fat, along age: a curve of its own, from two fitted ones.
+//! Which share of the body is fat, along age: a curve derived from two fitted ones.
 //!
 //! ```text
 //! share(t) = 100 fat(t) / total(t)

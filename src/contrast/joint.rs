@@ -4,9 +4,9 @@
 //! sandwich by bird, since the weighings of one bird are alike, or by pen where pens are
 //! the unit of comparison; degrees of freedom are units minus one in each group, joined by Welch and Satterthwaite's rule for a
 //! difference. Where a group has too few birds for that (no more than terms), the
-//! weighings are taken as independent, and a note says so.
+//! weighings are taken as independent, with a note.
 //!
-//! Mixed: the model of the trait, with fixed effects of its own in each group and random
+//! Mixed: the model of the trait, with separate fixed effects in each group and random
 //! effects by bird; each difference has degrees of freedom by Satterthwaite's rule from the
 //! errors of the variance terms ([`CovarianceError`]), so that one that rests on pens has few
 //! and one that rests on birds has many. Where a fit has no such errors they are birds
@@ -283,7 +283,7 @@ pub(super) fn factor_along<T>(
     let correlations: Vec<f64> = steps
         .map(|pair| covariance(pair[0].0, pair[1].0) / (pair[0].1 * pair[1].1))
         .collect();
-    // Every variance is of its own: from the units' sandwich, or the variance terms.
+    // Every age has a separate variance, from the units' sandwich, or the variance terms.
     tube::band_factor(&correlations, df, level, Scale::OfEachAge).ok()
 }
 

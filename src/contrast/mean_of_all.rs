@@ -1,6 +1,6 @@
 //! One group against the mean of all groups, itself among them.
 //!
-//! With many groups the pairs grow as their square and nobody reads them; each group is
+//! With many groups the pairs grow as their square and are too many to read; each group is
 //! then compared with the mean of all:
 //!
 //! ```text
@@ -12,7 +12,7 @@
 //! covariance of the terms of all groups, g_g the gradient of q_g by the group's own
 //! terms and v that of m by all terms, `Cov(q_g, m) = g_g' (C v)_g` and `Var m = v' C v`.
 //! For independent groups `Var d_g = (1 - 2/G) Var q_g + Var m`. Where each group has
-//! degrees of freedom of its own, they are joined by Welch and Satterthwaite's rule over
+//! separate degrees of freedom, they are joined by Welch and Satterthwaite's rule over
 //! the independent parts, `(1 - 1/G) q_g` and the `q_h / G`; those of a model follow from
 //! the errors of its variance terms, for the combination as a whole.
 //!

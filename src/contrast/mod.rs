@@ -5,9 +5,9 @@
 //! follows from the terms of all groups and their joint covariance.
 //!
 //! Start reading at [`compare`]. `joint.rs` finds the terms of the groups, `pairs.rs`
-//! compares them term by term ([`Against`] says with what), `whole_curve.rs` tests whole curves, `by_age.rs` reports
-//! from which age two curves differ. How the traits go together is in [`allometry`]
-//! and [`fat_share`]. It draws and writes nothing.
+//! compares them term by term ([`Against`] selects with what), `whole_curve.rs` tests whole
+//! curves, `by_age.rs` reports from which age two curves differ. Relations between traits are
+//! in [`allometry`] and [`fat_share`]. It draws and writes nothing.
 
 pub mod allometry;
 mod bootstrap;
@@ -169,7 +169,7 @@ pub struct Comparison {
 /// is finished, and of each replicate of a bootstrap.
 ///
 /// A trait whose model has no numbers is compared by pooled fits of its curve, with a note;
-/// a curve that cannot be fitted to two groups has no numbers, and a note that says why.
+/// a curve that cannot be fitted to two groups has no numbers, and a note with the reason.
 ///
 /// # Errors
 /// Fewer than two groups; a term that no curve has.
@@ -221,7 +221,7 @@ fn check_terms(models: &[TraitModel], request: &Request) -> Result<()> {
     match request.terms.iter().find(|name| !known.contains(name)) {
         None => Ok(()),
         Some(name) => Err(Error::call(format!(
-            "--terms {name}: no curve asked for has it, expected of {}; correct the name",
+            "--terms {name}: no requested curve has it, expected of {}; correct the name",
             known.join(", ")
         ))),
     }

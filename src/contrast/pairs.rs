@@ -45,7 +45,7 @@ pub struct Contrast {
     pub simultaneous: Option<Interval>,
     /// The difference as a percentage of the second group's value.
     pub percent: Option<f64>,
-    /// Chance of so great a difference where there is none.
+    /// Two-sided P value of no difference.
     pub p_value: Option<f64>,
     /// The same, adjusted for the number of comparisons.
     pub p_adjusted: Option<f64>,
@@ -175,7 +175,7 @@ fn compared(joint: &Joint, quantity: Quantity, request: &Request) -> (Vec<Found>
     }
 }
 
-/// All pairs of so many places, the first before the second.
+/// All pairs of this number of places, the first before the second.
 pub(super) fn pairs(count: usize) -> impl Iterator<Item = (usize, usize)> {
     (0..count).flat_map(move |a| (a + 1..count).map(move |b| (a, b)))
 }

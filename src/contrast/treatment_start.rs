@@ -26,7 +26,7 @@ use crate::stats::distribution::{t_two_sided, t_two_sided_quantile};
 use crate::stats::multiple::holm;
 use crate::study::{Study, Unit};
 
-/// What is asked of treatments that start at an age.
+/// Settings of treatments that start at an age.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TreatmentStart {
     /// Age at which they start, d.
@@ -65,7 +65,7 @@ pub struct ShiftRow {
     pub interval: Interval,
     /// Degrees of freedom.
     pub degrees_of_freedom: f64,
-    /// Chance of so great a difference where there is none.
+    /// Two-sided P value of no difference.
     pub p_value: f64,
     /// The same, adjusted by Holm over treatments and over level and rate.
     pub p_adjusted: f64,
@@ -80,7 +80,7 @@ pub struct Shifts {
     pub unit: Unit,
     /// Units in all.
     pub units: usize,
-    /// A row a treatment and shift; empty where `reason` says why.
+    /// A row a treatment and shift; empty where `reason` gives the reason.
     pub rows: Vec<ShiftRow>,
     /// Why nothing is estimable.
     pub reason: Option<String>,
@@ -134,7 +134,7 @@ pub fn treatment_shifts(study: &Study, trait_index: usize, asked: &TreatmentStar
     shifts
 }
 
-/// The units: pens where the study says so, or where no pen has birds of two treatments and some
+/// The units: pens where the study states so, or where no pen has birds of two treatments and some
 /// treatment has two pens; otherwise birds.
 fn members(study: &Study, trait_index: usize) -> (Unit, Vec<Member>) {
     let records = &study.traits[trait_index];
@@ -207,7 +207,7 @@ fn compare(
             Shift::Rate => since_d / 7.0,
         }
     };
-    // A unit tells of the shift where it was weighed both before and after the start.
+    // A unit is informative on the shift where it was weighed both before and after the start.
     let both = |member: &&Member| {
         let mut days = member.by_day.keys();
         let before = days.clone().any(|day| x(*day) <= 0.0);

@@ -4,7 +4,7 @@
 //!
 //! Wald's test that all terms are the same, from the terms of the groups and their joint
 //! covariance, so that it is robust where they are (pooled fits: the sandwich by bird) and
-//! asks the model that everything else is read from. With q differences d (of all groups q =
+//! uses the model that everything else is read from. With q differences d (of all groups q =
 //! (groups - 1) terms) and their covariance V,
 //!
 //! ```text
@@ -38,7 +38,7 @@ pub struct CurveTest {
     pub df1: usize,
     /// Degrees of freedom of the denominator.
     pub df2: f64,
-    /// Chance of so great a statistic where one curve serves all.
+    /// P value of one curve for all.
     pub p_value: f64,
     /// The same, adjusted (Holm) for the number of pairs; that of all stands as it is.
     pub p_adjusted: f64,
@@ -127,7 +127,7 @@ fn test(
         })
     };
     let covariance = of_differences(&|a, b| joint.covariance[(a.0 * p + a.1, b.0 * p + b.1)]);
-    // To unit diagonal, since terms have scales of their own.
+    // To unit diagonal, since terms have different scales.
     let scale = covariance.diagonal().map(|variance| variance.sqrt());
     if !scale.iter().all(|scale| *scale > 0.0 && scale.is_finite()) {
         return None;

@@ -180,7 +180,7 @@ impl Axis {
                 ticks = ticks_at(self.scale, step, lo, hi);
                 if has_room(&ticks, length_mm, way) {
                     if way == Way::Across && ticks.len() < 2 && fit_tightly(&finer, length_mm) {
-                        // A single label says nothing about the scale.
+                        // A single label does not define the scale.
                         ticks = finer;
                         break;
                     }

@@ -3,7 +3,7 @@
 //! 100 units to the millimetre, so that plotters' whole-number coordinates do no
 //! harm (a hundredth of a millimetre is a quarter of a dot at 600 dpi). The scene
 //! is shared: the figure's code opens groups and titles around what plotters
-//! draws and says how the next lines are dashed, which plotters cannot.
+//! draws and sets how the next lines are dashed, which plotters cannot.
 
 use crate::figure::font::{self, Cut};
 use crate::figure::paper::{Colour, MM_PER_PT, Pen, Shape};

@@ -1,4 +1,4 @@
-//! Every bird in a small panel of its own, in pages.
+//! A small panel for every bird, in pages.
 
 use crate::error::{Error, Result};
 use crate::figure::board::Board;
@@ -12,7 +12,7 @@ use crate::figure::sample::{self, MOST_VERTICES, spread, thinned};
 use crate::figure::scene::Marks;
 use crate::figure::series::{BandPoint, Quantity, Standing, shown};
 
-/// How does each bird grow: its values and its own curve, one small panel a
+/// How does each bird grow: the bird's values and curve, one small panel a
 /// bird, weak and failed fits flagged, all panels on the same axes.
 #[derive(Debug, Clone, Default)]
 pub struct BirdPanels {
@@ -65,7 +65,7 @@ impl Figure for BirdPanels {
     }
 
     /// Draws as many pages as the birds need: at most 30 birds a page; of more birds than are
-    /// drawn the note says how many.
+    /// drawn the note gives the number.
     ///
     /// `page` is the largest size; a last page with fewer rows is lower.
     fn pages(&self, page: Size) -> Result<Vec<Picture>> {
@@ -213,9 +213,7 @@ impl BirdPanels {
         note.extend(sample::sentence(&subjects, self.birds.len(), self.with));
         if self.without > 0 {
             let without = self.frame.counted(self.without);
-            note.push(format!(
-                "Not drawn: {without} without a curve of their own."
-            ));
+            note.push(format!("Not drawn: {without} without an individual curve."));
         }
         note
     }

@@ -94,7 +94,7 @@ pub struct StrainByAge {
     pub standing: Standing,
 }
 
-/// Up to this many values each gets a marker of its own; above, they are drawn
+/// Up to this many values each gets a separate marker; above, they are drawn
 /// as faint lines by bird with small dots.
 const FEW_POINTS: usize = 300;
 /// Bands of more strains in one panel would hide each other.
@@ -283,7 +283,7 @@ impl ByAge {
         Ok(())
     }
 
-    /// In a panel of its own a fitted curve is dark, so that it stands out from the birds;
+    /// In a separate panel a fitted curve is dark, so that it stands out from the birds;
     /// where strains share a panel it keeps their colour.
     fn draw_curve(&self, panel: &Panel, strain: &StrainByAge, _: &Drawn) -> Result<()> {
         let style = self.style(strain);
@@ -405,7 +405,7 @@ fn draw_band(panel: &Panel, curve: &[BandPoint], colour: Colour) -> Result<()> {
     panel.line(&upper, &edge)
 }
 
-/// How many birds get a line of their own.
+/// How many birds get a separate line.
 struct BirdsDrawn {
     all: usize,
     drawn: usize,

@@ -1,4 +1,4 @@
-//! What all figures have in common: how they are asked for, and the frame of those whose
+//! What all figures have in common: how they are requested, and the frame of those whose
 //! panels stand side by side on common axes of age.
 
 use crate::error::{Error, Result};

@@ -6,14 +6,14 @@ use crate::figure::legend::Key;
 use crate::figure::panel::Rect;
 use crate::figure::paper::{LETTER_PT, MM_PER_PT, Size};
 
-/// Who has axis titles and labels of its own.
+/// Which panels have axis titles and labels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Sharing {
     /// Common axes: labels at the left and the bottom of the grid only.
     Common,
-    /// Each panel its own.
+    /// Each panel has its axes.
     Own,
-    /// One y axis along each row, at its left; each panel its own x axis.
+    /// One y axis along each row, at its left; an x axis for each panel.
     Rows,
     /// One y axis a row and one x axis a column; a cell without data stays blank.
     Matrix,

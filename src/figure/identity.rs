@@ -1,4 +1,4 @@
-//! What was observed against what a reading or a model says, with the line of
+//! What was observed against a reading or a model's prediction, with the line of
 //! equality: calibration, and predictions against what came.
 
 use crate::error::Result;
@@ -41,7 +41,7 @@ pub struct Identity {
     pub observed: Quantity,
     /// What the lines of the panels are, for the note: "Deming regression"; may be empty.
     pub line: String,
-    /// What else the note says, in a sentence; may be empty.
+    /// A further sentence of the note; may be empty.
     pub note: String,
     /// The panels: a stage, a model, or an age at which the prediction was made.
     pub panels: Vec<IdentityPanel>,
@@ -153,7 +153,7 @@ impl IdentityPanel {
         panel.identity(&Pen::solid(GREY, 0.6).dashed(REFERENCE_DASH))?;
         strains.draw(panel, &self.strains)?;
         panel.line(&self.line, &Pen::solid(INK, 0.8))?;
-        panel.say(&self.fact, &self.places().collect::<Vec<_>>());
+        panel.annotate(&self.fact, &self.places().collect::<Vec<_>>());
         Ok(())
     }
 }

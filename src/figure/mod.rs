@@ -14,10 +14,10 @@
 //! | when will they lay | [`LayCurve`], [`ValueAtFirstEgg`] |
 //! | how few birds suffice, and for what money | [`PrecisionByBirds`], [`PrecisionByCost`] |
 //!
-//! Each knows the height that it needs at a width: `figure.draw(figure.size(89.0)?)`
+//! Each has a preferred height at a width: `figure.draw(figure.size(89.0)?)`
 //! ([`Figure`]). `frame.rs` and `row_frame.rs` hold what figures by age, and figures of named
 //! rows, have in common.
-//! Nothing here computes a statistic or knows a study.
+//! Nothing here computes a statistic or depends on a study.
 //!
 //! How a picture comes about: `board.rs` lays out the sheet (panels, axes,
 //! legend, note), `panel.rs` draws series in it through plotters, whose drawing
@@ -25,7 +25,7 @@
 //! (`scene.rs`) in millimetres; `raster.rs` makes PNG and TIFF, `pdf.rs` the PDF. plotters maps the
 //! coordinates and draws lines, bands and markers as its series and elements;
 //! that is all it is used for. Frame, ticks, letters, dashes and legend are ours,
-//! since its own layout is made for screens.
+//! since the plotters layout is made for screens.
 
 mod axes;
 mod backend;

@@ -236,7 +236,7 @@ impl Panel {
 
     /// A few words in the panel's lower right or upper left: where what rises
     /// leaves room, whichever covers fewer of the points.
-    pub(crate) fn say(&self, text: &str, points: &[(f64, f64)]) {
+    pub(crate) fn annotate(&self, text: &str, points: &[(f64, f64)]) {
         const ROW_MM: f64 = 2.5;
         let rect = self.rect;
         let mut lines = wrap(text, SMALL_PT, 0.68 * rect.width());

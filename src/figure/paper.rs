@@ -142,7 +142,7 @@ impl Size {
         for (side, mm) in [("width", width_mm), ("height", height_mm)] {
             if !(40.0..=1000.0).contains(&mm) {
                 return Err(Error::call(format!(
-                    "figure {side}: {mm} mm was asked for, expected 40 to 1000 mm: \
+                    "figure {side}: {mm} mm was requested, expected 40 to 1000 mm: \
                      give 89, 140 or 182 mm for one, one and a half or two columns"
                 )));
             }
@@ -185,7 +185,7 @@ pub(crate) const CURVE_PT: f64 = 1.0;
 pub(crate) const FAINT_PT: f64 = 0.35;
 /// How strongly those show.
 pub(crate) const FAINT_OPACITY: f64 = 0.2;
-/// How strongly the line of a strain without a colour of its own shows.
+/// How strongly the line of a strain without a separate colour shows.
 pub(crate) const GREY_OPACITY: f64 = 0.6;
 /// How strongly bands show.
 pub(crate) const BAND_OPACITY: f64 = 0.22;
@@ -276,11 +276,11 @@ impl Style {
     }
 }
 
-/// Up to this many groups in one panel each have a look of their own; of more the first
+/// Up to this many groups in one panel each have a separate colour and marker; of more the first
 /// seven have, one a colour, and the others are grey.
 pub const MOST_COLOURED: usize = 12;
 
-/// Groups without a colour of their own.
+/// Groups without a separate colour.
 const OTHERS: Style = Style {
     colour: Colour(0x8A, 0x8A, 0x8A),
     dash: &[],
@@ -304,7 +304,7 @@ impl Looks {
         Self { groups, own }
     }
 
-    /// Groups with a look of their own, which come first.
+    /// Groups with a separate colour and marker, which come first.
     pub(crate) fn own(self) -> usize {
         self.own
     }

@@ -1,4 +1,4 @@
-//! What do platform scales say day by day: means against the target, and what was rejected.
+//! What do platform scales show day by day: means against the target, and what was rejected.
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawable};
@@ -13,7 +13,7 @@ use crate::figure::scene::Marks;
 use crate::figure::series::{BandPoint, count};
 use crate::figure::words::Words;
 
-/// What do platform scales say day by day: the daily means of each scale with their intervals
+/// What do platform scales show day by day: the daily means of each scale with their intervals
 /// and the target above, the share of records that are no single birds below.
 #[derive(Debug, Clone, Default)]
 pub struct PlatformDays {

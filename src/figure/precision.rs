@@ -83,7 +83,7 @@ impl Figure for PrecisionByBirds {
 }
 
 impl PrecisionByBirds {
-    /// Panels with axes of their own need more room than the sheet's rule counts.
+    /// Panels with separate axes need more room than the sheet's rule counts.
     fn columns(&self, width_mm: f64) -> usize {
         const OWN_LETTERS_MM: f64 = 12.0;
         columns(self.panels.len(), width_mm, LEAST_PANEL_MM + OWN_LETTERS_MM)

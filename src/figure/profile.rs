@@ -1,4 +1,4 @@
-//! How surely do the data know a term: its profile likelihood.
+//! How precisely do the data determine a term: its profile likelihood.
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
@@ -13,7 +13,7 @@ use crate::figure::scene::Marks;
 use crate::figure::series::Quantity;
 use crate::figure::words::Words;
 
-/// How surely do the data know each term: the fall of the profile likelihood away
+/// How precisely do the data determine each term: the fall of the profile likelihood away
 /// from the estimate, a panel a term, with the cut-off line that gives the interval.
 #[derive(Debug, Clone, Default)]
 pub struct Profile {
@@ -58,11 +58,11 @@ impl Figure for Profile {
                 term.draw(panel, self.cut_off)?;
             }
         }
-        let said = self.terms.iter();
-        let said: Vec<String> = said
+        let estimates = self.terms.iter();
+        let estimates: Vec<String> = estimates
             .map(|t| format!("{} {}", t.term.name, t.estimate.words()))
             .collect();
-        let description = format!("Estimates with their intervals: {}.", said.join("; "));
+        let description = format!("Estimates with their intervals: {}.", estimates.join("; "));
         Ok(board.finish("Profile likelihood by term", &description))
     }
 }

@@ -1,4 +1,4 @@
-//! How do the birds' own departures from their strain go together.
+//! How are the birds' random effects correlated?
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale};
@@ -12,11 +12,11 @@ use crate::figure::points::{NamedPoint, StrainPoints, Strains, signed};
 use crate::figure::scene::Anchor;
 use crate::figure::words::Words;
 
-/// Which terms go together from bird to bird: the birds' random effects, each term
+/// Which terms are correlated between birds: the birds' random effects, each term
 /// against each other, by strain.
 #[derive(Debug, Clone, Default)]
 pub struct RandomPairs {
-    /// The terms with their units, as the axes say them: "A (g)", "k (1/d)".
+    /// The terms with their units, as written on the axes: "A (g)", "k (1/d)".
     pub terms: Vec<String>,
     /// What the values are, for the note: "conditional modes".
     pub values: String,

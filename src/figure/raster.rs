@@ -65,7 +65,7 @@ pub(crate) fn tiff(svg: &str, size: Size, dpi: u32) -> Result<Vec<u8>> {
 pub(crate) fn check_dpi(dpi: u32) -> Result<()> {
     if !(36..=2400).contains(&dpi) {
         return Err(Error::call(format!(
-            "resolution: {dpi} dpi was asked for, expected 36 to 2400 dpi: journals ask for 300 to 1200"
+            "resolution: {dpi} dpi was requested, expected 36 to 2400 dpi: journals require 300 to 1200"
         )));
     }
     Ok(())

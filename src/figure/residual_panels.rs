@@ -32,7 +32,7 @@ pub struct ResidualPanel {
     pub up: String,
     /// The line to judge by.
     pub reference: ResidualLine,
-    /// x: as the panel says; y: residuals.
+    /// x: as titled in the panel; y: residuals.
     pub strains: Vec<StrainPoints>,
     /// Means of the residuals along the axis, joined; may be empty.
     pub means: Vec<(f64, f64)>,
@@ -43,7 +43,7 @@ pub struct ResidualPanel {
 pub enum Across {
     /// Age in days.
     Age,
-    /// What the axis says: "Fitted fat (g)", "Normal quantile".
+    /// Title of the axis: "Fitted fat (g)", "Normal quantile".
     Named(String),
 }
 
@@ -93,7 +93,7 @@ impl Figure for ResidualPanels {
 }
 
 impl ResidualPanels {
-    /// Panels with axes of their own need more room than the sheet's rule counts.
+    /// Panels with separate axes need more room than the sheet's rule counts.
     fn columns(&self, width_mm: f64) -> usize {
         const OWN_LETTERS_MM: f64 = 12.0;
         columns(self.panels.len(), width_mm, LEAST_PANEL_MM + OWN_LETTERS_MM)

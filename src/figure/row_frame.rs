@@ -49,7 +49,7 @@ impl RowFrame<'_> {
 
     /// As [`super::Figure::size`].
     pub(crate) fn size(&self, width_mm: f64) -> Result<Size> {
-        // A single row still needs what the sheet asks of any panel, and the note its lines.
+        // A single row still needs the sheet's minimum for a panel, and the note its lines.
         let panel_mm = AROUND_MM + self.row_mm * count(self.in_part());
         let rows = self.panels.max(1).div_ceil(self.columns(width_mm));
         let size = Size::of_rows(width_mm, (8.0, panel_mm.max(LEAST_PANEL_HEIGHT_MM)), rows)?;

@@ -41,7 +41,7 @@ pub struct Method {
 
 /// How do strains differ in each term: contrasts with their intervals, the line of
 /// no difference, and P. Bars and P are adjusted alike, so that a bar leaves the line of no
-/// difference where P says so.
+/// difference where P is below the level.
 #[derive(Debug, Clone, Default)]
 pub struct Forest {
     /// What was compared, for the title: "body weight".

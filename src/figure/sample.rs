@@ -1,7 +1,7 @@
 //! A figure draws no more than paper can show.
 //!
 //! From many birds or points a sample spread over all of them is drawn, the same in every
-//! run, and the figure's note says so. Curves, bands and n always come from all.
+//! run, and the figure's note states this. Curves, bands and n always come from all.
 
 use crate::figure::series::count;
 

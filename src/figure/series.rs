@@ -6,7 +6,7 @@ use crate::figure::words::Words;
 /// What is drawn against age, with its unit: "Body weight", "g".
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Quantity {
-    /// Its name, as the axis says it.
+    /// Its name, as written on the axis.
     pub name: String,
     /// Its unit.
     pub unit: String,

@@ -305,7 +305,7 @@ impl<'a, const P: usize> Loop<'a, P> {
         (length(&bend) <= LONGEST * LONGEST * length(straight)).then_some(bent)
     }
 
-    /// A term after a step of its own.
+    /// A term after its step.
     fn moved(&self, term: f64, by: f64) -> f64 {
         match self.tactic.moves {
             Moves::Sum => term + by,

@@ -1,4 +1,4 @@
-//! What the residuals say of the curve: runs, likeness of neighbours, and an
+//! Residual diagnostics of a curve: runs, correlation of neighbours, and an
 //! asymptote that is an extrapolation.
 //!
 //! These are notes beside a fit, not verdicts on it: a curve that misses a second
@@ -263,7 +263,7 @@ pub struct LackOfFit {
     pub df_curve: usize,
     /// Degrees of freedom of the replicates: observations minus ages.
     pub df_replicates: usize,
-    /// Probability of so great a statistic if the curve is right and replicates are independent.
+    /// P value, if the curve is right and replicates are independent.
     pub p_value: f64,
 }
 
@@ -329,7 +329,7 @@ pub fn asymptote_supported(
 ///   p under 0.05): the curve misses something, such as a second phase of growth.
 #[must_use]
 pub fn notes(curve: &dyn Curve, series: Series<'_>, estimates: &Estimates) -> Vec<String> {
-    /// Chance of such residuals from a right curve below which it is in doubt.
+    /// P value of the residuals below which a curve is in doubt.
     const DOUBTFUL: f64 = 0.05;
     let mut notes = Vec::new();
     let mut gradient = vec![0.0; estimates.terms.len()];

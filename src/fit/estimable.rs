@@ -299,7 +299,7 @@ impl<'a> Fitted<'a> {
     }
 }
 
-/// Why the data do not determine a term, by its own value and standard error; `None`
+/// Why the data do not determine a term, by its value and standard error; `None`
 /// where they do.
 pub(super) fn own_doubt(
     term: &Term,

@@ -92,7 +92,7 @@ pub fn influence(
 }
 
 /// Covariance of the terms of one fit with those of another that shares its
-/// clusters (of a fit with itself: its own), p1 x p2, from their [`influence`].
+/// clusters (of a fit with itself: its covariance), p1 x p2, from their [`influence`].
 #[must_use]
 pub fn covariance_between(one: &DMatrix<f64>, other: &DMatrix<f64>) -> DMatrix<f64> {
     let has = |moved: &DMatrix<f64>, i: usize| moved.row(i).iter().any(|value| *value != 0.0);

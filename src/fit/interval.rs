@@ -7,7 +7,7 @@
 //! p)) of Scheffé over all ages there are, or that of the tube about the curve's path over
 //! the ages requested), or with the spread of one new value added
 //! (prediction). All are on the
-//! natural scale; where a lower limit of a mass is below zero, the data say no more
+//! natural scale; where a lower limit of a mass is below zero, the data show no more
 //! than that, and the limit is not cut.
 //!
 //! # Source
@@ -38,10 +38,10 @@ pub struct SamplingDistribution<'a> {
     pub terms: &'a [f64],
     /// Their covariance, p x p row-major.
     pub covariance: &'a [f64],
-    /// Degrees of freedom of Student's t, where each quantity has not its own.
+    /// Degrees of freedom of Student's t, common to all quantities.
     pub df: f64,
-    /// From what each quantity has its own: the error of the covariance, and the group of it
-    /// whose terms these are.
+    /// The source of each quantity's degrees of freedom: the error of the covariance, and
+    /// the group whose terms these are.
     pub error: Option<(&'a CovarianceError, usize)>,
 }
 

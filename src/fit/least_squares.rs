@@ -191,7 +191,7 @@ impl Descent {
 
 /// Descends from `descent.terms` to the nearest optimum of the problem.
 ///
-/// Each number of terms has its own machine code, with its small matrices on the stack.
+/// The loop is compiled for each number of terms, with the small matrices on the stack.
 pub(crate) fn minimise(problem: &Problem<'_>, tactic: Tactic, descent: &mut Descent) -> Optimum {
     match descent.terms.len() {
         1 => Loop::<1>::run(problem, tactic, descent),

@@ -87,7 +87,7 @@ impl<const P: usize> Triangle<P> {
     }
 
     /// (J'J)^-1 in the terms' own units, row-major; zero where a term is held, and
-    /// infinite where a term has no influence of its own.
+    /// infinite where a term has no separate influence.
     pub(crate) fn inverse_product(&self, scale: &[f64; P], held: &[bool; P], inverse: &mut [f64]) {
         let mut root = [[0.0; P]; P];
         for j in (0..P).rev() {

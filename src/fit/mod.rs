@@ -5,7 +5,7 @@
 //! begun, and which of several ends is the fit, `search.rs`; what makes a fit weak is
 //! `support.rs`; standard errors and intervals of anything that follows from the terms
 //! are [`interval`]; ranking of curves is [`choice`].
-//! This module knows nothing of birds or files.
+//! This module is independent of birds and files.
 
 pub mod choice;
 mod constrained;
@@ -61,7 +61,7 @@ pub enum Variance {
 }
 
 impl Variance {
-    /// `constant`, `proportional`, `power` or `lognormal`, as the options and tables say.
+    /// `constant`, `proportional`, `power` or `lognormal`, as written in options and tables.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
@@ -81,7 +81,7 @@ pub struct Settings {
     /// Starting terms in the curve's order; the curve's own rule where `None`.
     pub start: Option<Box<[f64]>>,
     /// Weight of each value, in the series' order: its variance is sigma^2 over the
-    /// weight, times what the variance model says. Only their ratios matter to the
+    /// weight, times the variance model's value. Only their ratios matter to the
     /// terms; all alike where `None`.
     pub weights: Option<Box<[f64]>>,
 }
@@ -116,7 +116,7 @@ impl Outcome {
         }
     }
 
-    /// `converged`, `weak`, `failed` or `not fitted`, as the tables say.
+    /// `converged`, `weak`, `failed` or `not fitted`, as written in the tables.
     #[must_use]
     pub fn status(&self) -> &'static str {
         match self {

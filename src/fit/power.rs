@@ -1,6 +1,6 @@
 //! The power of the mean in the residual spread that the data make most likely.
 //!
-//! For each power the terms of greatest likelihood are a fit of their own; the profile
+//! For each power the terms of greatest likelihood are a separate fit; the profile
 //! of the likelihood in the power has its maxima where its derivative, the score, falls
 //! through zero. The root is found by Brent's method to full precision, which a search
 //! for the greatest likelihood itself, flat to rounding there, would not reach.

@@ -1,7 +1,7 @@
 //! Do the data support the terms: what makes a fit weak, and why one failed, in words.
 //!
 //! The limits are judgement, stated here once: a term whose standard error is more
-//! than half of it says little more than its order of magnitude; an asymptote more
+//! than half of it shows little more than the order of magnitude; an asymptote more
 //! than twice the largest value is an extrapolation; one more than a hundred times
 //! the largest value is the optimiser running away along an exponential.
 
@@ -144,7 +144,7 @@ pub(super) fn no_optimum(problem: &Problem<'_>, optimum: &Optimum, descent: &Des
         return no_finite_asymptote(largest);
     }
     let mut reason = format!(
-        "no optimum was reached in {} evaluations (relative offset {:.1e}, 1e-5 is asked)",
+        "no optimum was reached in {} evaluations (relative offset {:.1e}, 1e-5 is required)",
         optimum.evaluations, optimum.relative_offset
     );
     if let Some((one, other, correlation)) = most_confounded(descent) {

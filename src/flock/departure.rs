@@ -1,4 +1,4 @@
-//! Which birds have left their own course?
+//! Which birds departed from their predicted growth?
 //!
 //! Each weighing of a bird is forecast from those before it; the error over its standard
 //! error, as a normal score, is standard normal and independent of the others while the bird
@@ -75,7 +75,7 @@ struct Score {
     z: f64,
 }
 
-/// Watches the birds of one trait by a population, or says why it cannot.
+/// Watches the birds of one trait by a population, or gives the reason why not.
 ///
 /// # Errors
 /// A call error where `false_alarms` is not between 0 and 1; an input error where the

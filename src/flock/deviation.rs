@@ -81,7 +81,7 @@ pub struct Deviation {
 /// An observed weight or mean beside its target.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AgainstTarget {
-    /// Target and band; of a group the means over its birds, each at its own age.
+    /// Target and band; of a group the means over its birds, each at the bird's age.
     pub target: TargetPoint,
     /// Observed minus target, g.
     pub deviation_g: f64,
@@ -363,7 +363,7 @@ fn compare(
     }
 }
 
-/// The mean deviation of birds, each from the target at its own age (`points`),
+/// The mean deviation of birds, each from the target at the bird's age (`points`),
 /// so that a difference in age within the group does not pass for spread.
 fn compare_group(
     trajectory: &TargetCurve,
@@ -444,7 +444,7 @@ impl Sample {
 }
 
 impl Deviation {
-    /// What the numbers do not say, in words; empty where there is nothing to add.
+    /// What the numbers do not show, in words; empty where there is nothing to add.
     #[must_use]
     pub fn note(&self) -> String {
         let mut notes: Vec<String> = Vec::new();

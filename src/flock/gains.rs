@@ -55,7 +55,7 @@ pub fn gains_seen(
         .collect()
 }
 
-/// Gains like that of a flock, house or pen of unnamed birds: of its own means between two
+/// Gains like that of a flock, house or pen of unnamed birds: of the unit's means between two
 /// occasions.
 fn of_samples(deviations: &[Deviation], row: &Deviation, least_d: f64) -> Vec<f64> {
     let subject = |row: &Deviation| (row.level, row.trait_index, row.strain, row.house, row.pen);

@@ -1,6 +1,6 @@
 //! Fat, lean and bone to come: the allometry of the trait at the forecast body weight.
 //!
-//! With m the mass, W the body weight and f the allometry of the bird (its own effect and the
+//! With m the mass, W the body weight and f the allometry of the bird (the bird's effect and the
 //! coefficients of its group), ln m = f(ln W, t) + residual. To first order
 //!
 //! ```text
@@ -55,7 +55,7 @@ struct Ahead<'a> {
     known: &'a Study,
     fit: &'a AllometricFit,
     targets: Vec<Option<TargetCurve>>,
-    /// Residual variance of a new scan, its own error included.
+    /// Residual variance of a new scan, its measurement error included.
     residual: f64,
     birds: BTreeMap<(usize, u64), LogMass>,
     confidence: f64,
@@ -306,7 +306,7 @@ impl Ahead<'_> {
         Some(row)
     }
 
-    /// `None` where the interval reaches beyond [`MOST_TIMES`] the forecast: it then says nothing.
+    /// `None` where the interval reaches beyond [`MOST_TIMES`] the forecast: it is then of no use.
     fn row(
         &mut self,
         weight: &ForecastRow,

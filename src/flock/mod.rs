@@ -3,10 +3,10 @@
 //! Every weighing, and the mean of the birds of a strain or pen that were weighed
 //! at one age, is set against the [`TargetCurve`] through the user's target table:
 //! [`deviations`] gives the difference in grams, percent and days, and the gain
-//! that would bring it back. [`uniformities`] says how alike the birds are.
+//! that would bring it back. [`uniformities`] gives the uniformity of the birds.
 //!
 //! Start reading at `deviation.rs`: there only what was weighed counts, and no target is
-//! continued past its table. [`forecast`] says what the birds will weigh, by up to three
+//! continued past its table. [`forecast`] predicts the weights of the birds, by up to three
 //! predictors, and how well such forecasts would have come true; [`departures`] which birds
 //! departed from their predicted growth; [`gains_seen`] whether birds of a strain have
 //! ever gained as much as they need to.

@@ -27,7 +27,7 @@ pub struct ForecastFrom<'a> {
 pub struct SavedPopulation<'a> {
     /// The population.
     pub population: &'a BirdPopulation,
-    /// Strains that it does not know, and which of its own each is taken for.
+    /// Strains that it does not have, and which of its strains each is taken for.
     pub taken_for: &'a [(String, String)],
 }
 
@@ -40,7 +40,7 @@ pub(super) struct Sources<'a> {
     pub(super) groups: &'a [FixedEffectOf],
     /// Its population, or why it has none.
     pub(super) own: std::result::Result<BirdPopulation, String>,
-    /// A saved population, and which strains are taken for which of its own.
+    /// A saved population, and which strains are taken for which of its strains.
     pub(super) saved: Option<Source<'a>>,
     /// Target of each strain; none of each where there is no target of the trait.
     pub(super) targets: Vec<Option<Arc<PhasedTarget>>>,
@@ -113,7 +113,7 @@ pub(super) fn sources<'a>(
                 "{}; give a population that an earlier flock saved (--population)",
                 model.reasons().join("; ")
             )),
-            None => Err("no bird has a record of its own".to_owned()),
+            None => Err("no bird has an individual record".to_owned()),
         };
         let of_trait = |saved: &SavedPopulation<'a>| Source {
             predictor: Predictor::SavedPopulation,

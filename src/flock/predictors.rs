@@ -291,14 +291,14 @@ fn combined(mut parts: Vec<(Predictor, Forecast)>, weights: &Weights) -> Option<
 /// The last age that a population describes in a group: without end where its weighings saw
 /// the second phase through.
 ///
-/// Where the curve itself has one phase, the target says whether a second is still to come.
+/// Where the curve itself has one phase, the target shows whether a second is still to come.
 pub(super) fn describes_until_d(
     population: &BirdPopulation,
     group: usize,
     target: Option<&PhasedTarget>,
 ) -> f64 {
     let (_, last_d) = population.age_span(group);
-    if sees_through(population, group, target, last_d) {
+    if reaches_plateau(population, group, target, last_d) {
         f64::INFINITY
     } else {
         last_d
@@ -307,7 +307,7 @@ pub(super) fn describes_until_d(
 
 /// Whether weighings to this age saw the second phase of a group through, and the fit was not
 /// weak: terms that it could not determine carry no forecast.
-fn sees_through(
+fn reaches_plateau(
     population: &BirdPopulation,
     group: usize,
     target: Option<&PhasedTarget>,
@@ -359,7 +359,7 @@ pub(super) fn may_describe(
     Ok((0..whole.groups.len()).any(|group| {
         let target = targets[strains[group]].as_deref();
         next_d[group] <= last_d[group] + SAME_AGE_D
-            || sees_through(whole, group, target, last_d[group])
+            || reaches_plateau(whole, group, target, last_d[group])
     }))
 }
 

@@ -126,7 +126,7 @@ impl TargetCurve {
     }
 }
 
-/// Each strain's trajectory for a trait: its own, else the one for all strains;
+/// Each strain's trajectory for a trait: the strain's, else the one for all strains;
 /// none at all where no target is for this trait.
 ///
 /// # Errors
@@ -261,7 +261,7 @@ mod tests {
     }
 
     #[test]
-    fn a_faulty_table_says_what_is_wrong() {
+    fn a_faulty_table_is_reported() {
         let message = |target: &Target| TargetCurve::new(target).unwrap_err().to_string();
         assert!(message(&table(&[], &[])).contains("no rows"));
         assert!(message(&table(&[7.0, 7.0], &[1.0, 2.0])).contains("age 7 d"));

@@ -10,7 +10,7 @@ use crate::flock::target::{TargetCurve, trajectories};
 use crate::stats::distribution::{chi_squared_quantile, normal_quantile, normal_upper};
 use crate::study::{AgeMatching, Grouping, Member, Occasion, Study, occasions};
 
-/// What counts as near, and how sure the intervals are to be.
+/// What counts as near, and the level of the intervals.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct UniformityOptions {
     /// Which weighings count as one age.
@@ -53,7 +53,7 @@ pub struct FlockUniformity {
     pub uniformity: Uniformity,
     /// Target at that mean age, g, where there is one.
     pub target_g: Option<f64>,
-    /// Birds near the target instead of near their own mean.
+    /// Birds near the target instead of near their mean.
     pub near_target: Option<Share>,
     /// What to be careful about; empty where there is nothing.
     pub caution: String,
@@ -69,7 +69,7 @@ pub struct Uniformity {
     /// Coefficient of variation, or why there is none.
     pub cv: std::result::Result<Cv, NoCv>,
     /// Birds near the flock's mean, as counted; none below two birds, where every
-    /// bird is near its own mean.
+    /// bird is at the mean.
     pub near_mean: Option<Share>,
     /// Share near the mean that normal weights with this CV would have, percent: a
     /// model's figure beside the counted one.
@@ -337,8 +337,8 @@ fn coefficient_of_variation(weights_g: &[f64], confidence: f64) -> std::result::
 }
 
 /// Limits in percent of a coefficient of variation (a fraction) of n birds, by the formula of
-/// [`coefficient_of_variation`]; n need not be whole where the variance has degrees of freedom
-/// of its own.
+/// [`coefficient_of_variation`]; n need not be whole where the variance has separate degrees
+/// of freedom.
 pub(super) fn cv_limits(ratio: f64, n: f64, confidence: f64) -> (f64, Option<f64>) {
     let limit = |probability: f64| {
         let u = chi_squared_quantile(probability, n - 1.0);

@@ -135,7 +135,7 @@ impl WeightBacktests {
     }
 }
 
-/// The backtest of one trait, and what it says of the predictors.
+/// The backtest of one trait, and its comparison of the predictors.
 pub(super) struct Tested {
     pub(super) results: WeightBacktests,
     pub(super) weights: Weights,

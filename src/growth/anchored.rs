@@ -1,6 +1,6 @@
 //! A sigmoid held at the weight at hatch: f(0) = w0, known and not estimated.
 //!
-//! f = A g(k t + z0) with g(z0) = w0 / A, so ti = -z0 / k is no term of its own and A
+//! f = A g(k t + z0) with g(z0) = w0 / A, so ti = -z0 / k is not a free term and A
 //! and k remain. With z = k t + z0, and z0_A = -w0 / (A^2 g'(z0)):
 //!
 //! ```text
@@ -23,7 +23,7 @@ use super::{Curve, Derived, Term};
 pub(super) trait AnchorShape: Shape {
     /// The anchored curve's name.
     const ANCHORED_NAME: &'static str;
-    /// The shape itself: it has no term of its own.
+    /// The shape itself: it has no additional term.
     const SHAPE: Self;
 }
 

@@ -106,13 +106,13 @@ impl Card {
         }
     }
 
-    /// What the card says of the curve, empty if nothing.
+    /// The card's description of the curve, empty if nothing.
     #[must_use]
     pub fn description(&self) -> &str {
         &self.inner.written.description
     }
 
-    /// Where the curve is from, empty if the card does not say.
+    /// Where the curve is from, empty if the card does not state it.
     #[must_use]
     pub fn source(&self) -> &str {
         &self.inner.written.source

@@ -1,4 +1,4 @@
-//! The text of a curve card: reading it, and saying everything that is wrong with it.
+//! The text of a curve card: reading it, and reporting all its faults.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -109,7 +109,7 @@ impl Written {
     }
 }
 
-/// What a start knows of the weighings.
+/// Summaries of the weighings that a start may use.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Summary([f64; SUMMARIES.len()]);
 

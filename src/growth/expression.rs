@@ -6,7 +6,7 @@
 //! sum     = product { (+|-) product }
 //! product = signed { (*|/) signed }
 //! signed  = (-|+) signed | power
-//! power   = primary [ ^ [-] primary ]          a^b^c is refused: brackets say which
+//! power   = primary [ ^ [-] primary ]          a^b^c is refused: use brackets
 //! primary = number | name | function ( sum ) | ( sum )
 //! ```
 
@@ -53,7 +53,7 @@ fn at(symbols: &[f64], place: usize) -> f64 {
 impl Expression {
     /// Compiles a text in which only the symbols given may stand.
     ///
-    /// The error says what was found and what was expected.
+    /// The error states what was found and what was expected.
     pub(super) fn parse(text: &str, symbols: &[&str]) -> Result<Self, String> {
         if text.len() > MOST_CHARACTERS {
             return Err(format!(
@@ -231,7 +231,7 @@ impl Reader<'_> {
         self.skip_space();
         if self.peek() == Some('^') {
             return Err(
-                self.unexpected("brackets, (a^b)^c or a^(b^c), to say which power is first")
+                self.unexpected("brackets, (a^b)^c or a^(b^c), to show which power is first")
             );
         }
         Ok(self.put(Operation::Power(base, exponent)))
@@ -375,7 +375,7 @@ mod tests {
     }
 
     #[test]
-    fn says_what_it_cannot_read() {
+    fn reports_what_it_cannot_read() {
         let cases = [
             (
                 "",
@@ -400,7 +400,7 @@ mod tests {
             ("x**2", "\"*\" at character 3, expected ^ for a power"),
             (
                 "x^2^3",
-                "\"^\" at character 4, expected brackets, (a^b)^c or a^(b^c), to say which power is first",
+                "\"^\" at character 4, expected brackets, (a^b)^c or a^(b^c), to show which power is first",
             ),
             ("exp x", "\"x\" at character 5, expected an opening bracket"),
             ("y", "unknown symbol \"y\", expected one of x, E, exp2"),

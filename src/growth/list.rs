@@ -87,7 +87,7 @@ pub fn find(name: &str, cards: &[Arc<dyn Curve>]) -> Result<Arc<dyn Curve>> {
 
 /// Reads every card (`*.toml`) of a folder, in order of the files' names.
 ///
-/// A card of a built-in curve's name is passed over where it says what that curve
+/// A card of a built-in curve's name is passed over where it describes what that curve
 /// is (the cards that come with the program do), and a fault where it does not.
 ///
 /// # Errors

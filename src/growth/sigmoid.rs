@@ -1,7 +1,7 @@
-//! Every one-phase curve is `A g(k (t - t0))`: a [`Shape`] says what g is.
+//! Every one-phase curve is `A g(k (t - t0))`, where a [`Shape`] defines g.
 //!
 //! With z = k (t - t0), the chain rule gives everything from g and its first two
-//! derivatives in z (primes below), and for a shape with a term m of its own
+//! derivatives in z (primes below), and for a shape with an additional term m
 //! from their derivatives in m:
 //!
 //! ```text
@@ -73,7 +73,7 @@ impl At {
     /// Where nothing has grown and nothing grows.
     pub(super) const NONE: Self = Self::fixed(0.0, 0.0, 0.0);
 
-    /// For a shape that has no term of its own.
+    /// For a shape that has no additional term.
     #[inline(always)]
     pub(super) const fn fixed(share: f64, rise: f64, bend: f64) -> Self {
         Self {
@@ -263,7 +263,7 @@ impl<S: Shape> Landmarks for OnePhase<S> {
     }
 }
 
-/// The start of a shape that has no term of its own.
+/// The start of a shape that has no additional term.
 pub(super) fn fixed_shape_start<S: Shape>(
     shape: S,
     attempt: usize,

@@ -235,7 +235,7 @@ fn in_exponent<T: Number>(x: T, y: T) -> T {
     y * x.of(Function::Ln)
 }
 
-/// Up to this number of operations work without memory of their own; longer equations than any
+/// Up to this number of operations work without allocating memory; longer equations than any
 /// published growth curve take it from the heap.
 const USUAL: usize = 64;
 

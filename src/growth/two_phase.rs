@@ -2,7 +2,7 @@
 //!
 //! Koops WJ 1986, "Multiphasic growth curve analysis", Growth 50:169-177 (with the
 //! logistic, there as a tanh; cited from memory). Terms A1, k1, ti1, A2, k2, ti2 with ti1 < ti2; each
-//! phase is a one-phase curve of its own, so value, slope and gradients add up.
+//! phase is a one-phase curve, so value, slope and gradients add up.
 //!
 //! The mature mass is A1 + A2. The inflection is the age of the greatest rate of the
 //! whole: with r(t) the sum of both rates, r'(t) = 0 and, by the implicit function
@@ -21,7 +21,7 @@ use super::{Curve, Derived, Step, Term};
 pub(super) trait PhaseShape: Shape {
     /// The two-phase curve's name.
     const TWO_PHASE_NAME: &'static str;
-    /// The shape itself: it has no term of its own.
+    /// The shape itself: it has no additional term.
     const SHAPE: Self;
 }
 

@@ -12,7 +12,7 @@ use crate::stats::resample::{bootstrap, percentile_interval};
 use crate::stats::{Interval, mean, median};
 use crate::study::{Records, Study};
 
-/// Weighings looked at: so long before the first egg, d. The pre-lay change falls within
+/// Longest time before the first egg of the weighings used, d. The pre-lay change falls within
 /// it and the slowing of the first phase mostly before it (our choice).
 const WINDOW_D: f64 = 70.0;
 /// An age counts for a strain where this share of its birds was weighed.

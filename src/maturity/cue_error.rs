@@ -1,4 +1,4 @@
-//! How reliable is a cue, and what does its own error do to a slope?
+//! How reliable is a cue, and what does its measurement error do to a slope?
 //!
 //! A cue read off a fitted curve, W = X + U, carries the curve's error U. A slope on W
 //! comes out as lambda times the slope on X, lambda = var(X) / (var(X) + var(U)): the

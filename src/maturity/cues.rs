@@ -1,4 +1,4 @@
-//! At which age does each cue fall, how sure is that, and how long before the first egg?
+//! At which age does each cue fall, how precisely is that known, and how long before the first egg?
 
 use std::collections::HashSet;
 use std::fmt;
@@ -29,7 +29,7 @@ pub struct FittedCurve<'a> {
     pub last_age_d: f64,
 }
 
-/// Which cues are requested, and how sure the intervals are to be.
+/// Which cues are requested, and the level of the intervals.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CueOptions {
     /// Weights whose ages are cues, g.
@@ -244,7 +244,7 @@ impl Cue {
         }
     }
 
-    /// What the numbers do not say, in words; empty where there is nothing to add.
+    /// What the numbers do not show, in words; empty where there is nothing to add.
     #[must_use]
     pub fn note(&self) -> String {
         let mut notes = Vec::new();

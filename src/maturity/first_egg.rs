@@ -2,8 +2,8 @@
 //! responses of one bird.
 //!
 //! The first egg follows the bird's pre-lay growth spurt by a lag and by effects of its other
-//! terms ([`measured_event`](crate::stats::measured_event)); what its weighings say of these
-//! terms, and how surely, is in [`Spurts`]. A bird that has not laid when last seen lays by the
+//! terms ([`measured_event`](crate::stats::measured_event)); the posterior of these
+//! terms given the weighings is in [`Spurts`]. A bird that has not laid when last seen lays by the
 //! law of its time beyond that age. Birds that are late for a reason that no weight shows are a
 //! component of that law.
 //!
@@ -229,7 +229,7 @@ impl FirstEggModel {
         }
     }
 
-    /// Groups with a lag of their own.
+    /// Groups with a separate lag.
     #[must_use]
     pub fn groups(&self) -> &[String] {
         &self.groups

@@ -1,4 +1,4 @@
-//! What the joint model of growth and first egg says, in a few terms.
+//! Terms of the joint model of growth and first egg.
 
 /// Lag, effects and what is left over.
 #[derive(Debug, Clone, PartialEq)]

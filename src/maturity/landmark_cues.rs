@@ -1,4 +1,4 @@
-//! Which cues were known of each bird at the landmark, and how sure is each?
+//! Which cues were known of each bird at the landmark, and how precisely?
 //!
 //! Cues are read off curves that were fitted to weighings up to the landmark only. Each
 //! trait's cues come from one curve for all birds, so that they mean the same: the one

@@ -56,7 +56,7 @@ pub struct LeftOut {
     pub laying: usize,
     /// Last seen before or at the landmark (dead, sold or not looked at again).
     pub gone: usize,
-    /// Looked at before and after it, so that nobody knows whether it was laying.
+    /// Looked at before and after it, so that it is unknown whether it was laying.
     pub unknown: usize,
     /// Came under observation after it.
     pub entered_later: usize,
@@ -97,7 +97,7 @@ impl LayRecords {
 
     /// Only the birds that are seen and not laying at `age_d`, their times counted from there.
     ///
-    /// This is what makes a prediction honest: nothing of a bird that lays is then
+    /// So predictions are not biased by later data: nothing of a bird that lays is then
     /// explained by what was measured after it laid, and no bird that died before is
     /// counted as one that was late.
     ///
@@ -229,7 +229,7 @@ pub(super) fn middle(time: EventTime) -> f64 {
     }
 }
 
-/// Standard deviation of values about the mean of their own strain, n minus strains.
+/// Standard deviation of values about the mean of their strain, n minus strains.
 pub(super) fn within_strain_sd(values: &[f64], strains: &[usize]) -> Option<f64> {
     let mut present: Vec<usize> = strains.to_vec();
     present.sort_unstable();

@@ -1,4 +1,4 @@
-//! What a forecast of first eggs says, whatever it was made by: from eggs drawn for each bird
+//! Summary of a forecast of first eggs, by any model: from eggs drawn for each bird
 //! that is waiting to the bird's median and interval, and to the lay curve ahead.
 //!
 //! The flock's lay curve counts the drawn eggs, so that its interval holds the chance of so few
@@ -21,7 +21,7 @@ const GONE_AFTER_D: f64 = 7.0;
 /// A first egg is forecast up to this multiple of the age of the forecast: birds are followed
 /// from hatch to that age, and further ahead than that no record reaches.
 const REACH: f64 = 2.0;
-/// The longest wait that a draw may say, d: few first eggs may leave sigma so open that a
+/// The longest wait that a draw may give, d: few first eggs may leave sigma so open that a
 /// draw is beyond what numbers hold.
 pub(super) const FARTHEST_D: f64 = 1e6;
 /// Days ahead that the flock's lay curve is forecast.
@@ -34,7 +34,7 @@ pub struct OnsetForecast {
     pub as_of_d: f64,
     /// Models that it averages over, each with its Akaike weight, the heaviest first.
     pub models: Vec<(String, f64)>,
-    /// What the joint model of growth and first egg says; `None` where the forecast is by
+    /// Summary of the joint model of growth and first egg; `None` where the forecast is by
     /// cues or by strain alone.
     pub first_egg: Option<FirstEggSummary>,
     /// Birds not laying yet.
@@ -144,7 +144,7 @@ pub(super) fn waiting(known: &LayRecords, as_of_d: f64) -> (Vec<usize>, usize) {
     (waiting, gone)
 }
 
-/// What the whole record says of a bird, as an age; none where it ends with the forecast.
+/// What the whole record shows of a bird, as an age; none where it ends with the forecast.
 fn came(bird: &LayBird, as_of_d: f64, landmark_d: f64) -> Option<EventTime> {
     let later = match bird.first_egg {
         EventTime::Exact(t) => EventTime::Exact(t + landmark_d),

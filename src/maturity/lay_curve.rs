@@ -287,7 +287,7 @@ fn share_by(masses: &[Mass], time: f64) -> f64 {
     by.map(|mass| mass.share).sum()
 }
 
-/// The end of the stretch in which the curve reaches a share: by then it surely has.
+/// The upper end of the interval in which the curve reaches a share.
 fn age_at(masses: &[Mass], share: f64) -> Option<f64> {
     let mut sum = 0.0;
     masses

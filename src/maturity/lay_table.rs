@@ -56,7 +56,7 @@ pub struct LayTable {
 pub fn read_lay_table(path: &Path, columns: &LayColumns) -> Result<LayTable> {
     if columns.time.is_none() && columns.lower.is_none() && columns.upper.is_none() {
         return Err(Error::call(
-            "neither --time nor --lower or --upper: expected the columns that say when each bird laid",
+            "neither --time nor --lower or --upper: expected the columns with the time of each bird's first egg",
         ));
     }
     let table = study::read_columns(path, &columns.format)?;
@@ -67,7 +67,7 @@ pub fn read_lay_table(path: &Path, columns: &LayColumns) -> Result<LayTable> {
     let left_out = table.rows.len() - kept.len();
     if left_out > 0 {
         notes.push(format!(
-            "{left_out} rows say nothing of when the bird laid and are left out"
+            "{left_out} rows have no information on when the bird laid and are left out"
         ));
     }
     if birds.is_empty() {
@@ -149,13 +149,13 @@ impl Cells {
                 let value = values.as_ref().map(|values| values[row]);
                 value.filter(|value| !value.is_nan())
             };
-            let said = FirstEggCells {
+            let cells = FirstEggCells {
                 time: cell(&self.time),
                 laid: self.event.as_ref().map(|event| event[row]),
                 lower: cell(&self.lower),
                 upper: cell(&self.upper),
             };
-            match said.first_egg(columns.days_per_unit) {
+            match cells.first_egg(columns.days_per_unit) {
                 Ok(None) => {}
                 Ok(Some(first_egg)) => {
                     kept.push(row);
@@ -207,7 +207,7 @@ impl Strains {
     }
 }
 
-/// What a row says of its bird's first egg.
+/// The first egg of a row's bird.
 struct FirstEggCells {
     time: Option<f64>,
     laid: Option<Option<bool>>,
@@ -244,7 +244,7 @@ impl FirstEggCells {
             }
         };
         match (lower, upper) {
-            // A lower limit of 0 says no more than that the bird has hatched.
+            // A lower limit of 0 means only that the bird has hatched.
             (Some(lower), Some(upper)) if lower <= 0.0 => {
                 return Ok(Some(EventTime::Before(above_0(Which::Upper, upper)?)));
             }

@@ -41,7 +41,7 @@ pub struct LightEffect {
     pub measure: LightMeasure,
     /// Days of age at maturity for one more of the measure, or why that is not known.
     pub slope: Result<Estimate, String>,
-    /// Chance of so great a slope where there is none.
+    /// Two-sided P value of a slope of 0.
     pub p_value: Option<f64>,
     /// Pens.
     pub pens: usize,

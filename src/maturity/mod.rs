@@ -4,11 +4,11 @@
 //! second phase (the pre-lay spurt) peaks, where half or nearly all of the mature
 //! mass is there, where a given weight is passed. [`cues`] lists them for every
 //! fitted curve with their standard errors and, where first eggs were recorded,
-//! how far ahead of them each came; [`summarise`] says by strain how steady that
+//! how far ahead of them each came; [`summarise`] gives by strain how variable that
 //! distance is.
 //!
 //! The onset of lay itself: [`LayRecords`] hold what is known of each first egg, from a
-//! study or a table with one row a bird; [`lay_curves`] say what share lays at each age,
+//! study or a table with one row a bird; [`lay_curves`] estimate the share that lays at each age,
 //! [`onset_models`] how cues known at a landmark go with the first egg, [`thresholds`] and
 //! [`bends`] what the birds were like when they laid, [`forecast_onset`] when the others
 //! will, and [`backtest`] how well that would have come true.

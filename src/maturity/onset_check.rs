@@ -101,7 +101,7 @@ impl Gain {
 
 impl CrossValidated {
     /// Whether the birds left out were predicted further off than any was recorded, so that
-    /// the size of the error says nothing.
+    /// the size of the error is not interpretable.
     #[must_use]
     pub fn is_beyond(&self) -> bool {
         self.error_d.is_none() && self.n > 0

@@ -2,7 +2,7 @@
 //!
 //! The accelerated failure time models with enough first eggs for their terms are fitted
 //! to what was known at that age, and each draw of a forecast is made by one of them, as
-//! often as its Akaike weight says. Each draw has terms of its own
+//! often as its Akaike weight. Each draw has separate terms
 //! ([`draw_terms`]); with them, each bird draws its first egg from the law of its cues,
 //! given that it had not laid when last seen:
 //!
@@ -47,7 +47,7 @@ pub fn forecast_onset(
     if known.laid() == 0 {
         return Err(format!(
             "no bird had laid between the landmark, {landmark_d} d, and {as_of_d} d: these birds do \
-             not say yet how long it takes"
+             not show yet how long it takes"
         ));
     }
     let (rows, _) = known.complete();

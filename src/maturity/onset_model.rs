@@ -82,7 +82,7 @@ pub struct OnsetModels {
     pub counted_from_d: f64,
     /// How reliable each cue is.
     pub reliabilities: Vec<Reliability>,
-    /// What was done about the cues' own error; a model for which it could not be done says so.
+    /// How the cues' measurement error was treated, or why it was not.
     pub cue_error: CueError,
 }
 
@@ -148,7 +148,7 @@ pub(super) enum FittedFamily {
 
 /// Fits every law to every set of cues.
 ///
-/// Never an error: a model without an answer says why in its row.
+/// Never an error: a model without an answer has the reason in its row.
 ///
 /// # Source
 /// Laws: Kalbfleisch & Prentice 1980 and Cox 1972, as in R's `survreg` and `coxph`.
@@ -192,7 +192,7 @@ pub fn onset_models(records: &LayRecords, options: &OnsetOptions) -> OnsetModels
         if let (Some(checked), Some((_, base))) = (&mut model.cross_validated, base)
             && model.set != CueSet::None
         {
-            // Beyond all ages recorded the size of an error says nothing, nor does a difference.
+            // Beyond all ages recorded errors and their differences are not interpretable.
             checked.gain = Gain::of(base, errors).filter(|_| !checked.is_beyond());
         }
     }

@@ -19,7 +19,7 @@ pub(super) struct Subjects {
     pub(super) rows: Vec<usize>,
     pub(super) times: Vec<EventTime>,
     pub(super) strain_of: Vec<usize>,
-    /// Strains with a term of their own: all but the first that is here.
+    /// Strains with a separate term: all but the first that is here.
     pub(super) strain_terms: Vec<(usize, String)>,
     pub(super) cue_names: Vec<String>,
     /// One column a cue.

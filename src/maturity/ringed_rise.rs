@@ -1,7 +1,7 @@
 //! The rise of a hen's rate of lay from pens whose hens' first eggs are known too.
 //!
 //! The longer the rise that is assumed, the earlier the ages that eggs counted by pen give.
-//! Where ringed birds of the same pens have recorded first eggs, their median age says which
+//! Where ringed birds of the same pens have recorded first eggs, their median age shows which
 //! rise is right; the assumed one and its standard error enter as one more observation.
 
 use super::eggs::{EggOnset, EggQuantity, PenOnset, Rise, RiseOrigin};
@@ -35,7 +35,7 @@ pub fn rise_of_ringed_birds(study: &Study, onset: &EggOnset) -> Option<Rise> {
         return None;
     }
     let (difference_d, slope) = (differences / weights, slopes / weights);
-    // Eggs of pens say nothing of a rise that moves no age.
+    // Where the rise moves no age, eggs of pens are no evidence on it.
     if slope.abs() < 1e-3 {
         return None;
     }
@@ -50,7 +50,7 @@ pub fn rise_of_ringed_birds(study: &Study, onset: &EggOnset) -> Option<Rise> {
     })
 }
 
-/// What the ringed birds of a pen say.
+/// Evidence from the ringed birds of a pen.
 struct Ringed {
     birds: usize,
     /// One over the variance of the difference.

@@ -1,4 +1,4 @@
-//! What do a bird's weighings say of the terms that its first egg goes with?
+//! What do a bird's weighings show of the terms that its first egg goes with?
 //!
 //! The first egg follows the age of the pre-lay growth spurt, the inflection ti2 of a growth
 //! curve with two phases, and may go with the other terms that differ between birds. A
@@ -19,7 +19,7 @@ const SPURT: &str = "ti2";
 /// The terms of a study's birds that their first eggs may follow.
 #[derive(Debug, Clone)]
 pub struct Spurts {
-    /// Names of the groups that have typical terms of their own.
+    /// Names of the groups that have separate typical terms.
     pub groups: Vec<String>,
     /// Names of the terms, the spurt's first.
     pub terms: Vec<String>,
@@ -35,7 +35,7 @@ struct Differing {
     factor: bool,
 }
 
-/// A bird of a growth model: its place in the study, its group's typical terms, its own and
+/// A bird of a growth model: its place in the study, its group's typical terms, the bird's terms and
 /// their covariance.
 struct Modelled<'a> {
     bird: usize,

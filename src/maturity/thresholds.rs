@@ -3,7 +3,7 @@
 //!
 //! A measure is a trait, a trait's percent of the body weight, or age itself. Its value at
 //! a bird's first egg is read off the bird's curve through all its weighings. As a
-//! threshold, the mean of the *other* birds of the strain is taken: the bird is said to lay
+//! threshold, the mean of the *other* birds of the strain is taken: the bird is predicted to lay
 //! when its curve comes there, and the error of that in days is comparable between
 //! measures, age among them.
 //!

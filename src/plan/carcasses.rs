@@ -6,7 +6,7 @@
 //! `M_0` that of the pilot's birds where these count. The error that the equation leaves in the mean
 //! mass of strain and age t, with gradient `g_t` (over the mass), has the relative variance
 //! `g_t' M^-1 g_t`. The best split of N birds makes the mean of these variances over the
-//! strains and ages asked about smallest (I- or V-optimal), each trait in proportion to what
+//! strains and ages requested smallest (I- or V-optimal), each trait in proportion to what
 //! it is with the pilot's own split, since one carcass serves all traits.
 //!
 //! # Method

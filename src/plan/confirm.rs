@@ -1,7 +1,7 @@
 //! Is the precision of simulated studies that of the expected information?
 //!
-//! Studies of the design are simulated from the population, each with a random stream of
-//! its own, and fitted with the real code from its own start, as a user's data would be.
+//! Studies of the design are simulated from the population, each with a separate
+//! random stream, and fitted with the real code from the default start, as a user's data would be.
 //! The estimates of the fits are compared with the truth: the spread of the estimates (their
 //! standard error in fact), their bias, how often the intervals cover the truth, how often
 //! a difference of the stated size is detected, and how many fits fail.
@@ -9,7 +9,7 @@
 //! The power for a difference of a given size is estimated twice. From the same studies, for
 //! every pair of strains: where the true difference is something else, the estimates are
 //! moved by what it lacks. And, for the pair that decides the design, from studies of
-//! strains that differ by just that size ([`detect_difference`]), whose errors are their own.
+//! strains that differ by just that size ([`detect_difference`]), with the errors of those studies.
 //!
 //! A cue is a bird's own value: it is set beside the bird's truth.
 
@@ -120,7 +120,7 @@ pub fn confirm(
         degrees_of_freedom(population.groups(), birds),
     );
     let fits = fitted.iter().flatten().count();
-    // Of a quantity that most studies do not determine, the rest say nothing.
+    // A quantity that most studies do not determine is not judged by the rest.
     let enough = |count: usize| 2 * count >= fits;
     let of_target = |(at, target): (usize, &Target)| {
         let estimates: Vec<(f64, f64)> = fitted

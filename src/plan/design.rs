@@ -58,7 +58,7 @@ pub struct Design {
     /// The information of one bird in each strain.
     pub expected: ExpectedPrecision,
     /// D-efficiency against the best ages for as many scans; none of a slaughter, or
-    /// where no ages within the limits have so many.
+    /// where too few ages lie within the limits.
     pub efficiency: Option<f64>,
     /// What each requirement takes; none where the schedule cannot estimate it.
     pub needed: Vec<Option<Needed>>,
@@ -271,7 +271,7 @@ impl Search<'_> {
         });
     }
 
-    /// The asked design, else of those that come near the fewest birds the one with the
+    /// The requested design, else of those that come near the fewest birds the one with the
     /// fewest scans: a bird is not handled once more for next to nothing. Where none
     /// reaches, the one that comes nearest.
     fn chosen(&self) -> Option<usize> {

@@ -34,7 +34,7 @@ pub fn factor(level: f64, df: f64) -> f64 {
     }
 }
 
-/// Chance that a two-sided test at 1 - `level` sees a difference of `size` standard
+/// Probability that a two-sided test at 1 - `level` detects a difference of `size` standard
 /// errors, on either side of 0.
 #[must_use]
 pub fn power(size: f64, level: f64, df: f64) -> f64 {

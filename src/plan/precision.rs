@@ -5,7 +5,7 @@
 //! follow. Intervals take Student's t on birds minus strains degrees of freedom, as the
 //! fit of all birds at once does.
 //!
-//! A bird of a *serial slaughter* is analysed once: its own information is that of one
+//! A bird of a *serial slaughter* is analysed once: its information is that of one
 //! age, and a strain's birds are shared evenly among the ages.
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
@@ -36,7 +36,7 @@ pub struct ExpectedPrecision {
     fixed: DMatrix<f64>,
     /// Covariance of the spread's parameters; none where they cannot be estimated.
     spread: Option<DMatrix<f64>>,
-    /// Covariance of a bird's random effects given its own values, strain by strain;
+    /// Covariance of a bird's random effects given its observations, strain by strain;
     /// empty where a bird is seen once.
     conditional: Vec<DMatrix<f64>>,
 }
@@ -125,13 +125,13 @@ impl ExpectedPrecision {
                 (self.spread.as_ref()? * &gradient).dot(&gradient)
             }
         };
-        let tells = match target.what {
+        let informative = match target.what {
             Estimand::Value(_) | Estimand::Spread(_) => {
                 variance <= MANY_BIRDS * target.value.powi(2)
             }
             Estimand::Contrast(_) | Estimand::Cue(_) => true,
         };
-        (tells && variance > 0.0 && variance.is_finite()).then_some(variance)
+        (informative && variance > 0.0 && variance.is_finite()).then_some(variance)
     }
 }
 

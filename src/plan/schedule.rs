@@ -2,8 +2,8 @@
 //!
 //! The D-optimal ages make the joint confidence region of the curve's terms smallest:
 //! they maximise ln det of the expected information on the terms of a bird, as the mean
-//! over the strains. Only ages on a grid (whole weeks) are allowed, so many a bird, with
-//! a least gap.
+//! over the strains. Only ages on a grid (whole weeks) are allowed, a given number for
+//! each bird, with a least gap.
 //!
 //! # Method
 //! Coordinate exchange from several seeded starts: one age at a time is taken away and
@@ -64,7 +64,7 @@ impl Limits {
 
     /// The `which`-th start: an even spread, then draws.
     fn start(&self, scans: usize, which: u64, seed: u64) -> Vec<usize> {
-        // Without what the gaps take, so many places are free.
+        // Places that remain free beside the gaps.
         let taken = (scans - 1) * self.gap.saturating_sub(1);
         let free = self.ages - taken;
         let mut places: Vec<usize> = if which == 0 {

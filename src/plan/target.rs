@@ -11,7 +11,7 @@ pub enum Estimand {
     Value(Quantity),
     /// Its difference between two strains.
     Contrast(Quantity),
-    /// It of a single bird, from its own scans: a cue.
+    /// A quantity of a single bird, from the bird's scans: a cue.
     Cue(Quantity),
     /// How birds differ and scans err.
     Spread(SpreadParameter),
@@ -133,8 +133,8 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
     targets
 }
 
-/// What pens add to the variance of a target, to first order: each asymptote A has a factor
-/// of its own, so that a quantity with slope q' in it gains (q' A)^2.
+/// What pens add to the variance of a target, to first order: each asymptote A has a separate
+/// factor, so that a quantity with slope q' in it gains (q' A)^2.
 fn between_pens(population: &Population, what: Estimand, strains: &[usize]) -> f64 {
     let (Estimand::Value(quantity) | Estimand::Contrast(quantity)) = what else {
         return 0.0;

@@ -1,4 +1,4 @@
-//! What a plan under a budget says, in words.
+//! Text of a plan under a budget.
 
 use super::plan_words::CAUTION;
 use super::words::three_digits;
@@ -99,7 +99,7 @@ fn answer(plan: &ScanBudget) -> Vec<String> {
         if let Some(careful) = plan.careful_birds(design) {
             let df = plan.pilots.iter().map(|pilot| pilot.birds_df).min();
             lines.push(format!(
-                "  The pilot knows the variance between birds from {} degrees of freedom; at its upper 80 % limit {careful} birds a strain are needed.",
+                "  The pilot estimates the variance between birds with {} degrees of freedom; at its upper 80 % limit {careful} birds a strain are needed.",
                 df.unwrap_or(0)
             ));
         }
@@ -226,7 +226,7 @@ fn several_birds(plan: &ScanBudget) -> Option<String> {
             in_words(plan, group)
         ),
         GroupScans::None => format!(
-            "  Scans of several birds are not offered for these strain means (scan_designs says why). {loses}"
+            "  Scans of several birds are not offered for these strain means (the table scan_designs gives the reason). {loses}"
         ),
     })
 }

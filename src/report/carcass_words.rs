@@ -1,4 +1,4 @@
-//! What a plan of a next calibration says, in words.
+//! Text of a plan of a next calibration.
 
 use std::collections::BTreeMap;
 

@@ -1,4 +1,4 @@
-//! What scans and equations say, in words: the plain answer first, then numbers.
+//! Text on scans and equations: the plain answer first, then numbers.
 
 use std::collections::BTreeSet;
 
@@ -215,7 +215,7 @@ fn apart(row: &AgreementRow) -> String {
     )
 }
 
-/// What plucked carcasses say of the feathers.
+/// Feather effects estimated from plucked carcasses.
 #[must_use]
 pub fn plucked(plucked: &Plucked) -> Vec<String> {
     let mut lines = Vec::new();

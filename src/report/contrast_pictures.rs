@@ -47,7 +47,7 @@ pub fn contrast_pictures(
 /// Differences over more days than this are drawn every other day.
 const DAILY_UP_TO: usize = 60;
 
-/// What is compared, as a row's name; that all are compared with their mean says the axis.
+/// What is compared, as a row's name; the axis states where all are compared with their mean.
 fn pair_name(names: &[String], (a, b): (usize, Against)) -> String {
     match b {
         Against::Group(b) => format!("{} − {}", names[a], names[b]),
@@ -60,7 +60,7 @@ fn is_drawn(group: usize, against: Against, showing: &Showing) -> bool {
     against != Against::MeanOfAll || showing.has_panel(group)
 }
 
-/// Whether a quantity has a panel: masses at ages and what a curve says of the bird, not the
+/// Whether a quantity has a panel: masses at ages and features of the curve, not the
 /// terms of its equation, rates at single ages, or ages at single masses (the same differences
 /// read the other way). All of them are rows of `contrasts.csv`.
 fn has_panel(quantity: Quantity) -> bool {

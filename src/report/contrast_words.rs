@@ -1,4 +1,4 @@
-//! What the comparison of groups says, in words.
+//! Text of the comparison of groups.
 
 use super::rounding::p_equals;
 use crate::age::AgeUnit;
@@ -8,7 +8,7 @@ use crate::contrast::{Compared, Comparison, Groups, PairByAge};
 use crate::study::Study;
 
 /// Below this an adjusted P value is reported as a difference.
-const TOLD: f64 = 0.05;
+const SIGNIFICANT: f64 = 0.05;
 
 /// Whether the groups differ, in which terms, and from which day, a few lines a curve.
 #[must_use]
@@ -29,7 +29,7 @@ pub fn differences(study: &Study, comparison: &Comparison) -> Vec<String> {
         lines.push(match of_all {
             Some(test) => format!(
                 "  {head} ({by_what}): one curve for all {} ({}, {})",
-                if test.p_value < TOLD {
+                if test.p_value < SIGNIFICANT {
                     "is not enough"
                 } else {
                     "is not ruled out"
@@ -53,7 +53,7 @@ pub fn differences(study: &Study, comparison: &Comparison) -> Vec<String> {
     lines
 }
 
-/// Of groups compared with the mean of all, so many are written out: those that differ most
+/// Groups written out where all are compared with the mean of all: those that differ most
 /// clearly from it at the last age. The figures draw them in colour, and the tables have all.
 pub(super) const MOST_SHOWN: usize = 12;
 
@@ -106,8 +106,8 @@ fn pair_sentence(
         .contrasts
         .iter()
         .filter(|contrast| (contrast.a, contrast.b) == (pair.a, pair.b))
-        .filter(|contrast| contrast.p_adjusted.is_some_and(|p| p < TOLD))
-        // Said by the term A already.
+        .filter(|contrast| contrast.p_adjusted.is_some_and(|p| p < SIGNIFICANT))
+        // Already given by the term A.
         .filter(|contrast| contrast.term != "mature_weight")
         .take(4)
         .map(|contrast| {

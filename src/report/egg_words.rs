@@ -1,4 +1,4 @@
-//! What is said of the onset of lay by eggs counted in pens, in words.
+//! Text on the onset of lay by eggs counted in pens.
 
 use crate::age::AgeUnit;
 use crate::maturity::{EggEstimate, EggGroup, EggOnset, EggQuantity, Rise, RiseOrigin};

@@ -125,7 +125,7 @@ fn percent(share: f64) -> String {
     }
 }
 
-/// What holds of many rows is said once.
+/// A cause common to many rows is stated once.
 fn careful(one: &TraitForecast) -> Vec<String> {
     let mut lines = Vec::new();
     let flags = || one.rows.iter().flat_map(|row| &row.flags);

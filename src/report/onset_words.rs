@@ -1,4 +1,4 @@
-//! What is said of the onset of lay, in words.
+//! Text on the onset of lay.
 
 use crate::age::AgeUnit;
 use crate::analysis::Lay;
@@ -45,7 +45,7 @@ pub fn lay(records: &LayRecords, curves: &[LayCurve], ages: AgeUnit) -> Vec<Stri
     strains.map(line).collect()
 }
 
-/// Which cue predicts the first egg best, and what its own error does.
+/// Which cue predicts the first egg best, and the effect of its measurement error.
 #[must_use]
 pub fn models(models: &OnsetModels) -> Vec<String> {
     let mut lines = Vec::new();
@@ -191,7 +191,7 @@ fn attenuation(models: &OnsetModels) -> Vec<String> {
             "  a cue's own error draws its slope towards zero, to about this share: {known} (--calibrate-cues corrects it)"
         ),
         CueError::Calibrated => format!(
-            "  cues are calibrated for their own error, standard errors by bootstrap; share of each cue that is not error: {known}"
+            "  cues are calibrated for their measurement error, standard errors by bootstrap; share of each cue that is not error: {known}"
         ),
     }]
 }

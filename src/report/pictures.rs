@@ -40,7 +40,7 @@ pub fn growth_pictures(
     }
 }
 
-/// Each bird with a curve in a panel of its own, trait by trait.
+/// Each bird with a curve in a separate panel, trait by trait.
 pub fn bird_pictures(
     study: &Study,
     trajectories: &Trajectories,

@@ -74,7 +74,7 @@ fn drawn<'a>(planned: &Planned<'a>) -> Vec<(bool, String, &'a Design)> {
         .map(|(chosen, design)| {
             let scans = design.schedule.ages_d.len();
             let name = match design.kind {
-                Kind::Given => format!("{scans} scans as asked"),
+                Kind::Given => format!("{scans} scans as requested"),
                 Kind::Optimal => format!("{scans} scans, best ages"),
                 Kind::SerialSlaughter => "Serial slaughter".to_owned(),
             };
@@ -154,7 +154,7 @@ fn panel(
     })
 }
 
-/// Short enough to stand beside a panel's letter: the panel's name says of what.
+/// Short enough to stand beside a panel's letter: the panel's name completes it.
 fn label(requirement: &Requirement, target: &Target, shown: Shown) -> String {
     let unit = target.unit.as_str();
     match (requirement.aim, shown) {

@@ -1,4 +1,4 @@
-//! What a plan says, in words first.
+//! Text of a plan.
 
 use super::tables::plan::{Planned, strain};
 use super::words::three_digits;
@@ -311,7 +311,7 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
 }
 
 /// Birds that serial slaughter would kill beside those that the plan kills, its calibration's
-/// carcasses. Of body weight there is nothing to say: no bird need be killed to be weighed.
+/// carcasses. None for body weight: no bird need be killed to be weighed.
 fn slaughter(planned: &Planned<'_>) -> Option<String> {
     if planned.trait_name == BODY_WEIGHT {
         return None;

@@ -1,5 +1,5 @@
 //! The figures of mixed fits: the population's curves with those of its birds, how the
-//! birds' departures go together, the residuals from several sides.
+//! birds' departures are correlated, the residuals from several sides.
 
 use std::collections::BTreeSet;
 
@@ -29,7 +29,7 @@ pub fn population_pictures(
     }
 }
 
-/// How the birds' departures go together, of the same fits.
+/// How the birds' departures are correlated, of the same fits.
 pub fn random_effect_pictures(
     study: &Study,
     trajectories: &Trajectories,
@@ -181,7 +181,7 @@ impl Scene<'_> {
         }
     }
 
-    /// A bird's curve at its conditional mode, over its own ages.
+    /// A bird's curve at its conditional mode, over the bird's ages.
     fn bird_curve(&self, subject: usize) -> BirdLine {
         let own = self.fit.cohort.ages_of(subject);
         let ends = own.first().zip(own.last());

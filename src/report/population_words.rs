@@ -176,7 +176,7 @@ fn differences(fit: &PopulationFit) -> Option<String> {
     ))
 }
 
-/// How many birds have a second phase of their own.
+/// How many birds have a second phase estimated from their data.
 fn whose_second_phases(fit: &PopulationFit) -> Option<String> {
     let phases = bird_second_phases(fit);
     if phases.is_empty() {
@@ -184,7 +184,7 @@ fn whose_second_phases(fit: &PopulationFit) -> Option<String> {
     }
     let count = |from: SecondPhaseSource| phases.iter().filter(|phase| phase.from == from).count();
     Some(format!(
-        "    second phase: of {} birds {} show their own, {} in part, {} borrow it from the others of their strain",
+        "    second phase: of {} birds {} have it estimated from their weighings, {} partly, {} from the others of their strain",
         phases.len(),
         count(SecondPhaseSource::Data),
         count(SecondPhaseSource::Partly),

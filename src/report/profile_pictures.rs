@@ -1,4 +1,4 @@
-//! The figure of profile likelihoods: how surely each strain's curve knows its terms.
+//! The figure of profile likelihoods: how precisely each strain's terms are estimated.
 
 use crate::figure::{Profile, ProfileTerm, Quantity, Ranged};
 use crate::report::paper::curve_words;

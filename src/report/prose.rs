@@ -80,7 +80,7 @@ impl Prose {
     }
 }
 
-/// Words without what Markdown would take for its own: a bird may be called `*`.
+/// Words with Markdown's special characters escaped: a bird may be called `*`.
 fn plain(words: &str) -> String {
     let mut out = String::with_capacity(words.len());
     let mut letters = words.chars().peekable();

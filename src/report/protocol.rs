@@ -17,7 +17,7 @@ use crate::study::{Feathers, Scan, Study, WHOLE, Way};
 /// Before the text is used.
 const PREFACE: &str = "Written by the program from this study's scans. Each number has its n and \
 the table that it stands in. Square brackets mark what the study has no evidence for, or what only \
-the laboratory knows: complete them before the protocol is used, and have it approved by the local \
+the laboratory can supply: complete them before the protocol is used, and have it approved by the local \
 animal-care body and the radiation protection officer.";
 
 /// The tissue by which methods are compared first: the sum of all parts, or else the first there is.
@@ -142,7 +142,7 @@ fn restraint(precision: Option<&Repeatability>) -> Vec<String> {
     let mut lines = Vec::new();
     if others.is_empty() {
         lines.push(format!(
-            "Restrain the bird as in this study: {} (protocol.csv). [Other methods were not repeated, so the study cannot say whether they are better.]",
+            "Restrain the bird as in this study: {} (protocol.csv). [Other methods were not repeated, so the study cannot show whether they are better.]",
             precise(best, of_best)
         ));
     } else {
@@ -288,7 +288,7 @@ fn feathers(scans: &[Scan], found: &Scans) -> Vec<String> {
             intact
         )
     } else {
-        "[Feathers: the scans do not say whether birds were intact.]".to_owned()
+        "[Feathers: the scans do not record whether birds were intact.]".to_owned()
     }];
     let Some(plucked) = plucked else {
         lines.push(
@@ -315,7 +315,7 @@ fn feathers(scans: &[Scan], found: &Scans) -> Vec<String> {
 fn eggs(scans: &[Scan], found: &Scans) -> Vec<String> {
     let with = scans.iter().filter(|scan| Way::of(scan).egg).count();
     if with == 0 {
-        return vec!["[Shelled egg in the body: no scan of this study has one. Say how it is recognised and recorded.]".to_owned()];
+        return vec!["[Shelled egg in the body: no scan of this study has one. State how it is recognised and recorded.]".to_owned()];
     }
     let mut lines = vec![format!(
         "Mark a scan in which the body holds a shelled egg; {with} scans of this study have one (scans, corrected.csv)."

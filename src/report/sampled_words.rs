@@ -7,7 +7,7 @@ use crate::stats::distribution::t_two_sided_quantile;
 use crate::study::Study;
 use crate::trajectory::sampled::SampledTrait;
 
-/// What the samples say of growth and of variation, a line a statement.
+/// Growth and variation by the samples, a line a statement.
 #[must_use]
 pub fn sampled(study: &Study, of: &SampledTrait, confidence: f64) -> Vec<String> {
     let trait_name = study.traits[of.trait_index].name.replace('_', " ");
@@ -15,7 +15,7 @@ pub fn sampled(study: &Study, of: &SampledTrait, confidence: f64) -> Vec<String>
         Ok(model) => model,
         Err(why) => {
             return vec![format!(
-                "  unnamed birds: no growth curve of {trait_name} ({why}); each occasion is judged by its own birds"
+                "  unnamed birds: no growth curve of {trait_name} ({why}); each occasion is judged by that day's birds"
             )];
         }
     };

@@ -367,7 +367,7 @@ pub fn precision_picture(answer: &Repeatability, showing: &Showing, drawn: &mut 
             }
         }
     }
-    // Regions have traits of their own; the figure is of the whole body.
+    // Regions have separate traits; the figure is of the whole body.
     traits.retain(|name| ["fat", "lean", "bone", "total"].contains(name));
     if methods.is_empty() || traits.is_empty() {
         return;

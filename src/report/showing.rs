@@ -31,7 +31,7 @@ pub struct Drawn {
 }
 
 impl Drawn {
-    /// Adds a figure at the size that it asks for, or of the height that was asked for; of
+    /// Adds a figure at its preferred size, or of the height requested; of
     /// several pages each has its number in its name.
     pub(crate) fn add(&mut self, name: String, figure: &impl Figure, showing: &Showing) {
         let pages = figure
@@ -99,7 +99,7 @@ pub struct Showing<'a> {
     pub order: &'a [usize],
 }
 
-/// Strains that get a panel or a row of their own, over as many pages as that takes.
+/// Strains that get a panel or a row, over as many pages as that takes.
 pub const MOST_PANELS: usize = 40;
 
 impl Showing<'_> {
@@ -125,7 +125,7 @@ impl Showing<'_> {
         (0..study.strains.len()).filter(|strain| self.has_panel(*strain))
     }
 
-    /// What a note says, and which of very many strains the figure shows.
+    /// A note, with which of very many strains the figure shows.
     pub(crate) fn with_choice(&self, study: &Study, note: String) -> String {
         let strains = study.strains.len();
         if strains <= MOST_PANELS || self.order.is_empty() {
@@ -143,7 +143,7 @@ impl Showing<'_> {
         self.order.is_empty() || self.order[..first].contains(&strain)
     }
 
-    /// The strains in the order of an overlaid figure: of so many that not each can have a
+    /// The strains in the order of an overlaid figure: where there are too many for each to have a
     /// colour, those that matter first, since the others are grey.
     pub(crate) fn overlaid(&self, study: &Study) -> Vec<usize> {
         if study.strains.len() > crate::figure::MOST_COLOURED {

@@ -1,4 +1,4 @@
-//! The answers of a whole study in a few lines: what a reader sees first.
+//! The answers of a whole study in a few lines: what a reader reads first.
 //!
 //! At most [`MOST_LINES`] lines of at most [`WIDTH`] characters, from the [`Overview`] that the
 //! page renders too. A block has a line for each strain as long as all lines have room; of
@@ -41,7 +41,7 @@ const CAUTION: &str =
 /// Whose answers are summarised.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Scope {
-    /// All that the study says.
+    /// All results of the study.
     Whole,
     /// How birds grow.
     Growth,
@@ -53,7 +53,7 @@ pub enum Scope {
     Lay,
 }
 
-/// The answers of a study, all or those to one question; the last line says where everything
+/// The answers of a study, all or those to one question; the last line states where everything
 /// else is.
 #[must_use]
 pub fn summary(overview: &Overview, warnings: usize, (scope, place): (Scope, &str)) -> Vec<Line> {
@@ -218,7 +218,7 @@ fn platform(overview: &Overview) -> Vec<Line> {
     lines
 }
 
-/// Typical masses at the last age, where there is no target to say it better.
+/// Typical masses at the last age, where there is no target to compare with.
 fn growth(overview: &Overview) -> Vec<Line> {
     let Some(weighed) = overview.weighed().filter(|_| overview.target.is_none()) else {
         return Vec::new();

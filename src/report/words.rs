@@ -11,7 +11,7 @@ use crate::report::text::Verdict;
 use crate::study::{Study, Values};
 use crate::trajectory::{self, SubjectFits, Trajectories};
 
-/// Said once with every verdict or forecast that somebody may act on.
+/// Printed once with every verdict or forecast that somebody may act on.
 pub const VERDICT_CAUTION: &str = "Weight control, light and feed changes affect the birds' welfare: decide them with the \
      flock's veterinarian and under the local welfare code. A forecast is an estimate with the interval shown.";
 

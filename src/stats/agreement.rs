@@ -1,6 +1,7 @@
 //! Do two methods that measure the same thing agree?
 //!
-//! [`limits_of_agreement`] says by how much they differ, [`concordance_coefficient`] gives one
+//! [`limits_of_agreement`] gives the mean and range of their differences,
+//! [`concordance_coefficient`] gives one
 //! number for "on the identity line", and [`deming`] a line where both are measured
 //! with error. Pairs are given as two slices of equal length in the same unit.
 

@@ -35,7 +35,7 @@ pub struct BrokenStick {
     pub n: usize,
 }
 
-/// At which x does a straight line bend, and how sure is that?
+/// At which x does a straight line bend, and how precisely is that known?
 ///
 /// The interval holds every bend whose sum of squares is below
 /// RSS (1 + F(level; 1, n - 4) / (n - 4)).
@@ -109,7 +109,7 @@ impl Profile<'_> {
         fit(&line(self.x, Some(bend))?, self.y)
     }
 
-    /// Bends lie between the second and the last but one x: each side has two x of its own.
+    /// Bends lie between the second and the last but one x: each side has at least two x.
     fn inner(&self) -> &[f64] {
         &self.knots[1..self.knots.len() - 1]
     }
@@ -235,7 +235,7 @@ mod tests {
     }
 
     #[test]
-    fn what_has_no_bend_says_so() {
+    fn what_has_no_bend_is_marked() {
         let x: Vec<f64> = (0..8).map(f64::from).collect();
         let failure = broken_stick(&x, &x, 0.95).unwrap_err();
         assert!(matches!(failure, Failure::NoVariation { .. }));

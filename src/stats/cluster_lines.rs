@@ -1,4 +1,4 @@
-//! One line for all clusters, about which each cluster has a level and a slope of its own.
+//! One line for all clusters, about which each cluster has a random level and slope.
 //!
 //! ```text
 //! y_ji = x_ji'b + u_j + v_j z_ji + e_ji,   (u_j, v_j) ~ N(0, G),   e_ji ~ N(0, s^2)

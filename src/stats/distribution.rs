@@ -6,7 +6,7 @@
 //! lose digits from 1e5 degrees of freedom on, and its error function far out in the tail); t
 //! with many degrees of freedom on a transformation to the normal. Quantiles are roots of the
 //! smaller tail. They agree with R over 0.5 to 1e12 degrees of freedom and tails from 1e-300
-//! (`tests/reference/quantiles.rs`, which says how closely).
+//! (`tests/reference/quantiles.rs`, with the precision).
 //!
 //! Degrees of freedom are positive and need not be whole, infinitely many are the limit;
 //! probabilities lie in [0, 1] (0 and 1 give the ends of the support). Where no degree of
@@ -34,13 +34,13 @@ pub fn normal_density(z: f64) -> f64 {
     (-0.5 * z * z).exp() / SQRT_2_PI
 }
 
-/// Chance that a standard normal exceeds `z`.
+/// Probability that a standard normal exceeds `z`.
 #[must_use]
 pub fn normal_upper(z: f64) -> f64 {
     0.5 * libm::erfc(z / SQRT_2)
 }
 
-/// Chance that a standard normal stays below `z`.
+/// Probability that a standard normal stays below `z`.
 #[must_use]
 pub fn normal_lower(z: f64) -> f64 {
     normal_upper(-z)
@@ -56,7 +56,7 @@ pub fn normal_quantile(p: f64) -> f64 {
     }
 }
 
-/// Chance that Student's t exceeds `t`.
+/// Probability that Student's t exceeds `t`.
 ///
 /// # Source
 /// Many degrees of freedom: Hill, G. W. (1970), Algorithm 395, Student's t-distribution,
@@ -106,7 +106,7 @@ fn hill(t: f64, df: f64) -> f64 {
     square.sqrt() * (1.0 + (bent + square + 3.0) / b)
 }
 
-/// Chance that Student's t lies further from 0 than `t`: the two-sided p value.
+/// Probability that Student's t lies further from 0 than `t`: the two-sided p value.
 #[must_use]
 pub fn t_two_sided(t: f64, df: f64) -> f64 {
     (2.0 * t_upper(t.abs(), df)).min(1.0)
@@ -150,7 +150,7 @@ fn chi_squared_tails(x: f64, df: f64) -> Tails {
     gamma_tails(0.5 * df, 0.5 * x)
 }
 
-/// Chance that chi-squared exceeds `x`.
+/// Probability that chi-squared exceeds `x`.
 #[must_use]
 pub fn chi_squared_upper(x: f64, df: f64) -> f64 {
     if x <= 0.0 || !is_positive(df) || df.is_infinite() {
@@ -195,7 +195,7 @@ fn f_tails(f: f64, df_1: f64, df_2: f64) -> Tails {
     beta_tails(0.5 * df_1, 0.5 * df_2, x, y)
 }
 
-/// Chance that F with `df_1` and `df_2` degrees of freedom exceeds `x`.
+/// Probability that F with `df_1` and `df_2` degrees of freedom exceeds `x`.
 #[must_use]
 pub fn f_upper(x: f64, df_1: f64, df_2: f64) -> f64 {
     if x <= 0.0 || !is_positive(df_1) || !is_positive(df_2) {
@@ -217,7 +217,7 @@ pub fn f_quantile(p: f64, df_1: f64, df_2: f64) -> f64 {
     positive_root(1.0, |x| side.of(f_tails(x, df_1, df_2)), tail, side)
 }
 
-/// Chance that a beta variable with shapes `a` and `b`, both positive, stays below `x`.
+/// Probability that a beta variable with shapes `a` and `b`, both positive, stays below `x`.
 #[must_use]
 pub fn beta_lower(x: f64, a: f64, b: f64) -> f64 {
     beta_tails(a, b, x, 1.0 - x).lower
@@ -366,7 +366,7 @@ mod tests {
         close(t_quantile(0.975, 100.0), 1.983_971_518_523_552, RELATIVE);
         close(t_quantile(0.975, 1e4), 1.960_201_239_890_626, RELATIVE);
         close(t_upper(10.0, 12.0), 1.790_661_843_836_187_3e-7, RELATIVE);
-        // scipy 1.17.1 (its own accuracy here is some 1e-12)
+        // scipy 1.17.1 (accurate to about 1e-12 here)
         close(t_upper(2.0, 1e7), 0.022_750_145_445_921_48, 1e-11);
         close(t_quantile(0.025, 1e7), -1.959_964_221_767_205_5, 1e-11);
         close(t_quantile(1e-8, 1e7), -5.612_005_803_165_477, 1e-11);

@@ -70,7 +70,7 @@ pub fn two_one_sided(values: &[f64], limit: f64, alpha: f64) -> Result<Equivalen
 }
 
 /// The smallest number of units with which a mean is shown, at level `alpha` and with
-/// probability `power`, to lie on its own side of a limit that is `distance` away from it:
+/// probability `power`, to lie on the expected side of a limit that is `distance` away from it:
 /// (t_alpha + t_power) SD / sqrt(n) <= distance, t on n - 1 degrees of freedom.
 ///
 /// `None` where that takes more than 100 000, or the mean lies at the limit.

@@ -107,7 +107,7 @@ pub fn log_likelihood(
     .sum()
 }
 
-/// a of `measured_event.rs`: a covariate in which subjects do not differ has no effect of its own.
+/// a of `measured_event.rs`: a covariate in which subjects do not differ has no separate effect.
 pub(super) fn slopes(effects: &[f64], spreads: &[f64]) -> Vec<f64> {
     let pairs = effects.iter().zip(spreads).enumerate();
     pairs

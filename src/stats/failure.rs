@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-/// A column that the columns before it already say.
+/// A column that is a linear combination of the columns before it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Collinearity {
     /// The column that adds nothing.

@@ -1,4 +1,4 @@
-//! A normal time, of which a share comes late for a reason of its own.
+//! A normal time, of which a share comes late for another reason.
 //!
 //! With m and s the mean and the standard deviation of a subject that is on time,
 //!

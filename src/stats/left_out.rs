@@ -1,4 +1,4 @@
-//! What a linear fit says of each row when that row, or its whole group, is left out.
+//! Predictions of a linear fit for each row when that row, or its whole group, is left out.
 //!
 //! No refitting: with H = QQ' the hat matrix of the whitened rows, leaving out the
 //! rows g gives the prediction errors (I - H_gg)^-1 e_g exactly (Cook & Weisberg
@@ -23,7 +23,7 @@ pub struct RowDiagnostic {
     pub studentised_internally: Option<f64>,
     /// Residual over its standard error, sigma from the other rows: t on n - p - 1.
     pub studentised_externally: Option<f64>,
-    /// Shift of all coefficients when the row is left out, on their own scale.
+    /// Shift of all coefficients when the row is left out, in the coefficients' units.
     pub cooks_distance: Option<f64>,
     /// Observed minus predicted from the other rows.
     pub left_out_error: Option<f64>,

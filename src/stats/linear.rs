@@ -121,14 +121,14 @@ pub struct Fit {
     inflation: Vec<Option<f64>>,
 }
 
-/// What the model says of a new row, with its two kinds of error kept apart.
+/// Prediction for a new row, with its two kinds of error kept apart.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Prediction {
     /// Predicted value.
     pub value: f64,
     /// Standard error that comes from the coefficients: shared by all rows predicted.
     pub coefficient_standard_error: f64,
-    /// Standard deviation of a single new row about the model: its own.
+    /// Residual standard deviation of a single new row about the model.
     pub residual_sd: f64,
 }
 
@@ -248,8 +248,8 @@ impl From<&Fit> for Rough {
     }
 }
 
-/// The fit of [`fit_weighted`] from its factors alone, neither refined nor with anything said
-/// of its coefficients; response and weights are those of a fit before it, checked there.
+/// The fit of [`fit_weighted`] from its factors alone, neither refined nor checked for warnings
+/// on its coefficients; response and weights are those of an earlier fit, checked there.
 ///
 /// # Errors
 /// [`Failure::Collinear`].

@@ -1,7 +1,7 @@
 //! A time that follows covariates which are known only with an error of known covariance:
 //! the second factor of a joint model of repeated measurements and an event.
 //!
-//! A subject's measurements say that its covariates u are normal with mean u^ and covariance V
+//! Given a subject's measurements, its covariates u are normal with mean u^ and covariance V
 //! (the posterior of its random effects by the model of the measurements). Its time is
 //!
 //! ```text
@@ -163,7 +163,7 @@ impl<'a> Data<'a> {
     fn of(subjects: &'a [Subject], times: &'a [EventTime], groups: usize) -> Self {
         let k = subjects.first().map_or(0, |one| one.deviations.len());
         let n = subjects.len().max(1) as f64;
-        // Between subjects: what their means show and what their own errors hide.
+        // Between subjects: the variance of their means and that of their errors.
         let spread = |at: usize| {
             let squares = subjects
                 .iter()

@@ -141,7 +141,7 @@ impl SmallSample {
     }
 
     /// Degrees of freedom of a variance `l'C l + sum_i d_i t_i`, such as that of a new value:
-    /// l a row of the fixed effects, d its own part in each variance term.
+    /// l a row of the fixed effects, d the part of that value in each variance term.
     ///
     /// # Shapes
     /// `row`: p; `own`: one number for each variance term.

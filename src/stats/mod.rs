@@ -1,7 +1,7 @@
 //! General statistics that no crate gives: each file is named by its statistic.
 //!
-//! Nothing here knows a bird, a file or a growth curve. Functions take plain
-//! slices and matrices and end in numbers, or in a [`Failure`] that says in
+//! Nothing here depends on birds, files or growth curves. Functions take plain
+//! slices and matrices and end in numbers, or in a [`Failure`] that states in
 //! words why the data cannot answer. Given numbers up to 1e75 in size (of which the
 //! products of squares are numbers too) they never return NaN (`tests/properties/stats_edges.rs`).
 //!
@@ -67,7 +67,7 @@ impl Interval {
     /// The range, widened to a value outside of it.
     ///
     /// Percentiles of draws of a lumpy quantity, such as a share of a few birds, can leave
-    /// out its own estimate; a wider range covers no less.
+    /// out the estimate itself; the widened range covers at least as much.
     #[must_use]
     pub fn including(self, value: f64) -> Self {
         Self {

@@ -67,7 +67,7 @@ fn integral(from: f64, to: f64, panels: u32, f: impl Fn(f64) -> f64) -> f64 {
     panels.sum()
 }
 
-/// Chance that the range of `groups` standard normals stays below `width`.
+/// Probability that the range of `groups` standard normals stays below `width`.
 ///
 /// k times the integral over z of density(z) (Phi(z) - Phi(z - width))^(k-1), z the largest.
 fn normal_range_lower(width: f64, groups: f64) -> f64 {
@@ -79,7 +79,7 @@ fn normal_range_lower(width: f64, groups: f64) -> f64 {
     (groups * integral(-8.0, 8.0, 10, density)).min(1.0)
 }
 
-/// Chance that the range of `groups` means, over their common standard error on `df`
+/// Probability that the range of `groups` means, over their common standard error on `df`
 /// degrees of freedom, exceeds `q`.
 ///
 /// # Errors

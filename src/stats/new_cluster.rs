@@ -1,6 +1,6 @@
 //! How far do clusters differ, and where will another one lie, when there are few of them?
 //!
-//! Each of k clusters has its own estimate of a quantity (the level of its line at some point,
+//! Each of k clusters has an estimate of a quantity (the level of its line at some point,
 //! its slope), `q ~ N(m 1 + t^2, s^2 C)`: they differ with variance t^2 about m, and their
 //! estimates have errors with the known covariance C times s^2, of which n values left an estimate
 //! on f degrees of freedom. With l = t^2 / s^2 and
@@ -94,7 +94,7 @@ impl ClusterValues {
         }
         if !(squares > 0.0 && df >= 1.0) {
             return Err(Failure::NoVariation {
-                what: "the values of clusters about their own estimates".to_owned(),
+                what: "the values of clusters about their estimates".to_owned(),
             });
         }
         let q = DVector::from_column_slice(values);
@@ -238,7 +238,7 @@ impl ClusterValues {
         }
     }
 
-    /// Prediction interval of a new cluster's quantity, with an error of its own of variance
+    /// Prediction interval of a new cluster's quantity, with an error of variance
     /// `own` s^2: 0 for the cluster itself, that of one value for a value of it.
     #[must_use]
     pub fn of_new_cluster(&self, own: f64, confidence: f64) -> Interval {
@@ -290,7 +290,7 @@ mod tests {
 
     const VALUES: [f64; 5] = [3.1, -1.4, 0.6, 5.2, 1.9];
 
-    /// Clusters without errors of their own: Student's t on k - 1.
+    /// Clusters without estimation errors: Student's t on k - 1.
     #[test]
     fn clusters_known_exactly_give_students_t() {
         let exact = DMatrix::identity(5, 5) * 1e-9;

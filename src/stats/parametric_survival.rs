@@ -307,7 +307,7 @@ impl Problem {
 
 fn exact_times() -> Failure {
     Failure::NoVariation {
-        what: "times about what the terms say of them".to_owned(),
+        what: "times about their values predicted from the terms".to_owned(),
     }
 }
 
@@ -368,7 +368,7 @@ impl AcceleratedFit {
         Ok(row.iter().zip(&self.coefficients).map(|(x, b)| x * b).sum())
     }
 
-    /// Chance that the event has not happened by `time`.
+    /// Survival: probability that the event has not happened by `time`.
     ///
     /// # Shapes
     /// `row`: p values in the design's order.
@@ -497,7 +497,7 @@ mod tests {
         for family in Family::ALL {
             let a = accelerated_failure(&design, &exact, family).unwrap();
             let b = accelerated_failure(&design, &narrow, family).unwrap();
-            // 1e-5: differences of chances keep some ten digits less those of the width
+            // 1e-5: differences of chances keep some ten digits minus those of the width
             assert!(
                 (a.coefficients[1] - b.coefficients[1]).abs() < 1e-5,
                 "{family:?}"

@@ -299,7 +299,7 @@ impl HazardFit {
         Ok(parts.map(|((x, mean), b)| (x - mean) * b).sum())
     }
 
-    /// Chance that the event has not happened by `time`; level after the last event.
+    /// Survival: probability that the event has not happened by `time`; level after the last event.
     ///
     /// # Shapes
     /// `row`: p values in the design's order.
@@ -365,7 +365,7 @@ mod tests {
     }
 
     #[test]
-    fn nothing_to_learn_from_is_said() {
+    fn nothing_to_learn_from_is_reported() {
         let cue = [1.0, 2.0, 4.0];
         let none = [
             EventTime::After(1.0),

@@ -1,7 +1,7 @@
 //! Bootstrap: how would the answer vary if other subjects had been drawn?
 //!
-//! Every replicate has its own random stream, named by the seed and the replicate's number, so that the
-//! answer depends on neither the number of threads nor the order in which they finish.
+//! Every replicate has a separate random stream, set by the seed and the replicate's number, so that
+//! the answer depends on neither the number of threads nor the order in which they finish.
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -13,7 +13,7 @@ use super::{Failure, Interval};
 /// Fewest replicates from which an interval is read.
 const FEWEST: usize = 20;
 
-/// What random numbers are drawn for: each purpose has streams of its own.
+/// What random numbers are drawn for: each purpose has separate streams.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Purpose {
     /// Subjects or residuals drawn again with replacement; the index is the replicate.

@@ -469,7 +469,7 @@ mod tests {
     }
 
     #[test]
-    fn what_cannot_be_weighted_says_so() {
+    fn what_cannot_be_weighted_is_reported() {
         let x: Vec<f64> = (0..6).map(f64::from).collect();
         let design = Design::with_intercept(6, vec![("x".to_owned(), x.clone())]).unwrap();
         let y = [-1.0, 0.1, 0.9, 2.2, 2.9, 4.1];

@@ -1,7 +1,7 @@
 //! A straight line whose errors need not be alike along it.
 //!
 //! y = a + b x by least squares; the covariance of a and b from the squared residuals, each
-//! over 1 minus its leverage (HC2), and for every value c'(a, b) its own degrees of freedom
+//! over 1 minus its leverage (HC2), and for every value c'(a, b) separate degrees of freedom
 //! by Satterthwaite's rule, those that the estimated variance has where errors are alike.
 //! With few points this keeps intervals at their level whether or not the spread changes
 //! along the line; the plain t interval does not where it does.
@@ -15,7 +15,7 @@ use super::distribution::t_two_sided_quantile;
 use super::failure::{check_count, check_finite, check_length};
 use super::{Failure, Interval, mean, squares_about_mean};
 
-/// A point with a leverage above this sets the line alone: its own error is not in its residual.
+/// A point with a leverage above this sets the line alone: its residual does not show its error.
 const MOST_LEVERAGE: f64 = 1.0 - 1e-9;
 
 /// A line fitted to n points.

@@ -33,7 +33,7 @@ pub struct Step {
     pub censored: usize,
     /// Share without the event just after.
     pub survival: f64,
-    /// Greenwood's standard error of that share; none at 0, of which it says nothing.
+    /// Greenwood's standard error of that share; none at 0, where the formula fails.
     pub standard_error: Option<f64>,
     /// Interval of that share; none at 0.
     pub interval: Option<Interval>,
@@ -133,8 +133,9 @@ pub fn kaplan_meier_entered(
 
 /// `reach`: z times the standard error of ln S.
 ///
-/// At 0 Greenwood's variance says nothing: that all subjects seen had the event makes
-/// nobody sure that all have it. At 1, before the first event, the interval is the point.
+/// At 0 Greenwood's variance is not an error of the share: that all observed subjects had
+/// the event does not show that all others will. At 1, before the first event, the interval is
+/// the point.
 fn survival_interval(survival: f64, reach: f64, scale: IntervalScale) -> Option<Interval> {
     if survival <= 0.0 {
         return None;
@@ -210,7 +211,7 @@ impl SurvivalCurve {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Mass {
     /// Where the event can have fallen; one point for exact times, infinite at the upper
-    /// end for those that may never have it. Within the stretch the data do not say where.
+    /// end for those that may never have it. Within the interval the data do not determine the time.
     pub stretch: Interval,
     /// Share of subjects.
     pub share: f64,

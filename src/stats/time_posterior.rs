@@ -91,8 +91,8 @@ fn log_time(time: &EventTime) -> LogTime {
     }
 }
 
-/// Log-likelihood of the logs of the times: its value alone, on the terms' own scale, where
-/// the fit works with derivatives in a basis of its own.
+/// Log-likelihood of the logs of the times: its value alone, on the scale of the terms, where
+/// the fit works with derivatives in an orthogonal basis.
 fn log_likelihood(family: Family, design: &Design, times: &[LogTime], terms: &DrawnTerms) -> f64 {
     let scale = terms.scale;
     let matrix = design.matrix();

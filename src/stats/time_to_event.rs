@@ -2,7 +2,7 @@
 //!
 //! Times are known exactly, or only to lie after the last look (right-censored),
 //! before the first (left-censored) or between two looks (interval-censored). The
-//! methods are in files of their own: [`survival_curve`](super::survival_curve)
+//! methods are in separate files: [`survival_curve`](super::survival_curve)
 //! (no model), [`parametric_survival`](super::parametric_survival) (accelerated
 //! failure time), [`proportional_hazards`](super::proportional_hazards) (Cox), and
 //! [`concordance`](super::concordance) (is the order right).

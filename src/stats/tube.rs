@@ -15,7 +15,7 @@ use super::failure::{check_finite, check_level};
 pub enum Scale {
     /// One scale, estimated once: the residual SD of a fit.
     Common,
-    /// None but the units that they are estimated from: each age has a variance of its own, as
+    /// None but the units that they are estimated from: each age has a separate variance, as
     /// from a covariance with the law of a Wishart matrix.
     OfEachAge,
 }
@@ -117,7 +117,7 @@ mod tests {
     }
 
     #[test]
-    fn the_band_of_a_line_misses_as_often_as_it_says_and_no_more() {
+    fn the_band_of_a_line_has_its_coverage() {
         for (length, df) in [(0.3, 5.0), (1.0, 8.0), (2.0, 30.0), (2.9, 200.0)] {
             let correlations = [f64::cos(length / 100.0); 100];
             let c = band_factor(&correlations, df, 0.95, Scale::Common).unwrap();
@@ -154,7 +154,7 @@ mod tests {
     /// Draws of a line whose errors are estimated from few units, 20,000 each: standard error
     /// of the share 0.0015.
     #[test]
-    fn a_band_by_errors_of_each_age_misses_as_often_as_it_says() {
+    fn a_band_by_errors_of_each_age_has_its_coverage() {
         use rand::{Rng, SeedableRng};
         use rand_distr::StandardNormal;
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(1);

@@ -1,4 +1,4 @@
-//! A table with columns of its own: each is numbers or words, as its cells show.
+//! A table with arbitrary columns: each holds numbers or words, inferred from its cells.
 
 use std::path::Path;
 

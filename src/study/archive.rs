@@ -68,7 +68,7 @@ impl NoWorkbook {
             Self::Empty => "an empty file".into(),
             Self::Text => "text under the name of a workbook".into(),
             Self::OldOrLocked => "an old .xls workbook, or one with a password".into(),
-            Self::Binary => "no workbook, whatever its name says".into(),
+            Self::Binary => "no workbook, despite its name".into(),
             Self::OtherArchive => "a zip archive that holds no sheets of an .xlsx or .ods".into(),
             Self::Damaged(why) => format!("a workbook that is cut short or damaged ({why})"),
             Self::Bomb => "an archive that unpacks to far more than a workbook of its size".into(),
@@ -94,7 +94,7 @@ impl NoWorkbook {
     }
 }
 
-/// Says what a file is, after unpacking it into nothing.
+/// The kind of a file, after a test unpacking that keeps nothing.
 ///
 /// # Errors
 /// Why it is not to be read as a workbook.
@@ -390,7 +390,7 @@ fn attribute(start: &BytesStart<'_>, name: &str) -> Option<String> {
     Some(value.into_owned())
 }
 
-/// A number of repetitions; one where nothing is said.
+/// A number of repetitions; 1 by default.
 fn count(start: &BytesStart<'_>, name: &str) -> u64 {
     attribute(start, name)
         .and_then(|text| text.parse().ok())

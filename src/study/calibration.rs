@@ -1,4 +1,4 @@
-//! What `[calibration]` in `study.toml` says.
+//! Settings under `[calibration]` in `study.toml`.
 
 use std::collections::BTreeMap;
 
@@ -34,7 +34,7 @@ pub struct CalibrationSettings {
     pub publication: Publication,
 }
 
-/// What a saved equation says of its origin beside the birds; blank where not given.
+/// The origin of a saved equation beside the birds; blank where not given.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Publication {

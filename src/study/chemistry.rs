@@ -77,11 +77,11 @@ pub enum Part {
     Feathers,
 }
 
-/// What `[chemistry]` in `study.toml` says.
+/// Settings under `[chemistry]` in `study.toml`.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct ChemistrySettings {
-    /// What percentages are of, for rows that do not say themselves.
+    /// The basis of percentages, for rows that do not state it.
     pub basis: Option<Basis>,
     /// Water, protein, fat and ash may miss 100 percent by this.
     pub closure_tolerance_pct: f64,

@@ -128,7 +128,7 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
     }
 }
 
-/// A name split into what it says and its unit: `weight_kg`, `BW (kg)`, `age w`.
+/// A name split into the quantity and its unit: `weight_kg`, `BW (kg)`, `age w`.
 fn without_unit(name: &str) -> (&str, &str) {
     let name = name.trim();
     let bare = name.trim_end_matches([')', ']']);
@@ -160,8 +160,8 @@ pub(crate) fn is_named(name: &str, stem: &str, holds: Holds) -> bool {
     if name.eq_ignore_ascii_case(stem) {
         return true;
     }
-    let (says, unit) = without_unit(name);
-    let same = says.eq_ignore_ascii_case(stem);
+    let (quantity, unit) = without_unit(name);
+    let same = quantity.eq_ignore_ascii_case(stem);
     match holds {
         Holds::Words | Holds::Dates => false,
         Holds::Masses => same && unit.parse::<MassUnit>().is_ok(),
@@ -186,7 +186,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn names_tell_their_unit() {
+    fn names_give_their_unit() {
         for (name, stem, holds, named) in [
             ("weight_kg", "weight", Holds::Masses, true),
             ("Weight (kg)", "weight", Holds::Masses, true),

@@ -11,10 +11,10 @@ use super::units::{AGE_LIMIT_D, AgeUnit, NUMBER_LIMIT, age_in_range};
 use super::workbook::{file_and_sheet, is_named_workbook};
 use crate::error::{Error, Result};
 
-/// The trait of a table that does not say otherwise.
+/// The trait of a table that does not name one.
 pub const BODY_WEIGHT: &str = "body_weight";
 
-/// Which column of a bare table is which: what a study folder would say in
+/// Which column of a bare table is which: what a study folder would give in
 /// `study.toml`.
 ///
 /// A column left out is looked for under the name of the `weighings` table
@@ -31,7 +31,7 @@ pub struct Columns {
     pub date: Option<String>,
     /// Header of the column with each bird's day of hatch.
     pub hatch_date: Option<String>,
-    /// Day of hatch of all birds that have none of their own.
+    /// Day of hatch of all birds without a date in the table.
     pub hatched_on: Option<String>,
     /// Header of the column of values.
     pub value: Option<String>,
@@ -101,7 +101,7 @@ impl Values {
                     "an age in {unit} from 0 (hatch) to {:.0}",
                     (AGE_LIMIT_D / unit.days()).floor()
                 ),
-                "correct the cell or the unit; for data that are not weights of birds say --no-plausibility",
+                "correct the cell or the unit; for data that are not weights of birds give --no-plausibility",
             ),
         }
     }

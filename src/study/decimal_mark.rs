@@ -1,6 +1,6 @@
 //! Which mark stands before the decimals of a table's numbers.
 //!
-//! The mark is as the user says, or as the numbers show. Where they leave it in doubt it
+//! The mark is as set by the user, or as the numbers show. Where they leave it in doubt it
 //! is requested: a mark that may stand after thousands is never guessed. In a column of
 //! grams that is so whenever all numbers with the mark have exactly three decimals, since
 //! 1.129 beside 980 is rather 1129 than 1.129 g; masses in kilograms have three decimals
@@ -122,7 +122,7 @@ pub(crate) fn shown_by(cell: &str) -> Shown {
     }
 }
 
-/// What the numbers of each column say, until nothing more can be learnt.
+/// Evidence from the numbers of each column, until nothing more can be learnt.
 fn evidence(table: &Table, columns: &[NumberColumn]) -> Vec<MarkEvidence> {
     let mut evidence = vec![MarkEvidence::default(); columns.len()];
     // Only a point is proven for good: with both marks proven it is the mark.
@@ -161,7 +161,7 @@ fn holds_thousands(text: &str) -> bool {
     })
 }
 
-/// What the numbers of a column or a table say about its decimal mark.
+/// Evidence from the numbers of a column or a table on its decimal mark.
 #[derive(Debug, Clone, Copy, Default)]
 struct MarkEvidence {
     point: bool,

@@ -167,7 +167,7 @@ fn about_chemistry(study: &Study, doubts: &mut Vec<Doubt>) {
                 doubts.push(Doubt {
                     place: place(),
                     words: format!(
-                        "bird {name} was analysed and has no intact scan of its own: it serves no equation; add the scan"
+                        "bird {name} was analysed and has no intact scan: it is used in no equation; add the scan"
                     ),
                 });
             }

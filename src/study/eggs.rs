@@ -295,7 +295,7 @@ fn hens(rows: &Rows<'_>, column: usize, mark: Mark, faults: &mut Faults) -> Opti
     None
 }
 
-/// Days that a row covers: one where nothing is said.
+/// Days that a row covers: 1 by default.
 fn days(rows: &Rows<'_>, column: Option<usize>, mark: Mark, faults: &mut Faults) -> Option<u32> {
     let Some(column) = column.filter(|column| !rows.is_missing(*column)) else {
         return Some(1);
@@ -314,7 +314,7 @@ fn days(rows: &Rows<'_>, column: Option<usize>, mark: Mark, faults: &mut Faults)
     None
 }
 
-/// Eggs that so many hens can lay in so many days.
+/// Whether the eggs are no more than the hens can lay in these days.
 fn plausible(rows: &Rows<'_>, columns: EggColumns, count: &EggCount, faults: &mut Faults) -> bool {
     if !(count.eggs >= 0.0 && count.eggs.is_finite()) {
         faults.add(
@@ -393,7 +393,7 @@ fn in_order(
     }
 }
 
-/// Asks what rows are that stand some days apart: of one day, or of all days since the last.
+/// A fault where rows some days apart may be of one day, or of all days since the last.
 fn ask_for_days(header: &Header<'_>, columns: EggColumns, pens: &[EggPen], faults: &mut Faults) {
     if columns.days.is_some() {
         return;
@@ -444,7 +444,7 @@ fn strain_of(register: &mut Register, pen: usize) -> Option<usize> {
     }
 }
 
-/// Says how many days have no count.
+/// Notes the number of days without a count.
 fn note_gaps(pens: &[EggPen], register: &mut Register) {
     let gaps = |pen: &EggPen| -> u32 {
         let pairs = pen.counts.windows(2);

@@ -1,6 +1,6 @@
 //! A file's bytes as text, where that is unambiguous.
 //!
-//! UTF-8 is taken as it stands, UTF-16 where its byte-order mark says so. Other bytes
+//! UTF-8 is taken as it stands, UTF-16 where it has that byte-order mark. Other bytes
 //! can only be judged by what they make: they are read as Windows-1252, which holds all
 //! of Latin-1's letters, with a warning that repeats the first word made in this way, so
 //! that the user can check it. What holds both UTF-8 letters and other bytes, or signs
@@ -17,7 +17,7 @@ const DAMAGED: &str = "the file is damaged or is no text: export the table again
 #[derive(Debug)]
 pub(crate) struct Decoded {
     pub(crate) text: String,
-    /// What a guess at the encoding made of the first word that it had a say in.
+    /// How the guessed encoding reads the first word that depends on it.
     pub(crate) warning: Option<String>,
 }
 

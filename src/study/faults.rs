@@ -9,7 +9,7 @@ use std::fmt;
 use crate::error::Error;
 
 /// Faults listed in one go; the rest are counted.
-const TOLD: usize = 50;
+const LISTED: usize = 50;
 /// Places kept in memory; the rest are counted.
 const KEPT: usize = 10_000;
 /// Places of one cause that are listed each for itself; more are one message.
@@ -208,9 +208,9 @@ impl Faults {
         }
         faults.sort();
         let mut faults: Vec<Fault> = faults.into_iter().map(|(_, fault)| fault).collect();
-        let others = faults.iter().skip(TOLD).map(|fault| fault.count);
+        let others = faults.iter().skip(LISTED).map(|fault| fault.count);
         let more = self.more + others.sum::<usize>();
-        faults.truncate(TOLD);
+        faults.truncate(LISTED);
         (faults, more)
     }
 
@@ -441,8 +441,8 @@ mod tests {
             few.add(Place::row("b.csv", row), "x", format!("{row}"), "z");
         }
         let messages = messages_of(few);
-        assert_eq!(messages.len(), TOLD + 1);
-        assert!(messages[TOLD].starts_with("and 10 more"));
+        assert_eq!(messages.len(), LISTED + 1);
+        assert!(messages[LISTED].starts_with("and 10 more"));
         let messages = messages_of(faults);
         assert!(messages[0].contains("in 12000 rows"), "{}", messages[0]);
         assert!(messages[1].starts_with("and 60 more"), "{}", messages[1]);

@@ -1,7 +1,7 @@
 //! Recognising records: have these weighings been seen before, in whatever table?
 //!
 //! A digest of a file is lost when its columns change places or a week is added. So each
-//! record (bird, age, value) has a hash of its own, and a set of records is remembered by
+//! record (bird, age, value) has a hash, and a set of records is remembered by
 //! the smallest 256 of its hashes: a random sample of it that any other set holds exactly
 //! in so far as it holds the records. Two flocks whose birds bear the same names share a
 //! record by chance only where age and weight agree to 0.01 g.

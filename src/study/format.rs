@@ -133,8 +133,8 @@ pub(crate) enum NotNumber {
 }
 
 impl NotNumber {
-    /// What to do next, where the decimal mark is set as `decimal` says; nothing where the
-    /// user has been asked already.
+    /// What to do next, where the decimal mark is set by `decimal`; nothing where the
+    /// user has been advised already.
     pub(crate) fn advice(self, decimal: Decimal) -> Option<&'static str> {
         Some(match (self, decimal) {
             (Self::Text | Self::NotFinite, _) => "correct the cell or mark it missing (NA)",

@@ -11,7 +11,7 @@ use super::table::Table;
 use super::units::{AgeUnit, MassUnit};
 use super::wide::age_header;
 
-/// How messages name the places where a user says which column is which.
+/// How messages name the places where a user names the columns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Voice {
     /// `study.toml`.
@@ -341,12 +341,9 @@ impl Header<'_> {
                 format!("one column of {}", stem.replace('_', " ")),
                 match self.voice {
                     Voice::StudyFile => {
-                        format!(
-                            "say which under [columns.{}] in study.toml",
-                            self.name.key()
-                        )
+                        format!("name it under [columns.{}] in study.toml", self.name.key())
                     }
-                    Voice::Options => format!("say which by --{}", self.option(stem)),
+                    Voice::Options => format!("name it by --{}", self.option(stem)),
                 },
             );
             return None;
@@ -388,7 +385,7 @@ impl Header<'_> {
         columns
     }
 
-    /// The fault that the table is wide and nobody said so; false where it is not.
+    /// The fault that the table is wide and not declared so; false where it is not.
     pub(crate) fn offer_wide(&self, faults: &mut Faults) -> bool {
         let headers = &self.table.headers;
         let ages: Vec<&String> = headers
@@ -406,7 +403,7 @@ impl Header<'_> {
             self.table.header_place(),
             format!("a column for each age ({})", listed(ages)),
             "one row a weighing: bird, age_d, weight_g",
-            format!("to read each such column as the weights at that age, say {how}"),
+            format!("to read each such column as the weights at that age, give {how}"),
         );
         true
     }

@@ -1,4 +1,4 @@
-//! What can be said of the rows of a table whose header is at fault.
+//! Checks of the rows of a table whose header is at fault.
 //!
 //! Which column is which is not known then. But the shape of the rows can be judged, and
 //! so can columns that plainly hold numbers: what is wrong there is reported together

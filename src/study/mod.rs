@@ -5,13 +5,13 @@
 //! nothing in it has been computed.
 //!
 //! Start with [`Study::read_folder`] and [`Study::read_table`]. What
-//! `study.toml` may say is in [`Settings`], with a whole [`EXAMPLE`]; what a
+//! `study.toml` may contain is in [`Settings`], with a whole [`EXAMPLE`]; what a
 //! bare table needs is in [`Columns`]. All faults of all tables are reported at
 //! once, each with file, row and column. [`Check`] reports the same faults and
 //! what is merely implausible.
 //!
 //! `read.rs` shows the order of things, `weighings/` the table that matters
-//! most. A table is a text file (CSV), in which `quotes.rs` sees to it that every line is a
+//! most. A table is a text file (CSV), in which `quotes.rs` ensures that every line is a
 //! row, or a sheet of a workbook (.xlsx, .ods), which `workbook.rs` and `sheet.rs` turn
 //! into the same text.
 
@@ -110,7 +110,7 @@ pub struct Study {
     pub pens: Vec<String>,
     /// Names of the houses.
     pub houses: Vec<String>,
-    /// What the table of pens says of each pen, and of each house without pens.
+    /// Rows of the table of pens, for each pen, and of each house without pens.
     pub kept: Vec<Kept>,
     /// Names of the treatments.
     pub treatments: Vec<String>,
@@ -136,7 +136,7 @@ pub struct Study {
     pub eggs: Vec<EggPen>,
     /// The light programme, ascending in age.
     pub light: Vec<Light>,
-    /// What `study.toml` says, or the same for a bare table.
+    /// Settings of `study.toml`, or the same for a bare table.
     pub settings: Settings,
     /// What ages and values may be.
     pub values: Values,

@@ -13,7 +13,7 @@ pub(crate) fn unguarded(cell: &str) -> &str {
     }
 }
 
-/// Tells a new bird's name that is the label of a row of totals, or a number that
+/// Reports a new bird's name that is the label of a row of totals, or a number that
 /// a spreadsheet has rounded; false where it is a name.
 pub(crate) fn is_no_bird(
     rows: &Rows<'_>,

@@ -178,7 +178,7 @@ fn contradiction(
             advice,
         ));
     }
-    // A bird that entered while laying says nothing of others: it has its first check with an
+    // A bird that entered while laying is no evidence on others: it has its first check with an
     // egg and no age of entry.
     let earliest = [
         (columns.first_egg, ages.first_egg, "a first egg"),

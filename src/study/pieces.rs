@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-/// A shorter text is read in one go; pieces are about so long. Their ends do not depend
+/// A shorter text is read in one go; pieces are about this long. Their ends do not depend
 /// on the number of threads.
 const PIECE: usize = 1 << 20;
 

@@ -48,11 +48,11 @@ pub(crate) fn study(
     let dates = Dates::new(&settings, voice, faults);
     let mut register = Register::default();
     // Where birds are lost to a fault, tables that name birds are not held
-    // against the rest: each such row would be a fault of its own.
+    // against the rest: each such row would be a further fault.
     let mut all_known = true;
     if settings.tables.birds.is_some() {
         let table = source.open(TableName::Birds, faults);
-        register.tell(table.as_ref());
+        register.warn_of_encoding(table.as_ref());
         all_known = table.is_some_and(|table| {
             birds::read(
                 &source.header(&table, TableName::Birds),
@@ -145,7 +145,7 @@ fn read_further(
     register: &mut Register,
     faults: &mut Faults,
 ) {
-    register.tell(Some(table));
+    register.warn_of_encoding(Some(table));
     let header = source.header(table, name);
     let settings = source.settings;
     match name {
@@ -165,7 +165,7 @@ fn read_further(
     }
 }
 
-/// The trait of unnamed birds stands among the traits of the study, without records of its own
+/// The trait of unnamed birds stands among the traits of the study, without individual records
 /// where no ringed bird was weighed.
 fn enter_sampled_trait(study: &mut Study, bare: Option<&Columns>) {
     let named = bare.and_then(|columns| columns.trait_name.clone());
@@ -192,7 +192,7 @@ fn read_weighings(
     faults: &mut Faults,
 ) {
     if let Some(table) = source.open(TableName::Pens, faults) {
-        register.tell(Some(&table));
+        register.warn_of_encoding(Some(&table));
         let header = source.header(&table, TableName::Pens);
         samples::read_pens(&header, dates, register, faults);
     }
@@ -213,13 +213,13 @@ fn read_weighings(
         );
     }
     for table in ringed.into_iter().take(1) {
-        register.tell(Some(table));
+        register.warn_of_encoding(Some(table));
         let header = source.header(table, TableName::Weighings);
         let records = weighings::read(&header, columns, dates, register, faults);
         register.study.traits.extend(records);
     }
     for table in unnamed {
-        register.tell(Some(table));
+        register.warn_of_encoding(Some(table));
         let header = source.header(table, TableName::Weighings);
         samples::read(&header, columns, dates, register, faults);
     }
@@ -260,7 +260,7 @@ fn read_stream(source: &Source<'_>, dates: &Dates, register: &mut Register, faul
     let Some(table) = LongTable::open(&path, &file.display().to_string(), &writing, faults) else {
         return;
     };
-    register.tell(Some(&table.head));
+    register.warn_of_encoding(Some(&table.head));
     let header = source.header(&table.head, name);
     header.check_mapping(faults);
     let Some(layout) = stream::layout(&header, faults) else {
@@ -372,7 +372,7 @@ impl Dates {
         dates
     }
 
-    /// Day of hatch of a bird: its own, or that of all.
+    /// Day of hatch of a bird, or that of all birds.
     pub(crate) fn hatch_of(&self, own: Option<NaiveDate>) -> Option<NaiveDate> {
         own.or(self.hatched)
     }
@@ -394,14 +394,14 @@ impl Dates {
             let dashes = |at| cell.as_bytes().get(at) == Some(&b'-');
             let only = self.only_format(cell);
             let advice = if let Some(only) = only {
-                format!("say how dates are written: {option}, {only} alone fits this one")
+                format!("state how dates are written: {option}; only {only} fits this one")
             } else if self.format.is_default() && cell.len() == 10 && dashes(4) && dashes(7) {
                 "correct the cell: there is no such day".to_owned()
             } else if cell.parse::<f64>().is_ok() {
                 "a spreadsheet's serial number: give the column a date format there and save it again".to_owned()
             } else if self.format.is_default() && cell.contains(['/', '.', '-']) {
                 format!(
-                    "say which is day and which is month: {option}, as in dd/mm/yyyy or mm/dd/yyyy"
+                    "state which is day and which is month: {option}, as in dd/mm/yyyy or mm/dd/yyyy"
                 )
             } else {
                 format!("correct the cell, or {option}")
@@ -483,7 +483,7 @@ pub(crate) struct Register {
 
 impl Register {
     /// Warns of a table that was read by a guess at its encoding.
-    fn tell(&mut self, table: Option<&Table>) {
+    fn warn_of_encoding(&mut self, table: Option<&Table>) {
         let warning = table.and_then(|table| table.warning.clone());
         self.study.warnings.extend(warning);
     }
@@ -627,7 +627,7 @@ impl Register {
         self.houses.intern(name, &mut self.study.houses)
     }
 
-    /// What the table of pens says of a pen, or of a house without pens: its place there.
+    /// Row of a pen, or of a house without pens, in the table of pens.
     pub(crate) fn kept(&self, pen: Option<usize>, house: Option<usize>) -> Option<usize> {
         let same = |kept: &Kept| match pen {
             Some(_) => kept.pen == pen,
@@ -636,7 +636,7 @@ impl Register {
         self.study.kept.iter().position(same)
     }
 
-    /// Enters what the table of pens says.
+    /// Enters the table of pens.
     pub(crate) fn keep(&mut self, kept: Kept) {
         self.study.kept.push(kept);
     }

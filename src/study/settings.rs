@@ -20,13 +20,13 @@ use crate::error::{Error, Result, read_file};
 /// stands. All keys but `tables.weighings` (or `tables.scans`) may be left out.
 pub const EXAMPLE: &str = include_str!("example.toml");
 
-/// What `study.toml` says.
+/// The settings of `study.toml`.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Settings {
     /// The study's name; its folder's name where none is given.
     pub name: Option<String>,
-    /// Day of hatch of every bird that has none of its own.
+    /// Day of hatch of every bird without a date in the table.
     pub hatch_date: Option<String>,
     /// The files, relative to the folder; `book.xlsx#Sheet` is a sheet of a workbook.
     pub tables: PerTable<Option<Files>>,
@@ -227,11 +227,11 @@ impl TableName {
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Units {
-    /// Unit of ages; days where nothing is said.
+    /// Unit of ages; days by default.
     pub age: Option<AgeUnit>,
-    /// Unit of masses; grams where nothing is said.
+    /// Unit of masses; grams by default.
     pub mass: Option<MassUnit>,
-    /// How dates are written; year-month-day where nothing is said.
+    /// How dates are written; year-month-day by default.
     pub date_format: Option<DateFormat>,
     /// How ages are shown in text, page, paper and figures; tables are in days.
     pub age_unit: AgeUnit,
@@ -268,12 +268,12 @@ impl Default for Plausible {
 pub struct FitSettings {
     /// Names of the curves to fit and to choose among; empty leaves it to `fit`.
     pub curves: Vec<String>,
-    /// What sets the groups of birds that get fixed effects of their own where all
+    /// What sets the groups of birds that get separate fixed effects where all
     /// birds are fitted at once; strains where it is left out.
     pub fixed_effects_by: Option<Vec<FixedEffectOf>>,
 }
 
-/// What birds may be grouped by for fixed effects of their own.
+/// What birds may be grouped by for separate fixed effects.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum FixedEffectOf {
@@ -310,7 +310,7 @@ pub struct DesignOptions {
     pub allocated_at_d: Option<f64>,
 }
 
-/// What was allocated to a strain or a treatment, each on its own.
+/// What was allocated to a strain or a treatment, independently.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Unit {

@@ -1,6 +1,6 @@
 //! The cells of a sheet to the text that a table would be as CSV.
 //!
-//! The sheet is written out as the user says that tables are written (decimal
+//! The sheet is written out as the user's settings for tables are (decimal
 //! mark, date format), so that what follows reads it like any other table: a
 //! line a row, blank lines where the sheet is blank, so that rows keep their
 //! numbers. What a CSV would hide is kept beside it: which cells hold formula
@@ -95,7 +95,7 @@ impl Cells {
         self.list.len() > CELLS || self.bytes > TEXT_BYTES
     }
 
-    /// Sorts them, and says whether each stands once.
+    /// Sorts them, and returns whether each stands once.
     pub(crate) fn sort(&mut self) -> bool {
         // Spreadsheets write cells in order; nothing obliges a file to.
         self.list.sort_by_key(|(row, column, _)| (*row, *column));

@@ -104,7 +104,7 @@ impl Table {
         self.separator
     }
 
-    /// The decimal mark, as the user says.
+    /// The decimal mark, as set by the user.
     pub(crate) fn decimal(&self) -> Decimal {
         self.format.decimal
     }
@@ -118,7 +118,7 @@ impl Table {
         }
     }
 
-    /// Whether the user says that the table is wide.
+    /// Whether the user declared the table wide.
     pub(crate) fn is_wide(&self) -> bool {
         self.format.wide
     }
@@ -274,7 +274,7 @@ impl Table {
         }
     }
 
-    /// Whether a cell says that there is no value.
+    /// Whether a cell marks a missing value.
     pub(crate) fn is_missing(&self, cell: &str) -> bool {
         cell.is_empty() || self.format.missing.iter().any(|code| code == cell)
     }
@@ -321,7 +321,7 @@ impl Rows<'_> {
                 .row
                 .saturating_add(1)
                 .saturating_add(u32::try_from(blank).unwrap_or(u32::MAX));
-            // Spreadsheets pad with rows of separators: they say nothing.
+            // Spreadsheets pad with rows of separators.
             let first = self.record.get(0).unwrap_or_default();
             if first.trim().is_empty() && self.record.iter().all(|cell| cell.trim().is_empty()) {
                 continue;
@@ -383,7 +383,7 @@ impl Rows<'_> {
         Place::cell(&self.table.file, self.row, &self.table.headers[column])
     }
 
-    /// Whether a cell says that there is no value.
+    /// Whether a cell marks a missing value.
     pub(crate) fn is_missing(&self, column: usize) -> bool {
         self.table.is_missing(self.cell(column))
     }

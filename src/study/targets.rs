@@ -132,7 +132,7 @@ pub(crate) fn read(
     warn_of_unknown(&unknown, file, register);
 }
 
-/// Says that targets are not used, as no bird is of their strain.
+/// Warns of targets that are not used, as no bird is of their strain.
 fn warn_of_unknown(unknown: &[String], file: &str, register: &mut Register) {
     for name in unknown {
         let strains = register.study.strains.iter().map(String::as_str);
@@ -253,7 +253,7 @@ impl Layout {
                 faults.add(
                     rows.place(self.target.index),
                     format!(
-                        "{} beside an edge of the band in a column of its own",
+                        "{} beside an edge of the band in a separate column",
                         quoted(rows.cell(self.target.index))
                     ),
                     "either a range or a target with lower and upper edges",

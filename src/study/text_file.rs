@@ -45,7 +45,7 @@ pub(crate) fn read(
     })
 }
 
-/// The separator: as the user says, or the one most frequent in the header.
+/// The separator: as set by the user, or the one most frequent in the header.
 fn separator_of(text: &str, file: &str, writing: &Writing<'_>, faults: &mut Faults) -> Option<u8> {
     match writing.format.separator {
         Separator::Comma => return Some(b','),

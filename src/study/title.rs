@@ -140,7 +140,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_title_is_told_from_a_header() {
+    fn a_title_is_distinguished_from_a_header() {
         let over =
             |text: &str, separator| over(text, separator).map(|(row, _, header)| (row, header));
         let table = "bird,age_d,weight_g\na,0,40\na,7,70\n";

@@ -87,7 +87,7 @@ impl fmt::Display for MassUnit {
     }
 }
 
-/// How dates are written; year-month-day unless the user says otherwise.
+/// How dates are written; year-month-day by default.
 ///
 /// Written as `dd/mm/yyyy` (letters d, m, y; `mmm` is a month's short name) or
 /// with the percent codes of `strftime`, as in `%d.%m.%Y`.
@@ -127,7 +127,7 @@ impl DateFormat {
             .unwrap_or_default()
     }
 
-    /// Whether this is the year-month-day that stands when nothing is said.
+    /// Whether this is the default, year-month-day.
     pub(crate) fn is_default(&self) -> bool {
         *self == Self::default()
     }

@@ -35,7 +35,7 @@ pub fn file_and_sheet(path: &Path) -> (PathBuf, Option<String>) {
     }
 }
 
-/// Whether a name says that the file is a workbook.
+/// Whether a name is that of a workbook.
 pub(crate) fn is_named_workbook(path: &Path) -> bool {
     path.extension().is_some_and(|ending| {
         ["xlsx", "xlsm", "ods", "xls", "xlsb"]
@@ -112,7 +112,7 @@ fn report_merged(
         let (expected, advice) = if start.0 <= header {
             (
                 "one header row with a name over each column",
-                "a title or a header of two rows: remove it, or if the header stands lower say in which row, header_row in study.toml (--header-row)",
+                "a title or a header of two rows: remove it, or if the header stands lower, give its row: header_row in study.toml (--header-row)",
             )
         } else {
             (
@@ -133,7 +133,7 @@ fn from_xlsx(
     let mut book = match Xlsx::new(Cursor::new(bytes)) {
         Ok(book) => book,
         Err(error) => {
-            tell_damage(file, &error, faults);
+            report_damage(file, &error, faults);
             return None;
         }
     };
@@ -169,12 +169,12 @@ fn from_xlsx(
     let mut cells = match read(&mut book) {
         Ok(cells) => cells,
         Err(error) => {
-            tell_damage(file, &error, faults);
+            report_damage(file, &error, faults);
             return None;
         }
     };
     if !cells.sort() {
-        tell_damage(file, &"a cell stands twice in a sheet", faults);
+        report_damage(file, &"a cell stands twice in a sheet", faults);
         return None;
     }
     let merged = book.merge_cells_by_sheet_name(&name).unwrap_or_default();
@@ -191,7 +191,7 @@ fn from_ods(
     let mut book = match Ods::new(Cursor::new(bytes)) {
         Ok(book) => book,
         Err(error) => {
-            tell_damage(file, &error, faults);
+            report_damage(file, &error, faults);
             return None;
         }
     };
@@ -208,7 +208,7 @@ fn from_ods(
     let range = match book.worksheet_range(&name) {
         Ok(range) => range,
         Err(error) => {
-            tell_damage(file, &error, faults);
+            report_damage(file, &error, faults);
             return None;
         }
     };
@@ -241,7 +241,7 @@ fn from_ods(
     Some((name, cells, merged))
 }
 
-fn tell_damage(file: &str, error: &dyn std::fmt::Display, faults: &mut Faults) {
+fn report_damage(file: &str, error: &dyn std::fmt::Display, faults: &mut Faults) {
     let error = error.to_string();
     let password = error.to_lowercase().contains("password");
     let (found, advice) = if password {
@@ -299,7 +299,7 @@ fn chosen(
                     format!("the sheets {}", listed(filled)),
                     "one sheet with the table",
                     format!(
-                        "say which: \"{file}#{}\", or --sheet for a bare table",
+                        "name it: \"{file}#{}\", or --sheet for a bare table",
                         filled[0]
                     ),
                 );

@@ -20,7 +20,7 @@ pub struct BirdPopulation {
     pub groups: Vec<KnownGroup>,
     /// Where it comes from and what it holds for.
     pub origin: Origin,
-    /// What the first eggs of its birds say; `None` where they were not recorded or too few.
+    /// The model of the first eggs of its birds; `None` where they were not recorded or too few.
     pub first_egg: Option<SavedFirstEgg>,
     /// The file that it was read from; empty for one just fitted.
     pub file: String,
@@ -197,7 +197,7 @@ impl PopulationFit {
 
 impl BirdPopulation {
     /// The group of each bird of a study, an index into the population's groups; `taken_for`
-    /// holds strains that the population does not know and which of its own each is taken
+    /// holds strains that the population does not have and which of its strains each is taken
     /// for.
     ///
     /// # Errors
@@ -223,7 +223,7 @@ impl BirdPopulation {
             let Some(found) = found else {
                 let known: Vec<&str> = self.groups.iter().map(|group| &*group.name).collect();
                 return Err(Error::input(format!(
-                    "{}: found no strain {own} in the population, expected one of {}; say which of them it is taken for, by --map-strain \"{own}=KNOWN\", or leave --population out",
+                    "{}: found no strain {own} in the population, expected one of {}; name the one it is taken for by --map-strain \"{own}=KNOWN\", or leave --population out",
                     self.label(),
                     known.join(", ")
                 )));

@@ -118,7 +118,7 @@ impl Cohort {
 
     /// As the engine takes them.
     ///
-    /// A trait whose values carry a variance of their own (masses after a correction)
+    /// A trait whose values carry a known error variance (masses after a correction)
     /// hands it on.
     ///
     /// # Errors
@@ -265,7 +265,7 @@ impl Cohort {
         cohort
     }
 
-    /// Whether each value carries an error variance of its own.
+    /// Whether each value carries a known error variance.
     #[must_use]
     pub fn has_known_variances(&self) -> bool {
         !self.relative_variances.is_empty()

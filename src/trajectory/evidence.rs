@@ -16,7 +16,7 @@ pub struct Evidence {
     pub rank_bic: Option<usize>,
     /// Lack of fit against replicate weighings (strains).
     pub lack_of_fit: Option<LackOfFit>,
-    /// Chance of so few runs of the mean residuals along age (strains).
+    /// P value of the number of runs of the mean residuals along age (strains).
     pub runs_p: Option<f64>,
     /// Correlation of neighbouring residuals of a bird (strains).
     pub autocorrelation: Option<f64>,
@@ -142,7 +142,7 @@ fn verdict(fits: &SubjectFits, all: &[Evidence], validation: &Validation, at: us
     words.join("; ")
 }
 
-/// What the other criteria say of the curve that is best by AICc.
+/// The other criteria for the curve that is best by AICc.
 fn best(
     fits: &SubjectFits,
     all: &[Evidence],

@@ -5,8 +5,8 @@
 //! are correlated. Percentiles are taken wider than the level by what few birds lose, at
 //! -+ sqrt(n/(n - 1)) t on n - 1 degrees of freedom in place of the normal quantile.
 //! Of a bird: there is one, so its residuals are drawn in place of birds, on the scale of
-//! the variance model. A handful of weighings estimate their own spread badly and percentiles
-//! do not know of it, so each replicate is measured in its own standard errors
+//! the variance model. A handful of weighings estimate their spread badly and percentiles
+//! ignore that, so each replicate is measured in units of its standard error
 //! (bootstrap-t).
 //!
 //! # Source
@@ -226,7 +226,7 @@ impl OneFit<'_> {
     }
 
     fn bootstrap(&self, subject: Subject, replicates: usize, seed: u64) -> Vec<Option<Interval>> {
-        // Each strain and bird has draws of its own.
+        // Each strain and bird has separate draws.
         let place = subject.bird.map_or(subject.strain, |bird| bird + 1_000_003) as u64;
         let seed = seed ^ place.wrapping_mul(0x9E37_79B9_7F4A_7C15);
         match subject.level {

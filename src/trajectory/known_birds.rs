@@ -22,7 +22,7 @@ pub(crate) struct KnownBirds {
 }
 
 impl KnownBirds {
-    /// None yet; values weigh as the population says.
+    /// None yet; values are weighted by the population's variances.
     pub(crate) fn new(records: &Records, population: &BirdPopulation) -> Self {
         Self {
             starts: vec![0],
@@ -35,7 +35,7 @@ impl KnownBirds {
         }
     }
 
-    /// All birds with records of a group that the population knows and for which `kept`.
+    /// All birds with records of a group of the population and for which `kept`.
     pub(crate) fn of(
         study: &Study,
         records: &Records,

@@ -8,7 +8,7 @@
 //!    error variances keeps these alone); a power outside 0 to 2 is not taken;
 //! 2. random terms: those whose variance goes to zero are removed (of a singular covariance that
 //!    was requested, the one without which the criterion is least), then the one that is
-//!    least sure of those left, as long as that lowers the criterion by more than [`AS_GOOD`]; a
+//!    least precise of those left, as long as that lowers the criterion by more than [`AS_GOOD`]; a
 //!    residual spread that
 //!    had no maximum with every term random is then tried again;
 //! 3. random terms that are correlated;
@@ -145,13 +145,13 @@ pub(super) struct Search<'a> {
     best: Option<Candidate>,
 }
 
-/// A model that was tried, by its place, with what its fit says of the random terms.
+/// A model that was tried, by its place, with the evidence of its fit on the random terms.
 #[derive(Debug, Clone)]
 struct Candidate {
     at: usize,
     vanished: Vec<usize>,
     singular: bool,
-    /// The random term that is least sure: greatest standard error over its SD.
+    /// The least precise random term: greatest standard error over its SD.
     least_sure: Option<usize>,
 }
 
@@ -303,7 +303,7 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// Removes the random terms whose variance went to zero, then the least sure one, as
+    /// Removes the random terms whose variance went to zero, then the least precise one, as
     /// long as that lowers the criterion by more than [`AS_GOOD`].
     fn without_needless(&mut self, mut best: Candidate) -> Candidate {
         loop {
@@ -479,7 +479,7 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
         term,
     };
     let random = names.into_iter().map(effect);
-    // Pens belong to the design: their effects stay, whatever the criterion says.
+    // Pens belong to the design: their effects stay, whatever the criterion favours.
     let pens = wanted.pens.then(|| pen_terms(curve)).into_iter().flatten();
     // What pens share scales the whole curve: one factor of all its asymptotes.
     let cluster: Vec<RandomTerm> = pens.map(effect).collect();

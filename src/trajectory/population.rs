@@ -3,7 +3,7 @@
 //!
 //! Every term has a fixed effect in each group (strain, or strain and treatment or
 //! pen), and some terms a random effect by bird. Birds that died, were weighed at
-//! other ages or only once stand beside the others; each gets a curve of its own.
+//! other ages or only once stand beside the others; each gets an individual curve.
 
 use std::sync::Arc;
 
@@ -38,9 +38,9 @@ pub struct PopulationRequest {
     pub estimator: Estimator,
     /// What is maximised; where not named, the restricted likelihood if the estimator has one.
     pub criterion: Option<Criterion>,
-    /// What sets the groups of birds that have fixed effects of their own.
+    /// What sets the groups of birds that have separate fixed effects.
     pub groups: Vec<FixedEffectOf>,
-    /// Whether pens have random effects of their own where they are the unit of comparison
+    /// Whether pens have random effects where they are the unit of comparison
     /// (see [`Design`](super::Design)): on the terms of [`pen_terms`](super::pen_terms).
     pub pens: bool,
     /// Whether fat, lean and bone follow the birds' weight curves by allometry; else they have

@@ -1,4 +1,4 @@
-//! How surely does each strain's curve know its terms: profiles to be drawn.
+//! How precisely are the terms of each strain's curve determined: profiles to be drawn.
 
 use rayon::prelude::*;
 

@@ -130,7 +130,7 @@ fn choice<T: Copy>(words: Words<T>, key: &str, word: &str) -> Result<T> {
     })
 }
 
-/// "alternating", "laplace" or "quadrature 5" (of a fit, which knows how many nodes it took).
+/// "alternating", "laplace" or "quadrature 5" (of a fit, with the number of nodes used).
 fn estimator_word(estimator: Estimator) -> String {
     match estimator {
         Estimator::Alternating => "alternating".to_owned(),

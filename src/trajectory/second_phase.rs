@@ -18,7 +18,7 @@
 //!
 //! **Whose.** A bird's own share in a random effect is 1 - variance of the effect
 //! given its data / variance between birds. Where it is near 0 the bird's second phase is its
-//! strain's; near 1 its own weighings determine it.
+//! strain's; near 1 the bird's weighings determine it.
 
 use std::sync::Arc;
 
@@ -226,7 +226,7 @@ impl<'c> Pair<'c> {
 /// Whose a bird's second phase is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SecondPhaseSource {
-    /// Its own weighings determine every second-phase term that differs between birds.
+    /// The bird's weighings determine every second-phase term that differs between birds.
     Data,
     /// They determine some of them.
     Partly,

@@ -1,4 +1,4 @@
-//! The one model of a trait that every later step asks: how its birds grow as a population.
+//! The one model of a trait that every later step uses: how its birds grow as a population.
 
 use std::sync::Arc;
 
@@ -271,7 +271,7 @@ impl TraitModel {
         }
     }
 
-    /// The groups that have terms of their own.
+    /// The groups that have separate terms.
     #[must_use]
     pub fn groups(&self) -> &[Group] {
         match &self.by {
@@ -349,7 +349,7 @@ impl TraitModel {
         }
     }
 
-    /// Whether birds differ in a term by the model, so that each has its own.
+    /// Whether birds differ in a term by the model, so that each has a separate one.
     #[must_use]
     pub fn birds_differ_in(&self, term: &str) -> bool {
         match self.growth() {
@@ -385,7 +385,7 @@ impl TraitModel {
     }
 }
 
-/// How the records hang together by the errors that they share: records x k; `None` where
+/// How the records are correlated by the errors that they share: records x k; `None` where
 /// that is not known.
 fn shared_errors(records: &Records) -> Option<DMatrix<f64>> {
     let k = records.shared.first()?.len();
@@ -429,7 +429,7 @@ fn without_maximum(
     let mut reasons: Vec<String> = Vec::new();
     for tried in tried {
         let reason = format!("{}: {}", tried.curve.name(), tried.reason);
-        // Data that carry no curve say the same of every model.
+        // Data that carry no curve give the same reason for every model.
         if !reasons.contains(&reason) {
             reasons.push(reason);
         }

@@ -4,7 +4,7 @@
 //! peculiar to it, and a difference between groups is estimated no better than their pens allow:
 //! its error includes the variation between pens, and as far as it rests on pens its interval
 //! has pens - groups degrees of freedom. A group in one pen can be compared with none: its
-//! difference may be one between pens. A study says what its unit is (`[design] unit`); where
+//! difference may be one between pens. A study states its unit (`[design] unit`); where
 //! it does not, [`Design::of`] finds out from the tables.
 
 use std::collections::BTreeSet;
@@ -19,7 +19,7 @@ use crate::study::{Study, Unit};
 /// Why the unit is what it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Because {
-    /// `study.toml` says so.
+    /// Stated in `study.toml`.
     Stated,
     /// The pens themselves are compared.
     PensCompared,
@@ -76,7 +76,7 @@ impl fmt::Display for NotTestable {
 }
 
 impl Design {
-    /// The units of a cohort's groups, as the study's settings or its tables say.
+    /// The units of a cohort's groups, by the study's settings or its tables.
     ///
     /// # Errors
     /// [`crate::ErrorKind::Input`]: `unit = "pen"` where a bird has no pen, or a pen houses
@@ -252,7 +252,7 @@ impl Design {
         };
         let half = |df: usize| t_two_sided_quantile(0.95, df as f64);
         let why = match self.because {
-            Because::Stated => "study.toml says so".to_owned(),
+            Because::Stated => "stated in study.toml".to_owned(),
             Because::PensWithinGroups | Because::OnePenAGroup => {
                 "no pen houses birds of two groups".to_owned()
             }

@@ -23,12 +23,15 @@ fn pairs(rows: usize, edit: impl Fn(&str) -> String) -> String {
     edit(&text)
 }
 
-fn refused(folder: &Path, call: &str, says: &[&str]) {
+fn refused(folder: &Path, call: &str, expected: &[&str]) {
     let output = pinfeather(folder, call);
-    let said = text(&output.stderr);
-    assert_eq!(output.status.code(), Some(2), "{call}: {said}");
-    for part in says {
-        assert!(said.contains(part), "{call}: no \"{part}\" in\n{said}");
+    let printed = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{call}: {printed}");
+    for part in expected {
+        assert!(
+            printed.contains(part),
+            "{call}: no \"{part}\" in\n{printed}"
+        );
     }
     assert!(
         !folder.join("out").exists(),
@@ -43,7 +46,7 @@ fn pairs_that_do_not_fit_the_equation_are_refused_with_the_reason() {
     std::fs::write(here.join("fat.toml"), equation().to_toml().unwrap()).unwrap();
     let call = "validate pairs.csv --equation fat.toml --out out";
     let same = |text: &str| text.to_owned();
-    for (what, pairs, says) in [
+    for (what, pairs, expected) in [
         (
             "dry matter",
             pairs(6, |text| text.replacen("as-is", "dry", 1)),
@@ -75,7 +78,7 @@ fn pairs_that_do_not_fit_the_equation_are_refused_with_the_reason() {
     ] {
         println!("{what}");
         std::fs::write(here.join("pairs.csv"), pairs).unwrap();
-        refused(here, call, &says);
+        refused(here, call, &expected);
     }
     // Birds of one age are judged for that age alone.
     let one_age = pairs(6, |text| {
@@ -86,11 +89,11 @@ fn pairs_that_do_not_fit_the_equation_are_refused_with_the_reason() {
     });
     std::fs::write(here.join("pairs.csv"), one_age).unwrap();
     let output = pinfeather(here, call);
-    let said = text(&output.stderr);
-    assert_eq!(output.status.code(), Some(0), "{said}");
+    let printed = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{printed}");
     assert!(
-        said.contains("all birds are 70 d old, so that the validation holds for that age alone"),
-        "{said}"
+        printed.contains("all birds are 70 d old, so that the validation holds for that age alone"),
+        "{printed}"
     );
 }
 
@@ -177,11 +180,11 @@ fn laboratories_with_one_bird_or_too_few_are_left_out_or_refused() {
     // One of five laboratories has one bird: it is left out by name.
     write(laboratories(|rows| rows[..17].to_vec()));
     let output = pinfeather(here, call);
-    let said = text(&output.stderr);
-    assert_eq!(output.status.code(), Some(0), "{said}");
+    let printed = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{printed}");
     assert!(
-        said.contains("L4 is left out, since it has 1 bird"),
-        "{said}"
+        printed.contains("L4 is left out, since it has 1 bird"),
+        "{printed}"
     );
     assert!(
         text(&output.stdout).contains("4 laboratories, 16 birds"),
@@ -190,14 +193,14 @@ fn laboratories_with_one_bird_or_too_few_are_left_out_or_refused() {
     );
     assert!(here.join("out/models/corrections/fat.toml").is_file());
     std::fs::remove_dir_all(here.join("out")).unwrap();
-    // Two laboratories say nothing of a third: no equation.
+    // Two laboratories do not show how a third would differ: no equation.
     write(laboratories(|rows| rows[..8].to_vec()));
     let output = pinfeather(here, call);
-    let said = text(&output.stderr);
-    assert_eq!(output.status.code(), Some(0), "{said}");
+    let printed = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{printed}");
     assert!(
-        said.contains("two laboratories show how these two differ, and nothing of another one"),
-        "{said}"
+        printed.contains("two laboratories show how these two differ, and nothing of another one"),
+        "{printed}"
     );
     assert!(!here.join("out/models/corrections/fat.toml").exists());
     std::fs::remove_dir_all(here.join("out")).unwrap();
@@ -225,14 +228,14 @@ fn laboratories_with_one_bird_or_too_few_are_left_out_or_refused() {
             rows.into_iter().map(one).collect()
         })
     };
-    for (by_laboratory, says) in [
+    for (by_laboratory, expected) in [
         (false, "all birds are 70 d old"),
         (true, "each laboratory has birds of one age"),
     ] {
         write(aged(by_laboratory));
         let output = pinfeather(here, call);
         assert!(
-            text(&output.stderr).contains(says),
+            text(&output.stderr).contains(expected),
             "{}",
             text(&output.stderr)
         );
@@ -244,14 +247,14 @@ fn laboratories_with_one_bird_or_too_few_are_left_out_or_refused() {
         &call.replace("fat_scan --out", "fat_scan,age --out"),
         &["age"],
     );
-    for (more, says) in [
+    for (more, expected) in [
         ("--laboratory scanner", "found no column scanner"),
         (
             "--laboratory laboratory --weighting huber",
             "ordinary or power",
         ),
     ] {
-        refused(here, &format!("{call} {more}"), &[says]);
+        refused(here, &format!("{call} {more}"), &[expected]);
     }
     done(here, &format!("{call} --laboratory none"));
 }

@@ -54,7 +54,7 @@ fn a_bare_table_gives_the_tables_of_the_contract() {
 }
 
 #[test]
-fn strict_tells_weak_fits_by_its_status() {
+fn strict_marks_weak_fits_by_the_status() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("weights.csv"), CHICKS).unwrap();
     let call = "fit weights.csv --bird Chick --age Time --value weight --curve two-phase-gompertz --strict --quiet";
@@ -78,9 +78,9 @@ fn json_is_one_document_and_writes_nothing() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 
-/// What the lines say, the page says: each number against target, each age in lay and each age
+/// The page agrees with the lines: each number against target, each age in lay and each age
 /// from which strains differ.
-fn says_the_same(one: &str, page: &Path) {
+fn page_agrees(one: &str, page: &Path) {
     let page = std::fs::read_to_string(page).unwrap();
     let cells = |line: &str| {
         let cells = line.trim().split("  ").map(|cell| cell.trim().to_owned());
@@ -91,7 +91,7 @@ fn says_the_same(one: &str, page: &Path) {
         let own = one
             .lines()
             .filter(|line| line.starts_with("  ") && line.trim().starts_with(strain));
-        // Against target and in lay; what one needs is said in the same words.
+        // Against target and in lay; what one needs stands in the same words.
         let own: Vec<&str> = own.filter(|line| !line.contains(['\u{b1}', '>'])).collect();
         assert!(own.len() >= 2, "{one}");
         for cell in own.iter().flat_map(|line| cells(line)) {
@@ -142,7 +142,7 @@ fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
     let line = |strain: &str| one.lines().find(|line| line.trim().starts_with(strain));
     assert!(line("Alder").unwrap().ends_with("on target"), "{one}");
     assert!(line("Cedar").unwrap().ends_with("BELOW TARGET"), "{one}");
-    says_the_same(&one, &folder.path().join("one/report.html"));
+    page_agrees(&one, &folder.path().join("one/report.html"));
     let details = std::fs::read_to_string(folder.path().join("one/details.txt")).unwrap();
     assert!(details.contains("Cedar: below target"), "{details}");
     let words =
@@ -194,7 +194,7 @@ fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
     }
 }
 
-/// What is wrong, the table, what the message must say.
+/// The fault, the table, the expected message.
 const BAD_TABLES: &[(&str, &str, &str)] = &[
     ("empty file", "", "empty"),
     (
@@ -227,15 +227,15 @@ const BAD_TABLES: &[(&str, &str, &str)] = &[
 ];
 
 #[test]
-fn a_faulty_table_is_told_with_its_place_and_nothing_is_written() {
-    for (what, table, said) in BAD_TABLES {
+fn a_faulty_table_is_reported_with_its_place_and_nothing_is_written() {
+    for (what, table, expected) in BAD_TABLES {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("weights.csv"), table).unwrap();
         let output = pinfeather(folder.path(), &["fit", "weights.csv"]);
         let errors = text(&output.stderr);
         assert_eq!(output.status.code(), Some(2), "{what}: {errors}");
         assert!(errors.contains("weights.csv"), "{what}: {errors}");
-        assert!(errors.contains(said), "{what}: {errors}");
+        assert!(errors.contains(expected), "{what}: {errors}");
         assert!(!folder.path().join("results").exists(), "{what}");
     }
 }
@@ -290,12 +290,12 @@ fn a_wrong_call_ends_with_status_2() {
         ),
         (&["target", "weights.csv"], "found no targets"),
     ];
-    for (call, said) in cases {
+    for (call, expected) in cases {
         let arguments: Vec<&str> = call.iter().chain(&columns).copied().collect();
         let output = pinfeather(folder.path(), &arguments);
         let errors = text(&output.stderr);
         assert_eq!(output.status.code(), Some(2), "{call:?}: {errors}");
-        assert!(errors.contains(said), "{call:?}: {errors}");
+        assert!(errors.contains(expected), "{call:?}: {errors}");
     }
 }
 
@@ -314,7 +314,7 @@ fn an_output_that_cannot_be_written_ends_with_status_3() {
     assert_eq!(output.status.code(), Some(3), "{}", text(&output.stderr));
 }
 
-/// One column of a journal, the narrowest that a figure is asked for.
+/// One column of a journal, the narrowest width of a figure.
 #[test]
 fn every_figure_of_the_demo_fits_one_column() {
     let folder = tempfile::tempdir().unwrap();

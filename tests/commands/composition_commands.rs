@@ -1,5 +1,5 @@
 //! `repeatability`, `calibrate` and `correct` as their users call them: words,
-//! tables, saved equations, and what a wrong input is told.
+//! tables, saved equations, and messages on faulty input.
 
 use std::path::Path;
 
@@ -7,7 +7,7 @@ use crate::support::scans::{SCAN_SD, invented};
 
 use crate::support::{Row, cell, done, pinfeather, reference, text};
 
-/// Rows of a table of results, its header checked to begin as the contract says.
+/// Rows of a table of results, its header checked to begin as the contract requires.
 fn table(folder: &Path, name: &str, header: &str) -> Vec<Row> {
     let path = folder.join(format!("results/tables/{name}.csv"));
     let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{name}: {error}"));
@@ -106,7 +106,7 @@ fn candidates_of_a_bare_table_are_ranked_by_birds_left_out() {
     let before = find(&agreement, &[("trait", "fat"), ("stage", "before")]);
     let after = find(&agreement, &[("trait", "fat"), ("stage", "after")]);
     assert!(cell(before, "bias") > 10.0 && cell(after, "bias").abs() < 1.0);
-    // A percentage is fitted as asked, and told to calibrate badly.
+    // A percentage is fitted on request, with a warning that it calibrates badly.
     let output = pinfeather(
         folder.path(),
         "calibrate pairs.csv --response fat_pct --terms fat_scan,age --json --strict",
@@ -172,7 +172,7 @@ fn a_bare_table_of_repeats_gives_the_reference_precision() {
         }
         assert_eq!(rows[0]["df"], expected[set]["df"].to_string());
     }
-    // 12 degrees of freedom are few, and that is told.
+    // 12 degrees of freedom are few, which is reported.
     let output = pinfeather(
         folder.path(),
         "repeatability scans.csv --bird subject --value value --strict",
@@ -218,13 +218,13 @@ fn repeats_of_a_bare_table_are_scans_at_one_age() {
     assert!((cell(&ratios[0], "variance_ratio") - 16.0).abs() < 1e-8);
 }
 
-/// Each call ends with status 2, says what is needed, and writes nothing.
-fn refused(folder: &Path, call: &str, says: &[&str]) {
+/// Each call ends with status 2, states what is needed, and writes nothing.
+fn refused(folder: &Path, call: &str, expected: &[&str]) {
     let output = pinfeather(folder, call);
     let errors = text(&output.stderr);
     assert_eq!(output.status.code(), Some(2), "{call}: {errors}");
-    for said in says {
-        assert!(errors.contains(said), "{call}: {errors}");
+    for part in expected {
+        assert!(errors.contains(part), "{call}: {errors}");
     }
     assert!(!errors.contains("panicked"), "{errors}");
     assert!(!folder.join("results").exists(), "{call}");
@@ -304,8 +304,8 @@ fn wrong_bare_tables_and_calls_are_refused() {
         ("correct single.csv", &["single.csv"]),
         ("correct . --equation none.toml", &["study.toml"]),
     ];
-    for (call, says) in cases {
-        refused(at, call, says);
+    for (call, expected) in cases {
+        refused(at, call, expected);
     }
 }
 
@@ -662,7 +662,7 @@ fn small(scans: &str, chemistry: &str) -> tempfile::TempDir {
 }
 
 #[test]
-fn a_faulty_study_is_told_with_its_place_and_nothing_is_written() {
+fn a_faulty_study_is_reported_with_its_place_and_nothing_is_written() {
     let more = |row: &str| format!("{SCANS}{row}\n");
     let cases: &[(&str, String, &str, &str)] = &[
         (
@@ -708,13 +708,13 @@ fn a_faulty_study_is_told_with_its_place_and_nothing_is_written() {
             "scans.csv, row 6, column fat_g: found \"-3\"",
         ),
     ];
-    for (what, scans, chemistry, says) in cases {
+    for (what, scans, chemistry, expected) in cases {
         let folder = small(scans, chemistry);
         for command in ["calibrate .", "run ."] {
             let output = pinfeather(folder.path(), command);
             let errors = text(&output.stderr);
             assert_eq!(output.status.code(), Some(2), "{what}, {command}: {errors}");
-            assert!(errors.contains(says), "{what}, {command}: {errors}");
+            assert!(errors.contains(expected), "{what}, {command}: {errors}");
             assert!(!folder.path().join("results").exists(), "{what}");
         }
     }
@@ -732,12 +732,12 @@ fn a_pair_without_its_intact_scan_drops_out() {
     let at = folder.path();
     let birds = "bird,strain\na1,A\na2,A\na3,A\na4,A\na5,A\n";
     std::fs::write(at.join("birds.csv"), birds).unwrap();
-    let told = "scans.csv, row 11: the plucked scan of bird a5 at 56 d has no pair and carries no information on feathers: its intact scan, row 10, was rejected: ";
+    let message = "scans.csv, row 11: the plucked scan of bird a5 at 56 d has no pair and carries no information on feathers: its intact scan, row 10, was rejected: ";
     for command in ["calibrate . --details", "run . --details"] {
         let output = pinfeather(at, command);
         let errors = text(&output.stderr);
         assert_eq!(output.status.code(), Some(0), "{command}: {errors}");
-        assert!(errors.contains(told), "{command}: {errors}");
+        assert!(errors.contains(message), "{command}: {errors}");
         let words = text(&output.stdout);
         assert!(words.contains("from 4 carcasses"), "{command}: {words}");
     }
@@ -756,7 +756,7 @@ fn a_pair_without_its_intact_scan_drops_out() {
     assert!(errors.contains("feathers: no equations, since"), "{errors}");
 }
 
-/// Regions that do not add up to their whole, or of which one is missing, are told by
+/// Regions that do not add up to their whole, or of which one is missing, are reported by
 /// `check` with the row of the whole; those within the study's tolerance are not.
 #[test]
 fn regions_are_held_against_their_whole() {
@@ -770,7 +770,7 @@ fn regions_are_held_against_their_whole() {
         "{}a2,56,1,whole,intact,90,640,16,745\na2,56,1,legs,intact,90,640,16,\n",
         regions("50")
     );
-    // (scans, tolerance in study.toml, what is told)
+    // (scans, tolerance in study.toml, what is reported)
     let cases = [
         (regions("51.5"), "", None),
         (
@@ -789,14 +789,14 @@ fn regions_are_held_against_their_whole() {
             ),
         ),
     ];
-    for (scans, requirements, told) in cases {
+    for (scans, requirements, message) in cases {
         let folder = small("", CHEMISTRY);
         std::fs::write(folder.path().join("scans.csv"), &scans).unwrap();
         let settings = format!("{STUDY}{requirements}");
         std::fs::write(folder.path().join("study.toml"), settings).unwrap();
         let words = done(folder.path(), "check .");
-        match told {
-            Some(told) => assert_eq!(words.matches(told).count(), 1, "{words}"),
+        match message {
+            Some(message) => assert_eq!(words.matches(message).count(), 1, "{words}"),
             None => assert!(!words.contains("legs"), "{words}"),
         }
     }
@@ -844,10 +844,10 @@ fn faulty_equations_are_refused() {
         ),
         ("none.toml", String::new(), "none.toml: found no digest"),
     ];
-    for (name, text, says) in &files {
+    for (name, text, expected) in &files {
         std::fs::write(at.join(name), text).unwrap();
         for command in ["correct .", "fit .", "run ."] {
-            refused(at, &format!("{command} --equation {name}"), &[says]);
+            refused(at, &format!("{command} --equation {name}"), &[expected]);
         }
     }
     refused(at, "correct .", &["found no saved equation"]);

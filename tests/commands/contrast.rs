@@ -8,7 +8,7 @@ use pinfeather::study::{Columns, FixedEffectOf, Study, Values};
 
 use crate::support::{close, expected, models_with, pinfeather, reference, text};
 
-/// Diets 1 and 3, chicks with at least so many weighings.
+/// Diets 1 and 3, chicks with at least this number of weighings.
 fn chicks(least: usize) -> Study {
     let text = std::fs::read_to_string(reference("chickweight_mixed/chickweight.csv")).unwrap();
     let rows: Vec<Vec<&str>> = text
@@ -143,7 +143,7 @@ fn the_band_of_the_difference_lies_between_its_bounds() {
     );
 }
 
-/// Birds drawn again tell about the same spread as the mixed fit's own standard
+/// Birds drawn again show about the same spread as the mixed fit's standard
 /// errors: its model is right for these data, the percentiles are those of 300 draws.
 #[test]
 fn bootstrapped_differences_are_as_wide_as_standard_errors_say() {
@@ -257,21 +257,21 @@ fn contrast(table: &str, options: &str) -> (Option<i32>, String, String) {
 
 #[test]
 fn one_strain_has_nothing_to_be_compared_with() {
-    let (status, _, told) = contrast(&flock(&[("Alder", 4, 1500.0)], false), "--curve gompertz");
+    let (status, _, errors) = contrast(&flock(&[("Alder", 4, 1500.0)], false), "--curve gompertz");
     assert_eq!(status, Some(2));
     assert!(
-        told.contains("found one strain (Alder), expected at least two"),
-        "{told}"
+        errors.contains("found one strain (Alder), expected at least two"),
+        "{errors}"
     );
     let two = flock(&[("Alder", 4, 1500.0), ("Birch", 4, 1400.0)], false);
-    let (status, _, told) = contrast(&two, "--curve gompertz --by treatment");
+    let (status, _, errors) = contrast(&two, "--curve gompertz --by treatment");
     assert_eq!(status, Some(2));
-    assert!(told.contains("no bird has a treatment"), "{told}");
-    let (status, _, told) = contrast(&two, "--curve gompertz --terms A,B");
+    assert!(errors.contains("no bird has a treatment"), "{errors}");
+    let (status, _, errors) = contrast(&two, "--curve gompertz --terms A,B");
     assert_eq!(status, Some(2));
     assert!(
-        told.contains("--terms B: no curve asked for has it"),
-        "{told}"
+        errors.contains("--terms B: no requested curve has it"),
+        "{errors}"
     );
 }
 
@@ -280,24 +280,24 @@ fn two_birds_a_strain_are_compared_with_a_warning() {
     let table = flock(&[("Alder", 2, 1500.0), ("Birch", 2, 1300.0)], false);
     for level in ["strain", "population"] {
         let call = format!("--curve gompertz --level {level}");
-        let (status, words, told) = contrast(&table, &call);
-        assert_eq!(status, Some(0), "{told}");
+        let (status, words, errors) = contrast(&table, &call);
+        assert_eq!(status, Some(0), "{errors}");
         assert!(words.contains("Alder \u{2212} Birch"), "{words}");
     }
-    let (_, _, told) = contrast(&table, "--curve gompertz --level strain");
-    assert!(told.contains("2 birds for 3 terms"), "{told}");
+    let (_, _, errors) = contrast(&table, "--curve gompertz --level strain");
+    assert!(errors.contains("2 birds for 3 terms"), "{errors}");
 }
 
 #[test]
 fn identical_birds_have_no_spread_to_judge_by() {
     let table = flock(&[("Alder", 5, 1500.0), ("Birch", 5, 1500.0)], true);
-    let (status, words, told) = contrast(&table, "--curve gompertz");
-    assert_eq!(status, Some(0), "{told}");
+    let (status, words, errors) = contrast(&table, "--curve gompertz");
+    assert_eq!(status, Some(0), "{errors}");
     assert!(words.contains("no term differs"), "{words}");
 }
 
 #[test]
-fn a_curve_that_no_strain_supports_is_told() {
+fn a_curve_that_no_strain_supports_is_reported() {
     // Three ages cannot carry the six terms of two phases.
     let mut table = "bird,strain,age_d,weight_g\n".to_owned();
     for (strain, bird) in [("Alder", 1), ("Alder", 2), ("Birch", 3), ("Birch", 4)] {
@@ -305,10 +305,10 @@ fn a_curve_that_no_strain_supports_is_told() {
             table += &format!("{bird},{strain},{age_d},{}\n", weight_g + bird);
         }
     }
-    let (status, words, told) = contrast(&table, "--curve two-phase-gompertz");
-    assert_eq!(status, Some(0), "{told}");
+    let (status, words, errors) = contrast(&table, "--curve two-phase-gompertz");
+    assert_eq!(status, Some(0), "{errors}");
     assert!(words.contains("Alder \u{2212} Birch"), "{words}");
-    assert!(told.contains("one phase is used"), "{told}");
+    assert!(errors.contains("one phase is used"), "{errors}");
 }
 
 #[test]

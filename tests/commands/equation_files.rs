@@ -1,4 +1,4 @@
-//! Saved equations as published objects: what they say of themselves, versions and seals, exports
+//! Saved equations as published objects: provenance, versions and seals, exports
 //! that are run in R and Python.
 
 use std::path::Path;
@@ -178,7 +178,7 @@ fn exports_give_the_programs_own_masses_and_errors() {
         std::fs::read_to_string(here.join("power/fat.py")).unwrap()
     );
     assert!(!here.join("again/fat.toml").exists());
-    for (call, says) in [
+    for (call, expected) in [
         ("calibrate power/fat.toml", "--export"),
         (
             "calibrate power/fat.toml --export python --response fat_chem",
@@ -188,7 +188,7 @@ fn exports_give_the_programs_own_masses_and_errors() {
         let output = pinfeather(here, call);
         assert_eq!(output.status.code(), Some(2), "{call}");
         assert!(
-            text(&output.stderr).contains(says),
+            text(&output.stderr).contains(expected),
             "{}",
             text(&output.stderr)
         );
@@ -219,10 +219,10 @@ for scan in SCANS:
     print(repr(found["fat"]), repr(found["std_error"]))
 "#;
 
-/// What a study says of its origin stands in the saved equation; what it does not say does not. A
+/// What a study states of its origin stands in the saved equation, and nothing else. A
 /// validation is added to the history of a new file, whose digest of the old one is right.
 #[test]
-fn a_saved_equation_says_where_it_comes_from_and_what_it_was_tested_on() {
+fn a_saved_equation_records_where_it_comes_from_and_what_it_was_tested_on() {
     let folder = tempfile::tempdir().unwrap();
     let here = folder.path();
     let demo = root("data-demo");

@@ -11,7 +11,7 @@ use calamine::{Data, Reader, Xlsx, open_workbook};
 use crate::support::{pinfeather_with as call, text};
 
 /// Standard output of a call that must succeed.
-fn said(folder: &Path, arguments: &[&str]) -> String {
+fn printed(folder: &Path, arguments: &[&str]) -> String {
     let output = call(folder, arguments);
     let errors = text(&output.stderr);
     assert_eq!(output.status.code(), Some(0), "{arguments:?}: {errors}");
@@ -65,7 +65,7 @@ fn with<'a>(call: &'a str, more: &[&'a str]) -> Vec<&'a str> {
 #[test]
 fn a_new_study_is_checked_and_run_as_it_stands() {
     let folder = tempfile::tempdir().unwrap();
-    let words = said(folder.path(), &["new", "first study"]);
+    let words = printed(folder.path(), &["new", "first study"]);
     assert!(words.contains("pinfeather check first study"), "{words}");
     let study = folder.path().join("first study");
     assert_eq!(
@@ -80,12 +80,12 @@ fn a_new_study_is_checked_and_run_as_it_stands() {
             "weighings.csv",
         ]
     );
-    let looked = said(folder.path(), &["check", "first study"]);
+    let looked = printed(folder.path(), &["check", "first study"]);
     assert!(
         looked.contains("first study: 12 birds of 2 strains"),
         "{looked}"
     );
-    let from_csv = said(
+    let from_csv = printed(
         folder.path(),
         &["run", "first study", "--out", "csv", "--format", "svg"],
     );
@@ -101,7 +101,7 @@ fn a_new_study_is_checked_and_run_as_it_stands() {
     }
     assert_ne!(by_sheet, toml);
     fs::write(study.join("study.toml"), by_sheet).unwrap();
-    let from_sheets = said(
+    let from_sheets = printed(
         folder.path(),
         &["run", "first study", "--out", "xlsx", "--format", "svg"],
     );
@@ -136,12 +136,12 @@ fn new_leaves_a_folder_with_files_alone() {
     let output = call(folder.path(), &["new", "w.csv"]);
     assert_eq!(output.status.code(), Some(2));
     fs::create_dir(folder.path().join("empty")).unwrap();
-    said(folder.path(), &["new", "empty"]);
+    printed(folder.path(), &["new", "empty"]);
 }
 
 /// The commands, as the help lists them.
 fn commands(folder: &Path) -> Vec<String> {
-    let help = said(folder, &["--help"]);
+    let help = printed(folder, &["--help"]);
     let listed = help.split("Commands:").nth(1).unwrap();
     listed
         .lines()
@@ -159,7 +159,7 @@ fn every_command_has_help_with_examples() {
     let commands = commands(folder.path());
     assert!(commands.len() >= 9, "{commands:?}");
     for command in &commands {
-        let help = said(folder.path(), &[command, "--help"]);
+        let help = printed(folder.path(), &[command, "--help"]);
         let examples = help.split("Examples:").nth(1);
         let examples = examples.unwrap_or_else(|| panic!("{command}: no examples"));
         assert!(
@@ -172,30 +172,30 @@ fn every_command_has_help_with_examples() {
 #[test]
 fn completions_and_manual_know_every_command() {
     let folder = tempfile::tempdir().unwrap();
-    let page = said(folder.path(), &["man"]);
+    let page = printed(folder.path(), &["man"]);
     for command in commands(folder.path()) {
         assert!(
             page.contains(&format!("pinfeather\\-{command}(1)")),
             "{command}"
         );
-        let own = said(folder.path(), &["man", &command]);
+        let own = printed(folder.path(), &["man", &command]);
         assert!(own.starts_with(".ie"), "{command}: {own}");
         assert!(
             own.contains(&format!(".TH pinfeather-{command}")),
             "{command}: {own}"
         );
         for shell in ["bash", "zsh", "fish"] {
-            let script = said(folder.path(), &["completions", shell]);
+            let script = printed(folder.path(), &["completions", shell]);
             assert!(script.contains(&command), "{shell}: {command}");
         }
     }
-    assert!(said(folder.path(), &["man", "fit"]).contains("curve"));
+    assert!(printed(folder.path(), &["man", "fit"]).contains("curve"));
     let output = call(folder.path(), &["man", "fitt"]);
     assert_eq!(output.status.code(), Some(2));
     // The scripts are read by their shells, where they are installed.
     let script = folder.path().join("script");
     for shell in ["bash", "zsh", "fish"] {
-        fs::write(&script, said(folder.path(), &["completions", shell])).unwrap();
+        fs::write(&script, printed(folder.path(), &["completions", shell])).unwrap();
         if let Ok(read) = Command::new(shell).arg("-n").arg(&script).status() {
             assert!(read.success(), "{shell}");
         }
@@ -205,8 +205,8 @@ fn completions_and_manual_know_every_command() {
 #[test]
 fn results_as_one_workbook() {
     let folder = weights();
-    said(folder.path(), &with(FIT, &["--xlsx", "--out", "one"]));
-    said(folder.path(), &with(FIT, &["--xlsx", "--out", "two"]));
+    printed(folder.path(), &with(FIT, &["--xlsx", "--out", "one"]));
+    printed(folder.path(), &with(FIT, &["--xlsx", "--out", "two"]));
     let bytes = |out: &str| fs::read(folder.path().join(out).join("results.xlsx")).unwrap();
     assert_eq!(bytes("one"), bytes("two"));
     let mut book: Xlsx<_> = open_workbook(folder.path().join("one/results.xlsx")).unwrap();
@@ -260,7 +260,7 @@ fn the_notes_say_what_every_column_of_the_demo_means() {
     let folder = tempfile::tempdir().unwrap();
     let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("data-demo");
     let demo = demo.to_str().unwrap();
-    said(
+    printed(
         folder.path(),
         &[
             "run", demo, "--xlsx", "--format", "svg", "--curve", "gompertz",
@@ -278,15 +278,18 @@ fn the_notes_say_what_every_column_of_the_demo_means() {
         .iter()
         .position(|row| row[0] == "What the columns mean")
         .unwrap();
-    let unsaid: Vec<String> = rows[from + 1..]
+    let undescribed: Vec<String> = rows[from + 1..]
         .iter()
         .filter(|row| row[2].is_empty())
         .map(|row| format!("{}.{}", row[0], row[1]))
         .collect();
     assert!(rows.len() > from + 60);
-    assert!(unsaid.is_empty(), "columns without a meaning: {unsaid:?}");
-    for said in ["arguments", "input", "command", "program"] {
-        assert!(rows.iter().any(|row| row[0] == said), "{said}");
+    assert!(
+        undescribed.is_empty(),
+        "columns without a meaning: {undescribed:?}"
+    );
+    for name in ["arguments", "input", "command", "program"] {
+        assert!(rows.iter().any(|row| row[0] == name), "{name}");
     }
 }
 
@@ -295,7 +298,7 @@ fn the_notes_say_what_every_column_of_the_demo_means() {
 #[test]
 fn names_like_formulas_are_guarded_and_read_back() {
     let folder = weights();
-    said(folder.path(), &with(FIT, &[]));
+    printed(folder.path(), &with(FIT, &[]));
     let residuals = folder.path().join("results/tables/residuals.csv");
     let table = fs::read_to_string(&residuals).unwrap();
     assert!(table.contains(",'=A1+1,"), "{table}");
@@ -314,7 +317,7 @@ fn names_like_formulas_are_guarded_and_read_back() {
 #[test]
 fn one_table_that_cannot_be_written_leaves_the_earlier_results_whole() {
     let folder = weights();
-    said(folder.path(), &with(FIT, &[]));
+    printed(folder.path(), &with(FIT, &[]));
     let results = folder.path().join("results");
     // A folder stands where the last table should go.
     fs::remove_file(results.join("tables/residuals.csv")).unwrap();
@@ -337,7 +340,7 @@ fn one_table_that_cannot_be_written_leaves_the_earlier_results_whole() {
 #[test]
 fn a_full_disk_leaves_the_earlier_results_whole() {
     let folder = weights();
-    said(folder.path(), &with(FIT, &[]));
+    printed(folder.path(), &with(FIT, &[]));
     let results = folder.path().join("results");
     let before = contents(&results);
     let full = |limit: &str, out: &str| {
@@ -396,10 +399,10 @@ fn places_where_nothing_can_be_written() {
 fn a_run_verifies_against_its_record() {
     let folder = weights();
     let path = folder.path();
-    said(path, &with(FIT, &["--threads", "2", "--xlsx"]));
+    printed(path, &with(FIT, &["--threads", "2", "--xlsx"]));
     let before = contents(path);
     for threads in ["1", "2"] {
-        let words = said(
+        let words = printed(
             path,
             &["run", "--verify", "results/run.json", "--threads", threads],
         );
@@ -413,7 +416,7 @@ fn a_run_verifies_against_its_record() {
     assert_eq!(contents(path), before, "verifying writes nothing");
     // One weight is corrected.
     fs::write(path.join("w.csv"), WEIGHTS.replace("35,405", "35,406")).unwrap();
-    let words = said(path, &["run", "--verify", "results/run.json"]);
+    let words = printed(path, &["run", "--verify", "results/run.json"]);
     assert!(words.contains("input w.csv:"), "{words}");
     assert!(words.contains("tables/curve_terms.csv:"), "{words}");
     assert!(words.contains("rows differ"), "{words}");
@@ -422,7 +425,7 @@ fn a_run_verifies_against_its_record() {
     assert_eq!(output.status.code(), Some(1));
     // Rows gone: the bird -7 leaves the tables.
     fs::write(path.join("w.csv"), WEIGHTS.split("-7,").next().unwrap()).unwrap();
-    let words = said(path, &["run", "--verify", "results/run.json"]);
+    let words = printed(path, &["run", "--verify", "results/run.json"]);
     assert!(
         words.contains("the counts of the run have changed"),
         "{words}"
@@ -434,12 +437,12 @@ fn a_run_verifies_against_its_record() {
 }
 
 #[test]
-fn what_is_no_run_record_is_told() {
+fn what_is_no_run_record_is_reported() {
     let folder = weights();
     let output = call(folder.path(), &["run", "--verify", "w.csv"]);
     assert_eq!(output.status.code(), Some(2));
     assert!(text(&output.stderr).contains("found no run record"));
-    said(folder.path(), &with(FIT, &[]));
+    printed(folder.path(), &with(FIT, &[]));
     let record = folder.path().join("results/run.json");
     let old = fs::read_to_string(&record).unwrap();
     fs::write(&record, old.replace("\"--curve\"", "\"--kurve\"")).unwrap();

@@ -5,7 +5,7 @@ use std::process::Output;
 
 use crate::support::pinfeather_with;
 
-fn told(output: &Output) -> String {
+fn errors(output: &Output) -> String {
     format!(
         "{}{}",
         String::from_utf8_lossy(&output.stdout),
@@ -124,7 +124,7 @@ impl Flock {
             Path::new("."),
             &[&arguments[..], &[&out.display().to_string()]].concat(),
         );
-        assert!(output.status.success(), "{}", told(&output));
+        assert!(output.status.success(), "{}", errors(&output));
         let file = out.join("models/populations/body_weight_gompertz.toml");
         file.display().to_string()
     }
@@ -134,22 +134,22 @@ impl Flock {
 fn a_new_flock_is_judged_from_its_second_weighing_by_a_saved_population() {
     let flock = Flock::new(1..3);
     let population = flock.population();
-    // Its own two weighings carry no curve: a reason, and no numbers.
+    // Two weighings carry no curve: a reason, and no numbers.
     let own = flock.target(&["--forecast", "84"]);
-    assert!(own.status.success(), "{}", told(&own));
+    assert!(own.status.success(), "{}", errors(&own));
     let none = rows(&flock.out, "forecast");
     assert!(
         none.iter().all(|row| row["forecast"].is_empty()),
         "{none:?}"
     );
     assert!(
-        told(&own).contains("no forecast of body weight"),
+        errors(&own).contains("no forecast of body weight"),
         "{}",
-        told(&own)
+        errors(&own)
     );
 
     let output = flock.target(&["--forecast", "84", "--population", &population]);
-    assert!(output.status.success(), "{}", told(&output));
+    assert!(output.status.success(), "{}", errors(&output));
     let rows = rows(&flock.out, "forecast");
     let levels = |level: &str| rows.iter().filter(|row| row["level"] == level).count();
     assert_eq!(
@@ -192,10 +192,12 @@ fn an_unknown_strain_is_named_with_the_known_ones_and_can_be_taken_for_one() {
         pinfeather_with(Path::new("."), &[&arguments[..], more].concat())
     };
     let refused = call(&[]);
-    assert_eq!(refused.status.code(), Some(2), "{}", told(&refused));
-    assert!(told(&refused).contains("no strain North") && told(&refused).contains("East, West"));
+    assert_eq!(refused.status.code(), Some(2), "{}", errors(&refused));
+    assert!(
+        errors(&refused).contains("no strain North") && errors(&refused).contains("East, West")
+    );
     let taken = call(&["--map-strain", "North=West"]);
-    assert!(taken.status.success(), "{}", told(&taken));
+    assert!(taken.status.success(), "{}", errors(&taken));
 }
 
 #[test]
@@ -226,14 +228,14 @@ fn as_of_an_age_what_came_later_is_not_known() {
 }
 
 #[test]
-fn input_without_an_answer_is_told() {
+fn input_without_an_answer_is_reported() {
     let flock = Flock::new(1..12);
-    let fails = |more: &[&str], status: i32, says: &[&str]| {
+    let fails = |more: &[&str], status: i32, expected: &[&str]| {
         let output = flock.target(more);
-        let told = told(&output);
-        assert_eq!(output.status.code(), Some(status), "{told}");
-        for words in says {
-            assert!(told.contains(words), "expected \"{words}\" in: {told}");
+        let errors = errors(&output);
+        assert_eq!(output.status.code(), Some(status), "{errors}");
+        for words in expected {
+            assert!(errors.contains(words), "expected \"{words}\" in: {errors}");
         }
     };
     fails(&["--as-of", "3"], 2, &["no weighing by that age", "7 d on"]);
@@ -246,10 +248,10 @@ fn input_without_an_answer_is_told() {
     );
     fails(&["--precision", "0"], 2, &["--precision 0"]);
     let population = flock.population();
-    let fails_by = |text: &str, says: &[&str]| {
+    let fails_by = |text: &str, expected: &[&str]| {
         let path = flock.folder.path().join("damaged.toml");
         std::fs::write(&path, text).unwrap();
-        fails(&["--population", &path.display().to_string()], 2, says);
+        fails(&["--population", &path.display().to_string()], 2, expected);
     };
     let text = std::fs::read_to_string(&population).unwrap();
     let sealed = |from: &str, to: &str| pinfeather::study::sealed(&text.replace(from, to));
@@ -285,7 +287,7 @@ fn a_target_shorter_than_the_flock_one_weighing_and_a_bird_that_is_gone_are_flag
     let kept: Vec<&str> = text.lines().filter(gone).collect();
     std::fs::write(&flock.table, kept.join("\n") + "\n").unwrap();
     let output = flock.target(&["--as-of", "77", "--forecast", "84,400"]);
-    assert!(output.status.success(), "{}", told(&output));
+    assert!(output.status.success(), "{}", errors(&output));
     let all = rows(&flock.out, "forecast");
     let b0: Vec<_> = all.iter().filter(|row| row["bird"] == "b0").collect();
     assert_eq!(b0.len(), 1);
@@ -300,22 +302,26 @@ fn a_target_shorter_than_the_flock_one_weighing_and_a_bird_that_is_gone_are_flag
     }
     // No age of the target is left: the next four weeks.
     let output = flock.target(&[]);
-    assert!(output.status.success(), "{}", told(&output));
+    assert!(output.status.success(), "{}", errors(&output));
     let ages: std::collections::BTreeSet<String> = rows(&flock.out, "forecast")
         .iter()
         .map(|row| row["age_d"].clone())
         .collect();
     assert!(ages.contains("105") && ages.contains("126"), "{ages:?}");
-    let said = told(&output);
-    assert_eq!(said.matches("flock's veterinarian").count(), 1, "{said}");
+    let printed = errors(&output);
+    assert_eq!(
+        printed.matches("flock's veterinarian").count(),
+        1,
+        "{printed}"
+    );
     // One weighing a bird carries no curve, and no spread between birds.
     let one = Flock::new(3..4);
     let output = one.target(&["--forecast", "84"]);
-    assert!(output.status.success(), "{}", told(&output));
+    assert!(output.status.success(), "{}", errors(&output));
     assert!(
-        told(&output).contains("measured at 1 age, and the curve has 3 terms"),
+        errors(&output).contains("measured at 1 age, and the curve has 3 terms"),
         "{}",
-        told(&output)
+        errors(&output)
     );
     let population = one.population();
     let output = one.target(&["--forecast", "84", "--population", &population]);
@@ -366,19 +372,19 @@ fn one_weighing_a_bird_at_several_ages_carries_no_spread_between_birds() {
     );
     std::fs::write(&flock.table, once.join("\n")).unwrap();
     let output = flock.target(&["--forecast", "84"]);
-    assert!(output.status.success(), "{}", told(&output));
+    assert!(output.status.success(), "{}", errors(&output));
     assert!(
-        told(&output).contains("one observation"),
+        errors(&output).contains("one observation"),
         "{}",
-        told(&output)
+        errors(&output)
     );
 }
 
 #[test]
-fn a_small_flock_needs_fewer_birds_whether_the_call_or_the_study_says_its_size() {
+fn a_small_flock_needs_fewer_birds_whether_the_call_or_the_study_gives_the_size() {
     let flock = Flock::new(1..6);
     let birds_for_mean = |output: Output| -> Vec<u32> {
-        assert!(output.status.success(), "{}", told(&output));
+        assert!(output.status.success(), "{}", errors(&output));
         let rows = rows(&flock.out, "uniformity");
         let birds = rows
             .iter()
@@ -416,6 +422,6 @@ fn a_small_flock_needs_fewer_birds_whether_the_call_or_the_study_says_its_size()
     let output = of_study();
     assert_eq!(output.status.code(), Some(2));
     assert!(
-        told(&output).contains("target.flock_size: found 0, expected a number of birds from 1")
+        errors(&output).contains("target.flock_size: found 0, expected a number of birds from 1")
     );
 }

@@ -106,7 +106,7 @@ fn printed(page: &str, place: &Path) -> String {
 }
 
 #[test]
-fn the_guides_commands_print_what_it_says() {
+fn the_guides_commands_print_its_output() {
     let write = std::env::var("GUIDE").is_ok_and(|word| word == "write");
     let folder = workplace();
     let pages = root().join("guide/src");

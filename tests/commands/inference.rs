@@ -107,7 +107,7 @@ fn the_sandwich_of_equal_clusters_is_the_spread_of_their_fits() {
 
 /// Cross-validation by hand: the mean error of a curve refitted without each bird.
 #[test]
-fn left_out_birds_are_told_by_the_others() {
+fn left_out_birds_are_predicted_by_the_others() {
     let (ages_d, values, birds) = diet_1();
     let series = Series {
         ages_d: &ages_d,
@@ -223,8 +223,8 @@ fn the_intervals_of_fit_come_from_the_method_asked_for() {
 
 /// The typical bird of each strain in a mixed fit. With 40 and more birds a strain the
 /// marginal likelihood is nearly quadratic, so that profile and standard errors agree. Birds
-/// drawn again also tell what the model gets wrong (these birds have a second phase, the
-/// gompertz has none), and may differ more. That each kind holds the truth is seen in
+/// drawn again also show what the model gets wrong (these birds have a second phase, the
+/// gompertz has none), and may differ more. That each kind covers the truth is seen in
 /// `coverage.rs`.
 #[test]
 fn a_mixed_fit_has_intervals_by_profile_and_by_bootstrap() {
@@ -397,7 +397,7 @@ fn the_tables_have_the_columns_of_the_contract() {
         ];
         assert!(order.map(number).is_sorted(), "{row:?}");
     }
-    // The demo's truth has two phases, and hidden birds tell it too.
+    // The demo's truth has two phases, which hidden birds show too.
     for row in rows(&tables.join("curve_choice.csv")) {
         if row["trait"] != "body_weight" {
             continue;

@@ -1,5 +1,5 @@
-//! One question, one number: what `answers.csv` says is what the tables and the JSON
-//! document say.
+//! One question, one number: `answers.csv`, the tables and the JSON
+//! document agree.
 
 use std::path::Path;
 

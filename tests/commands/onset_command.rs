@@ -382,14 +382,14 @@ fn first_eggs_follow_growth() {
     std::fs::write(at.join("cut.toml"), sealed(&cut)).unwrap();
     let without = &file[..file.find("[first_egg]").unwrap()];
     std::fs::write(at.join("without.toml"), sealed(without)).unwrap();
-    for (name, says) in [
+    for (name, expected) in [
         ("cut.toml", "first_egg: spreads"),
         ("without.toml", "found a population without first eggs"),
     ] {
         let output = pinfeather(at, &format!("onset . {model} --population {name}"));
         assert_eq!(output.status.code(), Some(2));
         let errors = text(&output.stderr);
-        assert!(errors.contains(says), "{errors}");
+        assert!(errors.contains(expected), "{errors}");
     }
 }
 
@@ -440,7 +440,7 @@ fn all_laid_at_one_age() {
 }
 
 #[test]
-fn a_first_egg_before_the_first_weighing_is_told() {
+fn a_first_egg_before_the_first_weighing_is_reported() {
     let folder = demo_copy();
     let weighings = std::fs::read_to_string(folder.path().join("weighings.csv")).unwrap();
     // A01 laid at 137 d, 18 July 2025: leave it its weighings after that.
@@ -491,7 +491,7 @@ fn an_onset_after_death_is_refused() {
 }
 
 #[test]
-fn wrong_cells_and_columns_are_told_with_their_place() {
+fn wrong_cells_and_columns_are_reported_with_their_place() {
     let good = "bird,age,laid,weight,lower,upper\nA,140,1,1200,133,140\n";
     let cases = [
         (

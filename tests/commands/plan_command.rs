@@ -1,4 +1,4 @@
-//! The command `plan`: its table and words, and what it says to what cannot be planned.
+//! The command `plan`: its table and words, and messages on what cannot be planned.
 
 use std::path::Path;
 
@@ -12,7 +12,7 @@ fn designs(folder: &Path) -> Vec<Row> {
 
 const CALL: &str = "--curve gompertz --random A,ti";
 
-/// A pilot of so many birds a line, on gompertz curves with errors that no generator
+/// A pilot with this number of birds a line, on gompertz curves with errors that no generator
 /// draws; the lines differ in A.
 fn pilot(folder: &Path, lines: &[(&str, f64)], birds: u32) {
     let mut table = "bird,line,age_d,weight_g\n".to_owned();
@@ -40,7 +40,7 @@ fn two_lines() -> tempfile::TempDir {
 }
 
 #[test]
-fn a_plan_says_how_few_birds_and_its_table_agrees() {
+fn a_plan_gives_the_fewest_birds_and_its_table_agrees() {
     let folder = two_lines();
     let call = format!(
         "plan pilot.csv --group line {CALL} --detect mature_weight=10% --precision ti=2 --scans 4 --gap 2 --birds 12,24 --studies 40 --format svg --details"
@@ -90,7 +90,7 @@ fn a_plan_says_how_few_birds_and_its_table_agrees() {
     assert_eq!(contrast["strain"], "Ash - Elm");
     let sum = error("24", "Ash").hypot(error("24", "Elm"));
     assert!((cell(contrast, "expected_se") / sum - 1.0).abs() < 1e-8);
-    // Serial slaughter tells less of each term, and no bird's own cue.
+    // Serial slaughter is less informative on each term, and gives no cue of a bird.
     let slaughter = of("serial slaughter", "term", "A");
     let slaughter = slaughter
         .iter()
@@ -166,7 +166,7 @@ fn a_saved_population_plans_as_its_pilot_does() {
     let saved = "results/models/populations/body_weight_gompertz.toml";
     let own = plan(&format!("pilot.csv --group line {CALL}"));
     assert_eq!(plan(&format!("--population {saved}")), own);
-    // One that was changed by hand is told, and one that is none.
+    // One that was changed by hand is reported, and one that is none.
     let text_of = std::fs::read_to_string(folder.path().join(saved)).unwrap();
     std::fs::write(
         folder.path().join("edited.toml"),
@@ -196,20 +196,20 @@ fn a_saved_population_plans_as_its_pilot_does() {
 /// That a call is refused with these words, and nothing written.
 fn refused(folder: &Path, call: &str, parts: &[&str]) {
     let output = pinfeather(folder, call);
-    let told = text(&output.stderr);
-    assert_eq!(output.status.code(), Some(2), "{call}: {told}");
+    let errors = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{call}: {errors}");
     for part in parts {
-        assert!(told.contains(part), "{call}: {part} in {told}");
+        assert!(errors.contains(part), "{call}: {part} in {errors}");
     }
     assert!(
-        !told.contains("NaN") && !told.contains("panicked"),
-        "{told}"
+        !errors.contains("NaN") && !errors.contains("panicked"),
+        "{errors}"
     );
     assert!(!folder.join("results").exists(), "{call} wrote results");
 }
 
 #[test]
-fn what_there_is_nothing_to_plan_from_is_told() {
+fn what_there_is_nothing_to_plan_from_is_reported() {
     let folder = tempfile::tempdir().unwrap();
     let nothing = ["neither a pilot nor a population", "--population FILE"];
     refused(folder.path(), "plan", &nothing);
@@ -238,9 +238,9 @@ fn what_there_is_nothing_to_plan_from_is_told() {
 }
 
 #[test]
-fn wishes_that_make_no_sense_are_told() {
+fn requirements_that_make_no_sense_are_refused() {
     let folder = two_lines();
-    let told = |requirement: &str, parts: &[&str]| {
+    let refuses = |requirement: &str, parts: &[&str]| {
         let call = format!("plan pilot.csv --group line {CALL} {requirement}");
         refused(folder.path(), &call, parts);
     };
@@ -250,41 +250,41 @@ fn wishes_that_make_no_sense_are_told() {
         "A, k, ti",
         "--at-age",
     ];
-    told("--precision asymptote=5%", &unknown);
-    told("--cue k=0.9", &["--cue k", "none of that name"]);
-    told("--detect A", &["NAME=VALUE"]);
-    told("--detect A=-5%", &["above 0"]);
-    told("--power 1.2", &["between 0 and 1"]);
-    told("--at-age 0", &["--at-age 0", "above 0"]);
-    told("--strains 3", &["--strains 3", "found 2"]);
+    refuses("--precision asymptote=5%", &unknown);
+    refuses("--cue k=0.9", &["--cue k", "none of that name"]);
+    refuses("--detect A", &["NAME=VALUE"]);
+    refuses("--detect A=-5%", &["above 0"]);
+    refuses("--power 1.2", &["between 0 and 1"]);
+    refuses("--at-age 0", &["--at-age 0", "above 0"]);
+    refuses("--strains 3", &["--strains 3", "found 2"]);
     let bare = ["without a residual SD", "--calibration-sd"];
-    told("--calibration-within 3", &bare);
+    refuses("--calibration-within 3", &bare);
     let spread = ["no spread of the readings", "--reading-sd"];
-    told("--calibration-sd 12 --coefficient-within 0.1", &spread);
-    told("--calibration-sd 0", &["--calibration-sd 0", "above 0"]);
+    refuses("--calibration-sd 12 --coefficient-within 0.1", &spread);
+    refuses("--calibration-sd 0", &["--calibration-sd 0", "above 0"]);
 }
 
 #[test]
-fn limits_that_leave_no_design_are_told() {
+fn limits_that_leave_no_design_are_refused() {
     let folder = two_lines();
-    let told = |limits: &str, parts: &[&str]| {
+    let refuses = |limits: &str, parts: &[&str]| {
         let call = format!("plan pilot.csv --group line {CALL} {limits}");
         refused(folder.path(), &call, parts);
     };
-    told("--birds 0", &["--birds 0", "at least 2"]);
-    told("--most-birds 1", &["--most-birds 1", "at least 2"]);
-    told("--scans 30", &["--scans 30", "room for 23 a bird"]);
+    refuses("--birds 0", &["--birds 0", "at least 2"]);
+    refuses("--most-birds 1", &["--most-birds 1", "at least 2"]);
+    refuses("--scans 30", &["--scans 30", "room for 23 a bird"]);
     let few = ["no ages within the limits", "3 terms", "at least 3 scans"];
-    told("--scans 2", &few);
-    told("--weeks 2,6", &["cannot separate the 3 terms"]);
-    told("--weeks 2,6,6", &["each week once"]);
-    told("--weeks 2,-6", &["weeks from 0 on"]);
+    refuses("--scans 2", &few);
+    refuses("--weeks 2,6", &["cannot separate the 3 terms"]);
+    refuses("--weeks 2,6,6", &["each week once"]);
+    refuses("--weeks 2,-6", &["weeks from 0 on"]);
     let turned = ["--last-week 10", "before the first week 20"];
-    told("--first-week 20 --last-week 10", &turned);
+    refuses("--first-week 20 --last-week 10", &turned);
 }
 
 #[test]
-fn what_no_number_reaches_says_the_best_and_why() {
+fn what_no_number_reaches_has_the_best_and_the_reason() {
     let folder = two_lines();
     let call = format!(
         "plan pilot.csv --group line {CALL} --precision A=0.5% --cue ti=0.9999 --most-birds 60 --strict --details"
@@ -317,16 +317,16 @@ fn ages_past_the_data_are_flagged_and_a_second_strain_may_be_assumed() {
     );
     let output = pinfeather(folder.path(), &call);
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-    let told = text(&output.stderr);
+    let errors = text(&output.stderr);
     assert!(
-        told.contains("ages of 280 days lie outside the data"),
-        "{told}"
+        errors.contains("ages of 280 days lie outside the data"),
+        "{errors}"
     );
-    assert!(told.contains("extrapolated"), "{told}");
+    assert!(errors.contains("extrapolated"), "{errors}");
     let words = text(&output.stdout);
     // Fewest birds with t(n - 2) 10 / sqrt(n) <= 4: R gives 27 (see the unit test).
     assert!(words.contains("27 birds analysed chemically"), "{words}");
-    // No more than the whole: the asked week is within the limits.
+    // No more than the whole: the requested week is within the limits.
     let rows = designs(folder.path());
     let asked: Vec<&Row> = rows.iter().filter(|row| row["design"] == "asked").collect();
     assert!(cell(asked[0], "d_efficiency") <= 1.0 + 1e-9);
@@ -376,13 +376,13 @@ fn a_corrected_mass_is_planned_from_its_saved_population_and_equation() {
     let (few, many) = (of("term", "A", "12"), of("term", "A", "24"));
     let ratio = cell(few, "expected_se") / cell(many, "expected_se");
     assert!((ratio - 2.0_f64.sqrt()).abs() < 1e-8);
-    // What was simulated stands beside it, of strains that differ as asked too.
-    let told = rows.iter().filter(|row| !row["differing_power"].is_empty());
-    for row in told.clone() {
+    // What was simulated stands beside it, of strains that differ as requested too.
+    let differing = rows.iter().filter(|row| !row["differing_power"].is_empty());
+    for row in differing.clone() {
         assert_eq!(row["kind"], "contrast");
         assert!((0.0..=1.0).contains(&cell(row, "differing_power")));
     }
-    assert_eq!(told.count(), 1);
+    assert_eq!(differing.count(), 1);
     let cues = rows.iter().filter(|row| row["kind"] == "cue");
     assert!(cues.clone().any(|row| cell(row, "simulated_se") > 0.0));
 }
@@ -446,7 +446,7 @@ fn a_budget_weighs_ways_of_scanning_by_the_pilots_errors() {
     };
     assert_eq!(chosen["way"], "tube");
     let number = |row: &Row, column: &str| -> f64 { row[column].parse().unwrap() };
-    // What it costs, from its own counts: 3 strains, 2 ages.
+    // What it costs, from the plan's counts: 3 strains, 2 ages.
     let (birds, carcasses) = (number(chosen, "birds_in_all"), number(chosen, "carcasses"));
     let scans = number(chosen, "scans_in_all");
     let handled = 2.0 * (birds - carcasses) + carcasses;
@@ -491,7 +491,7 @@ fn a_budget_weighs_ways_of_scanning_by_the_pilots_errors() {
 }
 
 #[test]
-fn what_no_budget_can_say_is_told_with_its_key() {
+fn what_no_budget_can_contain_is_reported_with_its_key() {
     let tube = scan("tube", 1);
     let wanted = "[[wanted]]\ntrait = \"fat\"\nmean_pct = 9\n";
     for (budget, part) in [

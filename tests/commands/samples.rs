@@ -69,14 +69,14 @@ fn a_flock_without_rings_has_its_verdict_by_pen_house_and_whole() {
     let folder = tempfile::tempdir().unwrap();
     write_study(folder.path(), 12);
     let run = pinfeather(folder.path(), "run study --out out");
-    let said = String::from_utf8(run.stdout).unwrap();
-    assert!(run.status.success(), "{said}");
-    assert!(said.contains("unnamed birds"), "{said}");
-    assert!(said.contains("pen B-1"), "{said}");
+    let printed = String::from_utf8(run.stdout).unwrap();
+    assert!(run.status.success(), "{printed}");
+    assert!(printed.contains("unnamed birds"), "{printed}");
+    assert!(printed.contains("pen B-1"), "{printed}");
     // No bird was made of a pen or a row.
     assert!(
-        !said.contains(" 0 birds") && !said.contains("3 birds"),
-        "{said}"
+        !printed.contains(" 0 birds") && !printed.contains("3 birds"),
+        "{printed}"
     );
     let answers = rows(&folder.path().join("out/tables/answers.csv"));
     let mean = |place| number(answer(&answers, "mean", place), "estimate");
@@ -102,16 +102,16 @@ fn a_flock_without_rings_has_its_verdict_by_pen_house_and_whole() {
 }
 
 #[test]
-fn the_next_run_says_what_has_changed_and_keeps_the_earlier_results() {
+fn the_next_run_reports_what_has_changed_and_keeps_the_earlier_results() {
     let folder = tempfile::tempdir().unwrap();
     write_study(folder.path(), 9);
     let first = pinfeather(folder.path(), "run study --out out");
     assert!(!String::from_utf8(first.stdout).unwrap().contains("SINCE"));
     write_study(folder.path(), 12);
     let second = pinfeather(folder.path(), "run study --out out --keep");
-    let said = String::from_utf8(second.stdout).unwrap();
-    assert!(said.contains("SINCE THE RESULTS OF 20"), "{said}");
-    assert!(said.contains("  pen B-1: below target"), "{said}");
+    let printed = String::from_utf8(second.stdout).unwrap();
+    assert!(printed.contains("SINCE THE RESULTS OF 20"), "{printed}");
+    assert!(printed.contains("  pen B-1: below target"), "{printed}");
     let dates: Vec<_> = fs::read_dir(folder.path().join("out/earlier"))
         .unwrap()
         .collect();
@@ -120,15 +120,15 @@ fn the_next_run_says_what_has_changed_and_keeps_the_earlier_results() {
     assert!(earlier.join("tables/answers.csv").is_file() && earlier.join("run.json").is_file());
     // Nothing of it is lost by a third run, in which nothing has changed.
     let third = pinfeather(folder.path(), "run study --out out");
-    let said = String::from_utf8(third.stdout).unwrap();
+    let printed = String::from_utf8(third.stdout).unwrap();
     assert!(
-        said.contains("no verdict, alarm or forecast changed"),
-        "{said}"
+        printed.contains("no verdict, alarm or forecast changed"),
+        "{printed}"
     );
     assert!(earlier.join("tables/answers.csv").is_file());
     let verified = pinfeather(folder.path(), "run out/run.json --verify");
-    let said = String::from_utf8(verified.stdout).unwrap();
-    assert!(said.starts_with("nothing has changed"), "{said}");
+    let printed = String::from_utf8(verified.stdout).unwrap();
+    assert!(printed.starts_with("nothing has changed"), "{printed}");
 }
 
 #[test]

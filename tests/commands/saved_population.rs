@@ -14,8 +14,8 @@ fn saved(folder: &Path, options: &[&str]) -> PathBuf {
     let mut arguments = vec!["fit", demo, "--level", "population", "--out", out];
     arguments.extend(options);
     let output = pinfeather_with(Path::new("."), &arguments);
-    let told = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert!(output.status.success(), "{told}");
+    let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success(), "{errors}");
     folder.join("models/populations")
 }
 
@@ -74,10 +74,13 @@ fn it_reads_back_as_it_was_and_a_damaged_file_is_refused() {
             "expected one of none, ar1",
         ),
     ];
-    for (damaged, says) in cases {
+    for (damaged, expected) in cases {
         std::fs::write(&path, &damaged).unwrap();
         let error = BirdPopulation::read(&path, &[]).unwrap_err().to_string();
-        assert!(error.contains(says), "expected \"{says}\" in: {error}");
+        assert!(
+            error.contains(expected),
+            "expected \"{expected}\" in: {error}"
+        );
         assert!(error.contains("body_weight_gompertz.toml"), "{error}");
     }
 }
@@ -90,12 +93,12 @@ fn a_folder_for_no_population_is_a_wrong_call() {
         &["fit", demo.to_str().unwrap(), "--save-population", "x"],
     );
     assert_eq!(output.status.code(), Some(2));
-    let told = String::from_utf8_lossy(&output.stderr);
-    assert!(told.contains("--level population"), "{told}");
+    let errors = String::from_utf8_lossy(&output.stderr);
+    assert!(errors.contains("--level population"), "{errors}");
 }
 
 #[test]
-fn the_shipped_example_says_that_it_is_invented_and_is_what_the_demo_gives() {
+fn the_shipped_example_states_that_it_is_invented_and_is_what_the_demo_gives() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let shipped = BirdPopulation::read(
         &root.join("models/populations/invented_body_weight.toml"),

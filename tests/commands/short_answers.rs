@@ -4,7 +4,7 @@ use std::process::Command;
 
 use crate::support::{done, root, text};
 
-/// At most ten lines of at most eighty characters, the last saying where the rest is.
+/// At most ten lines of at most eighty characters, the last with the place of the rest.
 fn is_short(printed: &str, place: &str) {
     assert!(printed.lines().count() <= 10, "{printed}");
     for line in printed.lines() {

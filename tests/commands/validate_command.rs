@@ -75,19 +75,19 @@ fn the_second_laboratory_needs_recalibration_and_gets_it() {
     );
     let output = pinfeather(here, &fat);
     assert_eq!(output.status.code(), Some(2));
-    let said = text(&output.stderr);
+    let printed = text(&output.stderr);
     assert!(
-        said.contains("column strain: found \"Dogwood\"") && said.contains("--map-strain"),
-        "{said}"
+        printed.contains("column strain: found \"Dogwood\"") && printed.contains("--map-strain"),
+        "{printed}"
     );
-    for (more, says) in [
+    for (more, expected) in [
         ("--acceptable=-3", "above 0"),
         ("--acceptable milk=3", "milk"),
     ] {
         let output = pinfeather(here, &format!("{fat} {more}"));
         assert_eq!(output.status.code(), Some(2), "{more}");
         assert!(
-            text(&output.stderr).contains(says),
+            text(&output.stderr).contains(expected),
             "{}",
             text(&output.stderr)
         );

@@ -19,7 +19,7 @@ fn text(bytes: &[u8]) -> String {
 }
 
 /// Standard output and messages of a call that must succeed.
-fn said(folder: &Path, line: &str) -> (String, String) {
+fn printed(folder: &Path, line: &str) -> (String, String) {
     let output = call(folder, line);
     let errors = text(&output.stderr);
     assert_eq!(output.status.code(), Some(0), "{line}: {errors}");
@@ -94,7 +94,7 @@ const CALIBRATE: &str = "calibrate pairs.csv --response fat_chem --terms fat_sca
 fn a_workbook_that_is_read_is_not_replaced_by_results() {
     let folder = start();
     let path = folder.path();
-    said(path, "new st");
+    printed(path, "new st");
     fs::copy(path.join("st/tables.xlsx"), path.join("results.xlsx")).unwrap();
     let errors = refused(
         path,
@@ -107,7 +107,7 @@ fn a_workbook_that_is_read_is_not_replaced_by_results() {
         "{errors}"
     );
     // Without --xlsx nothing of that name is written.
-    said(
+    printed(
         path,
         "fit results.xlsx#weighings --hatched-on 2026-03-02 --out . --level strain --curve gompertz",
     );
@@ -117,7 +117,7 @@ fn a_workbook_that_is_read_is_not_replaced_by_results() {
 fn a_table_of_results_that_is_read_is_not_replaced() {
     let folder = start();
     let path = folder.path();
-    said(path, &format!("{FIT} --out o"));
+    printed(path, &format!("{FIT} --out o"));
     let again = "fit o/tables/residuals.csv --bird bird --age age_d --value observed";
     let errors = refused(path, &format!("{again} --out o"), 2);
     assert!(errors.contains("o/tables/residuals.csv"), "{errors}");
@@ -140,7 +140,7 @@ fn a_study_whose_table_lies_where_results_go_is_refused() {
         let errors = refused(path, line, 2);
         assert!(errors.contains("curves.csv"), "{errors}");
     }
-    said(path, "fit s --out o --curve gompertz");
+    printed(path, "fit s --out o --curve gompertz");
 }
 
 #[cfg(unix)]
@@ -148,7 +148,7 @@ fn a_study_whose_table_lies_where_results_go_is_refused() {
 fn links_and_hard_links_are_the_same_file() {
     let folder = start();
     let path = folder.path();
-    said(path, &format!("{FIT} --out o"));
+    printed(path, &format!("{FIT} --out o"));
     let curves = path.join("o/tables/curves.csv");
     fs::remove_file(&curves).unwrap();
     fs::hard_link(path.join("w.csv"), &curves).unwrap();
@@ -193,8 +193,8 @@ fn results_may_lie_beside_what_is_read() {
     let folder = start();
     let path = folder.path();
     let weights = fs::read(path.join("w.csv")).unwrap();
-    said(path, &format!("{FIT} --out ."));
-    let (_, errors) = said(path, &format!("{FIT} --out ."));
+    printed(path, &format!("{FIT} --out ."));
+    let (_, errors) = printed(path, &format!("{FIT} --out ."));
     assert!(!errors.contains("left alone"), "{errors}");
     assert_eq!(fs::read(path.join("w.csv")).unwrap(), weights);
     assert!(path.join("tables/curves.csv").is_file());
@@ -204,10 +204,10 @@ fn results_may_lie_beside_what_is_read() {
 fn a_results_folder_belongs_to_one_run() {
     let folder = start();
     let path = folder.path();
-    said(path, &format!("{FIT} --out fresh"));
-    said(path, &format!("{CALIBRATE} --out o"));
+    printed(path, &format!("{FIT} --out fresh"));
+    printed(path, &format!("{CALIBRATE} --out o"));
     fs::write(path.join("o/tables/notes.csv"), "mine").unwrap();
-    let (_, errors) = said(path, &format!("{FIT} --out o"));
+    let (_, errors) = printed(path, &format!("{FIT} --out o"));
     let mut expected = names(&path.join("fresh"));
     expected.push("tables/notes.csv".to_owned());
     expected.sort();
@@ -227,7 +227,7 @@ fn a_results_folder_belongs_to_one_run() {
 fn what_a_run_reads_is_not_removed_with_the_run_before() {
     let folder = start();
     let path = folder.path();
-    said(path, &format!("{CALIBRATE} --out o"));
+    printed(path, &format!("{CALIBRATE} --out o"));
     let equation = path.join("o/models/corrections/fat.toml");
     let before = fs::read(&equation).unwrap();
     fs::write(
@@ -236,7 +236,7 @@ fn what_a_run_reads_is_not_removed_with_the_run_before() {
     )
     .unwrap();
     let line = "correct scans.csv --equation o/models/corrections --out o";
-    said(path, line);
+    printed(path, line);
     assert_eq!(fs::read(&equation).unwrap(), before);
     assert!(path.join("o/tables/corrected.csv").is_file());
     assert!(!path.join("o/tables/calibration_terms.csv").exists());
@@ -246,12 +246,12 @@ fn what_a_run_reads_is_not_removed_with_the_run_before() {
 fn a_result_that_was_edited_is_kept_beside_the_new_one() {
     let folder = start();
     let path = folder.path();
-    said(path, &format!("{FIT} --out o"));
+    printed(path, &format!("{FIT} --out o"));
     let curves = path.join("o/tables/curves.csv");
     let whole = fs::read_to_string(&curves).unwrap();
-    // The same length: the digest tells.
+    // The same length: the digest shows it.
     fs::write(&curves, whole.replacen("strain", "strane", 1)).unwrap();
-    let (_, errors) = said(path, &format!("{FIT} --out o"));
+    let (_, errors) = printed(path, &format!("{FIT} --out o"));
     assert!(errors.contains("curves.csv.kept"), "{errors}");
     assert_eq!(fs::read_to_string(&curves).unwrap(), whole);
     let kept = fs::read_to_string(path.join("o/tables/curves.csv.kept")).unwrap();
@@ -262,28 +262,28 @@ fn a_result_that_was_edited_is_kept_beside_the_new_one() {
 fn saved_models_go_into_place_with_the_results_or_not_at_all() {
     let folder = start();
     let path = folder.path();
-    said(path, &format!("{CALIBRATE} --save eqs --out o"));
+    printed(path, &format!("{CALIBRATE} --save eqs --out o"));
     let pairs = fs::read_to_string(path.join("pairs.csv")).unwrap();
     fs::write(path.join("pairs.csv"), pairs.replace("b3,30,", "b3,31,")).unwrap();
     refused(path, &format!("{CALIBRATE} --save eqs --out w.csv"), 3);
-    said(path, &format!("{CALIBRATE} --save eqs --out o"));
+    printed(path, &format!("{CALIBRATE} --save eqs --out o"));
     // One that the program has saved and nobody edited is no file to keep.
     assert_eq!(names(&path.join("eqs")), ["fat.toml"]);
     let edited = fs::read_to_string(path.join("eqs/fat.toml")).unwrap() + "# mine\n";
     fs::write(path.join("eqs/fat.toml"), edited).unwrap();
-    said(path, &format!("{CALIBRATE} --save eqs --out o"));
+    printed(path, &format!("{CALIBRATE} --save eqs --out o"));
     assert_eq!(names(&path.join("eqs")), ["fat.toml", "fat.toml.kept"]);
 }
 
 #[test]
-fn verifying_writes_nothing_whatever_the_record_says() {
+fn verifying_writes_nothing_whatever_the_record() {
     let folder = start();
     let path = folder.path();
-    said(path, &format!("{CALIBRATE} --save eqs --out o"));
+    printed(path, &format!("{CALIBRATE} --save eqs --out o"));
     let pairs = fs::read_to_string(path.join("pairs.csv")).unwrap();
     fs::write(path.join("pairs.csv"), pairs.replace("b3,30,", "b3,31,")).unwrap();
     let before = contents(path);
-    let (words, _) = said(path, "run --verify o/run.json");
+    let (words, _) = printed(path, "run --verify o/run.json");
     assert_eq!(contents(path), before);
     assert!(words.contains("input pairs.csv"), "{words}");
     assert!(words.contains("eqs/fat.toml: other bytes"), "{words}");
@@ -291,8 +291,8 @@ fn verifying_writes_nothing_whatever_the_record_says() {
         words.contains("files that the run has written: 7 of 7 are unchanged"),
         "{words}"
     );
-    said(path, &format!("{CALIBRATE} --save p/own --out p"));
-    let (words, _) = said(path, "run --verify p");
+    printed(path, &format!("{CALIBRATE} --save p/own --out p"));
+    let (words, _) = printed(path, "run --verify p");
     assert!(words.starts_with("nothing has changed since p"), "{words}");
     // A record that somebody has edited.
     let record = fs::read_to_string(path.join("o/run.json")).unwrap();
@@ -332,13 +332,13 @@ fn verifying_writes_nothing_whatever_the_record_says() {
 fn verifying_reports_what_lies_beside_the_record() {
     let folder = start();
     let path = folder.path();
-    said(path, &format!("{FIT} --out o"));
+    printed(path, &format!("{FIT} --out o"));
     let terms = path.join("o/tables/curve_terms.csv");
     let edited = fs::read_to_string(&terms).unwrap() + "edited\n";
     fs::write(&terms, edited).unwrap();
     fs::remove_file(path.join("o/tables/residuals.csv")).unwrap();
     fs::write(path.join("o/tables/notes.csv"), "mine").unwrap();
-    let (words, _) = said(path, "run --verify o/run.json");
+    let (words, _) = printed(path, "run --verify o/run.json");
     for found in [
         "inputs: 1 of 1 are unchanged",
         "files that the run has written: 5 of 7 are unchanged",
@@ -357,15 +357,15 @@ fn verifying_reports_what_lies_beside_the_record() {
 fn a_file_that_is_open_in_a_spreadsheet_program_is_named() {
     let folder = start();
     let path = folder.path();
-    said(path, "new st");
+    printed(path, "new st");
     fs::copy(path.join("st/tables.xlsx"), path.join("book.xlsx")).unwrap();
     fs::write(path.join(".~lock.book.xlsx#"), "").unwrap();
-    let (_, errors) = said(path, "check book.xlsx#weighings --hatched-on 2026-03-02");
+    let (_, errors) = printed(path, "check book.xlsx#weighings --hatched-on 2026-03-02");
     assert!(
         errors.contains("book.xlsx: it is open in a spreadsheet program"),
         "{errors}"
     );
-    let (_, errors) = said(
+    let (_, errors) = printed(
         path,
         "fit book.xlsx#weighings --hatched-on 2026-03-02 --level strain --curve gompertz --out o --xlsx",
     );

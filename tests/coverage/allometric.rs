@@ -79,7 +79,7 @@ fn intervals_of_masses_by_allometry_cover_the_truth() {
                 100.0 * sd,
                 100.0 * error
             );
-            // Three standard errors of a share of so many studies.
+            // Three standard errors of a share of this number of studies.
             let slack = 3.0 * (0.95 * 0.05 / n).sqrt();
             assert!(
                 (0.95 - covered).abs() < 0.02 + slack,

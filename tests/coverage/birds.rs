@@ -179,7 +179,7 @@ fn studies() -> u64 {
         .unwrap_or(200)
 }
 
-/// 92 to 97 % asked of the curves at the ages weighed, and of each term in which the birds
+/// 92 to 97 % required of the curves at the ages weighed, and of each term in which the birds
 /// differ by the model chosen.
 #[test]
 #[ignore = "hundreds of studies: run with --ignored"]

@@ -2,7 +2,7 @@
 //!
 //! Flocks of two-phase birds with a target are weighed weekly and forecast 2, 3 and 4 weeks
 //! ahead as of 84, 105 and 126 d: as the demo, with the spurt at another time than the target
-//! says, departures from their target, without a second phase, with few birds, with other
+//! has, departures from their target, without a second phase, with few birds, with other
 //! spreads, of one strain. Each design prints coverage of nominal 95 % intervals of a bird's
 //! weighing and of a strain's mean, their half widths (percent), the bias of the mean, and
 //! the share of flocks that are warned that their intervals fail in the backtest.

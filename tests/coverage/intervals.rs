@@ -1,7 +1,7 @@
-//! Do 95 percent intervals hold the truth 95 times in a hundred?
+//! Do 95 percent intervals cover the truth 95 times in a hundred?
 //!
 //! Invented studies of 40 birds of two strains with known terms; each kind of interval
-//! is asked for the truth in each study. Ignored in the usual run; prints a table:
+//! is compared with the truth in each study. Ignored in the usual run; prints a table:
 //!
 //! `cargo test --release --test coverage intervals -- --ignored --nocapture`
 //!
@@ -328,7 +328,7 @@ fn intervals_hold_the_truth_as_often_as_they_say() {
             }
         }
     }
-    println!("{studies} studies of {BIRDS} birds; percent of 95 % intervals that hold the truth");
+    println!("{studies} studies of {BIRDS} birds; percent of 95 % intervals that cover the truth");
     let mut outside = Vec::new();
     for (kind, (inside, not, none)) in &table {
         let share = 100.0 * f64::from(*inside) / f64::from(inside + not);

@@ -7,7 +7,7 @@ use pinfeather::stats::time_to_event::EventTime;
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
 
-/// Law of the scatter of ln days about what the cue says, all with an SD near 0.3.
+/// Law of the scatter of ln days about the cue's prediction, all with an SD near 0.3.
 #[derive(Debug, Clone, Copy)]
 enum Scatter {
     Normal,
@@ -146,7 +146,7 @@ fn intervals_hold_what_they_say_and_medians_lean_little() {
     assert!(before.is_within(0.5, 3.0), "{before:?}");
 }
 
-/// Many flocks, by each law, half laid and early. Where the few first eggs cannot tell the
+/// Many flocks, by each law, half laid and early. Where the few first eggs do not determine the
 /// law, no forecast can be right for all: the bounds are the shares to which that leads,
 /// as found by the same averaging written again in Python (numpy, SciPy; terms by
 /// importance resampling in place of a chain) with 150 to 200 flocks of each, to what the

@@ -168,7 +168,7 @@ fn studies() -> u64 {
         .unwrap_or(400)
 }
 
-/// Shares are asked to be 3 to 7 %, three standard errors allowed; an adjusted row of any
+/// Shares must be 3 to 7 %, three standard errors allowed; an adjusted row of any
 /// term in at most 7 %.
 #[test]
 #[ignore = "thousands of fits: run with --ignored"]

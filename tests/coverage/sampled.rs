@@ -1,7 +1,7 @@
 //! Do the intervals of a flock of unnamed birds hold what the flock was drawn with: mean weight,
 //! CV and uniformity of pens and of the whole flock at the last weighing, and the typical weight?
 //!
-//! The truth of a pen is its birds' distribution on its own growth curve: what a day or an
+//! The truth of a pen is its birds' distribution on the pen's growth curve: what a day or an
 //! occasion adds (the hour, the catch, the scale) is error.
 
 use std::sync::Arc;
@@ -306,7 +306,7 @@ fn intervals_of_unnamed_flocks_hold_their_truth() {
             if of > 0 {
                 let share = 100.0 * held as f64 / of as f64;
                 line += &format!(" {name} {share:.1}");
-                // Four standard errors of a share of so many flocks.
+                // Four standard errors of a share of this number of flocks.
                 let error = 100.0 * (0.95 * 0.05 / flocks as f64).sqrt();
                 if share < 93.0 - 4.0 * error {
                     worst.push(format!("{}: {name} {share:.1}", truth.name));

@@ -5,7 +5,7 @@
 //! 0.05, curves with their bands, birds' curves and terms, corrected masses, forecasts. Each
 //! design prints a table with the coverage, its standard error (clustered by study), the mean
 //! half width, and for body weight that width over the width of an oracle: generalised least
-//! squares by someone who knows every variance component.
+//! squares with every variance component known.
 //!
 //! `cargo test --release --test coverage whole_study -- --ignored --nocapture`
 //!
@@ -25,7 +25,7 @@ use rayon::prelude::*;
 
 use crate::make_demo::{self, DESIGNS, Design};
 
-/// Ages at which typical masses are asked, d.
+/// Ages at which typical masses are compared, d.
 const AGES_D: [u32; 4] = [42, 84, 112, 147];
 /// Ages as of which weights are forecast, d.
 const AS_OF_D: [f64; 3] = [84.0, 105.0, 126.0];
@@ -153,7 +153,7 @@ impl Tally<'_> {
     }
 }
 
-/// The standard error of a line's typical weight for someone who knows the variances.
+/// The standard error of a line's typical weight with known variances.
 struct Oracle(BTreeMap<(usize, u32), f64>);
 
 impl Oracle {

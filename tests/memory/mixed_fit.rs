@@ -13,7 +13,7 @@ use rand_distr::{Distribution, StandardNormal};
 
 use super::{HELD, MOST_HELD};
 
-/// Ages and values of so many simulated birds, twelve weighings each.
+/// Ages and values of this number of simulated birds, twelve weighings each.
 fn birds(count: usize) -> (Vec<usize>, Vec<f64>, Vec<f64>) {
     let curve = built_in("gompertz").unwrap();
     let mut random = ChaCha8Rng::seed_from_u64(17);
@@ -35,7 +35,7 @@ fn birds(count: usize) -> (Vec<usize>, Vec<f64>, Vec<f64>) {
     (starts, ages_d, values)
 }
 
-/// Most bytes that a fit of so many birds held at once beyond their own data.
+/// Most bytes that a fit of this number of birds held at once beyond their data.
 fn most_bytes(count: usize, estimator: Estimator, covariance: Covariance) -> usize {
     let (starts, ages_d, values) = birds(count);
     let groups = vec![0; count];

@@ -266,7 +266,7 @@ fn the_demos_parts_add_up_to_what_is_true() {
             .equation;
         correct(&study, &kept, &equation, &AllowedStrains::new()).unwrap()
     });
-    // The equations' errors, each trait's in columns of its own: taken as independent.
+    // The equations' errors, each trait's in separate columns: taken as independent.
     let own = corrections.each_ref().map(|corrections| {
         let values: Vec<f64> = corrections.rows.iter().map(|row| row.corrected).collect();
         records(&study, corrections, &values).shared
@@ -352,7 +352,7 @@ fn typical_masses(terms: [f64; 6], strain: &str, age_d: f64) -> ([f64; 3], f64) 
     ([fat_g, body_g - fat_g - bone_g, bone_g], weight_g)
 }
 
-/// Of the masses from 120 d on of every second bird so many hold an egg that adds `adds_g`.
+/// Of the masses from 120 d on of every second bird this number hold an egg that adds `adds_g`.
 fn with_eggs(masses: &Records, adds_g: f64, most: usize) -> Records {
     let mut kept = Records {
         name: masses.name.clone(),
@@ -404,7 +404,7 @@ fn an_egg_is_estimated_from_weights_and_other_scans() {
             let fit = *outcome(&invented, &weight, &masses).fit.unwrap();
             let egg = fit.egg_offset.clone().unwrap();
             println!("{egg:?}");
-            // A bird without weighings or a scale weight says nothing of its egg.
+            // A bird without weighings or a scale weight gives no evidence on its egg.
             assert!(
                 egg.scans >= 8 && egg.scans <= masses.with_egg.len(),
                 "{egg:?}"

@@ -1,4 +1,4 @@
-//! Do intervals of calibration hold the truth as often as they say? Many small studies
+//! Do intervals of calibration cover the truth at the nominal rate? Many small studies
 //! are invented from a seed, each gives one yes or no, and the count is held against the
 //! binomial limits of the share that is claimed, which were set before it was looked at.
 
@@ -75,7 +75,7 @@ impl Study {
         }
     }
 
-    /// Readings of fat after so many positionings on one day: the day's error stays.
+    /// Readings of fat after this number of positionings on one day: the day's error stays.
     fn fat_readings(&mut self, bird: &Bird, repeats: usize) -> Vec<f64> {
         let day = 0.002 * self.normal();
         let expected_g = 4.0
@@ -146,16 +146,16 @@ fn holds(calibration: &Calibration, bird: &Bird, reading: f64) -> bool {
         "strain" => Some(Value::Word(STRAINS[bird.strain])),
         _ => None,
     };
-    let told = equation.predict(lookup).unwrap();
-    let shared = equation.shared_covariance(&told.design, &told.design);
-    let error = (told.own_variance.unwrap() + shared.unwrap()).sqrt();
+    let predicted = equation.predict(lookup).unwrap();
+    let shared = equation.shared_covariance(&predicted.design, &predicted.design);
+    let error = (predicted.own_variance.unwrap() + shared.unwrap()).sqrt();
     let df = equation.provenance.residual_df.unwrap();
-    (told.value - bird.fat_g).abs() <= t_two_sided_quantile(0.95, df as f64) * error
+    (predicted.value - bird.fat_g).abs() <= t_two_sided_quantile(0.95, df as f64) * error
 }
 
-/// One bird that no equation knows in each of many studies of 60 carcasses, scanned once
+/// One bird new to the equation in each of many studies of 60 carcasses, scanned once
 /// or twice each: the number whose interval holds the bird's fat is binomial. Of 400
-/// studies each it was 376 and 379 (limits 364 to 393); fewer are asked for here, since
+/// studies each it was 376 and 379 (limits 364 to 393); fewer are requested here, since
 /// each leaves out all its birds in turn.
 #[test]
 fn an_interval_for_a_new_bird_holds_its_true_mass() {
@@ -192,7 +192,7 @@ fn an_interval_for_a_new_bird_holds_its_true_mass() {
 }
 
 /// The slope of what feathers add to the reading of bone, whose scatter is a share of the
-/// bird's weight: the interval holds it as often as it says with rows weighted by a power
+/// bird's weight: the interval has its nominal coverage with rows weighted by a power
 /// of the feather mass, and not where rows count alike.
 #[test]
 fn the_slope_of_a_feather_effect_is_held() {

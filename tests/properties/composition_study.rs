@@ -134,7 +134,7 @@ fn corrected_fat_is_unbiased_where_the_reading_is_not() {
     assert_eq!(n, 140);
     let mean_own = corrected.rows[0].own_error.unwrap();
     let shared = corrected.shared_covariances().unwrap().mean().sqrt();
-    // Seven scans of a bird share its own deviation at worst.
+    // Seven scans of a bird share the bird's deviation at worst.
     let allowed = WIDE * (mean_own * mean_own / 20.0 + shared * shared).sqrt();
     let (reading_error, error) = (reading_error / n as f64, error / n as f64);
     assert!(error.abs() < allowed, "{error} {allowed}");

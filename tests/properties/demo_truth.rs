@@ -1,6 +1,6 @@
 //! The invented study against what its generator drew.
 //!
-//! The generator has its own curve, written out in `examples/make_demo/`, so that
+//! The generator has a separate curve, written out in `examples/make_demo/`, so that
 //! nothing here is compared with itself.
 
 use std::collections::HashMap;
@@ -119,7 +119,7 @@ fn rate_g_per_d(age_d: f64, terms: [f64; 6]) -> f64 {
     (weight_g(age_d + 0.01, terms) - weight_g(age_d - 0.01, terms)) / 0.02
 }
 
-/// The 95 percent intervals of 67 birds hold the true quantity in 95 percent of
+/// The 95 percent intervals of 67 birds cover the true quantity in 95 percent of
 /// them, give or take: the number that do is binomial (67, 0.95), mean 63.6, and is
 /// below 56 with probability 1e-4. That the intervals are not too wide is seen from
 /// the standardised errors, (estimate - truth) / standard error: their root mean
@@ -162,7 +162,7 @@ fn intervals_of_the_birds_hold_the_truth() {
         );
         assert!(
             held >= 56,
-            "{}: {held} of 67 intervals hold the truth",
+            "{}: {held} of 67 intervals cover the truth",
             what.name()
         );
         assert!(
@@ -175,7 +175,7 @@ fn intervals_of_the_birds_hold_the_truth() {
 
 /// Every bird that lived has a converged fit. One that died before its spurt (here
 /// all before 63 d) has no second phase in its data and must not have one; with 7
-/// weighings for 6 terms chance can settle anything, so more are asked for here.
+/// weighings for 6 terms chance can settle anything, so more are requested here.
 #[test]
 fn birds_that_died_young_are_not_trusted() {
     let study = demo();

@@ -4,7 +4,7 @@
 //!
 //! The seed is fixed and was not chosen by these results. Where one interval must
 //! hold one truth it is a 99 percent interval, so that a right program fails such a
-//! check in one new seed of a hundred; what is said beside each count is the chance
+//! check in one new seed of a hundred; the figure beside each count is the chance
 //! for that count.
 
 use std::collections::HashMap;
@@ -23,7 +23,7 @@ use pinfeather::composition::repeatability::of_study;
 use pinfeather::composition::{Formula, Tissue, chemistry};
 use pinfeather::study::{Feathers, Study};
 
-/// What an equation may be made of beside its own reading; which of these serve is
+/// What an equation may be made of beside the trait's reading; which of these serve is
 /// left to the choice.
 const TERMS: &str = "age,strain,body_weight,age*body_weight";
 
@@ -130,7 +130,7 @@ fn truth_of(truth: &HashMap<(String, u32), [f64; 4]>, row: &Corrected, tissue: T
 }
 
 /// Mean of the birds' mean errors and its standard error between birds: scans of
-/// one bird share its own deviation, so birds and not scans are counted.
+/// one bird share the bird's deviation, so birds and not scans are counted.
 fn mean_error(rows: &[&Corrected], error: impl Fn(&Corrected) -> f64) -> (f64, f64) {
     let mut birds: HashMap<&str, Vec<f64>> = HashMap::new();
     for row in rows {
@@ -146,7 +146,7 @@ fn mean_error(rows: &[&Corrected], error: impl Fn(&Corrected) -> f64) -> (f64, f
     (mean, (squares / (n - 1.0) / n).sqrt())
 }
 
-/// Feathers add to each reading what the generator says, gram for gram: three 99
+/// Feathers add to each reading what the generator adds, gram for gram: three 99
 /// percent intervals hold it in 97 seeds of 100, and those of fat and lean exclude 0. The
 /// scatter grows with the bird, so rows are weighted; counting alike, the standard error
 /// of the slope would be a fifth too small.
@@ -226,7 +226,7 @@ fn corrected_masses_are_unbiased_where_readings_are_not() {
 /// their errors are alike. Were all scans of a bird within or without together, birds
 /// without would be binomial (18, 0.05): four or more with a chance of 1.1 percent in a
 /// tissue, so at most three birds' share of the scans, 98 x 3 / 18 = 16, may lie outside.
-/// Whether intervals hold what they say, `composition_coverage.rs` counts over studies. All
+/// The coverage of intervals is counted over studies by `composition_coverage.rs`. All
 /// of them within would be as wrong: so at least one lies outside in fat, lean and bone
 /// together.
 #[test]
@@ -322,7 +322,7 @@ fn the_worse_way_of_holding_is_found() {
         };
         println!("{name}: {ratio} {row:?}");
         assert!(row.lower <= ratio && ratio <= row.upper, "{row:?}");
-        // With 34 degrees of freedom a ratio of 3.24 is told from 1 in four seeds of five.
+        // With 34 degrees of freedom a ratio of 3.24 is distinguished from 1 in four seeds of five.
         assert!(
             tissue == Tissue::Lean || row.upper < 1.0 || row.lower > 1.0,
             "{row:?}"

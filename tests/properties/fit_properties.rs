@@ -34,7 +34,7 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
     /// Exact data return their terms. Seven digits: the data are rounded to 16, and the
-    /// worst of these birds tells A with a thousandth of that.
+    /// worst of these birds determines A with a thousandth of that.
     #[test]
     fn exact_data_return_their_terms((terms, _) in bird()) {
         for name in CURVES {
@@ -99,7 +99,7 @@ proptest! {
     }
 }
 
-/// A shared curve behind a box of its own.
+/// A shared curve in a box.
 #[derive(Debug)]
 struct Shared(std::sync::Arc<dyn Curve>);
 
@@ -132,7 +132,7 @@ impl Curve for Shared {
     }
 }
 
-/// Case, ages, values, what the answer says.
+/// Case, ages, values, what the answer states.
 type Bad = (&'static str, Vec<f64>, Vec<f64>, &'static str);
 
 fn bad_input() -> Vec<Bad> {
@@ -293,19 +293,19 @@ fn many_series_in_their_order_whatever_the_threads() {
             values,
         })
         .collect();
-    let told = AtomicUsize::new(0);
+    let reported = AtomicUsize::new(0);
     let run = |threads| {
         let pool = rayon::ThreadPoolBuilder::new()
             .num_threads(threads)
             .build()
             .unwrap();
         let done = |fits| {
-            told.fetch_add(fits, Ordering::Relaxed);
+            reported.fetch_add(fits, Ordering::Relaxed);
         };
         pool.install(|| fit_all(curve.as_ref(), &series, &Settings::default(), &done))
     };
     let (one, two) = (run(1), run(2));
-    assert_eq!(told.load(Ordering::Relaxed), 600);
+    assert_eq!(reported.load(Ordering::Relaxed), 600);
     for (bird, (one, two)) in one.iter().zip(&two).enumerate() {
         let (one, two) = (one.estimates().unwrap(), two.estimates().unwrap());
         let bits = |terms: &[f64]| {
@@ -317,12 +317,12 @@ fn many_series_in_their_order_whatever_the_threads() {
         assert_eq!(bits(&one.terms), bits(&two.terms), "bird {bird}");
         assert_eq!(bits(&one.covariance), bits(&two.covariance), "bird {bird}");
     }
-    // A falls in the middle of its own bird's, not of its neighbour's.
+    // A falls in the middle of the bird's, not of its neighbour's.
     assert!(one[299].estimates().unwrap().terms[0] > one[0].estimates().unwrap().terms[0] + 1000.0);
 }
 
 /// The sum of two phases does not know which of them is the first: whatever the start calls
-/// them, the earlier is told as the first, with its own errors.
+/// them, the earlier is reported as the first, with the right errors.
 #[test]
 fn two_phases_stand_in_the_order_of_their_ages() {
     let ages_d: Vec<f64> = (0..25).map(|week| 7.0 * f64::from(week)).collect();
@@ -385,7 +385,7 @@ fn two_phases_stand_in_the_order_of_their_ages() {
 /// Weighings that end soon after the inflection leave a richards in a narrow valley: an
 /// automatic start that follows it and stops early loses nothing that other starts find.
 /// A stop on a ridge may leave a thousandth of the sum of squares (`least_squares.rs`),
-/// one after the other perhaps two. A fit that is told without doubt is the optimum.
+/// one after the other perhaps two. A fit reported as converged is the optimum.
 #[test]
 fn a_narrow_valley_is_left_only_where_no_start_finds_more() {
     let richards = built_in("richards").unwrap();

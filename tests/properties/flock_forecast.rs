@@ -1,5 +1,5 @@
 //! Forecasts, their backtest and the watch for departures birds on flocks drawn from a known
-//! population: intervals hold as often as they say, and false alarms are as rare.
+//! population: intervals have their coverage, and false alarms their rate.
 
 use std::sync::Arc;
 
@@ -48,7 +48,7 @@ fn truth() -> Population {
     Population::new(built_in("gompertz").unwrap(), &options, &numbers).unwrap()
 }
 
-/// A flock of so many birds a strain, weighed each week.
+/// A flock with this number of birds a strain, weighed each week.
 fn flock(birds: usize, weeks: usize, seed: u64) -> Study {
     let all = 2 * birds;
     let starts: Vec<usize> = (0..=all).map(|bird| bird * weeks).collect();
@@ -99,7 +99,7 @@ fn target(trait_name: &str, grams: impl Fn(f64) -> f64) -> Target {
     }
 }
 
-/// Forecasts from what a flock knows, its own models chosen.
+/// Forecasts from a flock's data, with the flock's models chosen.
 fn forecasts(known: &Study, request: &Request, as_of_d: f64, ages_d: &[f64]) -> FlockForecasts {
     let options = ForecastOptions {
         as_of_d,
@@ -168,7 +168,7 @@ fn intervals_of_birds_and_of_means_hold_as_often_as_they_say() {
         // 1,920 birds in 40 flocks, alike within a flock: a standard error of some 0.8; and 80
         // means: of 2.4. Three of each below; no more is claimed above, since the mixture of
         // predictors holds their differences too: these flocks have one phase and a target
-        // that is carried on less surely than their own curve (birds 99 to 100 %).
+        // that is carried on less precisely than the flocks' curve (birds 99 to 100 %).
         assert!(birds >= 92.5, "birds {weeks}: {birds}");
         assert!(means >= 87.5, "means {weeks}: {means}");
     }
@@ -282,7 +282,7 @@ fn the_backtest_counts_every_hidden_weighing_once_a_week() {
     }
 }
 
-/// Fat of 48 birds scanned every third week, of a scanner that errs by such a share and says so;
+/// Fat of 48 birds scanned every third week, of a scanner with a stated relative error;
 /// from 105 d on, a spurt that no curve of one phase follows.
 fn scanned(error: f64) -> Study {
     let mut study = flock(24, 7, 11);
@@ -320,7 +320,7 @@ fn masses_that_know_their_errors_are_weighted_by_these_alone_and_tested_scan_by_
     let birds = all.backtests.rows;
     let birds = birds.iter().filter(|row| row.level == FlockLevel::Bird);
     let n: Vec<(f64, usize)> = birds.map(|row| (row.horizon_d, row.n)).collect();
-    // As of 126, 105 and 84 d: scans are three weeks apart, and no week without one is told.
+    // As of 126, 105 and 84 d: scans are three weeks apart, and no week without one is reported.
     assert_eq!(n, [(21.0, 3 * 48), (42.0, 2 * 48), (63.0, 48)]);
 }
 
@@ -341,7 +341,7 @@ fn fewer_ages_than_terms_give_no_population_of_its_own() {
 }
 
 #[test]
-fn a_spread_that_takes_up_what_the_curve_misses_is_told() {
+fn a_spread_that_takes_up_what_the_curve_misses_is_reported() {
     let mut study = scanned(0.003);
     study.traits[0].variances.clear();
     let mut request = request();

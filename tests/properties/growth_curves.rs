@@ -244,7 +244,7 @@ fn derived_quantities_satisfy_their_definitions() {
         let Some(age_d) = of(Derived::InflectionAge) else {
             let d = terms.get(3).copied();
             if let Some(first_d) = of(Derived::FirstPeakAge) {
-                // Two phases: each its own peak, none of the sum.
+                // Two phases: a peak of each, none of the sum.
                 assert_eq!(first_d.to_bits(), terms[2].to_bits(), "{name}");
                 let rate = of(Derived::FirstPeakRate).expect("where its age is");
                 near(rate, slope(curve, first_d, terms), 1e-12 * rate, name);
@@ -419,7 +419,7 @@ fn richards_is_smooth_through_m_of_one() {
     let mut gradient = [0.0; 4];
     for (m, age_d, value, in_m) in expected {
         let found = curve.value_and_gradient(age_d, &[1800.0, 0.04, 60.0, m], &mut gradient);
-        // exp of an argument of size 3 that carries two roundings of its own.
+        // exp of an argument of size 3 that carries two further roundings.
         near(
             found,
             value,
@@ -453,7 +453,7 @@ fn identities_of_the_inflection() {
     for (name, terms, at, gain) in cases {
         let curve = curve_of(name);
         let of = |what| derived(&*curve, what, &terms).expect("an inflection");
-        // The check asks for 1e-9; the closed forms give more.
+        // The check requires 1e-9; the closed forms give more.
         near(of(Derived::InflectionWeight) / a, at, 1e-14, name);
         near(of(Derived::InflectionRate) / (a * k), gain, 1e-14, name);
     }

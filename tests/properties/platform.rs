@@ -1,5 +1,6 @@
-//! Platform scales of one simulated flock, read as a user would: what is recovered, and what is
-//! said where nothing calibrates the scale. `tests/coverage/platform.rs` has 200 flocks of each kind.
+//! Platform scales of one simulated flock, read as a user would: what is recovered, and what
+//! is reported where nothing calibrates the scale. `tests/coverage/platform.rs` has 200 flocks of
+//! each kind.
 
 use pinfeather::flock::platform::{Load, Platform, PlatformOptions};
 use pinfeather::study::Study;

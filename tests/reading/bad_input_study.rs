@@ -1,4 +1,4 @@
-//! Bad input: each fault that the documents name, with what is told of it.
+//! Bad input: each fault that the documents name, with the message.
 
 use std::fs;
 use std::path::Path;
@@ -15,7 +15,7 @@ fn columns() -> Columns {
 }
 
 /// The messages of an error, without the folder that stands before each file.
-fn told(error: &Error, folder: &Path) -> Vec<String> {
+fn messages_of(error: &Error, folder: &Path) -> Vec<String> {
     let folder = format!("{}/", folder.display());
     let lines = error.messages().iter();
     lines.map(|line| line.replace(&folder, "")).collect()
@@ -29,7 +29,7 @@ fn faults_of(text: impl AsRef<[u8]>, columns: &Columns) -> Vec<String> {
         Ok(_) => Vec::new(),
         Err(error) => {
             assert_eq!(error.exit_status(), 2);
-            told(&error, folder.path())
+            messages_of(&error, folder.path())
         }
     }
 }
@@ -146,7 +146,7 @@ fn headers_and_rows() {
                 "two units of one thing",
                 "bird,age_d,weight_g,weight_kg\na,0,40,0.04\n",
                 &[
-                    "w.csv, row 1: found both columns weight_g and weight_kg, expected one column of weight; say which by --value",
+                    "w.csv, row 1: found both columns weight_g and weight_kg, expected one column of weight; name it by --value",
                 ],
             ),
             (
@@ -203,19 +203,20 @@ fn headers_and_rows() {
     );
 }
 
-/// What is told of one cell in row 2 under a header.
+/// The message on one cell in row 2 under a header.
 fn assert_cells(cases: &[(&str, &str)], column: &str, row: impl Fn(&str) -> String) {
-    for (cell, told) in cases {
+    for (cell, wanted) in cases {
         let text = row(cell);
-        let expected = format!("w.csv, row 2, column {column}: found \"{cell}\", expected {told}");
+        let expected =
+            format!("w.csv, row 2, column {column}: found \"{cell}\", expected {wanted}");
         assert_eq!(faults_of(&text, &columns()), [expected], "{text}");
     }
 }
 
 const MASS: &str = "a mass in g such as 1250.5; correct the cell or mark it missing (NA)";
 const MARKS: &str = "a mass in g such as 1250.5; write numbers without thousands marks, and name the decimal mark under [format] in study.toml (--decimal point or --decimal comma)";
-const ABOVE: &str = "a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds say --no-plausibility";
-const HEAVY: &str = "a mass in g of at most 20000; correct the cell or the unit; for data that are not weights of birds say --no-plausibility";
+const ABOVE: &str = "a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds give --no-plausibility";
+const HEAVY: &str = "a mass in g of at most 20000; correct the cell or the unit; for data that are not weights of birds give --no-plausibility";
 
 #[test]
 fn values() {
@@ -250,13 +251,13 @@ fn values() {
     assert_eq!(
         faults_of(kilograms, &Columns::default()),
         [
-            "w.csv, row 2, column weight_kg: found \"40\", expected a mass in kg of at most 20; correct the cell or the unit; for data that are not weights of birds say --no-plausibility"
+            "w.csv, row 2, column weight_kg: found \"40\", expected a mass in kg of at most 20; correct the cell or the unit; for data that are not weights of birds give --no-plausibility"
         ]
     );
 }
 
 #[test]
-fn a_long_or_many_lined_cell_is_told_on_one_short_line() {
+fn a_long_or_many_lined_cell_is_reported_on_one_short_line() {
     let cell = format!("x\u{7}y{}", "z".repeat(500));
     let faults = faults_of(format!("{GROUPLESS}a,0,{cell}\n"), &Columns::default());
     assert_eq!(faults.len(), 1);
@@ -267,7 +268,7 @@ fn a_long_or_many_lined_cell_is_told_on_one_short_line() {
     );
 }
 
-const AGE: &str = "an age in days from 0 (hatch) to 3650; correct the cell or the unit; for data that are not weights of birds say --no-plausibility";
+const AGE: &str = "an age in days from 0 (hatch) to 3650; correct the cell or the unit; for data that are not weights of birds give --no-plausibility";
 
 #[test]
 fn ages() {
@@ -291,7 +292,7 @@ fn ages() {
     assert_eq!(
         faults_of("bird,week,weight_g\na,522,40\n", &Columns::default()),
         [
-            "w.csv, row 2, column week: found \"522\", expected an age in weeks from 0 (hatch) to 521; correct the cell or the unit; for data that are not weights of birds say --no-plausibility"
+            "w.csv, row 2, column week: found \"522\", expected an age in weeks from 0 (hatch) to 521; correct the cell or the unit; for data that are not weights of birds give --no-plausibility"
         ]
     );
 }
@@ -306,11 +307,11 @@ fn dates() {
     for (date, expected) in [
         (
             "09/03/2026",
-            "found \"09/03/2026\", expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
+            "found \"09/03/2026\", expected a date such as 2026-03-01; state which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
         ),
         (
             "26-03-09",
-            "found \"26-03-09\", expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
+            "found \"26-03-09\", expected a date such as 2026-03-01; state which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
         ),
         (
             "2026-02-30",
@@ -377,7 +378,7 @@ fn birds() {
                 "without a name",
                 "bird,strain,age_d,weight_g\n,x,0,40\n",
                 &[
-                    "w.csv, row 2, column bird: found an empty cell, expected a bird's name; fill in the cell or remove the row; unnamed birds go into a table of their own, without a column of birds (weighings = [\"ringed.csv\", \"samples.csv\"])",
+                    "w.csv, row 2, column bird: found an empty cell, expected a bird's name; fill in the cell or remove the row; unnamed birds go into a separate table without a column of birds (weighings = [\"ringed.csv\", \"samples.csv\"])",
                 ],
             ),
             (
@@ -511,13 +512,13 @@ fn calls_that_contradict_themselves() {
 }
 
 #[test]
-fn a_missing_file_is_told_with_the_nearest_name() {
+fn a_missing_file_is_reported_with_the_nearest_name() {
     let folder = tempfile::tempdir().unwrap();
     fs::write(folder.path().join("weighings.csv"), "x").unwrap();
     let read = |name: &str| {
         let path = folder.path().join(name);
         let error = Study::read_table(&path, &Columns::default()).unwrap_err();
-        told(&error, folder.path())
+        messages_of(&error, folder.path())
     };
     assert_eq!(
         read("weihgings.csv"),
@@ -532,7 +533,7 @@ fn a_missing_file_is_told_with_the_nearest_name() {
 }
 
 #[test]
-fn all_faults_are_told_at_once_by_row_up_to_fifty() {
+fn all_faults_are_reported_at_once_by_row_up_to_fifty() {
     let rows = |count: usize| {
         let rows: String = (0..count).map(|row| format!("a,{row},-1\n")).collect();
         faults_of(format!("{GROUPLESS}{rows}"), &Columns::default())
@@ -540,7 +541,7 @@ fn all_faults_are_told_at_once_by_row_up_to_fifty() {
     let few = rows(3);
     assert_eq!(few.len(), 3);
     assert!(few[2].starts_with("w.csv, row 4,"), "{}", few[2]);
-    // Of one cause they are one; each row that names another bird is a cause of its own.
+    // Of one cause they are one; each row that names another bird is a separate cause.
     let many = rows(1500);
     assert_eq!(many.len(), 1);
     assert!(
@@ -636,7 +637,7 @@ fn study_faults(changed: &[(&str, &str)]) -> Vec<String> {
     let folder = study(changed);
     match Study::read_folder(folder.path()) {
         Ok(_) => Vec::new(),
-        Err(error) => told(&error, folder.path()),
+        Err(error) => messages_of(&error, folder.path()),
     }
 }
 
@@ -645,7 +646,7 @@ fn the_study_that_the_next_tests_spoil_is_sound() {
     assert_eq!(study_faults(&[]), [""; 0]);
 }
 
-/// File, its text, and what is told of it.
+/// File, its text, and the message.
 type Spoilt = (&'static str, &'static str, &'static [&'static str]);
 
 fn assert_spoilt(cases: &[Spoilt]) {
@@ -698,7 +699,7 @@ fn birds_and_weighings_of_a_study() {
             "w.csv",
             "bird,date,weight_g\nan,02/03/2026,40\n",
             &[
-                "w.csv, row 2, column date: found \"02/03/2026\", expected a date such as 2026-03-01; say which is day and which is month: date_format under [units] in study.toml, as in dd/mm/yyyy or mm/dd/yyyy",
+                "w.csv, row 2, column date: found \"02/03/2026\", expected a date such as 2026-03-01; state which is day and which is month: date_format under [units] in study.toml, as in dd/mm/yyyy or mm/dd/yyyy",
             ],
         ),
     ]);
@@ -792,7 +793,7 @@ fn other_tables_of_a_study() {
 }
 
 #[test]
-fn faults_of_several_tables_are_told_together() {
+fn faults_of_several_tables_are_reported_together() {
     let faults = study_faults(&[
         ("w.csv", "bird,age_d,weight_g\nan,0,zero\nbo,0,41\n"),
         (

@@ -20,7 +20,7 @@ fn a_card_of_nested_powers_is_read_at_once() {
          [[start]]\nA = 1.0\nb = 0.1\nk = 0.01\n"
     );
     let began = Instant::now();
-    // The brackets in brackets of so many powers are too deep, or the card is read.
+    // The nested brackets of this number of powers are too deep, or the card is read.
     let read = Card::parse(&card, "nested.toml");
     assert!(began.elapsed() < Duration::from_secs(2));
     if let Err(error) = read {

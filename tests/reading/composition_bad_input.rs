@@ -66,7 +66,7 @@ fn the_plain_study_is_read_and_calibrated() {
 
 #[test]
 fn faults_of_the_scans_table_have_their_place() {
-    for (row, says) in [
+    for (row, expected) in [
         (
             "a1,56,1,,tube,1,intact,-3,600,15,700,ok",
             "row 2, column fat_g: found \"-3\", expected a reading in g of 0 or more",
@@ -114,7 +114,7 @@ fn faults_of_the_scans_table_have_their_place() {
     ] {
         let error = read(&folder(&format!("{row}\n"), CHEMISTRY)).unwrap_err();
         assert!(
-            error.contains(says) && error.starts_with("scans.csv"),
+            error.contains(expected) && error.starts_with("scans.csv"),
             "{error}"
         );
     }
@@ -142,7 +142,7 @@ fn kilograms_by_their_header_are_read_as_such() {
 
 #[test]
 fn faults_of_the_chemistry_table_have_their_place() {
-    for (row, says) in [
+    for (row, expected) in [
         (
             "a1,body,660,32,60,40,8",
             "row 2, column fat_pct: found water, protein, fat and ash that add to 176.0 percent",
@@ -174,7 +174,7 @@ fn faults_of_the_chemistry_table_have_their_place() {
     ] {
         let error = read(&folder(SCANS, &format!("{row}\n"))).unwrap_err();
         assert!(
-            error.contains(says) && error.starts_with("chemistry.csv"),
+            error.contains(expected) && error.starts_with("chemistry.csv"),
             "{error}"
         );
     }
@@ -387,7 +387,7 @@ fn what_is_unusual_about_a_value_is_flagged_and_not_cut() {
 }
 
 /// A way that the equation does not cover and that was never compared has no corrected
-/// mass, and a shelled egg that cannot be taken off is kept apart; each says why.
+/// mass, and a shelled egg that cannot be taken off is kept apart; each with a reason.
 #[test]
 fn a_way_of_scanning_without_an_offset_is_refused_by_name() {
     let scans =
@@ -399,14 +399,14 @@ fn a_way_of_scanning_without_an_offset_is_refused_by_name() {
     let (_folder, equation) = saved(&text);
     let corrected = correct(&study, &keep(&study), &equation, &AllowedStrains::new()).unwrap();
     assert_eq!(corrected.rows.len(), 4);
-    let says = |reason: &str, way: &str| {
+    let check = |reason: &str, way: &str| {
         assert!(
             reason.starts_with(way) && reason.contains("scan at least 3 birds"),
             "{reason}"
         );
     };
-    says(&corrected.rejected[0].reason, "sling: ");
-    says(&corrected.with_egg[0].1, "tube, with a shelled egg: ");
+    check(&corrected.rejected[0].reason, "sling: ");
+    check(&corrected.with_egg[0].1, "tube, with a shelled egg: ");
     study.settings.calibration.allowed_ways = vec!["sling".into()];
     let corrected = correct(&study, &keep(&study), &equation, &AllowedStrains::new()).unwrap();
     assert_eq!(corrected.rows.len(), 5);
@@ -414,9 +414,9 @@ fn a_way_of_scanning_without_an_offset_is_refused_by_name() {
 }
 
 #[test]
-fn an_equation_whose_terms_the_study_lacks_says_which() {
+fn an_equation_whose_terms_the_study_lacks_names_them() {
     let study = study(SCANS, CHEMISTRY);
-    for (column, says) in [
+    for (column, expected) in [
         (
             "feather_mass",
             "column feather_mass: found no such value in the study",
@@ -435,14 +435,14 @@ fn an_equation_whose_terms_the_study_lacks_says_which() {
             .unwrap_err()
             .to_string();
         assert!(
-            error.contains(says) && error.contains("scans.csv, row 2"),
+            error.contains(expected) && error.contains("scans.csv, row 2"),
             "{error}"
         );
     }
 }
 
 #[test]
-fn percentages_are_told_to_calibrate_badly() {
+fn percentages_are_warned_to_calibrate_badly() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("pairs.csv");
     std::fs::write(
@@ -522,7 +522,7 @@ fn group_scans_serve_strains_and_not_birds() {
         error.contains("found scans of several birds only"),
         "{error}"
     );
-    // Group less mean of its birds, of which a1 reads 80 and 82.
+    // Group minus mean of its birds, of which a1 reads 80 and 82.
     let repeats = format!("{scans}a1,56,2,,tube,1,intact,82,600,15,700,ok\n");
     let study = read(&folder(&repeats, CHEMISTRY)).unwrap();
     let answer = of_study(&study, &keep(&study), 0.95).unwrap();

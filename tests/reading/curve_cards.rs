@@ -1,5 +1,5 @@
-//! Curve cards: the cards of the built-in curves say what those are, a user's card
-//! fits like one, and a faulty card is told what is wrong with it.
+//! Curve cards: the cards of the built-in curves describe them, a user's card
+//! fits like one, and the faults of a card are reported.
 
 use std::path::Path;
 use std::sync::Arc;
@@ -78,7 +78,7 @@ fn each_built_in_curve_has_its_card_and_they_agree() {
                     continue;
                 }
                 let value = curve.value(age_d, &terms);
-                // The tolerance is the one asked for, 1e-10; a gradient that passes zero is held
+                // The tolerance is the one requested, 1e-10; a gradient that passes zero is held
                 // to the size that its term gives it.
                 let same = |ours: f64, theirs: f64, size: f64| {
                     let tolerance = 1e-10 * (ours.abs() + 1e-3 * size);
@@ -136,7 +136,7 @@ fn a_cards_derived_quantities_are_the_built_in_ones() {
             };
             let found = card.derived(what, &terms, &mut theirs).expect(&context);
             // A root of the slope's slope is good to the square root of nothing: its rounding
-            // over its own slope, about 1e-10 of the age.
+            // over that slope, about 1e-10 of the age.
             assert!(
                 (found - expected).abs() <= 1e-8 * expected.abs(),
                 "{context}: {found} {expected}"
@@ -217,7 +217,7 @@ fn a_users_card_starts_from_its_own_rules() {
 }
 
 #[test]
-fn faults_of_a_card_are_told_with_place_and_advice() {
+fn faults_of_a_card_are_reported_with_place_and_advice() {
     let replaced = |from: &str, to: &str| {
         assert!(CARD.contains(from), "{from}");
         CARD.replacen(from, to, 1)
@@ -302,12 +302,15 @@ fn faults_of_a_card_are_told_with_place_and_advice() {
             continue;
         }
         let error = Card::parse(text, "c.toml").expect_err(message);
-        let told = error.to_string();
-        assert!(told.starts_with(message), "{told}\nexpected: {message}");
+        let printed = error.to_string();
+        assert!(
+            printed.starts_with(message),
+            "{printed}\nexpected: {message}"
+        );
         assert_eq!(
-            told.lines().count(),
+            printed.lines().count(),
             error.messages().len(),
-            "one line a fault: {told}"
+            "one line a fault: {printed}"
         );
         assert_eq!(error.kind(), pinfeather::ErrorKind::Input);
     }
@@ -320,19 +323,19 @@ fn like_needs_the_terms_of_the_curve_it_names() {
         let text = without_start.replacen("mature", &format!("start = \"{curve}\"\nmature"), 1);
         Card::parse(&text, "c.toml")
     };
-    let told = like("like gompertz")
+    let printed = like("like gompertz")
         .expect_err("w0 is no gompertz term")
         .to_string();
     assert_eq!(
-        told,
+        printed,
         "c.toml: start: found \"like gompertz\" with the terms A, w0, k, expected the terms A, k, ti or a [[start]]"
     );
-    let told = like("gompertz").expect_err("no like").to_string();
+    let printed = like("gompertz").expect_err("no like").to_string();
     assert!(
-        told.starts_with(
+        printed.starts_with(
             "c.toml: start: found \"gompertz\", expected \"like \" and one of gompertz, logistic"
         ),
-        "{told}"
+        "{printed}"
     );
 }
 
@@ -341,14 +344,16 @@ fn cards_of_a_folder_are_found_by_name() {
     let folder = tempfile::tempdir().expect("a folder");
     let write =
         |file: &str, text: &str| std::fs::write(folder.path().join(file), text).expect(file);
-    let told = |folder: &Path| {
+    let printed = |folder: &Path| {
         read_cards(folder)
             .map(|_| ())
             .expect_err("a fault")
             .to_string()
     };
-    assert!(told(folder.path()).ends_with("found no curve card, expected files that end in .toml"));
-    assert!(told(&folder.path().join("none")).contains("no such file"));
+    assert!(
+        printed(folder.path()).ends_with("found no curve card, expected files that end in .toml")
+    );
+    assert!(printed(&folder.path().join("none")).contains("no such file"));
 
     write("brody.toml", CARD);
     write("notes.txt", "not a card");
@@ -365,18 +370,18 @@ fn cards_of_a_folder_are_found_by_name() {
             .expect_err("unknown")
             .to_string()
     };
-    let told_unknown = unknown("Gompertz");
+    let of_unknown = unknown("Gompertz");
     assert!(
-        told_unknown.starts_with("unknown curve \"Gompertz\", expected one of gompertz, logistic")
-            && told_unknown.ends_with(", brody; did you mean gompertz"),
-        "{told_unknown}"
+        of_unknown.starts_with("unknown curve \"Gompertz\", expected one of gompertz, logistic")
+            && of_unknown.ends_with(", brody; did you mean gompertz"),
+        "{of_unknown}"
     );
     assert!(unknown("brodi").ends_with("; did you mean brody"));
     assert!(!unknown("spline-of-mine").contains("did you mean"));
 
     write("second.toml", CARD);
     write("third.toml", &CARD.replace("brody", "logistic"));
-    let both = told(folder.path());
+    let both = printed(folder.path());
     assert!(
         both.contains("second.toml: name: found \"brody\", a name used twice"),
         "{both}"

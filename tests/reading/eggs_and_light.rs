@@ -1,5 +1,5 @@
 //! Tables of eggs by pen and of light, and ages at which birds entered: what is read, and what
-//! is said of each fault.
+//! is reported of each fault.
 
 use std::fs;
 use std::path::Path;

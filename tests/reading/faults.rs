@@ -165,7 +165,7 @@ fn a_point_that_may_stand_after_thousands_of_grams_is_asked_for() {
         );
     }
     // Kilograms have three decimals, other decimals prove the mark, and a mark that was
-    // set is not asked for again.
+    // set is not requested again.
     for (text, columns, value) in [
         (
             text.replace("_g", "_kg")
@@ -209,19 +209,19 @@ fn rows_without_a_value_and_columns_not_read_are_noted_by_every_command() {
     fs::write(folder.path().join("w.csv"), text).unwrap();
     for arguments in [["check", "w.csv"], ["fit", "w.csv"]] {
         let output = call(folder.path(), &[arguments[0], "--strict", arguments[1]]);
-        let said = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        let printed = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
         for line in [
             "w.csv: 4 rows (4, 5, 11 and 1 more) without a value of weight_g left out",
             "w.csv: the column Pen (2 names) was not read; to use it, name it by --pen",
             "w.csv: the column treatment (2 names) was not read; to compare by it, name it by --group",
         ] {
-            assert!(said.contains(line), "{arguments:?}: {said}");
+            assert!(printed.contains(line), "{arguments:?}: {printed}");
         }
     }
 }
 
 #[test]
-fn a_column_strain_is_the_group_unless_the_call_says_none() {
+fn a_column_strain_is_the_group_unless_the_call_requests_none() {
     let text = "bird,strain,line,age_d,weight_g\na,x,u,0,40\nb,y,u,0,41\n";
     let strains = |group: Option<&str>| {
         let columns = Columns {
@@ -318,8 +318,8 @@ fn an_age_in_a_header_that_can_be_none_is_a_fault() {
     fs::write(folder.path().join("w.csv"), table).unwrap();
     let output = call(folder.path(), &["check", "w.csv", "--no-plausibility"]);
     assert_eq!(output.status.code(), Some(0), "{output:?}");
-    let said = String::from_utf8(output.stdout).unwrap();
-    assert!(!said.contains("next due"), "{said}");
+    let printed = String::from_utf8(output.stdout).unwrap();
+    assert!(!printed.contains("next due"), "{printed}");
 }
 
 #[test]

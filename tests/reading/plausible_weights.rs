@@ -1,4 +1,4 @@
-//! Weights, units and birds that are hard to believe: what is told, by which command, and
+//! Weights, units and birds that are hard to believe: what is reported, by which command, and
 //! how often a sound flock is doubted.
 
 use std::fmt::Write as _;
@@ -11,7 +11,7 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-/// A flock of pullets after Gompertz with birds of their own.
+/// A flock of pullets after Gompertz with individual birds.
 struct Flock {
     birds: usize,
     ages_d: Vec<f64>,
@@ -31,7 +31,7 @@ impl Flock {
         }
     }
 
-    /// Weights by bird and age, each with a gain of its own from week to week.
+    /// Weights by bird and age, each with an individual gain from week to week.
     fn weights(&self, random: &mut ChaCha8Rng) -> Vec<Vec<f64>> {
         let mut normal = |sd: f64| {
             let z: f64 = StandardNormal.sample(random);
@@ -73,7 +73,7 @@ fn doubts(text: &str) -> Doubts {
 }
 
 #[test]
-fn a_weighing_far_off_its_neighbours_is_told_in_a_flock_and_alone() {
+fn a_weighing_far_off_its_neighbours_is_reported_in_a_flock_and_alone() {
     let alone = "bird,age_d,weight_g\na,56,600\na,63,743\na,70,1234\na,77,1047\na,84,1150\n";
     let flock = Flock::weekly();
     let mut weights = flock.weights(&mut ChaCha8Rng::seed_from_u64(1));
@@ -89,7 +89,7 @@ fn a_weighing_far_off_its_neighbours_is_told_in_a_flock_and_alone() {
 }
 
 #[test]
-fn a_bird_wholly_in_another_unit_or_hatched_in_another_year_is_told_once_with_the_cause() {
+fn a_bird_wholly_in_another_unit_or_hatched_in_another_year_is_reported_once_with_the_cause() {
     let flock = Flock::weekly();
     let sound = flock.weights(&mut ChaCha8Rng::seed_from_u64(2));
     for (divisor, days, words) in [
@@ -124,7 +124,7 @@ fn a_bird_wholly_in_another_unit_or_hatched_in_another_year_is_told_once_with_th
 }
 
 #[test]
-fn a_whole_study_in_another_unit_or_hatched_in_another_year_is_told_once_with_the_cause() {
+fn a_whole_study_in_another_unit_or_hatched_in_another_year_is_reported_once_with_the_cause() {
     let flock = Flock::weekly();
     let sound = flock.weights(&mut ChaCha8Rng::seed_from_u64(3));
     for (mass, age, days, words) in [
@@ -158,7 +158,7 @@ fn a_whole_study_in_another_unit_or_hatched_in_another_year_is_told_once_with_th
 }
 
 #[test]
-fn birds_called_1_and_1_0_are_told_as_perhaps_one() {
+fn birds_called_1_and_1_0_are_reported_as_perhaps_one() {
     let study = read("bird,age_d,weight_g\n1,0,40\n1.0,7,70\n2,0,41\n");
     assert!(
         study.warnings[0].contains("birds \"1\" and \"1.0\" differ only"),
@@ -178,7 +178,7 @@ fn the_demo_and_its_sound_weights_are_not_doubted() {
 ///
 /// Asked: at most one doubt in 20,000 sound weighings, of any kind. With normal errors the
 /// chance beyond six known standard deviations is 2e-9; that the spread is estimated from
-/// 20 birds, and the growth of each bird its own, is what is left.
+/// 20 birds, and the growth of each bird individual, is what is left.
 #[test]
 fn sound_flocks_are_doubted_less_than_once_in_twenty_thousand_weighings() {
     let mut random = ChaCha8Rng::seed_from_u64(4);
@@ -224,7 +224,7 @@ fn wrong_weights_by_a_third_are_found() {
                 others += i32::from(!own);
             }
         }
-        println!("factor {factor:.2}: {right} of 100 found, {others} others told");
+        println!("factor {factor:.2}: {right} of 100 found, {others} others reported");
         assert!(right >= least && others <= 5, "{factor}: {right}, {others}");
     }
 }
@@ -237,7 +237,7 @@ fn pinfeather(arguments: &[&str]) -> Output {
 }
 
 #[test]
-fn every_command_that_reads_a_study_tells_what_check_tells() {
+fn every_command_that_reads_a_study_reports_what_check_reports() {
     let folder = tempfile::tempdir().unwrap();
     let path = |name: &str| folder.path().join(name).display().to_string();
     let flock = Flock {
@@ -287,13 +287,13 @@ fn every_command_that_reads_a_study_tells_what_check_tells() {
         let mut arguments = vec![command, &table];
         arguments.extend(common);
         arguments.extend(&more);
-        let told = pinfeather(&arguments);
-        let words = String::from_utf8_lossy(&told.stderr).into_owned();
+        let output = pinfeather(&arguments);
+        let words = String::from_utf8_lossy(&output.stderr).into_owned();
         let times = words
             .matches("weights are too light for pullets of their age")
             .count();
         assert_eq!(
-            (times, told.status.code()),
+            (times, output.status.code()),
             (1, Some(1)),
             "{command}: {words}"
         );

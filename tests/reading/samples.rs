@@ -118,7 +118,7 @@ fn kinds_are_mixed_and_pens_are_known_from_their_table() {
 }
 
 #[test]
-fn a_bare_table_is_a_sample_where_the_call_says_so() {
+fn a_bare_table_is_a_sample_where_the_call_declares_it() {
     let folder = folder(&[(
         "w.csv",
         "pen,age_d,weight_g\n1,35,402\n1,35,388\n1,35,410\n",
@@ -126,7 +126,7 @@ fn a_bare_table_is_a_sample_where_the_call_says_so() {
     let path = folder.path().join("w.csv");
     let asked = Study::read_table(&path, &Columns::default()).unwrap();
     let warning = asked.warnings.join("\n");
-    assert!(warning.contains("say --sample"), "{warning}");
+    assert!(warning.contains("give --sample"), "{warning}");
     let columns = Columns {
         sample: true,
         ..Columns::default()
@@ -163,7 +163,7 @@ fn ids_in_some_rows_only_are_refused_with_their_place() {
             ("w.csv", "bird,age_d,weight_g\na,35,400\n,35,410\n"),
         ]),
         [
-            "w.csv, row 3, column bird: found an empty cell, expected a bird's name; fill in the cell or remove the row; unnamed birds go into a table of their own, without a column of birds (weighings = [\"ringed.csv\", \"samples.csv\"])"
+            "w.csv, row 3, column bird: found an empty cell, expected a bird's name; fill in the cell or remove the row; unnamed birds go into a separate table without a column of birds (weighings = [\"ringed.csv\", \"samples.csv\"])"
         ]
     );
 }
@@ -372,7 +372,7 @@ fn a_range_that_may_be_read_two_ways_is_refused_with_its_place() {
     }
     let both = target("age_w,target_g,lower_g\n16,1200-1260,1190\n").unwrap_err();
     assert!(
-        both[0].contains("beside an edge of the band in a column of its own"),
+        both[0].contains("beside an edge of the band in a separate column"),
         "{both:?}"
     );
 }

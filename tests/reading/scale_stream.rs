@@ -202,7 +202,7 @@ fn universal_times_are_refused_without_the_offset_of_the_house() {
 
 #[test]
 fn what_cannot_be_read_is_refused_with_its_place() {
-    for (row, says) in [
+    for (row, expected) in [
         (
             "01/12/2025 07:00:00,north,1200",
             ["row 3, column time", "date_format"],
@@ -243,7 +243,7 @@ fn what_cannot_be_read_is_refused_with_its_place() {
     ] {
         let table = records(&["2025-12-01T06:00:00,north,1200", row]);
         let refused = read(&table, "").expect_err(row);
-        for part in says {
+        for part in expected {
             assert!(refused.contains(part), "{row}: {refused}");
         }
     }

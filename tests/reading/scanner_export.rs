@@ -1,5 +1,5 @@
 //! Tables of a scanner's export, mapped in `study.toml`: a row a region and scan, or a column a
-//! region and tissue; names of scans that say their bird; readings beside fat, lean and bone.
+//! region and tissue; names of scans that give the bird; readings beside fat, lean and bone.
 
 use std::fs;
 
@@ -94,7 +94,7 @@ fn a_column_a_region_and_tissue_and_names_that_say_the_bird() {
 }
 
 #[test]
-fn what_a_mapping_gets_wrong_is_told_with_its_place() {
+fn what_a_mapping_gets_wrong_is_reported_with_its_place() {
     let pattern = |names: &str| WIDE_COLUMNS.replace("run_{bird}_{age_d}d_{repeat}", names);
     for (settings, scans, part) in [
         (

@@ -168,12 +168,12 @@ fn encodings_that_leave_no_doubt_are_read() {
 }
 
 #[test]
-fn bytes_that_are_no_utf8_are_read_as_windows_1252_and_told() {
+fn bytes_that_are_no_utf8_are_read_as_windows_1252_and_reported() {
     let latin1 = Study::read_table(&corpus("latin1.csv"), &columns()).unwrap();
     assert_eq!(latin1.strains[0], "\u{e4}mber");
-    let told = latin1.warnings[0].replace(&corpus("").display().to_string(), "");
+    let warning = latin1.warnings[0].replace(&corpus("").display().to_string(), "");
     assert_eq!(
-        told,
+        warning,
         "latin1.csv, row 2: found byte 0xe4, which is no UTF-8, and read the file as Windows-1252, which makes \"\u{e4}mber\" here: check that word, and save the table as CSV UTF-8 if it is wrong"
     );
     assert_eq!(latin1.warnings.len(), 1);
@@ -229,7 +229,7 @@ const REFUSED: &[Refused] = &[
         "ambiguous_dates.csv",
         hatched,
         1,
-        "ambiguous_dates.csv, column date: found \"02/03/2026\" (row 2), \"09/03/2026\" (row 3), \"02/03/2026\" (row 4) and 1 more, 4 cells in all, expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
+        "ambiguous_dates.csv, column date: found \"02/03/2026\" (row 2), \"09/03/2026\" (row 3), \"02/03/2026\" (row 4) and 1 more, 4 cells in all, expected a date such as 2026-03-01; state which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
     ),
     (
         "date_serials.csv",
@@ -247,7 +247,7 @@ const REFUSED: &[Refused] = &[
         "missing_999.csv",
         columns,
         1,
-        "missing_999.csv, row 8, column weight_g: found \"-999\", expected a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds say --no-plausibility",
+        "missing_999.csv, row 8, column weight_g: found \"-999\", expected a mass in g above 0; correct the cell or mark it missing (NA); for data that are not weights of birds give --no-plausibility",
     ),
     (
         "formula_errors.csv",
@@ -277,13 +277,13 @@ const REFUSED: &[Refused] = &[
         "wide.csv",
         columns,
         1,
-        "wide.csv, row 1: found a column for each age (d0, d7, d14, d21), expected one row a weighing: bird, age_d, weight_g; to read each such column as the weights at that age, say --wide",
+        "wide.csv, row 1: found a column for each age (d0, d7, d14, d21), expected one row a weighing: bird, age_d, weight_g; to read each such column as the weights at that age, give --wide",
     ),
     (
         "proven_dates.csv",
         hatched,
         3,
-        "proven_dates.csv, column date: found \"02/03/2026\" (row 2), \"09/03/2026\" (row 3), \"02/03/2026\" (row 5) and 1 more, 4 cells in all, expected a date such as 2026-03-01; say which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
+        "proven_dates.csv, column date: found \"02/03/2026\" (row 2), \"09/03/2026\" (row 3), \"02/03/2026\" (row 5) and 1 more, 4 cells in all, expected a date such as 2026-03-01; state which is day and which is month: --date-format, as in dd/mm/yyyy or mm/dd/yyyy",
     ),
     (
         "plain.csv",
@@ -303,13 +303,13 @@ fn text_tables_that_are_refused_in_clear_words() {
     let proven = refused(&corpus("proven_dates.csv"), &hatched());
     assert!(
         proven[1]
-            .ends_with("say how dates are written: --date-format, dd/mm/yyyy alone fits this one"),
+            .ends_with("state how dates are written: --date-format, only dd/mm/yyyy fits this one"),
         "{proven:?}"
     );
 }
 
 #[test]
-fn names_that_differ_in_letter_case_or_spaces_are_told() {
+fn names_that_differ_in_letter_case_or_spaces_are_reported() {
     for (file, pair) in [
         ("letter_case.csv", "birds \"a1\" and \"A1\""),
         ("no_break_space_inside.csv", "birds \"a1\" and \"a\u{a0}1\""),
@@ -323,7 +323,7 @@ fn names_that_differ_in_letter_case_or_spaces_are_told() {
 }
 
 #[test]
-fn a_bird_that_the_birds_table_writes_otherwise_is_told_with_its_name() {
+fn a_bird_that_the_birds_table_writes_otherwise_is_reported_with_its_name() {
     let folder = tempfile::tempdir().unwrap();
     let write = |name: &str, text: &str| fs::write(folder.path().join(name), text).unwrap();
     write(
@@ -341,7 +341,7 @@ fn a_bird_that_the_birds_table_writes_otherwise_is_told_with_its_name() {
     );
 }
 
-/// A workbook in a folder of its own, its sheets filled by the test.
+/// A workbook in a separate folder, its sheets filled by the test.
 fn book(fill: impl FnOnce(&mut xlsx::Workbook)) -> (TempDir, PathBuf) {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("book.xlsx");
@@ -378,7 +378,7 @@ fn a_sheet_is_read_like_a_csv_file() {
     assert_eq!(study.name, "book");
     assert_eq!(study.traits[0].rows, [2, 3, 4, 5, 6, 7]);
     assert!(study.traits[0].file.ends_with("book.xlsx#Sheet1"));
-    // A decimal comma of other tables has no say in numbers.
+    // A decimal comma of other tables does not apply to numbers.
     let mut comma = columns();
     comma.format.decimal = "comma".parse().unwrap();
     assert_plain(&Study::read_table(&path, &comma).unwrap(), "decimal comma");
@@ -393,14 +393,14 @@ fn of_several_sheets_one_is_named() {
         let sheet = book.add_worksheet();
         sheet.set_name("Weights 2026").unwrap();
         fill_plain(sheet, 0);
-        // An empty sheet asks for no choice.
+        // An empty sheet requires no choice.
         book.add_worksheet();
     });
     assert_refused(
         &path,
         &columns(),
         &[
-            "book.xlsx: found the sheets Notes, Weights 2026, expected one sheet with the table; say which: \"book.xlsx#Notes\", or --sheet for a bare table",
+            "book.xlsx: found the sheets Notes, Weights 2026, expected one sheet with the table; name it: \"book.xlsx#Notes\", or --sheet for a bare table",
         ],
     );
     let named = |sheet: &str| Columns {
@@ -496,7 +496,7 @@ fn numbers_as_names_have_no_decimals_and_dates_are_dates() {
 }
 
 #[test]
-fn what_a_workbook_hides_is_told_with_the_cell() {
+fn what_a_workbook_hides_is_reported_with_the_cell() {
     let day = xlsx::Format::new().set_num_format("yyyy-mm-dd");
     let error = |formula: &str| xlsx::Formula::new("=1/0").set_result(formula);
     type Fill<'a> = &'a dyn Fn(&mut xlsx::Worksheet);
@@ -548,7 +548,7 @@ fn what_a_workbook_hides_is_told_with_the_cell() {
                     .unwrap();
             },
             &[
-                "book.xlsx#Sheet1, row 1: found the merged cells C1:D1, expected one header row with a name over each column; a title or a header of two rows: remove it, or if the header stands lower say in which row, header_row in study.toml (--header-row)",
+                "book.xlsx#Sheet1, row 1: found the merged cells C1:D1, expected one header row with a name over each column; a title or a header of two rows: remove it, or if the header stands lower, give its row: header_row in study.toml (--header-row)",
             ],
         ),
         (
@@ -730,12 +730,12 @@ fn an_ods_is_read_like_a_csv_file() {
 fn files_that_are_not_what_they_are_called() {
     let (folder, path) = book(|book| fill_plain(book.add_worksheet(), 0));
     let whole = fs::read(&path).unwrap();
-    let not_one = |what: &str, bytes: &[u8], said: &str, advice: &str| {
+    let not_one = |what: &str, bytes: &[u8], beginning: &str, advice: &str| {
         let path = folder.path().join("w.xlsx");
         fs::write(&path, bytes).unwrap();
         let found = refused(&path, &columns());
         assert_eq!(found.len(), 1, "{what}: {found:?}");
-        let start = format!("w.xlsx: found {said}");
+        let start = format!("w.xlsx: found {beginning}");
         assert!(found[0].starts_with(&start), "{what}: {found:?}");
         assert!(found[0].ends_with(advice), "{what}: {found:?}");
     };
@@ -761,7 +761,7 @@ fn files_that_are_not_what_they_are_called() {
     not_one(
         "picture",
         b"\x89PNG\r\n\x1a\n\0\0",
-        "no workbook, whatever its name says",
+        "no workbook, despite its name",
         "save it as .xlsx, .ods or CSV UTF-8",
     );
     for length in [30, whole.len() / 4, whole.len() / 2, whole.len() - 10] {

@@ -64,7 +64,7 @@ fn a_sound_flock_has_nothing_that_stands_out() {
 }
 
 #[test]
-fn jumps_are_told_with_their_kind_and_what_the_neighbours_suggest() {
+fn jumps_are_reported_with_their_kind_and_what_the_neighbours_suggest() {
     for (at, cell, kind, slip, words) in [
         (
             3,
@@ -139,7 +139,7 @@ fn a_fall_by_just_less_than_the_stated_share_is_none() {
 }
 
 #[test]
-fn a_fall_that_stays_is_told_once() {
+fn a_fall_that_stays_is_reported_once() {
     let check = check(&flock(&[(4, "120"), (5, "125"), (6, "130")]));
     let [jump] = &check.summary.jumps[..] else {
         panic!("{:?}", check.summary.jumps)
@@ -208,15 +208,14 @@ fn birds_without_a_curve_of_their_own_are_named() {
     );
     assert!(
         lines.contains(
-            &"1 bird with fewer than 4 weighings, too few for a curve of their own: late"
-                .to_owned()
+            &"1 bird with fewer than 4 weighings, too few for an individual curve: late".to_owned()
         ),
         "{lines:?}"
     );
 }
 
 #[test]
-fn units_in_doubt_are_told() {
+fn units_in_doubt_are_reported() {
     let warnings = |text: &str| check(text).summary.warnings;
     let kilograms = warnings("bird,strain,age_d,weight_g\na,x,100,1.2\n");
     assert!(
@@ -231,7 +230,7 @@ fn units_in_doubt_are_told() {
 }
 
 #[test]
-fn birds_that_no_column_names_are_told_and_not_taken_for_jumps() {
+fn birds_that_no_column_names_are_reported_and_not_taken_for_jumps() {
     let text = flock(&[(3, "30")]).replace("bird,", "bird_no,");
     let read = |group: Option<&str>, text: &str| {
         let columns = Columns {
@@ -263,7 +262,7 @@ fn birds_that_no_column_names_are_told_and_not_taken_for_jumps() {
     let asked = read(None, "age_d,weight_g\n7,70\n0,40\n7,72\n").warnings;
     assert!(
         asked[0].ends_with(
-            "weighed more than once at an age; if each row is another, unnamed bird, say --sample"
+            "weighed more than once at an age; if each row is another, unnamed bird, give --sample"
         ),
         "{asked:?}"
     );
@@ -371,8 +370,8 @@ fn scans_and_chemistry_are_summed_up() {
 }
 
 #[test]
-fn doubtful_scans_and_analyses_are_told_with_their_row() {
-    for (scans, chemistry, says) in [
+fn doubtful_scans_and_analyses_are_reported_with_their_row() {
+    for (scans, chemistry, start) in [
         (
             "a,42,3,intact,50,610,12,682,ok\n",
             "",
@@ -401,7 +400,7 @@ fn doubtful_scans_and_analyses_are_told_with_their_row() {
         (
             "",
             "c,body,474,32,21,8,3\n",
-            "chemistry.csv, row 4: bird c was analysed and has no intact scan of its own",
+            "chemistry.csv, row 4: bird c was analysed and has no intact scan",
         ),
         (
             "c,42,1,intact,60,420,12,500,ok\n",
@@ -410,11 +409,11 @@ fn doubtful_scans_and_analyses_are_told_with_their_row() {
         ),
     ] {
         let check = scanned(scans, chemistry);
-        assert!(check.faults.is_empty(), "{says}: {:?}", check.messages());
+        assert!(check.faults.is_empty(), "{start}: {:?}", check.messages());
         let [doubt] = &check.summary.doubts[..] else {
-            panic!("{says}: {:?}", check.summary.doubts)
+            panic!("{start}: {:?}", check.summary.doubts)
         };
-        assert!(doubt.to_string().starts_with(says), "{doubt}");
+        assert!(doubt.to_string().starts_with(start), "{doubt}");
         assert!(check.needs_attention());
     }
 }

@@ -46,7 +46,7 @@ fn with(row: &str) -> String {
 
 #[test]
 fn another_basis_part_unit_or_way_is_refused_with_its_place() {
-    for (row, says) in [
+    for (row, expected) in [
         (
             "b6,Birch,98,190,196,body,dry-matter,intact,tube",
             ["column basis", "dry-matter", "as-is"],
@@ -78,7 +78,7 @@ fn another_basis_part_unit_or_way_is_refused_with_its_place() {
     ] {
         let error = refusal(&with(row));
         assert!(error.contains("pairs.csv, row 7"), "{error}");
-        assert!(says.iter().all(|part| error.contains(part)), "{error}");
+        assert!(expected.iter().all(|part| error.contains(part)), "{error}");
     }
 }
 

@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use rust_xlsxwriter as xlsx;
 use zip::write::SimpleFileOptions;
 
-/// What `check` says of a file within a gigabyte of memory, and in how long.
+/// Result of `check` on a file within a gigabyte of memory, and in how long.
 fn checked(path: &Path) -> (Option<i32>, String) {
     let start = Instant::now();
     let program = env!("CARGO_BIN_EXE_pinfeather");
@@ -30,14 +30,14 @@ fn checked(path: &Path) -> (Option<i32>, String) {
         "{}",
         path.display()
     );
-    let said = [output.stdout, output.stderr].concat();
-    (output.status.code(), String::from_utf8(said).unwrap())
+    let printed = [output.stdout, output.stderr].concat();
+    (output.status.code(), String::from_utf8(printed).unwrap())
 }
 
 fn refused(path: &Path, found: &str) {
-    let (status, said) = checked(path);
-    assert_eq!(status, Some(2), "{said}");
-    assert!(said.contains(found), "{said}");
+    let (status, printed) = checked(path);
+    assert_eq!(status, Some(2), "{printed}");
+    assert!(printed.contains(found), "{printed}");
 }
 
 /// An .ods of one sheet with these rows.
@@ -109,8 +109,8 @@ fn repeats_in_an_ods_are_capped() {
     let rest = "<table:table-cell table:number-columns-repeated=\"16381\"/></table:table-row>\n";
     let rows = table.replace("</table:table-row>", rest)
         + "<table:table-row table:number-rows-repeated=\"1048574\"><table:table-cell table:number-columns-repeated=\"16384\"/></table:table-row>\n";
-    let (status, said) = checked(&ods(folder.path(), &rows));
-    assert_eq!(status, Some(0), "{said}");
+    let (status, printed) = checked(&ods(folder.path(), &rows));
+    assert_eq!(status, Some(0), "{printed}");
 }
 
 /// A small workbook, and its parts changed by `change`, which gives name and bytes.
@@ -252,8 +252,8 @@ fn a_line_break_in_a_sheets_cell_is_a_space() {
         };
         (name.to_owned(), bytes)
     });
-    let (_, said) = checked(&path);
-    assert!(!said.contains("found"), "{said}");
+    let (_, printed) = checked(&path);
+    assert!(!printed.contains("found"), "{printed}");
 }
 
 #[test]

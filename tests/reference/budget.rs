@@ -24,7 +24,7 @@ fn count(number: f64) -> usize {
     number as usize
 }
 
-/// A trait of one strain at so many ages, in one way of scanning.
+/// A trait of one strain at these ages, in one way of scanning.
 fn pilot(between: f64, bird: f64, error: ScanError, (ages, equation): (usize, f64)) -> PilotTrait {
     let place = |at: usize| PilotPlace {
         strain: "Ash".to_owned(),
@@ -51,7 +51,7 @@ fn variances_are_those_of_simulated_studies() {
     let equation = numbers(&simulated["equation"]);
     let means = numbers(&simulated["mean_variance"]);
     let birds = numbers(&simulated["bird_variance"]);
-    // Of a variance from so many runs, four standard errors.
+    // Four standard errors of a variance from these runs.
     let tolerance = 4.0 * (2.0 / simulated["runs"].as_f64().unwrap()).sqrt();
     for (at, design) in simulated["designs"].as_array().unwrap().iter().enumerate() {
         let [
@@ -244,7 +244,7 @@ fn a_line_is_split_over_its_ends() {
     let found = plan.precision(0, &[6, 0, 0, 0, 6]).unwrap();
     assert!((found[2].std_error_pct - 100.0 / 12.0_f64.sqrt()).abs() < 1e-9);
     assert!((found[4].std_error_pct - 100.0 / 6.0_f64.sqrt()).abs() < 1e-9);
-    // Of two coefficients one bird says nothing, nor two without a degree of freedom.
+    // One bird does not determine two coefficients, nor two without a degree of freedom.
     assert_eq!(plan.best(1), None);
     assert_eq!(plan.precision(0, &[1, 0, 0, 0, 1]), None);
 }

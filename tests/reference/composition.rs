@@ -1,5 +1,5 @@
 //! Composition against published equations, certified fits and reference values.
-//! Sources stand beside each check; data in `reference/`, each folder with its own.
+//! Sources stand beside each check; data in `reference/`, each folder with its source.
 
 use std::path::Path;
 
@@ -208,10 +208,10 @@ fn root_mean_square_does_not_understate() {
     assert!((row.rms_sd / mean_sd / 1.253_314 - 1.0).abs() < 0.01);
 }
 
-/// Check E17: closure is told and nothing is scaled in silence; what moves under a
-/// reconciliation is told part by part and adds up exactly.
+/// Check E17: closure is reported and nothing is scaled in silence; what moves under a
+/// reconciliation is reported part by part and adds up exactly.
 #[test]
-fn closure_is_told_before_and_after() {
+fn closure_is_reported_before_and_after() {
     let invented = crate::support::scans::invented(17);
     let study = invented.study();
     let kept = keep(&study);

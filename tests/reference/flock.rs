@@ -111,7 +111,7 @@ fn normal_uniformity_and_cv_convert_both_ways() {
         let cv = number(&row["cv_pct"]);
         for within in [10.0, 15.0, 20.0] {
             let exact = number(&row[format!("within_{within}pct")]);
-            // The check asks for 0.01 points; statrs' error function is off by up to
+            // The check requires 0.01 points; statrs' error function is off by up to
             // 1.3e-11 of one (measured here, at CV 9), 1.3e-9 in percent.
             close_within(
                 normal_share_pct(cv, within),
@@ -224,7 +224,7 @@ fn the_interval_of_a_cv_is_near_the_exact_one() {
     }
 }
 
-/// A straight target of 10 g/d, so that days and gains can be told by heart.
+/// A straight target of 10 g/d, so that days and gains can be worked out by heart.
 #[test]
 fn a_bird_behind_a_straight_target() {
     let straight = target(
@@ -373,7 +373,7 @@ fn birds_of_different_age_are_matched_and_judged_at_their_own_age() {
 }
 
 #[test]
-fn no_target_is_said_and_never_made_up() {
+fn no_target_is_reported_and_never_made_up() {
     let of_first = vec![target(Some(0), &[50.0, 100.0], &[540.0, 1040.0], 0.04)];
     let birds: [Weighed<'_>; 2] = [
         (0, None, &[(49.0, 530.0), (100.0, 1100.0), (107.0, 1150.0)]),

@@ -6,7 +6,7 @@ use pinfeather::stats::linear_mixed::{Likelihood, LinearMixed};
 
 use crate::support::{close, expected, number, numbers, reference};
 
-/// The made-up scans; `known` and `slopes` say what is in the model.
+/// The made-up scans; `known` and `slopes` set what is in the model.
 fn model(known: bool, residual: bool, slopes: bool) -> LinearMixed {
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)

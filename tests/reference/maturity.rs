@@ -13,7 +13,7 @@ use crate::support::close_within;
 
 const MATURITY: &str = include_str!("maturity/expected.json");
 
-/// A study of so many birds of one strain, with these first eggs.
+/// A study with this number of birds of one strain, with these first eggs.
 fn study(birds: usize, onset: Vec<Onset>) -> Study {
     Study {
         birds: (0..birds)
@@ -136,7 +136,7 @@ fn cues_of_a_gompertz_are_its_closed_forms() {
 }
 
 #[test]
-fn a_cue_beyond_the_data_of_a_weak_fit_or_of_none_says_so() {
+fn a_cue_beyond_the_data_of_a_weak_fit_or_of_none_is_marked() {
     let (curve, outcome) = gompertz_fit(168.0);
     let Outcome::Converged(estimates) = outcome.clone() else {
         panic!("{outcome:?}")
@@ -158,7 +158,7 @@ fn a_cue_beyond_the_data_of_a_weak_fit_or_of_none_says_so() {
         ..CueOptions::default()
     };
     let fits = [
-        // The same fit, said to have ended at 100 d: 95 percent of A comes at 144 d.
+        // The same fit, with data that end at 100 d: 95 percent of A comes at 144 d.
         fitted(&*curve, &outcome, 100.0),
         fitted(&*curve, &weak, 168.0),
         fitted(&*curve, &failed, 168.0),

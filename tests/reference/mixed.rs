@@ -74,7 +74,7 @@ fn chicks() -> Table {
     Table::read(file, "bird", Some("diet"), "age_d", "weight_g")
 }
 
-/// Chicks of these groups (0 = diet 1) with at least so many weighings.
+/// Chicks of these groups (0 = diet 1) with at least this number of weighings.
 fn some_chicks(groups: &[usize], least: usize) -> (Table, Subjects<'static>) {
     let mut table = chicks();
     let keep: Vec<usize> = (0..table.groups.len())
@@ -107,7 +107,7 @@ fn fit(curve: &dyn Curve, subjects: &Subjects<'_>, options: &MixedOptions) -> Mi
 
 /// Everything that nlme prints, in one comparison.
 ///
-/// Fixed effects to `digits` (the classical method stops when its own tolerance of
+/// Fixed effects to `digits` (the classical method stops when its tolerance of
 /// 1e-7 is met; two starts of it share 6 to 9 digits), SDs to 5 digits (flat
 /// directions), the log-likelihood to 1e-3 as required.
 fn compare(ours: &MixedFit, theirs: &Value, fixed: &[&str], digits: f64) {
@@ -273,7 +273,7 @@ fn orange_trees_with_three_independent_effects() {
     // R 4.2.2, nlme 3.1.162, pdDiag(Asym + xmid + scal ~ 1), SSlogis, ML: log-likelihood
     // and fixed effects as printed. nlme's default tolerance leaves its fixed effects
     // right to about 4 digits here (with tighter ones it stops in its step halving),
-    // and its SDs of xmid and scal, which 5 trees hardly tell, to about 2.
+    // and its SDs of xmid and scal, which 5 trees hardly determine, to about 2.
     let table = orange();
     let curve = Example::logistic();
     let options = MixedOptions {

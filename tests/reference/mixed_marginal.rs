@@ -210,7 +210,7 @@ fn chicks_of_four_diets_have_a_maximum_by_laplace_and_by_quadrature() {
 }
 
 /// Every flock of 12 birds has a fit by either estimator, and one whose covariance is
-/// singular is weak and says so. (18 of 40 were called converged, 33 of 120 failed.)
+/// singular is marked as weak. (18 of 40 were called converged, 33 of 120 failed.)
 #[test]
 fn a_singular_covariance_is_weak_by_every_estimator() {
     let mut singular = 0;
@@ -252,7 +252,7 @@ fn a_singular_covariance_is_weak_by_every_estimator() {
 }
 
 /// The number of nodes is chosen: more of them change nothing that matters, and the fit
-/// says how many it took.
+/// states how many it took.
 #[test]
 fn nodes_are_added_until_more_change_nothing() {
     let birds = known_chicks();

@@ -1,4 +1,4 @@
-//! Birds hatched on two days and weighed together are one occasion, each judged at its own age.
+//! Birds hatched on two days and weighed together are one occasion, each judged at the bird's age.
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -18,7 +18,7 @@ fn target_g(age_d: f64) -> f64 {
 
 /// A study of twenty birds weighed each week on one date to 126 d after the first hatch, every
 /// second bird hatched `apart` days before the others. Each bird is a fixed share of the target
-/// at its own age.
+/// at the age of the bird.
 fn study(folder: &Path, apart: u32) -> Study {
     let mut birds = "bird,strain,hatch_date\n".to_owned();
     let mut weighings = "date,bird,weight_g\n".to_owned();
@@ -72,7 +72,7 @@ fn birds_hatched_two_days_apart_and_weighed_together_are_one_occasion() {
         // The mean age of ten birds a day older and ten a day younger than the mean.
         assert!((two.age_d - one.age_d - 1.0).abs() < 1e-12);
         let (one, two) = (one.against.unwrap(), two.against.unwrap());
-        // Each bird is the same share of the target at its own age, so the mean deviation in
+        // Each bird is the same share of the target at the age of the bird, so the mean deviation in
         // percent differs only by the weight that older birds have: the shares differ by 1 % on
         // average between the two hatches, their targets by 24 g of 124 to 1552.
         assert!(

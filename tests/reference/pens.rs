@@ -347,7 +347,7 @@ fn differences(ours: &MixedFit) -> Vec<f64> {
 }
 
 /// Errors of groups' lines by the variation between pens: of a balanced design those of an
-/// analysis of the pens' own lines, with its t and Hotelling's T^2, whatever the model says of
+/// analysis of the pens' own lines, with its t and Hotelling's T^2, whatever the model's effect of
 /// pens, and in complete blocks that of randomised blocks; else by the definition with whole
 /// matrices.
 #[test]

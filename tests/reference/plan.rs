@@ -93,7 +93,7 @@ fn michaelis(age: f64, terms: &[f64], gradient: &mut [f64]) -> f64 {
     terms[0] * age / below
 }
 
-/// A population with fixed effects of its own in each group; those of its groups in a row.
+/// A population with separate fixed effects in each group; those of its groups in a row.
 fn population(
     curve: Arc<dyn Curve>,
     options: MixedOptions,
@@ -132,7 +132,7 @@ fn random(terms: &[&str]) -> MixedOptions {
 }
 
 /// Fewest digits in which the numbers agree; of a matrix, relative to the sizes of its
-/// diagonal, since an entry near 0 has no digits of its own.
+/// diagonal, since an entry near 0 has no significant digits.
 fn digits<'a>(found: impl IntoIterator<Item = &'a f64>, expected: &[f64], n: usize) -> f64 {
     let mut fewest = f64::INFINITY;
     for (at, found) in found.into_iter().enumerate() {
@@ -146,7 +146,7 @@ fn digits<'a>(found: impl IntoIterator<Item = &'a f64>, expected: &[f64], n: usi
 }
 
 #[test]
-fn a_linear_mixed_model_is_told_exactly() {
+fn a_linear_mixed_model_is_predicted_exactly() {
     let all = expected("plan/expected.json");
     let linear = &all["linear"];
     let options = MixedOptions {
@@ -161,27 +161,41 @@ fn a_linear_mixed_model_is_told_exactly() {
     let sigma = linear["sigma"].as_f64().expect("a number");
     let population = population(curve, options, &[&fixed], &spread, sigma, (None, None));
     let ages_d = numbers(&linear["ages"]);
-    let told = population.information(0, &ages_d).expect("ages");
-    let vcov = (told.terms.clone() * 27.0).try_inverse().expect("regular");
+    let information = population.information(0, &ages_d).expect("ages");
+    let vcov = (information.terms.clone() * 27.0)
+        .try_inverse()
+        .expect("regular");
     // lme iterates to 1e-12; R prints 15 digits. Measured: 12.3 digits and more.
     assert!(digits(&vcov, &numbers(&linear["lme_vcov"]), 2) > 11.0);
     // Parameters in the order var(a), cov(a, b), var(b), ln sigma, in R as here.
-    assert!(digits(&told.spread, &numbers(&linear["spread_information"]), 4) > 11.0);
-    assert!(digits(&told.conditional, &numbers(&linear["conditional"]), 2) > 11.0);
+    assert!(
+        digits(
+            &information.spread,
+            &numbers(&linear["spread_information"]),
+            4
+        ) > 11.0
+    );
+    assert!(
+        digits(
+            &information.conditional,
+            &numbers(&linear["conditional"]),
+            2
+        ) > 11.0
+    );
     // The same by way of a plan, with 27 birds.
     let schedule = Schedule {
         ages_d,
         sampling: Sampling::Repeated,
     };
-    let plan = ExpectedPrecision::of(&population, &schedule).expect("told");
+    let plan = ExpectedPrecision::of(&population, &schedule).expect("estimable");
     let targets = targets(&population, &[]);
     let slope = targets.iter().find(|t| t.name == "b").expect("b");
-    let error = standard_error(plan.variance(&population, slope).expect("told"), 27);
+    let error = standard_error(plan.variance(&population, slope).expect("estimable"), 27);
     assert!((error - vcov[(1, 1)].sqrt()).abs() < 1e-12 * error);
     // SE of an SD by the delta method from the information of its square.
-    let spread_covariance = (told.spread * 27.0).try_inverse().expect("regular");
+    let spread_covariance = (information.spread * 27.0).try_inverse().expect("regular");
     let sd = targets.iter().find(|t| t.name == "sd(a)").expect("sd(a)");
-    let error = standard_error(plan.variance(&population, sd).expect("told"), 27);
+    let error = standard_error(plan.variance(&population, sd).expect("estimable"), 27);
     let by_hand = spread_covariance[(0, 0)].sqrt() / (2.0 * spread[0].sqrt());
     assert!((error - by_hand).abs() < 1e-10 * by_hand);
     // And of the correlation, its slopes in var(a), cov(a, b), var(b) by differences.
@@ -202,7 +216,7 @@ fn a_linear_mixed_model_is_told_exactly() {
     let slope = nalgebra::DVector::from_vec(slope);
     let by_hand = (&spread_covariance * &slope).dot(&slope).sqrt();
     let cor = targets.iter().find(|t| t.name == "cor(a,b)").expect("cor");
-    let error = standard_error(plan.variance(&population, cor).expect("told"), 27);
+    let error = standard_error(plan.variance(&population, cor).expect("estimable"), 27);
     // Central differences of this width leave 1e-9.
     assert!(
         (error - by_hand).abs() < 1e-8 * by_hand,
@@ -230,13 +244,31 @@ fn a_gompertz_with_all_kinds_of_errors_has_the_information_of_its_definition() {
         number("sigma"),
         (Some(number("power")), Some(number("ar1"))),
     );
-    let told = population
+    let information = population
         .information(0, &numbers(&gompertz["ages"]))
         .expect("ages");
     // R inverts V by LU: a condition of 1e5 or so leaves 11 digits.
-    assert!(digits(&told.terms, &numbers(&gompertz["fixed_information"]), 3) > 10.0);
-    assert!(digits(&told.spread, &numbers(&gompertz["spread_information"]), 6) > 10.0);
-    assert!(digits(&told.conditional, &numbers(&gompertz["conditional"]), 2) > 9.0);
+    assert!(
+        digits(
+            &information.terms,
+            &numbers(&gompertz["fixed_information"]),
+            3
+        ) > 10.0
+    );
+    assert!(
+        digits(
+            &information.spread,
+            &numbers(&gompertz["spread_information"]),
+            6
+        ) > 10.0
+    );
+    assert!(
+        digits(
+            &information.conditional,
+            &numbers(&gompertz["conditional"]),
+            2
+        ) > 9.0
+    );
 }
 
 #[test]
@@ -254,10 +286,10 @@ fn orange_trees_have_nearly_the_standard_errors_of_nlme() {
         number("sigma"),
         (None, None),
     );
-    let told = population
+    let information = population
         .term_information(0, &numbers(&orange["ages"]))
         .expect("ages");
-    let found = (told * 5.0).try_inverse().expect("regular");
+    let found = (information * 5.0).try_inverse().expect("regular");
     // R has A, ti, k; the curve A, k, ti.
     let order = [0, 2, 1];
     let found: Vec<f64> = (0..9)
@@ -298,14 +330,14 @@ fn once() -> Schedule {
 }
 
 #[test]
-fn two_means_take_as_many_birds_as_the_textbook_says() {
+fn two_means_take_as_many_birds_as_in_the_textbook() {
     let all = expected("plan/expected.json");
     let (classical, by_t) = (
         numbers(&all["two_means"]["classical"]),
         numbers(&all["two_means"]["t_test"]),
     );
     let population = two_means(1.0);
-    let told = ExpectedPrecision::of(&population, &once()).expect("told");
+    let precision = ExpectedPrecision::of(&population, &once()).expect("estimable");
     let targets = targets(&population, &[]);
     for (at, size) in [0.5, 1.0].into_iter().enumerate() {
         let requirement = Requirement {
@@ -318,17 +350,17 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
         let needed = requirement
             .needed(
                 &population,
-                &told,
+                &precision,
                 &targets,
                 (500, 0.95),
                 Allocation::of_birds(population.groups()),
             )
-            .expect("told");
+            .expect("estimable");
         // n = 2 (z_a + z_b)^2 sd^2 / d^2, to what rounding leaves of two quantiles.
         assert!((needed.about / classical[at] - 1.0).abs() < 1e-8);
         // By Student's t on 2 n - 2, as a fit of these birds would test.
         assert_eq!(needed.birds.map(|n| n as f64), Some(by_t[at]));
-        // 2 percent of a mean of 10 that 16 birds tell to 0.49 by the normal: E5 of a mean,
+        // 2 percent of a mean of 10 that 16 birds estimate to 0.49 by the normal: E5 of a mean,
         // n = (1.96 CV / e)^2.
         let within = Requirement {
             name: "mean".to_owned(),
@@ -337,12 +369,12 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
         let needed = within
             .needed(
                 &population,
-                &told,
+                &precision,
                 &targets,
                 (500, 0.95),
                 Allocation::of_birds(population.groups()),
             )
-            .expect("told");
+            .expect("estimable");
         let formula = (1.959_963_985_f64 * 10.0 / 2.0).powi(2);
         assert!((needed.about / formula - 1.0).abs() < 1e-8);
         let less = Requirement {
@@ -352,12 +384,12 @@ fn two_means_take_as_many_birds_as_the_textbook_says() {
         let needed = less
             .needed(
                 &population,
-                &told,
+                &precision,
                 &targets,
                 (500, 0.95),
                 Allocation::of_birds(population.groups()),
             )
-            .expect("told");
+            .expect("estimable");
         assert_eq!(needed.birds, None);
     }
 }
@@ -382,17 +414,17 @@ fn slaughter_and_cues_of_a_constant_have_a_closed_form() {
             ages_d: ages_d.clone(),
             sampling,
         };
-        let told = ExpectedPrecision::of(&population, &schedule).expect("told");
+        let precision = ExpectedPrecision::of(&population, &schedule).expect("estimable");
         let target = targets
             .iter()
             .find(|target| what(target))
             .expect("a target");
-        told.variance(&population, target)
+        precision.variance(&population, target)
     };
     let mean = |target: &Target| matches!(target.what, Estimand::Value(_));
     let cue = |target: &Target| matches!(target.what, Estimand::Cue(_));
     let near = |found: Option<f64>, expected: f64| {
-        let found = found.expect("told");
+        let found = found.expect("estimable");
         assert!((found / expected - 1.0).abs() < 1e-12, "{found} {expected}");
     };
     let own = sigma * sigma / ages;
@@ -522,7 +554,7 @@ fn simulated_studies_hold_what_the_information_promises() {
         ages_d: ages_d.to_vec(),
         sampling: Sampling::Repeated,
     };
-    let told = ExpectedPrecision::of(&population, &schedule).expect("told");
+    let precision = ExpectedPrecision::of(&population, &schedule).expect("estimable");
     let n = COUNT as f64;
     let mut seen = 0;
     for (target, simulated) in targets.iter().zip(&found.targets) {
@@ -530,7 +562,7 @@ fn simulated_studies_hold_what_the_information_promises() {
             continue;
         };
         seen += 1;
-        let variance = told.variance(&population, target).expect("told");
+        let variance = precision.variance(&population, target).expect("estimable");
         let is_cue = matches!(target.what, Estimand::Cue(_));
         let error = standard_error(variance, if is_cue { 1 } else { 20 });
         let bound = if is_cue {
@@ -579,7 +611,7 @@ fn simulated_studies_hold_what_the_information_promises() {
 }
 
 #[test]
-fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
+fn strains_that_truly_differ_are_distinguished_as_often_as_is_expected() {
     let population = pullets();
     let targets = targets(&population, &[Derived::Mature, Derived::AgeAtFraction(0.5)]);
     let ages_d = [14.0, 42.0, 70.0, 98.0, 154.0];
@@ -587,13 +619,13 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
         ages_d: ages_d.to_vec(),
         sampling: Sampling::Repeated,
     };
-    let told = ExpectedPrecision::of(&population, &schedule).expect("told");
+    let precision = ExpectedPrecision::of(&population, &schedule).expect("estimable");
     let studies = Studies {
         count: 400,
         seed: 11,
         level: 0.95,
     };
-    // The lines differ by 200 g and 3 d; asked is for 110 g and 2 d.
+    // The lines differ by 200 g and 3 d; the target is 110 g and 2 d.
     for (name, size) in [("A", 110.0), ("age_at_50pct", 2.0)] {
         let is_it = |one: &&Target| one.name == name && matches!(one.what, Estimand::Contrast(_));
         let target = targets.iter().find(is_it).expect("a contrast");
@@ -604,7 +636,7 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
                 power: 0.8,
             },
         };
-        let variance = told.variance(&population, target).expect("told");
+        let variance = precision.variance(&population, target).expect("estimable");
         let expected = requirement.reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
         let design = (20, &ages_d[..]);
         let seen = detect_difference(&population, design, (target, size), studies, &|| {});
@@ -618,7 +650,7 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
         );
         let at = targets.iter().position(|one| one == target).expect("there");
         let shifted = found.expect("ages").targets[at]
-            .expect("told")
+            .expect("estimable")
             .power
             .expect("a requirement");
         println!("{name}: {seen} simulated, {shifted} by moving, {expected} expected");
@@ -629,7 +661,7 @@ fn strains_that_truly_differ_are_told_apart_as_often_as_is_expected() {
         assert!((seen - expected).abs() < bound, "{seen} {expected}");
         assert!((seen - shifted).abs() < bound, "{seen} {shifted}");
     }
-    // Only contrasts can be told apart.
+    // Only contrasts can be distinguished.
     let none = detect_difference(
         &population,
         (20, &ages_d),

@@ -185,7 +185,7 @@ fn pens_days_and_occasions_are_those_of_lme4() {
 #[test]
 fn a_spread_that_changes_with_age_is_that_of_nlme() {
     let data = samples(include_str!("sampled/spread.csv"));
-    // nlme has no crossed days: a day of its own for each cell takes them out.
+    // nlme has no crossed days: a separate day for each cell takes them out.
     let mut alone = data.clone();
     for (at, cell) in alone.cells.iter_mut().enumerate() {
         cell.day = at;
@@ -239,7 +239,7 @@ fn three_kinds_enter_one_likelihood() {
     }
 }
 
-/// Crates without a spread: means alone say nothing of how birds differ.
+/// Crates without a spread: means alone do not show how birds differ.
 #[test]
 fn means_alone_have_no_spread() {
     let mut data = samples(include_str!("sampled/crossed.csv"));

@@ -158,7 +158,7 @@ mod held {
             value
         }
         fn slope_and_gradient(&self, _: f64, _: &[f64], _: &mut [f64]) -> f64 {
-            unreachable!("a fit asks for no slope")
+            unreachable!("a fit uses no slope")
         }
         fn value(&self, age_d: f64, terms: &[f64]) -> f64 {
             self.curve.value(age_d, &self.all(terms))
@@ -211,7 +211,7 @@ mod held {
     }
 }
 
-/// At each limit the criterion is as great as asked, however the constrained minimum is
+/// At each limit the criterion is as great as requested, however the constrained minimum is
 /// looked for; where the term of another at the end of its range is let go, the limit
 /// moves out.
 #[test]

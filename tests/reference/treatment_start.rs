@@ -48,7 +48,7 @@ fn shifts_agree_with_mixed_models() {
 }
 
 #[test]
-fn what_is_not_testable_says_why() {
+fn what_is_not_testable_has_a_reason() {
     let asked = TreatmentStart {
         from_d: 200.0,
         allocated_at_d: None,

@@ -1,4 +1,4 @@
-//! Saved equations put to the test on other birds: figures against R, verdicts against truths
+//! Saved equations tested on other birds: figures against R, verdicts against truths
 //! that are known.
 
 use std::path::Path;
@@ -132,7 +132,7 @@ fn a_wrong_slope_and_a_wide_scatter_are_found() {
     assert!(not > 0.95, "{not}");
 }
 
-/// The number of further birds decides as often as it says: 80 %.
+/// The number of further birds decides as often as stated: 80 %.
 #[test]
 fn the_birds_that_would_decide_do() {
     let few = Laboratory { birds: 5, ..HELD };

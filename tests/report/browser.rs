@@ -1,7 +1,7 @@
 //! The report page in a real browser: Chromium without a window.
 //!
 //! The browser is found on the path, or named by PINFEATHER_BROWSER; where there is
-//! none the tests say so and pass, unless PINFEATHER_BROWSER is set, as it is in CI.
+//! none the tests print that and pass, unless PINFEATHER_BROWSER is set, as it is in CI.
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
@@ -360,7 +360,7 @@ fn the_live_page_follows_the_study_and_refuses_strangers() {
     assert_eq!(live.ask("/", &ours).0, 404);
     assert_eq!(live.ask("/0123/", &ours).0, 404);
 
-    // Saved with another name: the page says it.
+    // Saved with another name: the page shows it.
     let (_, version) = live.ask(&format!("{}version", live.path), &ours);
     let text = std::fs::read_to_string(&settings).unwrap();
     std::fs::write(

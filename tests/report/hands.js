@@ -103,8 +103,8 @@
   } catch (error) {
     findings.errors.push(String(error.stack || error));
   }
-  const told = document.createElement("pre");
-  told.id = "findings";
-  told.textContent = btoa(unescape(encodeURIComponent(JSON.stringify(findings))));
-  document.body.append(told);
+  const report = document.createElement("pre");
+  report.id = "findings";
+  report.textContent = btoa(unescape(encodeURIComponent(JSON.stringify(findings))));
+  document.body.append(report);
 })();

@@ -1,4 +1,4 @@
-//! The house keeps its own rules: who may use whom, a card for every curve, and
+//! The rules of the house: who may use whom, a card for every curve, and
 //! no option in the README that the program does not have.
 
 use std::path::{Path, PathBuf};

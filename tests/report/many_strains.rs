@@ -75,7 +75,7 @@ fn agree(what: &str, ours: &[f64], theirs: &[f64], relative: f64) {
 }
 
 /// Source: R by matrix algebra, `reference/mean_of_all/SOURCE.md`. Both fits are at the least
-/// squares to rounding, so that eight digits are asked for; p values are as steep as t: six.
+/// squares to rounding, so that eight digits are requested; p values are as steep as t: six.
 #[test]
 fn each_of_thirteen_groups_against_the_mean_of_all_as_by_matrix_algebra() {
     let r = expected();
@@ -188,7 +188,7 @@ fn tukeys_adjustment_of_many_groups_is_by_the_greatest_t() {
     assert!((p_alone - p_value).abs() < 1e-12 && p_adjusted >= p_value);
 }
 
-/// So many strains of so many birds, weighed every second week; names as given.
+/// Numbers of strains and of birds, weighed every second week; names as given.
 fn study(folder: &Path, birds: usize, names: &[String]) {
     let mut table = String::from("bird,strain,age_d,weight_g\n");
     let mut state = 7_u64;
@@ -336,8 +336,8 @@ fn a_figure_that_cannot_be_drawn_is_a_warning_and_the_tables_are_written() {
         &["--height", "40", "--width", "60", "--details"],
     );
     assert_eq!(output.status.code(), Some(0), "{}", errors(&output));
-    let said = errors(&output) + &String::from_utf8_lossy(&output.stdout);
-    assert!(said.contains("was not drawn: "), "{said}");
+    let printed = errors(&output) + &String::from_utf8_lossy(&output.stdout);
+    assert!(printed.contains("was not drawn: "), "{printed}");
     let tables = files(&folder.path().join("o/tables"));
     assert!(
         tables.contains("contrasts.csv") && tables.contains("curve_terms.csv"),
@@ -419,7 +419,7 @@ fn facets(strains: usize) -> ByAge {
 }
 
 /// Panels that take more than a page go on over pages of at most a page's height, all on the
-/// same axes; one sheet has them all or says what it lacks.
+/// same axes; one sheet has them all or names what it lacks.
 #[test]
 fn panels_higher_than_a_page_go_on_over_pages() {
     for (width_mm, strains, pages) in [

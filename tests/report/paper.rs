@@ -42,7 +42,7 @@ fn paper(folder: &Path, arguments: &str) -> Paper {
 }
 
 /// Six birds a strain, weighed each week to twenty weeks: a gompertz curve, each bird
-/// with its own mass, and a small wave for an error that does not repeat between birds.
+/// with an individual mass, and a small wave for an error that does not repeat between birds.
 pub(crate) fn weighings(strains: &[(&str, f64)]) -> String {
     let mut text = "bird,strain,age_d,weight_g\n".to_owned();
     for (strain, (name, mature_g)) in strains.iter().enumerate() {
@@ -132,7 +132,7 @@ const SENTENCES: [(&str, [bool; 3]); 20] = [
     ("Pinfeather version ", [true, true, true]),
 ];
 
-/// Words that no reader of a journal should meet: our code's names, and a dialect of its own.
+/// Words that no reader of a journal should meet: our code's names, and a dialect.
 const NOT_ON_PAPER: [&str; 14] = [
     " told",
     " tells",
@@ -206,7 +206,7 @@ fn a_sentence_stands_only_where_its_step_was_done() {
             assert!(!methods.contains(wrong), "{wrong:?} in {methods}");
             assert!(!results.contains(wrong), "{wrong:?} in {results}");
         }
-        // What only the author knows: ARRIVE items.
+        // What only the author can supply: ARRIVE items.
         for prompt in [
             "ethical approval",
             "randomisation",
@@ -309,7 +309,7 @@ fn the_paper_has_the_numbers_of_the_full_table_rounded() {
     assert_eq!(checked, 2 * 3, "{}", paper.terms_tex);
     let last = rows.last().unwrap();
     assert_eq!(last[1..], ["6 (126)", "6 (126)"], "{last:?}");
-    assert!(!paper.terms_tex.contains("mature weight"), "A says it");
+    assert!(!paper.terms_tex.contains("mature weight"), "A is the same");
     // Strains that differ in A have different letters.
     let letters = |cell: &str| {
         let mark = cell.split("\\textsuperscript{").nth(1);
@@ -428,9 +428,9 @@ fn tex_sets_both_tables_where_it_is_installed() {
         println!("there is no pdflatex on the path: nothing was set");
         return;
     };
-    let said = String::from_utf8_lossy(&set.stdout);
-    assert!(set.status.success(), "{said}");
-    assert!(paper.join("all.pdf").is_file(), "{said}");
+    let log = String::from_utf8_lossy(&set.stdout);
+    assert!(set.status.success(), "{log}");
+    assert!(paper.join("all.pdf").is_file(), "{log}");
 }
 
 /// `run` writes the paper; `report` writes its page alone, `fit` its tables.

@@ -102,9 +102,9 @@ fn drawn() -> Vec<(String, Picture)> {
     pictures
 }
 
-/// The figures that know their own height, at a width.
+/// The figures with a preferred height, at a width.
 fn at_own_size(width_mm: f64) -> Vec<(&'static str, Picture)> {
-    /// Each figure at the size it asks for.
+    /// Each figure at its preferred size.
     macro_rules! drawn {
         ($($name:literal: $figure:expr),+ $(,)?) => {
             vec![$({
@@ -313,7 +313,7 @@ fn the_same_input_gives_the_same_bytes() {
 }
 
 #[test]
-fn a_png_has_the_exact_pixels_and_says_its_resolution() {
+fn a_png_has_the_exact_pixels_and_states_its_resolution() {
     let picture = ByAge::default()
         .draw(Size::new(89.0, 60.0).unwrap())
         .unwrap();
@@ -384,7 +384,7 @@ fn a_pdf_has_the_exact_page_and_its_fonts_in_it() {
 }
 
 #[test]
-fn a_tiff_has_the_exact_pixels_of_the_png_and_says_its_resolution() {
+fn a_tiff_has_the_exact_pixels_of_the_png_and_states_its_resolution() {
     use tiff::decoder::{Decoder, DecodingResult, ifd::Value};
     use tiff::tags::Tag;
     let picture = ByAge::default()
@@ -485,7 +485,7 @@ fn pictures_are_those_that_were_looked_at() {
     }
 }
 
-/// Draws by the program into a folder of its own, which it returns.
+/// Draws by the program into a separate folder, which it returns.
 fn draw(arguments: &[&str]) -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     let output = std::process::Command::new(env!("CARGO_BIN_EXE_pinfeather"))
@@ -496,8 +496,8 @@ fn draw(arguments: &[&str]) -> tempfile::TempDir {
         .arg(folder.path())
         .output()
         .unwrap();
-    let said = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "{said}");
+    let errors = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{errors}");
     folder
 }
 
@@ -649,7 +649,7 @@ fn odd_numbers_are_drawn_or_left_out() {
 }
 
 #[test]
-fn every_figure_without_data_says_so() {
+fn every_figure_without_data_states_so() {
     let pictures = [
         ByAge::default().draw(Size::SINGLE).unwrap(),
         BirdPanels::default().draw(Size::PAGE).unwrap(),
@@ -679,7 +679,7 @@ fn every_figure_without_data_says_so() {
 }
 
 #[test]
-fn a_hundred_thousand_birds_give_a_small_file_that_says_it_is_a_sample() {
+fn a_hundred_thousand_birds_give_a_small_file_that_is_marked_as_a_sample() {
     let flock = Flock::every(&["Line A", "Line B"], 50_000, 4);
     let size = Size::new(89.0, 120.0).unwrap();
     for (picture, of) in [

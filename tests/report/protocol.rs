@@ -47,7 +47,7 @@ fn check(text: &str) {
 fn the_demo_has_a_protocol() {
     let text = written(&Study::read_folder(&root("data-demo")).unwrap()).unwrap();
     check(&text);
-    for says in [
+    for expected in [
         "Use: tube. It repeats best, and there is no evidence that it is rejected more often.",
         "sling: SD of a repositioned scan",
         "Scan birds singly",
@@ -55,7 +55,7 @@ fn the_demo_has_a_protocol() {
         "rejected_scans.csv",
         "[Daily phantom",
     ] {
-        assert!(text.contains(says), "{says}: {text}");
+        assert!(text.contains(expected), "{expected}: {text}");
     }
     if let Ok(path) = std::env::var("PINFEATHER_PROTOCOL") {
         std::fs::write(path, &text).unwrap();

@@ -8,7 +8,7 @@ use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-/// Weighings of so many birds at nine ages on a Gompertz curve, each bird with a size of its own.
+/// Weighings of this number of birds at nine ages on a Gompertz curve; birds differ in size.
 fn weighings(birds: u32) -> String {
     let mut table = "bird,age_d,weight_g\n".to_owned();
     for bird in 0..birds {
@@ -172,7 +172,7 @@ fn many_and_slow_connections_delay_nobody_and_end() {
         .map(|n| {
             let mut stream = live.connected();
             if n % 2 == 0 {
-                // The oldest of so many have been closed.
+                // The oldest of them have been closed.
                 let _ = write!(stream, "GET {} HTTP/1.1\r\nX-{n}: ", live.path);
             }
             stream

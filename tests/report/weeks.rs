@@ -1,11 +1,11 @@
-//! Ages in weeks: text, page, paper and figures where a study asks for them, tables never.
+//! Ages in weeks: text, page, paper and figures where a study requests them, tables never.
 
 use std::fs;
 use std::process::Command;
 
 use crate::paper::{TARGETS, first_eggs, folder_with, weighings};
 
-/// What a run says and writes: terminal, page, results in words, a figure, the tables.
+/// The output of a run: terminal, page, results in words, a figure, the tables.
 struct Read {
     terminal: String,
     page: String,

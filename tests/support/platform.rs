@@ -32,7 +32,7 @@ pub(crate) struct World {
     pub(crate) empty: f64,
     /// SD of what birds share on a day.
     pub(crate) day_sd: f64,
-    /// Birds of a hand-weighed sample, every so many days.
+    /// Birds of a hand-weighed sample, at this interval in days.
     pub(crate) hand: usize,
     pub(crate) every_d: usize,
     /// Litter on the platform in the second half, g.

@@ -1,6 +1,6 @@
 //! An invented study whose true masses are known: two invented lines, birds
 //! analysed at seven ages (scanned intact, then plucked, twice each) and birds
-//! scanned throughout, whose truth only the test knows.
+//! scanned throughout, whose truth is hidden from the program.
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -43,7 +43,7 @@ impl Invented {
     }
 }
 
-/// A bird's truth at an age: size and fatness are its own.
+/// A bird's truth at an age: with individual size and fatness.
 fn truth(strain: usize, age_d: f64, size: f64, fatness: f64) -> Truth {
     let body = [1500.0, 1750.0][strain] * size * (-(-0.022 * (age_d - 55.0)).exp()).exp();
     let fat_share = (0.05 + 0.0006 * age_d + [0.0, 0.015][strain]) * fatness;

@@ -1,4 +1,4 @@
-//! Invented pairs of scan and chemistry, for equations that are put to the test.
+//! Invented pairs of scan and chemistry, for equations tested on other birds.
 
 use pinfeather::composition::calibration::{Settings, calibrate};
 use pinfeather::composition::recalibration::{Change, recalibrate};
@@ -71,7 +71,7 @@ pub(crate) enum Errors {
     Alike,
     /// Normal, in proportion to the mass.
     Proportional,
-    /// Exponential less its mean: skewed.
+    /// Exponential minus its mean: skewed.
     Skewed,
 }
 

@@ -55,7 +55,7 @@ const OTHER_QUESTIONS: [&str; 9] = [
 ];
 
 impl BudgetOptions {
-    /// Whether the call asks about scans and carcasses and not about growth curves.
+    /// Whether the call is about scans and carcasses and not about growth curves.
     pub(super) fn asked(&self) -> bool {
         self.budget.is_some() || !self.carcasses.is_empty()
     }
@@ -112,7 +112,7 @@ pub(super) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     }
     let pilot = PilotScans::of(&study, &options, &ages_d, (&ways, &traits));
     let pilot = pilot.map_err(|error| match &file {
-        // What a budget asks for and the pilot does not have.
+        // What a budget requires and the pilot does not have.
         Some((file, _)) => {
             let messages = error.messages().iter();
             let lines = messages.map(|line| format!("{}, {line}", file.display()));

@@ -45,8 +45,8 @@ use crate::trajectory::{
   pinfeather plan --population models/populations/demo.toml --weeks 2,6,10,14,18,24 \\
       --precision age_at_50pct=2 --precision A=4% --birds 12,24,48
 
---detect mature_weight=5% asks to detect a difference of 5 % between any two strains in 8 of
-10 trials (--power 0.8); --precision A=4% asks that the 95 % interval of each strain's A
+--detect mature_weight=5% requires detection of a difference of 5 % between any two strains in 8 of
+10 trials (--power 0.8); --precision A=4% requires that the 95 % interval of each strain's A
 reach 4 % to either side, --precision age_at_50pct=2 that it reach 2 days. Without a requirement,
 the mature weight (or the first term) to within 5 %, or a difference of 5 % where there
 are several strains.")]
@@ -70,7 +70,7 @@ pub(crate) struct PlanArgs {
     columns: TableColumns,
 }
 
-/// Strains have fixed effects of their own.
+/// Strains have separate fixed effects.
 const FIXED_BY: &[FixedEffectOf] = &[FixedEffectOf::Strain];
 
 /// What is planned from: a population, and where its data were.
@@ -611,7 +611,7 @@ impl PlanArgs {
             return Vec::new();
         }
         vec![format!(
-            "ages of {} days lie outside the data that the curve was fitted to ({first_d} to {last_d} days): what it says there is extrapolated, and so is the plan",
+            "ages of {} days lie outside the data that the curve was fitted to ({first_d} to {last_d} days): its values there are extrapolated, and so is the plan",
             words.join(", ")
         )]
     }

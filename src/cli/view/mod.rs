@@ -3,7 +3,7 @@
 //! The page is served on the loopback address and a port that the system picks,
 //! under a path that holds a random token: another user of the machine cannot guess
 //! it, another host cannot reach it, and a page of another site that requests it is
-//! refused by what the browser says of itself (Host, Origin, Sec-Fetch-Site).
+//! refused by the headers that the browser sends (Host, Origin, Sec-Fetch-Site).
 //!
 //! One thread answers (`server`), this one looks at the files (`watched`) and makes
 //! the page. A page of a study that cannot be read, or that has lost records, does not

@@ -63,7 +63,7 @@ impl Site {
         format!("http://127.0.0.1:{}/{}/", self.port, self.token)
     }
 
-    /// Where a page asks which version is the newest.
+    /// Path at which a page requests the newest version.
     pub(super) fn version_path(&self) -> String {
         format!("/{}/version", self.token)
     }
@@ -165,7 +165,7 @@ fn only<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Header<'a> {
     }
 }
 
-/// Answers on a thread of its own from now on.
+/// Answers on a separate thread from now on.
 pub(super) fn start(listener: TcpListener, site: Arc<Site>) -> std::io::Result<()> {
     listener.set_nonblocking(true)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -210,7 +210,7 @@ async fn one_answer(stream: tokio::net::TcpStream, site: Arc<Site>) {
         .max_buf_size(MOST_HEAD_BYTES)
         .max_headers(MOST_HEADERS)
         .keep_alive(false)
-        // A caller that has said all that it wants still waits for its answer.
+        // A client that has sent its whole request still waits for the answer.
         .half_close(true)
         .serve_connection(TokioIo::new(stream), service);
     // A caller that went away or wrote no request has no use for an answer.

@@ -11,14 +11,15 @@
 //! ([`cluster_lines`](crate::stats::cluster_lines), by restricted likelihood; errors of the
 //! coefficients by Kenward and Roger). How far laboratories differ, and where another one will
 //! lie, is judged from the laboratories' own lines by exact distributions
-//! ([`new_cluster`](crate::stats::new_cluster)), since five laboratories say little of a variance
-//! and a restricted likelihood often ends at none. Each laboratory is left out in turn.
+//! ([`new_cluster`](crate::stats::new_cluster)), since five laboratories carry little
+//! information on a variance and a restricted likelihood often ends at 0. Each laboratory is left
+//! out in turn.
 //!
 //! The saved equation is that of a new laboratory: the covariance of its coefficients contains what
 //! laboratories differ in, which is an error that all birds of one laboratory share. It is widened
 //! to the exact prediction interval at the mean of the birds.
 //!
-//! A bird is one unit, by the mean of its scans. A laboratory without a line of its own (fewer than
+//! A bird is one unit, by the mean of its scans. A laboratory without a separate line (fewer than
 //! 3 birds, or readings that do not vary) is left out by name. Two laboratories show their
 //! difference and nothing of a third.
 
@@ -37,9 +38,9 @@ use super::validation::QuantityRow;
 use crate::error::{Error, Result};
 use fitted::Fitted;
 
-/// Fewest birds of a laboratory that has a line of its own.
+/// Fewest birds of a laboratory with a separate line.
 pub const FEWEST_BIRDS: usize = 3;
-/// Fewest laboratories that say anything of another one.
+/// Fewest laboratories for a prediction of another one.
 pub const FEWEST_LABORATORIES: usize = 3;
 
 /// One equation for several laboratories.
@@ -188,7 +189,7 @@ fn reading(response: &str, formula: &Formula, settings: &Settings) -> Option<Str
     formula.has_term(&reading).then_some(reading)
 }
 
-/// Rows of laboratories that have a line of their own, and who has none and why.
+/// Rows of laboratories with a separate line, and those without, with the reason.
 fn with_own_lines(
     all: &Complete,
     column: &str,
@@ -220,7 +221,7 @@ fn with_own_lines(
         };
         if birds.len() < FEWEST_BIRDS {
             warnings.push(format!(
-                "{}, column {column}: {name} is left out, since it has {}, and at least {FEWEST_BIRDS} are needed for a line of its own",
+                "{}, column {column}: {name} is left out, since it has {}, and at least {FEWEST_BIRDS} are needed for a separate line",
                 frame.file,
                 match birds.len() {
                     1 => "1 bird".to_owned(),
@@ -238,7 +239,7 @@ fn with_own_lines(
     }
     if fit.len() < 2 {
         return Err(Error::input(format!(
-            "{}, column {column}: found {} with at least {FEWEST_BIRDS} birds of different readings, expected at least {FEWEST_LABORATORIES} to say how laboratories differ{}; add birds, or calibrate without laboratories (--laboratory none)",
+            "{}, column {column}: found {} with at least {FEWEST_BIRDS} birds of different readings, expected at least {FEWEST_LABORATORIES} to estimate how laboratories differ{}; add birds, or calibrate without laboratories (--laboratory none)",
             frame.file,
             match fit.len() {
                 1 => "1 laboratory".to_owned(),

@@ -20,9 +20,9 @@ pub struct LaboratoryRow {
     pub laboratory: String,
     /// Birds.
     pub birds: usize,
-    /// Its own line at the mean of all birds' terms, and its standard error.
+    /// The laboratory's line at the mean of all birds' terms, and its standard error.
     pub level: [f64; 2],
-    /// Its own slope, and its standard error; none where laboratories differ in level alone.
+    /// The laboratory's slope, and its standard error; none where laboratories differ in level alone.
     pub slope: Option<[f64; 2]>,
     /// Mean of predicted minus observed, by the equation of the other laboratories.
     pub left_out_bias: Option<f64>,
@@ -120,7 +120,7 @@ fn middle(birds: &Birds) -> Vec<f64> {
     birds.design.row_mean().iter().copied().collect()
 }
 
-/// Each laboratory by its own line, and by the equation of the others.
+/// Each laboratory by its line, and by the equation of the others.
 fn without_each(fitted: &Fitted) -> (Vec<LaboratoryRow>, Vec<LeftOutRow>) {
     let birds = &fitted.birds;
     let row = middle(birds);
@@ -399,6 +399,5 @@ fn variation(
     Ok(rows)
 }
 
-/// What is said of a variance that the restricted likelihood puts at zero.
-const NONE: &str =
-    "estimated as zero and removed; the upper limit says what the laboratories leave possible";
+/// The note on a variance that the restricted likelihood puts at zero.
+const NONE: &str = "estimated as zero and removed; the upper limit is the largest value compatible with the laboratories";

@@ -259,7 +259,7 @@ impl One<'_> {
         }
     }
 
-    /// The strain under which the equation knows the bird.
+    /// The strain of the equation that the bird is taken for.
     fn strain(&self, flags: &mut Vec<String>) -> std::result::Result<String, Stop> {
         let strain = self.frame.label("strain", self.row);
         let of = &self.equation.provenance;

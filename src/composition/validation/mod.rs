@@ -5,8 +5,8 @@
 //! give bias, limits of agreement, concordance, the calibration line and the share of birds
 //! outside the equation's own prediction intervals; [`verdict`] judges by equivalence whether the
 //! bias is small enough, and [`ranges`] for which masses and ages that is shown. A bird with
-//! several scans counts once, by the mean of its scans. The equation is taken as it is: its own
-//! coefficients' error is part of the bias that is judged.
+//! several scans counts once, by the mean of its scans. The equation is taken as it is: the error
+//! of its coefficients is part of the bias that is judged.
 //!
 //! # Source
 //! Steyerberg EW (2019) Clinical Prediction Models, 2nd edition, chapters 15 and 20 (validation
@@ -48,7 +48,7 @@ pub enum Acceptable {
     Percent(f64),
 }
 
-/// How an equation is put to the test.
+/// How an equation is tested.
 #[derive(Debug, Clone, Default)]
 pub struct ValidationOptions {
     /// Confidence of the intervals, such as 0.95.
@@ -140,7 +140,7 @@ impl Tested {
     }
 }
 
-/// An equation put to the test.
+/// An equation tested on other birds.
 #[derive(Debug, Clone)]
 pub struct Validation {
     /// What the equation predicts.
@@ -174,7 +174,7 @@ pub struct Validation {
 }
 
 impl Validation {
-    /// What the history of the equation says of this test; `input_digest` is that of its table.
+    /// The entry of this test in the equation's history; `input_digest` is that of its table.
     ///
     /// # Errors
     /// As [`Equation::to_toml`].
@@ -282,7 +282,7 @@ pub enum Birds<'a> {
     Study(&'a Study, &'a Kept),
 }
 
-/// Several equations put to the test.
+/// Several equations tested on other birds.
 #[derive(Debug, Clone)]
 pub struct Validations {
     /// Each equation's test, in the order of the equations.

@@ -110,7 +110,7 @@ fn one(
     range
 }
 
-/// What these birds cannot say, a line each.
+/// What these birds cannot show, a line each.
 pub(super) fn cautions(birds: &[Tested], equation: &str) -> Vec<String> {
     let mut lines = Vec::new();
     let ages: Option<Vec<f64>> = birds.iter().map(|bird| bird.age_d).collect();
@@ -120,7 +120,7 @@ pub(super) fn cautions(birds: &[Tested], equation: &str) -> Vec<String> {
             ages[0]
         )),
         None => lines.push(format!(
-            "{equation}: not every bird has an age (column age, in days), so that nothing is said of age"
+            "{equation}: not every bird has an age (column age, in days), so that validity by age was not examined"
         )),
         Some(_) => {}
     }

@@ -30,7 +30,7 @@ pub const ALPHA: f64 = 0.05;
 const POWER: f64 = 0.8;
 /// Error variance over that promised from which on an equation is not usable.
 const MOST_VARIANCE: f64 = 2.0;
-/// Confidence with which a bias or slope is said to differ from what it should be.
+/// Confidence with which a bias or slope is judged to differ from what it should be.
 const CONFIDENCE: f64 = 0.95;
 
 /// What a recalibration changes.
@@ -83,7 +83,7 @@ pub(super) struct Limit {
 }
 
 impl Limit {
-    /// What the options say of the equation's trait, or else the equation's own error.
+    /// The options for the equation's trait, or else the equation's error.
     pub(super) fn of(equation: &Equation, options: &ValidationOptions) -> Result<Self> {
         let of = &equation.provenance;
         let given = options.acceptable.get(&of.response);

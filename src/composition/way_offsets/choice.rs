@@ -26,7 +26,7 @@ pub(super) fn choose(blocks: &[Block], used: &[bool], constant_only: &[bool]) ->
             proportional_spread: *proportional,
         };
         aic(blocks, &model)?;
-        // A way has a spread of its own whatever few comparisons show of it: one taken from
+        // A way has a separate spread even where few comparisons show it: one taken from
         // the reference whenever its difference is not evident would be too small as often.
         for way in (1..used.len()).filter(|way| used[*way]) {
             model.log_ratios[way] = best_ratio(blocks, &model, way, Search::FOR_CHOICE);

@@ -8,7 +8,7 @@
 //! var e = s^2 r_w^2 M^(2 d) / k,   h_0 = c_0 = 0, r_0 = 1
 //! ```
 //!
-//! so each bird's day has an effect of its own, each way an offset, proportional
+//! so each bird's day has an effect, each way an offset, proportional
 //! (h), constant (c) or both, and a spread. The effects of the birds' days are
 //! integrated out under a flat density, which leaves comparisons within days; the
 //! kind of each offset and the power d (0 or 1) are those with the lowest AIC of that
@@ -40,7 +40,7 @@ const BLOCKS_FOR_CHOICE: usize = 400;
 /// One reading in one way.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WayReading {
-    /// The birds' days that it is a mean over, by any number of their own.
+    /// The birds' days that it is a mean over, as arbitrary indices.
     pub subjects: Vec<usize>,
     /// The way: 0 for the reference.
     pub way: usize,

@@ -1,6 +1,6 @@
 //! The spread of a reading in each way, and how well the comparisons know it.
 //!
-//! The variances `v_w = s^2 r_w^2` are those of greatest restricted likelihood. Their own
+//! The variances `v_w = s^2 r_w^2` are those of greatest restricted likelihood. Their
 //! errors follow from its curvature in the logarithms, so that a variance can enter a
 //! standard error with its degrees of freedom (Satterthwaite 1946, Biometrics Bulletin
 //! 2:110). Where each bird was scanned once in either way, the comparisons have only the
@@ -37,7 +37,7 @@ pub(super) fn spreads(blocks: &[Block], mut model: Model, used: &[bool]) -> Opti
         // d degrees of freedom leave the logarithm of a variance a variance of 2 / d.
         let variance = |at: usize, way: usize| match &covariance {
             Some(found) => found[(0, 0)] + 2.0 * found[(0, at + 1)] + found[(at + 1, at + 1)],
-            // Flat: the ratio that moves least from the search's end says nothing.
+            // Flat: the ratio that moves least from the search's end is undetermined.
             None if free.len() == 1 => f64::INFINITY,
             None => flatness(blocks, &model, way),
         };
@@ -131,7 +131,7 @@ fn covariance(blocks: &[Block], model: &Model, free: &[usize]) -> Option<Option<
     )
 }
 
-/// How little the likelihood knows a ratio: the inverse of its own curvature.
+/// How flat the likelihood is in a ratio: the inverse of its curvature.
 fn flatness(blocks: &[Block], model: &Model, way: usize) -> f64 {
     let alone = covariance(blocks, model, &[way]).flatten();
     alone.map_or(f64::INFINITY, |found| found[(1, 1)])

@@ -24,7 +24,7 @@ impl Mixing {
     pub(super) fn next(&mut self, x: &[f64], image: &[f64], sizes: &[f64]) -> Vec<f64> {
         let residual: Vec<f64> = image.iter().zip(x).map(|(g, x)| g - x).collect();
         let size = dot(&residual, &residual, sizes).sqrt();
-        // Steps that grew much longer say that the past is no guide.
+        // Where steps grew much longer, past steps do not predict the next.
         if size > 3.0 * self.size && !self.changes.is_empty() {
             self.changes.clear();
             self.last = None;

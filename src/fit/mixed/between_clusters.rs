@@ -34,7 +34,7 @@ use super::linear::Factors;
 use super::problem::{CHUNK, Problem};
 use super::woodbury::{Task, stride};
 
-/// Share of a cluster's information, over the greatest, below which it says nothing.
+/// Share of a cluster's information, over the greatest, below which it is ignored.
 const NOTHING: f64 = 1e-9;
 
 /// The covariance of the groups' terms by the variation between clusters.
@@ -122,7 +122,7 @@ impl BetweenClusters {
         let known: Vec<usize> = (0..p)
             .filter(|axis| parts.eigenvalues[*axis] > NOTHING * parts.eigenvalues.max())
             .collect();
-        // A Wishart matrix: entries of R along its own axes are independent, the variance of
+        // A Wishart matrix: entries of R along its principal axes are independent, the variance of
         // those on the diagonal 2 / df, of the others 1 / df.
         let mut directions = Vec::new();
         for (place, axis) in known.iter().enumerate() {

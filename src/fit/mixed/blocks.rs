@@ -17,7 +17,7 @@ pub(super) struct Blocks {
     columns: Vec<usize>,
     /// Row in its block of each term in each group, groups x p.
     rows: Vec<usize>,
-    /// Whether each group has a block of its own.
+    /// Whether each group has a separate block.
     by_group: bool,
 }
 

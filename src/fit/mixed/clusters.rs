@@ -3,7 +3,7 @@
 //! Subject i of cluster j has eta = fixed effects + c_j + b_i, with c_j normal, its parts
 //! independent. With the subject's own effects integrated out, all that is left of it is
 //! S_i = J'W^-1J, J'W^-1w, w'W^-1w and ln|M|, which add up over the subjects of a cluster:
-//! a cluster is a unit of these sums, as a subject is one of its own numbers, and its
+//! a cluster is a unit of these sums, as a subject is a unit of its observations, and its
 //! effects are integrated out by the same algebra (`woodbury.rs`). An evaluation stays
 //! linear in the subjects.
 //!
@@ -63,7 +63,7 @@ impl Within<'_> {
         }
     }
 
-    /// Leaves A_i of each entry, and takes its own part off the information.
+    /// Leaves A_i of each entry, and subtracts its part from the information.
     pub(super) fn add_information(
         &self,
         level: RandomLevel<'_>,
@@ -456,7 +456,7 @@ pub(super) fn covariances(
 
 impl MixedFit {
     /// Terms in which a subject of a new cluster differs from the typical one, and the
-    /// covariance of these effects: its own and its cluster's together.
+    /// covariance of these effects, the subject's and the cluster's together.
     pub(super) fn new_subject(&self, model: &MixedModel<'_>) -> (Vec<usize>, Vec<f64>) {
         let mut effects = model.random.clone();
         let own = effects.len();

@@ -1,4 +1,4 @@
-//! Each subject's own curve: its conditional mode, and how sure that is.
+//! Each subject's curve: its conditional mode, and the precision of it.
 
 use rayon::prelude::*;
 

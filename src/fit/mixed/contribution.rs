@@ -1,4 +1,4 @@
-//! What one subject's data say at one eta: -ln density, gradient, information.
+//! Contribution of one subject's data at one eta: -ln density, gradient, information.
 //!
 //! With u_j = r_j / (sigma s_j), s_j = |mu_j / m|^power sqrt(v_j), R the residual
 //! correlation (tridiagonal inverse for a continuous autoregression):

@@ -136,7 +136,7 @@ impl Ending {
             beta_covariance: self.beta_covariance,
             state: self.state,
         };
-        // Where a spread went to zero its own reason says more.
+        // Where a spread went to zero the reason for that is more informative.
         if self.undetermined && fit.vanished.is_empty() {
             weaknesses.push(Weakness {
                 term: None,

@@ -39,7 +39,7 @@ impl MixedFit {
     /// One subject at its conditional mode.
     ///
     /// Its intervals rest on the residuals' degrees of freedom, observations minus
-    /// fixed effects and what the subjects' effects took (their own shares).
+    /// fixed effects and the effective number of the subjects' effects.
     #[must_use]
     pub fn subject_estimates(&self, subject: usize) -> Estimates {
         let group = self.subject_groups[subject];

@@ -51,11 +51,11 @@ pub enum SpreadParameter {
 /// The expected information of one subject.
 #[derive(Debug, Clone)]
 pub struct SubjectInformation {
-    /// Information on the terms of its group, in their own units, p x p.
+    /// Information on the terms of its group, in the terms' units, p x p.
     pub terms: DMatrix<f64>,
     /// Information on the spread, in the order of [`Population::spread_parameters`].
     pub spread: DMatrix<f64>,
-    /// Covariance of its random effects given its own values, q x q.
+    /// Covariance of its random effects given its observations, q x q.
     pub conditional: DMatrix<f64>,
 }
 

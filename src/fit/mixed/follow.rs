@@ -50,7 +50,7 @@ impl Marginal {
 
     /// dD'/d noise and dI/d noise at the mode, by central differences (they need no
     /// curve evaluation); where the spread does not follow the fitted value both go
-    /// with sigma^-2, which says it all of ln sigma.
+    /// with sigma^-2, which gives the derivatives in ln sigma.
     pub(super) fn noise_differences(
         &mut self,
         problem: &Problem<'_>,

@@ -1,4 +1,4 @@
-//! What will a subject be at a later age, given the population and its own values so far?
+//! What will a subject be at a later age, given the population and its observations so far?
 //!
 //! Empirical Bayes: the population's estimates are taken as the prior of a new subject's
 //! random effects, and the subject stands at its conditional mode, found by the mode
@@ -8,7 +8,7 @@
 //! Var(f^ - f) = g' L M^-1 L' g + g' T Cov(beta) T' g,
 //!
 //! the first part the bird's own and independent between subjects, the second that of the
-//! fixed effects, common to all (`conditional.rs` says what L, M and T are). For a curve
+//! fixed effects, common to all (L, M and T are defined in `conditional.rs`). For a curve
 //! linear in its terms this is Henderson's prediction error variance of the best linear
 //! unbiased predictor, exactly. What the estimation of the variances adds (Kass and
 //! Steffey 1989, J Am Stat Assoc 84:717-726) is not in it; Student's t with subjects minus
@@ -334,7 +334,7 @@ impl Forecasts {
         &self.subjects.reliabilities[subject * self.q..(subject + 1) * self.q]
     }
 
-    /// The forecast for one subject at the `at`-th age asked for it; `None` where its mode
+    /// The forecast for one subject at the `at`-th of the subject's ages; `None` where its mode
     /// was not found or its curve has no finite value there.
     ///
     /// # Panics
@@ -413,7 +413,7 @@ impl Forecasts {
         let row = self.subjects.starts[subject] + at;
         assert!(
             row < self.subjects.starts[subject + 1],
-            "no age {at} was asked of subject {subject}"
+            "no age {at} was requested for subject {subject}"
         );
         self.subjects.found[subject].then_some(row)
     }
@@ -429,7 +429,7 @@ impl Forecasts {
 }
 
 impl Forecast {
-    /// Interval of a new observation, so many standard errors to either side:
+    /// Interval of a new observation, that number of standard errors to either side:
     /// [`Forecasts::quantile`].
     #[must_use]
     pub fn interval(&self, quantile: f64) -> (f64, f64) {
@@ -470,7 +470,7 @@ impl Forecast {
     }
 }
 
-/// g' M g. Of many groups' fixed effects a bird's gradient has only its own group's, so
+/// g' M g. Of many groups' fixed effects a bird's gradient has only its group's, so
 /// that what is zero is passed over: a product of all would cost their square a bird.
 pub(super) fn quadratic(g: &[f64], matrix: &[f64]) -> f64 {
     let n = g.len();

@@ -16,7 +16,7 @@ const MET: f64 = 1e-10;
 
 impl Population {
     /// The population with `group`'s typical `quantity` at `value`; `None` where it cannot
-    /// be brought there, or where its terms are not its own.
+    /// be brought there, or where its terms are common to all groups.
     #[must_use]
     pub fn with_group_at(&self, group: usize, quantity: Quantity, value: f64) -> Option<Self> {
         let p = self.grouped.len();

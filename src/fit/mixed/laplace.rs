@@ -54,7 +54,7 @@ pub(super) struct Ascent {
     pub(super) x: Vec<f64>,
     pub(super) value: f64,
     pub(super) slope: Vec<f64>,
-    /// Inverse of the curvature as BFGS knows it.
+    /// The BFGS approximation of the inverse of the curvature.
     pub(super) inverse: Vec<f64>,
     pub(super) rounds: usize,
 }

@@ -193,8 +193,8 @@ impl<'p, 'a> Likelihood<'p, 'a> {
         }
     }
 
-    /// Log-likelihood and gradient; `None` where a subject has none: [`Self::lost`] says
-    /// why.
+    /// Log-likelihood and gradient; `None` where a subject has none: [`Self::lost`] gives
+    /// the reason.
     pub(super) fn evaluate(&mut self, x: &[f64], gather: Gather) -> Option<(f64, Vec<f64>)> {
         let point = self.unpack(x);
         let (problem, rule) = (self.problem, &self.rule);

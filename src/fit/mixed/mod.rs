@@ -29,7 +29,7 @@
 //! between fits of one estimator.
 //!
 //! Time and memory are linear in the subjects, and results do not depend on the
-//! number of threads. This module knows nothing of birds or files.
+//! number of threads. This module is independent of birds and files.
 #![allow(
     clippy::neg_cmp_op_on_partial_ord,
     reason = "a comparison with NaN must end in doubt, not in success"
@@ -111,7 +111,7 @@ use crate::fit::{Failure, Variance, Weakness};
 const SETTLE_LIMIT: usize = 12;
 
 impl MixedModel<'_> {
-    /// Fits the model from its own start.
+    /// Fits the model from its default start.
     ///
     /// Data that cannot carry the model end in [`MixedOutcome::Failed`] with the
     /// reason: that is an answer, not an error.
@@ -485,7 +485,7 @@ fn end_alternation(
         cluster_covariances,
         variance_error,
         cluster_log_sd_errors,
-        // With a power beside it sigma has no error of its own here.
+        // With a power beside it sigma has no separate error here.
         log_sigma_error: power_error.is_none().then_some(spread.log_sigma).flatten(),
         correlation_errors: spread.correlations,
         power_error,

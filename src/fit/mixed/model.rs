@@ -5,7 +5,7 @@ use crate::error::{Error, Result};
 use crate::fit::Variance;
 use crate::growth::Curve;
 
-/// Which terms have a fixed effect of their own in each group.
+/// Which terms have a separate fixed effect in each group.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub enum GroupedTerms {
     /// None: one value for all groups.
@@ -111,7 +111,7 @@ pub enum Nodes {
     /// 0.001 and would move no estimate by more than 0.01 standard errors.
     #[default]
     Converged,
-    /// So many, 1 (which is Laplace) to 64; a fit says by this how many it took.
+    /// A fixed number, 1 (Laplace's approximation) to 64; in a fit, the number used.
     Fixed(usize),
 }
 

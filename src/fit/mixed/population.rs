@@ -1,4 +1,4 @@
-//! What a mixed fit knows of a population, without its subjects: all that a new subject
+//! The population that a mixed fit estimates, without its subjects: all that a new subject
 //! is judged by, and all that is needed to draw one.
 //!
 //! A [`Population`] comes from [`MixedFit::population`] or, read from a file, from
@@ -72,7 +72,7 @@ pub struct PopulationNumbers {
 
 impl MixedFit {
     /// The population that this fit estimates; where its subjects had clusters, one whose
-    /// subjects are each of a cluster of their own.
+    /// subjects are each of a different cluster.
     ///
     /// `model` is that of the fit, `curve` the model's curve.
     #[must_use]
@@ -198,7 +198,7 @@ impl Population {
     }
 
     /// Groups, as many as given, that are all like the one that it has: what a study of strains
-    /// that nobody has seen yet is planned with.
+    /// not observed yet is planned with.
     ///
     /// # Errors
     /// Where it has not one group, or none are requested.
@@ -207,7 +207,7 @@ impl Population {
         let p = self.grouped.len();
         if numbers.groups != 1 || groups == 0 {
             return Err(Error::call(format!(
-                "groups alike: found {} groups and {groups} asked for, expected one to be repeated",
+                "groups alike: found {} groups and {groups} requested, expected one to be repeated",
                 numbers.groups
             )));
         }

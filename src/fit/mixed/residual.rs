@@ -2,7 +2,7 @@
 //!
 //! The marginal residual is the distance from the curve of the subject's group: it
 //! holds the subject's own deviation. The conditional one is the distance from the
-//! subject's own curve. Each is also given in its own standard deviation: the
+//! subject's own curve. Each is also given in units of its standard deviation: the
 //! conditional one's is the residual spread, the marginal one's is
 //! sqrt(g' Psi g + sigma^2 s^2) with g the gradient of the fitted value in the random
 //! effects at the group's terms (first order). The normalised one is the conditional

@@ -40,7 +40,7 @@ impl MixedOutcome {
         }
     }
 
-    /// `converged`, `weak` or `failed`, as the tables say.
+    /// `converged`, `weak` or `failed`, as written in the tables.
     #[must_use]
     pub fn status(&self) -> &'static str {
         match self {
@@ -96,7 +96,7 @@ pub struct RandomEffect {
     /// Standard error of that, by expected or observed information.
     pub standard_error: Option<f64>,
     /// 1 - SD of the subjects' modes / `standard_deviation`: near 0 where each
-    /// subject determines its own term, near 1 where all are drawn to the mean.
+    /// subject determines its term, near 1 where all are drawn to the mean.
     pub shrinkage: f64,
 }
 
@@ -125,7 +125,7 @@ impl RandomEffect {
     }
 }
 
-/// How sure the maximum is.
+/// Numerical precision of the maximum.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Certificate {
     /// Length of the gradient in the metric of the information: the distance to the
@@ -201,14 +201,14 @@ pub struct MixedFit {
     pub subject_covariances: Vec<f64>,
     /// How much of each random effect a subject's own data determine, subjects x q:
     /// 1 - variance of the effect given the data / variance between subjects. Near 1
-    /// the subject speaks for itself, near 0 the effect is the others' mean.
+    /// the subject's data determine the effect, near 0 it is the group's mean.
     pub reliabilities: Vec<f64>,
     /// Degrees of freedom of the residuals, at least 1: observations minus fixed effects and
-    /// what the subjects' effects took (their own shares).
+    /// the effective number of the subjects' effects.
     pub residual_df: usize,
     /// Fixed-effect group of each subject.
     pub subject_groups: Vec<usize>,
-    /// How sure the maximum is.
+    /// Numerical precision of the maximum.
     pub certificate: Certificate,
     /// How far the data of each group reach.
     pub reaches: Vec<Reach>,

@@ -3,7 +3,7 @@
 //! Values are averaged at equal ages (or in bins of equal count where ages are
 //! many), and the curve is fitted to the means by least squares weighted by their
 //! counts, from each of its starts. This costs next to nothing beside the mixed fit
-//! and asks nothing of any single subject.
+//! and makes no demand on any single subject.
 
 use super::subjects::Subjects;
 use crate::fit::Series;

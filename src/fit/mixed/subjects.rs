@@ -327,7 +327,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn columns_that_do_not_fit_together_are_told() {
+    fn columns_that_do_not_fit_together_are_reported() {
         let message = |starts: &[usize], ages: &[f64], values: &[f64], groups: &[usize]| {
             Subjects::new(starts, ages, values, groups)
                 .err()

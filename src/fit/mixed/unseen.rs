@@ -7,7 +7,7 @@
 //!
 //! the fixed effects' own error, the spread between subjects, and the residual of one
 //! observation. It is what [`forecast`](super::forecast) tends to as a subject's own
-//! observations say less and less.
+//! observations become less informative.
 
 use super::forecast::{Forecast, quadratic};
 use super::population::Population;

@@ -7,13 +7,13 @@
 //! ```
 //!
 //! with b the scales' bias (which birds come, and what the scale itself reads too much), u what a
-//! scale has of its own (SD S), d what a pair has of its own (another hour, another hand scale; SD
+//! scale deviates by (SD S), d what a pair deviates by (another hour, another hand scale; SD
 //! D), and e the error of the pair, whose variance is known: that of the daily value and that of
 //! the sample's mean (of the same ringed birds each time, the latter is common to a scale's
 //! pairs). The bias of a scale is b + u. Given S and D it is predicted by universal kriging
 //! (Cressie 1993, Statistics for Spatial Data, section 3.4); S and D are averaged over a grid by
-//! their restricted likelihood and a half-normal weight of SD 1 percent, since a few pairs say
-//! little about them (Gelman 2006, Bayesian Analysis 1:515).
+//! their restricted likelihood and a half-normal weight of SD 1 percent, since a few pairs carry
+//! little information on them (Gelman 2006, Bayesian Analysis 1:515).
 
 use nalgebra::{DMatrix, DVector};
 
@@ -71,7 +71,7 @@ pub struct Bias {
     pub variance: f64,
 }
 
-/// The bias follows age where it was seen at so many ages over so many days.
+/// Fewest ages, and shortest span of days, with which the bias may follow age.
 const LINE_FROM_AGES: usize = 4;
 const LINE_OVER_D: f64 = 21.0;
 /// Half-normal weight of the SDs between scales and days.
@@ -216,7 +216,7 @@ impl Calibration {
         }
     }
 
-    /// The bias of a scale at large, one without samples of its own.
+    /// The bias of a scale at large, one without samples.
     #[must_use]
     pub fn at_large(&self, age_d: f64) -> Bias {
         self.at(usize::MAX, age_d)

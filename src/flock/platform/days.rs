@@ -1,4 +1,4 @@
-//! The days of each scale, gated with what the scale's other days say.
+//! The days of each scale, gated with the scale's other days.
 
 use chrono::{Datelike, NaiveDate};
 use rayon::prelude::*;
@@ -207,7 +207,7 @@ fn pooled(days: &[Gated]) -> (f64, [f64; LOADS]) {
 const TARE_SHARE: f64 = 0.01;
 /// Share of loads that are no single birds beyond which a day is reported.
 const REJECTED: f64 = 0.4;
-/// A daily mean that leaves the line through its neighbours by so many times the usual
+/// A daily mean that leaves the line through its neighbours by this multiple of the usual
 /// deviation, and by 3 percent, is reported.
 const JUMP: f64 = 5.0;
 const LEAST_JUMP: f64 = 0.03;

@@ -45,7 +45,7 @@ pub struct PlatformOptions {
     pub confidence: f64,
 }
 
-/// What platform scales say of a flock.
+/// Results of platform scales for a flock.
 #[derive(Debug, Clone)]
 pub struct Platform {
     /// Each day of each scale, by scale and date.

@@ -13,7 +13,7 @@
 //!   stationary Ornstein-Uhlenbeck process of memory [`MEMORY_D`], so that a trend goes on
 //!   for some weeks and then fades (`process.rs`).
 //! - d_s and d_i shift the second phase of the target in time: the flock and the bird cannot
-//!   know beforehand when their own second phase comes. Both have the standard deviation
+//!   predict when their second phase comes. Both have the standard deviation
 //!   [`TIMING_SD_D`] or the one given; r is the relative rate of the target's second phase
 //!   (`second_phase.rs`). What was weighed during the second phase informs them like everything else,
 //!   so only the part of the second phase still ahead counts.

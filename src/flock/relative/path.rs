@@ -1,11 +1,11 @@
 //! The path of each strain: what its birds do together.
 //!
-//! Given the birds' variances, the weighings say of the path u at the occasions that its
-//! generalised least squares estimate m is normal about it with covariance Lambda^-1. A flock
-//! has few strains, and each has one path: the variances of the walk and the slope of the
-//! paths are averaged over a grid, equal beforehand on the log scale, by the restricted
-//! likelihood of all strains. The timing of the strain's second phase moves the path by what
-//! the target's curve says, exactly and not to first order: it is averaged over as well.
+//! Given the birds' variances, the generalised least squares estimate m of the path u at the
+//! occasions is normal about u with covariance Lambda^-1. A flock has few strains, and each has one
+//! path: the variances of the walk and the slope of the paths are averaged over a grid, equal
+//! beforehand on the log scale, by the restricted likelihood of all strains. The timing of the
+//! strain's second phase moves the path by what the target's curve predicts, exactly and not to
+//! first order: it is averaged over as well.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -21,7 +21,7 @@ const SLOPES: [f64; 5] = [0.000_05, 0.0002, 0.0005, 0.001, 0.002];
 const SHIFTS: usize = 11;
 const FURTHEST: f64 = 2.5;
 
-/// What the weighings say of each strain's path, and the weight of each pair of variances.
+/// Likelihood of each strain's path, and the weight of each pair of variances.
 #[derive(Debug, Clone)]
 pub(super) struct Paths {
     estimates: Vec<Option<Estimated>>,

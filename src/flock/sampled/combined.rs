@@ -303,7 +303,7 @@ fn missing_share(
 /// Quantile of the error of a mean in units of a standard error that was estimated with that
 /// mean's own departure among others.
 ///
-/// With the leverage h of the occasion 1, its departure from the curve says nothing of the
+/// With the leverage h of the occasion 1, its departure from the curve is no evidence on the
 /// error, and the quantile is Student's t. With h = 0 it is the error itself: |e| <= q s, where
 /// nu s^2 = e^2 + (the others' squares), is the same as |e| <= t_(nu-1) s' with s' of the others
 /// alone, so that q^2 = nu t^2 / (nu - 1 + t^2) (internally against externally studentised

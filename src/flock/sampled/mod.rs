@@ -6,7 +6,7 @@
 //! are means of their pens, weighted by the birds kept, or by the birds weighed where it is not
 //! written down how many are kept; what all pens of a day have in common does not average out,
 //! and pens that were not weighed add what pens differ by. Pens and houses weighed within a week
-//! are one occasion of the flock, each compared with the target at its own age.
+//! are one occasion of the flock, each compared with the target at the unit's age.
 
 mod combined;
 mod gain_chart;
@@ -156,7 +156,7 @@ fn units_of(study: &Study, of: &SampledTrait, part: Part) -> Vec<usize> {
         .collect()
 }
 
-/// House of a unit: as sampled, or as the table of pens says.
+/// House of a unit: as sampled, or by the table of pens.
 fn house_of(study: &Study, of: &SampledTrait, unit: usize) -> Option<usize> {
     let unit = of.sampled.units[unit];
     match unit.sampled {

@@ -1,9 +1,9 @@
-//! Pens of one group differ: the terms of groups, the variances between pens, and each pen on
-//! its own.
+//! Pens of one group differ: the terms of groups, the variances between pens, and each pen
+//! separately.
 //!
 //! The terms of a pen are those of its group plus effects of the pen on ln location, ln spread
 //! and the logit of the plateau, normal and independent. At the terms where they are, a pen's
-//! counts say I (information) and s (score) of them, so that everything between pens is linear
+//! counts have information I and score s, so that everything between pens is linear
 //! and small: the groups' terms have the information W = sum of I (1 + Omega I)^-1, Omega the
 //! variances between pens (restricted likelihood), and pens are brought to their conditional
 //! modes, where I and s are computed again until nothing moves.
@@ -40,7 +40,7 @@ pub(super) struct PensFit {
     pub(super) family: MaturityFamily,
     /// Each group's terms, by the variance between pens: its weight, and the groups.
     pub(super) groups: Vec<(f64, Vec<Option<Known>>)>,
-    /// Each pen by its own counts; `None` where they do not determine its terms.
+    /// Each pen by its counts; `None` where they do not determine its terms.
     pub(super) pens: Vec<Option<Known>>,
     /// SDs between pens: of ln location, ln spread, logit of the plateau.
     pub(super) between: [f64; 3],
@@ -167,9 +167,9 @@ fn to_modes(
     for (state, group) in states.iter_mut().zip(group_of) {
         let centre = vector(&known[*group].as_ref()?.terms);
         let here = vector(&state.terms);
-        let said = state.score + state.information * (here - centre);
+        let score = state.score + state.information * (here - centre);
         let shrink = (Matrix4::identity() + state.information * omega).try_inverse()?;
-        let step = centre + omega * shrink * said - here;
+        let step = centre + omega * shrink * score - here;
         let step = step * share_of(&step);
         for (term, step) in step.iter().enumerate() {
             state.terms[term] += step;
@@ -196,15 +196,15 @@ impl Pooled<'_> {
     fn group(&self, group: usize, between: &[f64; 3]) -> Option<Known> {
         let omega = variances(between);
         let (mut information, centre) = beliefs();
-        let mut said = information * centre;
+        let mut score = information * centre;
         self.of_group(group).next()?;
         for state in self.of_group(group) {
             let shrink = (Matrix4::identity() + state.information * omega).try_inverse()?;
             information += shrink * state.information;
-            said += shrink * (state.score + state.information * vector(&state.terms));
+            score += shrink * (state.score + state.information * vector(&state.terms));
         }
         let covariance = information.try_inverse()?;
-        let terms = covariance * said;
+        let terms = covariance * score;
         Some(Known {
             terms: [terms[0], terms[1], terms[2], terms[3]],
             covariance,
@@ -228,13 +228,13 @@ impl Pooled<'_> {
             value += 0.5 * (known.covariance.determinant().ln() - off.dot(&(belief * off)));
             for state in self.of_group(group) {
                 let off = vector(&state.terms) - beta;
-                let said = state.score + state.information * off;
+                let score = state.score + state.information * off;
                 let squares = 2.0 * state.score.dot(&off) + off.dot(&(state.information * off));
                 let widened = Matrix4::identity() + state.information * omega;
                 let Some(shrink) = widened.try_inverse() else {
                     return f64::NEG_INFINITY;
                 };
-                let taken_up = said.dot(&(omega * shrink * said));
+                let taken_up = score.dot(&(omega * shrink * score));
                 value -= 0.5 * (widened.determinant().ln() + squares - taken_up);
             }
         }
@@ -265,7 +265,7 @@ impl Pooled<'_> {
         best
     }
 
-    /// Variance of a pen's ln location by its own counts, on average.
+    /// Variance of a pen's ln location by its counts, on average.
     fn within_pens(&self) -> f64 {
         let (belief, _) = beliefs();
         let known: Vec<f64> = self
@@ -320,7 +320,7 @@ const STEPS_ALONE: usize = 25;
 /// Squared step in standard errors at which a pen has arrived.
 const ARRIVED: f64 = 1e-4;
 
-/// A pen by its own counts; `None` where they do not determine its terms.
+/// A pen by its counts; `None` where they do not determine its terms.
 fn alone(state: &mut PenState, model: (MaturityFamily, Rise), days: DayEffects) -> Option<Known> {
     let (belief, centre) = beliefs();
     for _ in 0..STEPS_ALONE {

@@ -37,7 +37,7 @@ const AFTER_PEAK_D: f64 = 14.0;
 /// Standard error of the age at peak from which it is not determined, d.
 const PEAK_ERROR_D: f64 = 14.0;
 
-/// Standard error, d or %, from which a number says nothing.
+/// Standard error, d or %, from which a number is not reported.
 const MOST_ERROR: f64 = 30.0;
 
 /// Every quantity without a number.
@@ -121,7 +121,7 @@ impl Estimator {
         self.estimates(&of_fit, span)
     }
 
-    /// Of a pen, by its own counts.
+    /// Of a pen, by its counts.
     pub(super) fn of_pen(&self, place: usize, pen: &EggPen) -> Vec<EggEstimate> {
         let of_fit = |fit: &PensFit| -> Vec<(f64, Known)> {
             let known = fit.pens.get(place).copied().flatten();

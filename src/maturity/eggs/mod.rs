@@ -3,7 +3,7 @@
 //! The age at sexual maturity (first egg) of the hens of a pen has a distribution; a hen lays
 //! at a rate that rises after her first egg to a plateau and falls slowly; hens die. The same
 //! hens lay day after day, so that days are no independent samples: `moments.rs` has mean and
-//! covariance of the counts by this model, `pen_model.rs` what they say of a pen,
+//! covariance of the counts by this model, `pen_model.rs` a pen's score and information,
 //! `between_pens.rs` how pens make up a group, `quantities.rs` what follows.
 //!
 //! The families of [`MaturityFamily`] are averaged by their likelihoods. The rise of a hen's
@@ -97,7 +97,7 @@ pub struct EggEstimate {
     pub by_longer_rise: Option<f64>,
 }
 
-/// A count, and what the model says of that day.
+/// A count, and the model's expectation for that day.
 #[derive(Debug, Clone, Copy)]
 pub struct PenDay {
     /// The count.
@@ -130,7 +130,7 @@ impl EggOnset {
     }
 }
 
-/// Hens from which a pen has estimates of its own: of fewer, counts are far from normal and a
+/// Hens from which a pen has separate estimates: of fewer, counts are far from normal and a
 /// pen's own interval is too short (in simulated cages of five 83 % cover; of 30 hens 93 %).
 const LEAST_HENS: f64 = 20.0;
 /// Days after production passed half of its height from which counts are not used: the model

@@ -48,7 +48,7 @@ pub(super) struct Daily {
     /// Chance of the first egg on each day from `onset_first` on.
     onset: Vec<f64>,
     onset_first: u32,
-    /// Chance of an egg so many days after the first one.
+    /// Chance of an egg this number of days after the first one.
     rate: Vec<f64>,
 }
 
@@ -142,7 +142,7 @@ pub(super) struct Bins {
     pub(super) span: (u32, u32),
 }
 
-/// Consecutive counts are added up until so many eggs are expected, so that a few eggs long
+/// Consecutive counts are added up until this number of eggs is expected, so that a few eggs long
 /// before the rest have the weight of a few hens.
 const LEAST_EXPECTED: f64 = 3.0;
 /// And until production rises by this share, or a week is over: on the plateau days add little

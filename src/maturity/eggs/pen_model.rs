@@ -1,5 +1,5 @@
-//! The model of one pen's counts: expected values, their derivatives and covariance, and
-//! what they say of the pen's terms.
+//! The model of one pen's counts: expected values, their derivatives and covariance, with
+//! score and information of the pen's terms.
 //!
 //! The terms solve J' C^-1 (eggs - mean) = 0, with J the derivatives of the mean and C the
 //! covariance at the terms (generalised estimating equations with the covariance that hens

@@ -22,7 +22,7 @@ pub enum RiseOrigin {
     Assumed,
     /// Given in the settings.
     Given,
-    /// Estimated from so many ringed birds, whose first eggs are known.
+    /// Estimated from this number of ringed birds, whose first eggs are known.
     Ringed(usize),
 }
 

@@ -40,7 +40,7 @@ const SCAN: &[&str] = &[
 ];
 const WANTED: &[&str] = &["trait", "mean_pct", "bird_pct", "calibration_pct"];
 
-/// Most scans of a bird on one occasion, where the budget says nothing of it.
+/// Most scans of a bird on one occasion, where the budget does not set it.
 const MOST_REPEATS: usize = 3;
 
 impl BudgetFile {
@@ -134,7 +134,7 @@ impl Faults<'_> {
         })
     }
 
-    /// Says which keys are unknown.
+    /// Reports unknown keys.
     fn known(&mut self, table: &Table, inside: &str, keys: &[&str]) {
         for key in table.keys().filter(|key| !keys.contains(&key.as_str())) {
             self.add(

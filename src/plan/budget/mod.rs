@@ -146,14 +146,14 @@ impl RequiredPrecision {
     }
 }
 
-/// What the pilot says of one trait; variances are relative, over the square of the mean.
+/// The pilot's estimates of one trait; variances are relative, over the square of the mean.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PilotTrait {
     /// The trait.
     pub name: String,
     /// Variance between the birds of a strain at one age.
     pub between: f64,
-    /// The part of it that a bird keeps at all ages; none where the pilot does not say.
+    /// The part of it that a bird keeps at all ages; none where the pilot does not determine it.
     pub bird: Option<f64>,
     /// Degrees of freedom of the variance between birds.
     pub birds_df: usize,
@@ -223,7 +223,7 @@ pub struct Cost {
 pub struct Variance {
     /// Birds differ.
     pub birds: f64,
-    /// Scans err, each on its own.
+    /// Independent errors of scans.
     pub scans: f64,
     /// The offset of the way errs.
     pub offset: f64,

@@ -105,7 +105,7 @@ pub fn birds_needed(
 }
 
 /// The least half width (percent) of an aim that money buys with a way and number of
-/// repeats: money ascending, half width descending; empty where the pilot does not say.
+/// repeats: money ascending, half width descending; empty where the pilot does not determine it.
 #[must_use]
 pub fn least_half_widths(
     (budget, pilot): (&Budget, &PilotTrait),

@@ -23,7 +23,7 @@ pub(super) const LOCK: &str = "lock";
 /// The moves of one folder.
 #[derive(Debug, Default, Serialize, Deserialize)]
 pub(super) struct Journal {
-    /// The folder whose journal says whether this one's moves are to be made; none where it
+    /// The folder whose journal decides whether this one's moves are to be made; none where it
     /// is this one.
     pub(super) part_of: Option<PathBuf>,
     /// The folders that are exchanged together with this one.

@@ -1,4 +1,4 @@
-//! Files that a spreadsheet program has open: it puts a file of its own beside them.
+//! Files that a spreadsheet program has open: it puts a lock file beside them.
 
 use std::path::{Path, PathBuf};
 

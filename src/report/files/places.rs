@@ -14,10 +14,10 @@ use crate::error::{Error, Result};
 /// Under which folder everything is written.
 #[derive(Debug, Clone, Default)]
 pub enum Root {
-    /// Where the call says.
+    /// Where the call states.
     #[default]
     AsNamed,
-    /// Inside this folder, whatever the call says.
+    /// Inside this folder, whatever the call states.
     Inside(PathBuf),
 }
 
@@ -224,7 +224,7 @@ impl Places {
         results.chain(saves)
     }
 
-    /// The models of the study that is read are its own, where they are not the last run's.
+    /// Refuses to overwrite models of the study that the last run did not write.
     fn refuse_own_models(&self, beside: &str) -> Result<()> {
         let (Some(results), Some(study)) = (&self.results, &self.study) else {
             return Ok(());
@@ -241,7 +241,7 @@ impl Places {
                 return Err(Error::call(format!(
                     "{}: found a saved model of the study itself that the last run into this folder has \
                      not written, or that was edited since, expected no model where this run would save \
-                     its own; nothing was written; choose another folder with --out, or move the file",
+                     one; nothing was written; choose another folder with --out, or move the file",
                     folder.join(name).display()
                 )));
             }

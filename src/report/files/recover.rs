@@ -102,7 +102,7 @@ pub(super) fn recover_locked(
     }
     let mut others = Vec::new();
     for other in &journal.with {
-        // A folder that does not name this one as its first is none of its own.
+        // A folder that does not name this one as its first does not belong to it.
         let part = Journal::read(other).map_err(whole)?;
         let Some((_, part)) = part.filter(|(_, part)| part.part_of.as_deref() == Some(folder))
         else {

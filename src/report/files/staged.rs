@@ -233,7 +233,7 @@ impl Staged {
         Ok(done)
     }
 
-    /// Puts the earlier files back; the error says what stood in the way.
+    /// Puts the earlier files back; the error states what failed.
     fn take_back(&mut self, journals: &[Journal], stuck: Stuck) -> Error {
         let undo = || -> std::result::Result<(), Stuck> {
             let first = &self.folders[0].path;

@@ -1,4 +1,4 @@
-//! What is said of the flock against its target, and of its weights to come.
+//! Findings on the flock against its target, and on its predicted weights.
 
 use super::Findings;
 use crate::analysis::{Ahead, Analysis, Verdict};
@@ -71,7 +71,7 @@ impl Findings {
             .push(tables::forecast::forecast(study, as_of_d, &ahead.traits));
         if let Some(share) = ahead.in_sample {
             self.words.push(format!(
-                "  no backtest: {:.0} percent of the records that the saved population was estimated from are among these weighings, so that it would be tested on its own birds; give the population of another flock, or leave --population out",
+                "  no backtest: {:.0} percent of the records that the saved population was estimated from are among these weighings, so that it would be tested on the birds that it was fitted to; give the population of another flock, or leave --population out",
                 100.0 * share
             ));
         } else if ahead.backtest.is_empty() {
@@ -84,7 +84,7 @@ impl Findings {
                 .push(tables::forecast::backtest(study, &ahead.backtest));
         }
         self.answer(
-            "Which birds have left their own course?",
+            "Which birds departed from their predicted growth?",
             forecast_words::departures(study, &ahead.departures),
         );
         self.tables
@@ -93,8 +93,8 @@ impl Findings {
 
     /// The caution that goes with every verdict and forecast, once.
     pub(super) fn caution(&mut self) {
-        let said = |line: &String| line.contains(words::VERDICT_CAUTION);
-        if !self.words.iter().any(said) {
+        let present = |line: &String| line.contains(words::VERDICT_CAUTION);
+        if !self.words.iter().any(present) {
             self.words.push(format!("  {}", words::VERDICT_CAUTION));
         }
     }

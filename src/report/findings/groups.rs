@@ -1,4 +1,4 @@
-//! What is said of groups compared.
+//! Findings on the comparison of groups.
 
 use super::Findings;
 use crate::analysis::{Analysis, Differences};

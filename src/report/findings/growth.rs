@@ -1,4 +1,4 @@
-//! What is said of growth: fits, models of the traits, intervals.
+//! Findings on growth: fits, models of the traits, intervals.
 
 use super::Findings;
 use crate::analysis::{Analysis, Growth, Options};

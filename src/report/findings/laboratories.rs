@@ -1,4 +1,4 @@
-//! What is said of one equation for several laboratories.
+//! Findings on one equation for several laboratories.
 
 use super::Findings;
 use crate::composition::laboratories::Laboratories;
@@ -62,7 +62,7 @@ fn sentences(of: &Laboratories) -> Vec<String> {
             ));
         }
         lines.push(format!(
-            "  {name}: same level{}, same slope{}; two laboratories say nothing of a third, so that there is no equation for others",
+            "  {name}: same level{}, same slope{}; two laboratories do not show how a third would differ, so that there is no equation for others",
             p("p_same_level"),
             p("p_same_slope"),
         ));

@@ -1,4 +1,4 @@
-//! What is said of cues, first eggs and the onset of lay.
+//! Findings on cues, first eggs and the onset of lay.
 
 use super::Findings;
 use crate::age::AgeUnit;

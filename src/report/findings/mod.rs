@@ -1,4 +1,4 @@
-//! What a command says of its results: words, tables, warnings, and entries of the run
+//! Findings of a command: words, tables, warnings, and entries of the run
 //! record. Nothing here computes; [`crate::analysis`] has.
 
 mod flock;
@@ -18,7 +18,7 @@ use super::tables::flock::Weigh;
 use crate::analysis::{Analysis, Options};
 use crate::error::Result;
 
-/// What a command says of its results, in the order in which it is said.
+/// What a command reports of its results, in the order of the report.
 #[derive(Debug, Default)]
 pub struct Findings {
     /// The answer in words.
@@ -34,7 +34,7 @@ pub struct Findings {
 }
 
 impl Findings {
-    /// All that a whole study says, step by step, with its list of answers; `population` is
+    /// The findings of a whole study, step by step, with its list of answers; `population` is
     /// that of the forecast, in words.
     ///
     /// # Errors

@@ -1,4 +1,4 @@
-//! What is said of platform scales.
+//! Findings on platform scales.
 
 use super::Findings;
 use crate::analysis::Analysis;
@@ -27,7 +27,7 @@ impl Findings {
         }));
         sentences.push(format!("  {}", words.calibration));
         sentences.extend(words.cautions.iter().map(|caution| format!("  {caution}")));
-        self.answer("What do the platform scales say?", sentences);
+        self.answer("What do the platform scales show?", sentences);
         self.warnings.extend(platform.warnings.iter().cloned());
         self.count("platform records", analysis.study.stream.records);
         self.tables

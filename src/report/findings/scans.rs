@@ -1,4 +1,4 @@
-//! What is said of scans, equations and corrected masses.
+//! Findings on scans, equations and corrected masses.
 
 use super::Findings;
 use crate::analysis::{Analysis, Scans};
@@ -81,7 +81,7 @@ impl Findings {
         }
     }
 
-    /// Everything that a study's analysed birds say.
+    /// All findings on a study's analysed birds.
     pub fn study_equations(&mut self, found: &StudyEquations, scans: &Scans) {
         let chosen = found.chosen.iter();
         let mut equations: Vec<&Calibration> = chosen.map(|chosen| &chosen.calibration).collect();

@@ -1,4 +1,4 @@
-//! What is said of equations that were put to the test on other birds.
+//! Findings on equations tested on other birds.
 
 use super::Findings;
 use crate::analysis::validation_answers;
@@ -9,7 +9,7 @@ use crate::report::tables::{answers, validation};
 use crate::stats;
 
 impl Findings {
-    /// Equations put to the test: the verdict of each, its figures, the tables.
+    /// Equations tested on other birds: the verdict of each, its figures, the tables.
     pub fn validation(&mut self, validations: &[Validation]) {
         self.answer(
             "Does the equation hold for these birds?",
@@ -139,7 +139,7 @@ fn found<'a>(one: &'a Validation, quantity: &str) -> Option<&'a QuantityRow> {
 fn number(row: &QuantityRow) -> String {
     let value = row.estimate.unwrap_or_default();
     let written = estimate_and_error(value, row.std_error);
-    // The interval says it already.
+    // The interval already shows it.
     written
         .split(" \u{b1}")
         .next()

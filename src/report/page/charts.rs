@@ -22,7 +22,7 @@ pub(super) const NARROW: (f64, f64) = (334.0, 210.0);
 pub(super) enum Look {
     /// A group's own, by its place.
     Own(usize),
-    /// One of many: no colour of its own.
+    /// One of many: no separate colour.
     Plain,
     /// One of many that is off target.
     Off,
@@ -347,7 +347,7 @@ impl Chart<'_> {
     }
 }
 
-/// Growth of the groups that are shown, in colours of their own where there are few.
+/// Growth of the groups that are shown, in separate colours where there are few.
 pub(super) fn growth(
     curves: &[&GroupCurve],
     of: &TraitCurves,

@@ -20,12 +20,12 @@ const MOST_BIRDS: usize = 400;
 /// Groups whose curves the page has.
 const MOST_GROUPS: usize = 60;
 
-/// What the page says and draws of an analysis.
+/// Text and charts of the page.
 #[derive(Debug, Clone)]
 pub struct Content {
-    /// What the study says.
+    /// The results of the study.
     pub overview: Overview,
-    /// What the groups are called: `strains`, or `groups` where the table does not say so.
+    /// What the groups are called: `strains`, or `groups` where the table does not name them so.
     pub groups: &'static str,
     pub(super) curves: Vec<TraitCurves>,
     pub(super) deviations: Vec<StrainDeviation>,
@@ -94,7 +94,7 @@ pub(super) struct StrainDeviation {
 }
 
 impl Content {
-    /// What the page says and draws; `column` is that of the groups where they are not strains.
+    /// Text and charts of the page; `column` is that of the groups where they are not strains.
     #[must_use]
     pub fn of(analysis: &Analysis, options: &Options, column: Option<&str>) -> Self {
         let overview = Overview::of(analysis, options, column);

@@ -1,5 +1,5 @@
 //! The tables as the page holds them: columns, words stored once, numbers to five
-//! digits, and of a large study a part that says that it is one.
+//! digits, and of a large study a part, marked as such.
 
 use std::collections::HashMap;
 
@@ -27,7 +27,7 @@ pub(super) struct Shown {
     places: HashMap<String, usize>,
 }
 
-/// The column by which a row says whose it is.
+/// The column that names the group of a row.
 fn bird_column(table: &Table) -> Option<usize> {
     table.header().iter().position(|header| *header == "bird")
 }
@@ -237,7 +237,7 @@ mod tests {
     }
 
     #[test]
-    fn a_large_study_is_shown_in_part_and_says_so() {
+    fn a_large_study_is_shown_in_part_and_marked_so() {
         let mut table = Table::new("deviation", &["bird", "deviation_g"]);
         for bird in 0..500_000 {
             let mut row = table.row();

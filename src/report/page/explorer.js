@@ -1,6 +1,6 @@
 // The explorer: curves of the typical birds and of single birds, by the model of each trait.
 
-/// Groups beyond which one is picked out of lines without a colour of their own.
+/// Groups beyond which one is picked out of lines without separate colours.
 const MANY = 12;
 
 const explorer = () => {
@@ -127,7 +127,7 @@ const explorer = () => {
     birds.addEventListener("change", () => {
       state.point = -1;
       lift(birds.value);
-      tell(lastOf(birds.value));
+      announce(lastOf(birds.value));
     });
     controls.append(made("label", {}, `${capital(data.subject)} `, birds));
     const ages = made("fieldset", { class: "segment" }, made("legend", {}, "Age in"));
@@ -267,7 +267,7 @@ const explorer = () => {
     plot.append(scene.tip);
     notes(one, birds);
     lift(state.bird);
-    tell(lastOf(state.bird));
+    announce(lastOf(state.bird));
   };
 
   /// The names of the groups at the ends of their curves, without one covering another.
@@ -320,7 +320,7 @@ const explorer = () => {
       for (const t of mine) drawn("circle", { class: `m ${colour(group)}`, cx: t.x, cy: t.y, r: 3.4 }, scene.lifted);
     }
   };
-  const tell = (target) => {
+  const announce = (target) => {
     readout.textContent = target ? sentence(target) : "";
     if (!scene) return;
     scene.tip.hidden = !target;
@@ -342,9 +342,9 @@ const explorer = () => {
       if (distance < least) { least = distance; nearest = t; }
     }
     if (nearest && nearest.bird && nearest.bird !== state.bird) lift(nearest.bird);
-    tell(nearest);
+    announce(nearest);
   });
-  plot.addEventListener("pointerleave", () => tell(lastOf(state.bird)));
+  plot.addEventListener("pointerleave", () => announce(lastOf(state.bird)));
   plot.addEventListener("keydown", (event) => {
     if (!scene) return;
     const names = birdsNow().map((bird) => bird.name);
@@ -353,17 +353,17 @@ const explorer = () => {
     if (event.key === "Escape") {
       state.point = -1;
       lift("");
-      tell(null);
+      announce(null);
     } else if (step && names.length > 0) {
       const at = names.indexOf(state.bird);
       lift(names[(at + step + names.length + (at < 0 && step < 0 ? 1 : 0)) % names.length]);
       state.point = 0;
-      tell(of(state.bird)[0] || null);
+      announce(of(state.bird)[0] || null);
     } else if (move) {
       const mine = of(state.bird);
       if (mine.length > 0) {
         state.point = Math.min(mine.length - 1, Math.max(0, state.point + move));
-        tell(mine[state.point]);
+        announce(mine[state.point]);
       }
     } else {
       return;

@@ -84,7 +84,7 @@ pub(super) fn figure(put: &mut String, figure: &Named, tables: &[Table]) -> Resu
     Ok(())
 }
 
-/// The picture in the page: as SVG with its own title, or as PNG where that is smaller.
+/// The picture in the page: as SVG with its title, or as PNG where that is smaller.
 fn embedded(figure: &Named) -> Result<String> {
     let picture = &figure.picture;
     let svg = compact(picture.svg());

@@ -45,7 +45,7 @@ const SCRIPTS: [&str; 4] = [
 /// Everything that the page shows.
 #[derive(Debug, Clone)]
 pub struct Page<'a> {
-    /// What the study says, and what the page draws itself.
+    /// The results of the study, and what the page draws itself.
     pub content: &'a Content,
     /// Figures in order.
     pub figures: &'a [Named],
@@ -59,7 +59,7 @@ pub struct Page<'a> {
     pub warnings: &'a [String],
     /// What was run on what.
     pub record: &'a RunRecord,
-    /// What a page that follows the study says besides; none for a file.
+    /// Additional text of a page that follows the study; none for a file.
     pub live: Option<&'a Live>,
 }
 

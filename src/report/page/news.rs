@@ -1,10 +1,10 @@
-//! What a page that follows the study says besides.
+//! Additional text of a page that follows the study.
 
 use std::time::SystemTime;
 
 use super::html::{escaped, line, list};
 
-/// What a page that follows the study says besides.
+/// Additional text of a page that follows the study.
 #[derive(Debug, Clone)]
 pub struct Live {
     /// Path of the number of the newest version on the page's own server.

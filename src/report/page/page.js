@@ -46,21 +46,21 @@ const scrollable = () => {
   look();
 };
 
-// The live page asks whether the study has changed.
+// The live page polls for changes of the study.
 
 const watch = () => {
   const made = byId("made");
   made.textContent = new Date(made.dateTime).toLocaleString();
   const mine = byId("news").dataset.version;
   const live = byId("live");
-  const say = (words) => { if (live.textContent !== words) live.textContent = words; };
+  const announce = (words) => { if (live.textContent !== words) live.textContent = words; };
   const ask = async () => {
     try {
       const answer = await fetch(data.watch, { cache: "no-store" });
       if (answer.ok && (await answer.text()) !== mine) location.reload();
-      else say(answer.ok ? "; this page follows the study." : "; this page no longer follows the study.");
+      else announce(answer.ok ? "; this page follows the study." : "; this page no longer follows the study.");
     } catch {
-      say("; the program has ended, and this page no longer follows the study.");
+      announce("; the program has ended, and this page no longer follows the study.");
     }
     setTimeout(ask, 1000);
   };

@@ -1,4 +1,4 @@
-//! Letters that say which groups differ (compact letter display).
+//! Letters that show which groups differ (compact letter display).
 //!
 //! Piepho HP (2004) An algorithm for a letter-based representation of all-pairwise
 //! comparisons. Journal of Computational and Graphical Statistics 13:456-466: begin with one

@@ -53,7 +53,7 @@ impl Words {
                     self.alike += 1;
                     return;
                 }
-                // The first other word: from here on each row says which.
+                // The first other word: from here on each row has an index.
                 Some(_) => self.rows.resize(self.alike, 0),
                 None => {}
             }
@@ -186,7 +186,7 @@ fn take_all<const SIZE: usize, T>(bytes: &mut &[u8], read: fn([u8; SIZE]) -> T) 
 /// Words that a spreadsheet would work out as a formula get a leading apostrophe,
 /// the common guard; our own reader takes it off again. Names are left as they
 /// are wherever they can be: a bird called `-12` or `+7` is a number to a
-/// spreadsheet and no formula, so that other programs find it under its own name.
+/// spreadsheet and no formula, so that other programs find it under that name.
 fn field(words: &str) -> Option<Box<str>> {
     let formula = is_formula(words);
     let quoted = words.contains([',', '"', '\n', '\r']);

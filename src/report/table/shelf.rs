@@ -16,7 +16,7 @@ pub(super) struct Shelved {
     shelf: Shelf,
     offset: u64,
     length: usize,
-    /// Read back, where cells were asked for one by one.
+    /// Read back, where cells were requested one by one.
     held: OnceLock<Vec<Column>>,
 }
 

@@ -133,7 +133,7 @@ pub fn precision(plan: &ScanBudget) -> Table {
         wanted_pct("%", "required half width; empty where none is required") => line.wanted(),
         reaches("", "whether the half width is no greater than the required one") => line.reaches(),
         birds_share_pct("%", "share of the variance that comes from differences between birds") => line.share(|variance| variance.birds),
-        scans_share_pct("%", "share that comes from the scans, each on its own") => line.share(|variance| variance.scans),
+        scans_share_pct("%", "share that comes from the scans individually") => line.share(|variance| variance.scans),
         offset_share_pct("%", "share that comes from the offset of the way, the same for all its scans") => line.share(|variance| variance.offset),
         equation_share_pct("%", "share that comes from the equation, the same for all scans") => line.share(|variance| variance.equation),
         status => if line.variance.is_some() { "supported" } else { "not estimable" },
@@ -178,7 +178,7 @@ struct ComponentLine<'a> {
     reason: &'a str,
 }
 
-/// `scan_components.csv`: what the pilot says of the errors that a plan under a budget rests on.
+/// `scan_components.csv`: the pilot's estimates of the errors that a plan under a budget rests on.
 #[must_use]
 pub fn components(pilot: &PilotScans, ways: &[String]) -> Table {
     let columns = columns!("scan_components", |line: ComponentLine<'_>| {

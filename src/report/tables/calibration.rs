@@ -70,7 +70,7 @@ pub fn calibration_choice<'a>(
 /// `corrected.csv`: every corrected scan.
 ///
 /// A scan with a shelled egg whose offset is not known is `not estimable`: it has no numbers,
-/// and `caution` says why.
+/// and `caution` gives the reason.
 #[must_use]
 pub fn corrected(corrections: &[Corrections], confidence: f64) -> Table {
     struct Row<'a> {
@@ -169,7 +169,7 @@ pub fn balance(rows: &[BalanceRow], moved: Moved) -> Result<Table> {
         part("", "which part: fat, lean, bone, feathers") => &row.parts[*place],
         value_g("g", "mass of the part as corrected (feathers: as predicted) per bird") => row.parts_g[*place],
         std_error("g", "standard error of that mass") => row.std_errors[*place],
-        reconciled_g("g", "mass moved so that the parts add up to the scale weight; empty where not asked") => reconciled[*at].as_ref().map(|moved| moved.parts_g[*place]),
+        reconciled_g("g", "mass moved so that the parts add up to the scale weight; empty where not requested") => reconciled[*at].as_ref().map(|moved| moved.parts_g[*place]),
         moved_g("g", "reconciled minus corrected: the smallest change weighted by the parts' errors") => reconciled[*at].as_ref().map(|moved| moved.moved_g[*place]),
         // Rounding may leave a variance of -1e-20.
         reconciled_std_error("g", "standard error of the reconciled mass") => reconciled[*at].as_ref().map(|moved| moved.covariance[(*place, *place)].max(0.0).sqrt()),

@@ -29,7 +29,7 @@ struct ChoiceRow<'a> {
 /// `curve_choice.csv`: the curves of each subject, ranked by AICc among those of the same
 /// observations; of a model the best that was tried of each curve, by maximum likelihood.
 ///
-/// A weak fit is ranked and says so; a failed one has no rank. A curve held at the hatch
+/// A weak fit is ranked and marked; a failed one has no rank. A curve held at the hatch
 /// weight rests on one weighing less than the others and is not ranked with them.
 #[must_use]
 pub fn curve_choice(study: &Study, trajectories: &Trajectories, validation: &Validation) -> Table {
@@ -56,8 +56,8 @@ pub fn curve_choice(study: &Study, trajectories: &Trajectories, validation: &Val
         runs_p("1", "probability of so few runs of sign of the mean residuals along age, were their order random (strains)") => row.evidence.as_ref().and_then(|(found, _)| found.runs_p),
         autocorrelation("1", "correlation of neighbouring standardised residuals of the same bird (strains)") => row.evidence.as_ref().and_then(|(found, _)| found.autocorrelation),
         asymptote_supported("", "yes where the mean of the last values has reached three quarters of the asymptote; empty for a curve without one") => row.evidence.as_ref().and_then(|(found, _)| found.asymptote_supported),
-        cv_bird_rmse("g", "root mean square error in predicting birds left out of the fit; empty where not asked") => row.evidence.as_ref().and_then(|(_, validated)| validated.by_bird_g),
-        cv_last_rmse("g", "root mean square error in forecasting the last ages left out of the fit (four weeks, or a quarter of the ages where that is less); empty where not asked") => row.evidence.as_ref().and_then(|(_, validated)| validated.by_last_ages_g),
+        cv_bird_rmse("g", "root mean square error in predicting birds left out of the fit; empty where not requested") => row.evidence.as_ref().and_then(|(_, validated)| validated.by_bird_g),
+        cv_last_rmse("g", "root mean square error in forecasting the last ages left out of the fit (four weeks, or a quarter of the ages where that is less); empty where not requested") => row.evidence.as_ref().and_then(|(_, validated)| validated.by_last_ages_g),
         verdict("", "what speaks for and against the curve, in words (strains)") => row.evidence.as_ref().map(|(found, _)| found.verdict.clone()),
     });
     with_models(

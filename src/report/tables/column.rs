@@ -149,7 +149,7 @@ macro_rules! columns {
     };
 }
 
-/// A column of its own, or one that means the same in every table.
+/// A column of one table, or one that means the same in every table.
 macro_rules! about {
     ($name:ident, $unit:literal, $meaning:literal) => {
         Column {

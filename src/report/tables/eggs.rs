@@ -6,7 +6,7 @@ use crate::maturity::{EggEstimate, EggOnset, LightEffect, LightProgramme, PenDay
 use crate::report::Table;
 use crate::study::Study;
 
-/// `egg_counts.csv`: production of each pen by age, and what the model says of it.
+/// `egg_counts.csv`: production of each pen by age, and its expectation by the model.
 #[must_use]
 pub fn egg_counts(study: &Study, eggs: &EggOnset) -> Table {
     let columns = columns!("egg_counts", |(pen, day): (&PenOnset, &PenDay)| {

@@ -363,8 +363,8 @@ struct FitRow<'a> {
     mixed: Option<(&'a crate::trajectory::PopulationFit, &'a MixedFit)>,
 }
 
-/// `curve_fits.csv`: how each fit ended, and of a mixed model how it was made and how sure
-/// its maximum is.
+/// `curve_fits.csv`: how each fit ended, and of a mixed model how it was made and the
+/// precision of its maximum.
 #[must_use]
 pub fn curve_fits(study: &Study, trajectories: &Trajectories) -> Table {
     let columns = columns!("curve_fits", |row: FitRow<'_>| {

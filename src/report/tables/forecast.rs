@@ -12,7 +12,7 @@ use crate::study::Study;
 
 /// `forecast.csv`: what the flock, each strain, pen and bird will weigh.
 ///
-/// A trait without a forecast has one row, whose `flag` says why.
+/// A trait without a forecast has one row, whose `flag` gives the reason.
 #[must_use]
 pub fn forecast(study: &Study, as_of_d: f64, traits: &[TraitForecast]) -> Table {
     type Whole<'a> = (&'a TraitForecast, Option<&'a ForecastRow>);

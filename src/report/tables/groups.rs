@@ -1,4 +1,4 @@
-//! The tables of the comparison between groups and of how traits go together.
+//! The tables of the comparison between groups and of the relations between traits.
 
 use std::borrow::Cow;
 
@@ -28,7 +28,7 @@ pub fn contrasts(study: &Study, comparison: &Comparison) -> Table {
         upper("see unit", "upper limit of the difference; simultaneous for all pairs under Tukey's adjustment, unless birds were resampled") => row.found.ok().and_then(|found| Some(found.interval?.upper)),
         percent("%", "difference, percent of the second group's value") => row.found.ok().and_then(|found| found.percent),
         p_value("1", "P value of no difference") => row.found.ok().and_then(|found| found.p_value),
-        p_adjusted("1", "P value adjusted as asked; by default over all terms of the trait and all pairs by the greatest t, where a value named by an age or a mass is adjusted over its pairs alone (with the mean of all: Holm)") => row.found.ok().and_then(|found| found.p_adjusted),
+        p_adjusted("1", "P value adjusted as requested; by default over all terms of the trait and all pairs by the greatest t, where a value named by an age or a mass is adjusted over its pairs alone (with the mean of all: Holm)") => row.found.ok().and_then(|found| found.p_adjusted),
         unit("", "unit of the difference, its standard error and limits; 1 for a pure number") => unit_or_one(row.found.map_or_else(|none| &none.unit, |found| &found.unit)),
         level("", "strain: a pooled fit of each group; population: one mixed model of all birds") => row.level,
         status => row.found.map_or("not estimable", |_| "supported"),
@@ -84,7 +84,7 @@ pub fn curve_tests(study: &Study, comparison: &Comparison, allometries: &[Allome
         df1("1", "degrees of freedom of the difference") => row.df1,
         df2("1", "denominator degrees of freedom of F") => row.df2,
         p_value("1", "P value of one curve (or exponent) for all") => row.p.0,
-        p_adjusted("1", "P value adjusted for the number of pairs (Holm, unless none was asked); that of all groups together is not adjusted") => row.p.1,
+        p_adjusted("1", "P value adjusted for the number of pairs (Holm, unless none was requested); that of all groups together is not adjusted") => row.p.1,
     });
     columns.filled(0, |add| {
         for compared in &comparison.compared {

@@ -157,7 +157,7 @@ pub fn onset_forecast(records: &LayRecords, forecast: &OnsetForecast) -> Table {
         estimate("see unit", "what is forecast: median first egg; expected share; age by which half are in lay") => row.estimate,
         lower("see unit", "lower limit of the prediction interval") => row.interval.map(|limits| limits.lower),
         upper("see unit", "upper limit of the prediction interval") => row.interval.map(|limits| limits.upper),
-        came("see unit", "what the records say came; empty where they do not") => row.came,
+        came("see unit", "the value in the records; empty where they have none") => row.came,
         n("1", "birds: one, or those laying or seen and not laying") => row.n,
         note => &*row.note,
         unit => if row.quantity == "share_in_lay" { "1" } else { "d" },

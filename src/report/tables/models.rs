@@ -171,7 +171,7 @@ fn random_terms(tried: &Tried) -> String {
 }
 
 /// `random_effects.csv`: how much each term differs between birds (and between pens, where
-/// these have effects), and how far their own terms are shrunk to the mean.
+/// these have effects), and how far their terms are shrunk to the mean.
 #[must_use]
 pub fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
     type Effect<'a> = (usize, &'a dyn Curve, &'a RandomEffect, &'static str);
@@ -181,7 +181,7 @@ pub fn random_effects(study: &Study, trajectories: &Trajectories) -> Table {
         term("", "term of the curve that differs") => &*curve.terms()[effect.term].name,
         sd("see unit", "standard deviation, on the scale named") => effect.spread().ok().map(|spread| spread.value),
         std_error("see unit", "standard error of that standard deviation") => effect.spread().ok().and_then(|spread| spread.standard_error),
-        shrinkage("1", "1 minus SD of the birds' own effects over sd: near 0 where each bird's data determine its own term, near 1 where all are shrunk to the mean") => effect.spread().ok().map(|_| effect.shrinkage),
+        shrinkage("1", "1 minus SD of the birds' own effects over sd: near 0 where each bird's data determine its term, near 1 where all are shrunk to the mean") => effect.spread().ok().map(|_| effect.shrinkage),
         scale("", "scale on which the effect is normal: natural, log, or log of the excess over another term") => match effect.scale {
             TermScale::Natural => "natural".to_owned(),
             TermScale::Log => "log".to_owned(),

@@ -23,7 +23,7 @@ pub fn treatment_start(study: &Study, shifts: &[Shifts]) -> Table {
         lower("see unit", "lower limit") => row.interval.lower,
         upper("see unit", "upper limit") => row.interval.upper,
         df("1", "degrees of freedom: units minus terms") => row.degrees_of_freedom,
-        p_value("1", "chance of so great a shift where there is none") => row.p_value,
+        p_value("1", "two-sided P value of no shift") => row.p_value,
         p_adjusted("1", "the same, adjusted by Holm over treatments, level and rate") => row.p_adjusted,
         experimental_unit("", "bird or pen") => match of_trait.unit { Unit::Bird => "bird", Unit::Pen => "pen" },
         units_a("1", "units of the treatment") => row.units.0,

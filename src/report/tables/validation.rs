@@ -125,7 +125,7 @@ pub fn validation_pairs(validations: &[Validation]) -> Table {
         observed("see unit", "mass by chemistry") => row.observed,
         predicted("see unit", "mass that the equation predicts") => row.predicted,
         error("see unit", "predicted minus observed") => row.error(),
-        std_error("see unit", "standard error of the prediction of a new bird, its own and the equation's part together") => row.std_error,
+        std_error("see unit", "standard error of the prediction of a new bird, the bird's and the equation's part together") => row.std_error,
         lower("see unit", "lower limit of the prediction interval") => row.lower,
         upper("see unit", "upper limit of the prediction interval") => row.upper,
         outside("", "whether the observed mass lies outside the prediction interval: yes or no") => row.is_outside(),

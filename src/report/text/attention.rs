@@ -15,9 +15,9 @@ pub struct Attention {
     pub who: String,
     /// What it is; follows `who`.
     pub what: String,
-    /// The same in a few words, for the terminal; empty where another line there says it.
+    /// The same in a few words, for the terminal; empty where another line there states it.
     pub short: String,
-    /// Where more is said.
+    /// Where the details are.
     pub topic: Topic,
 }
 

@@ -368,7 +368,7 @@ mod tests {
     }
 
     #[test]
-    fn groups_that_do_not_differ_are_said_not_to_have_been_shown_to() {
+    fn groups_that_do_not_differ_are_reported_as_not_shown_to_differ() {
         let one = found(Vec::new(), &[("A", "B")]);
         assert_eq!(
             one.sentence(9).to_string(),

@@ -112,7 +112,7 @@ pub struct WaitingBird {
 /// Whether any measure predicts the age at first egg better than none.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Cue {
-    /// These predict with so great an error, and without any it is so great, d.
+    /// Root mean square error with these cues, and without any, d.
     Predicts(String, f64, f64),
     /// The least error with any, and the error without, d.
     NoHelp(f64, f64),
@@ -395,7 +395,7 @@ fn egg_rows(eggs: &EggOnset, naming: Naming<'_>, study: &Study) -> Vec<EggRow> {
     eggs.groups.iter().map(row).collect()
 }
 
-/// What the models of first eggs say of cues.
+/// Results on cues by the models of first eggs.
 fn cue(models: &crate::maturity::OnsetModels) -> Option<Cue> {
     let error = |model: &OnsetModel| model.cross_validated?.error_d;
     let without = models.without_cues().and_then(error)?;

@@ -124,7 +124,7 @@ impl Masses {
         let mut groups: Vec<GroupMasses> = Vec::new();
         for answer in own() {
             let name = naming.name(&whose(answer));
-            // A strain has the place that it has in the study, another group its own.
+            // A strain has the place that it has in the study, another group a place after them.
             let alone = answer.treatment.is_empty() && answer.pen.is_empty();
             let mut strains = study.strains.iter();
             let strain = strains

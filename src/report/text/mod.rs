@@ -1,4 +1,4 @@
-//! What a study says, stated once: typed facts and the sentences made from them.
+//! The results of a study, stated once: typed facts and the sentences made from them.
 //!
 //! [`Overview::of`] reads an [`Analysis`] and its list of answers. The lines on the terminal
 //! ([`super::summary`]) and the report page ([`super::page`]) both render it, so that the same
@@ -63,7 +63,7 @@ impl std::fmt::Display for Sentence {
     }
 }
 
-/// What a study says, part by part; a part without data is `None` or empty.
+/// The results of a study, part by part; a part without data is `None` or empty.
 #[derive(Debug, Clone)]
 pub struct Overview {
     /// What the study is called.
@@ -96,7 +96,7 @@ pub struct Overview {
     pub shifts: Vec<Sentence>,
     /// When they come into lay.
     pub lay: Option<Lay>,
-    /// What platform scales say.
+    /// Results of the platform scales.
     pub platform: Option<PlatformWords>,
     /// How well the scans measure.
     pub scanner: Option<Scanner>,

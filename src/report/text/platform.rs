@@ -1,4 +1,4 @@
-//! What platform scales say.
+//! Text on the platform scales.
 
 use super::Sentence;
 use super::words::{count, signed};
@@ -22,7 +22,7 @@ pub struct ScaleRow {
     pub uniformity: String,
 }
 
-/// What platform scales say.
+/// Results of the platform scales.
 #[derive(Debug, Clone)]
 pub struct PlatformWords {
     /// A row a scale that has weights.
@@ -126,7 +126,7 @@ fn calibration(platform: &Platform, ages: AgeUnit) -> (Sentence, String) {
         return (
             Sentence {
                 lead: "Not calibrated: the weights are biased by an unknown amount".to_owned(),
-                rest: ". Which birds come to a platform, and what the scale reads too much, cannot be seen in its own records; weigh a random sample of the same pen by hand on some of the same days.".to_owned(),
+                rest: ". Which birds come to a platform, and what the scale reads too much, cannot be seen in its records; weigh a random sample of the same pen by hand on some of the same days.".to_owned(),
             },
             "not calibrated: biased by an unknown amount".to_owned(),
         );

@@ -11,7 +11,7 @@ pub enum Topic {
     Differences,
     /// Whether they are on target, and where they go.
     Target,
-    /// What platform scales say.
+    /// Platform scales.
     Platform,
     /// When they lay.
     Lay,

@@ -59,7 +59,7 @@ pub(in crate::report) fn number(value: f64) -> String {
 }
 
 /// A root mean square error or a least significant change: two significant digits, since from
-/// tens of birds its own standard error is about a tenth of it.
+/// tens of birds its standard error is about a tenth of it.
 pub(in crate::report) fn error_size(value: f64) -> String {
     significant(value, 2)
 }

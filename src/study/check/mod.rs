@@ -334,8 +334,8 @@ impl Summary {
                 count(self.light_changes, "row")
             ));
         }
-        self.scans.tell(&mut lines);
-        self.chemistry.tell(&mut lines);
+        self.scans.describe(&mut lines);
+        self.chemistry.describe(&mut lines);
         if let Some((records, scales, days)) = self.platform {
             lines.push(format!(
                 "{} of {}, {} of one scale",
@@ -344,8 +344,8 @@ impl Summary {
                 count(days, "day")
             ));
         }
-        self.tell_records(&mut lines);
-        self.tell_birds(&mut lines);
+        self.describe_records(&mut lines);
+        self.describe_birds(&mut lines);
         lines.extend(self.notes.iter().cloned());
         lines.extend(self.warnings.iter().cloned());
         if !self.needs_attention() && self.weighings + self.samples.birds > 0 {
@@ -388,7 +388,7 @@ impl Summary {
         }
     }
 
-    fn tell_records(&self, lines: &mut Vec<String>) {
+    fn describe_records(&self, lines: &mut Vec<String>) {
         if self.duplicates > 0 {
             lines.push(format!(
                 "{} a bird and age that stood before",
@@ -404,32 +404,32 @@ impl Summary {
                 "{} hard to believe at every age:",
                 count(self.odd_birds.len(), "bird")
             ));
-            tell(&self.odd_birds, lines);
+            list_first(&self.odd_birds, lines);
         }
         if !self.jumps.is_empty() {
             lines.push(format!(
                 "{} hard to believe:",
                 count(self.jumps.len(), "weight")
             ));
-            tell(&self.jumps, lines);
+            list_first(&self.jumps, lines);
         }
         if !self.gaps.is_empty() {
             lines.push(format!(
                 "{}, where most birds of the strain were weighed and one was not:",
                 count(self.gaps.len(), "gap")
             ));
-            tell(&self.gaps, lines);
+            list_first(&self.gaps, lines);
         }
         if !self.doubts.is_empty() {
             lines.push(format!(
                 "{} of scans and chemistry hard to believe:",
                 count(self.doubts.len(), "row")
             ));
-            tell(&self.doubts, lines);
+            list_first(&self.doubts, lines);
         }
     }
 
-    fn tell_birds(&self, lines: &mut Vec<String>) {
+    fn describe_birds(&self, lines: &mut Vec<String>) {
         if !self.never_weighed.is_empty() {
             lines.push(format!(
                 "{} without any weighing: {}",
@@ -445,7 +445,7 @@ impl Summary {
         }
         if !self.few_weighings.is_empty() {
             lines.push(format!(
-                "{} with fewer than {} weighings, too few for a curve of their own: {}",
+                "{} with fewer than {} weighings, too few for an individual curve: {}",
                 count(self.few_weighings.len(), "bird"),
                 self.enough_weighings,
                 listed(&self.few_weighings)
@@ -536,7 +536,7 @@ fn tally(extreme: &mut Option<(f64, usize)>, age_d: f64, beyond: impl Fn(f64, f6
 }
 
 /// The first few findings, indented, and how many more there are.
-fn tell<T: std::fmt::Display>(findings: &[T], lines: &mut Vec<String>) {
+fn list_first<T: std::fmt::Display>(findings: &[T], lines: &mut Vec<String>) {
     lines.extend(
         findings
             .iter()

@@ -1,6 +1,6 @@
 //! What a study holds of scans and analyses, in words.
 
-use super::{count, tell};
+use super::{count, list_first};
 use crate::study::{Part, Place, Study, WHOLE};
 
 /// What a study holds of scans; empty where it has none.
@@ -95,7 +95,7 @@ impl ScanSummary {
         summary
     }
 
-    pub(super) fn tell(&self, lines: &mut Vec<String>) {
+    pub(super) fn describe(&self, lines: &mut Vec<String>) {
         let (Some(first), Some(last)) = (self.ages_d.first(), self.ages_d.last()) else {
             return;
         };
@@ -133,7 +133,7 @@ impl ScanSummary {
                 "{} rejected by the study's rules for scans:",
                 count(self.rejected.len(), "scan")
             ));
-            tell(&self.rejected, lines);
+            list_first(&self.rejected, lines);
         }
     }
 }
@@ -160,7 +160,7 @@ impl ChemistrySummary {
         summary
     }
 
-    pub(super) fn tell(&self, lines: &mut Vec<String>) {
+    pub(super) fn describe(&self, lines: &mut Vec<String>) {
         let Some((least, greatest)) = self.sums_pct else {
             return;
         };

@@ -143,12 +143,12 @@ pub(super) fn jumps(study: &Study, records: &Records, course: &Course, odd: &[bo
                 .into_iter()
                 .filter_map(|beside| suspects.get(beside?)?.as_ref())
                 .filter(|beside| beside.kind != JumpKind::FarFromFlock);
-            let told_beside = if suspect.kind == JumpKind::FarFromFlock {
+            let reported_beside = if suspect.kind == JumpKind::FarFromFlock {
                 series.as_before(at, &suspects)
             } else {
                 beside.any(|one| one.size > suspect.size)
             };
-            if told_beside {
+            if reported_beside {
                 continue;
             }
             jumps.push(Jump {

@@ -41,13 +41,13 @@ pub(super) enum What {
 
 /// Whether a table of weighings is one of unnamed birds: in a study folder, where no column names
 /// the birds but one the pen or the house, or where the study has no table of birds; of a bare
-/// table, where the call says so or its columns are those of birds weighed together.
+/// table, where the call declares it or its columns are those of birds weighed together.
 pub(crate) fn is_sample_table(header: &Header<'_>, columns: &Columns, has_birds: bool) -> bool {
     if header.table.is_wide() {
         return false;
     }
-    let mut unsaid = Faults::default();
-    let has_bird = header.optional("bird", &mut unsaid).is_some() || unsaid.count() > 0;
+    let mut ignored = Faults::default();
+    let has_bird = header.optional("bird", &mut ignored).is_some() || ignored.count() > 0;
     match header.voice {
         Voice::StudyFile => !has_bird && (has_place(header, has_birds) || is_together(header)),
         Voice::Options => columns.sample || (!has_bird && is_together(header)),
@@ -56,11 +56,11 @@ pub(crate) fn is_sample_table(header: &Header<'_>, columns: &Columns, has_birds:
 
 /// Whether the header has what only unnamed birds need: a pen or a house beside the weight. In a
 /// study without a table of birds a weight is enough, unless a column may name the birds: then a
-/// fault says that none does.
+/// fault reports that none does.
 fn has_place(header: &Header<'_>, has_birds: bool) -> bool {
-    let mut unsaid = Faults::default();
-    let weight = header.masses("weight", &mut unsaid).is_some();
-    let mut has = |stem: &str| header.optional(stem, &mut unsaid).is_some();
+    let mut ignored = Faults::default();
+    let weight = header.masses("weight", &mut ignored).is_some();
+    let mut has = |stem: &str| header.optional(stem, &mut ignored).is_some();
     let place = has("pen") || has("house");
     let near_bird = header.table.headers.iter().any(|name| {
         let name = name.to_lowercase();
@@ -71,8 +71,8 @@ fn has_place(header: &Header<'_>, has_birds: bool) -> bool {
 }
 
 fn is_together(header: &Header<'_>) -> bool {
-    let mut unsaid = Faults::default();
-    let mut has = |stem: &str| header.optional(stem, &mut unsaid).is_some();
+    let mut ignored = Faults::default();
+    let mut has = |stem: &str| header.optional(stem, &mut ignored).is_some();
     has("birds") && (has("mean") || has("total"))
 }
 

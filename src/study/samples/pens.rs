@@ -7,7 +7,7 @@ use super::super::judge;
 use super::super::read::{Dates, Register};
 use super::Kept;
 
-/// Enters what the table says of each pen, or of each house without pens.
+/// Enters the row of each pen, or of each house without pens.
 pub(crate) fn read(
     header: &Header<'_>,
     dates: &Dates,

@@ -45,7 +45,7 @@ pub(super) fn of_row(
         }
         _ => None,
     };
-    let said = Kept {
+    let stated = Kept {
         pen,
         house,
         strain,
@@ -60,7 +60,7 @@ pub(super) fn of_row(
         .pen
         .or(layout.house)
         .map_or_else(|| rows.whole_place(), |c| rows.place(c));
-    let unit = joined(register, &said, known.as_ref(), &place, faults);
+    let unit = joined(register, &stated, known.as_ref(), &place, faults);
     if faults.count() > before {
         return None;
     }
@@ -94,7 +94,7 @@ pub(super) fn of_row(
     Some(units.len() - 1)
 }
 
-/// Whether the study knows a pen of that name, or knows no pens at all.
+/// Whether the study has a pen of that name, or has no pens at all.
 fn is_known(register: &Register, name: &str) -> bool {
     let of_table = register.study.kept.iter().any(|kept| kept.pen.is_some());
     let Some(pen) = register.known_pen(name) else {
@@ -131,10 +131,10 @@ fn unknown_pen(register: &mut Register, name: &str, place: Place, faults: &mut F
     );
 }
 
-/// What a row says, completed by what is known of its pen or house.
+/// Entries of a row, completed from its pen or house.
 fn joined(
     register: &Register,
-    said: &Kept,
+    stated: &Kept,
     known: Option<&Kept>,
     place: &Place,
     faults: &mut Faults,
@@ -154,15 +154,15 @@ fn joined(
         }
     };
     let study = &register.study;
-    clash("strain", said.strain, known.strain, &study.strains);
-    clash("house", said.house, known.house, &study.houses);
+    clash("strain", stated.strain, known.strain, &study.strains);
+    clash("house", stated.house, known.house, &study.houses);
     clash(
         "treatment",
-        said.treatment,
+        stated.treatment,
         known.treatment,
         &study.treatments,
     );
-    let of_pen = |bird: &&super::super::Bird| said.pen.is_some() && bird.pen == said.pen;
+    let of_pen = |bird: &&super::super::Bird| stated.pen.is_some() && bird.pen == stated.pen;
     let ringed = || study.birds.iter().filter(of_pen);
     // What all ringed birds of the pen have in common is the pen's.
     let common = |of: fn(&super::super::Bird) -> Option<usize>| {
@@ -177,19 +177,19 @@ fn joined(
         .flatten();
     let strain_of = |bird: &super::super::Bird| Some(bird.strain).filter(|one| *one != NO_STRAIN);
     SampledUnit {
-        strain: said
+        strain: stated
             .strain
             .or(known.strain)
             .or(common(strain_of))
             .unwrap_or(NO_STRAIN),
-        pen: said.pen,
-        house: said.house.or(known.house),
-        treatment: said
+        pen: stated.pen,
+        house: stated.house.or(known.house),
+        treatment: stated
             .treatment
             .or(known.treatment)
             .or(common(|bird| bird.treatment)),
         block: known.block.or(common(|bird| bird.block)),
-        hatch_date: said.hatch_date.or(known.hatch_date).or(hatch),
+        hatch_date: stated.hatch_date.or(known.hatch_date).or(hatch),
         birds: known.birds,
     }
 }

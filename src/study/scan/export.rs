@@ -1,5 +1,5 @@
 //! How the table of a scanner's export is mapped to this program's scans: names of regions,
-//! columns of a region and tissue, and names of scans that say which bird was scanned.
+//! columns of a region and tissue, and names of scans that identify the bird.
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -17,7 +17,7 @@ pub struct Mapped {
     pub unread: Vec<String>,
     /// Regions as the table writes them, and their names here.
     pub regions: BTreeMap<String, String>,
-    /// Whether anything was mapped by settings and not by its own name.
+    /// Whether anything was mapped by settings and not by its name.
     pub by_settings: bool,
 }
 
@@ -50,7 +50,7 @@ impl Mapped {
                 .map(|name| format!("\"{name}\""))
                 .collect();
             lines.push(format!(
-                "{file}: not read: {}; if one holds a reading or says how a bird was scanned, name it under [columns.scans], [scans.readings] or [scans.region_columns] in study.toml",
+                "{file}: not read: {}; if one holds a reading or the way of scanning, name it under [columns.scans], [scans.readings] or [scans.region_columns] in study.toml",
                 names.join(", ")
             ));
         }
@@ -95,7 +95,7 @@ pub struct ScanName {
     before: String,
 }
 
-/// What a part of a scan's name says.
+/// What a part of a scan's name stands for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Field {
     /// The bird, or several joined by +.

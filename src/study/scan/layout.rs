@@ -16,7 +16,7 @@ pub(super) const SCALE_WEIGHT: usize = 3;
 /// Where the columns stand.
 pub(super) struct Layout {
     pub(super) scan: Option<usize>,
-    /// None where the names of scans say the bird.
+    /// None where the names of scans give the bird.
     pub(super) bird: Option<usize>,
     pub(super) age: Option<Measure<AgeUnit>>,
     pub(super) date: Option<usize>,

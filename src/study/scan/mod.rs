@@ -1,7 +1,7 @@
 //! The `scans` table: one row a reading of the scanner.
 //!
 //! A reading of several birds at once stands in one row: its `bird` cell names
-//! them all, joined by `+`, and `birds_in_scan` says how many. The scanner prints
+//! them all, joined by `+`, and `birds_in_scan` gives their number. The scanner prints
 //! the total of such a scan unless `[scans] group_masses = "mean"` in
 //! `study.toml`; here all masses are grams per bird.
 
@@ -53,7 +53,7 @@ pub struct Scan {
     pub repeat: u32,
     /// [`WHOLE`] or the body region that was read.
     pub region: String,
-    /// How the bird was held; empty where not said.
+    /// How the bird was held; empty where not stated.
     pub restraint: String,
     /// Feathers on the bird or off.
     pub feathers: Feathers,
@@ -81,7 +81,7 @@ pub enum Feathers {
     Intact,
     /// Plucked.
     Plucked,
-    /// Not said.
+    /// Not stated.
     Unknown,
 }
 
@@ -94,8 +94,8 @@ impl Scans {
 }
 
 impl Scans {
-    /// What a scan of these says of a trait (`fat`, `water_legs`): a name that a reading has
-    /// in its region; NaN where there is none.
+    /// The reading of a trait in a scan of these (`fat`, `water_legs`): a name that a reading has
+    /// in its region, by the reading's name; NaN where there is none.
     #[must_use]
     pub fn reading(&self, scan: &Scan, trait_name: &str) -> f64 {
         let readings = self.readings(scan);

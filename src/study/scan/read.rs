@@ -64,7 +64,7 @@ pub(in crate::study) fn read(
     scans
 }
 
-/// Bird names, age, region, restraint, feathers and repeat: what makes a scan one of its own.
+/// Bird names, age, region, restraint, feathers and repeat: what identifies a scan.
 type Identity = (Vec<usize>, u64, String, String, Feathers, u32);
 
 pub(super) struct Reader<'a> {
@@ -78,9 +78,9 @@ pub(super) struct Reader<'a> {
     regions: BTreeMap<String, String>,
 }
 
-/// What a cell or the name of a scan says, with the column that it stands in.
+/// Text from a cell or the name of a scan, with the column that it stands in.
 #[derive(Clone, Copy)]
-struct Said<'r> {
+struct Entry<'r> {
     column: usize,
     text: &'r str,
 }
@@ -88,27 +88,27 @@ struct Said<'r> {
 impl Reader<'_> {
     fn scan(&mut self, rows: &Rows<'_>, faults: &mut Faults) -> Option<Scan> {
         let named = self.named(rows, faults)?;
-        let say = |column: Option<usize>, field: Field| -> Option<Said<'_>> {
+        let entry = |column: Option<usize>, field: Field| -> Option<Entry<'_>> {
             let of_column = column.and_then(|column| {
                 let text = rows.optional_word(Some(column))?;
-                Some(Said { column, text })
+                Some(Entry { column, text })
             });
             of_column.or_else(|| named.get(&field).copied())
         };
         let birds = self.birds(rows, named.get(&Field::Bird).copied(), faults)?;
         let age_d = self.age(rows, &birds, named.get(&Field::AgeD).copied(), faults)?;
-        let region = say(self.layout.region, Field::Region);
-        let region = region.map_or_else(|| WHOLE.to_owned(), |said| self.region(said.text));
+        let region = entry(self.layout.region, Field::Region);
+        let region = region.map_or_else(|| WHOLE.to_owned(), |entry| self.region(entry.text));
         let feathers = self.feathers(rows, faults)?;
         let repeat = Self::whole(
             rows,
-            say(self.layout.repeat, Field::Repeat),
+            entry(self.layout.repeat, Field::Repeat),
             1,
             "the number of the repeat such as 2",
             faults,
         )?;
-        let restraint = say(self.layout.restraint, Field::Restraint);
-        let restraint = restraint.map_or_else(String::new, |said| said.text.to_owned());
+        let restraint = entry(self.layout.restraint, Field::Restraint);
+        let restraint = restraint.map_or_else(String::new, |entry| entry.text.to_owned());
         let text = |column| {
             rows.optional_word(column)
                 .unwrap_or_default()
@@ -193,12 +193,12 @@ impl Reader<'_> {
         }
     }
 
-    /// What the name of the scan says, where the settings say how such names are made.
+    /// Parts of the scan's name, where the settings define how such names are made.
     fn named<'r>(
         &self,
         rows: &'r Rows<'_>,
         faults: &mut Faults,
-    ) -> Option<BTreeMap<Field, Said<'r>>> {
+    ) -> Option<BTreeMap<Field, Entry<'r>>> {
         let (Some(names), Some(column)) = (&self.requirements.names, self.layout.scan) else {
             return Some(BTreeMap::new());
         };
@@ -212,8 +212,8 @@ impl Reader<'_> {
             );
             return None;
         };
-        let said = |(field, text)| (field, Said { column, text });
-        Some(found.into_iter().map(said).collect())
+        let entry = |(field, text)| (field, Entry { column, text });
+        Some(found.into_iter().map(entry).collect())
     }
 
     /// The readings of single regions that stand in the row of a whole body.
@@ -257,12 +257,12 @@ impl Reader<'_> {
     fn birds(
         &mut self,
         rows: &Rows<'_>,
-        named: Option<Said<'_>>,
+        named: Option<Entry<'_>>,
         faults: &mut Faults,
     ) -> Option<Vec<usize>> {
         let own = self.layout.bird;
         let (column, cell) = match (own.and_then(|own| rows.optional_word(Some(own))), named) {
-            (None, Some(said)) => (said.column, said.text),
+            (None, Some(entry)) => (entry.column, entry.text),
             _ => {
                 let column = own?;
                 (column, rows.word(column, "a bird's name", faults)?)
@@ -288,7 +288,7 @@ impl Reader<'_> {
         }
         let stated = self.layout.birds_in_scan.and_then(|column| {
             let text = rows.optional_word(Some(column))?;
-            Some(Said { column, text })
+            Some(Entry { column, text })
         });
         let stated = Self::whole(
             rows,
@@ -348,17 +348,17 @@ impl Reader<'_> {
         &self,
         rows: &Rows<'_>,
         birds: &[usize],
-        named: Option<Said<'_>>,
+        named: Option<Entry<'_>>,
         faults: &mut Faults,
     ) -> Option<f64> {
-        if let (None, None, Some(said)) = (self.layout.age, self.layout.date, named) {
-            let known = said.text.parse().ok().and_then(age_in_range);
+        if let (None, None, Some(entry)) = (self.layout.age, self.layout.date, named) {
+            let known = entry.text.parse().ok().and_then(age_in_range);
             if known.is_none() {
                 let expected = format!("an age in days from 0 (hatch) to {AGE_LIMIT_D:.0} in it");
                 let advice = "correct the cell, or scans.names in study.toml";
                 faults.add(
-                    rows.place(said.column),
-                    quoted(rows.cell(said.column)),
+                    rows.place(entry.column),
+                    quoted(rows.cell(entry.column)),
                     expected,
                     advice,
                 );
@@ -428,22 +428,22 @@ impl Reader<'_> {
         read
     }
 
-    /// A whole number from 1, `absent` where nothing is said.
+    /// A whole number from 1, `absent` by default.
     fn whole(
         rows: &Rows<'_>,
-        said: Option<Said<'_>>,
+        entry: Option<Entry<'_>>,
         absent: u32,
         expected: &str,
         faults: &mut Faults,
     ) -> Option<u32> {
-        let Some(said) = said else {
+        let Some(entry) = entry else {
             return Some(absent);
         };
-        let number = said.text.parse::<u32>().ok().filter(|number| *number >= 1);
+        let number = entry.text.parse::<u32>().ok().filter(|number| *number >= 1);
         if number.is_none() {
             faults.add(
-                rows.place(said.column),
-                quoted(said.text),
+                rows.place(entry.column),
+                quoted(entry.text),
                 expected,
                 "correct the cell",
             );

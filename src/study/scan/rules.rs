@@ -17,7 +17,7 @@ pub enum GroupMasses {
     Mean,
 }
 
-/// What `[scans]` in `study.toml` says.
+/// Settings under `[scans]` in `study.toml`.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct ScanSettings {
@@ -36,7 +36,7 @@ pub struct ScanSettings {
     pub regions: BTreeMap<String, String>,
     /// Headers of columns that hold one reading of one region.
     pub region_columns: BTreeMap<String, RegionColumn>,
-    /// How the names of scans say bird, age, repeat.
+    /// How the names of scans give bird, age and repeat.
     pub names: Option<ScanName>,
 }
 

@@ -8,7 +8,7 @@ const EGG: &str = "egg";
 /// A way of scanning.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Way {
-    /// How the birds were held; empty where not said.
+    /// How the birds were held; empty where not stated.
     pub restraint: String,
     /// Birds in the scan.
     pub birds: usize,

@@ -336,7 +336,7 @@ impl Reader<'_> {
                     Voice::StudyFile => {
                         "name the scale's pen in a column pen or under [scale_stream.pens] in study.toml, and the pen's strain in the tables of birds or pens"
                     }
-                    Voice::Options => "put the records of each strain into a table of their own",
+                    Voice::Options => "put the records of each strain into a separate table",
                 };
                 faults.add(
                     rows.whole_place(),
@@ -393,7 +393,7 @@ impl Reader<'_> {
         let (expected, advice) = match why {
             NoTime::Date => (
                 format!("a date such as {example} and a time"),
-                format!("correct the cell, or say how dates are written: {settings}"),
+                format!("correct the cell, or state how dates are written: {settings}"),
             ),
             NoTime::Clock => (
                 format!("a time such as {example}T07:30:00"),
@@ -487,7 +487,7 @@ impl Reader<'_> {
                 count => format!("{count} times"),
             };
             study.warnings.push(format!(
-                "{file}: the clock of {name} goes back {times}, first in {first}; each record is taken at its own time: if the clock was wrong, correct the times (an hour in autumn is the end of summer time)"
+                "{file}: the clock of {name} goes back {times}, first in {first}; each record is taken at its recorded time: if the clock was wrong, correct the times (an hour in autumn is the end of summer time)"
             ));
         }
         if self.missing.count > 0 {

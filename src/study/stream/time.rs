@@ -62,7 +62,7 @@ fn digits(text: &str) -> Option<u32> {
     plain.then(|| text.parse().ok()).flatten()
 }
 
-/// Reads times of one table; the day of the record before is kept, as the next is often its own.
+/// Reads times of one table; the day of the record before is kept, as the next is often the same.
 pub(super) struct Clock<'a> {
     dates: &'a DateFormat,
     /// The offset of the house from UTC, minutes.
@@ -79,7 +79,7 @@ impl<'a> Clock<'a> {
         }
     }
 
-    /// Reads a cell; the date may stand in a cell of its own.
+    /// Reads a cell; the date may stand in a separate cell.
     pub(super) fn read(&mut self, date: Option<&str>, cell: &str) -> Result<Stamp, NoTime> {
         let (date, time) = match date {
             Some(date) => (date, cell),

@@ -11,7 +11,7 @@ pub(super) struct Layout {
     pub(super) bird: Option<usize>,
     pub(super) time: Time,
     pub(super) value: Measure<MassUnit>,
-    /// The columns of a wide table, where `time` says that it is one.
+    /// The columns of a wide table, where `time` is [`Time::Header`].
     pub(super) wide: Vec<WideColumn>,
     pub(super) strain: Option<usize>,
     pub(super) pen: Option<usize>,
@@ -62,8 +62,8 @@ impl Layout {
         } else {
             Self::time_and_value(header, columns, faults)
         };
-        // In a bare table strains are groups unless the call says otherwise; pens and
-        // treatments have a say only where it names them.
+        // In a bare table strains are groups by default; pens and
+        // treatments count only where the call names them.
         let mut named =
             |stem: &str, wanted: bool| wanted.then(|| header.optional(stem, faults)).flatten();
         let strain = named("strain", !bare || columns.has_groups());

@@ -89,7 +89,7 @@ pub(crate) fn read(
     Some(records)
 }
 
-/// What is to be said of rows that were left out since they have no value.
+/// Note on rows that were left out since they have no value.
 fn without_value(header: &Header<'_>, layout: &Layout, missing: &Missing) -> Option<String> {
     if missing.count == 0 {
         return None;
@@ -109,7 +109,7 @@ fn without_value(header: &Header<'_>, layout: &Layout, missing: &Missing) -> Opt
     })
 }
 
-/// What is to be said of columns of a bare table that a study folder would read.
+/// Notes on columns of a bare table that a study folder would read.
 fn unread(header: &Header<'_>, layout: &Layout, columns: &Columns) -> Vec<String> {
     let read: HashSet<usize> = layout.columns().into_iter().collect();
     let advice = [
@@ -119,7 +119,7 @@ fn unread(header: &Header<'_>, layout: &Layout, columns: &Columns) -> Vec<String
     ];
     advice
         .into_iter()
-        // Who says that there are no groups has seen the strains.
+        // A call without groups has settled the question of strains.
         .filter(|(stem, _)| *stem != "strain" || columns.has_groups())
         .filter_map(|(stem, advice)| {
             let headers = &header.table.headers;
@@ -148,7 +148,7 @@ fn unread(header: &Header<'_>, layout: &Layout, columns: &Columns) -> Vec<String
         .collect()
 }
 
-/// What is to be said where no column names the birds and an age stands more than once: the rows
+/// Warning where no column names the birds and an age stands more than once: the rows
 /// may be unnamed birds, or a column that was not read may name them.
 fn perhaps_many_birds(header: &Header<'_>, layout: &Layout, records: &Records) -> Option<String> {
     let subjects = records.starts.windows(2);
@@ -175,7 +175,7 @@ fn perhaps_many_birds(header: &Header<'_>, layout: &Layout, records: &Records) -
     };
     Some(format!(
         "{}: no column bird, so that {subject} were taken as one subject weighed more than once at an age{names}; \
-         if each row is another, unnamed bird, say --sample",
+         if each row is another, unnamed bird, give --sample",
         header.table.file
     ))
 }
@@ -212,10 +212,10 @@ impl<'a> WeighingTable<'a> {
         reader.seen
     }
 
-    /// The pieces of a long table read side by side, each with a register of its own,
+    /// The pieces of a long table read side by side, each with a separate register,
     /// and joined in their order.
     ///
-    /// This knows only tables of which nothing is to be said. `None`, and the register as
+    /// Only for tables without any message. `None`, and the register as
     /// it was, where a piece has a fault, where two pieces disagree about a bird, or where
     /// the birds are known from another table: then the rows are read one by one, and
     /// every fault is reported with its row and in its order.

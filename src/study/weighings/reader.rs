@@ -80,7 +80,7 @@ impl Reader<'_> {
                     rows.place(column),
                     quoted(rows.cell(column)),
                     "a bird's name",
-                    "fill in the cell or remove the row; unnamed birds go into a table of their own, without a column of birds (weighings = [\"ringed.csv\", \"samples.csv\"])",
+                    "fill in the cell or remove the row; unnamed birds go into a separate table without a column of birds (weighings = [\"ringed.csv\", \"samples.csv\"])",
                 );
                 None
             }
@@ -206,11 +206,11 @@ impl Reader<'_> {
                     "a mass in {unit} of at most {}",
                     MASS_LIMIT_G / unit.grams()
                 ),
-                "correct the cell or the unit; for data that are not weights of birds say --no-plausibility",
+                "correct the cell or the unit; for data that are not weights of birds give --no-plausibility",
             ),
             Values::BirdMasses => (
                 format!("a mass in {unit} above 0"),
-                "correct the cell or mark it missing (NA); for data that are not weights of birds say --no-plausibility",
+                "correct the cell or mark it missing (NA); for data that are not weights of birds give --no-plausibility",
             ),
         };
         faults.add(

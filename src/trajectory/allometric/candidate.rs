@@ -50,10 +50,10 @@ pub(super) struct FittedForm {
     pub(super) fit: LinearMixedFit,
 }
 
-/// Greatest own standard error of a mass as a share of it: beyond, a logarithm says little
+/// Greatest standard error of a mass as a share of it: beyond, a logarithm is of little use
 /// and its error is far from normal.
 const GREATEST_CV: f64 = 1.0 / 3.0;
-pub(super) const TOO_UNSURE: &str = "its own standard error is more than a third of the mass";
+pub(super) const TOO_UNSURE: &str = "its standard error is more than a third of the mass";
 
 impl Form {
     pub(super) fn line(reference_weight_g: f64) -> Self {
@@ -216,7 +216,7 @@ impl FittedForm {
         };
         match model.at_variances(self.fit.likelihood, &self.fit.variances()) {
             Ok(mut fit) => {
-                // At the best break its own column adds nothing but rounding.
+                // At the best break the break's column adds nothing but rounding.
                 fit.log_lik = self.fit.log_lik;
                 fit.parameters = self.fit.parameters + 1;
                 Self {

@@ -10,7 +10,7 @@ use crate::growth::{Allometry, Bend};
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Form {
     pub(super) allometry: Allometry,
-    /// Whether each group has an exponent of its own.
+    /// Whether each group has a separate exponent.
     pub(super) own_slopes: bool,
     /// Whether birds differ in their exponent.
     pub(super) bird_slopes: bool,

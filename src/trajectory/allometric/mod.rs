@@ -100,13 +100,13 @@ pub struct BirdCurve {
     pub scans: usize,
 }
 
-/// Groups up to which quantities have degrees of freedom of their own.
+/// Groups up to which quantities have separate degrees of freedom.
 const MOST_GROUPS: usize = 24;
 
 /// An allometric model of a trait on the curves of body weight.
 #[derive(Debug, Clone)]
 pub struct AllometricFit {
-    /// From what each quantity of the groups has degrees of freedom of its own: the weight
+    /// The source of the degrees of freedom of each quantity of the groups: the weight
     /// model's variance terms, and the birds scanned; `None` where that is not known.
     pub covariance_error: Option<Arc<CovarianceError>>,
     /// The trait.
@@ -146,7 +146,7 @@ pub struct AllometricFit {
     pub residual_sd: Estimated,
     /// Effect of an egg in the body on log mass, where scans with one are in the model.
     pub egg_effect: Option<Estimated>,
-    /// What an egg weighs, where scale weights and curves say it.
+    /// Weight of an egg, where scale weights and curves determine it.
     pub egg_weight: Option<EggWeight>,
     /// What an egg adds to the masses of scans whose offset is not known from comparisons
     /// ([`Records::with_egg`]), or why it is not estimated.
@@ -173,7 +173,7 @@ type Columns = Vec<(Option<usize>, f64)>;
 
 /// Models a trait of a study by allometry on its weight curves.
 ///
-/// `shared` says how the masses hang together by the error of the equations that made them
+/// `shared` states how the masses are correlated by the error of the equations that made them
 /// (none: no such error): records x k, the error of each record in grams for one standard
 /// deviation of each of k independent normal errors; so its product with its transpose is
 /// the shared covariance of the records. Given the same k errors for fat, lean and bone,

@@ -26,7 +26,7 @@ pub struct ScanRow {
     pub weight_from: WeightFrom,
     /// Mass, g.
     pub mass_g: f64,
-    /// Its own error variance, g^2; 0 where none is known.
+    /// Its error variance, g^2; 0 where none is known.
     pub variance_g2: f64,
     /// Whether the bird had a shelled egg in its body.
     pub egg: bool,
@@ -37,7 +37,7 @@ pub struct ScanRow {
 /// Where a bird's weight at a scan comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum WeightFrom {
-    /// Its own curve in the weight model.
+    /// Its curve in the weight model.
     Curve,
     /// The scale at the scan, of a bird without weighings; an egg's weight is taken off.
     Scale,

@@ -116,7 +116,7 @@ fn aicc(model: &SampledModel) -> f64 {
     }
 }
 
-/// The model with the terms of the log SD that restricted likelihood asks for.
+/// The model with the terms of the log SD that restricted likelihood supports.
 fn with_spread(model: SampledModel, data: &SampledData) -> SampledModel {
     if model.sd(0, 0.0).is_none() {
         return model;

@@ -9,8 +9,8 @@
 //! scaled to -1..1. Units, days and occasions are random. A sample enters by its n, the mean and
 //! the squares of its logarithms; birds weighed together by the logarithm of their mean, which
 //! has the log-normal law's correction and variance; a ringed bird by all its weighings, whose
-//! correlation (1 - p) exp(-|t - s| / L) is estimated beside. Of the three kinds each adds what
-//! it knows to the same cells, so that none is turned into another.
+//! correlation (1 - p) exp(-|t - s| / L) is estimated beside. Each of the three kinds
+//! contributes to the same cells, so that none is turned into another.
 //!
 //! Variances are estimated by restricted likelihood of the model linearised at the terms, the
 //! terms by generalised least squares in turn, until neither changes (Lindstrom and Bates 1990,

@@ -79,7 +79,7 @@ struct Search<'a> {
 }
 
 impl SampledModel {
-    /// Fits a curve a group; `start` holds the terms of each to begin with, and `slopes` says how
+    /// Fits a curve a group; `start` holds the terms of each to begin with, and `slopes` sets how
     /// many terms in age the log SD has (0 to 2).
     ///
     /// # Errors

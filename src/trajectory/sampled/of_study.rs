@@ -10,7 +10,7 @@ use crate::study::{FixedEffectOf, Records, SampleRow, Study};
 pub struct SampledGroup {
     /// Index into [`Study::strains`].
     pub strain: usize,
-    /// Index into [`Study::treatments`], where treatments have curves of their own.
+    /// Index into [`Study::treatments`], where treatments have separate curves.
     pub treatment: Option<usize>,
     /// Its name in the tables.
     pub name: String,

@@ -27,7 +27,7 @@ pub(super) struct Layout {
 /// Unit of the SDs in the vector of the search: one percent.
 pub(super) const UNIT: f64 = 0.01;
 
-/// The parameters of variation in their own units.
+/// The parameters of variation in natural units.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Spread {
     /// Log SD between birds of each group, at the middle age; empty where it cannot be known.
@@ -145,7 +145,7 @@ impl Spread {
     }
 }
 
-/// What the birds of one unit say of the unit's cells: their generalised least squares means
+/// Contribution of the birds of one unit to the unit's cells: generalised least squares means
 /// with the covariance of sampling, and the log-likelihood of everything beyond these means.
 pub(super) struct Reduced {
     pub(super) means: DVector<f64>,

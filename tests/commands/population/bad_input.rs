@@ -165,8 +165,8 @@ fn the_command_gives_a_reason_and_no_nan() {
                 "fit weights.csv --group strain --curve {curve} --level population,strain --out out{more}"
             );
             let output = pinfeather(folder.path(), &call);
-            let told = String::from_utf8_lossy(&output.stderr).into_owned();
-            assert_eq!(output.status.code(), Some(0), "{name}{more}: {told}");
+            let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+            assert_eq!(output.status.code(), Some(0), "{name}{more}: {errors}");
             let tables = folder.path().join("out/tables");
             no_nan(&tables);
             let fits = rows(&tables.join("curve_fits.csv"));

@@ -7,7 +7,7 @@ fn number(cell: &str) -> f64 {
         .unwrap_or_else(|_| panic!("a number, not {cell:?}"))
 }
 
-/// The demo's strains, terms and birds stand where the contract says.
+/// The demo's strains, terms and birds stand where the contract requires.
 #[test]
 fn the_demo_has_the_rows_of_the_contract() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -104,7 +104,7 @@ fn the_demo_has_the_rows_of_the_contract() {
     assert!(source.is_some_and(|row| row["meaning"].contains("at least 0.5")));
 }
 
-/// A bird weighed only before the spurt borrows it; one weighed throughout has its own.
+/// A bird weighed only before the spurt borrows it; one weighed throughout does not.
 #[test]
 fn a_bird_without_late_weighings_borrows_its_spurt() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -241,7 +241,7 @@ fn a_strain_with_correlated_residuals_is_at_the_exact_maximum() {
     }
 }
 
-/// Fixed effects by treatment, as study.toml or the call says.
+/// Fixed effects by treatment, as study.toml or the call requests.
 #[test]
 fn treatments_have_fixed_effects_where_they_are_asked_for() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -296,7 +296,7 @@ fn treatments_have_fixed_effects_where_they_are_asked_for() {
     assert_eq!(count, 2);
 }
 
-/// Options that do not go together, and what is said of them.
+/// Options that do not go together, and the message.
 #[test]
 fn options_that_do_not_go_together_are_refused() {
     let folder = tempfile::tempdir().expect("a folder");
@@ -305,7 +305,7 @@ fn options_that_do_not_go_together_are_refused() {
         gompertz_birds(6, 1, 2).csv(),
     )
     .expect("a file");
-    for (options, said) in [
+    for (options, expected) in [
         (
             "--level strain --random A",
             "expected --level population among the levels",
@@ -339,9 +339,9 @@ fn options_that_do_not_go_together_are_refused() {
     ] {
         let call = format!("fit weights.csv --curve gompertz --out out {options}");
         let output = pinfeather(folder.path(), &call);
-        let told = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert_eq!(output.status.code(), Some(2), "{options}: {told}");
-        assert!(told.contains(said), "{options}: {told}");
+        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{options}: {errors}");
+        assert!(errors.contains(expected), "{options}: {errors}");
         assert!(
             !folder.path().join("out").exists(),
             "{options}: nothing is written"

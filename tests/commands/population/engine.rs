@@ -120,7 +120,7 @@ fn laplace_is_exact_for_a_linear_effect_and_the_alternation_is_near() {
     assert!((gap - 0.012_693_912).abs() < 1e-6, "{gap}");
     for tree in 0..5 {
         let modes = (laplace.subject(tree)[0], alternating.subject(tree)[0]);
-        // The trees' sizes, 155 to 220 mm, are told to some 3 percent.
+        // The trees' sizes, 155 to 220 mm, are known to some 3 percent.
         close("a tree's size", modes.0, modes.1, 1e-2);
         close("exact", modes.0, quadrature.subject(tree)[0], 1e-6);
         let shares = (
@@ -255,7 +255,7 @@ fn relative_variances_weigh_observations() {
         close("sigma", scaled.sigma, 0.5 * plain.sigma, 1e-6);
         close("log-likelihood", scaled.log_lik, plain.log_lik, 1e-9);
         close("A", scaled.fixed[0].value, plain.fixed[0].value, 1e-8);
-        // A wild value in the third bird, told to be so.
+        // A wild value in the third bird is reported.
         let mut wild = birds.clone();
         wild.values[25] += 5000.0;
         let mut variances = vec![1.0; birds.values.len()];

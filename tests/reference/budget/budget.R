@@ -8,7 +8,7 @@ cat('  "versions": "', R.version.string, '",\n', sep = "")
 # 1. Studies simulated from birds to means: a line is fitted to N0 + N analysed birds, the
 #    readings of n other birds at k ages, r scans an occasion, in scans of g, are corrected
 #    by it. Errors of the strain's mean at the last age and of a bird's curve there.
-#    The way's offset is a shift known with an error of its own.
+#    The way's offset is a shift known with a separate error.
 study <- function(p) {
   x <- rep(p$calibration, length.out = p$N0 + p$N)
   c0 <- rnorm(length(x), 0, sqrt(p$w + p$e) * p$M)

@@ -1,5 +1,5 @@
 # Do the alternating method's equations hold at a point, full 3x3 covariance? Plain R, written apart from the engine:
-# modes given the fixed effects; the move that the linearised model asks of the fixed effects; its best covariance.
+# modes given the fixed effects; the move of the fixed effects by the linearised model; its best covariance.
 # usage: Rscript fixed_point_full.R  (in this folder; prints, and writes expected_fixed_point_full.json)
 all <- read.csv("chickweight.csv"); d <- all[all$diet %in% c(1, 3), ]; n <- table(d$bird); d <- d[d$bird %in% names(n)[n >= 8], ]
 birds <- split(d, factor(d$bird, levels = unique(d$bird)))

@@ -1,4 +1,4 @@
-# The likelihood of first eggs given what weighings say of the birds' terms, and its maximum,
+# The likelihood of first eggs given the posterior of the birds' terms, and its maximum,
 # written down a second time. `Rscript likelihood.R > likelihood.json`
 set.seed(20)
 n <- 40

@@ -53,7 +53,7 @@ at <- function(age) { grad <- t(sapply(seq_len(G), function(g) jac(age, terms[g,
   k <- contrast(grad, sapply(seq_len(G), function(g) f(age, terms[g, 1], terms[g, 2], terms[g, 3])))
   list(est = k$est, L = k$L, df = satterthwaite(grad)) }
 day <- at(100); out$at_100 <- list(difference = day$est, std_error = sqrt(diag(day$L %*% V %*% t(day$L))))
-# sup-t of each group along the days, 100,000 draws, each day with a variance of its own from so many units; the degrees
+# sup-t of each group along the days, 100,000 draws, each day with a separate variance from that number of units; the degrees
 # of freedom are no whole number, so with the whole ones below and above.
 days <- lapply(seq(7, 140, by = 2), at); root <- t(chol(V + diag(0, G * p)))
 factor_of <- function(g) { L <- t(sapply(days, function(x) x$L[g, ])); df <- min(sapply(days, function(x) x$df[g]))

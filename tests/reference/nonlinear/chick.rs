@@ -168,7 +168,7 @@ fn diets_pooled_as_in_r() {
     }
 }
 
-/// Trade check E4: the fits that must say why they are not to be used.
+/// Trade check E4: fits that must state why they are not to be used.
 #[test]
 fn fits_that_must_not_be_a_bare_number() {
     let mut series = series_by(|row| row.bird.clone());

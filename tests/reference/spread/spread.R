@@ -1,6 +1,6 @@
 # Power of the mean in the spread of repeats: a gamma regression of the subjects'
 # variances on log mean (log link, weights the degrees of freedom, dispersion 2).
-# Rscript spread.R, in this folder. Draws two tables with its own seed.
+# Rscript spread.R, in this folder. Draws two tables with a fixed seed.
 set.seed(11)
 draw <- function(power, factor, n) {
   rows <- NULL

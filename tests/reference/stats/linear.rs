@@ -44,7 +44,7 @@ fn check_certified(name: &str, fit: &Fit, set: &serde_json::Value, wanted: f64) 
 }
 
 /// NIST StRD, certified to 15 digits. Filip's powers lose digits before the fit
-/// begins (x^10 is rounded), so 7 are asked of it and 9 of the others.
+/// begins (x^10 is rounded), so 7 are required of it and 9 of the others.
 #[test]
 fn nist_certified_sets() {
     let sets = &expected("nist_linear/expected.json")["sets"];

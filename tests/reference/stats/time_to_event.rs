@@ -55,7 +55,7 @@ fn rows(design: &Design) -> Vec<Vec<f64>> {
     rows.map(|row| row.iter().copied().collect()).collect()
 }
 
-/// `survreg`, tolerance 1e-13. Nine digits asked of estimates, eight of standard
+/// `survreg`, tolerance 1e-13. Nine digits required of estimates, eight of standard
 /// errors: R's information is taken one step before its last.
 #[test]
 fn accelerated_failure_times() {

@@ -83,7 +83,7 @@ fn normal(random: &mut ChaCha8Rng) -> f64 {
     (0..12).map(|_| random.random::<f64>()).sum::<f64>() - 6.0
 }
 
-/// Writes study number `seed` into an empty folder, and says what it is.
+/// Writes study number `seed` into an empty folder, and describes it.
 pub(crate) fn write(seed: u64, folder: &Path) -> String {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     // Primes apart, so that 40 studies have 40 combinations.
@@ -185,7 +185,7 @@ impl Tables {
             ("onset", "bird,first_egg_age_d,last_seen_age_d", &self.onset),
             ("targets", "strain,age_d,target_g", &self.targets),
         ];
-        // Fewer than three birds calibrate no scanner, and the program says so.
+        // Fewer than three birds calibrate no scanner, and the program reports that.
         let with_scans = scans && self.scanned >= 3;
         if with_scans {
             let columns = "scan,bird,age_d,feathers,fat_g,lean_g,bone_g,scale_weight_g";

@@ -351,7 +351,7 @@ fn spread(variance: Variance, cited: &mut References) -> String {
     }
 }
 
-/// How the model was estimated, and how sure its maximum is.
+/// How the model was estimated, and the numerical precision of its maximum.
 fn estimation(fit: &PopulationFit, mixed: &MixedFit, cited: &mut References) -> String {
     let criterion = match fit.options.criterion {
         Criterion::Likelihood => "maximum likelihood",

@@ -128,7 +128,7 @@ impl Paper<'_> {
             .collect();
         let n = masses.corrections.iter().map(|one| one.rows.len()).max();
         let mut text = format!(
-            "{} of the accepted scans that the equations are valid for (n = {}) were corrected with them. The error variance of a corrected mass has a component of its own (residual and repositioning error) and a component shared by all scans (uncertainty of the equation); own variances entered the growth models as known.",
+            "{} of the accepted scans that the equations are valid for (n = {}) were corrected with them. The error variance of a corrected mass has an individual component (residual and repositioning error) and a component shared by all scans (uncertainty of the equation); individual variances entered the growth models as known.",
             capital(&listed(&traits)),
             n.unwrap_or(0)
         );

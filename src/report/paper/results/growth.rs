@@ -26,7 +26,7 @@ impl Paper<'_> {
             }
         }
         if !all.is_empty() {
-            all.push("[State what these curves say of the birds, and whether the records reach the ages that they are used for.]".to_owned());
+            all.push("[State what these curves show of the birds, and whether the records reach the ages that they are used for.]".to_owned());
         }
         all
     }

@@ -205,7 +205,7 @@ impl Paper<'_> {
         if let Some(model) = models.recommended() {
             let error_d = error(model)?;
             return Some(format!(
-                "{} predicted age at first egg best in cross-validation (RMSE {}{without_words}; {}, {} laid; table onset_fits). [State what this says of the cue, and what it cannot say.]",
+                "{} predicted age at first egg best in cross-validation (RMSE {}{without_words}; {}, {} laid; table onset_fits). [State what this shows of the cue, and what it cannot show.]",
                 capital(&cues(model)),
                 words(error_d),
                 count(model.n, "bird"),
