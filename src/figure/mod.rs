@@ -12,7 +12,7 @@
 //! | does a model miss something | [`ResidualPanels`], [`RandomPairs`], [`Profile`] |
 //! | how do strains differ | [`Forest`], [`DifferenceBand`] |
 //! | when will they lay | [`LayCurve`], [`ValueAtFirstEgg`] |
-//! | how few birds suffice, and for what money | [`PrecisionByBirds`], [`PrecisionByCost`] |
+//! | how few birds suffice, and for what money | [`Precision`] |
 //!
 //! Each has a preferred height at a width: `figure.draw(figure.size(89.0)?)`
 //! ([`Figure`]). `frame.rs` and `row_frame.rs` hold what figures by age, and figures of named
@@ -51,7 +51,6 @@ mod picture;
 mod platform_days;
 mod points;
 mod precision;
-mod precision_by_cost;
 mod profile;
 mod random_pairs;
 mod raster;
@@ -79,8 +78,7 @@ pub use paper::{MOST_COLOURED, Size, Theme};
 pub use picture::Picture;
 pub use platform_days::{PlatformDays, ScaleDays};
 pub use points::{NamedPoint, Ranged, StrainPoints};
-pub use precision::{DesignPrecision, PrecisionByBirds, PrecisionPanel};
-pub use precision_by_cost::{CostLine, CostPanel, PrecisionByCost};
+pub use precision::{DesignPrecision, Precision, PrecisionPanel};
 pub use profile::{Profile, ProfileTerm};
 pub use random_pairs::{RandomPairs, StrainEffects};
 pub use residual_panels::{Across, ResidualLine, ResidualPanel, ResidualPanels};

@@ -1,4 +1,4 @@
-//! How many birds answer the question.
+//! How many birds, or how much money, answer the question.
 
 use crate::error::Result;
 use crate::figure::axes::{Axis, Scale, drawn_at};
@@ -13,28 +13,30 @@ use crate::figure::points::{Ranged, signed};
 use crate::figure::scene::Marks;
 use crate::figure::words::Words;
 
-/// How few birds would answer the question: precision (or power) against the number
-/// of birds, by design, with the required value as a line, a panel a quantity.
+/// Precision (or power) against what it takes, by design, with the required value as a line, a
+/// panel a quantity.
 #[derive(Debug, Clone, Default)]
-pub struct PrecisionByBirds {
+pub struct Precision {
+    /// "Precision by number of birds".
+    pub title: String,
+    /// The x axis: "Birds a strain", "Cost (EUR)".
+    pub effort: String,
     /// What the lines are, for the note: "expected information".
     pub expected: String,
-    /// What points and bars are, for the note: "500 simulated studies, 95 % interval".
-    pub simulated: String,
-    /// Whose number it is: "Birds a strain"; "Birds" where empty.
-    pub birds: String,
-    /// A panel a term, contrast or cue.
+    /// What the points are, for the note: "500 simulated studies, bars: 95 % interval".
+    pub points: String,
+    /// A panel an estimate.
     pub panels: Vec<PrecisionPanel>,
     /// Unit of ages, and what n counts.
     pub frame: Frame,
 }
 
-/// One panel of [`PrecisionByBirds`].
+/// One panel of [`Precision`].
 #[derive(Debug, Clone, Default)]
 pub struct PrecisionPanel {
-    /// What stands over it: "Asymptote"; may be empty.
+    /// What stands over it: "Asymptote", "Fat: strain mean"; may be empty.
     pub name: String,
-    /// The y axis: "Standard error (g)", "Power (%)".
+    /// The y axis: "Half width (g)", "Power (%)".
     pub label: String,
     /// The required value, as a line across.
     pub wanted: Option<f64>,
@@ -42,20 +44,20 @@ pub struct PrecisionPanel {
     pub designs: Vec<DesignPrecision>,
 }
 
-/// One design in one panel of [`PrecisionByBirds`].
+/// One design in one panel of [`Precision`].
 #[derive(Debug, Clone, Default)]
 pub struct DesignPrecision {
-    /// Its name: "scans every 2 weeks".
+    /// Its name: "scans every 2 weeks", "tube, 2 scans".
     pub name: String,
-    /// Birds and what is expected of them, ascending in birds; may be empty.
+    /// Effort and what is expected of it, ascending in effort; may be empty.
     pub expected: Vec<(f64, f64)>,
-    /// Birds and what simulated studies gave, with its interval; may be empty.
-    pub simulated: Vec<(f64, Ranged)>,
+    /// Effort and what was found for it, with its interval where there is one; may be empty.
+    pub points: Vec<(f64, Ranged)>,
 }
 
 const LEAST_PANEL_MM: f64 = 38.0;
 
-impl Figure for PrecisionByBirds {
+impl Figure for Precision {
     fn size(&self, width_mm: f64) -> Result<Size> {
         let rows = rows(self.panels.len(), self.columns(width_mm));
         Size::new(width_mm, 20.0 + 50.0 * rows)
@@ -72,17 +74,16 @@ impl Figure for PrecisionByBirds {
             }
             for (index, design) in content.designs.iter().enumerate() {
                 panel.open("design", &[("design", &design.name)]);
-                design.draw(panel, &Style::of(index))?;
+                design.draw(panel, &Style::of(index), &self.effort)?;
                 panel.close();
             }
         }
-        let names: Vec<&str> = self.panels.iter().map(|p| p.label.as_str()).collect();
-        let title = "Precision by number of birds";
-        Ok(board.finish(title, &format!("Panels: {}.", names.join(", "))))
+        let names: Vec<&str> = self.panels.iter().map(PrecisionPanel::title).collect();
+        Ok(board.finish(&self.title, &format!("Panels: {}.", names.join(", "))))
     }
 }
 
-impl PrecisionByBirds {
+impl Precision {
     /// Panels with separate axes need more room than the sheet's rule counts.
     fn columns(&self, width_mm: f64) -> usize {
         const OWN_LETTERS_MM: f64 = 12.0;
@@ -90,12 +91,8 @@ impl PrecisionByBirds {
     }
 
     fn plan(&self, size: Size) -> Plan {
-        let birds = match self.birds.as_str() {
-            "" => "Birds",
-            named => named,
-        };
         let cells = self.panels.iter().map(|p| {
-            let (numbers, values) = drawn_at(p.places());
+            let (efforts, values) = drawn_at(p.places());
             let y = Axis::new(Words::plain(&p.label), Scale::Number)
                 .hold(values)
                 .with_zero();
@@ -104,8 +101,8 @@ impl PrecisionByBirds {
                     name: p.name.clone(),
                     ..Head::default()
                 },
-                x: Axis::new(Words::plain(birds), Scale::Number)
-                    .hold(numbers)
+                x: Axis::new(Words::plain(&self.effort), Scale::Number)
+                    .hold(efforts)
                     .with_zero(),
                 y: if y.is_empty() { y } else { y.hold(p.wanted) },
                 places: p.places().collect(),
@@ -116,7 +113,7 @@ impl PrecisionByBirds {
             name: design.name.clone(),
             n: String::new(),
             style: Style::of(i),
-            sample: if design.simulated.is_empty() {
+            sample: if design.points.is_empty() {
                 Sample::Line
             } else {
                 Sample::LineAndMarker
@@ -126,11 +123,11 @@ impl PrecisionByBirds {
         if !self.expected.is_empty() {
             note.push(format!("Lines: {}.", self.expected));
         }
-        if !self.simulated.is_empty() {
-            note.push(format!("Points and bars: {}.", self.simulated));
+        if !self.points.is_empty() {
+            note.push(format!("Points: {}.", self.points));
         }
         if self.panels.iter().any(|p| p.wanted.is_some()) {
-            note.push("Thin dashed: what is wanted.".to_owned());
+            note.push("Thin dashed: what is required.".to_owned());
         }
         Plan {
             size,
@@ -147,31 +144,36 @@ impl PrecisionByBirds {
 }
 
 impl PrecisionPanel {
+    fn title(&self) -> &str {
+        match self.name.as_str() {
+            "" => &self.label,
+            name => name,
+        }
+    }
+
     fn places(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         self.designs.iter().flat_map(|design| {
-            let simulated = design
-                .simulated
-                .iter()
-                .flat_map(|(birds, value)| value.all().map(|v| (*birds, v)));
-            design.expected.iter().copied().chain(simulated)
+            let points = design.points.iter();
+            let points = points.flat_map(|(effort, value)| value.all().map(|v| (*effort, v)));
+            design.expected.iter().copied().chain(points)
         })
     }
 }
 
 impl DesignPrecision {
-    fn draw(&self, panel: &Panel, style: &Style) -> Result<()> {
+    fn draw(&self, panel: &Panel, style: &Style, effort: &str) -> Result<()> {
         let pen = Pen::solid(style.colour, CURVE_PT).dashed(style.dash);
         panel.line(&self.expected, &pen)?;
         let bar = Pen::solid(style.colour, 0.7);
-        for (birds, value) in &self.simulated {
-            panel.line(&[(*birds, value.lower), (*birds, value.upper)], &bar)?;
+        for (at, value) in &self.points {
+            panel.line(&[(*at, value.lower), (*at, value.upper)], &bar)?;
         }
         let dots: Vec<Dot> = self
-            .simulated
+            .points
             .iter()
-            .map(|(birds, value)| Dot {
-                place: (*birds, value.value),
-                title: format!("{}, {} birds: {}", self.name, signed(*birds), value.words()),
+            .map(|(at, value)| Dot {
+                place: (*at, value.value),
+                title: format!("{}; {effort} {}: {}", self.name, signed(*at), value.words()),
             })
             .collect();
         let marks = Marks {

@@ -2,7 +2,7 @@
 
 use super::pictures::{Drawn, Showing};
 use crate::analysis::ScanBudget;
-use crate::figure::{CostLine, CostPanel, PrecisionByCost};
+use crate::figure::{DesignPrecision, Precision, PrecisionPanel, Ranged};
 use crate::plan::budget::{Aim, Offer, ScanDesign, least_half_widths};
 
 /// Most panels.
@@ -21,8 +21,17 @@ pub fn budget_picture(plan: &ScanBudget, showing: &Showing, drawn: &mut Drawn) {
     if panels.is_empty() {
         return;
     }
-    let figure = PrecisionByCost {
-        cost: format!("Cost ({})", plan.budget.currency),
+    let reached = offers.iter().any(|offer| design(offer).is_some());
+    let points = if reached {
+        "cheapest design that reaches all requirements"
+    } else {
+        ""
+    };
+    let figure = Precision {
+        title: "Precision by cost".to_owned(),
+        effort: format!("Cost ({})", plan.budget.currency),
+        expected: "least half width for the cost".to_owned(),
+        points: points.to_owned(),
         panels,
         frame: showing.frame.clone(),
     };
@@ -49,7 +58,7 @@ fn design(offer: &Offer) -> Option<ScanDesign> {
     offer.all.as_ref().ok().copied().or(offer.means)
 }
 
-fn panel(plan: &ScanBudget, aim: Aim, at: usize, offers: &[&Offer]) -> Option<CostPanel> {
+fn panel(plan: &ScanBudget, aim: Aim, at: usize, offers: &[&Offer]) -> Option<PrecisionPanel> {
     let (budget, pilot) = (&plan.budget, &plan.pilots[at]);
     let requirements = budget.requirements.iter();
     let mut of_trait = requirements.filter(|requirement| requirement.trait_name == pilot.name);
@@ -67,25 +76,29 @@ fn panel(plan: &ScanBudget, aim: Aim, at: usize, offers: &[&Offer]) -> Option<Co
         let reached = design(offer).and_then(|design| {
             let scope = (plan.extent, budget.level);
             let width = pilot.widest_pct(aim, (design, birds), scope)?;
-            Some((budget.cost(design, plan.extent).money, width))
+            let half_width = Ranged {
+                value: width,
+                ..Ranged::NONE
+            };
+            Some((budget.cost(design, plan.extent).money, half_width))
         });
-        CostLine {
+        DesignPrecision {
             name: match offer.repeats {
                 1 => budget.scans[offer.way].way(),
                 repeats => format!("{}, {repeats} scans each", budget.scans[offer.way].way()),
             },
-            least,
-            design: reached,
+            expected: least,
+            points: reached.into_iter().collect(),
         }
     });
     let mut name = format!("{}: {}", pilot.name, aim.word());
     if let Some(first) = name.get_mut(..1) {
         first.make_ascii_uppercase();
     }
-    Some(CostPanel {
+    Some(PrecisionPanel {
         name,
         label: "Half width (%)".to_owned(),
         wanted: Some(wanted),
-        ways: ways.collect(),
+        designs: ways.collect(),
     })
 }

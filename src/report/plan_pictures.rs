@@ -2,7 +2,7 @@
 
 use super::pictures::{Drawn, Showing};
 use super::tables::plan::{Planned, strain};
-use crate::figure::{DesignPrecision, PrecisionByBirds, PrecisionPanel, Ranged};
+use crate::figure::{DesignPrecision, Precision, PrecisionPanel, Ranged};
 use crate::plan::design::{Design, Kind};
 use crate::plan::power::factor;
 use crate::plan::{Aim, Needed, Requirement, Target, as_number, degrees_of_freedom};
@@ -30,16 +30,17 @@ pub fn plan_picture(planned: &Planned<'_>, showing: &Showing, drawn: &mut Drawn)
     }
     let simulated = planned.plan.confirmation.as_ref().map(|(_, found)| {
         let studies = found.studies - found.failed;
-        format!("{studies} simulated studies, 95 % interval by simulation")
+        format!("{studies} simulated studies, bars: 95 % interval by simulation")
     });
-    let figure = PrecisionByBirds {
-        expected: "expected information".to_owned(),
-        simulated: simulated.unwrap_or_default(),
-        birds: if planned.population.groups() > 1 {
+    let figure = Precision {
+        title: "Precision by number of birds".to_owned(),
+        effort: if planned.population.groups() > 1 {
             "Birds a strain".to_owned()
         } else {
-            String::new()
+            "Birds".to_owned()
         },
+        expected: "expected information".to_owned(),
+        points: simulated.unwrap_or_default(),
         panels,
         frame: showing.frame.clone(),
     };
@@ -130,7 +131,7 @@ fn panel(
         DesignPrecision {
             name,
             expected,
-            simulated: simulated.flatten().into_iter().collect(),
+            points: simulated.flatten().into_iter().collect(),
         }
     });
     let quantity = target.name.replace('_', " ");

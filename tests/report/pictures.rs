@@ -665,8 +665,7 @@ fn every_figure_without_data_states_so() {
         ForecastFan::default().draw(Size::SINGLE).unwrap(),
         LayCurve::default().draw(Size::SINGLE).unwrap(),
         ValueAtFirstEgg::default().draw(Size::SINGLE).unwrap(),
-        PrecisionByBirds::default().draw(Size::SINGLE).unwrap(),
-        PrecisionByCost::default().draw(Size::SINGLE).unwrap(),
+        Precision::default().draw(Size::SINGLE).unwrap(),
     ];
     for picture in pictures {
         assert!(picture.svg().contains(">no data<"), "{}", picture.title());

@@ -16,7 +16,7 @@ const DPI: u32 = 160;
 /// drawn from; the first of a topic that the study has is its main figure. Figures without a
 /// line here are not on the page: the explorer shows what they show.
 const PLACES: [(&str, Topic, &str); 17] = [
-    ("samples", Topic::Target, "deviation"),
+    ("samples", Topic::Growth, "sample_model"),
     ("rate", Topic::Growth, "curve_terms"),
     ("population", Topic::Growth, "curve_terms"),
     ("body_parts", Topic::Composition, "corrected"),

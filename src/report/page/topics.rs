@@ -71,7 +71,7 @@ impl Page<'_> {
             }
         }
         let figures = self.figures_of(topic);
-        let more = if topic == Topic::Growth {
+        let more = if topic == Topic::Growth && !self.content.curves.is_empty() {
             explorer(put);
             &figures[..]
         } else if let Some((main, more)) = figures.split_first() {

@@ -233,7 +233,7 @@ pub(crate) fn predicted_observed() -> Identity {
     }
 }
 
-pub(crate) fn precision_by_birds() -> PrecisionByBirds {
+pub(crate) fn precision_by_birds() -> Precision {
     let panel = |name: &str, label: &str, at_20: f64, wanted| PrecisionPanel {
         name: name.into(),
         label: label.into(),
@@ -248,7 +248,7 @@ pub(crate) fn precision_by_birds() -> PrecisionByBirds {
                         .map(|i| 2.0 * f64::from(i))
                         .map(|b| (b, at(b)))
                         .collect(),
-                    simulated: [10.0, 20.0, 40.0, 80.0]
+                    points: [10.0, 20.0, 40.0, 80.0]
                         .map(|birds| {
                             let value = 1.04 * at(birds);
                             let ranged = Ranged {
@@ -263,10 +263,11 @@ pub(crate) fn precision_by_birds() -> PrecisionByBirds {
             })
             .collect(),
     };
-    PrecisionByBirds {
-        birds: String::new(),
+    Precision {
+        title: "Precision by number of birds".into(),
+        effort: "Birds".into(),
         expected: "expected information".into(),
-        simulated: "500 simulated studies with 95 % interval".into(),
+        points: "500 simulated studies, bars: 95 % interval".into(),
         panels: vec![
             panel("Asymptote", "Standard error (g)", 31.0, 25.0),
             panel("Inflection", "Standard error (d)", 1.4, 1.0),
@@ -278,12 +279,12 @@ pub(crate) fn precision_by_birds() -> PrecisionByBirds {
     }
 }
 
-pub(crate) fn precision_by_cost() -> PrecisionByCost {
-    let panel = |name: &str, at_1000: f64, wanted| CostPanel {
+pub(crate) fn precision_by_cost() -> Precision {
+    let panel = |name: &str, at_1000: f64, wanted| PrecisionPanel {
         name: name.into(),
         label: "Half width (%)".into(),
         wanted: Some(wanted),
-        ways: [
+        designs: [
             ("tube", 1.0),
             ("tube, 2 scans each", 0.9),
             ("crate of 3 birds", 0.8),
@@ -291,19 +292,28 @@ pub(crate) fn precision_by_cost() -> PrecisionByCost {
         .iter()
         .map(|&(way, worse)| {
             let at = |cost: f64| worse * at_1000 * (1000.0 / cost).sqrt();
-            CostLine {
+            DesignPrecision {
                 name: way.into(),
-                least: (3..=40)
+                expected: (3..=40)
                     .map(|i| 100.0 * f64::from(i))
                     .map(|cost| (cost, at(cost)))
                     .collect(),
-                design: Some((2000.0 * worse, at(2000.0 * worse))),
+                points: vec![(
+                    2000.0 * worse,
+                    Ranged {
+                        value: at(2000.0 * worse),
+                        ..Ranged::NONE
+                    },
+                )],
             }
         })
         .collect(),
     };
-    PrecisionByCost {
-        cost: "Cost (EUR)".into(),
+    Precision {
+        title: "Precision by cost".into(),
+        effort: "Cost (EUR)".into(),
+        expected: "least half width for the cost".into(),
+        points: "cheapest design that reaches all requirements".into(),
         panels: vec![
             panel("Fat: strain mean", 13.0, 9.0),
             panel("Lean: strain mean", 4.4, 3.0),

@@ -12,7 +12,7 @@ impl Paper<'_> {
         let Some(verdict) = &self.analysis.verdict else {
             return Vec::new();
         };
-        let mut all = self.samples(cited);
+        let mut all = Vec::new();
         let mut against = verdict.deviations.iter();
         if against.any(|row| row.against.is_ok()) {
             all.push(format!(
@@ -33,10 +33,8 @@ impl Paper<'_> {
     }
 
     /// How birds weighed without names were described.
-    fn samples(&self, cited: &mut References) -> Vec<String> {
-        let Some(of) = &self.analysis.growth.sampled else {
-            return Vec::new();
-        };
+    pub(super) fn samples(&self, cited: &mut References) -> Option<String> {
+        let of = self.analysis.growth.sampled.as_ref()?;
         let mut text = "Birds that were not identified were taken as random samples of their pen (or house) at each occasion.".to_owned();
         match &of.model {
             Ok(model) => {
@@ -64,7 +62,7 @@ impl Paper<'_> {
             }
         }
         text += " Means of houses and of the flock are weighted by the birds kept where these numbers are known, otherwise by the birds weighed.";
-        vec![text]
+        Some(text)
     }
 
     pub(super) fn forecasts(&self, cited: &mut References) -> Vec<String> {

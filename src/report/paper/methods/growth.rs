@@ -14,11 +14,15 @@ use crate::trajectory::{Level, PopulationFit, TraitModel};
 
 impl Paper<'_> {
     pub(super) fn growth_models(&self, cited: &mut References) -> Vec<String> {
-        let trajectories = &self.analysis.growth.trajectories;
-        if trajectories.subjects.is_empty() && trajectories.models.is_empty() {
-            return Vec::new();
+        let growth = &self.analysis.growth;
+        let trajectories = &growth.trajectories;
+        let of_samples = growth.sampled.as_ref().filter(|of| of.model.is_ok());
+        let has_curves = !trajectories.subjects.is_empty() || !trajectories.models.is_empty();
+        let mut all = Vec::new();
+        if has_curves || of_samples.is_some() {
+            all.push(self.candidates(cited));
         }
-        let mut all = vec![self.candidates(cited)];
+        all.extend(self.samples(cited));
         for model in &trajectories.models {
             if let Some(fit) = model.growth() {
                 all.push(self.mixed(model, fit, cited));
