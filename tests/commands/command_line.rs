@@ -155,7 +155,7 @@ fn the_demo_runs_to_its_verdict_and_the_same_bytes_on_one_thread() {
         "proportional to an estimated power of the prediction",
         "selected among three candidate equations",
         "explicit feather correction",
-        "own variances entered the growth models as known",
+        "individual variances entered the growth models as known",
         "random effect of pen",
         "a residual standard deviation proportional to the fitted value",
         "standard errors of strains and of their differences are based on the variation between pens",
