@@ -36,7 +36,7 @@ pub struct Ahead {
     pub as_of_d: f64,
     /// Ages that a reader is shown first, d: those requested, or those that the study names.
     pub shown_ages_d: Vec<f64>,
-    /// One a trait.
+    /// One a trait, and one of the unnamed birds.
     pub traits: Vec<TraitForecast>,
     /// How such forecasts would have come true.
     pub backtest: Vec<WeightBacktest>,
@@ -161,12 +161,21 @@ fn ahead(
     let progress = &options.progress;
     progress.begin("backtesting", known.traits.len());
     let done = || progress.advance(1);
-    let FlockForecasts { traits, backtests } = flock::forecast(known, &from, &asked, &done)?;
+    let FlockForecasts {
+        mut traits,
+        mut backtests,
+    } = flock::forecast(known, &from, &asked, &done)?;
+    if let Some(sampled) = &growth.sampled {
+        let (unnamed, tested) = flock::sampled_forecast(known, sampled, saved.as_ref(), &asked)?;
+        enter_unnamed(sampled, unnamed, &mut traits);
+        backtests.append(tested);
+    }
     progress.end();
     let mut departures = Vec::new();
     for one in &traits {
         // Of traits that follow body weight it is its courses that are watched.
-        if one.population.is_ok() || Some(one.trait_index) == known.main_trait() {
+        let watched = one.population.is_ok() || Some(one.trait_index) == known.main_trait();
+        if watched && !one.unnamed {
             departures.push(flock::departures(
                 known,
                 one.trait_index,
@@ -191,10 +200,30 @@ fn ahead(
     }))
 }
 
-/// Age of the last record of any trait, d.
+/// Puts the forecasts of unnamed birds, in whose pens the ringed birds of their strains count,
+/// before those of ringed birds, whose groups they replace.
+fn enter_unnamed(sampled: &SampledTrait, unnamed: TraitForecast, traits: &mut Vec<TraitForecast>) {
+    let mut place = traits.len();
+    for (at, one) in traits.iter_mut().enumerate() {
+        if one.trait_index != unnamed.trait_index {
+            continue;
+        }
+        place = at;
+        one.rows.retain(|row| {
+            row.level == FlockLevel::Bird
+                || row
+                    .strain
+                    .is_some_and(|strain| sampled.group_of(strain).is_none())
+        });
+    }
+    traits.insert(place, unnamed);
+}
+
+/// Age of the last weighing or scan, d.
 fn last_age_d(study: &Study) -> Option<f64> {
     let ages_d = study.traits.iter().flat_map(|records| &records.ages_d);
-    ages_d.copied().max_by(f64::total_cmp)
+    let sampled = study.samples.rows.iter().map(|row| row.age_d);
+    ages_d.copied().chain(sampled).max_by(f64::total_cmp)
 }
 
 /// The study as of an age, d.
@@ -210,7 +239,8 @@ pub(super) fn as_of(study: &Study, as_of_d: f64) -> Result<Study> {
     let known = study.as_of_occasion(as_of_d);
     if last_age_d(&known).is_none() && last_age_d(study).is_some() {
         let ages_d = study.traits.iter().flat_map(|records| &records.ages_d);
-        let first_d = ages_d.copied().fold(f64::INFINITY, f64::min);
+        let sampled = study.samples.rows.iter().map(|row| row.age_d);
+        let first_d = ages_d.copied().chain(sampled).fold(f64::INFINITY, f64::min);
         return Err(Error::call(format!(
             "--as-of {as_of_d}: found no weighing by that age, expected an age from {first_d} d on, when the first was weighed"
         )));

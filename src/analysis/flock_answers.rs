@@ -1,7 +1,7 @@
 //! Is the flock on target: the last weighing of each strain, house and pen.
 
-use super::{Analysis, Answer, Status};
-use crate::flock::{Deviation, FlockLevel, FlockUniformity, Met};
+use super::{Ahead, Analysis, Answer, Status};
+use crate::flock::{Deviation, FlockLevel, FlockUniformity, Met, Predictor};
 use crate::stats::Interval;
 
 const TARGET: &str = "On target?";
@@ -27,6 +27,79 @@ impl Analysis {
         let rows: Vec<&FlockUniformity> = verdict.uniformities.iter().collect();
         for row in last_of(&rows, subject, |row| row.age_d) {
             self.uniformity(answers, row);
+        }
+        if let Some(ahead) = &verdict.ahead {
+            self.unnamed_ahead(answers, ahead);
+        }
+    }
+
+    /// Means that flocks, houses and pens of unnamed birds will have at the ages that a reader is
+    /// shown first, or else at the last age forecast.
+    fn unnamed_ahead(&self, answers: &mut Vec<Answer>, ahead: &Ahead) {
+        for one in ahead.traits.iter().filter(|one| one.unnamed) {
+            let ages = one.rows.iter().filter_map(|row| row.age_d);
+            let last_d = ages.fold(f64::NEG_INFINITY, f64::max);
+            let named = |age_d: &f64| {
+                ahead
+                    .shown_ages_d
+                    .iter()
+                    .any(|one| (one - age_d).abs() < 1e-9)
+            };
+            let any_named = one
+                .rows
+                .iter()
+                .filter_map(|row| row.age_d)
+                .any(|age_d| named(&age_d));
+            for row in &one.rows {
+                let (Some(strain), Some(age_d)) = (row.strain, row.age_d) else {
+                    continue;
+                };
+                let shown = if any_named {
+                    named(&age_d)
+                } else {
+                    age_d >= last_d
+                };
+                if !shown {
+                    continue;
+                }
+                let subject = (row.level, one.trait_index, strain, row.house, row.pen);
+                let answer = Answer {
+                    question: "What will they weigh?",
+                    quantity: "forecast_mean",
+                    age_d: Some(age_d),
+                    unit: "g",
+                    n: Some(row.n),
+                    ..self.named(subject)
+                };
+                answers.push(match (row.forecast, row.interval_g) {
+                    (Some(forecast), Some((lower, upper))) => Answer {
+                        estimate: Some(forecast.value),
+                        std_error: Some(forecast.error_in_unit()),
+                        interval: Some(Interval { lower, upper }),
+                        model: predictors(&row.predictors),
+                        ..answer
+                    },
+                    _ => Answer {
+                        status: Status::NotEstimable,
+                        caution: row
+                            .flags
+                            .first()
+                            .map_or_else(String::new, ToString::to_string),
+                        ..answer
+                    },
+                });
+            }
+            if let (Some(reason), true) = (&one.reason, one.rows.is_empty()) {
+                answers.push(Answer {
+                    question: "What will they weigh?",
+                    trait_name: self.study.traits[one.trait_index].name.clone(),
+                    quantity: "forecast_mean",
+                    unit: "g",
+                    status: Status::NotEstimable,
+                    caution: reason.clone(),
+                    ..Answer::default()
+                });
+            }
         }
     }
 
@@ -181,6 +254,12 @@ impl Analysis {
             },
         });
     }
+}
+
+/// "relative to target".
+fn predictors(parts: &[(Predictor, f64)]) -> String {
+    let names: Vec<String> = parts.iter().map(|part| part.0.to_string()).collect();
+    names.join(" and ")
 }
 
 /// The last row of each subject, strains' before houses' and pens'; single birds have none.

@@ -13,9 +13,10 @@
 
 use crate::error::{Error, Result};
 use crate::fit::interval::check_confidence;
+use crate::flock::backtest_rows::WeightBacktests;
 use crate::flock::forecast_rows::{ForecastOptions, TraitForecast};
 use crate::flock::own_models::{self, ForecastFrom};
-use crate::flock::weight_backtest::{WeightBacktests, backtest};
+use crate::flock::weight_backtest::backtest;
 use crate::flock::{mass_forecast, weight_forecast};
 use crate::study::Study;
 use crate::trajectory::TraitModel;

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use crate::fit::mixed::Forecast;
+use crate::flock::backtest_rows::{WeightBacktest, astray};
 use crate::flock::deviation::{FlockLevel, NoTarget};
 use crate::flock::predictors::Predictor;
 use crate::flock::target::TargetPoint;
-use crate::flock::weight_backtest::{WeightBacktest, astray};
 use crate::study::{AgeMatching, Grouping, Occasions, Records, Study, occasions};
 use crate::trajectory::BirdPopulation;
 
@@ -30,6 +30,8 @@ pub struct ForecastOptions {
 pub struct TraitForecast {
     /// Index into [`Study::traits`].
     pub trait_index: usize,
+    /// Whether it is of the pens of unnamed birds.
+    pub unnamed: bool,
     /// The saved population, or else the flock's own, by which each bird's course is judged;
     /// or why there is none.
     pub population: std::result::Result<BirdPopulation, String>,
@@ -65,13 +67,15 @@ pub struct ForecastRow {
     pub level: FlockLevel,
     /// Index into [`Study::strains`]; none for the whole flock.
     pub strain: Option<usize>,
+    /// Index into [`Study::houses`], of unnamed birds where it is known.
+    pub house: Option<usize>,
     /// Index into [`Study::pens`], where the level or the bird has one.
     pub pen: Option<usize>,
     /// Index into [`Study::birds`], at the level of birds.
     pub bird: Option<usize>,
     /// Age forecast, d; none for a bird that is not there any more.
     pub age_d: Option<f64>,
-    /// Weighings so far of a bird, birds of a group.
+    /// Weighings so far of a bird, birds of a group; of unnamed birds those weighed last.
     pub n: usize,
     /// The forecast, where there is one.
     pub forecast: Option<Forecast>,
@@ -185,6 +189,7 @@ pub(super) fn gone(known: &Study, records: &Records, there: &[bool]) -> Vec<Fore
             rows.push(ForecastRow {
                 level: FlockLevel::Bird,
                 strain: Some(bird.strain),
+                house: None,
                 pen: bird.pen,
                 bird: Some(at),
                 age_d: None,

@@ -72,6 +72,7 @@ pub(super) fn of_trait(
 ) -> Result<TraitForecast> {
     let records = &known.traits[trait_index];
     let mut one = TraitForecast {
+        unnamed: false,
         trait_index,
         population: Err("it follows body weight, whose courses are watched".to_owned()),
         predictors: Vec::new(),
@@ -326,6 +327,7 @@ impl Ahead<'_> {
             Err(reason) => vec![Flag::NoTarget(*reason)],
         };
         Some(ForecastRow {
+            house: None,
             level: weight.level,
             strain: weight.strain,
             pen: weight.pen,

@@ -11,6 +11,7 @@
 //! departed from their predicted growth; [`gains_seen`] whether birds of a strain have
 //! ever gained as much as they need to.
 
+mod backtest_rows;
 mod cusum;
 mod departure;
 mod deviation;
@@ -31,6 +32,7 @@ mod uniformity;
 mod weight_backtest;
 mod weight_forecast;
 
+pub use backtest_rows::{Errors, WeightBacktest, WeightBacktests, WeightPrediction};
 pub use departure::{Departure, DepartureWatch, departures};
 pub use deviation::{
     AgainstTarget, Band, Deviation, DeviationOptions, FlockLevel, Gain, NoTarget, deviations,
@@ -41,10 +43,11 @@ pub use gains::{GainsSeen, gains_seen};
 pub use own_models::{ForecastFrom, SavedPopulation};
 pub use predictors::Predictor;
 pub use sample_size::{birds_for_mean, birds_for_share};
-pub use sampled::{CONTROL_LIMIT, GainPoint, SampledVerdict, gain_chart, sampled_verdict};
+pub use sampled::{
+    CONTROL_LIMIT, GainPoint, SampledVerdict, gain_chart, sampled_forecast, sampled_verdict,
+};
 pub use target::{NoTargetAge, TargetCurve, TargetPoint, trajectories as target_trajectories};
 pub use uniformity::{
     Cv, FlockUniformity, Met, NoCv, Share, Uniformity, UniformityOptions, cv_for_share_pct,
     normal_share_pct, uniformities, uniformity,
 };
-pub use weight_backtest::{Errors, WeightBacktest, WeightBacktests, WeightPrediction};

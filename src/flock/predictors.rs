@@ -364,7 +364,7 @@ pub(super) fn may_describe(
 }
 
 /// Standard deviation between birds of the age at the second inflection, d.
-fn timing_sd_d(population: &BirdPopulation) -> Option<f64> {
+pub(super) fn timing_sd_d(population: &BirdPopulation) -> Option<f64> {
     let numbers = &population.population;
     let random = &numbers.options().random;
     let place = random.iter().position(|effect| effect.term == "ti2")?;

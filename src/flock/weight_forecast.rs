@@ -76,6 +76,7 @@ pub(super) fn of_trait(
         .then(|| no_forecast(&ensemble, sources, records));
     Ok(TraitForecast {
         trait_index: sources.trait_index,
+        unnamed: false,
         population: sources.judged_by(),
         predictors,
         timing_sd_d: relative.and_then(RelativeModel::timing_sd_d),
@@ -240,6 +241,7 @@ impl Ahead<'_> {
         ForecastRow {
             level: FlockLevel::Bird,
             strain: None,
+            house: None,
             pen: None,
             bird: None,
             age_d: Some(age_d),

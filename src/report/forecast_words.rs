@@ -176,14 +176,21 @@ fn careful(one: &TraitForecast) -> Vec<String> {
 #[must_use]
 pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Vec<String> {
     let mut lines = Vec::new();
-    for of_trait in rows.chunk_by(|a, b| a.trait_index == b.trait_index) {
-        let mut birds = of_trait.iter().filter(|row| row.level == FlockLevel::Bird);
-        let (Some(first), Some(last)) = (birds.clone().next(), birds.next_back()) else {
+    let kinds = [
+        (FlockLevel::Bird, "birds"),
+        (FlockLevel::Pen, "means of pens"),
+    ];
+    for (of_trait, (level, whose)) in rows
+        .chunk_by(|a, b| a.trait_index == b.trait_index)
+        .flat_map(|of_trait| kinds.map(|kind| (of_trait, kind)))
+    {
+        let mut own = of_trait.iter().filter(|row| row.level == level);
+        let (Some(first), Some(last)) = (own.clone().next(), own.next_back()) else {
             continue;
         };
         let shown = |row: &WeightBacktest| {
             format!(
-                "{:.0} days ahead birds by {} % (bias {:+.1} %), the intervals held {:.0} % of {}",
+                "{:.0} days ahead {whose} by {} % (bias {:+.1} %), the intervals held {:.0} % of {}",
                 row.horizon_d,
                 three_digits(row.percent.rmse),
                 row.percent.bias + 0.0,
@@ -262,17 +269,28 @@ pub fn of_predictors(one: &TraitForecast) -> String {
             let population = one.population.as_ref();
             population.map_or("", |population| population.population.curve().name())
         };
+        let timing = || {
+            one.timing_sd_d.map_or(String::new(), |days| {
+                format!(" (timing of the second phase: SD {} d)", three_digits(days))
+            })
+        };
         let name = match predictor {
             Predictor::OwnModel => "this flock's own model".to_owned(),
             Predictor::SavedPopulation => {
                 let file = one.population.as_ref().map_or("", |one| one.file.as_str());
-                format!("the {} population of {file}", curve())
+                let population = format!("the {} population of {file}", curve());
+                if one.unnamed {
+                    format!("{population} from each pen's deviations{}", timing())
+                } else {
+                    population
+                }
             }
             Predictor::RelativeToTarget => {
-                let timing = one.timing_sd_d.map_or(String::new(), |days| {
-                    format!(" (timing of the second phase: SD {} d)", three_digits(days))
-                });
-                format!("the target's course from each bird's deviations{timing}")
+                let whose = if one.unnamed { "pen" } else { "bird" };
+                format!(
+                    "the target's course from each {whose}'s deviations{}",
+                    timing()
+                )
             }
             Predictor::Allometry => "allometry on the forecast body weight".to_owned(),
         };

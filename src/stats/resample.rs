@@ -34,6 +34,8 @@ pub enum Purpose {
     Offsets = 7,
     /// The greatest of many statistics of several families; the index is a chunk of draws.
     Families = 8,
+    /// Variances drawn from their posterior; the index is the model.
+    Variances = 9,
 }
 
 /// The random numbers of one piece of work: the one way from a seed to draws.

@@ -216,21 +216,28 @@ impl BirdPopulation {
                 continue;
             }
             let own = named(study, bird, &self.origin.fixed_by).name;
-            let found = self.named(&own).or_else(|| {
-                let (_, known) = taken_for.iter().find(|(strain, _)| *strain == own)?;
-                self.named(known)
-            });
-            let Some(found) = found else {
-                let known: Vec<&str> = self.groups.iter().map(|group| &*group.name).collect();
-                return Err(Error::input(format!(
-                    "{}: found no strain {own} in the population, expected one of {}; name the one it is taken for by --map-strain \"{own}=KNOWN\", or leave --population out",
-                    self.label(),
-                    known.join(", ")
-                )));
-            };
-            groups.push(Some(found));
+            groups.push(Some(self.group_named(&own, taken_for)?));
         }
         Ok(groups)
+    }
+
+    /// The group of a name, or of the one that it is taken for.
+    ///
+    /// # Errors
+    /// As [`Self::groups_of`].
+    pub fn group_named(&self, own: &str, taken_for: &[(String, String)]) -> Result<usize> {
+        let found = self.named(own).or_else(|| {
+            let (_, known) = taken_for.iter().find(|(strain, _)| strain == own)?;
+            self.named(known)
+        });
+        found.ok_or_else(|| {
+            let known: Vec<&str> = self.groups.iter().map(|group| &*group.name).collect();
+            Error::input(format!(
+                "{}: found no strain {own} in the population, expected one of {}; name the one it is taken for by --map-strain \"{own}=KNOWN\", or leave --population out",
+                self.label(),
+                known.join(", ")
+            ))
+        })
     }
 
     fn named(&self, name: &str) -> Option<usize> {

@@ -157,3 +157,89 @@ fn a_sample_of_one_bird_has_a_mean_and_nothing_more() {
         ("", "not estimable")
     );
 }
+
+#[test]
+fn pens_houses_and_the_flock_are_forecast_relative_to_the_target() {
+    let folder = tempfile::tempdir().unwrap();
+    write_study(folder.path(), 12);
+    let run = pinfeather(folder.path(), "target study --forecast 98,126 --out out");
+    assert!(
+        run.status.success(),
+        "{}",
+        String::from_utf8_lossy(&run.stderr)
+    );
+    let table = rows(&folder.path().join("out/tables/forecast.csv"));
+    let of = |level: &str, pen: &str, house: &str, age_d: &str| {
+        let mut found = table.iter().filter(|row| {
+            (&*row["level"], &*row["pen"], &*row["house"], &*row["age_d"])
+                == (level, pen, house, age_d)
+        });
+        found
+            .next()
+            .unwrap_or_else(|| panic!("{level} {pen} {house} {age_d}"))
+    };
+    let mean = |row: &Row| number(row, "forecast");
+    for age_d in ["98", "126"] {
+        for row in [
+            of("strain", "", "", age_d),
+            of("house", "", "A", age_d),
+            of("pen", "A-1", "A", age_d),
+            of("pen", "B-1", "B", age_d),
+        ] {
+            assert!(number(row, "lower") < mean(row) && mean(row) < number(row, "upper"));
+            assert_eq!(row["predictors"], "relative to target 1.00");
+        }
+        // A house and the flock are means over the birds kept.
+        let [a1, a2, b1] = ["A-1", "A-2", "B-1"].map(|pen| mean(of("pen", pen, &pen[..1], age_d)));
+        let house = mean(of("house", "", "A", age_d));
+        assert!((house - (1000.0 * a1 + 1500.0 * a2) / 2500.0).abs() < 0.002 * house);
+        let flock = mean(of("strain", "", "", age_d));
+        assert!((flock - (1000.0 * a1 + 1500.0 * a2 + 2500.0 * b1) / 5000.0).abs() < 0.002 * flock);
+        // The pen that fell behind is forecast to be behind.
+        assert!(b1 < 0.95 * a1, "{b1} {a1}");
+    }
+    let width = |age_d| {
+        let row = of("strain", "", "", age_d);
+        (number(row, "upper") - number(row, "lower")) / mean(row)
+    };
+    assert!(width("98") < width("126"));
+    let tested = rows(&folder.path().join("out/tables/backtest.csv"));
+    assert!(tested.iter().any(|row| row["level"] == "pen"));
+    assert!(tested.iter().any(|row| row["level"] == "strain"));
+}
+
+#[test]
+fn without_target_or_population_nothing_is_forecast_and_the_reason_stands_there() {
+    let folder = tempfile::tempdir().unwrap();
+    write_study(folder.path(), 9);
+    let settings = folder.path().join("study/study.toml");
+    let text = fs::read_to_string(&settings).unwrap();
+    fs::write(
+        &settings,
+        text.replace("targets = \"targets.csv\"\n", "")
+            .replace("[target]\nleast_uniformity_pct = 90\n", ""),
+    )
+    .unwrap();
+    let run = pinfeather(folder.path(), "run study --forecast 98 --out out");
+    assert!(
+        run.status.success(),
+        "{}",
+        String::from_utf8_lossy(&run.stderr)
+    );
+    let table = rows(&folder.path().join("out/tables/forecast.csv"));
+    assert!(table.iter().all(|row| row["forecast"].is_empty()));
+    assert!(
+        table[0]["flag"].contains("weighings to 63 d cannot foresee"),
+        "{:?}",
+        table[0]
+    );
+    let answers = rows(&folder.path().join("out/tables/answers.csv"));
+    let none = answers
+        .iter()
+        .find(|row| row["quantity"] == "forecast_mean");
+    let none = none.expect("a forecast that is not estimable");
+    assert_eq!(
+        (&*none["status"], &*none["estimate"]),
+        ("not estimable", "")
+    );
+}

@@ -15,6 +15,7 @@ mod onset;
 mod pens;
 mod platform;
 mod sampled;
+mod sampled_forecast;
 #[path = "../support/mod.rs"]
 mod support;
 mod validation;

@@ -37,6 +37,7 @@
 mod birds;
 mod forecasts;
 mod path;
+mod pens;
 mod process;
 mod second_phase;
 mod series;
@@ -46,10 +47,11 @@ use std::sync::Arc;
 use birds::BirdVariances;
 pub use forecasts::RelativeForecasts;
 use path::Paths;
+pub(super) use pens::{Member, PenModel, PensAhead, UnitMean, mixture};
 pub use second_phase::SecondPhase;
 pub(super) use second_phase::{PhasedTarget, targets};
 pub use series::Options;
-use series::StrainSeries;
+use series::{LEAST_OCCASIONS, StrainSeries};
 
 use crate::error::Result;
 use crate::study::Study;

@@ -31,9 +31,29 @@ pub(super) struct Paths {
 
 /// The estimate of a strain's path at its occasions, and its covariance.
 #[derive(Debug, Clone)]
-struct Estimated {
-    path: DVector<f64>,
-    spread: DMatrix<f64>,
+pub(super) struct Estimated {
+    pub(super) path: DVector<f64>,
+    pub(super) spread: DMatrix<f64>,
+}
+
+/// Variances of a path: of its walk (1/d), of its slope (1/d^2), and of what all that was weighed
+/// on an occasion has in common.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct PathVariances {
+    pub(super) walk: f64,
+    pub(super) slope: f64,
+    pub(super) day: f64,
+}
+
+impl PathVariances {
+    /// Of birds: what they share on an occasion is part of their walk.
+    fn of_pair([walk, slope]: [f64; 2]) -> Self {
+        Self {
+            walk,
+            slope,
+            day: 0.0,
+        }
+    }
 }
 
 /// A path at the occasions and at further ages: mean and covariance.
@@ -43,10 +63,10 @@ pub(super) struct Path {
     pub(super) covariance: DMatrix<f64>,
 }
 
-/// The path given one pair of variances.
-struct Given {
-    log_lik: f64,
-    path: Option<Path>,
+/// The path given its variances.
+pub(super) struct Given {
+    pub(super) log_lik: f64,
+    pub(super) path: Option<Path>,
 }
 
 impl Paths {
@@ -114,7 +134,14 @@ impl Paths {
         let mut paths = Vec::with_capacity(self.grid.len());
         let mut sum = 0.0;
         for (pair, weight) in &self.grid {
-            let path = given(series, estimated, ages_d, *pair, true)?.path?;
+            let path = given(
+                series,
+                estimated,
+                ages_d,
+                PathVariances::of_pair(*pair),
+                true,
+            )?
+            .path?;
             mean += &path.mean * *weight;
             sum += weight;
             paths.push((path, *weight));
@@ -137,7 +164,7 @@ fn log_lik(
     let mut sum = 0.0;
     for (series, estimated) in strains.iter().zip(estimates) {
         if let (Some(series), Some(estimated)) = (series, estimated) {
-            sum += given(series, estimated, &[], pair, false)?.log_lik;
+            sum += given(series, estimated, &[], PathVariances::of_pair(pair), false)?.log_lik;
         }
     }
     Some(sum)
@@ -201,20 +228,23 @@ fn shifts() -> Vec<(f64, f64)> {
 }
 
 /// Likelihood of a strain's estimated path and, where requested, the path at its occasions and at
-/// further ages, given the variances of walk and slope.
-fn given(
+/// further ages, given its variances. At its occasions the path has what their day adds.
+pub(super) fn given(
     series: &StrainSeries,
     estimated: &Estimated,
     ages_d: &[f64],
-    [of_walk, of_slope]: [f64; 2],
+    variances: PathVariances,
     wanted: bool,
 ) -> Option<Given> {
     let k = series.ages_d.len();
     let all_d: Vec<f64> = series.ages_d.iter().chain(ages_d).copied().collect();
     let days = series.days(&all_d);
-    let process = between(&days, &days, |s, t| {
-        of_walk * walk(s, t) + of_slope * damped_slope(s, t)
+    let mut process = between(&days, &days, |s, t| {
+        variances.walk * walk(s, t) + variances.slope * damped_slope(s, t)
     });
+    for at in 0..k {
+        process[(at, at)] += variances.day;
+    }
     let cholesky = (process.view((0, 0), (k, k)) + &estimated.spread).cholesky()?;
     let ones = DVector::from_element(k, 1.0);
     let weighted_ones = cholesky.solve(&ones);

@@ -32,6 +32,21 @@ pub(in crate::flock) struct PhasedTarget {
     pub(in crate::flock) second_phase: Option<SecondPhase>,
 }
 
+impl PhasedTarget {
+    pub(in crate::flock) fn of(trajectory: TargetCurve) -> Self {
+        Self {
+            second_phase: SecondPhase::of(&trajectory),
+            trajectory,
+        }
+    }
+
+    /// Whether it has an age, or is continued to it.
+    pub(in crate::flock) fn has(&self, age_d: f64) -> bool {
+        let here = self.trajectory.at(age_d);
+        here.or_else(|| self.trajectory.near(age_d)).is_some()
+    }
+}
+
 /// The target of each strain; none at all where no target is of this trait. The curve through
 /// a target that strains share is fitted once.
 pub(in crate::flock) fn targets(
@@ -49,10 +64,7 @@ pub(in crate::flock) fn targets(
         if let (false, Some(shared)) = (own, &of_all) {
             return Some(shared.clone());
         }
-        let phased = Arc::new(PhasedTarget {
-            second_phase: SecondPhase::of(&trajectory),
-            trajectory,
-        });
+        let phased = Arc::new(PhasedTarget::of(trajectory));
         if !own {
             of_all = Some(phased.clone());
         }

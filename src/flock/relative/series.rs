@@ -13,7 +13,7 @@ const APART_D: f64 = 3.5;
 /// Occasions that are taken even where they lie before the window.
 const USUAL_OCCASIONS: usize = 4;
 /// Occasions below which a strain has no course to carry on.
-const LEAST_OCCASIONS: usize = 3;
+pub(super) const LEAST_OCCASIONS: usize = 3;
 
 /// How the model is made.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -8,9 +8,13 @@
 //! and pens that were not weighed add what pens differ by. Pens and houses weighed within a week
 //! are one occasion of the flock, each compared with the target at the unit's age.
 
+mod ahead;
+mod backtest;
 mod combined;
+mod course;
 mod gain_chart;
 mod unit_day;
+mod units;
 
 use crate::error::Result;
 use crate::flock::deviation::{Deviation, DeviationOptions, FlockLevel, Gain, Judged, gain};
@@ -18,6 +22,7 @@ use crate::flock::target::{TargetCurve, trajectories};
 use crate::flock::uniformity::{FlockUniformity, UniformityOptions};
 use crate::study::Study;
 use crate::trajectory::sampled::SampledTrait;
+pub use ahead::sampled_forecast;
 use combined::Combined;
 pub use gain_chart::{CONTROL_LIMIT, GainPoint, gain_chart};
 use unit_day::{UnitDay, unit_days};
@@ -106,12 +111,7 @@ fn parts(study: &Study, of: &SampledTrait) -> Vec<Part> {
         if of.sampled.groups.iter().all(|group| group.strain != strain) {
             continue;
         }
-        let whole = Part {
-            level: FlockLevel::Strain,
-            strain,
-            house: None,
-            pen: None,
-        };
+        let whole = Part::whole(strain);
         let units = units_of(study, of, whole);
         parts.push(whole);
         for house in 0..study.houses.len() {
@@ -182,6 +182,16 @@ fn kept(study: &Study, pen: Option<usize>) -> Option<&crate::study::Kept> {
 }
 
 impl Part {
+    /// All units of a strain.
+    fn whole(strain: usize) -> Self {
+        Self {
+            level: FlockLevel::Strain,
+            strain,
+            house: None,
+            pen: None,
+        }
+    }
+
     fn holds(self, study: &Study, of: &SampledTrait, unit: usize) -> bool {
         let own = of.sampled.units[unit];
         of.sampled.groups[own.group].strain == self.strain

@@ -26,7 +26,7 @@ pub fn forecast(study: &Study, as_of_d: f64, traits: &[TraitForecast]) -> Table 
         trait => &study.traits[one.trait_index].name,
         curve("", "growth curve of the mixed model among the predictors; empty where there is none") => row.and_then(|row| curve_of(one, row)),
         age_d => row.map(|row| row.age_d),
-        n("1", "weighings so far of a bird, birds of a group") => row.map(|row| row.n),
+        n("1", "weighings so far of a bird, birds of a group; of unnamed birds those weighed last") => row.map(|row| row.n),
         forecast("g", "weighing to be expected at age_d, or mean of the group's weighings") => row.and_then(|row| Some(row.forecast?.value)),
         std_error("g", "standard error of that weighing (or mean)") => row.and_then(|row| Some(row.forecast?.error_in_unit())),
         lower("g", "lower limit of the prediction interval") => row.and_then(|row| Some(row.interval_g?.0)),
@@ -38,6 +38,7 @@ pub fn forecast(study: &Study, as_of_d: f64, traits: &[TraitForecast]) -> Table 
         upper_g("g", "upper edge of the target band") => target(*row).and_then(|target| target.upper_g),
         birds_in_band_pct("%", "share of the group's birds expected within their band") => row.and_then(|row| Some(100.0 * row.birds_in_band?)),
         predictors("", "what the forecast rests on, each with its weight (they sum to 1): own model, saved population, relative to target, or allometry on forecast body weight") => row.map(|row| weights(&row.predictors)),
+        house("", "house, where birds are kept by house") => row.and_then(|row| Some(&study.houses[row.house?])),
     });
     columns.table(traits.iter().flat_map(|one| {
         let none = one.reason.is_some().then_some(None);
@@ -60,6 +61,9 @@ fn curve_of<'a>(one: &'a TraitForecast, row: &ForecastRow) -> Option<&'a str> {
     let by_curve = |part: &(Predictor, f64)| {
         matches!(part.0, Predictor::OwnModel | Predictor::SavedPopulation)
     };
+    if one.unnamed {
+        return None;
+    }
     let population = one.population.as_ref().ok()?;
     let used = row.predictors.iter().any(by_curve);
     used.then(|| population.population.curve().name())
@@ -78,7 +82,7 @@ fn weights(predictors: &[(Predictor, f64)]) -> String {
 pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Table {
     let columns = columns!("backtest", |(row, unit): (&WeightBacktest, &str)| {
         trait => &study.traits[row.trait_index].name,
-        level("", "bird (each bird) or strain (means)") => row.level.to_string(),
+        level("", "bird (each bird), pen (means of unnamed birds) or strain (means)") => row.level.to_string(),
         horizon_d("d", "days ahead, in whole weeks") => row.horizon_d,
         n("1", "forecasts whose error is known") => row.n,
         unit("", "unit of the errors: g, or % of what was weighed") => *unit,

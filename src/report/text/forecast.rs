@@ -39,16 +39,16 @@ impl Forecast {
         let study = &analysis.study;
         let ahead = analysis.verdict.as_ref()?.ahead.as_ref()?;
         let main = study.main_trait();
-        let one = ahead
+        let of_weight = ahead
             .traits
             .iter()
-            .find(|one| Some(one.trait_index) == main)?;
-        if let Some(reason) = &one.reason {
-            return Some(Self::None(reason.clone()));
+            .filter(|one| Some(one.trait_index) == main);
+        let reason = of_weight.clone().next()?.reason.clone();
+        if let (Some(reason), true) = (reason, of_weight.clone().all(|one| one.reason.is_some())) {
+            return Some(Self::None(reason));
         }
-        let groups = one
-            .rows
-            .iter()
+        let groups = of_weight
+            .flat_map(|one| &one.rows)
             .filter(|row| matches!(row.level, FlockLevel::Flock | FlockLevel::Strain));
         let shown = |age_d: f64| {
             let wanted = ahead.shown_ages_d.iter();

@@ -22,7 +22,7 @@ mod data;
 mod likelihood;
 mod model;
 mod of_study;
-mod search;
+pub(crate) mod search;
 mod spread;
 
 pub use choice::{SampledTrait, TriedCurve};

@@ -10,14 +10,14 @@ const ITERATIONS: usize = 120;
 const CONVERGED: f64 = 1e-7;
 
 /// Where the search ended.
-pub(super) struct Summit {
-    pub(super) x: DVector<f64>,
-    pub(super) value: f64,
-    pub(super) converged: bool,
+pub(crate) struct Summit {
+    pub(crate) x: DVector<f64>,
+    pub(crate) value: f64,
+    pub(crate) converged: bool,
 }
 
 /// Gradient by central differences.
-pub(super) fn gradient(
+pub(crate) fn gradient(
     x: &DVector<f64>,
     f: &impl Fn(&DVector<f64>) -> Option<f64>,
 ) -> Option<DVector<f64>> {
@@ -33,7 +33,7 @@ pub(super) fn gradient(
 }
 
 /// Matrix of second derivatives by central differences.
-pub(super) fn hessian(
+pub(crate) fn hessian(
     x: &DVector<f64>,
     f: &impl Fn(&DVector<f64>) -> Option<f64>,
 ) -> Option<DMatrix<f64>> {
@@ -63,7 +63,7 @@ pub(super) fn hessian(
 }
 
 /// Climbs from a start; `None` where the function has no value there.
-pub(super) fn maximise(
+pub(crate) fn maximise(
     start: DVector<f64>,
     f: &impl Fn(&DVector<f64>) -> Option<f64>,
 ) -> Option<Summit> {

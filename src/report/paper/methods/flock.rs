@@ -70,9 +70,18 @@ impl Paper<'_> {
         let Some(ahead) = verdict.and_then(|verdict| verdict.ahead.as_ref()) else {
             return Vec::new();
         };
-        let rows = || ahead.traits.iter().flat_map(|one| &one.rows);
+        let mut all = Vec::new();
+        if ahead
+            .traits
+            .iter()
+            .any(|one| one.unnamed && one.reason.is_none())
+        {
+            all.push(self.unnamed_forecasts(cited));
+        }
+        let named = || ahead.traits.iter().filter(|one| !one.unnamed);
+        let rows = || named().flat_map(|one| &one.rows);
         if !rows().any(|row| row.forecast.is_some()) {
-            return Vec::new();
+            return all;
         }
         let uses = |wanted: Predictor| {
             rows().any(|row| {
@@ -107,9 +116,7 @@ impl Paper<'_> {
             );
         }
         if uses(Predictor::Allometry) {
-            let masses: Vec<String> = ahead
-                .traits
-                .iter()
+            let masses: Vec<String> = named()
                 .filter(|one| {
                     let mut rows = one.rows.iter();
                     rows.any(|row| {
@@ -138,6 +145,16 @@ impl Paper<'_> {
                 cited.cite(Source::Page)
             );
         }
-        vec![text]
+        all.push(text);
+        all
+    }
+
+    /// How means of pens of unnamed birds were forecast.
+    fn unnamed_forecasts(&self, cited: &mut References) -> String {
+        format!(
+            "Later means of pens, houses and the flock of unnamed birds were forecast from the last eight weeks: the logarithm of a pen's mean over its course (the target, or the typical curve of an earlier flock) was described by a level, a random walk and a damped slope of the flock {}, a shift of the course's pre-lay growth spurt in time, effects and random walks of pens, and effects of days and occasions; variances were averaged over their posterior. Prediction intervals ({}) are of the mean of all birds as weighed on one day.",
+            cited.cite(Source::Harvey),
+            self.percent()
+        )
     }
 }

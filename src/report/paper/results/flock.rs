@@ -134,7 +134,16 @@ impl Paper<'_> {
     }
 
     /// How the forecasts of birds' weights would have come true.
-    fn backtested(&self) -> Option<String> {
+    fn backtested(&self) -> Vec<String> {
+        let kinds = [
+            (FlockLevel::Bird, "single birds"),
+            (FlockLevel::Pen, "means of pens"),
+        ];
+        let sentences = kinds.map(|(level, whose)| self.backtested_of(level, whose));
+        sentences.into_iter().flatten().collect()
+    }
+
+    fn backtested_of(&self, level: FlockLevel, whose: &str) -> Option<String> {
         let study = &self.analysis.study;
         let verdict = self.analysis.verdict.as_ref()?;
         let ahead = verdict.ahead.as_ref()?;
@@ -142,7 +151,7 @@ impl Paper<'_> {
         let rows: Vec<_> = ahead
             .backtest
             .iter()
-            .filter(|row| row.trait_index == main && row.level == FlockLevel::Bird)
+            .filter(|row| row.trait_index == main && row.level == level)
             .filter(|row| {
                 [14.0, 28.0]
                     .iter()
@@ -163,7 +172,7 @@ impl Paper<'_> {
             .collect();
         (!each.is_empty()).then(|| {
             format!(
-                "Forecasts of single birds repeated as of earlier ages had an RMSE of {} (table backtest).",
+                "Forecasts of {whose} repeated as of earlier ages had an RMSE of {} (table backtest).",
                 listed(&each)
             )
         })
