@@ -10,6 +10,7 @@
 //! Stat Assoc 22:209-212. The tests hold numbers worked out in R.
 
 use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
+use crate::stats::wilson::wilson_pct;
 
 /// Birds to weigh for the mean to be known within `within_pct` percent; `None` where that is
 /// no number of birds. `flock`: birds that it is the mean of; none for a flock without end.
@@ -46,18 +47,6 @@ pub fn birds_for_share(
         (share_pct - lower).max(upper - share_pct) <= within_points
     };
     of_flock(fewest(met)?, flock)
-}
-
-/// Limits of a share of n birds, percent: Wilson's interval.
-pub(super) fn wilson_pct(share: f64, n: f64, z: f64) -> (f64, f64) {
-    let middle = share + z * z / (2.0 * n);
-    let half = z * (share * (1.0 - share) / n + z * z / (4.0 * n * n)).sqrt();
-    let scale = 1.0 + z * z / n;
-    // Rounding must not take a limit past none or all.
-    (
-        (100.0 * (middle - half) / scale).max(0.0),
-        (100.0 * (middle + half) / scale).min(100.0),
-    )
 }
 
 /// The fewest birds, two at least, with which a condition is met that more birds keep; none

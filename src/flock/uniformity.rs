@@ -5,9 +5,9 @@ use std::fmt;
 use crate::error::{Error, Result};
 use crate::fit::interval::check_confidence;
 use crate::flock::deviation::{FlockLevel, target_among};
-use crate::flock::sample_size::wilson_pct;
 use crate::flock::target::{TargetCurve, trajectories};
 use crate::stats::distribution::{chi_squared_quantile, normal_quantile, normal_upper};
+use crate::stats::wilson::wilson_pct;
 use crate::study::{AgeMatching, Grouping, Member, Occasion, Study, occasions};
 
 /// What counts as near, and the level of the intervals.

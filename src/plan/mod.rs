@@ -20,6 +20,7 @@ pub mod design;
 pub mod power;
 mod precision;
 mod requirement;
+pub mod samples;
 pub mod schedule;
 mod target;
 

@@ -28,6 +28,7 @@ pub mod profile_pictures;
 mod prose;
 pub mod protocol;
 mod rounding;
+pub mod sample_plan_words;
 pub mod sampled_pictures;
 pub mod sampled_words;
 pub mod scan_pictures;

@@ -7,11 +7,13 @@
 mod budget;
 mod line;
 mod plan;
+mod samples;
 mod scans;
 
 pub use budget::budget;
 pub use line::{Line, Role, WIDTH};
 pub use plan::plan;
+pub use samples::samples;
 pub use scans::{calibration, corrected, repeatability, validation};
 
 use line::{flowing, wrapped};

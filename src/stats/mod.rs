@@ -42,6 +42,7 @@ mod time_law;
 pub mod time_posterior;
 pub mod time_to_event;
 pub mod tube;
+pub mod wilson;
 
 pub use failure::{Collinearity, Failure};
 

@@ -575,3 +575,75 @@ fn what_no_budget_can_contain_is_reported_with_its_key() {
         assert!(errors.contains(part), "{part} in\n{errors}");
     }
 }
+
+#[test]
+fn weekly_samples_are_planned_from_numbers_and_from_a_pilot() {
+    let folder = tempfile::tempdir().unwrap();
+    let call = "plan --mean-within 2 --uniformity-within 7 --cv 8 --pens 12 --pen-sd 2 --day-sd 0.4 --occasion-sd 0.6 --birds-per-pen 400 --out results";
+    let output = pinfeather(folder.path(), call);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let words = text(&output.stdout);
+    assert!(words.lines().count() <= 10, "{words}");
+    assert!(
+        words.contains("PLAN") && words.contains("in all) a week"),
+        "{words}"
+    );
+    let table = crate::support::rows(&folder.path().join("results/tables/sample_designs.csv"));
+    assert_eq!(table.len(), 12);
+    // One pen of several shows nothing of the others.
+    assert_eq!(
+        (&*table[0]["mean_half_width_pct"], &*table[0]["reaches"]),
+        ("", "no")
+    );
+    let chosen: Vec<_> = table.iter().filter(|row| row["chosen"] == "yes").collect();
+    assert_eq!(chosen.len(), 1);
+    let number = |row: &Row, column: &str| -> f64 { row[column].parse().unwrap() };
+    assert!(number(chosen[0], "mean_half_width_pct") <= 2.0);
+    assert!(number(chosen[0], "uniformity_half_width") <= 7.0);
+    let reached = table.iter().filter(|row| row["reaches"] == "yes");
+    let fewest = reached
+        .map(|row| number(row, "birds_in_all"))
+        .fold(f64::INFINITY, f64::min);
+    assert!((number(chosen[0], "birds_in_all") - fewest).abs() < 0.5);
+}
+
+#[test]
+fn a_plan_of_samples_refuses_what_cannot_be() {
+    let folder = two_lines();
+    for (call, said) in [
+        ("plan --mean-within 2", "neither a pilot nor --cv"),
+        (
+            "plan --mean-within 0 --cv 8",
+            "--mean-within 0: expected a number above 0",
+        ),
+        ("plan --mean-within 2 --cv 120", "--cv 120"),
+        (
+            "plan --mean-within 2 --cv 8 --pens 6",
+            "--pen-sd PERCENT as well",
+        ),
+        ("plan --mean-within 2 --cv 8 --day-sd=-1", "--day-sd -1"),
+        (
+            "plan --mean-within 2 --cv 8 --birds-per-pen 1",
+            "--birds-per-pen 1",
+        ),
+        (
+            "plan pilot.csv --group line --mean-within 2",
+            "no weighings of unnamed birds",
+        ),
+    ] {
+        let output = pinfeather(folder.path(), call);
+        assert_eq!(output.status.code(), Some(2), "{call}");
+        let words = text(&output.stderr);
+        assert!(words.contains(said), "{call}: {words}");
+    }
+    // Days alone reach further than this: no number of birds will do.
+    let output = pinfeather(
+        folder.path(),
+        "plan --mean-within 0.5 --cv 8 --day-sd 0.4 --out results",
+    );
+    let words = text(&output.stdout);
+    assert!(
+        words.contains("NO PLAN") && words.contains("days and occasions"),
+        "{words}"
+    );
+}

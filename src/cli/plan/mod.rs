@@ -3,6 +3,7 @@
 mod budget;
 mod calibration;
 mod options;
+mod samples;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -12,6 +13,7 @@ use clap::Args;
 use budget::BudgetOptions;
 use calibration::CalibrationOptions;
 use options::{FromOptions, LimitOptions, Named, Share, WantedOptions};
+use samples::SampleOptions;
 
 use crate::analysis::usual_curves;
 use crate::cli::draw::{PaperOptions, add_pictures};
@@ -62,6 +64,8 @@ pub(crate) struct PlanArgs {
     limits: LimitOptions,
     #[command(flatten)]
     calibration: CalibrationOptions,
+    #[command(flatten)]
+    samples: SampleOptions,
     #[command(flatten)]
     budget: BudgetOptions,
     #[command(flatten)]
@@ -124,6 +128,9 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
     args.check()?;
     if args.budget.asked() {
         return budget::run(args, common);
+    }
+    if args.samples.asked() {
+        return samples::run(args, common);
     }
     let mut output = Output::new("plan", common);
     output.seed = args.limits.seed;

@@ -3,12 +3,12 @@
 use super::birds_kept;
 use super::unit_day::UnitDay;
 use crate::flock::deviation::{AgainstTarget, Band, NoTarget, band, target_among};
-use crate::flock::sample_size::wilson_pct;
 use crate::flock::target::{TargetCurve, TargetPoint};
 use crate::flock::uniformity::{
     Cv, NoCv, Share, Uniformity, UniformityOptions, cv_limits, normal_share_pct,
 };
 use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
+use crate::stats::wilson::wilson_pct;
 use crate::study::Study;
 use crate::trajectory::sampled::{SampledTrait, satterthwaite};
 

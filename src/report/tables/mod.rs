@@ -26,6 +26,7 @@ pub mod models;
 pub mod plan;
 pub mod platform;
 pub mod sampled;
+pub mod samples;
 pub mod scans;
 pub mod treatment_start;
 pub mod validation;
