@@ -1,7 +1,7 @@
 //! When do they lay: half in lay by strain, and the first egg of each bird not laying yet.
 
-use super::{Analysis, Answer, Status};
-use crate::maturity::{EggEstimate, EggOnset, EggQuantity};
+use super::{Analysis, Answer, Lay, Status};
+use crate::maturity::{EggEstimate, EggOnset, EggQuantity, OnsetForecast};
 use crate::stats::Interval;
 
 impl Analysis {
@@ -72,38 +72,8 @@ impl Analysis {
                 ..Answer::default()
             });
         }
-        let Some(forecast) = lay.forecast() else {
-            return;
-        };
-        for bird in &forecast.birds {
-            answers.push(Answer {
-                question: "When will the others lay?",
-                strain: lay.records.strains[bird.strain].clone(),
-                bird: bird.bird.clone(),
-                quantity: "first_egg_age",
-                unit: "d",
-                estimate: bird.median_d,
-                interval: bird.median_d.map(|_| Interval {
-                    lower: bird.interval_d.lower,
-                    upper: bird.interval_d.upper,
-                }),
-                model: forecast.model().to_owned(),
-                status: if bird.median_d.is_some() {
-                    Status::Supported
-                } else {
-                    Status::NotEstimable
-                },
-                caution: if bird.median_d.is_some() {
-                    let found = forecast.first_egg.as_ref();
-                    match found.filter(|found| found.earlier_flock) {
-                        Some(_) => "by the lag of an earlier flock: differences between flocks are not in the interval".to_owned(),
-                        None => String::new(),
-                    }
-                } else {
-                    "its median lies beyond twice the age of the forecast".to_owned()
-                },
-                ..Answer::default()
-            });
+        if let Some(forecast) = lay.forecast() {
+            of_first_eggs((lay, forecast), answers);
         }
     }
 
@@ -191,3 +161,59 @@ const ANSWERED: [EggQuantity; 7] = [
     EggQuantity::HalfProduction,
     EggQuantity::Peak,
 ];
+
+/// When each bird that is waiting lays its first egg.
+fn of_first_eggs((lay, forecast): (&Lay, &OnsetForecast), answers: &mut Vec<Answer>) {
+    for bird in &forecast.birds {
+        answers.push(Answer {
+            question: "When will the others lay?",
+            strain: lay.records.strains[bird.strain].clone(),
+            bird: bird.bird.clone(),
+            quantity: "first_egg_age",
+            unit: "d",
+            estimate: bird.median_d,
+            interval: bird.median_d.map(|_| Interval {
+                lower: bird.interval_d.lower,
+                upper: bird.interval_d.upper,
+            }),
+            model: forecast.model().to_owned(),
+            status: if bird.median_d.is_some() {
+                Status::Supported
+            } else {
+                Status::NotEstimable
+            },
+            caution: if bird.median_d.is_some() {
+                let found = forecast.first_egg.as_ref();
+                match found.filter(|found| found.earlier_flock) {
+                    Some(_) => "by the lag of an earlier flock: differences between flocks are not in the interval".to_owned(),
+                    None => String::new(),
+                }
+            } else {
+                "its median lies beyond twice the age of the forecast".to_owned()
+            },
+            ..Answer::default()
+        });
+        let Some(on_time) = bird.on_time else {
+            continue;
+        };
+        answers.push(Answer {
+            question: "When will the others lay?",
+            strain: lay.records.strains[bird.strain].clone(),
+            bird: bird.bird.clone(),
+            quantity: "first_egg_age_if_on_time",
+            unit: "d",
+            estimate: on_time.egg_d.map(|(median_d, _)| median_d),
+            interval: on_time.egg_d.map(|(_, interval)| interval),
+            model: forecast.model().to_owned(),
+            status: match on_time.egg_d {
+                Some(_) => Status::Supported,
+                None => Status::NotEstimable,
+            },
+            caution: format!(
+                "chance that the bird is late for a reason that its weights do not show: {:.0} %",
+                100.0 * on_time.late
+            ),
+            ..Answer::default()
+        });
+    }
+}

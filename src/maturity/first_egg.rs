@@ -185,7 +185,7 @@ impl FirstEggModel {
             return Err(format!("no bird was seen and not laying at {as_of_d} d"));
         }
         let draws = draws_for(waiting.len());
-        let drawn: Vec<Vec<f64>> = waiting
+        let drawn: Vec<Vec<(f64, bool)>> = waiting
             .par_iter()
             .map(|row| {
                 let seen = known.birds[*row].first_egg.range().0;
@@ -201,11 +201,16 @@ impl FirstEggModel {
                 eggs.collect()
             })
             .collect();
+        let (drawn, late): (Vec<Vec<f64>>, Vec<Vec<bool>>) = drawn
+            .into_iter()
+            .map(|eggs| eggs.into_iter().unzip())
+            .unzip();
         let ahead = Ahead {
             all,
             at_landmark: all,
             waiting: &waiting,
             drawn: &drawn,
+            late: &late,
             options,
         };
         Ok(OnsetForecast {
@@ -216,6 +221,7 @@ impl FirstEggModel {
             birds: ahead.birds(weighed)?,
             gone,
             without_cue: waiting.iter().filter(|row| !weighed(**row)).count(),
+            without_first_egg: Vec::new(),
         })
     }
 

@@ -183,6 +183,23 @@ impl LayRecords {
         }
     }
 
+    /// The birds for which a condition holds.
+    #[must_use]
+    pub(super) fn only(&self, keep: impl Fn(&LayBird) -> bool) -> Self {
+        let kept: Vec<usize> = (0..self.birds.len())
+            .filter(|row| keep(&self.birds[*row]))
+            .collect();
+        let cues = self.cues.iter().map(|cue| CueColumn {
+            name: cue.name.clone(),
+            readings: kept.iter().map(|row| cue.readings[*row]).collect(),
+        });
+        Self {
+            cues: cues.collect(),
+            birds: kept.iter().map(|row| self.birds[*row].clone()).collect(),
+            ..self.clone()
+        }
+    }
+
     /// Strains that have a bird here, in order.
     #[must_use]
     pub fn strains_present(&self) -> Vec<usize> {

@@ -7,7 +7,7 @@
 use super::first_egg_summary::FirstEggSummary;
 use super::lay::{LayBird, LayRecords};
 use crate::stats::Interval;
-use crate::stats::resample::percentile_interval;
+use crate::stats::resample::{percentile_interval, shortest_interval};
 use crate::stats::time_to_event::EventTime;
 
 /// Draws: the ends of a 95 percent interval then stand on 50 draws each.
@@ -24,6 +24,8 @@ const REACH: f64 = 2.0;
 /// The longest wait that a draw may give, d: few first eggs may leave sigma so open that a
 /// draw is beyond what numbers hold.
 pub(super) const FARTHEST_D: f64 = 1e6;
+/// Of fewer draws of eggs on time there is no interval of them: the bird is taken for late.
+const LEAST_ON_TIME: usize = 100;
 /// Days ahead that the flock's lay curve is forecast.
 const AHEAD_D: u32 = 56;
 
@@ -45,6 +47,9 @@ pub struct OnsetForecast {
     pub gone: usize,
     /// Birds that lack a cue, forecast from their strain alone.
     pub without_cue: usize,
+    /// Strains of which no bird had laid, so that theirs are not forecast: index into
+    /// [`LayRecords::strains`] and birds waiting.
+    pub without_first_egg: Vec<(usize, usize)>,
 }
 
 impl OnsetForecast {
@@ -67,10 +72,22 @@ pub struct BirdForecast {
     pub median_d: Option<f64>,
     /// Prediction interval, d; a limit beyond that is open: infinite.
     pub interval_d: Interval,
+    /// By the joint model: the chance that it is one of the late birds, and when it lays if not.
+    pub on_time: Option<OnTime>,
     /// Whether its cues were known.
     pub by_cues: bool,
     /// What came of it, where the records go on: an age, d.
     pub came: Option<EventTime>,
+}
+
+/// A first egg if the bird is not one of the late ones.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OnTime {
+    /// Chance that the bird is late for a reason that no weight shows, since it is still waiting.
+    pub late: f64,
+    /// Median age at first egg and the shortest prediction interval if it is on time, d; `None`
+    /// where it hardly can be.
+    pub egg_d: Option<(f64, Interval)>,
 }
 
 /// The forecast lay curve of a strain, or of all birds.
@@ -168,6 +185,8 @@ pub(super) struct Ahead<'a> {
     pub(super) waiting: &'a [usize],
     /// Ages at first egg of each, d, one a draw.
     pub(super) drawn: &'a [Vec<f64>],
+    /// Whether each of these is of a late bird; empty where the model has no late birds.
+    pub(super) late: &'a [Vec<bool>],
     pub(super) options: &'a ForecastOptions,
 }
 
@@ -179,7 +198,8 @@ impl Ahead<'_> {
         by_cues: impl Fn(usize) -> bool,
     ) -> Result<Vec<BirdForecast>, String> {
         let as_of_d = self.options.as_of_d;
-        let birds = self.waiting.iter().zip(self.drawn).map(|(row, ages_d)| {
+        let birds = self.waiting.iter().zip(self.drawn).enumerate();
+        let birds = birds.map(|(at, (row, ages_d))| {
             let interval = percentile_interval(ages_d, self.options.confidence)
                 .map_err(|failure| failure.to_string())?;
             let bird = &self.at_landmark.birds[*row];
@@ -188,11 +208,28 @@ impl Ahead<'_> {
                 strain: bird.strain,
                 median_d: reached(as_of_d, crate::stats::median(ages_d)),
                 interval_d: opened(as_of_d, interval),
+                on_time: self.late.get(at).map(|late| self.on_time(ages_d, late)),
                 by_cues: by_cues(*row),
                 came: came(bird, as_of_d, self.at_landmark.counted_from_d),
             })
         });
         birds.collect()
+    }
+
+    fn on_time(&self, ages_d: &[f64], late: &[bool]) -> OnTime {
+        let pairs = ages_d.iter().zip(late);
+        let on_time: Vec<f64> = pairs
+            .filter_map(|(age_d, late)| (!late).then_some(*age_d))
+            .collect();
+        let share = 1.0 - on_time.len() as f64 / ages_d.len().max(1) as f64;
+        let interval = shortest_interval(&on_time, self.options.confidence).ok();
+        let enough = on_time.len() >= LEAST_ON_TIME;
+        OnTime {
+            late: share,
+            egg_d: interval
+                .filter(|_| enough)
+                .map(|interval| (crate::stats::median(&on_time), interval)),
+        }
     }
 
     pub(super) fn curves(&self) -> Vec<LayForecast> {

@@ -52,7 +52,9 @@ pub use first_egg::{FirstEggModel, LEAST_LAID};
 pub use first_egg_summary::{FirstEggSummary, Term};
 pub use landmark_cues::{LandmarkCues, landmark_cues};
 pub use lay::{CueColumn, LayBird, LayRecords, LeftOut, Reading};
-pub use lay_ahead::{BirdForecast, ForecastOptions, ForecastPoint, LayForecast, OnsetForecast};
+pub use lay_ahead::{
+    BirdForecast, ForecastOptions, ForecastPoint, LayForecast, OnTime, OnsetForecast,
+};
 pub use lay_curve::{
     AgeInLay, LayCurve, LayMethod, LayPoint, SHARES_PCT, lay_curves, median_first_egg,
 };

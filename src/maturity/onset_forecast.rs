@@ -14,7 +14,7 @@
 use rand::Rng;
 use rayon::prelude::*;
 
-use super::lay::LayRecords;
+use super::lay::{LayBird, LayRecords};
 use super::lay_ahead::{Ahead, FARTHEST_D, ForecastOptions, OnsetForecast, draws_for, waiting};
 use super::onset_candidates::{Candidate, candidates};
 use super::onset_model::{CueSet, with_intercept};
@@ -24,7 +24,8 @@ use crate::stats::parametric_survival::Family;
 use crate::stats::resample::{Purpose, stream};
 use crate::stats::time_posterior::{DrawnTerms, draw_terms};
 
-/// Forecasts the first eggs of the birds not laying at an age from what was known then.
+/// Forecasts the first eggs of the birds not laying at an age from what was known then. A strain
+/// of which no bird has laid has no mean yet; the others are forecast without it.
 ///
 /// `all`: every bird's record, times as ages. `at_landmark`: those that a landmark at or
 /// before the age leaves, with their cues. Both may hold what came later: it is hidden
@@ -40,6 +41,32 @@ pub fn forecast_onset(
     let as_of_d = options.as_of_d;
     let landmark_d = at_landmark.counted_from_d;
     let known = at_landmark.as_of(as_of_d);
+    let has_laid = |strain: usize| {
+        let mut birds = known.birds.iter();
+        birds.any(|bird| bird.strain == strain && bird.first_egg.happened())
+    };
+    let without_first_egg: Vec<(usize, usize)> = known
+        .strains_present()
+        .into_iter()
+        .filter(|strain| known.laid() > 0 && !has_laid(*strain))
+        .map(|strain| {
+            let rows = waiting(&known, as_of_d).0.into_iter();
+            let own = rows.filter(|row| known.birds[*row].strain == strain);
+            (strain, own.count())
+        })
+        .collect();
+    if !without_first_egg.is_empty() {
+        let none = |bird: &LayBird| without_first_egg.iter().any(|one| one.0 == bird.strain);
+        let others = (
+            all.only(|bird| !none(bird)),
+            at_landmark.only(|bird| !none(bird)),
+        );
+        let forecast = forecast_onset(&others.0, &others.1, options)?;
+        return Ok(OnsetForecast {
+            without_first_egg,
+            ..forecast
+        });
+    }
     let (waiting, gone) = waiting(&known, as_of_d);
     if waiting.is_empty() {
         return Err(format!("no bird was seen and not laying at {as_of_d} d"));
@@ -80,6 +107,7 @@ pub fn forecast_onset(
         at_landmark,
         waiting: &waiting,
         drawn: &drawn,
+        late: &[],
         options,
     };
     Ok(OnsetForecast {
@@ -90,6 +118,7 @@ pub fn forecast_onset(
         birds: ahead.birds(|row| !lacking(&row))?,
         gone,
         without_cue,
+        without_first_egg,
     })
 }
 

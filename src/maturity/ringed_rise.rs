@@ -2,7 +2,8 @@
 //!
 //! The longer the rise that is assumed, the earlier the ages that eggs counted by pen give.
 //! Where ringed birds of the same pens have recorded first eggs, their median age shows which
-//! rise is right; the assumed one and its standard error enter as one more observation.
+//! rise is right; the assumed one and its standard error enter as one more observation. A rise
+//! that begins lower moves the ages as a longer one does: the time constant takes its error.
 
 use super::eggs::{EggOnset, EggQuantity, PenOnset, Rise, RiseOrigin};
 use super::lay_curve::median_first_egg;
@@ -21,7 +22,8 @@ const LEAST_BIRDS: usize = 20;
 #[must_use]
 pub fn rise_of_ringed_birds(study: &Study, onset: &EggOnset) -> Option<Rise> {
     let assumed = onset.rise;
-    let (mut birds, mut weights, mut differences, mut slopes) = (0, 0.0, 0.0, 0.0);
+    let (mut birds, mut weights) = (0, 0.0);
+    let (mut differences, mut slopes, mut errors) = (0.0, 0.0, 0.0);
     for pen in &onset.pens {
         let Some(own) = Ringed::of(study, pen, assumed) else {
             continue;
@@ -30,22 +32,26 @@ pub fn rise_of_ringed_birds(study: &Study, onset: &EggOnset) -> Option<Rise> {
         weights += own.weight;
         differences += own.weight * own.difference_d;
         slopes += own.weight * own.slope;
+        errors += own.weight * own.rise_error_d;
     }
     if birds < LEAST_BIRDS || weights <= 0.0 {
         return None;
     }
     let (difference_d, slope) = (differences / weights, slopes / weights);
     // Where the rise moves no age, eggs of pens are no evidence on it.
-    if slope.abs() < 1e-3 {
+    if slope.abs() < 1e-3 || errors <= 0.0 {
         return None;
     }
     let by_birds = assumed.days - difference_d / slope;
     let precision = weights * slope * slope;
-    let prior = assumed.days_sd.powi(-2);
+    // The whole error of the rise, in days of its time constant.
+    let prior = (weights * slope / errors).powi(2);
     let days = (by_birds * precision + assumed.days * prior) / (precision + prior);
     Some(Rise {
         days: days.clamp(0.5, 60.0),
         days_sd: (precision + prior).sqrt().recip(),
+        begins_at: assumed.begins_at,
+        begins_at_sd: 0.0,
         origin: RiseOrigin::Ringed(birds),
     })
 }
@@ -59,6 +65,8 @@ struct Ringed {
     difference_d: f64,
     /// By how much the age by eggs moves for one more day of rise.
     slope: f64,
+    /// Its standard error by the rise alone, d.
+    rise_error_d: f64,
 }
 
 impl Ringed {
@@ -80,13 +88,13 @@ impl Ringed {
         let centre = mean(&ages_d);
         let variance = squares_about_mean(&ages_d) / (n - 1.0);
         let by_birds = 1.57 * variance.max(centre * 1e-6) / n;
-        let by_rise = change.powi(2);
-        let of_eggs = (by_eggs.standard_error?.powi(2) - by_rise).max(0.0);
+        let of_eggs = (by_eggs.standard_error?.powi(2) - one.rise_error.powi(2)).max(0.0);
         Some(Self {
             birds: ages_d.len(),
             weight: 1.0 / (by_birds + of_eggs),
             difference_d: by_eggs.value - median_d,
             slope: change / rise.days_sd,
+            rise_error_d: one.rise_error,
         })
     }
 }
@@ -133,13 +141,17 @@ mod tests {
                     interval: None,
                 }),
                 by_longer_rise: Some(-0.4),
+                rise_error: 0.6,
             }],
             days: Vec::new(),
         });
         let onset = EggOnset {
             groups: Vec::new(),
             pens: pens.collect(),
-            rise: Rise::ASSUMED,
+            rise: Rise {
+                days_sd: 2.0,
+                ..Rise::ASSUMED
+            },
             families: Vec::new(),
             between_pens_d: None,
             day_effects: 0.0,
@@ -147,16 +159,17 @@ mod tests {
         (study, onset)
     }
 
-    /// By hand: variance of a pen 1.57 x 9.1667 / 10 + 0.81 - 0.16 = 2.0892, of the difference
-    /// 0.41783; the birds ask for 2 / 0.2 = 10 d more with a variance of 10.446, the assumed
-    /// 7 d have 4: 7 + 10 x 4 / 14.446 = 9.769, standard error sqrt(4 x 10.446 / 14.446).
+    /// By hand: variance of a pen 1.57 x 9.1667 / 10 + 0.81 - 0.36 = 1.8892, of the difference
+    /// 0.37783; the birds ask for 2 / 0.2 = 10 d more with a variance of 9.4458, the assumed
+    /// 7 d have (0.6 / 0.2)^2 = 9: 7 + 10 x 9 / 18.4458 = 11.879, standard error
+    /// sqrt(9 x 9.4458 / 18.4458).
     #[test]
     fn ringed_birds_move_the_rise_as_far_as_they_know_it() {
         let (study, onset) = study_and_onset();
         let rise = rise_of_ringed_birds(&study, &onset).unwrap();
         assert_eq!(rise.origin, RiseOrigin::Ringed(50));
-        assert!((rise.days - 9.769).abs() < 1e-3, "{rise:?}");
-        assert!((rise.days_sd - 1.7007).abs() < 1e-3, "{rise:?}");
+        assert!((rise.days - 11.879).abs() < 1e-3, "{rise:?}");
+        assert!((rise.days_sd - 2.1468).abs() < 1e-3, "{rise:?}");
         let few = Study {
             onset: study.onset[..15].to_vec(),
             ..study

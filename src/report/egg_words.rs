@@ -112,6 +112,8 @@ pub fn rise(eggs: &EggOnset) -> String {
     let Rise {
         days,
         days_sd,
+        begins_at,
+        begins_at_sd,
         origin,
     } = eggs.rise;
     let from = match origin {
@@ -130,7 +132,12 @@ pub fn rise(eggs: &EggOnset) -> String {
             if change_d < 0.0 { "earlier" } else { "later" }
         )
     });
+    let begins_at_sd = match begins_at_sd > 0.0 {
+        true => format!(" (standard error {:.0} points)", 100.0 * begins_at_sd),
+        false => String::new(),
+    };
     format!(
-        "rate of a hen after her first egg: from half of her plateau with a time constant of {days:.1} d, standard error {days_sd:.1} d ({from}), which eggs of pens cannot separate from the spread of ages{change}"
+        "rate of a hen after her first egg: from {:.0} % of her plateau{begins_at_sd} with a time constant of {days:.1} d, standard error {days_sd:.1} d ({from}), which eggs of pens cannot separate from the spread of ages{change}",
+        100.0 * begins_at
     )
 }

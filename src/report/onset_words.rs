@@ -3,9 +3,11 @@
 use crate::age::AgeUnit;
 use crate::analysis::Lay;
 use crate::maturity::{
-    Backtest, CueError, FirstEggSummary, LEAST_LAID, LayCurve, LayRecords, LightEffect,
-    LightMeasure, OnsetForecast, OnsetModel, OnsetModels, Quantity, Term, Threshold,
+    Backtest, BirdForecast, CueError, FirstEggSummary, LEAST_LAID, LayCurve, LayRecords,
+    LightEffect, LightMeasure, OnTime, OnsetForecast, OnsetModel, OnsetModels, Quantity, Term,
+    Threshold,
 };
+use crate::stats::Interval;
 use crate::study::Study;
 
 use super::words::three_digits;
@@ -228,19 +230,7 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast, ages: AgeUnit) -
         .birds
         .iter()
         .take(NAMED)
-        .map(|bird| {
-            let (lower, upper) = (bird.interval_d.lower, bird.interval_d.upper);
-            match bird.median_d {
-                Some(median_d) => {
-                    let (median, lower) = (age(median_d), age(lower));
-                    format!("{} at {median} ({lower} to {})", bird.bird, age(upper))
-                }
-                None if lower.is_finite() => {
-                    format!("{} not before {}", bird.bird, age(lower))
-                }
-                None => format!("{} not estimable", bird.bird),
-            }
-        })
+        .map(|bird| first_egg(bird, &age))
         .collect();
     if forecast.birds.len() > NAMED {
         pieces.push(format!(
@@ -248,7 +238,20 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast, ages: AgeUnit) -
             forecast.birds.len() - NAMED
         ));
     }
-    lines.push(format!("  first egg forecast: {}", pieces.join(", ")));
+    let of_joint = match forecast.first_egg {
+        Some(_) => " (interval if on time; chance of being late)",
+        None => "",
+    };
+    lines.push(format!(
+        "  first egg forecast{of_joint}: {}",
+        pieces.join(", ")
+    ));
+    for (strain, waiting) in &forecast.without_first_egg {
+        lines.push(format!(
+            "  {}: no forecast of {waiting} birds, since none of the strain had laid after the landmark",
+            records.strains[*strain]
+        ));
+    }
     for curve in &forecast.curves {
         let (Some(strain), Some((half_d, interval))) = (curve.strain, curve.half_d) else {
             continue;
@@ -263,6 +266,29 @@ pub fn forecast(records: &LayRecords, forecast: &OnsetForecast, ages: AgeUnit) -
         ));
     }
     lines
+}
+
+/// "A05 at 143 d (140 d to 147 d; 12 % late)".
+fn first_egg(bird: &BirdForecast, age: &impl Fn(f64) -> String) -> String {
+    let of = |at_d: f64, interval: &Interval, late: &str| {
+        let (at, lower, upper) = (age(at_d), age(interval.lower), age(interval.upper));
+        format!("{} at {at} ({lower} to {upper}{late})", bird.bird)
+    };
+    if let Some(OnTime {
+        late,
+        egg_d: Some((at_d, interval)),
+    }) = &bird.on_time
+    {
+        return of(*at_d, interval, &format!("; {:.0} % late", 100.0 * late));
+    }
+    let late = if bird.on_time.is_some() { ", late" } else { "" };
+    match bird.median_d {
+        Some(median_d) => of(median_d, &bird.interval_d, late),
+        None if bird.interval_d.lower.is_finite() => {
+            format!("{} not before {}", bird.bird, age(bird.interval_d.lower))
+        }
+        None => format!("{} not estimable", bird.bird),
+    }
 }
 
 /// How first eggs follow the pre-lay growth spurt.

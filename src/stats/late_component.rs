@@ -80,25 +80,33 @@ impl Late {
         }
     }
 
-    /// A time drawn for a subject that had no event by `seen`.
-    pub fn draw_after(self, seen: f64, mean: f64, spread: f64, random: &mut impl Rng) -> f64 {
+    /// A time drawn for a subject that had no event by `seen`, and whether it is a late one.
+    pub fn draw_after(
+        self,
+        seen: f64,
+        mean: f64,
+        spread: f64,
+        random: &mut impl Rng,
+    ) -> (f64, bool) {
         let (late_mean, late_spread) = self.component(mean, spread);
         let left = [(mean, spread), (late_mean, late_spread)]
             .map(|(mean, spread)| normal_log_upper((seen - mean) / spread));
         let odds = self.share.ln() + left[1] - (1.0 - self.share).ln() - left[0];
         // The same number of random numbers whichever component it is.
         let (which, chance): (f64, f64) = (random.random(), random.random());
-        let (centre, width, log_left) = if which * (1.0 + odds.exp()) < 1.0 {
-            (mean, spread, left[0])
-        } else {
+        let is_late = which * (1.0 + odds.exp()) >= 1.0;
+        let (centre, width, log_left) = if is_late {
             (late_mean, late_spread, left[1])
+        } else {
+            (mean, spread, left[0])
         };
         let upper = ((1.0 - chance).ln() + log_left).exp();
         if upper < f64::MIN_POSITIVE {
             // No subject is left so late: it is due at once.
-            return seen;
+            return (seen, is_late);
         }
-        (centre - width * normal_quantile(upper.min(1.0 - 1e-16))).max(seen)
+        let time = (centre - width * normal_quantile(upper.min(1.0 - 1e-16))).max(seen);
+        (time, is_late)
     }
 }
 
@@ -189,8 +197,11 @@ mod tests {
     fn draws_follow_the_law_beyond_what_was_seen() {
         let mut random = stream(3, Purpose::FirstEggs, 0);
         let (mean, spread, seen) = (135.0, 4.0, 138.0);
+        let mut late = 0;
         let draws: Vec<f64> = (0..40_000)
             .map(|_| LATE.draw_after(seen, mean, spread, &mut random))
+            .inspect(|(_, is_late)| late += u32::from(*is_late))
+            .map(|(time, _)| time)
             .collect();
         let left = |t: f64| {
             LATE.log_likelihood(EventTime::After(t), mean, spread)
@@ -204,5 +215,8 @@ mod tests {
             assert!((share - expected).abs() < 0.01, "{t}: {share} {expected}");
         }
         assert!(draws.iter().all(|draw| *draw >= seen));
+        // Bayes' rule: 0.1 P(late > seen) of what is left; P(late > seen) is 1 - 0.003.
+        let share = f64::from(late) / 40_000.0;
+        assert!((share - 0.1 * 0.997 / left(seen)).abs() < 0.01, "{share}");
     }
 }

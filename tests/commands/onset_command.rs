@@ -367,12 +367,27 @@ fn first_eggs_follow_growth() {
     );
     no_bad_number(at);
     let words = done(&format!("onset . {model} --as-of 147 --details"));
-    assert!(words.contains("birds of this flock"), "{words}");
+    assert!(
+        words.contains("birds of this flock") && words.contains("if on time; chance of being late"),
+        "{words}"
+    );
     assert!(
         rows(at, "onset_forecast")
             .iter()
             .all(|row| row["model"] == "joint_model")
     );
+    // An interval if on time begins with the day and lies within that of all.
+    let forecast = rows(at, "onset_forecast");
+    let birds = forecast.iter().filter(|row| row["level"] == "bird");
+    let on_time = birds.filter(|row| !row["on_time_upper"].is_empty());
+    assert!(on_time.clone().count() > 0);
+    assert!(on_time.clone().all(|row| {
+        let late = cell(row, "late_pct");
+        (0.0..100.0).contains(&late)
+            && cell(row, "on_time_lower") >= 147.0
+            && cell(row, "on_time_lower") <= cell(row, "on_time_estimate")
+            && cell(row, "on_time_estimate") <= cell(row, "on_time_upper")
+    }));
     // Damaged, and without first eggs.
     let cut = file.replace(
         "[first_egg]\nterms = [\"ti2\"",
@@ -398,6 +413,30 @@ fn bare(table: &str, call: &str) -> (tempfile::TempDir, Output) {
     std::fs::write(folder.path().join("birds.csv"), table).unwrap();
     let output = pinfeather(folder.path(), &format!("onset birds.csv {call}"));
     (folder, output)
+}
+
+/// A strain of which no bird has laid has no mean; the others are forecast all the same.
+#[test]
+fn a_strain_without_first_eggs_leaves_the_others_their_forecast() {
+    let mut table = "bird,strain,age,laid\n".to_owned();
+    for bird in 0..12 {
+        let (age, laid) = if bird < 8 { (130 + bird, 1) } else { (140, 0) };
+        table += &format!("A{bird},Alder,{age},{laid}\nB{bird},Birch,140,0\n");
+    }
+    let (folder, output) = bare(&table, "--time age --event laid --details");
+    assert_eq!(output.status.code(), Some(0));
+    let words = text(&output.stdout);
+    assert!(words.contains("Birch: no forecast of 12 birds"), "{words}");
+    no_bad_number(folder.path());
+    let forecast = rows(folder.path(), "onset_forecast");
+    let birds = forecast.iter().filter(|row| row["level"] == "bird");
+    let birds: Vec<_> = birds.collect();
+    assert_eq!(birds.len(), 4, "{birds:?}");
+    assert!(
+        birds
+            .iter()
+            .all(|row| row["strain"] == "Alder" && cell(row, "estimate") >= 140.0)
+    );
 }
 
 #[test]

@@ -21,9 +21,9 @@ struct Truth {
     /// SD of pens: of the mean age, d; of the log of the SD.
     between_d: f64,
     between_ln_sd: f64,
-    /// Time constant of the rise of a hen's rate, d, and its SD over flocks; else 30 % at
-    /// first and full after 14 d, in a straight line.
-    rise_d: Option<(f64, f64)>,
+    /// Time constant of the rise of a hen's rate, d, and its SD over flocks, and the share of her
+    /// plateau at first with its SD; else 30 % at first and full after 14 d, in a straight line.
+    rise: Option<[(f64, f64); 2]>,
     /// Hazard of death a day.
     death: f64,
     /// Effects of days: relative SD, correlation, and SD of those that all pens share.
@@ -43,7 +43,7 @@ const USUAL: Truth = Truth {
     lean: 0.0,
     between_d: 2.0,
     between_ln_sd: 0.0,
-    rise_d: Some((7.0, 2.0)),
+    rise: Some([(7.0, 2.5), (0.5, 0.2)]),
     death: 0.0003,
     days: (0.0, 0.0, 0.0),
     last_d: 210,
@@ -99,12 +99,12 @@ fn truths() -> Vec<Truth> {
         },
         Truth {
             name: "rise exactly as assumed",
-            rise_d: Some((7.0, 0.0)),
+            rise: Some([(7.0, 0.0), (0.5, 0.0)]),
             ..USUAL
         },
         Truth {
             name: "rise in a straight line of 14 d",
-            rise_d: None,
+            rise: None,
             ..USUAL
         },
         Truth {
@@ -158,10 +158,17 @@ fn truths() -> Vec<Truth> {
             last_d: 150,
             ..USUAL
         },
+        Truth {
+            name: "rise from half, 7 d (SD 2 d)",
+            rise: Some([(7.0, 2.0), (0.5, 0.0)]),
+            ..USUAL
+        },
     ]
 }
 
 const FIRST_D: u32 = 105;
+/// Beyond the seeds on which anything was chosen.
+const SEEDS_FROM: u64 = 40_000_003;
 /// What is looked at.
 const QUANTITIES: [EggQuantity; 5] = [
     EggQuantity::MeanAge,
@@ -188,10 +195,10 @@ impl Truth {
         [mean_d, sd_d, at(-1.644_853_627), at(0.0), at(1.644_853_627)]
     }
 
-    fn rate(&self, after_d: u32, rise_d: f64) -> f64 {
+    fn rate(&self, after_d: u32, [rise_d, begins_at]: [f64; 2]) -> f64 {
         let after_d = f64::from(after_d);
-        match self.rise_d {
-            Some(_) => 1.0 - 0.5 * (-after_d / rise_d).exp(),
+        match self.rise {
+            Some(_) => 1.0 - (1.0 - begins_at) * (-after_d / rise_d).exp(),
             None => (0.3 + 0.05 * after_d).min(1.0),
         }
     }
@@ -212,8 +219,9 @@ fn normal(random: &mut ChaCha8Rng) -> f64 {
 fn flock(truth: &Truth, seed: u64) -> Flock {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let days = (truth.last_d - FIRST_D + 1) as usize;
-    let (rise_d, rise_sd) = truth.rise_d.unwrap_or((7.0, 0.0));
-    let rise_d = (rise_d + rise_sd * normal(&mut random)).clamp(0.5, 20.0);
+    let [time, begins] = truth.rise.unwrap_or_default();
+    let mut drawn = |(mean, sd): (f64, f64)| mean + sd * normal(&mut random);
+    let rise = [drawn(time).clamp(0.5, 20.0), drawn(begins).clamp(0.0, 1.0)];
     let shared: Vec<f64> = (0..days)
         .map(|_| truth.days.2 * normal(&mut random))
         .collect();
@@ -231,7 +239,7 @@ fn flock(truth: &Truth, seed: u64) -> Flock {
             let sd_d = truth.sd_d * (truth.between_ln_sd * normal(&mut random)).exp();
             flock.pens.push(truth.quantities(mean_d, sd_d));
             let of_days = effects(truth, &shared, &mut random);
-            let (counts, own_d) = pen(truth, (mean_d, sd_d, rise_d), &of_days, &mut random);
+            let (counts, own_d) = pen(truth, (mean_d, sd_d, rise), &of_days, &mut random);
             let place = flock.study.pens.len();
             flock.study.pens.push(place.to_string());
             flock.own_d.push(own_d);
@@ -260,7 +268,7 @@ fn effects(truth: &Truth, shared: &[f64], random: &mut ChaCha8Rng) -> Vec<f64> {
 #[expect(clippy::cast_possible_truncation, reason = "small whole numbers")]
 fn pen(
     truth: &Truth,
-    (mean_d, sd_d, rise_d): (f64, f64, f64),
+    (mean_d, sd_d, rise): (f64, f64, [f64; 2]),
     of_days: &[f64],
     random: &mut ChaCha8Rng,
 ) -> (Vec<EggCount>, f64) {
@@ -286,7 +294,7 @@ fn pen(
             }
             let rate = match after_d as u32 {
                 0 => 1.0,
-                after => plateau * truth.rate(after, rise_d) * (-0.0006 * after_d).exp() * effect,
+                after => plateau * truth.rate(after, rise) * (-0.0006 * after_d).exp() * effect,
             };
             let lays = if truth.sequences {
                 phase += rate;
@@ -364,7 +372,7 @@ fn eggs_by_pen() {
         let found: Vec<_> = (0..flocks)
             .into_par_iter()
             .map(|seed| {
-                let flock = flock(truth, 7_919 * seed + place as u64);
+                let flock = flock(truth, SEEDS_FROM + 7_919 * seed + place as u64);
                 let options = EggOptions {
                     confidence: 0.95,
                     rise: Rise::ASSUMED,

@@ -39,10 +39,10 @@ fn flock(copy: u64) -> Flock {
     std::fs::write(folder.path().join("study.toml"), settings).unwrap();
     let study = Study::read_folder(folder.path()).unwrap();
     let (_, truth) = files.iter().find(|(name, _)| *name == "truth.csv").unwrap();
+    let rows: Vec<Vec<&str>> = truth.lines().map(|row| row.split(',').collect()).collect();
     let mut late = BTreeMap::new();
-    for row in truth.lines() {
-        let cells: Vec<&str> = row.split(',').collect();
-        let ["bird", strain, bird, "ti2", spurt_d] = cells[..] else {
+    for row in &rows {
+        let ["bird", strain, bird, "ti2", spurt_d] = row[..] else {
             continue;
         };
         let lag_d = match strain {
@@ -51,9 +51,13 @@ fn flock(copy: u64) -> Flock {
             _ => 18.0,
         };
         let due_d = spurt_d.parse::<f64>().unwrap() + lag_d;
-        let mut eggs = study.onset.iter();
-        let record = eggs.find(|record| study.birds[record.bird].name == bird);
-        if let Some(egg_d) = record.and_then(|record| record.first_egg_d()) {
+        // Also of a bird that had not laid when the study ended.
+        let egg_d = rows.iter().find_map(|row| match row[..] {
+            ["bird", _, other, "first_egg_age_d", egg_d] if other == bird => egg_d.parse().ok(),
+            _ => None,
+        });
+        if let Some(egg_d) = egg_d {
+            let egg_d: f64 = egg_d;
             late.insert(bird.to_owned(), egg_d - due_d > LATE_D);
         }
     }
@@ -76,6 +80,13 @@ fn model(study: &Study) -> TraitModel {
 struct Tally {
     errors: Vec<f64>,
     held: Vec<(u64, bool)>,
+    /// Widths of the intervals, and of those if a bird is on time.
+    widths: Vec<f64>,
+    on_time_widths: Vec<f64>,
+    /// Whether a bird on time lies within its interval for that case.
+    on_time_held: Vec<bool>,
+    /// Chance of being late, and whether the bird was.
+    late: Vec<(f64, bool)>,
 }
 
 impl Tally {
@@ -90,6 +101,18 @@ impl Tally {
                 _ => continue,
             };
             self.held.push((seed, held));
+            self.widths
+                .push(bird.interval_d.upper - bird.interval_d.lower);
+            let made_late = flock.late.get(&bird.bird).copied();
+            if let (Some(on_time), Some(made_late)) = (bird.on_time, made_late) {
+                self.late.push((on_time.late, made_late));
+                if let Some((_, interval)) = on_time.egg_d {
+                    self.on_time_widths.push(interval.upper - interval.lower);
+                    if let (Some(EventTime::Exact(egg_d)), false) = (bird.came, made_late) {
+                        self.on_time_held.push(interval.contains(egg_d));
+                    }
+                }
+            }
             if let (Some(EventTime::Exact(egg_d)), Some(median_d), Some(false)) =
                 (bird.came, bird.median_d, flock.late.get(&bird.bird))
             {
@@ -165,6 +188,12 @@ fn one(seed: u64) -> BTreeMap<String, Tally> {
     tallies
 }
 
+fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
 #[test]
 #[ignore = "minutes"]
 fn first_eggs_of_another_flock() {
@@ -176,12 +205,25 @@ fn first_eggs_of_another_flock() {
         let sum = all.entry(name).or_default();
         sum.errors.extend(tally.errors);
         sum.held.extend(tally.held);
+        sum.widths.extend(tally.widths);
+        sum.on_time_widths.extend(tally.on_time_widths);
+        sum.on_time_held.extend(tally.on_time_held);
+        sum.late.extend(tally.late);
     }
     println!("forecast: birds on time, bias, RMSE (d); all birds, share held (its SE)");
     for (name, tally) in &all {
         let [bias, rmse, share, error] = tally.figures();
         let (on_time, birds) = (tally.errors.len(), tally.held.len());
         println!("{name}: {on_time}, {bias:.2}, {rmse:.2}; {birds}, {share:.3} ({error:.3})");
+        let held = tally.on_time_held.iter().filter(|held| **held).count() as f64
+            / tally.on_time_held.len() as f64;
+        let chance = tally.late.iter().map(|late| late.0).sum::<f64>() / tally.late.len() as f64;
+        let late = tally.late.iter().filter(|late| late.1).count() as f64 / tally.late.len() as f64;
+        println!(
+            "    median width {:.1} d; if on time {:.1} d, held {held:.3}; chance of being late {chance:.3}, late {late:.3}",
+            median(&tally.widths),
+            median(&tally.on_time_widths)
+        );
     }
     let [bias, rmse, share, error] = all["earlier flock, 119 d"].figures();
     assert!(bias.abs() < 0.5, "bias {bias}");

@@ -21,8 +21,8 @@ type Values = [Option<f64>; EggQuantity::ALL.len()];
 pub(super) struct Estimator {
     /// Each family with its weight, the best first.
     fits: Vec<(f64, PensFit)>,
-    /// The best one with a shorter rise, and a longer one ([`Rise::nodes`]).
-    by_rise: [Option<(Rise, PensFit)>; 2],
+    /// The best one with other rises ([`Rise::nodes`]).
+    by_rise: Vec<[Option<(Rise, PensFit)>; 2]>,
     options: EggOptions,
 }
 
@@ -47,6 +47,7 @@ pub(super) fn none(reason: &str) -> Vec<EggEstimate> {
         quantity,
         value: Err(reason.to_owned()),
         by_longer_rise: None,
+        rise_error: 0.0,
     })
     .collect()
 }
@@ -55,7 +56,7 @@ impl Estimator {
     /// Of fits with the likeliest first.
     pub(super) fn new(
         fits: Vec<PensFit>,
-        by_rise: [Option<(Rise, PensFit)>; 2],
+        by_rise: Vec<[Option<(Rise, PensFit)>; 2]>,
         options: EggOptions,
     ) -> Self {
         let best = fits.first().map_or(0.0, |fit| fit.log_likelihood);
@@ -160,21 +161,26 @@ impl Estimator {
             heaviest.map(|(_, known)| quantities::values((fit.family, rise), &known.terms))
         };
         let usual = centre(best, rise);
-        let [shorter, longer] = self.by_rise.each_ref().map(|one| {
-            let (rise, fit) = one.as_ref()?;
-            centre(fit, *rise)
+        let by_rise = self.by_rise.iter().map(|pair| {
+            pair.each_ref().map(|one| {
+                let (rise, fit) = one.as_ref()?;
+                centre(fit, *rise)
+            })
         });
+        let by_rise: Vec<[Option<Values>; 2]> = by_rise.collect();
         EggQuantity::ALL
             .into_iter()
             .enumerate()
             .map(|(place, quantity)| {
                 let change = |other: Option<Values>| Some(other?[place]? - usual?[place]?);
-                let (shorter, longer) = (change(shorter), change(longer));
-                let rise = RiseError::of(shorter, longer);
+                let changes = by_rise.iter().map(|pair| pair.map(change));
+                let rise = RiseError::of(changes.clone());
+                let longer = changes.map(|[_, longer]| longer).next().flatten();
                 let value = self.one(quantity, &mixtures[place], (rise, &reached));
                 EggEstimate {
                     quantity,
                     by_longer_rise: longer.filter(|_| value.is_ok()).map(|change| change / NODE),
+                    rise_error: rise.error,
                     value,
                 }
             })
@@ -281,16 +287,20 @@ struct RiseError {
 }
 
 impl RiseError {
-    /// From the changes at the nodes with a shorter and a longer rise; one that has no value
-    /// changes as the other does, the other way.
-    fn of(shorter: Option<f64>, longer: Option<f64>) -> Self {
-        let one = shorter.or(longer.map(|change| -change)).unwrap_or(0.0);
-        let other = longer.or(shorter.map(|change| -change)).unwrap_or(0.0);
-        let shift = (one + other) / 6.0;
-        let squares = (one * one + other * other) / 6.0;
+    /// From the changes at the nodes either side; one that has no value changes as the other
+    /// does, the other way. Time and beginning of a rise are independent.
+    fn of(changes: impl Iterator<Item = [Option<f64>; 2]>) -> Self {
+        let (mut shift, mut variance) = (0.0, 0.0);
+        for [below, above] in changes {
+            let one = below.or(above.map(|change| -change)).unwrap_or(0.0);
+            let other = above.or(below.map(|change| -change)).unwrap_or(0.0);
+            let mean = (one + other) / 6.0;
+            shift += mean;
+            variance += ((one * one + other * other) / 6.0 - mean * mean).max(0.0);
+        }
         Self {
             shift,
-            error: (squares - shift * shift).max(0.0).sqrt(),
+            error: variance.sqrt(),
         }
     }
 }

@@ -95,6 +95,8 @@ pub struct EggEstimate {
     pub value: Result<Estimate, String>,
     /// By how much it would change if the rise of a hen's rate took one standard error longer.
     pub by_longer_rise: Option<f64>,
+    /// The part of its standard error that is the rise's: of its time and of where it begins.
+    pub rise_error: f64,
 }
 
 /// A count, and the model's expectation for that day.
@@ -169,10 +171,13 @@ pub fn egg_onset(study: &Study, options: EggOptions) -> Option<EggOnset> {
         .collect();
     fits.sort_by(|one, next| next.log_likelihood.total_cmp(&one.log_likelihood));
     let best = fits.first().map(|fit| fit.family);
-    let by_rise = options.rise.nodes().map(|rise| {
-        let fit = best.and_then(|family| between_pens::fit(to_fit, (family, rise)));
-        fit.map(|fit| (rise, fit))
+    let by_rise = options.rise.nodes().into_par_iter().map(|pair| {
+        pair.map(|rise| {
+            let fit = best.and_then(|family| between_pens::fit(to_fit, (family, rise)));
+            fit.map(|fit| (rise, fit))
+        })
     });
+    let by_rise = by_rise.collect();
     let estimator = Estimator::new(fits, by_rise, options);
     let names = |pen: usize| &study.pens[pens[pen].pen];
     let groups = strains.iter().enumerate().map(|(group, strain)| {

@@ -5,6 +5,7 @@ use super::first_screen::pill;
 use super::html::{Column, escaped, plural};
 use crate::report::rounding;
 use crate::report::text::{Masses, Topic, capital, error_size, with_interval};
+use crate::stats::Interval;
 
 /// A closed table of a section.
 pub(super) struct Closed {
@@ -239,27 +240,38 @@ impl Page<'_> {
         };
         all.insert(0, in_lay);
         if !lay.waiting.is_empty() {
+            let by_lateness = lay.waiting.iter().any(|bird| bird.on_time_d.is_some());
+            let shown = |found: Option<(f64, Interval)>, none: &str| {
+                found.map_or(none.to_owned(), |(age_d, limits)| {
+                    let limits = (limits.lower, limits.upper);
+                    overview.ages.show_interval(age_d, limits)
+                })
+            };
             let rows = lay.waiting.iter().map(|bird| {
-                vec![
+                let mut row = vec![
                     escaped(&bird.name),
                     escaped(&bird.strain),
-                    bird.first_egg_d
-                        .map_or("not predicted".to_owned(), |(age_d, limits)| {
-                            let limits = (limits.lower, limits.upper);
-                            overview.ages.show_interval(age_d, limits)
-                        }),
-                ]
+                    shown(bird.first_egg_d, "not predicted"),
+                ];
+                if by_lateness {
+                    row.push(shown(bird.on_time_d, "late"));
+                }
+                row
             });
+            let mut columns = vec![
+                Column::words("Bird"),
+                Column::words("Strain"),
+                Column::number("Predicted first egg"),
+            ];
+            if by_lateness {
+                columns.push(Column::number("If on time"));
+            }
             all.push(Closed {
                 name: format!(
                     "birds not laying, with {} % prediction intervals",
                     overview.percent
                 ),
-                columns: vec![
-                    Column::words("Bird"),
-                    Column::words("Strain"),
-                    Column::number("Predicted first egg"),
-                ],
+                columns,
                 rows: rows.collect(),
             });
         }

@@ -4,7 +4,7 @@ use super::Columns;
 use super::column::{Column, about, columns};
 use crate::maturity::{
     AgeInLay, AtFirstEgg, Breakpoint, CueSet, FirstEggSummary, LayCurve, LayPoint, LayRecords,
-    OnsetForecast, OnsetModel, OnsetModels, OnsetTerm, Reliability, Term, Threshold,
+    OnTime, OnsetForecast, OnsetModel, OnsetModels, OnsetTerm, Reliability, Term, Threshold,
 };
 use crate::report::Table;
 use crate::stats::Interval;
@@ -141,6 +141,7 @@ struct Ahead<'a> {
     came: Option<f64>,
     n: usize,
     note: String,
+    on_time: Option<OnTime>,
 }
 
 /// `onset_forecast.csv`: when the birds not laying yet will lay, and the lay curve ahead.
@@ -155,12 +156,16 @@ pub fn onset_forecast(records: &LayRecords, forecast: &OnsetForecast) -> Table {
         quantity("", "first_egg_age (d), share_in_lay (0 to 1) or age_at_50pct_in_lay (d)") => row.quantity,
         age_d("d", "age ahead that the share is of") => row.age_d,
         estimate("see unit", "what is forecast: median first egg; expected share; age by which half are in lay") => row.estimate,
-        lower("see unit", "lower limit of the prediction interval") => row.interval.map(|limits| limits.lower),
-        upper("see unit", "upper limit of the prediction interval") => row.interval.map(|limits| limits.upper),
+        lower("see unit", "lower limit of the prediction interval (a bird's includes the chance that it is late)") => row.interval.map(|limits| limits.lower),
+        upper("see unit", "upper limit of that interval") => row.interval.map(|limits| limits.upper),
         came("see unit", "the value in the records; empty where they have none") => row.came,
         n("1", "birds: one, or those laying or seen and not laying") => row.n,
         note => &*row.note,
         unit => if row.quantity == "share_in_lay" { "1" } else { "d" },
+        late_pct("%", "of a bird by the joint model: chance that it is late for a reason that its weights do not show, given that it has not laid yet") => row.on_time.map(|found| 100.0 * found.late),
+        on_time_estimate("d", "median first egg if the bird is not one of these; empty where it hardly can be on time") => row.on_time.and_then(|found| Some(found.egg_d?.0)),
+        on_time_lower("d", "lower limit of its prediction interval, the shortest") => row.on_time.and_then(|found| Some(found.egg_d?.1.lower)),
+        on_time_upper("d", "upper limit of that interval") => row.on_time.and_then(|found| Some(found.egg_d?.1.upper)),
     });
     columns.filled(0, |add| {
         for bird in &forecast.birds {
@@ -192,6 +197,7 @@ pub fn onset_forecast(records: &LayRecords, forecast: &OnsetForecast) -> Table {
                 came,
                 n: 1,
                 note: notes.join("; "),
+                on_time: bird.on_time,
             });
         }
         for curve in &forecast.curves {

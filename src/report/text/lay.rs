@@ -107,6 +107,8 @@ pub struct WaitingBird {
     pub strain: String,
     /// Median of its predicted age at first egg, d, with its interval.
     pub first_egg_d: Option<(f64, Interval)>,
+    /// The same if it is not one of the late birds, where they are known to be a share.
+    pub on_time_d: Option<(f64, Interval)>,
 }
 
 /// Whether any measure predicts the age at first egg better than none.
@@ -218,10 +220,16 @@ impl Lay {
         let waiting = answers
             .iter()
             .filter(|answer| answer.quantity == "first_egg_age");
-        let waiting = waiting.map(|answer| WaitingBird {
-            name: answer.bird.clone(),
-            strain: naming.name(&answer.strain),
-            first_egg_d: answer.estimate.zip(answer.interval),
+        let waiting = waiting.map(|answer| {
+            let on_time = answers.iter().find(|other| {
+                other.quantity == "first_egg_age_if_on_time" && other.bird == answer.bird
+            });
+            WaitingBird {
+                name: answer.bird.clone(),
+                strain: naming.name(&answer.strain),
+                first_egg_d: answer.estimate.zip(answer.interval),
+                on_time_d: on_time.and_then(|answer| answer.estimate.zip(answer.interval)),
+            }
         });
         Some(Self {
             rows,

@@ -49,6 +49,8 @@ const BY_TERM: [(&str, &str); 9] = [
 
 /// table, column, range; `*` is any text.
 const COLUMNS: &[(&str, &str, Range)] = &[
+    ("onset_forecast", "on_time*", AGE_D),
+    ("onset_forecast", "late_pct", SHARE_PCT),
     ("first_egg_terms", "estimate", DAYS_APART),
     ("first_egg_terms", "std_error", DAYS_APART),
     ("cues", "difference_d", DAYS_APART),

@@ -99,10 +99,15 @@ impl Paper<'_> {
             RiseOrigin::Given => "was given",
             RiseOrigin::Ringed(_) => "was estimated from ringed birds with known first eggs",
         };
+        let begins_at_sd = match 100.0 * eggs.rise.begins_at_sd {
+            sd if sd > 0.0 => format!(", standard error {sd:.0} percentage points"),
+            _ => String::new(),
+        };
         Some(format!(
-            "Age at sexual maturity (first egg) of hens whose eggs were counted by pen was estimated from hen-day production, eggs divided by hens alive. Extending the modified compartmental model {}, the number of hens in lay was a latent count given by a distribution of ages at first egg ({}; averaged by likelihood), and a hen's rate of lay rose after her first egg to a plateau and declined slowly. The rise (from half of the plateau, time constant {} d, standard error {} d) {rise}, because counts by pen cannot separate it from the spread of ages; its error is included. Generalised estimating equations {} with the covariance of counts of the same hens on successive days and of day effects were solved pen by pen, with random effects of pens within strains. A hen was in lay from her first egg; age at 50 % hen-day production is later.",
+            "Age at sexual maturity (first egg) of hens whose eggs were counted by pen was estimated from hen-day production, eggs divided by hens alive. Extending the modified compartmental model {}, the number of hens in lay was a latent count given by a distribution of ages at first egg ({}; averaged by likelihood), and a hen's rate of lay rose after her first egg to a plateau and declined slowly. The rise (from {:.0} % of the plateau{begins_at_sd}, time constant {} d, standard error {} d) {rise}, because counts by pen cannot separate it from the spread of ages; its error is included. Generalised estimating equations {} with the covariance of counts of the same hens on successive days and of day effects were solved pen by pen, with random effects of pens within strains. A hen was in lay from her first egg; age at 50 % hen-day production is later.",
             cited.cite(Source::Yang),
             listed(&families),
+            100.0 * eggs.rise.begins_at,
             rounding::significant(eggs.rise.days, 2),
             rounding::significant(eggs.rise.days_sd, 2),
             cited.cite(Source::LiangZeger)
