@@ -490,6 +490,7 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
         between_clusters: true,
         cluster,
         random: random.collect(),
+        unsupported: Vec::new(),
         ordered: ordered_terms(curve),
         covariance: wanted.covariance.unwrap_or_default(),
         variance: wanted.variance.unwrap_or_default(),
@@ -497,6 +498,18 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
         criterion: Criterion::Likelihood,
         estimator: Estimator::Alternating,
     }
+}
+
+/// Terms that were to be random and are not in the model chosen: birds may differ in them by
+/// more than nothing, which their own curves allow for.
+pub(super) fn left_out(
+    curve: &dyn Curve,
+    wanted: &PopulationRequest,
+    chosen: &MixedOptions,
+) -> Vec<RandomTerm> {
+    let mut random = first_options(curve, wanted).random;
+    random.retain(|one| chosen.random.iter().all(|other| other.term != one.term));
+    random
 }
 
 /// AICc by birds, or by observations where birds are fewer than twice the greatest model's

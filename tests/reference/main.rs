@@ -17,6 +17,7 @@ mod mixed_marginal;
 mod no_intercept;
 mod nonlinear;
 mod occasions;
+mod off_zero;
 mod pens;
 mod plan;
 mod quantiles;
