@@ -20,6 +20,7 @@ mod occasions;
 mod off_zero;
 mod pens;
 mod plan;
+mod plan_pens;
 mod quantiles;
 mod relative;
 mod sampled;
