@@ -15,7 +15,7 @@
 //! 40:136-157; both from memory).
 //!
 //! Fixed effects, spreads, likelihood and status remain those of the first fit. Where the second
-//! has no maximum, so do the subjects' curves.
+//! has no maximum, the subjects' curves are those of the first, too.
 
 use super::model::{Criterion, MixedModel, RandomScale};
 use super::result::{MixedFit, MixedOutcome};
