@@ -6,9 +6,9 @@ use pinfeather::fit::mixed::{
     GroupedTerms, MixedOptions, Population, PopulationNumbers, RandomTerm,
 };
 use pinfeather::growth::{Derived, built_in};
-use pinfeather::plan::confirm::{Studies, confirm};
+use pinfeather::plan::confirm::{Layout, Studies, confirm};
 use pinfeather::plan::schedule::{Limits, optimum};
-use pinfeather::plan::targets;
+use pinfeather::plan::{Allocation, targets};
 
 /// Two strains of gompertz pullets: A 2,000 and 1,900 g (SD 200), k 0.03 (0.002), ti 55 d
 /// (3), residual SD 25 g.
@@ -45,7 +45,12 @@ fn confirm_500_studies_of_40_birds_8_scans(bencher: Bencher<'_, '_>) {
     };
     bencher.bench_local(|| {
         let wanted = (&targets[..], &[][..]);
-        confirm(&population, (20, &ages_d), wanted, studies, &|| {}).expect("ages")
+        let layout = Layout {
+            allocation: Allocation::of_birds(2),
+            birds: 20,
+            ages_d: &ages_d,
+        };
+        confirm(&population, layout, wanted, studies, &|| {}).expect("ages")
     });
 }
 

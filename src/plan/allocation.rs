@@ -1,6 +1,8 @@
 //! What is allotted to a strain or treatment: birds, or pens of birds.
 
-use super::{Target, as_number, standard_error};
+use super::{Estimand, Target, as_number, standard_error};
+use crate::fit::mixed::{Criterion, Estimator, MixedOptions, Population, RandomScale, RandomTerm};
+use crate::growth;
 
 /// The groups of a plan, and the pens that their birds are kept in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,9 +31,13 @@ impl Allocation {
     }
 
     /// Standard error of a target with this number of birds a group: what birds differ by and scans
-    /// err is shared among the birds, what pens differ by among the pens.
+    /// err is shared among the birds, what pens differ by among the pens. A cue is of one bird.
     #[must_use]
     pub fn standard_error(&self, target: &Target, variance: f64, birds: usize) -> f64 {
+        let birds = match target.what {
+            Estimand::Cue(_) => 1,
+            _ => birds,
+        };
         let own = standard_error(variance, birds);
         self.pens.map_or(own, |pens| {
             let shared = pens.sd * (target.between_pens / as_number(pens.per_group)).sqrt();
@@ -45,13 +51,43 @@ impl Allocation {
         let units = self.pens.map_or(birds, |pens| pens.per_group);
         as_number((self.groups * units.saturating_sub(1)).max(1))
     }
+
+    /// Pen of each bird, group after group: as many in each pen as the number of birds allows.
+    pub(super) fn pen_of_birds(&self, birds: usize) -> Option<Vec<usize>> {
+        let per_group = self.pens?.per_group;
+        let groups = 0..self.groups;
+        let of_group =
+            |group: usize| (0..birds).map(move |bird| group * per_group + bird % per_group);
+        Some(groups.flat_map(of_group).collect())
+    }
+}
+
+/// Options of the model by which a study with pens is analysed: a factor of all asymptotes that
+/// the birds of a pen share, and errors of the groups by the variation between pens.
+pub(super) fn options_with_pens(population: &Population) -> MixedOptions {
+    let own = population.options();
+    let curve = &**population.curve();
+    let effect = |at: usize| {
+        let term = curve.terms()[at].name.to_string();
+        let of_birds = own.random.iter().find(|one| one.term == term);
+        let scale = of_birds.map_or(RandomScale::Log, |one| one.scale);
+        RandomTerm { term, scale }
+    };
+    let cluster: Vec<RandomTerm> = growth::asymptotes(curve).into_iter().map(effect).collect();
+    MixedOptions {
+        common_cluster: cluster.iter().all(|one| one.scale == RandomScale::Log),
+        cluster,
+        between_clusters: true,
+        criterion: Criterion::RestrictedLikelihood,
+        estimator: Estimator::Alternating,
+        ..own.clone()
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::fit::profile::Quantity;
-    use crate::plan::Estimand;
 
     /// A balanced design with pens: the variance of a group's mean is s_b^2/(P n) + s_p^2/P
     /// (two-stage sampling, Snedecor & Cochran 1989, Statistical Methods, 13.3; from memory).

@@ -12,15 +12,20 @@
 //! strains that differ by just that size ([`detect_difference`]), with the errors of those studies.
 //!
 //! A cue is a bird's own value: it is set beside the bird's truth.
+//!
+//! Where pens are allotted, the birds of a pen share a factor of their asymptotes that is drawn
+//! for each pen, and a study is fitted and compared as one with pens is (`between_clusters`).
 
 use rayon::prelude::*;
 
+use super::allocation::options_with_pens;
 use super::power::factor;
-use super::{Aim, Estimand, Requirement, Target, degrees_of_freedom};
+use super::{Aim, Allocation, Estimand, Requirement, Target};
 use crate::error::Result;
 use crate::fit::estimable::Fitted;
 use crate::fit::mixed::{MixedFit, MixedModel, Population, Simulation, Subjects};
 use crate::fit::profile::Quantity;
+use crate::growth;
 use crate::stats::resample::{Purpose, stream};
 
 /// Studies that are simulated.
@@ -32,6 +37,23 @@ pub struct Studies {
     pub seed: u64,
     /// Level of the intervals.
     pub level: f64,
+}
+
+/// The design that is simulated.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Layout<'d> {
+    /// Birds, or pens of birds, as the units.
+    pub allocation: Allocation,
+    /// Birds a strain.
+    pub birds: usize,
+    /// Ages at which each is weighed or scanned, d.
+    pub ages_d: &'d [f64],
+}
+
+impl Layout<'_> {
+    fn critical(&self, level: f64) -> f64 {
+        factor(level, self.allocation.degrees_of_freedom(self.birds))
+    }
 }
 
 /// What simulated studies of a design gave.
@@ -102,23 +124,19 @@ struct OwnValues {
     held: f64,
 }
 
-/// Simulates studies of `birds` birds a strain scanned at `ages_d` and fits them;
-/// `done` is called, from any thread, after each.
+/// Simulates studies of a design and fits them; `done` is called, from any thread, after each.
 ///
 /// # Errors
 /// Ages that do not ascend.
 pub fn confirm(
     population: &Population,
-    (birds, ages_d): (usize, &[f64]),
+    layout: Layout<'_>,
     (targets, requirements): (&[Target], &[Requirement]),
     studies: Studies,
     done: &(dyn Fn() + Sync),
 ) -> Result<Confirmation> {
-    let fitted = fitted(population, (birds, ages_d), targets, studies, done)?;
-    let critical = factor(
-        studies.level,
-        degrees_of_freedom(population.groups(), birds),
-    );
+    let fitted = fitted(population, layout, targets, studies, done)?;
+    let critical = layout.critical(studies.level);
     let fits = fitted.iter().flatten().count();
     // A quantity that most studies do not determine is not judged by the rest.
     let enough = |count: usize| 2 * count >= fits;
@@ -161,7 +179,7 @@ pub fn confirm(
 /// Ages that do not ascend.
 pub fn detect_difference(
     population: &Population,
-    (birds, ages_d): (usize, &[f64]),
+    layout: Layout<'_>,
     (target, size): (&Target, f64),
     studies: Studies,
     done: &(dyn Fn() + Sync),
@@ -175,11 +193,8 @@ pub fn detect_difference(
         return Ok(None);
     };
     let only = std::slice::from_ref(target);
-    let fitted = fitted(&differing, (birds, ages_d), only, studies, done)?;
-    let critical = factor(
-        studies.level,
-        degrees_of_freedom(population.groups(), birds),
-    );
+    let fitted = fitted(&differing, layout, only, studies, done)?;
+    let critical = layout.critical(studies.level);
     let estimates: Vec<(f64, f64)> = fitted
         .iter()
         .flatten()
@@ -194,22 +209,40 @@ pub fn detect_difference(
 /// Studies drawn from the population and fitted; none where the fit failed.
 fn fitted(
     population: &Population,
-    (birds, ages_d): (usize, &[f64]),
+    layout: Layout<'_>,
     targets: &[Target],
     studies: Studies,
     done: &(dyn Fn() + Sync),
 ) -> Result<Vec<Option<OneFit>>> {
-    let (strains, model) = (population.groups(), population.model());
+    let Layout {
+        allocation,
+        birds,
+        ages_d,
+    } = layout;
+    let curve = &**population.curve();
+    let strains = population.groups();
+    let (model, shared) = match allocation.pens {
+        Some(pens) => (
+            MixedModel::new(curve, &options_with_pens(population))?,
+            (growth::asymptotes(curve), pens.sd),
+        ),
+        None => (population.model(), (Vec::new(), 0.0)),
+    };
     let subjects = birds * strains;
     let starts: Vec<usize> = (0..=subjects).map(|at| at * ages_d.len()).collect();
     let ages: Vec<f64> = ages_d.repeat(subjects);
     let groups: Vec<usize> = (0..subjects).map(|at| at / birds).collect();
     let blank = vec![0.0; ages.len()];
-    let design = Subjects::new(&starts, &ages, &blank, &groups)?;
+    let mut design = Subjects::new(&starts, &ages, &blank, &groups)?;
+    if let Some(pens) = allocation.pen_of_birds(birds) {
+        design = design.with_clusters(pens)?;
+    }
     let z = factor(studies.level, f64::INFINITY);
     let one = |at: usize| -> Option<OneFit> {
         let mut random = stream(studies.seed, Purpose::Simulation, at as u64);
-        let Simulation { values, terms } = population.simulate_known(&design, &mut random);
+        let effects = (&shared.0[..], shared.1);
+        let Simulation { values, terms } =
+            population.simulate_in_clusters(&design, effects, &mut random);
         let study = design.with_values(values).ok();
         let outcome = study.map(|study| model.fit(&study));
         done();

@@ -1,6 +1,6 @@
 //! The smallest design that meets the requirements, beside the other designs compared.
 
-use super::confirm::{Confirmation, Studies, confirm, detect_difference};
+use super::confirm::{Confirmation, Layout, Studies, confirm, detect_difference};
 use super::precision::ExpectedPrecision;
 use super::requirement::{Needed, Requirement};
 use super::schedule::{Limits, criterion, efficiency, optimum};
@@ -178,14 +178,18 @@ impl Plan {
     pub fn confirm(
         &mut self,
         population: &Population,
-        birds: usize,
+        (allocation, birds): (Allocation, usize),
         requirements: &[Requirement],
         studies: Studies,
         done: &(dyn Fn() + Sync),
     ) -> Result<()> {
         let ages_d = &self.designs[self.chosen].schedule.ages_d;
         let wanted = (&self.targets[..], requirements);
-        let design = (birds, &ages_d[..]);
+        let design = Layout {
+            allocation,
+            birds,
+            ages_d,
+        };
         let mut found = confirm(population, design, wanted, studies, done)?;
         let needed = &self.designs[self.chosen].needed;
         for (requirement, needed) in requirements.iter().zip(needed) {

@@ -26,7 +26,7 @@ mod target;
 
 pub use allocation::{Allocation, Pens};
 pub use precision::{ExpectedPrecision, NotEstimable};
-pub use requirement::{Aim, Amount, Needed, Requirement, degrees_of_freedom, standard_error};
+pub use requirement::{Aim, Amount, Needed, Requirement, standard_error};
 pub use target::{Estimand, Target, targets};
 
 /// How often a bird is measured.

@@ -177,9 +177,3 @@ impl Requirement {
 pub fn standard_error(variance: f64, birds: usize) -> f64 {
     (variance / birds.max(1) as f64).sqrt()
 }
-
-/// Degrees of freedom with this number of birds a strain: birds minus strains.
-#[must_use]
-pub fn degrees_of_freedom(strains: usize, birds: usize) -> f64 {
-    (strains * birds.saturating_sub(1)).max(1) as f64
-}

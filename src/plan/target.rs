@@ -133,8 +133,8 @@ pub fn targets(population: &Population, derived: &[Derived]) -> Vec<Target> {
     targets
 }
 
-/// What pens add to the variance of a target, to first order: each asymptote A has a separate
-/// factor, so that a quantity with slope q' in it gains (q' A)^2.
+/// What pens add to the variance of a target, to first order: the birds of a pen share one factor
+/// of all asymptotes A, so that a quantity with slopes q' in them gains (sum of q' A)^2.
 fn between_pens(population: &Population, what: Estimand, strains: &[usize]) -> f64 {
     let (Estimand::Value(quantity) | Estimand::Contrast(quantity)) = what else {
         return 0.0;
@@ -145,10 +145,8 @@ fn between_pens(population: &Population, what: Estimand, strains: &[usize]) -> f
         let own = population.group_terms(*group);
         let mut gradient = vec![0.0; own.len()];
         let known = quantity.value(&**curve, &own, &mut gradient);
-        let parts = asymptotes
-            .iter()
-            .map(|at| (gradient[*at] * own[*at]).powi(2));
-        known.map_or(0.0, |_| parts.sum::<f64>())
+        let parts = asymptotes.iter().map(|at| gradient[*at] * own[*at]);
+        known.map_or(0.0, |_| parts.sum::<f64>().powi(2))
     };
     strains.iter().map(of_strain).sum()
 }

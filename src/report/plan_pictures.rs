@@ -5,7 +5,7 @@ use super::tables::plan::{Planned, strain};
 use crate::figure::{DesignPrecision, Precision, PrecisionPanel, Ranged};
 use crate::plan::design::{Design, Kind};
 use crate::plan::power::factor;
-use crate::plan::{Aim, Needed, Requirement, Target, as_number, degrees_of_freedom};
+use crate::plan::{Aim, Needed, Requirement, Target, as_number};
 use crate::stats::distribution::normal_quantile;
 
 /// Most panels: two of a difference, one of another requirement.
@@ -196,7 +196,7 @@ fn simulated(planned: &Planned<'_>, target: usize, shown: Shown) -> Option<(f64,
             (100.0 * power, 100.0 * (power * (1.0 - power) / n).sqrt())
         }
         Shown::HalfWidth => {
-            let df = degrees_of_freedom(planned.population.groups(), *birds);
+            let df = planned.question.allocation.degrees_of_freedom(*birds);
             let factor = factor(planned.question.level, df);
             (
                 factor * simulated.standard_error,

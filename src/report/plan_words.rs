@@ -264,8 +264,10 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
     let Some((birds, found)) = &planned.plan.confirmation else {
         return Vec::new();
     };
+    let pens = planned.question.allocation.pens;
+    let pens = pens.map_or_else(String::new, |pens| format!(" in {} pens", pens.per_group));
     let mut lines = vec![format!(
-        "  In {} simulated studies of {birds} birds a strain, {} fits failed and {} were weak.",
+        "  In {} simulated studies of {birds} birds a strain{pens}, {} fits failed and {} were weak.",
         found.studies, found.failed, found.weak
     )];
     for (requirement, target, variance, simulated) in simulated_aims(planned, found) {
@@ -279,10 +281,7 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
             }
             _ => String::new(),
         };
-        let birds = match target.what {
-            Estimand::Cue(_) => 1,
-            _ => *birds,
-        };
+        let allocation = planned.question.allocation;
         let kind = match target.what {
             Estimand::Contrast(_) => "difference in ",
             Estimand::Cue(_) => "a bird's own ",
@@ -294,7 +293,7 @@ fn simulated(planned: &Planned<'_>) -> Vec<String> {
             strain(target, planned.strains),
             three_digits(simulated.standard_error),
             target.unit,
-            three_digits(crate::plan::standard_error(variance, birds)),
+            three_digits(allocation.standard_error(target, variance, *birds)),
             three_digits(simulated.bias),
             target.unit,
             100.0 * planned.question.level,

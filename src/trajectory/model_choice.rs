@@ -56,6 +56,11 @@ const POWERS: std::ops::RangeInclusive<f64> = 0.0..=2.0;
 /// bird's A1 in 31 %.
 const AS_GOOD: f64 = 2.0;
 
+/// Birds a term of the curve below which their curves allow for terms left out (common practice,
+/// no source): with more, variances that are there are seldom estimated as zero, and intervals of
+/// birds' other terms covered 93 to 96 % in simulated studies without this.
+pub(super) const FEW_BIRDS: usize = 10;
+
 /// Curves that are taken further than to independent random terms.
 pub(super) const GO_ON: usize = 2;
 
@@ -490,6 +495,7 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
         between_clusters: true,
         cluster,
         random: random.collect(),
+        unsupported: Vec::new(),
         ordered: ordered_terms(curve),
         covariance: wanted.covariance.unwrap_or_default(),
         variance: wanted.variance.unwrap_or_default(),
@@ -497,6 +503,18 @@ pub(super) fn first_options(curve: &dyn Curve, wanted: &PopulationRequest) -> Mi
         criterion: Criterion::Likelihood,
         estimator: Estimator::Alternating,
     }
+}
+
+/// Terms that were to be random and are not in the model chosen: birds may differ in them by
+/// more than nothing, which their own curves allow for.
+pub(super) fn left_out(
+    curve: &dyn Curve,
+    wanted: &PopulationRequest,
+    chosen: &MixedOptions,
+) -> Vec<RandomTerm> {
+    let mut random = first_options(curve, wanted).random;
+    random.retain(|one| chosen.random.iter().all(|other| other.term != one.term));
+    random
 }
 
 /// AICc by birds, or by observations where birds are fewer than twice the greatest model's

@@ -301,6 +301,7 @@ impl Saved {
             })
         });
         let options = MixedOptions {
+            unsupported: Vec::new(),
             grouped: GroupedTerms::Named(grouped),
             random: random.collect::<Result<Vec<_>>>()?,
             cluster: Vec::new(),

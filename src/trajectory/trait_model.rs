@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::allometric::{self, AllometricFit, Description};
 use super::cohort::{Cohort, Group};
-use super::model_choice::{self, GO_ON, Search, Step, Tried};
+use super::model_choice::{self, FEW_BIRDS, GO_ON, Search, Step, Tried};
 use super::observed::NO_HATCH_WEIGHT;
 use super::population::{PopulationFit, PopulationRequest, failed};
 use super::unit::{Design, NotTestable};
@@ -406,6 +406,9 @@ fn reported(
     wanted: &PopulationRequest,
 ) -> PopulationFit {
     let mut options = wanted.reported(&chosen);
+    if cohort.birds.len() < FEW_BIRDS * curve.terms().len() {
+        options.unsupported = model_choice::left_out(&*curve, wanted, &chosen);
+    }
     let mut outcome = model_choice::fit(&*curve, &cohort, &options);
     if outcome.fit().is_none() {
         // The choice found a maximum of the likelihood itself.

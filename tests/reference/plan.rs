@@ -11,7 +11,7 @@ use pinfeather::fit::mixed::{
 };
 use pinfeather::fit::profile::Quantity;
 use pinfeather::growth::{Curve, Derived, Term, built_in};
-use pinfeather::plan::confirm::{Studies, confirm, detect_difference};
+use pinfeather::plan::confirm::{Layout, Studies, confirm, detect_difference};
 use pinfeather::plan::schedule::{Limits, criterion, efficiency, optimum};
 use pinfeather::plan::{
     Aim, Allocation, Amount, Estimand, ExpectedPrecision, Requirement, Sampling, Schedule, Target,
@@ -19,6 +19,15 @@ use pinfeather::plan::{
 };
 
 use crate::support::{expected, numbers};
+
+/// Birds as units, of two strains.
+fn by_birds(birds: usize, ages_d: &[f64]) -> Layout<'_> {
+    Layout {
+        allocation: Allocation::of_birds(2),
+        birds,
+        ages_d,
+    }
+}
 
 /// Value and slopes in the terms, at an age.
 type Formula = fn(f64, &[f64], &mut [f64]) -> f64;
@@ -540,7 +549,7 @@ fn simulated_studies_hold_what_the_information_promises() {
         seed: 7,
         level: 0.95,
     };
-    let design = (20, &ages_d[..]);
+    let design = by_birds(20, &ages_d);
     let found = confirm(
         &population,
         design,
@@ -638,7 +647,7 @@ fn strains_that_truly_differ_are_distinguished_as_often_as_is_expected() {
         };
         let variance = precision.variance(&population, target).expect("estimable");
         let expected = requirement.reached(target, variance, 20, (Allocation::of_birds(2), 0.95));
-        let design = (20, &ages_d[..]);
+        let design = by_birds(20, &ages_d);
         let seen = detect_difference(&population, design, (target, size), studies, &|| {});
         let seen = seen.expect("ages").expect("a contrast");
         let found = confirm(
@@ -664,7 +673,7 @@ fn strains_that_truly_differ_are_distinguished_as_often_as_is_expected() {
     // Only contrasts can be distinguished.
     let none = detect_difference(
         &population,
-        (20, &ages_d),
+        by_birds(20, &ages_d),
         (&targets[0], 1.0),
         studies,
         &|| {},

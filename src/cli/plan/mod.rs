@@ -148,8 +148,7 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         .findings
         .warnings
         .extend(plan.not_estimable.iter().cloned());
-    // Simulated studies have no pens.
-    let simulated = args.limits.studies > 0 && question.allocation.pens.is_none();
+    let simulated = args.limits.studies > 0;
     if let Some(birds) = plan.chosen().birds.filter(|_| simulated) {
         let studies = Studies {
             count: args.limits.studies,
@@ -162,7 +161,8 @@ pub(crate) fn run(args: &PlanArgs, common: &Common) -> Result<u8> {
         let rounds = 1 + question.requirements.iter().filter(is_difference).count();
         let bar = output.progress(rounds * studies.count, "simulating");
         let population = &basis.population;
-        plan.confirm(population, birds, &question.requirements, studies, &|| {
+        let units = (question.allocation, birds);
+        plan.confirm(population, units, &question.requirements, studies, &|| {
             bar.inc(1)
         })?;
         bar.finish_and_clear();

@@ -111,11 +111,13 @@ impl<'p, 'a> Alternation<'p, 'a> {
                 Task::new(problem, end - first)
             })
             .collect();
+        let mut linear = Linear::new(problem, model.covariance, model.criterion);
+        linear.off_zero = model.off_zero;
         Self {
             problem,
             state,
             tasks,
-            linear: Linear::new(problem, model.covariance, model.criterion),
+            linear,
             numbers: vec![0.0; subjects * stride(problem.p)],
             enough: SETTLED,
         }

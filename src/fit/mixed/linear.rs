@@ -83,6 +83,8 @@ pub(super) struct Linear {
     pub(super) entries: Vec<(usize, usize)>,
     covariance: Covariance,
     criterion: Criterion,
+    /// Whether ln L_kk of each effect is added to the likelihood (`unsupported.rs`).
+    pub(super) off_zero: bool,
 }
 
 impl Linear {
@@ -95,6 +97,7 @@ impl Linear {
             entries,
             covariance,
             criterion,
+            off_zero: false,
         }
     }
 
@@ -146,9 +149,15 @@ impl Linear {
             return None;
         }
         let tau = 2.0 * std::f64::consts::PI;
+        let prior = if self.off_zero {
+            diagonal(factors.subjects, problem.q).map(f64::ln).sum()
+        } else {
+            0.0
+        };
         Some(Profile {
             log_lik: -0.5 * (degrees_of_freedom * (1.0 + (tau * variance).ln()) + logs)
-                + problem.log_jacobian,
+                + problem.log_jacobian
+                + prior,
             variance,
             change_in_errors: (reduction.max(0.0) / variance).sqrt(),
             change,
@@ -316,6 +325,13 @@ impl Linear {
                 2.0 * sum
             })
             .collect();
+        if self.off_zero {
+            let diagonals = (0..).zip(&self.entries).filter(|(_, (k, l))| k == l);
+            for ((at, _), sd) in diagonals.zip(diagonal(factor, q)) {
+                gradient[at] += 1.0 / sd;
+                information[at * count + at] += 1.0 / (sd * sd);
+            }
+        }
         let sds = problem.cluster_sds(factors.clusters);
         gradient.extend(above.iter().zip(sds).map(|(score, sd)| 2.0 * score * sd));
         let degrees_of_freedom = problem.observations();
@@ -383,6 +399,11 @@ impl Linear {
         }
         part
     }
+}
+
+/// The diagonal of a factor, q x q.
+fn diagonal(factor: &[f64], q: usize) -> impl Iterator<Item = f64> + '_ {
+    factor.iter().step_by(q + 1).copied()
 }
 
 /// Score in the variance of each free spread of the clusters, from that in the covariance of

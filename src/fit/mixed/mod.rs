@@ -78,6 +78,7 @@ mod spread;
 mod start;
 mod subjects;
 mod unseen;
+mod unsupported;
 mod vanished;
 mod woodbury;
 
@@ -117,7 +118,7 @@ impl MixedModel<'_> {
     /// reason: that is an answer, not an error.
     #[must_use]
     pub fn fit(&self, subjects: &Subjects<'_>) -> MixedOutcome {
-        self.outcome(subjects, None)
+        self.allowing_for_unsupported(self.outcome(subjects, None), subjects)
     }
 
     /// Fits the model from where another fit of it ended, with as many nodes as that one

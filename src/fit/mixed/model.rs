@@ -122,6 +122,10 @@ pub struct MixedOptions {
     pub grouped: GroupedTerms,
     /// Terms with a random effect; none gives a marginal model.
     pub random: Vec<RandomTerm>,
+    /// Terms without one because the data do not support its variance, in which subjects may
+    /// differ all the same: their own curves allow for that (see `unsupported.rs`), the groups'
+    /// do not. Only by restricted likelihood.
+    pub unsupported: Vec<RandomTerm>,
     /// Terms with a random effect of the subjects' cluster beside that (see
     /// [`Subjects::with_clusters`](super::Subjects::with_clusters)): independent of each
     /// other, each on the scale of the subjects' effect on the same term.
@@ -156,6 +160,11 @@ pub struct MixedModel<'c> {
     pub(super) grouped: Vec<bool>,
     /// Indices of the random terms, in the order of the options.
     pub(super) random: Vec<usize>,
+    /// Indices of the terms without one that subjects' own curves allow for, and whether on the
+    /// log scale.
+    pub(super) unsupported: Vec<(usize, RandomScale)>,
+    /// Whether a prior keeps the spreads off zero.
+    pub(super) off_zero: bool,
     /// Indices of the terms with a cluster effect, in the order of the options.
     pub(super) cluster: Vec<usize>,
     /// Whether a cluster has one effect common to these.
@@ -196,6 +205,15 @@ impl<'c> MixedModel<'c> {
         let mut scales = vec![TermScale::Natural; count];
         let random = effects(curve, &options.random, "random term")?;
         let cluster = effects(curve, &options.cluster, "cluster term")?;
+        let unsupported = effects(curve, &options.unsupported, "unsupported term")?;
+        if let Some(both) = unsupported.iter().find(|term| random.contains(term)) {
+            return Err(Error::call(format!(
+                "unsupported term {}: found it among the random terms too",
+                curve.terms()[*both].name
+            )));
+        }
+        let scales_of = options.unsupported.iter().map(|term| term.scale);
+        let unsupported = unsupported.into_iter().zip(scales_of).collect();
         for (at, own) in cluster.iter().zip(&options.cluster) {
             let of_subjects = options.random.iter().find(|other| other.term == own.term);
             if of_subjects.is_some_and(|other| other.scale != own.scale) {
@@ -266,6 +284,8 @@ impl<'c> MixedModel<'c> {
             curve,
             grouped,
             random,
+            unsupported,
+            off_zero: false,
             common_cluster: options.common_cluster && cluster.len() > 1,
             between_clusters: options.between_clusters,
             cluster,

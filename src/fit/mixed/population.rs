@@ -256,6 +256,8 @@ impl Population {
             curve: &*self.curve,
             grouped: self.grouped.clone(),
             random: self.random.clone(),
+            unsupported: Vec::new(),
+            off_zero: false,
             cluster: Vec::new(),
             common_cluster: false,
             between_clusters: false,
@@ -459,6 +461,7 @@ impl MixedModel<'_> {
         MixedOptions {
             grouped,
             random: self.random.iter().map(effect).collect(),
+            unsupported: Vec::new(),
             cluster: self.cluster.iter().map(effect).collect(),
             common_cluster: self.common_cluster,
             between_clusters: false,

@@ -33,16 +33,40 @@ impl Population {
     /// Where a subject's group has no fixed effects in this population.
     #[must_use]
     pub fn simulate_known(&self, subjects: &Subjects<'_>, random: &mut impl Rng) -> Simulation {
+        self.simulate_in_clusters(subjects, (&[], 0.0), random)
+    }
+
+    /// As [`Population::simulate_known`], for subjects whose clusters each have one effect common
+    /// to some terms: a factor with an SD of `sd` on the log scale (of a term whose effects add on
+    /// its natural scale an amount, with that share of the group's term as its SD).
+    ///
+    /// # Panics
+    /// Where a subject's group has no fixed effects in this population.
+    #[must_use]
+    pub fn simulate_in_clusters(
+        &self,
+        subjects: &Subjects<'_>,
+        (cluster, sd): (&[usize], f64),
+        random: &mut impl Rng,
+    ) -> Simulation {
         let typical: Vec<f64> = self.columns.iter().map(|at| self.beta[*at]).collect();
+        let mut cluster_sds = Vec::with_capacity(self.groups * cluster.len());
+        for group in 0..self.groups {
+            let terms = self.group_terms(group);
+            cluster_sds.extend(cluster.iter().map(|term| match self.scales[*term] {
+                TermScale::Natural => sd * terms[*term].abs(),
+                TermScale::Log | TermScale::Above(_) => sd,
+            }));
+        }
         let source = Source {
             curve: &*self.curve,
             scales: &self.scales,
             random: &self.random,
             typical: &typical,
             factor: &self.factor,
-            cluster: &[],
-            cluster_sds: &[],
-            common_cluster: false,
+            cluster,
+            cluster_sds: &cluster_sds,
+            common_cluster: true,
             variance: self.options().variance,
             sigma: self.sigma,
             power: self.power,
@@ -84,7 +108,8 @@ impl MixedFit {
         }
         let sigma = self.state.variance.sqrt();
         let factor: Vec<f64> = self.state.factor.iter().map(|l| l * sigma).collect();
-        let cluster_sds: Vec<f64> = self.cluster.iter().map(|c| c.standard_deviation).collect();
+        let own: Vec<f64> = self.cluster.iter().map(|c| c.standard_deviation).collect();
+        let cluster_sds = own.repeat(self.groups());
         let source = Source {
             curve: model.curve,
             scales: &model.scales,
@@ -112,7 +137,7 @@ struct Source<'a> {
     typical: &'a [f64],
     /// Factor of the random effects' covariance, q x q.
     factor: &'a [f64],
-    /// Terms with a cluster effect, and its SDs.
+    /// Terms with a cluster effect, and its SDs in each group, groups x terms.
     cluster: &'a [usize],
     cluster_sds: &'a [f64],
     /// Whether it is one effect, common to these.
@@ -135,7 +160,8 @@ impl Source<'_> {
         // As many effects as clusters, where the model has them.
         let of_cluster = subjects.clusters.as_ref();
         let mut cluster_effects = Vec::new();
-        for _ in of_cluster.map_or(&[][..], |clusters| &clusters.groups) {
+        let width = self.cluster.len();
+        for group in of_cluster.map_or(&[][..], |clusters| &clusters.groups) {
             let common = normal();
             let one = |sd: &f64| {
                 sd * if self.common_cluster {
@@ -144,7 +170,8 @@ impl Source<'_> {
                     normal()
                 }
             };
-            cluster_effects.extend(self.cluster_sds.iter().map(one));
+            let sds = &self.cluster_sds[group * width..(group + 1) * width];
+            cluster_effects.extend(sds.iter().map(one));
         }
         for subject in 0..subjects.len() {
             let group = subjects.group(subject);

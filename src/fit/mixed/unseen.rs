@@ -86,6 +86,7 @@ mod tests {
         MixedOptions {
             grouped: GroupedTerms::All,
             random: random.to_vec(),
+            unsupported: Vec::new(),
             cluster: Vec::new(),
             common_cluster: false,
             between_clusters: false,
