@@ -1,4 +1,4 @@
-//! What a plan of weekly samples says, in words.
+//! A plan of weekly samples in words.
 
 use super::tables::samples::{PlannedFlock, PlannedSamples};
 use super::text::count;
