@@ -135,6 +135,9 @@ pub fn first_scans(study: &Study) -> Vec<Option<f64>> {
     first
 }
 
+/// Whether each bird was scanned, and the model with these apart.
+type Regrouped = (Vec<Option<bool>>, Result<TraitModel, String>);
+
 /// Differences of typical weight at these ages, all strains first at each; `margin_pct` is the
 /// margin at an age. Empty where no bird was scanned, or no bird that is weighed.
 #[must_use]
@@ -150,7 +153,7 @@ pub fn weight_effects(
     if !(0..study.birds.len()).any(|bird| first[bird].is_some() && weighed(bird)) {
         return Vec::new();
     }
-    let mut fits: Vec<(Vec<Option<bool>>, Result<TraitModel, String>)> = Vec::new();
+    let mut fits: Vec<Regrouped> = Vec::new();
     let mut rows = Vec::new();
     for age_d in ages_d {
         let scanned = by_age(study, records, &first, *age_d);

@@ -86,7 +86,7 @@ impl ControlChart {
                     ..Head::default()
                 },
                 x: Axis::new(
-                    Words::plain(&format!("Days since {}", self.first_day)),
+                    Words::plain(format!("Days since {}", self.first_day)),
                     Scale::Number,
                 )
                 .hold(all_days()),

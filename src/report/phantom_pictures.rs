@@ -50,7 +50,7 @@ pub fn phantom_picture(phantom: &Phantom, showing: &Showing, drawn: &mut Drawn) 
         what: "the phantom's readings".to_owned(),
         first_day: first.to_string(),
         panels: panels.collect(),
-        frame: showing.frame,
+        frame: showing.frame.clone(),
     };
     drawn.add("phantom".to_owned(), &figure, showing);
 }

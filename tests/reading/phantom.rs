@@ -67,7 +67,7 @@ fn faults_of_the_log_have_their_place() {
     for (phantom, says) in [
         (
             "day,bone_g\n2026-03-02,24\n",
-            "phantom.csv, row 1: found the headers day and bone_g, expected a column date",
+            "phantom.csv, row 1: found the headers day, bone_g, expected a column date",
         ),
         (
             "date,bone\n2026-03-02,24\n02.03.2026,24\n",
@@ -75,7 +75,7 @@ fn faults_of_the_log_have_their_place() {
         ),
         (
             "date,note\n2026-03-02,fine\n",
-            "phantom.csv, row 1: found the headers date and note, expected a column fat_g or lean_g or bone_g or reading",
+            "phantom.csv, row 1: found the headers date, note, expected a column fat_g or lean_g or bone_g or reading",
         ),
         (
             "date,bone_g\n2026-03-02,24\n2026-03-02,25\n",
@@ -119,7 +119,10 @@ fn faults_of_the_log_have_their_place() {
         "date,bone_g\n2026-03-02,24\n",
     )
     .unwrap_err();
-    assert!(error.contains("perhaps fat_g is meant"), "{error}");
+    assert!(
+        error.contains("the unknown key fatt under [columns.phantom]"),
+        "{error}"
+    );
 }
 
 #[test]
@@ -136,7 +139,8 @@ fn scans_on_days_out_of_control_are_counted() {
     let chart = &found.charts[0];
     assert_eq!(chart.days_outside(), 1);
     let (from, _) = chart.changed_from().unwrap();
-    let from = (from - "2026-03-02".parse().unwrap()).num_days();
+    let start: chrono::NaiveDate = "2026-03-02".parse().unwrap();
+    let from = (from - start).num_days();
     assert!((38..43).contains(&from), "{from}");
     let change = chart.change_pct().unwrap();
     assert!((-2.5..-1.5).contains(&change), "{change}");

@@ -16,9 +16,9 @@ const ALLOTMENT: &str =
 /// the comparison rests on.
 #[must_use]
 pub fn scanning_sentences(study: &Study, scanning: &Scanning) -> Vec<Sentence> {
-    let of_all = scanning.weights.iter().filter(|row| row.strain.is_none());
+    let mut of_all = scanning.weights.iter().filter(|row| row.strain.is_none());
     let mut all: Vec<Sentence> = of_all
-        .last()
+        .next_back()
         .map(|row| weight(study, row))
         .into_iter()
         .collect();
