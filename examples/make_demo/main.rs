@@ -15,6 +15,7 @@ mod body;
 pub(crate) mod faulty;
 pub(crate) mod flock;
 pub(crate) mod laboratories;
+mod phantom;
 mod scans;
 
 use std::fmt::Write as _;
@@ -232,6 +233,8 @@ pub(crate) fn copy(design: &Design, number: u64) -> Vec<(&'static str, String)> 
         ("chemistry.csv", scanned.chemistry),
         ("truth_composition.csv", scanned.truth),
         ("truth_scanner.csv", scans::truth_table()),
+        ("phantom.csv", phantom::table(number)),
+        ("truth_phantom.csv", phantom::truth_table()),
     ];
     birds.extend(scanned.analysed);
     let mut files = vec![("birds.csv", birds_table(design, &birds))];

@@ -52,6 +52,7 @@ mod pen_eggs;
 mod pilot_scans;
 mod platform_answers;
 mod scan_answers;
+mod scanning;
 mod scans;
 mod shift_answers;
 mod validation_answers;
@@ -67,6 +68,7 @@ pub use options::{
     ScanOptions, Unfollowed, named_ages_d, usual_curves,
 };
 pub use pilot_scans::{PilotScans, ScanBudget};
+pub use scanning::Scanning;
 pub use scans::{Scans, precision};
 pub use validation_answers::validation_answers;
 
@@ -92,6 +94,8 @@ pub struct Analysis {
     pub differences: Option<Differences>,
     /// What treatments that start at an age do from there on, trait by trait.
     pub shifts: Vec<Shifts>,
+    /// Scanned against unscanned birds, where groups are compared.
+    pub scanning: Option<Scanning>,
     /// The verdict on the flock, and where it goes.
     pub verdict: Option<Verdict>,
     /// Results of the platform scales.
@@ -136,6 +140,10 @@ impl Analysis {
             _ => None,
         };
         let shifts = shifts(&known, options);
+        let scanning = options
+            .comparison
+            .as_ref()
+            .and_then(|_| Scanning::of(&known, &growth.trajectories.models, options));
         let verdict = match &options.flock {
             Some(wanted) => Some(Verdict::of(&known, &growth, (options, wanted))?),
             None => None,
@@ -164,6 +172,7 @@ impl Analysis {
             growth,
             differences,
             shifts,
+            scanning,
             verdict,
             platform,
             lay,
@@ -181,6 +190,7 @@ impl Analysis {
         self.of_closure(&mut answers);
         self.of_comparison(&mut answers);
         self.of_shifts(&mut answers);
+        self.of_scanning(&mut answers);
         self.of_flock(&mut answers);
         self.of_platform(&mut answers);
         self.of_lay(&mut answers);

@@ -1,7 +1,8 @@
 //! What the scans are worth: the error of the equations for birds left out, the least
 //! significant change, and the effect of feathers.
 
-use super::{Analysis, Answer};
+use super::{Analysis, Answer, Status};
+use crate::composition::phantom::PhantomChart;
 
 impl Analysis {
     pub(super) fn of_scans(&self, answers: &mut Vec<Answer>) {
@@ -61,5 +62,78 @@ impl Analysis {
                 });
             }
         }
+        self.of_phantom(answers);
     }
+
+    /// Whether the scanner is stable: days out of control of each chart, the size of a lasting
+    /// change, and the scans on such days.
+    fn of_phantom(&self, answers: &mut Vec<Answer>) {
+        let Some(phantom) = &self.scans.phantom else {
+            return;
+        };
+        for chart in &phantom.charts {
+            let answer = |quantity| Answer {
+                question: STABLE,
+                trait_name: chart.reading.clone(),
+                quantity,
+                n: Some(chart.days.len()),
+                model: match &*chart.scanner {
+                    "" => "control chart of the phantom".to_owned(),
+                    scanner => format!("control chart of the phantom, scanner {scanner}"),
+                },
+                ..Answer::default()
+            };
+            answers.push(match &chart.limits {
+                Ok(_) => Answer {
+                    unit: "1",
+                    estimate: Some(chart.days_out() as f64),
+                    caution: out_of_control(chart),
+                    ..answer("phantom_days_out_of_control")
+                },
+                Err(reason) => Answer {
+                    unit: "1",
+                    status: Status::NotEstimable,
+                    caution: reason.clone(),
+                    ..answer("phantom_days_out_of_control")
+                },
+            });
+            if let Some(change) = chart.change_pct() {
+                answers.push(Answer {
+                    unit: "%",
+                    estimate: Some(change),
+                    status: Status::Weak,
+                    caution: "days since the change minus the baseline; chosen by the change, so that it is too large rather than too small".to_owned(),
+                    ..answer("phantom_change")
+                });
+            }
+        }
+        let scans = &phantom.scans;
+        if scans.dated > 0 {
+            answers.push(Answer {
+                question: STABLE,
+                quantity: "scans_on_days_out_of_control",
+                unit: "1",
+                estimate: Some(scans.out_of_control as f64),
+                n: Some(scans.dated),
+                model: "control chart of the phantom".to_owned(),
+                ..Answer::default()
+            });
+        }
+    }
+}
+
+const STABLE: &str = "Is the scanner stable?";
+
+/// From when the chart is out of control, and how many single days were.
+fn out_of_control(chart: &PhantomChart) -> String {
+    let changed = chart.changed_from();
+    let changed = changed.map(|(from, found)| {
+        format!("out of control from {from} (cumulative sum, found on {found})")
+    });
+    let outside = match chart.days_outside() {
+        0 => None,
+        n => Some(format!("single days outside the limits: {n}")),
+    };
+    let both: Vec<String> = changed.into_iter().chain(outside).collect();
+    both.join("; ")
 }

@@ -7,6 +7,7 @@ use super::options::{Options, ScanOptions};
 use crate::composition::Equation;
 use crate::composition::correction::{AllowedStrains, Corrections};
 use crate::composition::egg::EggOffset;
+use crate::composition::phantom::{self, Phantom};
 use crate::composition::quality::{self, Kept, RegionRow};
 use crate::composition::repeatability::{self, Repeatability};
 use crate::composition::series::records;
@@ -31,6 +32,8 @@ pub struct Scans {
     pub equations: Option<StudyEquations>,
     /// The corrected masses; `None` where there are no equations.
     pub masses: Option<StudyMasses>,
+    /// The control charts of the scanner's phantom; `None` without a log of it.
+    pub phantom: Option<Phantom>,
 }
 
 impl Scans {
@@ -45,7 +48,10 @@ impl Scans {
         let wanted = &options.scans;
         if study.scans.rows.is_empty() {
             if wanted.equations.is_empty() {
-                return Ok(Self::default());
+                return Ok(Self {
+                    phantom: phantom::of_study(study),
+                    ..Self::default()
+                });
             }
             return Err(Error::call(
                 "--equation: found for a study without scans, expected a table of readings; write scans = \"FILE\" under [tables]",
@@ -99,6 +105,7 @@ impl Scans {
         Self {
             kept: quality::keep(study),
             regions: quality::regions(study),
+            phantom: phantom::of_study(study),
             ..Self::default()
         }
     }

@@ -230,6 +230,7 @@ pub(crate) fn run(args: &ContrastArgs, common: &Common) -> Result<u8> {
     }
     findings.differences(&analysis);
     findings.shifts(&analysis);
+    findings.scanning(&analysis);
     findings.answers(&analysis);
     let method = match args.options.intervals {
         IntervalKind::Wald => "wald",

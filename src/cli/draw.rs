@@ -17,6 +17,7 @@ use crate::report::forecast_pictures::{
     forecast_pictures, uniformity_pictures, weight_prediction_figures,
 };
 use crate::report::onset_pictures::{first_egg_picture, lay_picture, prediction_figure};
+use crate::report::phantom_pictures::phantom_picture;
 use crate::report::pictures::{
     Drawn, Named, Showing, bird_pictures, deviation_pictures, frame_of, growth_pictures,
 };
@@ -237,6 +238,9 @@ impl Drawing<'_> {
         let scans = &self.0.scans;
         if let Some(Ok(precision)) = &scans.precision {
             precision_picture(precision, showing, drawn);
+        }
+        if let Some(phantom) = &scans.phantom {
+            phantom_picture(phantom, showing, drawn);
         }
         calibration_pictures(study, self.equations(), showing, drawn);
         if let Some(equations) = &scans.equations {

@@ -3,8 +3,9 @@
 
 use super::output::Output;
 use crate::analysis::{Analysis, Options};
+use crate::report::Paper;
+use crate::report::protocol::Protocol;
 use crate::report::text::Overview;
-use crate::report::{Paper, protocol};
 
 /// Where the files go, under the results' folder.
 const FOLDER: &str = "paper";
@@ -27,16 +28,15 @@ pub(crate) fn add((analysis, options): (&Analysis, &Options), output: &mut Outpu
         run: &run,
     };
     let (methods, results) = (paper.methods(), paper.results());
+    let scanning = analysis.scanning.as_ref();
+    let protocol = Protocol::of(&analysis.study, &analysis.scans, scanning);
     let place = output.beside(FOLDER);
     for (name, text) in [
         ("terms.tex", paper.terms_tex()),
         ("contrasts.tex", paper.contrasts_tex()),
         ("methods.md", Some(methods.markdown())),
         ("results.md", Some(results.markdown())),
-        (
-            "protocol.md",
-            protocol::protocol(&analysis.study, &analysis.scans),
-        ),
+        ("protocol.md", protocol.as_ref().map(Protocol::markdown)),
     ] {
         if let Some(text) = text {
             output.save(place.as_ref(), name, text.into_bytes());

@@ -69,6 +69,7 @@ pub(crate) fn run(args: &RepeatabilityArgs, common: &Common) -> Result<u8> {
         let precision = analysis::precision(&study, args.confidence)?;
         let scans = Scans::rules(&study);
         output.findings.precision(&study, &scans, &precision);
+        output.findings.phantom(&scans);
         let counted = (scans.kept.rejected.len(), study.scans.rows.len());
         output.answer_with(|place| summary::repeatability(&precision, "g", Some(counted), place));
     } else {

@@ -34,6 +34,7 @@ mod frame;
 pub mod laboratories;
 pub mod mass_components;
 pub mod pairs;
+pub mod phantom;
 mod provenance;
 pub mod quality;
 pub mod recalibration;

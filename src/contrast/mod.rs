@@ -17,6 +17,7 @@ mod grouping;
 mod joint;
 mod mean_of_all;
 mod pairs;
+pub mod scanning_effect;
 pub mod treatment_start;
 mod whole_curve;
 

@@ -8,7 +8,7 @@
 //! | question | figures |
 //! | --- | --- |
 //! | how do they grow, are they on target, how even are they | [`ByAge`], [`BirdPanels`], [`ForecastFan`], [`PlatformDays`] |
-//! | is the scanner right, does a prediction come true | [`Identity`], [`BlandAltman`], [`MethodPrecision`], [`BodyParts`] |
+//! | is the scanner right and stable, does a prediction come true | [`Identity`], [`BlandAltman`], [`MethodPrecision`], [`ControlChart`], [`BodyParts`] |
 //! | does a model miss something | [`ResidualPanels`], [`RandomPairs`], [`Profile`] |
 //! | how do strains differ | [`Forest`], [`DifferenceBand`] |
 //! | when will they lay | [`LayCurve`], [`ValueAtFirstEgg`] |
@@ -34,6 +34,7 @@ mod bland_altman;
 mod board;
 mod body_parts;
 mod by_age;
+mod control_chart;
 mod difference_band;
 mod egg_production;
 mod first_egg;
@@ -67,6 +68,7 @@ pub use birds::{BirdPanel, BirdPanels};
 pub use bland_altman::{AgreementPanel, BlandAltman};
 pub use body_parts::{BodyParts, PartsAt, StrainParts};
 pub use by_age::{Birds, ByAge, StrainByAge};
+pub use control_chart::{ControlChart, ControlPanel};
 pub use difference_band::{DifferenceBand, DifferencePoint, StrainPair};
 pub use egg_production::{EggProduction, StrainProduction};
 pub use first_egg::{FirstEggGroup, TraitAtFirstEgg, ValueAtFirstEgg};

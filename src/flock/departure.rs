@@ -5,11 +5,11 @@
 //! keeps to its course (innovations of a linear model; nearly so here). What all birds of a
 //! strain have in common on one occasion (a hot week, a curve that bends otherwise) is taken out:
 //! the mean score of the occasion, and its spread where it is wider than 1. A cumulative sum of
-//! what is left (`cusum.rs`) separates a lasting change from the errors of weighing, with a
+//! what is left (`stats/cusum.rs`) separates a lasting change from the errors of weighing, with a
 //! stated probability of a false alarm a bird.
 
 use crate::error::{Error, Result};
-use crate::flock::cusum::{self, ALLOWANCE};
+use crate::stats::cusum;
 use crate::stats::distribution::{normal_quantile, t_upper};
 use crate::study::{AgeMatching, OccasionKey, Occasions, Records, Study};
 use crate::trajectory::{BirdPopulation, KnownBirds};
@@ -244,7 +244,7 @@ fn alarm(own: &[Score], limit: f64) -> Option<Departure> {
             if *sum <= 0.0 {
                 *since_d = score.before_d;
             }
-            *sum = (*sum + z - ALLOWANCE).max(0.0);
+            *sum = cusum::next_sum(*sum, z);
             if *sum > limit && found.is_none() {
                 found = Some(Departure {
                     bird: score.bird,

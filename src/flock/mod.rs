@@ -12,7 +12,6 @@
 //! ever gained as much as they need to.
 
 mod backtest_rows;
-mod cusum;
 mod departure;
 mod deviation;
 mod forecast;

@@ -37,6 +37,7 @@ mod onset_forecast;
 mod onset_model;
 mod onset_subjects;
 mod ringed_rise;
+mod scanned_lay;
 mod spurt;
 mod thresholds;
 
@@ -73,5 +74,6 @@ pub use onset_model::{
 };
 
 pub use ringed_rise::rise_of_ringed_birds;
+pub use scanned_lay::{EggShift, ScannedLay, scanned_lay};
 pub use spurt::Spurts;
 pub use thresholds::{AtFirstEgg, Threshold, thresholds};

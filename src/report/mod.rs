@@ -18,6 +18,7 @@ pub mod onset_pictures;
 pub mod onset_words;
 pub mod page;
 mod paper;
+pub mod phantom_pictures;
 pub mod pictures;
 pub mod plan_pictures;
 pub mod plan_words;

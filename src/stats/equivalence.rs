@@ -35,6 +35,43 @@ pub struct Equivalence {
     pub equivalent: bool,
 }
 
+/// An estimate against a margin.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WithinMargin {
+    /// Interval of the estimate with confidence 1 - 2 alpha.
+    pub interval: Interval,
+    /// The greater of the two one-sided P values.
+    pub p_value: f64,
+    /// Whether the estimate is shown to lie within the margin of 0: P < alpha.
+    pub equivalent: bool,
+}
+
+/// Tests whether an estimate with this standard error on df degrees of freedom lies within
+/// `margin` of 0.
+///
+/// # Errors
+/// [`Failure::Setting`] for a margin that is not above 0, or alpha not between 0 and 0.5.
+pub fn within_margin(
+    (estimate, standard_error, df): (f64, f64, f64),
+    margin: f64,
+    alpha: f64,
+) -> Result<WithinMargin, Failure> {
+    check_limit(margin)?;
+    check_alpha(alpha)?;
+    let interval = Interval::around(estimate, t_quantile(1.0 - alpha, df) * standard_error);
+    let p_value = if standard_error > 0.0 {
+        // The nearer limit has the greater P.
+        t_upper((margin - estimate.abs()) / standard_error, df)
+    } else {
+        f64::from(u8::from(estimate.abs() >= margin))
+    };
+    Ok(WithinMargin {
+        interval,
+        p_value,
+        equivalent: -margin < interval.lower && interval.upper < margin,
+    })
+}
+
 /// Tests whether the mean of `values` lies within `limit` of 0.
 ///
 /// # Shapes
@@ -45,19 +82,15 @@ pub struct Equivalence {
 pub fn two_one_sided(values: &[f64], limit: f64, alpha: f64) -> Result<Equivalence, Failure> {
     check_count("values", values.len(), 2)?;
     check_finite("values", values)?;
-    check_limit(limit)?;
-    check_alpha(alpha)?;
     let n = values.len() as f64;
     let centre = mean(values);
     let sd = (squares_about_mean(values) / (n - 1.0)).sqrt();
     let standard_error = sd / n.sqrt();
-    let interval = Interval::around(centre, t_quantile(1.0 - alpha, n - 1.0) * standard_error);
-    let p_value = if standard_error > 0.0 {
-        // The nearer limit has the greater P.
-        t_upper((limit - centre.abs()) / standard_error, n - 1.0)
-    } else {
-        f64::from(u8::from(centre.abs() >= limit))
-    };
+    let WithinMargin {
+        interval,
+        p_value,
+        equivalent,
+    } = within_margin((centre, standard_error, n - 1.0), limit, alpha)?;
     Ok(Equivalence {
         n: values.len(),
         mean: centre,
@@ -65,7 +98,7 @@ pub fn two_one_sided(values: &[f64], limit: f64, alpha: f64) -> Result<Equivalen
         standard_error,
         interval,
         p_value,
-        equivalent: -limit < interval.lower && interval.upper < limit,
+        equivalent,
     })
 }
 

@@ -14,6 +14,8 @@ pub mod brier;
 pub mod change_point;
 pub mod cluster_lines;
 pub mod concordance;
+pub mod control_chart;
+pub mod cusum;
 pub mod distribution;
 pub mod equivalence;
 mod event_terms;

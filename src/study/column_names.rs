@@ -125,6 +125,15 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("pen", Words),
             ("weight", Masses),
         ],
+        TableName::Phantom => &[
+            ("date", Dates),
+            ("time", Words),
+            ("scanner", Words),
+            ("fat", Masses),
+            ("lean", Masses),
+            ("bone", Masses),
+            ("reading", Words),
+        ],
     }
 }
 

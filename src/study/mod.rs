@@ -38,6 +38,7 @@ mod light;
 mod names;
 mod occasion;
 mod onset;
+mod phantom;
 mod pieces;
 mod plausible;
 mod quotes;
@@ -78,6 +79,7 @@ pub use fingerprint::Fingerprint;
 pub use format::{Decimal, Format, Separator};
 pub use light::Light;
 pub use occasion::{AgeMatching, Grouping, Member, Occasion, OccasionKey, Occasions, occasions};
+pub use phantom::{PhantomLog, PhantomRow, PhantomSettings};
 pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
 pub use samples::{Kept, SampleRow, SampledUnit, Samples, Together};
 pub use scan::{
@@ -136,6 +138,8 @@ pub struct Study {
     pub eggs: Vec<EggPen>,
     /// The light programme, ascending in age.
     pub light: Vec<Light>,
+    /// Measurements of a phantom, by which the scanner is watched.
+    pub phantom: PhantomLog,
     /// Settings of `study.toml`, or the same for a bare table.
     pub settings: Settings,
     /// What ages and values may be.
@@ -311,6 +315,20 @@ impl Study {
     #[must_use]
     pub fn age_unit(&self) -> AgeUnit {
         self.settings.units.age_unit
+    }
+
+    /// The day on which a bird was this old; `None` where its day of hatch is not known.
+    #[must_use]
+    pub fn date_of(&self, bird: usize, age_d: f64) -> Option<chrono::NaiveDate> {
+        let format = self.settings.units.date_format.clone().unwrap_or_default();
+        let of_all = || format.parse(self.settings.hatch_date.as_ref()?.trim());
+        let hatched = self.birds[bird].hatch_date.or_else(of_all)?;
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "ages are checked to be ten years at the most"
+        )]
+        let days = age_d.floor() as i64;
+        hatched.checked_add_signed(chrono::TimeDelta::try_days(days)?)
     }
 
     /// Indices of the birds of one strain, in order.

@@ -16,8 +16,8 @@ use super::stream::{LongTable, Reading};
 use super::table::{Rows, Table};
 use super::units::DateFormat;
 use super::{
-    Bird, Kept, Records, Study, birds, chemistry, eggs, events, light, names, onset, samples, scan,
-    stream, targets, weighings,
+    Bird, Kept, Records, Study, birds, chemistry, eggs, events, light, names, onset, phantom,
+    samples, scan, stream, targets, weighings,
 };
 
 /// The strain of birds that no table gives one.
@@ -82,6 +82,7 @@ pub(crate) fn study(
         TableName::Events,
         TableName::Eggs,
         TableName::Light,
+        TableName::Phantom,
     ] {
         let tables = source.open_all(name, faults);
         let before = faults.count();
@@ -161,6 +162,10 @@ fn read_further(
         TableName::Events => events::read(&header, dates, register, faults),
         TableName::Eggs => eggs::read(&header, dates, register, faults),
         TableName::Light => light::read(&header, dates, register, faults),
+        TableName::Phantom => {
+            let readings = &settings.scans.readings;
+            register.study.phantom = phantom::read(&header, readings, dates, faults);
+        }
         TableName::Birds | TableName::Weighings | TableName::Pens | TableName::ScaleStream => {}
     }
 }
@@ -324,7 +329,7 @@ impl<'a> Source<'a> {
             mapping: self.settings.columns.of(name),
             units: &self.settings.units,
             declared: match name {
-                TableName::Scans => {
+                TableName::Scans | TableName::Phantom => {
                     let readings = self.settings.scans.readings.keys();
                     readings.map(String::as_str).collect()
                 }

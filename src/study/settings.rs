@@ -11,6 +11,7 @@ use super::calibration::CalibrationSettings;
 use super::chemistry::{ChemistrySettings, Part};
 use super::faults::nearest;
 use super::format::Format;
+use super::phantom::PhantomSettings;
 use super::scan::ScanSettings;
 use super::stream::StreamSettings;
 use super::units::{AgeUnit, DateFormat, MassUnit};
@@ -60,6 +61,8 @@ pub struct Settings {
     pub cues: CueSettings,
     /// How eggs counted by pen are read.
     pub eggs: EggSettings,
+    /// How the readings of a phantom are judged.
+    pub phantom: PhantomSettings,
 }
 
 /// One thing for each table of a study.
@@ -89,6 +92,8 @@ pub struct PerTable<T: Default> {
     pub light: T,
     /// `scale_stream`: time, scale or pen, weight_g.
     pub scale_stream: T,
+    /// `phantom`: date, scanner, fat_g, lean_g, bone_g or reading.
+    pub phantom: T,
 }
 
 impl<T: Default> PerTable<T> {
@@ -107,6 +112,7 @@ impl<T: Default> PerTable<T> {
             TableName::Eggs => &self.eggs,
             TableName::Light => &self.light,
             TableName::ScaleStream => &self.scale_stream,
+            TableName::Phantom => &self.phantom,
         }
     }
 }
@@ -185,11 +191,13 @@ pub enum TableName {
     Light,
     /// One row a record of a platform scale.
     ScaleStream,
+    /// One row a measurement of the phantom.
+    Phantom,
 }
 
 impl TableName {
     /// All tables, in the order in which they are read.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Birds,
         Self::Pens,
         Self::Weighings,
@@ -201,6 +209,7 @@ impl TableName {
         Self::Eggs,
         Self::Light,
         Self::ScaleStream,
+        Self::Phantom,
     ];
 
     /// Its key in `study.toml`.
@@ -218,6 +227,7 @@ impl TableName {
             Self::Eggs => "eggs",
             Self::Light => "light",
             Self::ScaleStream => "scale_stream",
+            Self::Phantom => "phantom",
         }
     }
 }
@@ -534,6 +544,22 @@ impl Settings {
                 "eggs.rise_d",
                 rise_d.to_string(),
                 "a number of days from 0.5 to 60",
+            );
+        }
+        for (key, margin) in [
+            ("scans.weight_margin_pct", self.scans.weight_margin_pct),
+            ("scans.first_egg_margin_d", self.scans.first_egg_margin_d),
+        ] {
+            if let Some(margin) = margin.filter(|margin| !(*margin > 0.0 && *margin <= 50.0)) {
+                fault(key, margin.to_string(), "a margin above 0 and up to 50");
+            }
+        }
+        let days = self.phantom.baseline_days;
+        if !PhantomSettings::BASELINES.contains(&days) {
+            fault(
+                "phantom.baseline_days",
+                days.to_string(),
+                "a number of days from 10 to 1000",
             );
         }
         if faults.is_empty() {

@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use super::cohort::Cohort;
 use super::model_choice;
+use super::unit::Design;
 use crate::error::{Error, Result};
 use crate::fit::mixed::{
     Correlation, Covariance, Criterion, Estimator, MixedModel, MixedOptions, MixedOutcome,
@@ -17,7 +18,7 @@ use crate::fit::mixed::{
 use crate::fit::{Failure, Variance};
 use crate::growth::Curve;
 use crate::stats::distribution::t_two_sided_quantile;
-use crate::study::{FixedEffectOf, Study};
+use crate::study::{FixedEffectOf, Records, Study};
 
 /// How the model of all birds is found: what is named is taken, what is not is chosen by
 /// likelihood (`model_choice.rs`).
@@ -139,6 +140,40 @@ impl PopulationFit {
             curve: self.curve.clone(),
             cohort: Arc::new(cohort),
             options: self.options.clone(),
+            outcome,
+        }
+    }
+
+    /// The same curve and structure fitted to some of the birds, grouped otherwise by `study`; pens
+    /// have effects only where they lie within the groups.
+    #[must_use]
+    pub fn regrouped(
+        &self,
+        (study, records): (&Study, &Records),
+        groups: &[FixedEffectOf],
+        kept: impl Fn(usize) -> bool,
+    ) -> Self {
+        let with_hatch = self.cohort.ages_d.iter().any(|age_d| *age_d <= 0.0);
+        let trait_index = self.cohort.trait_index;
+        let all = Cohort::of(study, records, trait_index, groups, |age_d| {
+            with_hatch || age_d > 0.0
+        });
+        let subjects: Vec<usize> = (0..all.birds.len())
+            .filter(|subject| kept(all.birds[*subject]))
+            .collect();
+        let cohort = all.only(&subjects);
+        let mut options = self.options.clone();
+        let design = Design::of(study, &cohort).ok();
+        if !design.as_ref().is_some_and(Design::has_pen_effects) {
+            options.cluster.clear();
+            options.common_cluster = false;
+            options.between_clusters = false;
+        }
+        let outcome = model_choice::fit(&*self.curve, &cohort, &options);
+        Self {
+            curve: self.curve.clone(),
+            cohort: Arc::new(cohort),
+            options,
             outcome,
         }
     }

@@ -16,6 +16,7 @@ mod pens;
 mod platform;
 mod sampled;
 mod sampled_forecast;
+mod scanning;
 #[path = "../support/mod.rs"]
 mod support;
 mod validation;

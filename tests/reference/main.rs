@@ -24,6 +24,7 @@ mod plan_pens;
 mod quantiles;
 mod relative;
 mod sampled;
+mod scanning_effect;
 mod single_fits;
 mod stats;
 #[path = "../support/mod.rs"]

@@ -152,6 +152,7 @@ fn the_demo_page_works_in_a_browser() {
         "target",
         "lay",
         "scanner",
+        "protocol",
         "data",
     ];
     assert_eq!(found["sections"], serde_json::json!(sections));

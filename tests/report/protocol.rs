@@ -2,7 +2,7 @@
 //! study has no evidence for is a prompt.
 
 use pinfeather::analysis::{Options, Scans};
-use pinfeather::report::protocol::protocol;
+use pinfeather::report::protocol::Protocol;
 use pinfeather::study::Study;
 
 use crate::support::root;
@@ -10,7 +10,7 @@ use crate::support::scans::{invented, write_files};
 
 fn written(study: &Study) -> Option<String> {
     let scans = Scans::of(study, &Options::of(study).unwrap()).unwrap();
-    protocol(study, &scans)
+    Protocol::of(study, &scans, None).map(|protocol| protocol.markdown())
 }
 
 /// Each line with a figure of the study names a table or the settings' rule.
@@ -53,7 +53,9 @@ fn the_demo_has_a_protocol() {
         "Scan birds singly",
         "g of reading for each g of feathers",
         "rejected_scans.csv",
-        "[Daily phantom",
+        "Measure the phantom before the first bird of each day of scanning",
+        "The phantom's bone reading was out of control from 2025-0",
+        "Record the phantom's reading of each day",
     ] {
         assert!(text.contains(expected), "{expected}: {text}");
     }
@@ -88,6 +90,7 @@ fn without_repeats_and_chemistry_there_are_prompts_and_no_rules() {
         "[Equations",
         "[Weigh each bird",
         "[Shelled egg",
+        "[Daily phantom",
     ] {
         assert!(text.contains(prompt), "{prompt}: {text}");
     }

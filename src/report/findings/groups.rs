@@ -2,7 +2,7 @@
 
 use super::Findings;
 use crate::analysis::{Analysis, Differences};
-use crate::report::text::shift_sentences;
+use crate::report::text::{scanning_sentences, shift_sentences};
 use crate::report::{contrast_words, tables};
 
 impl Findings {
@@ -22,6 +22,22 @@ impl Findings {
             let table = tables::treatment_start::treatment_start(study, &analysis.shifts);
             self.tables.push(table);
         }
+    }
+
+    /// Whether scanning itself changes growth and the age at first egg.
+    pub fn scanning(&mut self, analysis: &Analysis) {
+        let Some(scanning) = &analysis.scanning else {
+            return;
+        };
+        let study = &analysis.study;
+        let sentences = scanning_sentences(study, scanning);
+        let sentences = sentences.iter().map(|sentence| format!("  {sentence}"));
+        self.answer(
+            "Does scanning itself change growth or the age at first egg?",
+            sentences.collect::<Vec<_>>(),
+        );
+        self.tables
+            .push(tables::scanning::scanning_effect(study, scanning));
     }
 
     /// How the groups differ.

@@ -48,6 +48,7 @@ impl Findings {
         self.growth(analysis, options);
         self.differences(analysis);
         self.shifts(analysis);
+        self.scanning(analysis);
         self.verdict(analysis, weigh, population);
         self.platform(analysis);
         self.lay(analysis, options.lay.as_ref());

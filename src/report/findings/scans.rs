@@ -9,6 +9,7 @@ use crate::composition::study_equations::{Chosen, StudyEquations};
 use crate::composition::study_masses::StudyMasses;
 use crate::error::Result;
 use crate::report::tables::calibration::Moved;
+use crate::report::text::phantom_sentences;
 use crate::report::{composition_words, tables};
 use crate::study::Study;
 
@@ -18,6 +19,7 @@ const UNCORRECTED: &str = "Scans are not corrected: there is neither a saved equ
 impl Findings {
     pub(super) fn scans(&mut self, analysis: &Analysis) -> Result<()> {
         let (study, scans) = (&analysis.study, &analysis.scans);
+        self.phantom(scans);
         if study.scans.rows.is_empty() {
             return Ok(());
         }
@@ -33,6 +35,24 @@ impl Findings {
         self.masses(analysis)?;
         self.words.push(CAUTION.to_owned());
         Ok(())
+    }
+
+    /// Whether the scanner is stable, by its phantom.
+    pub fn phantom(&mut self, scans: &Scans) {
+        let Some(phantom) = &scans.phantom else {
+            return;
+        };
+        let sentences = phantom_sentences(phantom);
+        let sentences = sentences.iter().map(|sentence| format!("  {sentence}"));
+        self.answer("Is the scanner stable?", sentences.collect::<Vec<_>>());
+        let n = phantom.scans.out_of_control;
+        if n > 0 {
+            self.warnings.push(format!(
+                "phantom: {n} of {} scans were made on days on which it was out of control: see phantom.csv",
+                phantom.scans.dated
+            ));
+        }
+        self.tables.push(tables::phantom::phantom(phantom));
     }
 
     /// How well a study's scanner repeats itself.

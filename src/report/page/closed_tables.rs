@@ -34,7 +34,7 @@ impl Page<'_> {
             Topic::Platform => self.platform().into_iter().collect(),
             Topic::Lay => self.lay(),
             Topic::Scanner => self.scanner(),
-            Topic::Data => Vec::new(),
+            Topic::Protocol | Topic::Data => Vec::new(),
         }
     }
 

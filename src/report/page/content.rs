@@ -7,6 +7,7 @@ use crate::fit::interval::{self, Band, Estimate};
 use crate::flock::{FlockLevel, target_trajectories};
 use crate::growth::Curve;
 use crate::report::paper::curve_words;
+use crate::report::protocol::Protocol;
 use crate::report::text::{Naming, Overview, trait_words};
 use crate::study::Study;
 use crate::trajectory::TraitModel;
@@ -29,6 +30,8 @@ pub struct Content {
     pub groups: &'static str,
     pub(super) curves: Vec<TraitCurves>,
     pub(super) deviations: Vec<StrainDeviation>,
+    /// The scanning protocol, of a study with scans.
+    pub(super) protocol: Option<Protocol>,
 }
 
 /// An age with a value and its band; NaN where there is none.
@@ -106,6 +109,7 @@ impl Content {
         curves.sort_by_key(|one| !one.is_main);
         Self {
             deviations: deviations(analysis, &overview),
+            protocol: Protocol::of(&analysis.study, &analysis.scans, analysis.scanning.as_ref()),
             groups: column.map_or("strains", |_| "groups"),
             curves,
             overview,

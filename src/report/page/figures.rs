@@ -15,7 +15,7 @@ const DPI: u32 = 160;
 /// Beginnings of the names of figures, the topic where they stand and the table that they are
 /// drawn from; the first of a topic that the study has is its main figure. Figures without a
 /// line here are not on the page: the explorer shows what they show.
-const PLACES: [(&str, Topic, &str); 17] = [
+const PLACES: [(&str, Topic, &str); 18] = [
     ("samples", Topic::Growth, "sample_model"),
     ("rate", Topic::Growth, "curve_terms"),
     ("population", Topic::Growth, "curve_terms"),
@@ -33,6 +33,7 @@ const PLACES: [(&str, Topic, &str); 17] = [
     ("bland_altman", Topic::Scanner, "agreement"),
     ("precision", Topic::Scanner, "repeatability"),
     ("feather_share", Topic::Scanner, "feathers"),
+    ("phantom", Topic::Scanner, "phantom"),
 ];
 
 /// Figures of single traits that only the trait weighed first has on the page.

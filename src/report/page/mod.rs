@@ -16,6 +16,7 @@ mod first_screen;
 mod html;
 mod lay_chart;
 mod news;
+mod protocol;
 mod topics;
 
 pub use content::Content;

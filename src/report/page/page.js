@@ -33,6 +33,15 @@ const navigation = () => {
   mark();
 };
 
+/// The scanning protocol is printed whole, folded away or not.
+const printed = () => {
+  const steps = byId("protocol-steps");
+  if (!steps) return;
+  let open = steps.open;
+  addEventListener("beforeprint", () => { open = steps.open; steps.open = true; });
+  addEventListener("afterprint", () => { steps.open = open; });
+};
+
 /// What scrolls sideways can be reached by the keyboard.
 const scrollable = () => {
   const look = () => {
@@ -70,5 +79,6 @@ const watch = () => {
 explorer();
 tableView();
 navigation();
+printed();
 scrollable();
 if (data.watch) watch();

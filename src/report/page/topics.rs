@@ -6,6 +6,7 @@ use super::data::Shown;
 use super::figures;
 use super::first_screen::lead;
 use super::html::{escaped, line, paragraph, table};
+use super::protocol::protocol;
 use crate::error::Result;
 use crate::report::pictures::Named;
 use crate::report::prose::Section;
@@ -36,7 +37,8 @@ impl Page<'_> {
             Topic::Target => overview.target.is_some(),
             Topic::Platform => overview.platform.is_some(),
             Topic::Lay => overview.lay.is_some(),
-            Topic::Scanner => overview.scanner.is_some(),
+            Topic::Scanner => overview.scanner.is_some() || !overview.phantom.is_empty(),
+            Topic::Protocol => self.content.protocol.is_some(),
             Topic::Data => true,
         };
         Topic::ALL.into_iter().filter(has).collect()
@@ -93,6 +95,9 @@ impl Page<'_> {
         }
         if topic == Topic::Data {
             self.data(put, shown);
+        }
+        if let (Topic::Protocol, Some(steps)) = (topic, &self.content.protocol) {
+            protocol(put, steps);
         }
         self.methods_of(put, topic);
         if !more.is_empty() {
@@ -156,7 +161,15 @@ impl Page<'_> {
                         .collect::<Vec<_>>()
                 })
                 .collect(),
-            Topic::Scanner => overview.scanner.iter().map(|one| one.sentence()).collect(),
+            Topic::Scanner => {
+                let scanner = overview.scanner.iter().map(|one| one.sentence());
+                let further = overview.phantom.iter().chain(&overview.scanning);
+                scanner.chain(further.cloned()).collect()
+            }
+            Topic::Protocol => {
+                let protocol = self.content.protocol.iter();
+                protocol.map(|one| plain(one.preface.to_owned())).collect()
+            }
             Topic::Data => vec![plain(format!("{}.", overview.measured))],
         }
     }

@@ -25,6 +25,7 @@ pub(super) enum Source {
     Gum,
     Harrell,
     Harvey,
+    Hawkins,
     Henderson,
     Holm,
     Hotelling,
@@ -37,12 +38,14 @@ pub(super) enum Source {
     Lin,
     LindstromBates,
     Moulton,
+    Nist,
     Page,
     PinheiroBates,
     Satterthwaite,
     KenwardRoger,
     KassSteffey,
     LiangZeger,
+    Schuirmann,
     SunLoader,
     Turnbull,
     Tukey,
@@ -107,6 +110,15 @@ impl Source {
             }
             Self::Harvey => {
                 "Harvey AC (1989) Forecasting, Structural Time Series Models and the Kalman Filter. Cambridge University Press, Cambridge"
+            }
+            Self::Hawkins => {
+                "Hawkins DM (1987) Self-starting cusum charts for location and scale. The Statistician 36:299-316"
+            }
+            Self::Nist => {
+                "NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 Individuals control charts. https://www.itl.nist.gov/div898/handbook/"
+            }
+            Self::Schuirmann => {
+                "Schuirmann DJ (1987) A comparison of the two one-sided tests procedure and the power approach for assessing the equivalence of average bioavailability. Journal of Pharmacokinetics and Biopharmaceutics 15:657-680"
             }
             Self::Henderson => {
                 "Henderson CR (1975) Best linear unbiased estimation and prediction under a selection model. Biometrics 31:423-447"

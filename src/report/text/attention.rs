@@ -53,8 +53,26 @@ pub(super) fn of(analysis: &Analysis, overview: &Overview) -> Vec<Attention> {
             topic: Topic::Scanner,
         });
     }
+    phantom(analysis, &mut all);
     missed(&read, &mut all);
     all
+}
+
+/// Scans on days on which the phantom was out of control.
+fn phantom(analysis: &Analysis, all: &mut Vec<Attention>) {
+    let phantom = analysis.scans.phantom.as_ref();
+    let Some(scans) = phantom.map(|found| &found.scans) else {
+        return;
+    };
+    if scans.out_of_control > 0 {
+        let n = count(scans.out_of_control, "scan");
+        all.push(Attention {
+            who: n.clone(),
+            what: " on days on which the phantom was out of control.".to_owned(),
+            short: format!("{n} while the phantom was out of control"),
+            topic: Topic::Scanner,
+        });
+    }
 }
 
 fn off_target(overview: &Overview, all: &mut Vec<Attention>) {

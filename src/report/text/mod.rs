@@ -10,8 +10,10 @@ mod differences;
 mod forecast;
 mod lay;
 mod masses;
+mod phantom;
 mod platform;
 mod scanner;
+mod scanning;
 mod shifts;
 mod target;
 mod topics;
@@ -23,8 +25,11 @@ pub use forecast::{Forecast, ForecastRow};
 pub use lay::{Cue, EggRow, Lay, LayRow, WaitingBird};
 pub(super) use masses::with_interval;
 pub use masses::{Composition, GroupMasses, Mass, Masses};
+pub(in crate::report) use phantom::limits as phantom_limits;
+pub use phantom::phantom_sentences;
 pub use platform::{PlatformWords, ScaleRow};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
+pub use scanning::scanning_sentences;
 pub use shifts::shift_sentences;
 pub use target::{Target, TargetRow, Verdict};
 pub use topics::Topic;
@@ -100,6 +105,10 @@ pub struct Overview {
     pub platform: Option<PlatformWords>,
     /// How well the scans measure.
     pub scanner: Option<Scanner>,
+    /// Whether the scanner is stable, by its phantom.
+    pub phantom: Vec<Sentence>,
+    /// Whether scanning itself changes growth and the age at first egg.
+    pub scanning: Vec<Sentence>,
     /// What needs attention, the most pressing first.
     pub attention: Vec<Attention>,
     /// Cautions that go with these results.
@@ -138,6 +147,15 @@ impl Overview {
             lay: Lay::of((analysis, naming), &answers),
             platform: PlatformWords::of(analysis, naming.ages),
             scanner: Scanner::of(analysis, &answers),
+            phantom: analysis
+                .scans
+                .phantom
+                .as_ref()
+                .map_or_else(Vec::new, phantom_sentences),
+            scanning: analysis
+                .scanning
+                .as_ref()
+                .map_or_else(Vec::new, |found| scanning_sentences(study, found)),
             attention: Vec::new(),
             cautions: cautions(analysis),
             percent: (1000.0 * analysis.confidence).round() / 10.0,

@@ -17,13 +17,15 @@ pub enum Topic {
     Lay,
     /// How well the scanner measures.
     Scanner,
+    /// How to scan, step by step.
+    Protocol,
     /// What was read, and how it was computed.
     Data,
 }
 
 impl Topic {
     /// All, in order.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Growth,
         Self::Composition,
         Self::Differences,
@@ -31,6 +33,7 @@ impl Topic {
         Self::Platform,
         Self::Lay,
         Self::Scanner,
+        Self::Protocol,
         Self::Data,
     ];
 
@@ -45,6 +48,7 @@ impl Topic {
             Self::Platform => "Platform scales",
             Self::Lay => "Lay",
             Self::Scanner => "Scanner",
+            Self::Protocol => "Scanning protocol",
             Self::Data => "Data and methods",
         }
     }
@@ -60,6 +64,7 @@ impl Topic {
             Self::Platform => "platform",
             Self::Lay => "lay",
             Self::Scanner => "scanner",
+            Self::Protocol => "protocol",
             Self::Data => "data",
         }
     }

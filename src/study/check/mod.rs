@@ -111,6 +111,8 @@ pub struct Summary {
     pub samples: SampleSummary,
     /// Scans.
     pub scans: ScanSummary,
+    /// Measurements of the phantom, in words.
+    pub phantom: Option<String>,
     /// Records of platform scales: how many, of how many scales, on how many scale days.
     pub platform: Option<(usize, usize, usize)>,
     /// Analyses.
@@ -237,6 +239,7 @@ impl Summary {
             eggs: egg_span(study),
             light_changes: study.light.len(),
             scans: ScanSummary::of(study),
+            phantom: scans::phantom_line(study),
             chemistry: ChemistrySummary::of(study),
             platform: (!study.stream.days.is_empty()).then(|| {
                 let stream = &study.stream;
@@ -335,6 +338,7 @@ impl Summary {
             ));
         }
         self.scans.describe(&mut lines);
+        lines.extend(self.phantom.clone());
         self.chemistry.describe(&mut lines);
         if let Some((records, scales, days)) = self.platform {
             lines.push(format!(

@@ -138,6 +138,23 @@ impl ScanSummary {
     }
 }
 
+/// What the log of the phantom holds; `None` without one.
+pub(super) fn phantom_line(study: &Study) -> Option<String> {
+    let log = &study.phantom;
+    let (first, last) = log.span()?;
+    let readings = log.readings.iter().map(|reading| reading.name.as_str());
+    let readings: Vec<&str> = readings.collect();
+    let scanners = match log.scanners.len() {
+        1 => String::new(),
+        n => format!(" of {n} scanners"),
+    };
+    Some(format!(
+        "{} of the phantom{scanners} from {first} to {last} ({})",
+        count(log.rows.len(), "measurement"),
+        readings.join(", ")
+    ))
+}
+
 impl ChemistrySummary {
     /// Sums the analyses of a study up.
     #[must_use]

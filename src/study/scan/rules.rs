@@ -38,6 +38,11 @@ pub struct ScanSettings {
     pub region_columns: BTreeMap<String, RegionColumn>,
     /// How the names of scans give bird, age and repeat.
     pub names: Option<ScanName>,
+    /// Difference of body weight between scanned and unscanned birds that would not matter,
+    /// percent; the half width of the targets' ranges where left out.
+    pub weight_margin_pct: Option<f64>,
+    /// The same of the age at first egg, d; 3.5 where left out.
+    pub first_egg_margin_d: Option<f64>,
 }
 
 impl Default for ScanSettings {
@@ -52,6 +57,8 @@ impl Default for ScanSettings {
             regions: BTreeMap::new(),
             region_columns: BTreeMap::new(),
             names: None,
+            weight_margin_pct: None,
+            first_egg_margin_d: None,
         }
     }
 }

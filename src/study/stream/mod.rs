@@ -17,6 +17,7 @@ use serde::Deserialize;
 
 pub(crate) use chunks::LongTable;
 pub(crate) use read::{Reading, layout, read};
+pub(in crate::study) use time::time_of_day_ms;
 
 /// The records of all scales, counted.
 #[derive(Debug, Clone, Default)]

@@ -50,7 +50,7 @@ pub(super) fn offset_minutes(text: &str) -> Option<i32> {
 }
 
 /// A time of the day, ms since midnight; `24:00` is its end.
-pub(super) fn time_of_day_ms(text: &str) -> Option<u32> {
+pub(in crate::study) fn time_of_day_ms(text: &str) -> Option<u32> {
     if text == "24:00" {
         return Some(86_400_000);
     }

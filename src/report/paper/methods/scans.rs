@@ -53,6 +53,21 @@ impl Paper<'_> {
             }
             all.push(text);
         }
+        if let Some(phantom) = &self.analysis.scans.phantom {
+            let days = phantom.charts.iter().map(|chart| chart.days.len()).max();
+            all.push(format!(
+                "The scanner was checked with a phantom on {}: single days by individuals control charts with limits of 3 SD by moving ranges of the first days {}, lasting changes by self-starting cumulative sums {} with a false alarm in 5 % of logs. [State the phantom, and what was done after an alarm.]",
+                count(days.unwrap_or(0), "day"),
+                cited.cite(Source::Nist),
+                cited.cite(Source::Hawkins)
+            ));
+        }
+        if self.analysis.scanning.is_some() {
+            all.push(format!(
+                "To see whether scanning itself changed the birds, those scanned by an age were compared with those never scanned within strains: body weight by the model of all birds with terms of their own for the scanned birds, age at first egg by an accelerated failure time model from the day before the first egg of all. Differences were set against a margin by two one-sided tests {}. [State how birds were allotted to scanning: the comparison requires that it was at random.]",
+                cited.cite(Source::Schuirmann)
+            ));
+        }
         all
     }
 

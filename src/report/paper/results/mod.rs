@@ -26,6 +26,7 @@ impl Paper<'_> {
         }
         let sections = [
             ("Scanner repeatability", self.repeatability()),
+            ("Phantom and effect of scanning", self.scanner_checks()),
             ("Scanner calibration", self.calibrated()),
             ("Growth and body composition", self.growth(&answers)),
             ("Comparison of groups", self.comparison(&answers)),

@@ -109,6 +109,24 @@ impl Paper<'_> {
         vec![sentences.join(" ").replace(". (table", " (table")]
     }
 
+    /// Whether the scanner is stable, and whether scanning itself changed the birds.
+    pub(super) fn scanner_checks(&self) -> Vec<String> {
+        let overview = self.overview;
+        let checks = [
+            (&overview.phantom, "table phantom"),
+            (&overview.scanning, "table scanning_effect"),
+        ];
+        let stated = checks
+            .into_iter()
+            .filter(|(sentences, _)| !sentences.is_empty());
+        stated
+            .map(|(sentences, table)| {
+                let words: Vec<String> = sentences.iter().map(ToString::to_string).collect();
+                format!("{} ({table}).", words.join(" ").trim_end_matches('.'))
+            })
+            .collect()
+    }
+
     pub(super) fn calibrated(&self) -> Vec<String> {
         let equations = self.analysis.scans.equations.as_ref();
         let chosen = equations.map_or(&[][..], |found| &found.chosen);

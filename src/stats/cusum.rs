@@ -2,7 +2,7 @@
 //!
 //! S+ = max(0, S+ + z - k), S- likewise of -z; an alarm where one exceeds the limit h. With
 //! k = 1/2 a lasting change by one standard deviation is found soonest. The limit is set so
-//! that a bird without a change gives an alarm within its m scores with a stated
+//! that a series without a change gives an alarm within its m scores with a stated
 //! probability: the run length's distribution of each side by a Markov chain over the sum's
 //! range, half of the probability on each side (both sides alarm together so seldom that
 //! this is no looser than stated).
@@ -12,16 +12,23 @@
 //! 1972, An approach to the probability distribution of cusum run length, Biometrika
 //! 59:539-549.
 
-use crate::stats::distribution::normal_lower;
+use super::distribution::normal_lower;
 
 /// What is let pass of each score.
-pub(super) const ALLOWANCE: f64 = 0.5;
+pub const ALLOWANCE: f64 = 0.5;
 /// States of the chain: with 60 the run length's probabilities are good to three digits.
 const STATES: usize = 60;
 
+/// The sum of the side of high scores after one more score; of the other side by `-score`.
+#[must_use]
+pub fn next_sum(sum: f64, score: f64) -> f64 {
+    (sum + score - ALLOWANCE).max(0.0)
+}
+
 /// The limit at which a series of this number of scores without a change gives an alarm with this
 /// probability.
-pub(super) fn limit(scores: usize, false_alarms: f64) -> f64 {
+#[must_use]
+pub fn limit(scores: usize, false_alarms: f64) -> f64 {
     let (mut low, mut high) = (0.0, 30.0);
     // To a thousandth: finer than the chain.
     while high - low > 1e-3 {
@@ -106,6 +113,27 @@ mod tests {
         }
     }
 
+    /// Montgomery DC, Introduction to statistical quality control, example of the tabular cusum
+    /// (target 10, sigma 1, k 1/2, h 5): 30 values and the upper sums as printed, to two digits;
+    /// the alarm is at value 29, seven values after the last zero.
+    #[test]
+    fn sums_are_those_of_the_published_example() {
+        let values = [
+            9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51,
+            9.40, 10.08, 9.37, 10.62, 10.31, 8.52, 10.84, 10.90, 9.33, 12.29, 11.50, 10.60, 11.08,
+            10.38, 11.62, 11.31,
+        ];
+        let printed = [
+            0.0, 0.0, 0.0, 1.16, 2.82, 2.50, 0.04, 1.00, 0.0, 0.0, 0.0, 0.97, 0.98, 0.0, 0.0, 0.0,
+            0.12, 0.0, 0.0, 0.34, 0.74, 0.0, 1.79, 2.79, 2.89, 3.47, 3.35, 4.47, 5.28,
+        ];
+        let mut sum = 0.0;
+        for (value, printed) in values.iter().zip(printed) {
+            sum = next_sum(sum, value - 10.0);
+            assert!((sum - printed).abs() < 5e-3 + 1e-9, "{sum} {printed}");
+        }
+    }
+
     #[test]
     fn a_limit_gives_as_many_false_alarms_as_stated() {
         use rand::SeedableRng as _;
@@ -118,8 +146,8 @@ mod tests {
             let (mut up, mut down, mut alarm) = (0.0_f64, 0.0_f64, false);
             for _ in 0..scores {
                 let z: f64 = StandardNormal.sample(&mut random);
-                up = (up + z - ALLOWANCE).max(0.0);
-                down = (down - z - ALLOWANCE).max(0.0);
+                up = next_sum(up, z);
+                down = next_sum(down, -z);
                 alarm |= up > limit || down > limit;
             }
             alarms += usize::from(alarm);
