@@ -52,6 +52,13 @@ impl Allocation {
         as_number((self.groups * units.saturating_sub(1)).max(1))
     }
 
+    /// Fewest birds a group: a spread between birds takes two of them, in each pen where pens
+    /// are allotted.
+    #[must_use]
+    pub fn least_birds(&self) -> usize {
+        2 * self.pens.map_or(1, |pens| pens.per_group)
+    }
+
     /// Pen of each bird, group after group: as many in each pen as the number of birds allows.
     pub(super) fn pen_of_birds(&self, birds: usize) -> Option<Vec<usize>> {
         let per_group = self.pens?.per_group;
@@ -115,6 +122,10 @@ mod tests {
         assert!((found - expected).abs() < 1e-10, "{found} {expected}");
         assert!((allocation.degrees_of_freedom(birds) - 6.0).abs() < 1e-12);
         let by_birds = Allocation::of_birds(2);
+        assert_eq!((allocation.least_birds(), by_birds.least_birds()), (8, 2));
+        let pens = allocation.pen_of_birds(9).expect("pens");
+        assert_eq!(pens[..9], [0, 1, 2, 3, 0, 1, 2, 3, 0]);
+        assert_eq!(pens[9..], [4, 5, 6, 7, 4, 5, 6, 7, 4]);
         assert!((by_birds.degrees_of_freedom(birds) - 46.0).abs() < 1e-12);
     }
 }

@@ -265,13 +265,14 @@ impl Search<'_> {
             .iter()
             .map(|needed| needed.as_ref().and_then(|needed| needed.birds))
             .collect();
+        let least = question.allocation.least_birds();
         self.designs.push(Design {
             kind,
             schedule,
             expected,
             efficiency,
             needed,
-            birds: birds.map(|birds| birds.into_iter().max().unwrap_or(2)),
+            birds: birds.map(|birds| birds.into_iter().max().unwrap_or(least)),
         });
     }
 

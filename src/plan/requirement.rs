@@ -127,8 +127,8 @@ impl Requirement {
             }
             let variance = expected.variance(population, target)?;
             let reached = |birds| self.reached(target, variance, birds, (allocation, level));
-            // A spread between birds takes two of them.
-            let birds = least_number(2, most, |birds| self.is_met(target, reached(birds)));
+            let least = allocation.least_birds();
+            let birds = least_number(least, most, |birds| self.is_met(target, reached(birds)));
             let (about, about_at_best) = self.about(population, target, variance, level);
             let needed = Needed {
                 birds,
