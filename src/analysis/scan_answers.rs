@@ -3,6 +3,7 @@
 
 use super::{Analysis, Answer, Status};
 use crate::composition::phantom::PhantomChart;
+use crate::composition::validation::Standing;
 
 impl Analysis {
     pub(super) fn of_scans(&self, answers: &mut Vec<Answer>) {
@@ -18,6 +19,28 @@ impl Analysis {
                     estimate: Some(error),
                     n: Some(of.birds),
                     model: of.method.clone(),
+                    ..Answer::default()
+                });
+            }
+        }
+        for of in equations.iter().flat_map(|found| &found.laboratories) {
+            let sd = of.quantity("sd_between_laboratories");
+            if let Some((row, sd)) = sd.and_then(|row| Some((row, row.estimate?))) {
+                answers.push(Answer {
+                    question: "How much do laboratories differ?",
+                    trait_name: of.trait_name.clone(),
+                    quantity: "sd_between_laboratories",
+                    unit: "g",
+                    estimate: Some(sd),
+                    interval: row.interval,
+                    n: Some(row.n),
+                    model: "laboratories as random effects".to_owned(),
+                    status: match row.standing {
+                        Standing::Supported => Status::Supported,
+                        Standing::Weak => Status::Weak,
+                        Standing::NotEstimable => Status::NotEstimable,
+                    },
+                    caution: row.caution.clone(),
                     ..Answer::default()
                 });
             }
