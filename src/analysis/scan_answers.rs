@@ -1,7 +1,8 @@
 //! What the scans are worth: the error of the equations for birds left out, the least
 //! significant change, and the effect of feathers.
 
-use super::{Analysis, Answer};
+use super::{Analysis, Answer, Status};
+use crate::composition::validation::Standing;
 
 impl Analysis {
     pub(super) fn of_scans(&self, answers: &mut Vec<Answer>) {
@@ -17,6 +18,28 @@ impl Analysis {
                     estimate: Some(error),
                     n: Some(of.birds),
                     model: of.method.clone(),
+                    ..Answer::default()
+                });
+            }
+        }
+        for of in equations.iter().flat_map(|found| &found.laboratories) {
+            let sd = of.quantity("sd_between_laboratories");
+            if let Some((row, sd)) = sd.and_then(|row| Some((row, row.estimate?))) {
+                answers.push(Answer {
+                    question: "How much do laboratories differ?",
+                    trait_name: of.trait_name.clone(),
+                    quantity: "sd_between_laboratories",
+                    unit: "g",
+                    estimate: Some(sd),
+                    interval: row.interval,
+                    n: Some(row.n),
+                    model: "laboratories as random effects".to_owned(),
+                    status: match row.standing {
+                        Standing::Supported => Status::Supported,
+                        Standing::Weak => Status::Weak,
+                        Standing::NotEstimable => Status::NotEstimable,
+                    },
+                    caution: row.caution.clone(),
                     ..Answer::default()
                 });
             }

@@ -106,7 +106,9 @@ pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
             .then(|| output.path_of(args.save.as_deref(), FOLDER));
         let plucked = found.plucked.as_ref();
         output.answer_with(|results| {
-            summary::calibration(&found.chosen, plucked, saved.as_deref(), results)
+            let laboratories = &found.laboratories;
+            let saved = saved.as_deref();
+            summary::calibration(&found.chosen, laboratories, plucked, saved, results)
         });
     } else {
         let place = output.models(args.save.as_deref(), FOLDER)?;
@@ -114,9 +116,14 @@ pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
         if let Some(column) = bare.laboratories(args)? {
             let request = (bare.response.as_str(), bare.candidates.as_slice());
             let found = calibrate_laboratories(&bare.frame, request, &column, &bare.settings)?;
-            output.findings.laboratories(&found);
-            let equations = found.equation.iter();
+            let found = std::slice::from_ref(&found);
+            output.findings.laboratories(found);
+            let equations = found.iter().filter_map(|one| one.equation.as_ref());
             save((equations, &args.export), place.as_ref(), &mut output)?;
+            let saved = place
+                .is_some()
+                .then(|| output.path_of(args.save.as_deref(), FOLDER));
+            output.answer_with(|results| summary::laboratories(found, saved.as_deref(), results));
         } else {
             let chosen = calibrate_best(
                 &bare.frame,
@@ -133,7 +140,7 @@ pub(crate) fn run(args: &CalibrateArgs, common: &Common) -> Result<u8> {
                 .is_some()
                 .then(|| output.path_of(args.save.as_deref(), FOLDER));
             output.answer_with(|results| {
-                summary::calibration(chosen, None, saved.as_deref(), results)
+                summary::calibration(chosen, &[], None, saved.as_deref(), results)
             });
         }
     }

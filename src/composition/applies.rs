@@ -6,6 +6,7 @@ use super::equation::Equation;
 use super::formula::Gap;
 use super::frame::Value;
 use super::pairs::strain_of;
+use super::provenance::{ANOTHER, FEWEST_BIRDS, FEWEST_LABORATORIES, LABORATORY};
 use crate::study::{Feathers, Scan, Study};
 
 /// Strains that an equation does not know, by name, each with the strain of the
@@ -90,13 +91,56 @@ pub(super) fn strain_under<'a>(
     }
 }
 
+/// The laboratory of a scan as an equation with a term for it takes it, or why the scan is left
+/// out; none for an equation without such a term.
+pub(super) fn laboratory_under<'a>(
+    equation: &'a Equation,
+    laboratory: &'a str,
+    flags: &mut Vec<String>,
+) -> std::result::Result<Option<&'a str>, String> {
+    let of = &equation.provenance;
+    let levels = of.factors.iter().find(|levels| levels.name == LABORATORY);
+    let known = match levels {
+        Some(levels) => &levels.levels,
+        None => &of.laboratories,
+    };
+    if known.iter().any(|name| name == laboratory) {
+        return Ok(levels.map(|_| laboratory));
+    }
+    let name = match laboratory {
+        "" => "laboratory not stated".to_owned(),
+        name => format!("{LABORATORY} {name}"),
+    };
+    match levels {
+        Some(levels) if levels.levels.iter().any(|name| name == ANOTHER) => {
+            flags.push(format!(
+                "{name}: not in the equation, taken for another one"
+            ));
+            Ok(Some(ANOTHER))
+        }
+        // An equation for a new laboratory, or one that does not say where it is from.
+        None if of.laboratories.len() != 1 || laboratory.is_empty() => Ok(None),
+        _ => Err(format!(
+            "{name}: the equation was calibrated on scans of others ({}), which carry no information on it; analyse birds scanned there, at least {FEWEST_BIRDS}, or of {FEWEST_LABORATORIES} laboratories for an equation that holds in another one",
+            known.join(", ")
+        )),
+    }
+}
+
 /// A value that a scan lacks: a gap of the scan leaves the scan out, a gap of the study is a fault.
 pub(super) fn missing(equation: &Equation, gap: &Gap) -> Stop {
     let name = match gap {
         Gap::Missing(name) | Gap::NotPositive(name) => name,
     };
-    let of_scan = ["age", "body_weight", "strain", "feathers", "restraint"]
-        .contains(&name.as_str())
+    let of_scan = [
+        "age",
+        "body_weight",
+        "strain",
+        "feathers",
+        "restraint",
+        LABORATORY,
+    ]
+    .contains(&name.as_str())
         || name.ends_with("_scan");
     if of_scan {
         return Stop::LeaveOut(match gap {

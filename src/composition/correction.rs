@@ -20,13 +20,14 @@ use rand_distr::{Distribution as _, StandardNormal};
 use super::PERCENTAGES;
 pub use super::applies::AllowedStrains;
 use super::applies::{
-    FeathersFit, Stop, fault_lines, feathers_fit, missing, strain_under, unusual,
+    FeathersFit, Stop, fault_lines, feathers_fit, laboratory_under, missing, strain_under, unusual,
 };
 use super::egg::EggOffset;
 use super::equation::{Equation, root};
 use super::formula::Gap;
 use super::frame::Value;
 use super::pairs::{lookup, regions, strain_of};
+use super::provenance::LABORATORY;
 use super::quality::{Kept, RejectedScan, bird_names, rejected};
 use super::way_precision::WayPrecisions;
 use super::ways::{Adjusted, Way, WaysOf};
@@ -161,7 +162,8 @@ impl Corrector for Equation {
 ///
 /// # Errors
 /// [`ErrorKind::Input`](crate::ErrorKind::Input) with file and row where the
-/// equation reads something that the study lacks, is for plucked birds and a scan
+/// equation has no covariance of its coefficients, as one copied from a paper, reads
+/// something that the study lacks, is for plucked birds and a scan
 /// is not of one, or does not know a strain that is not allowed by name. All
 /// faults are reported at once; nothing is corrected then.
 pub fn correct(
@@ -171,6 +173,12 @@ pub fn correct(
     allowed: &AllowedStrains,
 ) -> Result<Corrections> {
     let equation = corrector.equation();
+    if equation.covariance.is_none() {
+        return Err(Error::input(format!(
+            "{}: found no covariance of its coefficients, expected one to correct scans by, since the error that all birds share is not known without it; test the equation on scanned and analysed birds (validate), or calibrate with these",
+            equation.label()
+        )));
+    }
     let mut corrections = Corrections {
         trait_name: equation.provenance.response.clone(),
         equation: equation.clone(),
@@ -253,11 +261,6 @@ fn warnings(equation: &Equation) -> Vec<String> {
     if equation.provenance.unit == "pct" {
         warnings.push(format!("{label}: {PERCENTAGES}"));
     }
-    if equation.covariance.is_none() {
-        warnings.push(format!(
-            "{label}: the covariance of its coefficients is not known, so the standard errors lack the part that all birds share"
-        ));
-    }
     if equation.provenance.residual_variance.is_none() {
         warnings.push(format!(
             "{label}: its residual variance is not known, so there are no standard errors"
@@ -299,9 +302,12 @@ impl<C: Corrector> Scope<'_, C> {
         let way = Way::of(scan);
         let mut flags = Vec::new();
         let strain = strain_under(study, scan, equation, self.allowed, &mut flags)?;
+        let laboratory =
+            laboratory_under(equation, &scan.laboratory, &mut flags).map_err(Stop::LeaveOut)?;
         let read = RefCell::new(BTreeMap::new());
         let raw = |name: &str| match name {
             "strain" => strain.map(Value::Word),
+            LABORATORY => laboratory.map(Value::Word),
             _ => {
                 let value = lookup(study, scan, parts, name);
                 if let Some(Value::Number(number)) = value {
@@ -506,12 +512,13 @@ impl Corrections {
             .map(|error| Interval::around(row.corrected, quantile * error))
     }
 
-    /// Whether a scan was left out since its way is not covered.
+    /// Whether a scan was left out since its way or laboratory is not covered.
     pub(super) fn is_refused(&self, study: &Study, scan: &RejectedScan) -> bool {
         let mut rows = study.scans.rows.iter().filter(|row| row.row == scan.row);
         rows.any(|row| {
             scan.reason
                 .starts_with(&format!("{}: ", Way::of(row).label()))
+                || scan.reason.starts_with(LABORATORY)
         })
     }
 

@@ -1,7 +1,8 @@
 //! From a study to rows that an equation is fitted to: each scan of an analysed
 //! bird on its last day, beside what the laboratory found.
 //!
-//! Columns: `bird`, `scan`, `strain`, `feathers`, `restraint`, `way` (words); `age` (d),
+//! Columns: `bird`, `scan`, `strain`, `feathers`, `restraint`, `way` (words), `laboratory` where the
+//! scans name it; `age` (d),
 //! `fat_scan`, `lean_scan`, `bone_scan`, `body_weight` (scale weight at the scan),
 //! `fat_leg_scan` and so on for regions, further readings likewise, and from the laboratory `fat_chem`,
 //! `lean_chem`, `bone_chem`, `water_chem`, `protein_chem`, `mass_chem` of the part
@@ -77,6 +78,7 @@ pub fn frame(study: &Study, kept: &Kept, wanted: &RowSelection) -> Result<Frame>
             wanted.part.word()
         )));
     }
+    check_laboratories(study, &rows)?;
     Ok(columns(study, &rows, wanted.part, &regions))
 }
 
@@ -102,6 +104,9 @@ fn columns(
     words("feathers", &|scan| scan.feathers.word().to_owned());
     words("restraint", &|scan| scan.restraint.clone());
     words("way", &|scan| Way::of(scan).label());
+    if rows.iter().any(|(scan, _)| !scan.laboratory.is_empty()) {
+        words("laboratory", &|scan| scan.laboratory.clone());
+    }
     let mut numbers = |name: &str, of: &dyn Fn(&Scan, &BirdMasses) -> f64| {
         frame.add_numbers(
             name,
@@ -177,6 +182,7 @@ pub(super) fn lookup<'a>(
         "strain" => word(strain_of(study, scan)?),
         "feathers" => word(scan.feathers.word()),
         "restraint" => word(&scan.restraint),
+        "laboratory" => word(&scan.laboratory),
         _ => {
             let name = name.strip_suffix("_scan")?;
             let of = |scan: &Scan| number(study.scans.reading(scan, name));
@@ -218,6 +224,48 @@ fn check_tables(study: &Study, analysed: &[BirdMasses]) -> Result<()> {
         }
     }
     Ok(())
+}
+
+/// A bird is analysed where it was scanned, as far as both tables say where.
+fn check_laboratories(study: &Study, rows: &[(&Scan, BirdMasses)]) -> Result<()> {
+    let chemistry = &study.chemistry;
+    if chemistry.laboratories.is_empty() {
+        return Ok(());
+    }
+    if study
+        .scans
+        .rows
+        .iter()
+        .all(|scan| scan.laboratory.is_empty())
+    {
+        return Err(Error::input(format!(
+            "{}: found a column laboratory, expected one in {} as well, since a scan is corrected as one of the laboratory that made it; add the column there, or remove it here",
+            chemistry.file, study.scans.file
+        )));
+    }
+    let mut faults = Vec::new();
+    for (scan, masses) in rows {
+        let analyses = chemistry.rows.iter();
+        let analyses = analyses.filter(|analysis| analysis.bird == masses.bird);
+        for (row, name) in analyses.filter_map(|analysis| {
+            Some((analysis.row, &chemistry.laboratories[analysis.laboratory?]))
+        }) {
+            if *name != scan.laboratory {
+                faults.push(format!(
+                    "{}, row {}, column laboratory: found \"{}\", expected \"{name}\", where bird {} was analysed ({}, row {row}); correct the name, or remove the column from the table of chemistry where one laboratory analyses the birds of all",
+                    study.scans.file,
+                    scan.row,
+                    scan.laboratory,
+                    study.birds[masses.bird].name,
+                    chemistry.file,
+                ));
+            }
+        }
+    }
+    match faults.is_empty() {
+        true => Ok(()),
+        false => Err(Error::faults(faults)),
+    }
 }
 
 /// A strain that is scanned and not analysed would get another strain's equation.

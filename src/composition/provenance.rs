@@ -5,6 +5,15 @@ use serde::{Deserialize, Serialize};
 use super::formula::Levels;
 use crate::study::Publication;
 
+/// The column, and the term of an equation, that names the laboratory (or scanner).
+pub const LABORATORY: &str = "laboratory";
+/// The level of that term for a laboratory that the equation was not fitted to.
+pub const ANOTHER: &str = "another laboratory";
+/// Fewest birds of a laboratory that has a line of its own.
+pub const FEWEST_BIRDS: usize = 3;
+/// Fewest laboratories that say anything of another one.
+pub const FEWEST_LABORATORIES: usize = 3;
+
 /// Where an equation comes from and what it holds for.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -37,8 +46,9 @@ pub struct Provenance {
     /// Ways in which they were scanned, the most frequent first; none where not known.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub ways: Vec<String>,
-    /// Laboratories that they are from, of an equation for a new one: its covariance contains
-    /// what laboratories differ in. None for an equation of one laboratory.
+    /// Laboratories that they are from. Several without a term for them: an equation for a new
+    /// one, whose covariance contains what laboratories differ in; one: it holds for that one
+    /// alone. None where not known.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub laboratories: Vec<String>,
     /// Residual variance of a row whose prediction is 1 where `variance_power` is

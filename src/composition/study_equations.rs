@@ -12,6 +12,7 @@ use super::feather_ages::{FeatherAgeRow, by_age};
 use super::feathers::{Paired, RouteRow, effects, feather_mass, paired, routes};
 use super::formula::Formula;
 use super::frame::{Column, Frame};
+use super::laboratories::{self, LABORATORY, Laboratories};
 use super::pairs::{RowSelection, frame};
 use super::quality::{Kept, RejectedScan};
 use super::{Tissue, digest};
@@ -37,6 +38,8 @@ pub struct StudyEquations {
     pub chosen: Vec<Chosen>,
     /// Whether the laboratory's parts add up.
     pub closure: Vec<ClosureRow>,
+    /// How laboratories differ, by response; none where all scans are of one.
+    pub laboratories: Vec<Laboratories>,
     /// Feathers by strain and age.
     pub feather_ages: Vec<FeatherAgeRow>,
     /// Estimates from plucked pairs; none where no carcass was plucked.
@@ -167,8 +170,19 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
         )));
     }
     let mut chosen = Vec::new();
+    let names = laboratories::names(&rows, LABORATORY);
+    let mut of_laboratories = Vec::new();
     for (response, candidates) in &responses {
-        let mut one = calibrate_best(&rows, response, candidates, settings)?;
+        let mut one = if names.len() > 1 {
+            let (one, found) = calibrate_by_laboratory(&rows, (response, candidates), settings)?;
+            of_laboratories.extend(found);
+            one
+        } else {
+            let mut one = calibrate_best(&rows, response, candidates, settings)?;
+            let of = &mut one.calibration.equation.provenance;
+            of.laboratories.clone_from(&names);
+            one
+        };
         let of = &mut one.calibration.equation.provenance;
         request.wanted.part.word().clone_into(&mut of.part);
         FRESH.clone_into(&mut of.basis);
@@ -218,6 +232,7 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
     Ok(StudyEquations {
         feather_ages: by_age(study, pairs.as_ref())?,
         chosen,
+        laboratories: of_laboratories,
         closure,
         plucked,
         unpaired,
@@ -226,12 +241,65 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
     })
 }
 
+/// Chooses among the candidates with a line for each laboratory, and fits the best: from three
+/// laboratories on their levels and slopes are random.
+fn calibrate_by_laboratory(
+    frame: &Frame,
+    (response, candidates): (&str, &[Formula]),
+    settings: &Settings,
+) -> Result<(Chosen, Option<Laboratories>)> {
+    let rows = laboratories::study_rows(frame, (response, candidates), settings)?;
+    if let [only] = rows.names.as_slice() {
+        let mut chosen = calibrate_best(&rows.frame, response, candidates, settings)?;
+        let calibration = &mut chosen.calibration;
+        calibration.equation.provenance.laboratories = vec![only.clone()];
+        calibration.warnings.extend(rows.warnings);
+        return Ok((chosen, None));
+    }
+    let by_laboratory = |formula| laboratories::by_laboratory(response, formula, settings);
+    let with_lines: Vec<Formula> = candidates
+        .iter()
+        .map(by_laboratory)
+        .collect::<Result<_>>()?;
+    let mut chosen = calibrate_best(&rows.frame, response, &with_lines, settings)?;
+    let place = with_lines.iter().position(|one| *one == chosen.choice.best);
+    let formula = &candidates[place.unwrap_or(0)];
+    let (mut found, equation) = laboratories::of_study(&rows, (response, formula), settings)?;
+    let calibration = &mut chosen.calibration;
+    match equation {
+        Some(mut of_these) => {
+            let left_out = calibration.cross_validation.rmse;
+            of_these.equation.provenance.cross_validated_rmse = left_out;
+            calibration.equation = of_these.equation;
+            calibration.terms = of_these.terms;
+        }
+        None => {
+            calibration
+                .equation
+                .provenance
+                .laboratories
+                .clone_from(&rows.names);
+            found.warnings.push(format!(
+                "{}: scans of two laboratories are each corrected by that laboratory's line, those of another one are not; pairs of at least {} laboratories are needed for these",
+                found.trait_name,
+                laboratories::FEWEST_LABORATORIES
+            ));
+        }
+    }
+    Ok((chosen, Some(found)))
+}
+
 fn compare_plucked(pairs: &Paired, request: &Request, chosen: &[Chosen]) -> Result<Plucked> {
     let settings = &request.settings;
     let mut compared = Vec::new();
     for chosen in chosen {
         let response = format!("{}_chem", chosen.calibration.equation.provenance.response);
-        if request.wanted.part == Part::Body && pairs.intact.columns.contains_key(&response) {
+        // Plucked carcasses are of too few birds for a line of each laboratory.
+        let several = chosen.choice.best.names().contains(&LABORATORY);
+        if request.wanted.part == Part::Body
+            && !several
+            && pairs.intact.columns.contains_key(&response)
+        {
             compared.extend(routes(pairs, &response, &chosen.choice.best, settings)?);
         }
     }

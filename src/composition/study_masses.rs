@@ -9,6 +9,7 @@ use super::balance::{self, BalanceRow};
 use super::changes::{self, ChangeRow};
 use super::correction::{AllowedStrains, Corrections, correct};
 use super::equation::Equation;
+use super::provenance::LABORATORY;
 use super::quality::{Kept, RejectedScan, rejected};
 use crate::error::{Error, Result};
 use crate::study::Study;
@@ -142,7 +143,52 @@ pub(super) fn ways_in_words(study: &Study, corrections: &[Corrections]) -> Vec<S
             )
         })
     });
-    refused.chain(several).collect()
+    refused
+        .chain(several)
+        .chain(laboratories_in_words(study, corrections))
+        .collect()
+}
+
+/// Laboratories that the equations do not have, and those that they do not tell apart.
+fn laboratories_in_words(study: &Study, corrections: &[Corrections]) -> Vec<String> {
+    let mut others: BTreeMap<&str, BTreeSet<u32>> = BTreeMap::new();
+    let mut alike: BTreeSet<&str> = BTreeSet::new();
+    let mut labels = Vec::new();
+    for corrected in corrections {
+        let of = &corrected.equation.provenance;
+        let term = of.factors.iter().any(|levels| levels.name == LABORATORY);
+        let scans = corrected.rows.iter();
+        let scans = scans.map(|row| (row.row, study.scans.rows[row.index].laboratory.as_str()));
+        if term {
+            for (row, name) in
+                scans.filter(|(_, name)| !of.laboratories.iter().any(|own| own == name))
+            {
+                others.entry(name).or_default().insert(row);
+            }
+        } else if of.laboratories.is_empty() {
+            let before = alike.len();
+            alike.extend(scans.map(|(_, name)| name).filter(|name| !name.is_empty()));
+            if alike.len() > before {
+                labels.push(corrected.equation.label());
+            }
+        }
+    }
+    let others = others.into_iter().map(|(name, rows)| {
+        let name = if name.is_empty() { "not stated" } else { name };
+        format!(
+            "{}: {} scans of a laboratory that the equations do not have ({name}) are corrected with the error of a new laboratory; analyse birds scanned there",
+            study.scans.file,
+            rows.len()
+        )
+    });
+    let alike = (alike.len() > 1).then(|| {
+        format!(
+            "{}: the equations do not say in which laboratory their birds were scanned, so scans of different ones ({}) were corrected alike",
+            labels.join(", "),
+            alike.into_iter().collect::<Vec<_>>().join(", ")
+        )
+    });
+    others.chain(alike).collect()
 }
 
 /// Scans that fell by the rules, then those that an equation is not for, each once.

@@ -14,6 +14,7 @@ pub mod files;
 mod findings;
 pub mod forecast_pictures;
 pub mod forecast_words;
+mod laboratory_words;
 pub mod onset_pictures;
 pub mod onset_words;
 pub mod page;

@@ -5,12 +5,14 @@
 //! more strains it names the lowest and the highest and counts how many are where.
 
 mod budget;
+mod laboratories;
 mod line;
 mod plan;
 mod samples;
 mod scans;
 
 pub use budget::budget;
+pub use laboratories::laboratories;
 pub use line::{Line, Role, WIDTH};
 pub use plan::plan;
 pub use samples::samples;

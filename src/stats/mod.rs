@@ -13,6 +13,7 @@ pub mod agreement;
 pub mod brier;
 pub mod change_point;
 pub mod cluster_lines;
+pub mod cluster_posterior;
 pub mod concordance;
 pub mod distribution;
 pub mod equivalence;

@@ -30,6 +30,8 @@ pub struct Chemistry {
     pub file: String,
     /// In the order of the table.
     pub rows: Vec<Analysis>,
+    /// Laboratories that the table names.
+    pub laboratories: Vec<String>,
 }
 
 /// One analysed part of a bird; percentages as they were written.
@@ -51,6 +53,8 @@ pub struct Analysis {
     pub fat_pct: f64,
     /// Ash, percent on the basis.
     pub ash_pct: f64,
+    /// Index into [`Chemistry::laboratories`]; none where the table does not say.
+    pub laboratory: Option<usize>,
     /// Row of the table (1 is the header).
     pub row: u32,
 }
@@ -179,7 +183,7 @@ pub(crate) fn read(
 ) -> Chemistry {
     let mut chemistry = Chemistry {
         file: header.table.file.clone(),
-        rows: Vec::new(),
+        ..Chemistry::default()
     };
     let before = faults.count();
     let layout = Layout::find(header, requirements, faults);
@@ -193,9 +197,19 @@ pub(crate) fn read(
     while rows.next(faults).is_some() {
         let at = faults.count();
         let analysis = layout.analysis(&rows, mark, requirements, register, faults);
-        let (Some(analysis), true) = (analysis, faults.count() == at) else {
+        let laboratory = layout
+            .laboratory
+            .and_then(|column| rows.word(column, "the laboratory of each analysis", faults));
+        let (Some(mut analysis), true) = (analysis, faults.count() == at) else {
             continue;
         };
+        analysis.laboratory = laboratory.map(|name| {
+            let known = chemistry.laboratories.iter().position(|own| own == name);
+            known.unwrap_or_else(|| {
+                chemistry.laboratories.push(name.to_owned());
+                chemistry.laboratories.len() - 1
+            })
+        });
         if let Some(first) = seen.insert((analysis.bird, analysis.part), rows.row) {
             let name = &register.study.birds[analysis.bird].name;
             faults.add(
@@ -224,6 +238,7 @@ struct Layout {
     fat: usize,
     ash: usize,
     basis: Option<usize>,
+    laboratory: Option<usize>,
 }
 
 impl Layout {
@@ -266,6 +281,7 @@ impl Layout {
             fat: fat?,
             ash: ash?,
             basis,
+            laboratory: header.optional("laboratory", faults),
         })
     }
 
@@ -335,6 +351,7 @@ impl Layout {
             crude_protein_pct: crude_protein_pct?,
             fat_pct: fat_pct?,
             ash_pct: ash_pct?,
+            laboratory: None,
             row: rows.row,
         };
         self.check_sum(&analysis, rows, faults);

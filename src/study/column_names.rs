@@ -57,6 +57,8 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("scale_weight", Masses),
             ("quality", Words),
             ("strain", Words),
+            ("laboratory", Words),
+            ("scanner", Words),
         ],
         TableName::Chemistry => &[
             ("bird", Words),
@@ -68,6 +70,7 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("fat_pct", Words),
             ("ash_pct", Words),
             ("basis", Words),
+            ("laboratory", Words),
         ],
         TableName::Targets => &[
             ("strain", Words),

@@ -3,6 +3,8 @@
 
 use std::path::Path;
 
+use pinfeather::composition::seal;
+
 use crate::support::scans::{SCAN_SD, invented};
 
 use crate::support::{Row, cell, done, pinfeather, reference, text};
@@ -410,7 +412,8 @@ fn a_study_folder_gives_equations_and_masses() {
     assert!(rejected.iter().all(|row| row["reason"].contains("plucked")));
 }
 
-/// A bare table of scans is corrected by saved equations; a study of scans alone reads.
+/// A bare table of scans is corrected by saved equations; a study of scans alone reads. An
+/// equation as it was published, without covariance, is refused.
 #[test]
 fn scans_alone_are_corrected_by_saved_equations() {
     let folder = tempfile::tempdir().unwrap();
@@ -420,18 +423,30 @@ fn scans_alone_are_corrected_by_saved_equations() {
     std::fs::write(at.join("scans.csv"), scans).unwrap();
     std::fs::write(at.join("study.toml"), "[tables]\nscans = \"scans.csv\"\n").unwrap();
     let published = Path::new(env!("CARGO_MANIFEST_DIR")).join("models/corrections/published");
-    let equations = format!(
-        "{},{}",
-        published.join("mouse_fat.toml").display(),
-        published.join("mouse_lean.toml").display()
-    );
+    let mut saved = Vec::new();
+    for (name, zeros) in [("fat", "[0.0, 0.0, 0.0]"), ("lean", "[0.0, 0.0]")] {
+        let file = published.join(format!("mouse_{name}.toml"));
+        refused(
+            at,
+            &format!("correct . --equation {}", file.display()),
+            &["found no covariance of its coefficients", "(validate)"],
+        );
+        // An invented covariance.
+        let text = std::fs::read_to_string(&file).unwrap();
+        let rows = vec![zeros; zeros.split(',').count()].join(", ");
+        let with = format!("{text}\n[covariance]\nrows = [{rows}]\n");
+        let file = at.join(format!("{name}.toml"));
+        std::fs::write(&file, seal(&with).unwrap()).unwrap();
+        saved.push(file.display().to_string());
+    }
+    let equations = saved.join(",");
     for input in ["scans.csv", "."] {
         done(at, &format!("correct {input} --equation {equations}"));
         let rows = table(at, "corrected", "scan,bird,strain,age_d,trait");
         let row = find(&rows, &[("bird", "m1"), ("trait", "fat")]);
         // Nagy and Clair 2000: worked in tests/reference/composition.rs.
         assert!((cell(row, "corrected") - 2.153).abs() < 1e-9, "{row:?}");
-        assert_eq!(row["shared_error"], "");
+        assert!(cell(row, "shared_error").abs() < 1e-12);
         assert_eq!(find(&rows, &[("bird", "m2")])["strain"], "y");
     }
     done(at, "check .");

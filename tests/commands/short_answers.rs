@@ -65,6 +65,42 @@ fn commands_answer_in_ten_lines_and_keep_the_rest() {
         assert!(all.starts_with(&printed), "{all}");
         assert!(all.contains(only_in_details), "{all}");
     }
+    // Six laboratories, then two of them.
+    let six = std::fs::read_to_string(root("data-demo/laboratories/pairs.csv")).unwrap();
+    let two: Vec<&str> = six
+        .lines()
+        .filter(|row| !row.starts_with(['L']) || row.starts_with("L1,") || row.starts_with("L2,"))
+        .collect();
+    for (name, text, says) in [
+        ("six", six.clone(), "bird of another one"),
+        (
+            "two",
+            two.join("\n"),
+            "two laboratories do not show how a third differs",
+        ),
+    ] {
+        std::fs::write(here.join("pairs.csv"), text).unwrap();
+        let call =
+            format!("calibrate pairs.csv --response fat_chem --terms fat_scan,age --out {name}");
+        let printed = done(here, &call);
+        is_short(&printed, name);
+        assert!(
+            printed.starts_with("LABORATORIES") && printed.contains(says),
+            "{printed}"
+        );
+        let details = std::fs::read_to_string(here.join(name).join("details.txt")).unwrap();
+        assert!(
+            details.contains("How much do laboratories differ"),
+            "{details}"
+        );
+        assert!(
+            details
+                .lines()
+                .filter(|line| line.starts_with("    "))
+                .all(|line| line.chars().count() <= 100),
+            "{details}"
+        );
+    }
 }
 
 /// Styles are for terminals: a pipe gets none unless they are forced, NO_COLOR and TERM=dumb

@@ -10,13 +10,18 @@
 //! `COVERAGE_STUDIES` sets the sets of each kind (200).
 
 use pinfeather::composition::calibration::Settings;
+use pinfeather::composition::correction::{AllowedStrains, correct};
 use pinfeather::composition::laboratories::calibrate_laboratories;
+use pinfeather::composition::quality::keep;
+use pinfeather::composition::study_equations::{Request, of_study};
 use pinfeather::composition::{Formula, Frame, Value};
 use pinfeather::stats::distribution::t_two_sided_quantile;
 use rand::{Rng as _, SeedableRng as _};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution as _, Exp1, StandardNormal};
 use rayon::prelude::*;
+
+use crate::support::study_laboratories::{Design, laboratory_study};
 
 const ERROR_SD_G: f64 = 6.0;
 
@@ -242,6 +247,64 @@ fn prediction_intervals_cover_a_new_laboratory() {
                     .any(|share| *share < 92.0 - if studies < 1000 { 0.0 } else { margin })
             {
                 wrong.push(format!("{kind:?}: {shares:.1?}"));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// Live birds of the laboratories themselves, and of one without analysed birds, covered by a
+/// study's corrected masses.
+fn of_study_covered(design: Design, seed: u64) -> [f64; 2] {
+    let invented = laboratory_study(design, seed);
+    let study = invented.study();
+    let kept = keep(&study);
+    let found = of_study(&study, &kept, &Request::of(&study).unwrap()).unwrap();
+    let equation = &found.chosen[0].calibration.equation;
+    let fat = correct(&study, &kept, equation, &AllowedStrains::new()).unwrap();
+    let share = |new: bool| {
+        let birds = invented.live.iter();
+        let birds = birds.filter(|(_, laboratory, _)| (laboratory == "L9") == new);
+        let holds: Vec<f64> = birds
+            .map(|(bird, _, truth)| {
+                let row = fat.rows.iter().find(|row| row.bird == *bird).unwrap();
+                let interval = fat.interval(row, 0.95).unwrap();
+                f64::from(u8::from(interval.contains(*truth)))
+            })
+            .collect();
+        100.0 * holds.iter().sum::<f64>() / holds.len() as f64
+    };
+    [share(false), share(true)]
+}
+
+#[test]
+#[ignore = "minutes in a release build"]
+fn own_laboratories_of_a_study_are_covered() {
+    let studies = std::env::var("COVERAGE_STUDIES");
+    let studies: u64 = studies.map_or(200, |text| text.parse().unwrap());
+    println!("laboratories, SD of level (g), of slope: live birds of these, of another one (%)");
+    let mut wrong = Vec::new();
+    for laboratories in [3, 5] {
+        for (level_sd_g, slope_sd) in [(0.0, 0.0), (2.0, 0.0), (8.0, 0.06), (20.0, 0.15)] {
+            let design = Design {
+                laboratories,
+                analysed: 8,
+                level_sd_g,
+                slope_sd,
+            };
+            let all: Vec<[f64; 2]> = (0..studies)
+                .into_par_iter()
+                .map(|seed| of_study_covered(design, seed))
+                .collect();
+            let mean =
+                |place: usize| all.iter().map(|one| one[place]).sum::<f64>() / all.len() as f64;
+            println!(
+                "{laboratories} {level_sd_g:5} {slope_sd:5} | {:.1} {:.1}",
+                mean(0),
+                mean(1)
+            );
+            if mean(0) < 92.0 || mean(1) < 90.0 {
+                wrong.push(format!("{design:?}"));
             }
         }
     }

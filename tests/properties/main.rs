@@ -11,5 +11,6 @@ mod growth_curves;
 mod late_entries;
 mod platform;
 mod stats_edges;
+mod study_laboratories;
 #[path = "../support/mod.rs"]
 mod support;

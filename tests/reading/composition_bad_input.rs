@@ -338,6 +338,9 @@ value = -100.0
 [[coefficient]]
 column = "fat_scan"
 value = 1.0
+
+[covariance]
+rows = [[0.0, 0.0], [0.0, 0.0]]
 "#;
 
 fn saved(text: &str) -> (tempfile::TempDir, Equation) {
@@ -378,12 +381,25 @@ fn what_is_unusual_about_a_value_is_flagged_and_not_cut() {
             row.flags
         );
     }
-    assert!(
-        corrected
-            .warnings
-            .iter()
-            .any(|line| line.contains("the covariance of its coefficients is not known"))
-    );
+}
+
+/// As it stands in most papers: it can be tested, but corrects nothing.
+#[test]
+fn an_equation_without_covariance_corrects_no_scan() {
+    let study = study(SCANS, CHEMISTRY);
+    let text = PLUCKED.replace("\"plucked\"", "\"intact\"");
+    let end = text.find("[covariance]").unwrap();
+    let (_folder, equation) = saved(&text[..end]);
+    let error = correct(&study, &keep(&study), &equation, &AllowedStrains::new())
+        .unwrap_err()
+        .to_string();
+    for part in [
+        "found no covariance of its coefficients",
+        "the error that all birds share is not known without it",
+        "(validate)",
+    ] {
+        assert!(error.contains(part), "{error}");
+    }
 }
 
 /// A way that the equation does not cover and that was never compared has no corrected

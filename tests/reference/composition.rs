@@ -10,6 +10,7 @@ use pinfeather::composition::correction::{AllowedStrains, correct};
 use pinfeather::composition::pairs::{RowSelection, frame};
 use pinfeather::composition::quality::keep;
 use pinfeather::composition::repeatability::of_frame;
+use pinfeather::composition::validation::{ValidationOptions, Verdict, validate};
 use pinfeather::composition::{Equation, Frame, Value};
 use pinfeather::study::{Format, Part};
 
@@ -55,6 +56,39 @@ fn published_equations_replay() {
     for (equation, sd) in [(&fat_g, 0.233), (&lean_g, 0.238), (&percent, 1.56)] {
         assert!((equation.own_variance(1.0).unwrap().sqrt() - sd).abs() < 1e-12);
     }
+}
+
+/// Nagy & Clair's equation for mice, which was published without covariance, is tested on pairs
+/// (invented: its predictions and errors of 0.05 g) against its published residual SD, 0.233 g.
+#[test]
+fn a_published_equation_is_tested_against_its_residual_sd() {
+    let equation = published("mouse_fat.toml");
+    let fat = [3.0, 3.6, 4.2, 4.4, 5.0, 5.3, 5.9, 6.4];
+    let lean = [14.0, 15.2, 17.5, 16.8, 18.0, 18.4, 19.0, 19.7];
+    let pairs = fat.iter().zip(lean).zip([0.05, -0.05].into_iter().cycle());
+    let chemistry = pairs.map(|((fat, lean), error)| -0.5 + 1.09 * fat - 0.11 * lean + error);
+    let mut frame = Frame {
+        file: "pairs.csv".to_owned(),
+        rows: (2..10).collect(),
+        ..Frame::default()
+    };
+    frame.add_numbers("fat_chem", chemistry.collect());
+    frame.add_numbers("fat_scan", fat.to_vec());
+    frame.add_numbers("lean_scan", lean.to_vec());
+    let options = ValidationOptions {
+        confidence: 0.95,
+        ..ValidationOptions::default()
+    };
+    let found = validate(&frame, &equation, &options).unwrap();
+    assert!(
+        (found.acceptable - 0.233).abs() < 1e-12,
+        "{}",
+        found.acceptable
+    );
+    assert_eq!(found.acceptable_from, "the equation's residual SD");
+    assert_eq!(found.verdict, Verdict::AsItIs);
+    // Prediction intervals have the birds' own error alone.
+    assert!(found.pairs.iter().all(|pair| pair.lower.is_some()));
 }
 
 /// NIST StRD Longley (certified): the way through a table, a formula and a saved

@@ -175,6 +175,7 @@ pub(crate) fn invent(design: &Design, seed: u64) -> Invented {
                     repeat: 1,
                     region: WHOLE.to_owned(),
                     restraint: String::new(),
+                    laboratory: String::new(),
                     feathers: Feathers::Intact,
                     fat_g: mass_g,
                     lean_g: f64::NAN,

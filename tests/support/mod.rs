@@ -11,6 +11,7 @@ use serde_json::Value;
 pub(crate) mod allometry;
 pub(crate) mod platform;
 pub(crate) mod scans;
+pub(crate) mod study_laboratories;
 pub(crate) mod validation;
 
 /// A row of a table of results, by column name.

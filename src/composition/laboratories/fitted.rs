@@ -190,6 +190,11 @@ impl Birds {
 
     /// The line about which laboratories differ.
     pub(super) fn lines(&self) -> std::result::Result<ClusterLinesFit, Failure> {
+        self.model().fit()
+    }
+
+    /// The model of the birds, each over its SD.
+    pub(super) fn model(&self) -> ClusterLines {
         let over = |values: &dyn Fn(usize) -> f64| -> Vec<f64> {
             (0..self.birds.len())
                 .map(|bird| values(bird) / self.sizes[bird])
@@ -208,7 +213,6 @@ impl Birds {
                 .slope
                 .map(|(place, middle)| over(&|bird| self.design[(bird, place)] - middle)),
         }
-        .fit()
     }
 }
 

@@ -22,8 +22,12 @@
 //! A bird is one unit, by the mean of its scans. A laboratory without a separate line (fewer than
 //! 3 birds, or readings that do not vary) is left out by name. Two laboratories show their
 //! difference and nothing of a third.
+//!
+//! A study whose scans are of several laboratories has one equation for these themselves
+//! ([`of_study`]): each laboratory's level and slope, shrunken, beside those of [`ANOTHER`].
 
 mod fitted;
+mod own;
 mod rows;
 
 pub use rows::{LaboratoryRow, LeftOutRow, NewLaboratoryRow};
@@ -33,15 +37,10 @@ use super::complete::Complete;
 use super::equation::Equation;
 use super::formula::Formula;
 use super::frame::Frame;
-use super::provenance::Scale;
+pub use super::provenance::{ANOTHER, FEWEST_BIRDS, FEWEST_LABORATORIES, LABORATORY};
 use super::validation::QuantityRow;
 use crate::error::{Error, Result};
 use fitted::Fitted;
-
-/// Fewest birds of a laboratory with a separate line.
-pub const FEWEST_BIRDS: usize = 3;
-/// Fewest laboratories for a prediction of another one.
-pub const FEWEST_LABORATORIES: usize = 3;
 
 /// One equation for several laboratories.
 #[derive(Debug, Clone)]
@@ -71,6 +70,20 @@ pub struct Laboratories {
     pub confidence: f64,
     /// What should be known: one line each.
     pub warnings: Vec<String>,
+}
+
+impl Laboratories {
+    /// How far laboratories differ in one quantity (`sd_between_laboratories`).
+    #[must_use]
+    pub fn quantity(&self, name: &str) -> Option<&QuantityRow> {
+        self.variation.iter().find(|row| row.quantity == name)
+    }
+
+    /// What is predicted for a new laboratory at the bird of the middle prediction.
+    #[must_use]
+    pub fn middle(&self) -> Option<&NewLaboratoryRow> {
+        self.new.get(self.new.len() / 2)
+    }
 }
 
 /// Names in a column of laboratories, in the order of the table.
@@ -135,11 +148,24 @@ fn one(
     let mut names = formula.names();
     names.push(column);
     let all = Complete::of(frame, response, &names, settings.bird.as_deref())?;
-    check(&all, response, formula, settings)?;
+    check(response, formula, settings)?;
     let reading = reading(response, formula, settings);
-    let (kept, mut warnings) = with_own_lines(&all, column, reading.as_deref(), settings)?;
+    let Usable {
+        rows,
+        names: usable,
+        mut warnings,
+    } = with_own_lines(&all.frame, column, reading.as_deref(), settings)?;
+    if usable.len() < 2 {
+        return Err(too_few(&frame.file, column, &usable, &warnings));
+    }
+    if usable.len() < FEWEST_LABORATORIES {
+        warnings.push(format!(
+            "{}: two laboratories show how these two differ, and nothing of another one: no equation is saved; pairs of at least {FEWEST_LABORATORIES} laboratories are needed",
+            super::calibration::trait_of(response)
+        ));
+    }
     let complete = Complete::of(
-        &all.frame.select(&kept),
+        &all.frame.select(&rows),
         response,
         &names,
         settings.bird.as_deref(),
@@ -156,19 +182,17 @@ fn one(
     rows::laboratories(&fitted, formula, warnings)
 }
 
-fn check(
-    complete: &Complete,
-    response: &str,
-    formula: &Formula,
-    settings: &Settings,
-) -> Result<()> {
+fn check(response: &str, formula: &Formula, settings: &Settings) -> Result<()> {
     let refuse = |found: &str, expected: &str| {
         Err(Error::call(format!(
-            "{response}, several laboratories: found {found}, expected {expected}; change it, or calibrate without laboratories (--laboratory none)"
+            "{response}, several laboratories: found {found}, expected {expected}; change it, or calibrate without laboratories (--laboratory none; in a study without the column {LABORATORY})"
         )))
     };
-    if complete.scale == Scale::Log {
-        return refuse("the logarithm of the chemistry", "chemistry as it stands");
+    if response.starts_with("log(") {
+        return refuse(
+            "the logarithm of the chemistry (the level of a new laboratory follows Student's t, whose exponential has no mean)",
+            "chemistry as it stands, with the weighting \"power\" where errors grow with the mass",
+        );
     }
     if formula.through_zero() {
         return refuse("an equation through 0", "one with an intercept");
@@ -189,14 +213,35 @@ fn reading(response: &str, formula: &Formula, settings: &Settings) -> Option<Str
     formula.has_term(&reading).then_some(reading)
 }
 
-/// Rows of laboratories with a separate line, and those without, with the reason.
+/// Laboratories that have a line of their own.
+struct Usable {
+    /// Their rows.
+    rows: Vec<usize>,
+    names: Vec<String>,
+    /// Which has none, and why.
+    warnings: Vec<String>,
+}
+
+fn too_few(file: &str, column: &str, usable: &[String], warnings: &[String]) -> Error {
+    Error::input(format!(
+        "{file}, column {column}: found {} with at least {FEWEST_BIRDS} birds of different readings, expected at least {FEWEST_LABORATORIES} to estimate how laboratories differ{}; add birds, or calibrate without laboratories (--laboratory none)",
+        match usable.len() {
+            1 => "1 laboratory".to_owned(),
+            n => format!("{n} laboratories"),
+        },
+        match warnings.is_empty() {
+            true => String::new(),
+            false => format!(" ({})", warnings.join("; ")),
+        }
+    ))
+}
+
 fn with_own_lines(
-    all: &Complete,
+    frame: &Frame,
     column: &str,
     reading: Option<&str>,
     settings: &Settings,
-) -> Result<(Vec<usize>, Vec<String>)> {
-    let frame = &all.frame;
+) -> Result<Usable> {
     let label = |row: usize| frame.label(column, row);
     let mut warnings = Vec::new();
     let mut fit: Vec<String> = Vec::new();
@@ -237,22 +282,119 @@ fn with_own_lines(
             ));
         }
     }
-    if fit.len() < 2 {
-        return Err(Error::input(format!(
-            "{}, column {column}: found {} with at least {FEWEST_BIRDS} birds of different readings, expected at least {FEWEST_LABORATORIES} to estimate how laboratories differ{}; add birds, or calibrate without laboratories (--laboratory none)",
-            frame.file,
-            match fit.len() {
-                1 => "1 laboratory".to_owned(),
-                n => format!("{n} laboratories"),
-            },
-            match warnings.is_empty() {
-                true => String::new(),
-                false => format!(" ({})", warnings.join("; ")),
-            }
+    let rows = (0..frame.n()).filter(|row| fit.contains(&label(*row)));
+    Ok(Usable {
+        rows: rows.collect(),
+        names: fit,
+        warnings,
+    })
+}
+
+/// Rows of a study by which laboratories are calibrated.
+pub(super) struct StudyRows {
+    /// Those of laboratories with a line of their own.
+    pub(super) frame: Frame,
+    /// These laboratories.
+    pub(super) names: Vec<String>,
+    /// Which has none, and why.
+    pub(super) warnings: Vec<String>,
+}
+
+/// The rows of a study's laboratories that have a line of their own.
+///
+/// # Errors
+/// No laboratory has; terms that name the laboratory.
+pub(super) fn study_rows(
+    frame: &Frame,
+    (response, candidates): (&str, &[Formula]),
+    settings: &Settings,
+) -> Result<StudyRows> {
+    let named = |formula: &&Formula| formula.names().contains(&LABORATORY);
+    if let Some(formula) = candidates.iter().find(named) {
+        return Err(Error::call(format!(
+            "terms of {response}: found {formula}, expected terms without {LABORATORY}, which enters by itself where scans are of several; leave it out"
         )));
     }
-    let kept = (0..frame.n()).filter(|row| fit.contains(&label(*row)));
-    Ok((kept.collect(), warnings))
+    let reading = candidates
+        .iter()
+        .find_map(|formula| reading(response, formula, settings));
+    let known = |row: &usize| frame.value(&chemistry_of(response), *row).is_some();
+    let analysed = frame.select(&(0..frame.n()).filter(known).collect::<Vec<_>>());
+    let usable = with_own_lines(&analysed, LABORATORY, reading.as_deref(), settings)?;
+    if usable.names.is_empty() {
+        return Err(too_few(&frame.file, LABORATORY, &[], &usable.warnings));
+    }
+    Ok(StudyRows {
+        frame: analysed.select(&usable.rows),
+        names: usable.names,
+        warnings: usable.warnings,
+    })
+}
+
+/// The column of chemistry in a response.
+fn chemistry_of(response: &str) -> String {
+    let inside = response.strip_prefix("log(");
+    let inside = inside.and_then(|rest| rest.strip_suffix(')'));
+    inside.unwrap_or(response).to_owned()
+}
+
+/// The same terms with a level, and a slope of the reading where it is a term, by laboratory.
+///
+/// # Errors
+/// [`ErrorKind::Call`](crate::ErrorKind::Call) for the logarithm of chemistry, an equation
+/// through 0 and robust weighting.
+pub(super) fn by_laboratory(
+    response: &str,
+    formula: &Formula,
+    settings: &Settings,
+) -> Result<Formula> {
+    check(response, formula, settings)?;
+    let mut text = format!("{formula},{LABORATORY}");
+    if let Some(reading) = reading(response, formula, settings) {
+        text += &format!(",{reading}*{LABORATORY}");
+    }
+    text.parse()
+}
+
+/// The equation for the laboratories of a study, and its terms.
+pub(super) struct StudyEquation {
+    pub(super) equation: Equation,
+    pub(super) terms: Vec<TermRow>,
+}
+
+/// How the laboratories of a study differ, and the equation for their own scans and those of
+/// another laboratory; none from two.
+///
+/// # Errors
+/// As [`calibrate_laboratories`].
+pub(super) fn of_study(
+    rows: &StudyRows,
+    (response, formula): (&str, &Formula),
+    settings: &Settings,
+) -> Result<(Laboratories, Option<StudyEquation>)> {
+    let mut names = formula.names();
+    names.push(LABORATORY);
+    let complete = Complete::of(&rows.frame, response, &names, settings.bird.as_deref())?;
+    let reading = reading(response, formula, settings);
+    let fitted = Fitted::of(
+        &complete,
+        (response, formula),
+        LABORATORY,
+        reading,
+        settings,
+    )?;
+    let mut warnings = rows.warnings.clone();
+    warnings.extend(alike_in_age(&complete, LABORATORY, formula));
+    let found = rows::laboratories(&fitted, formula, warnings)?;
+    let equation = match &fitted.lines {
+        None => None,
+        Some(lines) => {
+            let equation = own::of_these(&fitted, lines)?;
+            let terms = own::terms(&equation, fitted.confidence);
+            Some(StudyEquation { equation, terms })
+        }
+    };
+    Ok((found, equation))
 }
 
 /// Laboratories that each have birds of one age differ in age too.

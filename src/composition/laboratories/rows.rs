@@ -70,7 +70,7 @@ const FEW: usize = 8;
 pub(super) fn laboratories(
     fitted: &Fitted,
     formula: &Formula,
-    mut warnings: Vec<String>,
+    warnings: Vec<String>,
 ) -> Result<Laboratories> {
     let birds = &fitted.birds;
     let wrong = |failure: Failure| {
@@ -92,11 +92,6 @@ pub(super) fn laboratories(
         let made = for_new_laboratory(fitted, lines, left_out_rmse).map_err(wrong)?;
         terms = term_rows(&made.provenance.response, birds, lines, fitted.confidence);
         equation = Some(made);
-    } else {
-        warnings.push(format!(
-            "{}: two laboratories show how these two differ, and nothing of another one: no equation is saved; pairs of at least {FEWEST_LABORATORIES} laboratories are needed",
-            fitted.template.provenance.response
-        ));
     }
     let slope = birds.slope.zip(fitted.reading.clone());
     Ok(Laboratories {
@@ -116,7 +111,7 @@ pub(super) fn laboratories(
 }
 
 /// Means of the equation's columns over the birds.
-fn middle(birds: &Birds) -> Vec<f64> {
+pub(super) fn middle(birds: &Birds) -> Vec<f64> {
     birds.design.row_mean().iter().copied().collect()
 }
 
@@ -221,6 +216,37 @@ fn new_rows(
     rows.collect()
 }
 
+/// Variances of a new laboratory beside an error of the coefficients.
+pub(super) struct NewVariances<'a> {
+    pub(super) fitted: &'a Fitted,
+    pub(super) lines: &'a ClusterLinesFit,
+    /// That of the coefficients, p x p.
+    pub(super) covariance: &'a DMatrix<f64>,
+    pub(super) residual_variance: f64,
+    /// Degrees of freedom of the intervals that will be made of them.
+    pub(super) df: f64,
+}
+
+impl NewVariances<'_> {
+    /// Variance of the level at the mean reading, covariance with the slope, variance of the
+    /// slope: those found, larger where the intervals have more degrees of freedom than these
+    /// have, and the level's widened to the exact interval of a bird at this row.
+    pub(super) fn between(&self, row: &[f64]) -> std::result::Result<[f64; 3], Failure> {
+        let (fitted, birds) = (self.fitted, &self.fitted.birds);
+        let own = fitted.size(predicted(row, self.lines)).powi(2);
+        let (_, found_df) = self.lines.of_new(row, birds.point(row), own);
+        let quantile = |df: f64| t_two_sided_quantile(fitted.confidence, df);
+        let larger = (quantile(found_df.max(1.0).min(self.df)) / quantile(self.df)).powi(2);
+        let [level, both, slope] = self.lines.between.map(|variance| larger * variance);
+        let x = nalgebra::DVector::from_column_slice(row);
+        let rest = x.dot(&(self.covariance * &x)) + own * self.residual_variance;
+        let exact = fitted.own.at(birds, row)?;
+        let exact = exact.of_new_cluster(own, fitted.confidence).width() / 2.0;
+        let widened = (exact / quantile(self.df)).powi(2) - rest - level;
+        Ok([level + widened.max(0.0), both, slope])
+    }
+}
+
 /// The equation whose errors are those of a new laboratory.
 fn for_new_laboratory(
     fitted: &Fitted,
@@ -230,20 +256,20 @@ fn for_new_laboratory(
     let birds = &fitted.birds;
     let p = birds.columns.len();
     let row = middle(birds);
-    let prediction = predicted(&row, lines);
-    let own = fitted.size(prediction).powi(2);
-    let (variance, df) = lines.of_new(&row, birds.point(&row), own);
+    let own = fitted.size(predicted(&row, lines)).powi(2);
+    let (_, df) = lines.of_new(&row, birds.point(&row), own);
     // A whole number of degrees of freedom, the lower one, and no more than single birds give.
     let most = fitted.own.fit.df.max(1);
     let whole_df = (1..=most).take_while(|count| *count as f64 <= df).last();
     let whole_df = whole_df.unwrap_or(1);
-    let df = whole_df as f64;
-    let exact = fitted
-        .own
-        .at(birds, &row)?
-        .of_new_cluster(own, fitted.confidence);
-    let half = exact.width() / 2.0 / t_two_sided_quantile(fitted.confidence, df);
-    let widened = (half * half - variance).max(0.0);
+    let new = NewVariances {
+        fitted,
+        lines,
+        covariance: &lines.effects.covariance,
+        residual_variance: lines.residual_variance,
+        df: whole_df as f64,
+    };
+    let [level, both, slope] = new.between(&row)?;
     // Level and slope of a laboratory, as changes of the intercept and of that coefficient.
     let mut turned = DMatrix::zeros(p, 2);
     turned[(0, 0)] = 1.0;
@@ -251,8 +277,7 @@ fn for_new_laboratory(
         turned[(place, 1)] = 1.0;
         turned[(0, 1)] = -middle;
     }
-    let [level, both, slope] = lines.between;
-    let between = DMatrix::from_row_slice(2, 2, &[level + widened, both, both, slope]);
+    let between = DMatrix::from_row_slice(2, 2, &[level, both, both, slope]);
     let covariance = &lines.effects.covariance + &turned * between * turned.transpose();
     let mut equation = fitted.template.clone();
     let of = &mut equation.provenance;

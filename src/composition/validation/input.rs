@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::{PairRow, Tested, ValidationOptions};
-use crate::composition::applies::fault_lines;
+use crate::composition::applies::{fault_lines, laboratory_under};
 use crate::composition::equation::Equation;
 use crate::composition::formula::Gap;
 use crate::composition::frame::{Column, Frame, Value};
+use crate::composition::provenance::LABORATORY;
 use crate::error::{Error, Result};
 use crate::stats::distribution::{normal_quantile, t_two_sided_quantile};
 use crate::stats::mean;
@@ -91,7 +92,9 @@ enum Stop {
 /// The columns that there must be.
 fn check_columns(frame: &Frame, equation: &Equation, response: &str) -> Result<()> {
     let lacks = |name: &&str| !frame.columns.contains_key(*name);
-    let needed = equation.names();
+    let mut needed = equation.names();
+    // Pairs that do not name a laboratory are of another one.
+    needed.retain(|name| *name != LABORATORY);
     let missing: Vec<&str> = needed.iter().copied().filter(lacks).collect();
     let has: Vec<&str> = frame.columns.keys().map(String::as_str).collect();
     if !missing.is_empty() {
@@ -163,10 +166,14 @@ impl One<'_> {
         let strain = self.strain(&mut flags)?;
         self.way(&mut flags)?;
         self.units((response, observed))?;
+        let laboratory = frame.label(LABORATORY, row);
+        let laboratory = laboratory_under(self.equation, &laboratory, &mut flags);
+        let laboratory = laboratory.map_err(Stop::LeaveOut)?;
         let design = self
             .equation
             .row(|name| match name {
                 "strain" => Some(Value::Word(&strain)),
+                LABORATORY => laboratory.map(Value::Word),
                 _ => frame.value(name, row),
             })
             .map_err(|gap| match gap {

@@ -18,6 +18,7 @@
 
 use super::{Acceptable, Tested, ValidationOptions};
 use crate::composition::equation::Equation;
+use crate::composition::provenance::{Provenance, Scale};
 use crate::error::{Error, Result};
 use crate::stats::distribution::{chi_squared_quantile, t_quantile, t_two_sided_quantile};
 use crate::stats::equivalence::{Equivalence, two_one_sided, units_needed};
@@ -82,8 +83,22 @@ pub(super) struct Limit {
     pub(super) source: String,
 }
 
+/// The residual SD of an equation where one number says it, as one from a paper: none where it
+/// grows with the prediction.
+fn residual_sd(of: &Provenance) -> Option<Acceptable> {
+    let variance = of.residual_variance.filter(|variance| *variance > 0.0)?;
+    match of.scale {
+        Scale::Log => Some(Acceptable::Percent(100.0 * variance.exp_m1().sqrt())),
+        Scale::Identity if of.variance_power.abs() < f64::MIN_POSITIVE => {
+            Some(Acceptable::Absolute(variance.sqrt()))
+        }
+        Scale::Identity => None,
+    }
+}
+
 impl Limit {
-    /// The options for the equation's trait, or else the equation's error.
+    /// The options for the equation's trait, or else the equation's error: that on birds left out,
+    /// or the residual SD that was published.
     pub(super) fn of(equation: &Equation, options: &ValidationOptions) -> Result<Self> {
         let of = &equation.provenance;
         let given = options.acceptable.get(&of.response);
@@ -104,11 +119,17 @@ impl Limit {
                 size: Acceptable::Absolute(error),
                 source: "the equation's own error on birds left out".to_owned(),
             }),
-            _ => Err(Error::call(format!(
-                "{}: found no error on birds left out in the equation, expected one or --acceptable {}=GRAMS; state the acceptable error",
-                equation.label(),
-                of.response
-            ))),
+            _ => match residual_sd(of) {
+                Some(size) => Ok(Self {
+                    size,
+                    source: "the equation's residual SD".to_owned(),
+                }),
+                None => Err(Error::call(format!(
+                    "{}: found no error on birds left out and no residual SD in the equation, expected one or --acceptable {}=GRAMS; state the acceptable error",
+                    equation.label(),
+                    of.response
+                ))),
+            },
         }
     }
 

@@ -90,6 +90,7 @@ impl Findings {
             equations.extend(plucked.effects.iter().map(|(_, effect)| effect));
         }
         self.equations(&found.chosen, &equations);
+        self.laboratories_of_study(&found.laboratories);
         self.warnings.extend(found.warnings.iter().cloned());
         if let Some(plucked) = &found.plucked {
             self.answer(

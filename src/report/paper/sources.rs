@@ -34,6 +34,7 @@ pub(super) enum Source {
     Huxley,
     KalbfleischPrentice,
     KaplanMeier,
+    Gelman,
     Lin,
     LindstromBates,
     Moulton,
@@ -135,6 +136,9 @@ impl Source {
             }
             Self::LiangZeger => {
                 "Liang KY, Zeger SL (1986) Longitudinal data analysis using generalized linear models. Biometrika 73:13-22"
+            }
+            Self::Gelman => {
+                "Gelman A (2006) Prior distributions for variance parameters in hierarchical models. Bayesian Analysis 1:515-534"
             }
             Self::Lin => {
                 "Lin LI (1989) A concordance correlation coefficient to evaluate reproducibility. Biometrics 45:255-268"

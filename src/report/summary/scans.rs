@@ -5,6 +5,7 @@ use super::short_answer;
 use crate::composition::agreement::AgreementRow;
 use crate::composition::calibration::Calibration;
 use crate::composition::changes::ChangeRow;
+use crate::composition::laboratories::Laboratories;
 use crate::composition::repeatability::{MethodRow, Repeatability};
 use crate::composition::study_equations::{Chosen, Plucked};
 use crate::composition::study_masses::StudyMasses;
@@ -15,7 +16,7 @@ use crate::report::rounding::{estimate_and_error, significant};
 use crate::report::text::{count, error_size, number, signed};
 
 /// What scanning and analysing birds needs.
-const CAUTION: &str =
+pub(super) const CAUTION: &str =
     "X-ray work needs trained operators; restraint and euthanasia, local approval.";
 /// Adjusted for nothing: each trait's variances are compared once.
 const SIGNIFICANT: f64 = 0.05;
@@ -115,6 +116,7 @@ fn better(methods: &[MethodRow]) -> Vec<Line> {
 #[must_use]
 pub fn calibration(
     chosen: &[Chosen],
+    laboratories: &[Laboratories],
     plucked: Option<&Plucked>,
     saved: Option<&str>,
     place: &str,
@@ -139,6 +141,21 @@ pub fn calibration(
         let terms = chosen[0].calibration.terms.iter();
         let terms: Vec<String> = terms.map(|row| coefficient(&row.term)).collect();
         lines.extend(flowing("TERMS", &terms, 2));
+    }
+    let differ: Vec<String> = laboratories
+        .iter()
+        .filter_map(|of| {
+            let sd = of.quantity("sd_between_laboratories")?.estimate?;
+            let bird = of.middle()?.one_bird.width() / 2.0;
+            let [sd, bird] = [sd, bird].map(error_size);
+            Some(format!(
+                "{} SD {sd} g, bird of another \u{b1} {bird} g",
+                spaced(&of.trait_name)
+            ))
+        })
+        .collect();
+    if !differ.is_empty() {
+        lines.extend(flowing("LABORATORIES", &differ, 2));
     }
     let effects = plucked.iter().flat_map(|plucked| &plucked.effects);
     let effects: Vec<String> = effects

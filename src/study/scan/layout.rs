@@ -33,6 +33,8 @@ pub(super) struct Layout {
     pub(super) regions: Vec<OfRegion>,
     pub(super) quality: Option<usize>,
     pub(super) strain: Option<usize>,
+    /// The column `laboratory`, or else `scanner`.
+    pub(super) laboratory: Option<usize>,
 }
 
 /// The column of a further reading.
@@ -130,6 +132,9 @@ impl Layout {
             regions,
             quality: header.optional("quality", faults),
             strain: header.optional("strain", faults),
+            laboratory: header
+                .optional("laboratory", faults)
+                .or_else(|| header.optional("scanner", faults)),
         })
     }
 
@@ -172,6 +177,7 @@ impl Layout {
             ("scale_weight", self.masses[3].map(|mass| mass.index)),
             ("quality", self.quality),
             ("strain", self.strain),
+            ("laboratory", self.laboratory),
         ];
         let mut found: Vec<(String, usize)> = words
             .into_iter()

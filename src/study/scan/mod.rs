@@ -55,6 +55,8 @@ pub struct Scan {
     pub region: String,
     /// How the bird was held; empty where not stated.
     pub restraint: String,
+    /// The laboratory or scanner that made it; empty where the table does not say.
+    pub laboratory: String,
     /// Feathers on the bird or off.
     pub feathers: Feathers,
     /// Fat reading, g per bird; NaN where there is none.

@@ -64,8 +64,8 @@ pub(in crate::study) fn read(
     scans
 }
 
-/// Bird names, age, region, restraint, feathers and repeat: what identifies a scan.
-type Identity = (Vec<usize>, u64, String, String, Feathers, u32);
+/// Bird names, age, region, restraint, feathers, repeat and laboratory: what identifies a scan.
+type Identity = (Vec<usize>, u64, String, String, Feathers, u32, String);
 
 pub(super) struct Reader<'a> {
     pub(super) layout: Layout,
@@ -109,6 +109,13 @@ impl Reader<'_> {
         )?;
         let restraint = entry(self.layout.restraint, Field::Restraint);
         let restraint = restraint.map_or_else(String::new, |entry| entry.text.to_owned());
+        let laboratory = match self.layout.laboratory {
+            Some(column) => {
+                rows.word(column, "the laboratory (or scanner) of each scan", faults)?
+            }
+            None => "",
+        };
+        let laboratory = laboratory.to_owned();
         let text = |column| {
             rows.optional_word(column)
                 .unwrap_or_default()
@@ -125,6 +132,7 @@ impl Reader<'_> {
             restraint.clone(),
             feathers,
             repeat,
+            laboratory.clone(),
         );
         if let Some(first) = self.seen.insert(identity, rows.row) {
             faults.add(
@@ -160,6 +168,7 @@ impl Reader<'_> {
             repeat,
             region,
             restraint,
+            laboratory,
             feathers,
             marks: text(self.layout.quality)
                 .split([';', ',', '+', ' '])

@@ -73,6 +73,15 @@ impl Paper<'_> {
                     cited.cite(Source::Lin)
                 );
             }
+            let several = equations.map_or(&[][..], |found| &found.laboratories);
+            let random = several.iter().find(|of| of.equation.is_some());
+            if let Some(of) = random {
+                text += &format!(
+                    " Scans were of {} laboratories, which differed at random in level and in the slope of the reading; the standard deviations between them were averaged over with uniform priors {}.",
+                    of.laboratories.len(),
+                    cited.cite(Source::Gelman)
+                );
+            }
             text += " [State how birds were killed, what part of the carcass was analysed, and the laboratory methods.]";
             all.push(text);
         } else if let Some(masses) = &scans.masses {
