@@ -37,6 +37,7 @@ pub mod proportional_hazards;
 pub mod resample;
 pub mod reweighted;
 pub mod robust_line;
+pub mod skewed;
 pub mod spread_by_mean;
 pub mod survival_curve;
 mod time_law;

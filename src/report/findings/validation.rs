@@ -66,7 +66,7 @@ fn sentences(one: &Validation) -> Vec<String> {
             more_birds: Some(more),
         } => verdict += &format!("; about {more} more birds would decide"),
         Verdict::Undecided { more_birds: None } => {
-            verdict += "; more birds than can be analysed would be needed";
+            verdict += "; no number of further birds that can be analysed follows from these";
         }
         _ => {}
     }
