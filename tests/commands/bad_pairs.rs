@@ -258,13 +258,13 @@ fn laboratories_with_one_bird_or_too_few_are_left_out_or_refused() {
             "whose exponential has no mean), expected chemistry as it stands, with the weighting \"power\"",
         ),
     ] {
-        let call = call.replace(
-            "--response fat_chem",
-            match more.starts_with("--response") {
-                true => "",
-                false => "--response fat_chem",
-            },
-        );
+        let own_response = more.starts_with("--response");
+        let response = if own_response {
+            ""
+        } else {
+            "--response fat_chem"
+        };
+        let call = call.replace("--response fat_chem", response);
         refused(here, &format!("{call} {more}"), &[expected]);
     }
     done(here, &format!("{call} --laboratory none"));
