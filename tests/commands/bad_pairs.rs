@@ -253,19 +253,22 @@ fn laboratories_with_one_bird_or_too_few_are_left_out_or_refused() {
             "--laboratory laboratory --weighting huber",
             "ordinary or power",
         ),
-        (
-            "--response log(fat_chem)",
-            "whose exponential has no mean), expected chemistry as it stands, with the weighting \"power\"",
-        ),
     ] {
-        let own_response = more.starts_with("--response");
-        let response = if own_response {
-            ""
-        } else {
-            "--response fat_chem"
-        };
-        let call = call.replace("--response fat_chem", response);
         refused(here, &format!("{call} {more}"), &[expected]);
     }
     done(here, &format!("{call} --laboratory none"));
+}
+
+#[test]
+fn the_logarithm_of_chemistry_is_refused_with_laboratories() {
+    let folder = tempfile::tempdir().unwrap();
+    let here = folder.path();
+    std::fs::write(here.join("pairs.csv"), laboratories(|rows| rows)).unwrap();
+    refused(
+        here,
+        "calibrate pairs.csv --response log(fat_chem) --terms fat_scan --out out",
+        &[
+            "whose exponential has no mean), expected chemistry as it stands, with the weighting \"power\"",
+        ],
+    );
 }
