@@ -269,3 +269,17 @@ fn laboratories_with_one_bird_or_too_few_are_left_out_or_refused() {
     }
     done(here, &format!("{call} --laboratory none"));
 }
+
+#[test]
+fn the_logarithm_of_chemistry_is_refused_with_laboratories() {
+    let folder = tempfile::tempdir().unwrap();
+    let here = folder.path();
+    std::fs::write(here.join("pairs.csv"), laboratories(|rows| rows)).unwrap();
+    refused(
+        here,
+        "calibrate pairs.csv --response log(fat_chem) --terms fat_scan --out out",
+        &[
+            "whose exponential has no mean), expected chemistry as it stands, with the weighting \"power\"",
+        ],
+    );
+}

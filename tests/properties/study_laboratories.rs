@@ -83,7 +83,13 @@ fn the_saved_equation_holds_all_laboratories() {
     std::fs::write(&path, equation.to_toml().unwrap()).unwrap();
     let read = Equation::read(&path).unwrap();
     let kept = keep(&study);
-    let again = masses(&study, &kept, &[read.clone()], &AllowedStrains::new()).unwrap();
+    let again = masses(
+        &study,
+        &kept,
+        std::slice::from_ref(&read),
+        &AllowedStrains::new(),
+    )
+    .unwrap();
     let (one, other) = (&corrected.corrections[0], &again.corrections[0]);
     assert_eq!(one.rows, other.rows);
     let error = |laboratory: &str| {
@@ -150,6 +156,9 @@ fn the_saved_equation_holds_all_laboratories() {
         "{flags:?}"
     );
 }
+
+/// What is changed in a table.
+type Edit = fn(&str) -> String;
 
 /// One table of a study changed.
 fn edited(folder: &Path, name: &str, edit: impl Fn(&str) -> String) {
@@ -229,7 +238,7 @@ fn one_or_two_laboratories_correct_their_own_scans_alone() {
 
 #[test]
 fn laboratories_that_are_badly_written_are_refused() {
-    let cases: [(&str, &str, fn(&str) -> String, &str); 6] = [
+    let cases: [(&str, &str, Edit, &str); 6] = [
         (
             "some cells",
             "scans.csv",
