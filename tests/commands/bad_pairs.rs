@@ -253,18 +253,7 @@ fn laboratories_with_one_bird_or_too_few_are_left_out_or_refused() {
             "--laboratory laboratory --weighting huber",
             "ordinary or power",
         ),
-        (
-            "--response log(fat_chem)",
-            "whose exponential has no mean), expected chemistry as it stands, with the weighting \"power\"",
-        ),
     ] {
-        let call = call.replace(
-            "--response fat_chem",
-            match more.starts_with("--response") {
-                true => "",
-                false => "--response fat_chem",
-            },
-        );
         refused(here, &format!("{call} {more}"), &[expected]);
     }
     done(here, &format!("{call} --laboratory none"));
