@@ -149,7 +149,7 @@ pub(super) fn ways_in_words(study: &Study, corrections: &[Corrections]) -> Vec<S
         .collect()
 }
 
-/// Laboratories that the equations do not have, and those that they do not tell apart.
+/// Laboratories that the equations do not have, and those that they do not distinguish.
 fn laboratories_in_words(study: &Study, corrections: &[Corrections]) -> Vec<String> {
     let mut others: BTreeMap<&str, BTreeSet<u32>> = BTreeMap::new();
     let mut alike: BTreeSet<&str> = BTreeSet::new();

@@ -622,7 +622,7 @@ fn group_scans_serve_strains_alone() {
     std::fs::write(at.join("scans.csv"), scans).unwrap();
     std::fs::write(at.join("study.toml"), "[tables]\nscans = \"scans.csv\"\n").unwrap();
     let equation = pinfeather::composition::seal(
-        "format = \"pinfeather correction equation, version 1\"\n[equation]\nresponse = \"fat\"\nunit = \"g\"\nfeathers = \"unknown\"\nmethod = \"published\"\nrows = 9\nbirds = 9\nstrains = []\nresidual_variance = 9.0\n[[coefficient]]\ncolumn = \"fat_scan\"\nvalue = 1.0\n",
+        "format = \"pinfeather correction equation, version 1\"\n[equation]\nresponse = \"fat\"\nunit = \"g\"\nfeathers = \"unknown\"\nmethod = \"published\"\nrows = 9\nbirds = 9\nstrains = []\nresidual_variance = 9.0\n[[coefficient]]\ncolumn = \"fat_scan\"\nvalue = 1.0\n[covariance]\nrows = [[0.0]]\n",
     )
     .unwrap();
     std::fs::write(at.join("fat.toml"), equation).unwrap();
