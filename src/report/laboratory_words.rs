@@ -167,7 +167,7 @@ fn left_out(of: &Laboratories) -> Option<String> {
     let inside = judged.iter().filter(|inside| **inside).count();
     let within = match judged.len() {
         0 => String::new(),
-        n => format!("; {inside} of {n} birds within their prediction interval"),
+        n => format!("; {inside} of {n} birds in their prediction intervals"),
     };
     Some(format!(
         "    laboratories left out one at a time: RMSE {} g{within}",

@@ -303,7 +303,7 @@ fn text_tables_that_are_refused_in_clear_words() {
     let proven = refused(&corpus("proven_dates.csv"), &hatched());
     assert!(
         proven[1]
-            .ends_with("state how dates are written: --date-format, only dd/mm/yyyy fits this one"),
+            .ends_with("state how dates are written: --date-format; only dd/mm/yyyy fits this one"),
         "{proven:?}"
     );
 }

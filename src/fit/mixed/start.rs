@@ -7,8 +7,8 @@
 
 use super::subjects::Subjects;
 use crate::fit::Series;
-use crate::fit::least_squares::Descent;
-use crate::fit::search::descend_along_valley;
+use crate::fit::least_squares::{Descent, minimise};
+use crate::fit::search::USUAL;
 use crate::fit::variance::{Problem, Scale};
 use crate::growth::Curve;
 
@@ -103,7 +103,7 @@ pub(super) fn mean_curve(
         if !curve.start(attempt, &ages_d, &values, &mut descent.terms) {
             break;
         }
-        let total = descend_along_valley(&problem, &mut descent).sum_of_squares;
+        let total = minimise(&problem, USUAL, &mut descent).sum_of_squares;
         if total.is_finite() && best.as_ref().is_none_or(|(least, _)| total < *least) {
             best = Some((total, descent.terms.clone()));
         }
