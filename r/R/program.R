@@ -87,9 +87,6 @@ call_program <- function(arguments, folder, rows_in_r = FALSE) {
   if (!status %in% c(0, 1)) {
     fail(said, status, rows_in_r)
   }
-  for (message in said$warning) {
-    pinfeather_warning(message)
-  }
   # The last line of the summary names the folder of the results, which may be gone when it is read.
   summary <- text(out)
   summary <- summary[!grepl("  everything else$", summary)]

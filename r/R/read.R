@@ -20,7 +20,7 @@ pf_read <- function(results) {
     read_table(files[[name]], of_table$column[!is.na(of_table$unit)])
   })
   names(read) <- names
-  new_study(c(read, list(dictionary = dictionary)))
+  new_study(c(read, list(dictionary = dictionary)), list(warnings = recorded_warnings(folder)))
 }
 
 # A column is of numbers where the dictionary has a unit for it; an empty cell is NA.
@@ -37,7 +37,7 @@ new_study <- function(tables, about = list(), class = character()) {
   structure(tables, about = about, class = c(class, "pf_study"))
 }
 
-# The tables' names without the attributes' sake: a table by name, or a plain error.
+# A table by name, or an error that lists those there are.
 table_of <- function(x, name) {
   table <- x[[name]]
   if (is.null(table)) {
@@ -94,6 +94,26 @@ run_command <- function(command, input, options, out, name, named, class) {
   about <- call_program(arguments, folder, from_r)
   about$out <- out
   about$command <- command
-  tables <- pf_read(results)
-  new_study(unclass(tables), about, class)
+  study <- pf_read(results)
+  # A whole run counts its warnings on the screen and has their text in its record.
+  recorded <- gsub(paste0(folder, "/"), "", attr(study, "about")$warnings, fixed = TRUE)
+  about$warnings <- union(about$warnings, recorded)
+  for (message in about$warnings) {
+    pinfeather_warning(message)
+  }
+  new_study(unclass(study), about, class)
+}
+
+# The warnings in the record of a run, run.json, in which each stands on a line of its own.
+recorded_warnings <- function(folder) {
+  file <- file.path(folder, "run.json")
+  lines <- if (file.exists(file)) readLines(file, warn = FALSE, encoding = "UTF-8") else character()
+  start <- which(lines == "  \"warnings\": [")
+  end <- which(lines == "  ],")
+  end <- end[end > start[1]][1]
+  if (!length(start) || is.na(end) || end == start[1] + 1) {
+    return(character())
+  }
+  text <- sub("^ *\"(.*)\",?$", "\\1", lines[(start[1] + 1):(end - 1)])
+  gsub("\\n", "\n", gsub("\\\\([\"\\\\/])", "\\1", text), fixed = TRUE)
 }

@@ -37,14 +37,23 @@ test_that("names with marks, quotes and letters beyond ASCII come back as they a
   odd$ring[odd$ring == "G01-1"] <- "H\u00fchnchen, \"die\" 1"
   odd$ring[odd$ring == "G01-2"] <- "007"
   odd$ring[odd$ring == "G01-3"] <- "7"
-  fit <- pf_fit(odd, ring, days, grams, line, "gompertz", "bird")
+  # The program asks whether 7 and 007 are one bird.
+  expect_warning(fit <- pf_fit(odd, ring, days, grams, line, "gompertz", "bird"), "007", class = "pinfeather_warning")
   expect_setequal(unique(tidy(fit)$bird), unique(odd$ring))
 })
 
 test_that("a warning of the program is an R warning", {
   skip_without_program()
   heavy <- transform(pullets, grams = replace(grams, 5, 12414))
-  expect_warning(pf_fit(heavy, ring, days, grams, line, "gompertz", "strain"), "hard to believe", class = "pinfeather_warning")
+  given <- character()
+  withCallingHandlers(
+    pf_fit(heavy, ring, days, grams, line, "gompertz", "strain"),
+    pinfeather_warning = function(w) {
+      given <<- c(given, conditionMessage(w))
+      invokeRestart("muffleWarning")
+    }
+  )
+  expect_match(given, "heavy.csv, row 6: bird G01-1 at 83 d, 12414 g", all = FALSE)
 })
 
 test_that("without the program the error has what to do", {

@@ -10,6 +10,14 @@ test_that("a results folder is read with numbers and names apart", {
   expect_type(study$curve_terms$estimate, "double")
   expect_type(study$curve_terms$bird, "character")
   expect_true(anyNA(study$curve_terms$bird))
+  few <- pullets[pullets$ring != "G01-1" | pullets$days < 70, ]
+  few$line <- sub("G01", 'G "1" \\', few$line)
+  few$ring <- sub("G01-1", 'G "1" \\', few$ring, fixed = TRUE)
+  heavy <- transform(few, grams = replace(grams, 1, 2892))
+  fit <- suppressWarnings(pf_fit(heavy, ring, days, grams, line, "gompertz", "bird", out = results))
+  # The record has the path of the temporary table, which the messages leave out.
+  expect_equal(sub(": [^ ]*/heavy.csv", ": heavy.csv", summary(pf_read(results))$warnings), summary(fit)$warnings)
+  expect_match(summary(fit)$warnings, 'heavy.csv, row 2: bird G "1" \\ at 7 d', fixed = TRUE, all = FALSE)
   expect_error(pf_read(tempfile()), "no folder of results", class = "pinfeather_error")
   expect_output(print(study), "converged")
 })
