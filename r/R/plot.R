@@ -1,4 +1,4 @@
-# Plots on base graphics. Colours are those of Okabe and Ito, which colour-blind readers can tell apart; groups differ
+# Plots on base graphics, in the colours of Okabe and Ito, which colour-blind readers distinguish; groups differ
 # in line type and symbol too.
 
 group_style <- function(groups) {
