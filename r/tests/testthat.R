@@ -1,0 +1,4 @@
+library(testthat)
+library(pinfeather)
+
+test_check("pinfeather")

@@ -1,0 +1,71 @@
+test_that("a results folder is read with numbers and names apart", {
+  skip_without_program()
+  results <- tempfile("results")
+  on.exit(unlink(results, recursive = TRUE))
+  fit <- gompertz_fit(out = results)
+  study <- pf_read(results)
+  expect_s3_class(study, "pf_study", exact = TRUE)
+  expect_equal(names(study)[1], "answers")
+  expect_equal(unclass(study)[names(fit)], unclass(fit)[names(fit)], ignore_attr = TRUE)
+  expect_type(study$curve_terms$estimate, "double")
+  expect_type(study$curve_terms$bird, "character")
+  expect_true(anyNA(study$curve_terms$bird))
+  few <- pullets[pullets$ring != "G01-1" | pullets$days < 70, ]
+  few$line <- sub("G01", 'G "1" \\', few$line)
+  few$ring <- sub("G01-1", 'G "1" \\', few$ring, fixed = TRUE)
+  heavy <- transform(few, grams = replace(grams, 1, 2892))
+  fit <- suppressWarnings(pf_fit(heavy, ring, days, grams, line, "gompertz", "bird", out = results))
+  # The record has the path of the temporary table, which the messages leave out.
+  expect_equal(sub(": [^ ]*/heavy.csv", ": heavy.csv", summary(pf_read(results))$warnings), summary(fit)$warnings)
+  expect_match(summary(fit)$warnings, 'heavy.csv, row 2: bird G "1" \\ at 7 d', fixed = TRUE, all = FALSE)
+  expect_error(pf_read(tempfile()), "no folder of results", class = "pinfeather_error")
+  expect_output(print(study), "converged")
+})
+
+test_that("strains are compared, with P values", {
+  skip_without_program()
+  compared <- pf_run(pullets, command = "contrast", bird = "ring", age = "days", value = "grams", group = "line", curve = "gompertz")
+  differences <- tidy(compared, "contrasts")
+  expect_true(all(c("estimate", "std.error", "p.value", "p.adjusted", "group", "group_b") %in% names(differences)))
+  expect_true(all(differences$p.value >= 0 & differences$p.value <= 1, na.rm = TRUE))
+  expect_false(any(c("conf.low", "conf.high") %in% names(tidy(compared, "contrasts", conf.int = FALSE))))
+  expect_error(tidy(compared, "contrasts", level = "pen"), "no level", class = "pinfeather_error")
+})
+
+test_that("a study folder is run, kept and drawn", {
+  skip_without_program()
+  folder <- tempfile("study")
+  dir.create(folder)
+  on.exit(unlink(folder, recursive = TRUE))
+  weighings <- setNames(pullets[c("ring", "days", "grams")], c("bird", "age_d", "weight_g"))
+  birds <- setNames(unique(pullets[c("ring", "line")]), c("bird", "strain"))
+  ages <- c(7, 64, 102, 140)
+  targets <- data.frame(
+    strain = rep(levels(pullets$line), each = 4), age_d = ages, target_g = c(70, 900, 1350, 1500),
+    lower_g = c(60, 870, 1310, 1455), upper_g = c(80, 930, 1390, 1545)
+  )
+  save <- function(table, name) write.csv(table, file.path(folder, name), row.names = FALSE, quote = FALSE)
+  save(weighings, "weighings.csv")
+  save(birds, "birds.csv")
+  save(targets, "targets.csv")
+  writeLines(c(
+    "name = \"Fifteen pullets\"", "[tables]", "birds = \"birds.csv\"", "weighings = \"weighings.csv\"",
+    "targets = \"targets.csv\"", "[fit]", "curves = [\"gompertz\"]"
+  ), file.path(folder, "study.toml"))
+  study <- suppressWarnings(pf_run(folder, command = "target"))
+  expect_true("deviation" %in% names(study))
+  kept <- file.path(folder, "results")
+  study <- suppressWarnings(pf_run(folder, out = kept))
+  expect_true(file.exists(file.path(kept, "report.html")))
+  answers <- tidy(study)
+  expect_true("On target?" %in% answers$question)
+  expect_equal(nrow(answers), nrow(study$answers))
+  expect_silent({
+    pdf(NULL)
+    plot(study)
+    plot(study, groups = "G02", band = "none")
+    dev.off()
+  })
+  expect_error(plot(study, groups = "G09"), "no group", class = "pinfeather_error")
+  expect_error(suppressWarnings(pf_run(file.path(folder, "none"))), class = "pinfeather_error")
+})
