@@ -11,7 +11,7 @@ pub(super) const ONE_OPTIMUM_TERMS: usize = 4;
 
 /// The usual descent: a good start needs some five evaluations; one that needs more
 /// than sixty is far away, or on a ridge.
-pub(super) const USUAL: Tactic = Tactic {
+const USUAL: Tactic = Tactic {
     damping: 1e-3,
     scaling: Scaling::Greatest,
     path: Path::Straight,

@@ -135,7 +135,8 @@ pub struct OnsetTerm {
     /// Normal interval.
     pub interval: Interval,
     /// By how many days the median first egg moves for one standard deviation (within
-    /// strains) more of the cue; none for other terms and for proportional hazards.
+    /// strains) more of the cue; none for other terms, for proportional hazards, and where it
+    /// would double or halve.
     pub days_per_sd: Option<f64>,
 }
 
@@ -400,7 +401,9 @@ impl OnsetEstimates {
             let FittedFamily::Accelerated(_) = fit else {
                 return None;
             };
-            Some(fit.median(&centre).ok()? * (estimate * sd).exp_m1())
+            let shift = estimate * sd;
+            (shift.abs() < std::f64::consts::LN_2)
+                .then(|| Some(fit.median(&centre).ok()? * shift.exp_m1()))?
         };
         let mut terms: Vec<OnsetTerm> = names
             .iter()

@@ -50,9 +50,9 @@ pub const GROUP_SPREAD: f64 = 3.0;
 /// Prior of ln sigma: 95 % between 0.4 and 22 d.
 const LOG_SIGMA: (f64, f64) = (1.1, 1.0);
 /// Prior of the late subjects: median share 8 %, 95 % between 1 and 46 %; median delay 25 d,
-/// 95 % between 6 and 97 d: before the first late bird has laid, intervals rest on it.
+/// 95 % between 9 and 67 d.
 const LOGIT_SHARE: (f64, f64) = (-2.5, 1.2);
-const LOG_DELAY: (f64, f64) = (3.2, 0.7);
+const LOG_DELAY: (f64, f64) = (3.2, 0.5);
 /// Step of the differences of the slopes.
 const STEP: f64 = 1e-4;
 /// Degrees of freedom of the proposals.

@@ -260,9 +260,8 @@ impl MixedModel<'_> {
         let groups = subjects.group_count();
         let unfit = || {
             format!(
-                "the curve {} has no start for the mean of these subjects (it needs {} ages); try another curve",
-                self.curve.name(),
-                p
+                "the curve {} has no start for the mean of these subjects; try another curve",
+                self.curve.name()
             )
         };
         let all = start::mean_curve(self.curve, subjects, None).ok_or_else(unfit)?;

@@ -1,15 +1,12 @@
 //! Where does a mixed fit begin: the curve through the mean of each group.
 //!
 //! Values are averaged at equal ages (or in bins of equal count where ages are
-//! many), and the curve is fitted to the means by least squares weighted by their
-//! counts, from each of its starts. This costs next to nothing beside the mixed fit
-//! and makes no demand on any single subject.
+//! many), the curve's own starting rule is applied to the means, and a damped
+//! Gauss-Newton (Levenberg 1944, Marquardt 1963) fits them. This costs next to
+//! nothing beside the mixed fit and makes no demand on any single subject.
 
+use super::cholesky;
 use super::subjects::Subjects;
-use crate::fit::Series;
-use crate::fit::least_squares::{Descent, minimise};
-use crate::fit::search::USUAL;
-use crate::fit::variance::{Problem, Scale};
 use crate::growth::Curve;
 
 /// Most mean values that a starting curve is fitted to.
@@ -71,41 +68,106 @@ fn means(subjects: &Subjects<'_>, group: Option<usize>) -> Means {
     means
 }
 
-/// Terms of the curve through the mean of a group (of all subjects where `None`);
-/// none where it has more terms than there are ages.
+/// Weighted sum of squares, and the normal equations where requested.
+fn measure(
+    curve: &dyn Curve,
+    means: &Means,
+    terms: &[f64],
+    normal: &mut [f64],
+    right: &mut [f64],
+    row: &mut [f64],
+) -> f64 {
+    let p = terms.len();
+    normal.fill(0.0);
+    right.fill(0.0);
+    let mut total = 0.0;
+    for ((age, value), count) in means.ages_d.iter().zip(&means.values).zip(&means.counts) {
+        let residual = value - curve.value_and_gradient(*age, terms, row);
+        total += count * residual * residual;
+        for j in 0..p {
+            right[j] += count * row[j] * residual;
+            for k in 0..=j {
+                normal[j * p + k] += count * row[j] * row[k];
+            }
+        }
+    }
+    if right.iter().all(|value| value.is_finite()) {
+        total
+    } else {
+        f64::INFINITY
+    }
+}
+
+/// Levenberg-Marquardt on the means, from `terms`; returns the sum of squares.
+fn descend(curve: &dyn Curve, means: &Means, terms: &mut [f64]) -> f64 {
+    let p = terms.len();
+    let (mut normal, mut right) = (vec![0.0; p * p], vec![0.0; p]);
+    let (mut next_normal, mut next_right) = (normal.clone(), right.clone());
+    let mut row = vec![0.0; p];
+    let mut best = measure(curve, means, terms, &mut normal, &mut right, &mut row);
+    let mut damping = 1e-3;
+    for _ in 0..60 {
+        let mut damped = normal.clone();
+        for j in 0..p {
+            damped[j * p + j] *= 1.0 + damping;
+        }
+        let mut scales = vec![0.0; p];
+        let mut step = right.clone();
+        if cholesky::factor_scaled(&mut damped, p, &mut scales).is_none() {
+            break;
+        }
+        cholesky::solve_scaled(&damped, p, &scales, &mut step);
+        let trial: Vec<f64> = curve
+            .terms()
+            .iter()
+            .zip(terms.iter().zip(&step))
+            .map(|(term, (value, step))| (value + step).clamp(term.lower, term.upper))
+            .collect();
+        let total = measure(
+            curve,
+            means,
+            &trial,
+            &mut next_normal,
+            &mut next_right,
+            &mut row,
+        );
+        if total < best {
+            let gain = (best - total) / best;
+            terms.copy_from_slice(&trial);
+            best = total;
+            std::mem::swap(&mut normal, &mut next_normal);
+            std::mem::swap(&mut right, &mut next_right);
+            damping = (damping * 0.1).max(1e-12);
+            // A start needs no more than a few digits.
+            if gain < 1e-6 {
+                break;
+            }
+        } else {
+            damping *= 10.0;
+            if damping > 1e10 {
+                break;
+            }
+        }
+    }
+    best
+}
+
+/// Terms of the curve through the mean of a group (of all subjects where `None`).
 pub(super) fn mean_curve(
     curve: &dyn Curve,
     subjects: &Subjects<'_>,
     group: Option<usize>,
 ) -> Option<Vec<f64>> {
-    let Means {
-        ages_d,
-        values,
-        counts,
-    } = means(subjects, group);
-    let series = Series {
-        ages_d: &ages_d,
-        values: &values,
-    };
-    let problem = Problem {
-        curve,
-        series,
-        scale: Scale::Natural,
-        weights: Some(&counts),
-    };
-    if ages_d.len() < curve.terms().len() {
-        return None;
-    }
-    let mut descent = Descent::default();
-    descent.reserve(ages_d.len(), curve.terms().len());
+    let means = means(subjects, group);
     let mut best: Option<(f64, Vec<f64>)> = None;
     for attempt in 0..MOST_ATTEMPTS {
-        if !curve.start(attempt, &ages_d, &values, &mut descent.terms) {
+        let mut terms = vec![0.0; curve.terms().len()];
+        if !curve.start(attempt, &means.ages_d, &means.values, &mut terms) {
             break;
         }
-        let total = minimise(&problem, USUAL, &mut descent).sum_of_squares;
+        let total = descend(curve, &means, &mut terms);
         if total.is_finite() && best.as_ref().is_none_or(|(least, _)| total < *least) {
-            best = Some((total, descent.terms.clone()));
+            best = Some((total, terms));
         }
     }
     best.map(|(_, terms)| terms)

@@ -15,7 +15,7 @@
 //! 40:136-157; both from memory).
 //!
 //! Fixed effects, spreads, likelihood and status remain those of the first fit. Where the second
-//! has no maximum, the subjects' curves are those of the first, too.
+//! is weak or has no maximum, the subjects' curves are those of the first, too.
 
 use super::model::{Criterion, MixedModel, RandomScale};
 use super::result::{MixedFit, MixedOutcome};
@@ -33,7 +33,10 @@ impl MixedModel<'_> {
             return outcome;
         }
         let by_all_terms = |mut fit: Box<MixedFit>| {
-            if let Ok((all, _)) = self.with_all_terms().ending(subjects, None) {
+            // A weak one has terms or spreads that the data do not determine.
+            if let Ok((all, weaknesses)) = self.with_all_terms().ending(subjects, None)
+                && weaknesses.is_empty()
+            {
                 fit.take_subjects(all);
             }
             fit

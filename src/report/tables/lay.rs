@@ -21,7 +21,7 @@ pub fn onset_terms(models: &OnsetModels) -> Table {
         std_error("1", "standard error of the estimate") => term.std_error,
         lower("1", "lower limit of the interval") => term.interval.lower,
         upper("1", "upper limit of the interval") => term.interval.upper,
-        days_per_sd("d", "days that the median first egg moves for one SD (within strains) more of the cue; empty for other terms and for proportional hazards") => term.days_per_sd,
+        days_per_sd("d", "days that the median first egg moves for one SD (within strains) more of the cue; empty for other terms, for proportional hazards, and where it would double or halve") => term.days_per_sd,
     });
     columns.table(models.models.iter().flat_map(|model| {
         let terms = model.result.iter().flat_map(|estimates| &estimates.terms);

@@ -47,7 +47,7 @@ width <- 1.4
 posterior <- function(q) {
   loglik(c(q[1] + q[2], q[1] + q[3], q[4:8])) + sum(dnorm(q[2:3], 0, 3, log = TRUE)) +
     sum(dnorm(q[4:5], 0, width, log = TRUE)) + dnorm(q[6], 1.1, 1, log = TRUE) +
-    dnorm(q[7], -2.5, 1.2, log = TRUE) + dnorm(q[8], 3.2, 0.7, log = TRUE)
+    dnorm(q[7], -2.5, 1.2, log = TRUE) + dnorm(q[8], 3.2, 0.5, log = TRUE)
 }
 # A random walk through the posterior, the five widths alike likely beforehand.
 widths <- c(0.35, 0.7, 1.4, 2.8, 5.6)
