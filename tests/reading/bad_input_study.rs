@@ -825,7 +825,7 @@ fn study_files() {
         ),
         (
             "colour = 1\n[tables]\nweighings = \"w.csv\"\n",
-            "study.toml, row 1: found the unknown key colour, expected one of name, hatch_date, tables, header_row, columns, units, format, plausible, scans, scale_stream, chemistry, calibration, ages, fit, design, target, cues, eggs; remove the key or correct its name",
+            "study.toml, row 1: found the unknown key colour, expected one of name, hatch_date, tables, header_row, columns, units, format, plausible, scans, scale_stream, chemistry, calibration, ages, fit, design, target, cues, eggs, phantom; remove the key or correct its name",
         ),
         (
             "name = \"x\"\n",
