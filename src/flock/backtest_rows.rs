@@ -10,7 +10,7 @@ use crate::stats::{mean, squares_about_mean};
 /// Errors of the forecasts of one trait at one horizon.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WeightBacktest {
-    /// Index into [`Study::traits`].
+    /// Index into [`crate::study::Study::traits`].
     pub trait_index: usize,
     /// [`FlockLevel::Bird`] or [`FlockLevel::Strain`]; of unnamed birds [`FlockLevel::Pen`] or
     /// [`FlockLevel::Strain`].
@@ -45,9 +45,9 @@ pub struct Errors {
 /// A bird's weight as it was forecast, and as it came.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WeightPrediction {
-    /// Index into [`Study::traits`].
+    /// Index into [`crate::study::Study::traits`].
     pub trait_index: usize,
-    /// Index into [`Study::birds`].
+    /// Index into [`crate::study::Study::birds`].
     pub bird: usize,
     /// Days ahead, in whole weeks (to the nearest).
     pub horizon_d: f64,
@@ -75,7 +75,7 @@ pub struct WeightBacktests {
 /// One forecast and what came.
 pub(super) struct Hit {
     pub(super) key: (usize, u8, u32),
-    /// Index into [`Study::birds`], of one bird's.
+    /// Index into [`crate::study::Study::birds`], of one bird's.
     pub(super) bird: usize,
     /// Strain and age from which it was forecast: these hits go wrong together.
     pub(super) cluster: (usize, u64),

@@ -128,7 +128,7 @@ pub fn percentile_interval(replicates: &[f64], level: f64) -> Result<Interval, F
 }
 
 /// The shortest interval between two percentiles of the replicates that holds a share `level` of
-/// them: the first of [`STARTS`] lower percentiles, alike apart, from which it is shortest.
+/// them: the first of `STARTS` lower percentiles, alike apart, from which it is shortest.
 ///
 /// Of a skewed distribution it is narrower than [`percentile_interval`], and where less than
 /// 1 - `level` of the replicates lie far from the others it leaves them out.

@@ -24,7 +24,7 @@
 //! difference and nothing of a third.
 //!
 //! A study whose scans are of several laboratories has one equation for these themselves
-//! ([`of_study`]): each laboratory's level and slope, shrunken, beside those of [`ANOTHER`].
+//! (`of_study`): each laboratory's level and slope, shrunken, beside those of [`ANOTHER`].
 
 mod fitted;
 mod own;
