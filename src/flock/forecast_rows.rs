@@ -109,7 +109,7 @@ pub enum Flag {
     OneWeighing,
     /// The population's fit is weak.
     WeakPopulation,
-    /// In the backtest of this trait the intervals held less than stated: percent.
+    /// In the backtest of this trait the intervals covered less than stated: percent.
     AstrayInBacktest(f64),
     /// There is a target and no band.
     NoBand,
@@ -279,7 +279,7 @@ impl fmt::Display for Flag {
             Self::WeakPopulation => f.write_str("the population's fit is weak"),
             Self::AstrayInBacktest(held_pct) => write!(
                 f,
-                "in the backtest the intervals held only {held_pct:.0} % of what was weighed: expect errors as large as those of the backtest"
+                "in the backtest the intervals covered only {held_pct:.0} % of what was weighed: expect errors as large as those of the backtest"
             ),
             Self::NoBand => f.write_str("no chance stated: the target has no band"),
             Self::NoTarget(reason) => write!(f, "no chance stated: {reason}"),

@@ -190,7 +190,7 @@ pub fn backtest(study: &Study, rows: &[WeightBacktest]) -> Vec<String> {
         };
         let shown = |row: &WeightBacktest| {
             format!(
-                "{:.0} days ahead {whose} by {} % (bias {:+.1} %), the intervals held {:.0} % of {}",
+                "{:.0} days ahead {whose} by {} % (bias {:+.1} %), the intervals covered {:.0} % of {}",
                 row.horizon_d,
                 three_digits(row.percent.rmse),
                 row.percent.bias + 0.0,
@@ -245,7 +245,7 @@ pub fn departures(study: &Study, watches: &[DepartureWatch]) -> Vec<String> {
             more => format!(" and {more} more"),
         };
         let now = if names.is_empty() {
-            "none is off its course now".to_owned()
+            "none departs from its predicted growth now".to_owned()
         } else {
             format!("off their course now: {}{more}", names.join(", "))
         };

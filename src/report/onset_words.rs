@@ -177,7 +177,7 @@ fn single_cues(models: &OnsetModels) -> Option<String> {
     ))
 }
 
-/// That a cue's own error draws its slope to zero, and by how much.
+/// That measurement error of a cue draws its slope to zero, and by how much.
 fn attenuation(models: &OnsetModels) -> Vec<String> {
     let known: Vec<String> = models
         .reliabilities
@@ -190,7 +190,7 @@ fn attenuation(models: &OnsetModels) -> Vec<String> {
     let known = known.join(", ");
     vec![match models.cue_error {
         CueError::AsMeasured => format!(
-            "  a cue's own error draws its slope towards zero, to about this share: {known} (--calibrate-cues corrects it)"
+            "  measurement error of a cue draws its slope towards zero, to about this share: {known} (--calibrate-cues corrects it)"
         ),
         CueError::Calibrated => format!(
             "  cues are calibrated for their measurement error, standard errors by bootstrap; share of each cue that is not error: {known}"
@@ -346,7 +346,7 @@ pub fn backtest(rows: &[Backtest], confidence: f64) -> Option<String> {
     let bias = row.bias?;
     Some(format!(
         "  backtest, what came later hidden, as of {weeks} {}: {} first eggs forecast with error {} d, {} d {} on the average; \
-         the {:.0} % intervals held {:.0} %{}",
+         the {:.0} % intervals covered {:.0} %{}",
         if weeks == 1 { "age" } else { "ages" },
         row.n,
         three_digits(row.rmse?),

@@ -5,27 +5,9 @@
 use pinfeather::fit::mixed::{
     Criterion, GroupedTerms, MixedFit, MixedModel, MixedOptions, RandomTerm, Subjects,
 };
-use pinfeather::growth::Card;
 
+use crate::pens::line;
 use crate::support::{close, expected, number, reference};
-
-const LINE: &str = r#"
-name = "line"
-description = "straight line"
-equation = "a + b*t"
-source = "for this test"
-[[term]]
-name = "a"
-meaning = "at day 0"
-unit = "g"
-[[term]]
-name = "b"
-meaning = "a day"
-unit = "g/d"
-[[start]]
-a = "y_first"
-b = "1"
-"#;
 
 /// Eight birds on lines: first observations, ages, values, groups.
 fn birds() -> (Vec<usize>, Vec<f64>, Vec<f64>, Vec<usize>) {
@@ -58,7 +40,7 @@ fn fit(random: &[&str], unsupported: &[&str]) -> (MixedFit, &'static str) {
         criterion: Criterion::RestrictedLikelihood,
         ..MixedOptions::default()
     };
-    let curve = Card::parse(LINE, "line.toml").expect("card");
+    let curve = line();
     let (starts, ages_d, values, groups) = birds();
     let subjects = Subjects::new(&starts, &ages_d, &values, &groups).expect("columns");
     let outcome = MixedModel::new(&curve, &options)
@@ -102,7 +84,7 @@ fn a_term_cannot_be_random_and_unsupported() {
         unsupported: vec![RandomTerm::natural("a")],
         ..MixedOptions::default()
     };
-    let curve = Card::parse(LINE, "line.toml").expect("card");
+    let curve = line();
     let error = MixedModel::new(&curve, &options).expect_err("refused");
     assert!(error.to_string().contains("among the random terms too"));
 }

@@ -69,7 +69,8 @@ impl Birds {
     }
 }
 
-fn line() -> Card {
+/// A straight line with terms a and b.
+pub(crate) fn line() -> Card {
     Card::parse(
         r#"
 name = "line"

@@ -8,32 +8,15 @@ use pinfeather::fit::Variance;
 use pinfeather::fit::mixed::{
     GroupedTerms, MixedOptions, Population, PopulationNumbers, RandomScale, RandomTerm,
 };
-use pinfeather::growth::{Card, Curve, Derived, built_in};
+use pinfeather::growth::{Curve, Derived, built_in};
 use pinfeather::plan::confirm::{Confirmation, Layout, Studies, confirm, detect_difference};
 use pinfeather::plan::{
     Aim, Allocation, Amount, Estimand, ExpectedPrecision, Pens, Requirement, Sampling, Schedule,
     Target, targets,
 };
 
+use crate::pens::line;
 use crate::support::{expected, number};
-
-const LINE: &str = r#"
-name = "line"
-description = "straight line"
-equation = "a + b*t"
-source = "for this test"
-[[term]]
-name = "a"
-meaning = "at day 0"
-unit = "g"
-[[term]]
-name = "b"
-meaning = "a day"
-unit = "g/d"
-[[start]]
-a = "y_first"
-b = "1"
-"#;
 
 /// Two groups whose birds differ in the first term.
 fn population(
@@ -143,7 +126,7 @@ fn bound(one: f64, other: f64) -> f64 {
 #[test]
 fn lines_of_birds_in_pens_are_simulated_as_by_lme4() {
     let r = expected("plan/pens.json");
-    let curve: Arc<dyn Curve> = Arc::new(Card::parse(LINE, "line.toml").expect("card"));
+    let curve: Arc<dyn Curve> = Arc::new(line());
     let terms: [&[f64]; 2] = [&[50.0, 9.0], &[39.0, 9.0]];
     let natural = (RandomScale::Natural, 8.0);
     let population = population(curve, terms, natural, (Variance::Constant, 5.0));
