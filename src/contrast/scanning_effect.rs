@@ -373,7 +373,7 @@ fn differences(model: &TraitModel, age_d: f64) -> Vec<Percent> {
     let one = |(at, group): (usize, &crate::trajectory::Group)| {
         let cell = group.treatment?;
         // Scanned birds have the odd cells.
-        let unscanned = (cell % 2 == 1).then_some(cell - 1)?;
+        let unscanned = (cell % 2 == 1).then(|| cell - 1)?;
         let other = groups
             .iter()
             .position(|other| other.strain == group.strain && other.treatment == Some(unscanned))?;
