@@ -56,7 +56,7 @@ fn a_bent_allometry_is_followed_where_a_line_fails() {
         for age_d in [84.0, 112.0, 147.0, 168.0] {
             let found = fit.typical(strain, age_d).unwrap().value;
             let typical = weight.outcome.fit().unwrap().group(strain);
-            let truth = design.mass_g(strain, weight.curve.value(age_d, typical));
+            let truth = design.mass_g(strain, weight.curve.value(age_d, typical), 1.0);
             println!("{strain} {age_d}: {found} {truth}");
             assert!(
                 (found / truth - 1.0).abs() < 0.01,
@@ -64,6 +64,43 @@ fn a_bent_allometry_is_followed_where_a_line_fails() {
             );
         }
     }
+}
+
+/// What is left of the body beside a fat that bends: strains of unlike fatness bend unlike, and
+/// birds of a strain differ most when they are heavy.
+#[test]
+fn groups_and_birds_bend_unlike_where_the_scans_show_it() {
+    let design = Design {
+        exponents: (1.5, 2.6),
+        break_g: 900.0,
+        bird: 0.3,
+        scan: 0.002,
+        own: 0.003,
+        equation: (0.0, 0.0),
+        followed: 12,
+        rest: true,
+        ..Design::demo()
+    };
+    let invented = invent(&design, 5);
+    let weight = weight_fit(&invented.study, &RANDOM);
+    let fit = fitted(&invented, &weight);
+    let chosen = fit.choice.iter().find(|row| row.chosen).unwrap();
+    println!("{chosen:?}");
+    assert!(chosen.name.contains("bend by bird"), "{}", chosen.name);
+    assert!(fit.bird_bend_sd.unwrap().value > 0.0);
+    // Groups differ in whatever birds differ in.
+    assert!(chosen.name.contains("bend by group"), "{}", chosen.name);
+    // Birds that were scanned throughout follow their own bend: fatter ones have less at last.
+    let own = |subject: usize| &fit.birds[subject].as_ref().unwrap().terms;
+    let bends: Vec<f64> = (0..design.followed)
+        .map(|subject| own(subject)[fit.curve.terms().len() - 2])
+        .collect();
+    assert!(
+        bends
+            .windows(2)
+            .any(|pair| (pair[0] - pair[1]).abs() > 0.01),
+        "{bends:?}"
+    );
 }
 
 /// What everything else reads: derived quantities, joint covariance, birds.

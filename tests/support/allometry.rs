@@ -45,6 +45,9 @@ pub(crate) struct Design {
     pub(crate) equation: (f64, f64),
     /// The share of scans from 120 d on with an egg in the body, and what it adds.
     pub(crate) egg: Option<(f64, f64)>,
+    /// Whether the mass is that of the body beside the part that the allometry describes, as
+    /// lean is beside fat: strains and birds then bend unlike.
+    pub(crate) rest: bool,
 }
 
 impl Design {
@@ -63,6 +66,7 @@ impl Design {
             own: 0.08,
             equation: (1.0, 0.02),
             egg: None,
+            rest: false,
         }
     }
 
@@ -75,8 +79,8 @@ impl Design {
         self
     }
 
-    /// True mass of a bird of a weight, g.
-    pub(crate) fn mass_g(&self, strain: usize, weight_g: f64) -> f64 {
+    /// True mass of a bird of a weight, g, and of a part that is so many times the typical one.
+    pub(crate) fn mass_g(&self, strain: usize, weight_g: f64, part: f64) -> f64 {
         let (below, above) = self.exponents;
         let at = |w: f64| {
             if w < self.break_g {
@@ -85,12 +89,13 @@ impl Design {
                 above * (w / self.break_g).ln()
             }
         };
-        AT_1_KG[strain] * (at(weight_g) - at(1000.0)).exp()
+        let part_g = part * AT_1_KG[strain] * (at(weight_g) - at(1000.0)).exp();
+        if self.rest { weight_g - part_g } else { part_g }
     }
 
     /// True mass of the typical bird, g.
     pub(crate) fn typical_g(&self, strain: usize, age_d: f64) -> f64 {
-        self.mass_g(strain, typical_weight_g(strain, age_d))
+        self.mass_g(strain, typical_weight_g(strain, age_d), 1.0)
     }
 }
 
@@ -155,7 +160,7 @@ pub(crate) fn invent(design: &Design, seed: u64) -> Invented {
             for (at, age_d) in ages.iter().enumerate() {
                 let weight_g = curve.value(*age_d, &terms);
                 let mut mass_g =
-                    design.mass_g(strain, weight_g) * (fatness + design.scan * normal()).exp();
+                    design.mass_g(strain, weight_g, fatness.exp()) * (design.scan * normal()).exp();
                 let egg = design.egg.filter(|_| *age_d > 120.0 && (own + at) % 2 == 0);
                 if let Some((adds, _)) = egg {
                     mass_g *= adds.exp();

@@ -1,11 +1,15 @@
 //! One form of the model fitted, and the choice between forms.
 //!
 //! Of all forms the one of least AICc (maximum likelihood, n the number of scans) is taken,
-//! among those that predict the last scan of each bird, left out, no worse than the line.
+//! among those that predict the last scan of each bird, left out, no worse than the line. In
+//! what birds of a group differ is chosen for the best form of birds that differ in their level
+//! alone, and then once more in what groups differ. Groups differ in whatever birds differ in:
+//! groups of a few birds with unlike exponents have unlike exponents by chance, and a model that
+//! gives them one states differences at small and great weights too surely.
 
 use nalgebra::{DMatrix, DVector};
 
-use super::design::{Form, Layout};
+use super::design::{Differs, Form, Layout};
 use super::scans::{NOT_POSITIVE, Scans};
 use crate::growth::{Allometry, Bend};
 use crate::stats::linear_mixed::{Likelihood, LinearMixed, LinearMixedFit};
@@ -63,8 +67,8 @@ impl Form {
                 bend: Bend::None,
                 reference_age_d: None,
             },
-            own_slopes: false,
-            bird_slopes: false,
+            groups: Differs::Level,
+            birds: Differs::Level,
             break_at: None,
         }
     }
@@ -75,15 +79,14 @@ impl Form {
             Bend::Break => "broken line".to_owned(),
             Bend::Spline(knots) => format!("natural spline with {} knots", knots.len()),
         }];
-        for (there, word) in [
-            (self.own_slopes, "exponent by group"),
-            (self.allometry.reference_age_d.is_some(), "age"),
-            (self.bird_slopes, "exponent by bird"),
-        ] {
-            if there {
-                words.push(word.to_owned());
-            }
-        }
+        let by = |differs: Differs, whom: &str| match differs {
+            Differs::Level => None,
+            Differs::Exponent => Some(format!("exponent by {whom}")),
+            Differs::Bend => Some(format!("exponent and bend by {whom}")),
+        };
+        words.extend(by(self.groups, "group"));
+        words.extend(self.allometry.reference_age_d.map(|_| "age".to_owned()));
+        words.extend(by(self.birds, "bird"));
         words.join(", ")
     }
 
@@ -112,7 +115,7 @@ impl Form {
         LinearMixed {
             starts: scans.starts.clone(),
             response: working.y.clone(),
-            fixed: self.columns(scans, &layout, 0.0),
+            fixed: self.columns(scans, &layout, |_| 0.0),
             random: self.random(scans, scans.repeated()),
             known_variances: working.v.clone(),
             residual: true,
@@ -207,8 +210,10 @@ impl FittedForm {
         if self.form.break_at.is_none() {
             return self;
         }
-        let columns = self.layout.of_group(0);
-        let change = columns[2].map_or(0.0, |column| self.fit.fixed[column]);
+        let change = |group: usize| {
+            let column = self.layout.of_group(group)[2];
+            column.map_or(0.0, |column| self.fit.fixed[column])
+        };
         let layout = self.form.layout(scans, true);
         let model = LinearMixed {
             fixed: self.form.columns(scans, &layout, change),
@@ -372,7 +377,7 @@ fn quantile(sorted: &[f64], p: f64) -> f64 {
 }
 
 /// All forms that the scans may support, the simplest first.
-fn forms(scans: &Scans, reference: (f64, f64), own_slopes: bool) -> Vec<Form> {
+fn forms(scans: &Scans, reference: (f64, f64), several: bool) -> Vec<Form> {
     let line = Form::line(reference.0);
     let broken = Form {
         allometry: Allometry {
@@ -386,17 +391,35 @@ fn forms(scans: &Scans, reference: (f64, f64), own_slopes: bool) -> Vec<Form> {
     bends.extend((3..=5).filter_map(|knots| smooth(scans, &line, knots)));
     let mut forms = Vec::new();
     for bend in bends {
-        for (slopes, age) in [(false, false), (false, true), (true, false), (true, true)] {
-            if slopes && !own_slopes {
+        for &groups in group_differences(&bend.allometry.bend) {
+            if groups > Differs::Level && !several {
                 continue;
             }
-            let mut form = bend.clone();
-            form.own_slopes = slopes;
-            form.allometry.reference_age_d = age.then_some(reference.1);
-            forms.push(form);
+            for reference_age_d in [None, Some(reference.1)] {
+                let mut form = bend.clone();
+                form.groups = groups;
+                form.allometry.reference_age_d = reference_age_d;
+                forms.push(form);
+            }
         }
     }
     forms
+}
+
+/// What groups may differ in.
+fn group_differences(bend: &Bend) -> &'static [Differs] {
+    match bend {
+        Bend::None => &[Differs::Level, Differs::Exponent],
+        _ => &[Differs::Level, Differs::Exponent, Differs::Bend],
+    }
+}
+
+/// The form at this place as it was fitted.
+fn taken(looked: &[(Form, Result<FittedForm, String>)], at: usize) -> Result<Form, String> {
+    match &looked[at].1 {
+        Ok(fitted) => Ok(fitted.form.clone()),
+        Err(reason) => Err(reason.clone()),
+    }
 }
 
 /// The chosen form and all that were looked at.
@@ -407,10 +430,9 @@ pub(super) fn choose(
 ) -> Result<(Form, Vec<AllometricCandidate>), String> {
     let several = Form::line(reference.0).layout(scans, false).groups.len() > 1;
     let mut looked: Vec<(Form, Result<FittedForm, String>)> = Vec::new();
+    // The weight of a break is that of the form with birds alike but for their level.
     let fit = |form: &Form| match form.allometry.bend {
-        Bend::Break if form.break_at.is_some() && !form.bird_slopes => {
-            form.best_break(scans, working)
-        }
+        Bend::Break if form.birds == Differs::Level => form.best_break(scans, working),
         _ => form.fit(scans, working, Likelihood::Full),
     };
     for form in forms(scans, reference, several) {
@@ -419,20 +441,39 @@ pub(super) fn choose(
     }
     let mut best = least_aicc(&looked, scans)?;
     if scans.repeated() {
-        let mut form = match &looked[best].1 {
-            Ok(fitted) => fitted.form.clone(),
-            Err(reason) => return Err(reason.clone()),
-        };
-        form.bird_slopes = true;
-        let fitted = fit(&form).and_then(|fitted| {
-            if fitted.fit.random_variances.last().is_some_and(|v| *v > 0.0) {
-                Ok(fitted)
-            } else {
-                Err("its variance is estimated as zero".to_owned())
+        for birds in [Differs::Exponent, Differs::Bend] {
+            let mut form = taken(&looked, best)?;
+            if birds == Differs::Bend && form.allometry.bend == Bend::None {
+                continue;
             }
-        });
-        looked.push((form, fitted));
-        best = least_aicc(&looked, scans)?;
+            form.birds = birds;
+            if several {
+                form.groups = form.groups.max(birds);
+            }
+            let fitted = fit(&form).and_then(|fitted| {
+                match fitted.fit.random_variances.last().is_some_and(|v| *v > 0.0) {
+                    true => Ok(fitted),
+                    false => Err("its variance is estimated as zero".to_owned()),
+                }
+            });
+            looked.push((form, fitted));
+            best = least_aicc(&looked, scans)?;
+        }
+        // What groups differ in was chosen while birds were alike in it.
+        let form = taken(&looked, best)?;
+        if form.birds > Differs::Level && several {
+            for &groups in group_differences(&form.allometry.bend) {
+                if groups != form.groups && groups >= form.birds {
+                    let form = Form {
+                        groups,
+                        ..form.clone()
+                    };
+                    let fitted = fit(&form);
+                    looked.push((form, fitted));
+                }
+            }
+            best = least_aicc(&looked, scans)?;
+        }
     }
     let (limit, least) = (limit_of(&looked), best);
     let rows = looked.iter().enumerate().map(|(at, (form, fitted))| {
@@ -457,10 +498,7 @@ pub(super) fn choose(
         }
     });
     let rows = rows.collect();
-    match &looked[best].1 {
-        Ok(fitted) => Ok((fitted.form.clone(), rows)),
-        Err(reason) => Err(reason.clone()),
-    }
+    Ok((taken(&looked, best)?, rows))
 }
 
 /// The line's error of scans left out.

@@ -6,14 +6,25 @@ use nalgebra::{DMatrix, DVector};
 use super::scans::Scans;
 use crate::growth::{Allometry, Bend};
 
+/// What differs between groups, or between birds of a group: each of these and those before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Differs {
+    /// The mass at one weight.
+    Level,
+    /// The exponent.
+    Exponent,
+    /// The bend: between groups all its coefficients, between birds its first.
+    Bend,
+}
+
 /// A form of the model.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Form {
     pub(super) allometry: Allometry,
-    /// Whether each group has a separate exponent.
-    pub(super) own_slopes: bool,
-    /// Whether birds differ in their exponent.
-    pub(super) bird_slopes: bool,
+    /// In what groups differ.
+    pub(super) groups: Differs,
+    /// In what birds of a group differ.
+    pub(super) birds: Differs,
     /// ln(break weight / reference), of a break.
     pub(super) break_at: Option<f64>,
 }
@@ -24,7 +35,9 @@ pub(super) struct Layout {
     /// Weight-model groups that have scans, in their order.
     pub(super) groups: Vec<usize>,
     slopes: usize,
+    /// Coefficients of a bend, and the sets of them: one, or one by group.
     bends: usize,
+    bend_sets: usize,
     age: bool,
     pub(super) egg: bool,
     /// Whether the break's own weight has a column (its linear effect).
@@ -37,8 +50,13 @@ impl Form {
         let mut groups: Vec<usize> = scans.rows.iter().map(|row| row.group).collect();
         groups.sort_unstable();
         groups.dedup();
+        let sets = |what: Differs| match self.groups >= what {
+            true => groups.len(),
+            false => 1,
+        };
         Layout {
-            slopes: if self.own_slopes { groups.len() } else { 1 },
+            slopes: sets(Differs::Exponent),
+            bend_sets: sets(Differs::Bend),
             groups,
             bends: match &self.allometry.bend {
                 Bend::None => 0,
@@ -52,17 +70,22 @@ impl Form {
         }
     }
 
-    /// Fixed-effect columns; of a break with `change` of the exponent, also the effect of
-    /// its weight.
-    pub(super) fn columns(&self, scans: &Scans, layout: &Layout, change: f64) -> DMatrix<f64> {
+    /// Fixed-effect columns; of a break with the `change` of the exponent of each group (by
+    /// its place here) also the effect of its weight.
+    pub(super) fn columns(
+        &self,
+        scans: &Scans,
+        layout: &Layout,
+        change: impl Fn(usize) -> f64,
+    ) -> DMatrix<f64> {
         let mut columns = DMatrix::zeros(scans.rows.len(), layout.len());
-        let coefficients = self.unit_coefficients(change);
         let mut gradient = vec![0.0; self.allometry.len()];
         for (at, row) in scans.rows.iter().enumerate() {
             let u = self.allometry.log_ratio(row.weight_g);
+            let group = layout.group(row.group);
+            let coefficients = self.unit_coefficients(change(group));
             self.allometry
                 .log_mass(u, row.age_d, &coefficients, &mut gradient);
-            let group = layout.group(row.group);
             for (k, column) in layout.of_group(group).into_iter().enumerate() {
                 if let Some(column) = column {
                     columns[(at, column)] = gradient[k];
@@ -86,14 +109,25 @@ impl Form {
     }
 
     pub(super) fn random(&self, scans: &Scans, bird_effect: bool) -> DMatrix<f64> {
-        let q = usize::from(bird_effect) + usize::from(self.bird_slopes);
-        DMatrix::from_fn(scans.rows.len(), q, |row, column| {
-            if column == 0 && bird_effect {
-                1.0
-            } else {
-                self.allometry.log_ratio(scans.rows[row].weight_g)
+        let q = match (bird_effect, self.birds) {
+            (false, _) => 0,
+            (true, Differs::Level) => 1,
+            (true, Differs::Exponent) => 2,
+            (true, Differs::Bend) => 3,
+        };
+        let mut columns = DMatrix::zeros(scans.rows.len(), q);
+        let coefficients = self.unit_coefficients(0.0);
+        let mut gradient = vec![0.0; self.allometry.len()];
+        for (at, row) in scans.rows.iter().enumerate() {
+            let u = self.allometry.log_ratio(row.weight_g);
+            self.allometry
+                .log_mass(u, row.age_d, &coefficients, &mut gradient);
+            // The first coefficients: level, exponent, the first of the bend.
+            for (k, gradient) in gradient[..q].iter().enumerate() {
+                columns[(at, k)] = *gradient;
             }
-        })
+        }
+        columns
     }
 
     /// Coefficients of a group as the curve takes them, and the derivative of each in
@@ -123,7 +157,7 @@ impl Layout {
     pub(super) fn len(&self) -> usize {
         self.groups.len()
             + self.slopes
-            + self.bends
+            + self.bends * self.bend_sets
             + usize::from(self.moving)
             + usize::from(self.age)
             + usize::from(self.egg)
@@ -147,8 +181,14 @@ impl Layout {
             Some(group),
             Some(slopes + if self.slopes > 1 { group } else { 0 }),
         ];
-        columns.extend((0..self.bends).map(|k| Some(bends + k)));
-        let mut next = bends + self.bends;
+        let first = bends
+            + if self.bend_sets > 1 {
+                group * self.bends
+            } else {
+                0
+            };
+        columns.extend((0..self.bends).map(|k| Some(first + k)));
+        let mut next = bends + self.bends * self.bend_sets;
         if self.moving {
             columns.push(Some(next));
             next += 1;

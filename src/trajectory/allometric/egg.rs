@@ -108,7 +108,7 @@ pub(super) fn egg_offset(
     let undetermined = || "the offset is not determined by its scans".to_owned();
     let all = Together::of(scans, eggs);
     let layout = fitted.form.layout(&all.scans, false);
-    let columns = fitted.form.columns(&all.scans, &layout, 0.0);
+    let columns = fitted.form.columns(&all.scans, &layout, |_| 0.0);
     let random = fitted.form.random(&all.scans, all.scans.repeated());
     let (egg, q) = (layout.egg_column(), random.ncols());
     let mut offset = 0.0;

@@ -123,6 +123,7 @@ pub(super) fn fit(
         df,
         bird_sd: random.next().flatten(),
         bird_slope_sd: random.next().flatten(),
+        bird_bend_sd: random.next().flatten(),
         residual_sd: sd(0, fitted.fit.residual_variance),
         egg_effect: egg_effect(&fitted, &covariance),
         egg_weight: scans.egg_weight,
@@ -283,11 +284,11 @@ fn birds(
                 inner[(a, b)] += left[(a, b)];
             }
         }
-        if q > 0 {
-            terms[0] *= modes[0].exp();
-        }
-        if q > 1 {
-            terms[1] += modes[1];
+        for (at, mode) in modes.iter().enumerate() {
+            match at {
+                0 => terms[0] *= mode.exp(),
+                _ => terms[at] += mode,
+            }
         }
         let p = own + k;
         let mut covariance = vec![0.0; p * p];

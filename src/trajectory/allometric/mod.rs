@@ -9,8 +9,8 @@
 //! b_i ~ N(0, sb^2), e_ij ~ N(0, s^2), own error variances known, the equation's shared
 //! ```
 //!
-//! f is a line, a broken line or a natural spline, its exponent common or by group; age and
-//! an exponent by bird enter where they are chosen (`candidate.rs` states the rule). The
+//! f is a line, a broken line or a natural spline, its exponent and bend common or by group; age
+//! and an exponent and a bend by bird enter where they are chosen (`candidate.rs` states the rule). The
 //! variances are those of [`crate::stats::linear_mixed`]. A mass with known error variance v
 //! has the variance v / m^2 on the log scale, at the fitted mass m. The equations' error is
 //! common to all scans; it moves the coefficients by the same weights as any other error,
@@ -142,6 +142,8 @@ pub struct AllometricFit {
     pub bird_sd: Option<Estimated>,
     /// SD between birds of the exponent, where it is in the model.
     pub bird_slope_sd: Option<Estimated>,
+    /// SD between birds of the first coefficient of the bend, where it is in the model.
+    pub bird_bend_sd: Option<Estimated>,
     /// Residual SD of log mass beside the own errors; zero where they explain all.
     pub residual_sd: Estimated,
     /// Effect of an egg in the body on log mass, where scans with one are in the model.
