@@ -13,9 +13,10 @@
 //! With s^2 held at 0 this is `lme(.., weights = varFixed(~v), control =
 //! lmeControl(sigma = 1))` of nlme; with v = 0 it is `lme` with a free sigma.
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use nalgebra::{Cholesky, DMatrix, DVector};
 
-use super::{Collinearity, Failure};
+use super::Failure;
+use super::cross_product::{inverse_of, log_determinant_of};
 
 /// What is maximised.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -79,8 +80,6 @@ const HALVINGS: usize = 30;
 const CONVERGED: f64 = 1e-9;
 /// The least residual variance beside known ones of zero, as a share of the values' own.
 const EXACT: f64 = 1e-16;
-/// Least pivot of the scaled cross-product of the fixed effects.
-const COLLINEAR: f64 = 1e-11;
 
 struct State {
     log_lik: f64,
@@ -459,44 +458,6 @@ impl LinearMixedFit {
         }
         all
     }
-}
-
-fn log_determinant_of(factor: &Cholesky<f64, Dyn>) -> f64 {
-    2.0 * factor
-        .l_dirty()
-        .diagonal()
-        .iter()
-        .map(|l| l.ln())
-        .sum::<f64>()
-}
-
-/// Inverse of a cross-product and the logarithm of its determinant.
-fn inverse_of(cross: &DMatrix<f64>) -> Result<(DMatrix<f64>, f64), Failure> {
-    let p = cross.nrows();
-    let collinear = || {
-        Failure::Collinear(vec![Collinearity {
-            column: "a column of the fixed effects".to_owned(),
-            of: vec!["the others".to_owned()],
-        }])
-    };
-    let scale = DVector::from_fn(p, |j, _| cross[(j, j)].sqrt());
-    if scale.iter().any(|s| !(*s > 0.0 && s.is_finite())) {
-        return Err(collinear());
-    }
-    let scaled = DMatrix::from_fn(p, p, |i, j| cross[(i, j)] / (scale[i] * scale[j]));
-    let factor = Cholesky::new(scaled).ok_or_else(collinear)?;
-    if factor
-        .l_dirty()
-        .diagonal()
-        .iter()
-        .any(|pivot| pivot * pivot < COLLINEAR)
-    {
-        return Err(collinear());
-    }
-    let determinant = log_determinant_of(&factor) + 2.0 * scale.iter().map(|s| s.ln()).sum::<f64>();
-    let inverse = factor.inverse();
-    let inverse = DMatrix::from_fn(p, p, |i, j| inverse[(i, j)] / (scale[i] * scale[j]));
-    Ok((inverse, determinant))
 }
 
 /// The step of the free variances; none where none is free.

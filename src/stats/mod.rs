@@ -16,6 +16,7 @@ pub mod cluster_lines;
 pub mod cluster_posterior;
 pub mod concordance;
 pub mod control_chart;
+mod cross_product;
 pub mod cusum;
 pub mod distribution;
 pub mod equivalence;

@@ -9,6 +9,7 @@
 mod bird_population;
 mod cohort;
 mod known_birds;
+mod mixed_attempt;
 mod model_choice;
 mod observed;
 mod population;

@@ -8,7 +8,7 @@
 use std::sync::Arc;
 
 use super::cohort::Cohort;
-use super::model_choice;
+use super::mixed_attempt;
 use super::unit::Design;
 use crate::error::{Error, Result};
 use crate::fit::mixed::{
@@ -135,7 +135,7 @@ impl PopulationFit {
         let with_hatch = self.cohort.ages_d.iter().any(|age_d| *age_d <= 0.0);
         let kept = |age_d: f64| with_hatch || age_d > 0.0;
         let cohort = Cohort::of(study, records, self.cohort.trait_index, groups, kept);
-        let outcome = model_choice::fit(&*self.curve, &cohort, &self.options);
+        let outcome = mixed_attempt::fit(&*self.curve, &cohort, &self.options);
         Self {
             curve: self.curve.clone(),
             cohort: Arc::new(cohort),
@@ -169,7 +169,7 @@ impl PopulationFit {
             options.common_cluster = false;
             options.between_clusters = false;
         }
-        let outcome = model_choice::fit(&*self.curve, &cohort, &options);
+        let outcome = mixed_attempt::fit(&*self.curve, &cohort, &options);
         Self {
             curve: self.curve.clone(),
             cohort: Arc::new(cohort),
@@ -240,7 +240,7 @@ pub fn check(request: &super::Request) -> Result<()> {
         return Ok(());
     };
     for curve in &request.curves {
-        let options = wanted.reported(&model_choice::first_options(&**curve, wanted));
+        let options = wanted.reported(&mixed_attempt::first_options(&**curve, wanted));
         MixedModel::new(&**curve, &options)
             .map_err(|error| Error::call(format!("--level population: {error}")))?;
     }

@@ -6,6 +6,7 @@ use rayon::prelude::*;
 
 use super::allometric::{self, AllometricFit, Description};
 use super::cohort::{Cohort, Group};
+use super::mixed_attempt;
 use super::model_choice::{self, FEW_BIRDS, GO_ON, Search, Step, Tried};
 use super::observed::NO_HATCH_WEIGHT;
 use super::population::{PopulationFit, PopulationRequest, failed};
@@ -407,13 +408,13 @@ fn reported(
 ) -> PopulationFit {
     let mut options = wanted.reported(&chosen);
     if cohort.birds.len() < FEW_BIRDS * curve.terms().len() {
-        options.unsupported = model_choice::left_out(&*curve, wanted, &chosen);
+        options.unsupported = mixed_attempt::left_out(&*curve, wanted, &chosen);
     }
-    let mut outcome = model_choice::fit(&*curve, &cohort, &options);
+    let mut outcome = mixed_attempt::fit(&*curve, &cohort, &options);
     if outcome.fit().is_none() {
         // The choice found a maximum of the likelihood itself.
         options = chosen;
-        outcome = model_choice::fit(&*curve, &cohort, &options);
+        outcome = mixed_attempt::fit(&*curve, &cohort, &options);
     }
     PopulationFit {
         curve,
@@ -438,7 +439,7 @@ fn without_maximum(
         }
     }
     PopulationFit {
-        options: model_choice::first_options(&**curve, wanted),
+        options: mixed_attempt::first_options(&**curve, wanted),
         outcome: failed(reasons.join("; "), cohort.records()),
         curve: curve.clone(),
         cohort,
@@ -453,7 +454,7 @@ fn refused(
 ) -> Tried {
     Tried {
         curve: curve.clone(),
-        options: model_choice::first_options(&**curve, wanted),
+        options: mixed_attempt::first_options(&**curve, wanted),
         step: Step::ResidualSpread,
         status: "failed",
         reason,

@@ -7,13 +7,14 @@ use std::sync::Arc;
 
 use super::alternating::State;
 use super::conditional::{Conditional, shrinkage};
-use super::covariance_error::{CovarianceError, VarianceError};
+use super::covariance_error::CovarianceError;
 use super::model::{Estimator, MixedModel};
 use super::problem::Problem;
 use super::result::{Certificate, Estimated, FixedEffect, MixedFit, RandomEffect};
 use super::scale;
 use super::subjects::Subjects;
 use super::vanished::vanished;
+use super::variance_error::VarianceError;
 use crate::fit::{Variance, Weakness};
 
 /// A maximum of either likelihood, in the engine's own terms.

@@ -80,15 +80,16 @@ mod subjects;
 mod unseen;
 mod unsupported;
 mod vanished;
+mod variance_error;
 mod woodbury;
 
 use std::collections::BTreeSet;
 
 use alternating::{Alternated, Alternation, State};
 use between_clusters::{BetweenClusters, ByModel};
-use covariance_error::VarianceError;
 use ending::Ending;
 use problem::{Errors, Problem};
+use variance_error::VarianceError;
 use woodbury::stride;
 
 pub use covariance_error::CovarianceError;

@@ -16,6 +16,7 @@ mod scanner;
 mod scanning;
 mod shifts;
 mod target;
+mod target_row;
 mod topics;
 mod words;
 
@@ -31,7 +32,8 @@ pub use platform::{PlatformWords, ScaleRow};
 pub use scanner::{LeftOutError, Scanner, SmallestChange};
 pub use scanning::scanning_sentences;
 pub use shifts::shift_sentences;
-pub use target::{Target, TargetRow, Verdict};
+pub use target::Target;
+pub use target_row::{TargetRow, Verdict};
 pub use topics::Topic;
 pub(super) use words::{Naming, capital, count, error_size, number, signed, trait_words};
 

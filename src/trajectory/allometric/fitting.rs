@@ -6,7 +6,8 @@ use std::sync::Arc;
 
 use nalgebra::{DMatrix, DVector};
 
-use super::candidate::{FittedForm, choose, influences, prepare, rmse, shared_effect};
+use super::candidate::{FittedForm, influences, prepare, rmse, shared_effect};
+use super::choice::choose;
 use super::egg::egg_offset;
 use super::scans::Scans;
 use super::{AllometricFit, BirdCurve, Columns, MOST_GROUPS, Options};

@@ -26,6 +26,7 @@
 //! 1999, Poultry Science 78:812-821 (both from memory).
 
 mod candidate;
+mod choice;
 mod design;
 mod egg;
 mod fitting;
@@ -37,7 +38,7 @@ use std::sync::Arc;
 
 use nalgebra::{DMatrix, DVector};
 
-pub use candidate::AllometricCandidate;
+pub use choice::AllometricCandidate;
 pub use egg::{EggOffset, FEWEST_EGG_SCANS};
 use scans::Scans;
 pub use scans::{EggWeight, ScanRow, WeightFrom};
