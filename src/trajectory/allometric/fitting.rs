@@ -63,18 +63,18 @@ pub(super) fn fit(
     ));
     let layout = &fitted.layout;
     let groups = weight.cohort.groups.len();
-    let columns = (0..groups).map(|group| {
+    let columns_of = |group: usize| {
         let place = layout.groups.iter().position(|own| *own == group)?;
         let (_, slopes) = form.coefficients(layout, place, &fitted.fit.fixed);
         Some(layout.of_group(place).into_iter().zip(slopes).collect())
-    });
-    let columns: Vec<Option<Columns>> = columns.collect();
-    let group_terms = (0..groups).map(|group| {
+    };
+    let columns: Vec<Option<Columns>> = (0..groups).map(columns_of).collect();
+    let terms_of = |group: usize| {
         let place = layout.groups.iter().position(|own| *own == group)?;
         let (own, _) = form.coefficients(layout, place, &fitted.fit.fixed);
         Some([weights.group(group), &own].concat())
-    });
-    let group_terms: Vec<Option<Vec<f64>>> = group_terms.collect();
+    };
+    let group_terms: Vec<Option<Vec<f64>>> = (0..groups).map(terms_of).collect();
     let joint_covariance = joint_covariance(weights, &columns, &covariance, curve.terms().len());
     let sd = |at: usize, variance: f64| {
         let error = fitted.fit.variance_errors[at];
