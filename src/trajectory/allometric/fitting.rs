@@ -14,7 +14,7 @@ use super::{AllometricFit, BirdCurve, Columns, MOST_GROUPS, Options};
 use crate::fit::estimable::Reach;
 use crate::fit::mixed::{CovarianceError, Estimated, MixedFit};
 use crate::growth::{AllometricCurve, Curve};
-use crate::stats::linear_mixed::Likelihood;
+use crate::stats::linear_mixed::{Likelihood, LinearMixedFit};
 use crate::study::{Records, Study};
 use crate::trajectory::cohort::Cohort;
 use crate::trajectory::population::PopulationFit;
@@ -76,16 +76,8 @@ pub(super) fn fit(
     };
     let group_terms: Vec<Option<Vec<f64>>> = (0..groups).map(terms_of).collect();
     let joint_covariance = joint_covariance(weights, &columns, &covariance, curve.terms().len());
-    let sd = |at: usize, variance: f64| {
-        let error = fitted.fit.variance_errors[at];
-        let sd = variance.sqrt();
-        Estimated {
-            value: sd,
-            standard_error: error.filter(|_| sd > 0.0).map(|error| error / (2.0 * sd)),
-        }
-    };
     let random = fitted.fit.random_variances.iter().copied().enumerate();
-    let mut random = random.map(|(k, v)| (v > 0.0).then(|| sd(k + 1, v)));
+    let mut random = random.map(|(k, v)| (v > 0.0).then(|| sd(&fitted.fit, k + 1, v)));
     let birds = birds(
         weights,
         weight,
@@ -125,7 +117,7 @@ pub(super) fn fit(
         bird_sd: random.next().flatten(),
         bird_slope_sd: random.next().flatten(),
         bird_bend_sd: random.next().flatten(),
-        residual_sd: sd(0, fitted.fit.residual_variance),
+        residual_sd: sd(&fitted.fit, 0, fitted.fit.residual_variance),
         egg_effect: egg_effect(&fitted, &covariance),
         egg_weight: scans.egg_weight,
         egg_offset,
@@ -137,6 +129,16 @@ pub(super) fn fit(
         shared: moved,
         columns,
     })
+}
+
+/// The SD of a variance, by its place among [`LinearMixedFit::variance_errors`].
+fn sd(fit: &LinearMixedFit, at: usize, variance: f64) -> Estimated {
+    let value = variance.sqrt();
+    let error = fit.variance_errors[at].filter(|_| value > 0.0);
+    Estimated {
+        value,
+        standard_error: error.map(|error| error / (2.0 * value)),
+    }
 }
 
 /// How well the covariance of the groups' terms is known: what comes from the weight curves as
