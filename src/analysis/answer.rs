@@ -1,5 +1,7 @@
 //! One answer: a question, whom it is of, and a number or the reason why there is none.
 
+use std::borrow::Cow;
+
 use crate::fit::estimable::NotEstimable;
 use crate::fit::interval::Estimate;
 use crate::stats::Interval;
@@ -55,8 +57,8 @@ pub struct Answer {
     pub quantity: &'static str,
     /// Age that it is of, d.
     pub age_d: Option<f64>,
-    /// Unit: `g`, `d`, `%` or `1`.
-    pub unit: &'static str,
+    /// Unit: `g`, `d`, `%`, `1` or that of a reading (`g/cm2`).
+    pub unit: Cow<'static, str>,
     /// The number; none where it is not estimable.
     pub estimate: Option<f64>,
     /// Its standard error, in the same unit.

@@ -3,14 +3,19 @@
 use super::growth::Growth;
 use super::options::{FlockOptions, Forecasting, Options};
 use crate::error::{Error, Result};
+use crate::fit::interval;
 use crate::flock::{
-    self, DepartureWatch, Deviation, DeviationOptions, FlockForecasts, FlockLevel, FlockUniformity,
-    ForecastFrom, ForecastOptions, GainPoint, GainsSeen, SampledVerdict, SavedPopulation,
-    TraitForecast, UniformityOptions, WeightBacktest, WeightPrediction,
+    self, AmongEarlier, DepartureWatch, Deviation, DeviationOptions, FlockForecasts, FlockLevel,
+    FlockUniformity, ForecastFrom, ForecastOptions, GainPoint, GainsSeen, SampledVerdict,
+    SavedPopulation, TraitForecast, TypicalWeight, UniformityOptions, WeightBacktest,
+    WeightPrediction,
 };
-use crate::study::{FixedEffectOf, Study};
+use crate::growth::Derived;
+use crate::stats::Interval;
+use crate::stats::distribution::t_two_sided_quantile;
+use crate::study::{BODY_WEIGHT, FixedEffectOf, Study};
 use crate::trajectory::sampled::SampledTrait;
-use crate::trajectory::{self, PopulationRequest};
+use crate::trajectory::{self, PopulationRequest, TraitModel};
 
 /// The verdict on a flock, and where it goes.
 #[derive(Debug, Default)]
@@ -25,6 +30,8 @@ pub struct Verdict {
     pub gain_chart: Vec<GainPoint>,
     /// What they will weigh.
     pub ahead: Option<Ahead>,
+    /// Strains among earlier flocks; none where no earlier flock was named.
+    pub among_earlier: Vec<AmongEarlier>,
     /// Half width of the range that counts as uniform, percent.
     pub within_pct: f64,
 }
@@ -85,9 +92,79 @@ impl Verdict {
             deviations,
             uniformities,
             ahead: ahead(known, growth, (options, wanted))?,
+            among_earlier: match wanted.earlier.as_slice() {
+                [] => Vec::new(),
+                earlier => {
+                    let own = typical_weights(known, growth, options.confidence)?;
+                    flock::among_earlier(known, &own, earlier)
+                }
+            },
             within_pct: wanted.within_pct,
         })
     }
+}
+
+/// The typical weight of each strain at its last weighing, by the model of body weight; of strains
+/// with unnamed birds by that of all their weighings.
+fn typical_weights(known: &Study, growth: &Growth, confidence: f64) -> Result<Vec<TypicalWeight>> {
+    let targets = flock::target_trajectories(known, BODY_WEIGHT)?.unwrap_or_default();
+    let target_g = |strain: usize, age_d: f64| -> Option<f64> {
+        let curve = targets.get(strain)?.as_ref()?;
+        Some(curve.at(age_d)?.target_g)
+    };
+    let mut found: Vec<TypicalWeight> = Vec::new();
+    if let Some(sampled) = &growth.sampled
+        && let Ok(model) = &sampled.model
+    {
+        for (group, named) in sampled.sampled.groups.iter().enumerate() {
+            if named.treatment.is_some() {
+                continue;
+            }
+            let (_, age_d) = sampled.age_span(group);
+            let log = model.typical(group, age_d);
+            let reach = t_two_sided_quantile(confidence, log.df) * log.std_error;
+            found.push(TypicalWeight {
+                strain: named.strain,
+                age_d,
+                value_g: log.value.exp(),
+                interval: Interval {
+                    lower: (log.value - reach).exp(),
+                    upper: (log.value + reach).exp(),
+                },
+                target_g: target_g(named.strain, age_d),
+            });
+        }
+    }
+    let models = growth.trajectories.models.iter();
+    let of_weight = |model: &&TraitModel| known.traits[model.trait_index].name == BODY_WEIGHT;
+    for model in models.filter(of_weight) {
+        for (group, named) in model.groups().iter().enumerate() {
+            let (Some(strain), None, None) = (named.strain, named.treatment, named.pen) else {
+                continue;
+            };
+            if found.iter().any(|one| one.strain == strain) {
+                continue;
+            }
+            let (Some((_, age_d)), Some(estimates)) = (model.age_span(group), model.typical(group))
+            else {
+                continue;
+            };
+            let at = Derived::ValueAt(age_d);
+            let value = interval::derived(&*model.curve(), &estimates, at, confidence);
+            if let Ok(value) = value
+                && let Some(interval) = value.interval
+            {
+                found.push(TypicalWeight {
+                    strain,
+                    age_d,
+                    value_g: value.value,
+                    interval,
+                    target_g: target_g(strain, age_d),
+                });
+            }
+        }
+    }
+    Ok(found)
 }
 
 /// Puts the rows of unnamed birds, in which the ringed birds of their strains count, in the place

@@ -1,8 +1,9 @@
 //! Is the flock on target: the last weighing of each strain, house and pen.
 
 use super::{Ahead, Analysis, Answer, Status};
-use crate::flock::{Deviation, FlockLevel, FlockUniformity, Met, Predictor};
+use crate::flock::{AmongEarlier, Deviation, FlockLevel, FlockUniformity, Met, Predictor};
 use crate::stats::Interval;
+use crate::study::BODY_WEIGHT;
 
 const TARGET: &str = "On target?";
 
@@ -28,8 +29,55 @@ impl Analysis {
         for row in last_of(&rows, subject, |row| row.age_d) {
             self.uniformity(answers, row);
         }
+        self.among_earlier(answers, &verdict.among_earlier);
         if let Some(ahead) = &verdict.ahead {
             self.unnamed_ahead(answers, ahead);
+        }
+    }
+
+    /// Each strain among earlier flocks: how many were lighter, and the percentile where they are
+    /// enough for one.
+    fn among_earlier(&self, answers: &mut Vec<Answer>, all: &[AmongEarlier]) {
+        for among in all {
+            let n = among.earlier.len();
+            let (least, greatest) = among.heavier_than_range();
+            let answer = |quantity| Answer {
+                question: "How does it compare with earlier flocks?",
+                strain: self.study.strains[among.strain].clone(),
+                trait_name: BODY_WEIGHT.to_owned(),
+                quantity,
+                age_d: Some(among.age_d),
+                n: Some(n),
+                model: "typical weights at the same age, by the flocks' models".to_owned(),
+                ..Answer::default()
+            };
+            if n == 0 {
+                answers.push(Answer {
+                    unit: "1".into(),
+                    status: Status::NotEstimable,
+                    caution: among.left_out.join("; "),
+                    ..answer("lighter_earlier_flocks")
+                });
+                continue;
+            }
+            answers.push(Answer {
+                unit: "1".into(),
+                estimate: Some(among.heavier_than() as f64),
+                interval: Some(Interval {
+                    lower: least as f64,
+                    upper: greatest as f64,
+                }),
+                caution: among.left_out.join("; "),
+                ..answer("lighter_earlier_flocks")
+            });
+            if let Some((share, interval)) = among.percentile(self.confidence) {
+                answers.push(Answer {
+                    unit: "%".into(),
+                    estimate: Some(share),
+                    interval: Some(interval),
+                    ..answer("percentile_among_earlier_flocks")
+                });
+            }
         }
     }
 
@@ -67,7 +115,7 @@ impl Analysis {
                     question: "What will they weigh?",
                     quantity: "forecast_mean",
                     age_d: Some(age_d),
-                    unit: "g",
+                    unit: "g".into(),
                     n: Some(row.n),
                     ..self.named(subject)
                 };
@@ -94,7 +142,7 @@ impl Analysis {
                     question: "What will they weigh?",
                     trait_name: self.study.traits[one.trait_index].name.clone(),
                     quantity: "forecast_mean",
-                    unit: "g",
+                    unit: "g".into(),
                     status: Status::NotEstimable,
                     caution: reason.clone(),
                     ..Answer::default()
@@ -121,7 +169,7 @@ impl Analysis {
         let answer = |quantity| Answer {
             quantity,
             age_d: Some(row.age_d),
-            unit: "%",
+            unit: "%".into(),
             n: Some(row.uniformity.n),
             ..self.named(subject)
         };
@@ -199,10 +247,10 @@ impl Analysis {
 
     fn deviation(&self, answers: &mut Vec<Answer>, row: &Deviation) {
         let subject = (row.level, row.trait_index, row.strain, row.house, row.pen);
-        let answer = |quantity, unit| Answer {
+        let answer = |quantity, unit: &'static str| Answer {
             quantity,
             age_d: Some(row.age_d),
-            unit,
+            unit: unit.into(),
             n: Some(row.n),
             caution: row.caution.clone(),
             ..self.named(subject)

@@ -8,30 +8,32 @@ use crate::fit::profile::Quantity;
 use crate::growth::Derived;
 use crate::stats::Interval;
 use crate::stats::distribution::t_two_sided_quantile;
+use crate::study::Records;
 use crate::trajectory::TraitModel;
 use crate::trajectory::allometric::closure;
 use crate::trajectory::sampled::SampledTrait;
 
-const GROWTH: &str = "How do they grow?";
-const DIFFER: &str = "Do they differ?";
+pub(super) const GROWTH: &str = "How do they grow?";
+pub(super) const DIFFER: &str = "Do they differ?";
 
 /// Contrasts, and those that the data do not determine.
 type Contrasts = (Vec<Contrast>, Vec<NoContrast>);
 
+/// The named ages up to the last of a trait, and that.
+pub(super) fn ages_up_to_last(named_d: &[f64], records: &Records) -> Vec<f64> {
+    let of_trait = records.ages_d.iter().copied();
+    let last_d = of_trait.fold(f64::NEG_INFINITY, f64::max);
+    let named = named_d.iter().copied().filter(|age_d| *age_d < last_d);
+    let mut ages_d: Vec<f64> = named.chain([last_d]).collect();
+    ages_d.sort_by(f64::total_cmp);
+    ages_d.dedup();
+    ages_d
+}
+
 impl Analysis {
     /// Ages at which a trait's masses are answered: the named ones up to its last, and that.
     pub(crate) fn ages_of(&self, model: &TraitModel) -> Vec<f64> {
-        let records = &self.study.traits[model.trait_index];
-        let last_d = records
-            .ages_d
-            .iter()
-            .copied()
-            .fold(f64::NEG_INFINITY, f64::max);
-        let named = self.ages_d.iter().copied().filter(|age_d| *age_d < last_d);
-        let mut ages_d: Vec<f64> = named.chain([last_d]).collect();
-        ages_d.sort_by(f64::total_cmp);
-        ages_d.dedup();
-        ages_d
+        ages_up_to_last(&self.ages_d, &self.study.traits[model.trait_index])
     }
 
     /// A weak model's answers carry its reasons.
@@ -75,7 +77,7 @@ impl Analysis {
                             trait_name: self.study.traits[model.trait_index].name.clone(),
                             quantity: "typical_mass",
                             age_d: Some(age_d),
-                            unit: "g",
+                            unit: "g".into(),
                             n: Some(model.counts(group).0),
                             model: curve.name().to_owned(),
                             status,
@@ -115,7 +117,7 @@ impl Analysis {
                     trait_name: self.study.traits[of.trait_index].name.clone(),
                     quantity: "typical_mass",
                     age_d: Some(age_d),
-                    unit: "g",
+                    unit: "g".into(),
                     estimate: Some(value),
                     std_error: Some(value * log.std_error),
                     interval: Some(Interval {
@@ -177,7 +179,7 @@ impl Analysis {
                         strain: strain.clone(),
                         trait_name: self.study.traits[model.trait_index].name.clone(),
                         quantity: "typical_mass_at_first_egg",
-                        unit: "g",
+                        unit: "g".into(),
                         n: Some(egg.n),
                         model: curve.name().to_owned(),
                         status,
@@ -222,7 +224,7 @@ impl Analysis {
                 trait_name: "fat + lean + bone".to_owned(),
                 quantity: "closure",
                 age_d: Some(row.age_d),
-                unit: "%",
+                unit: "%".into(),
                 estimate: Some(pct),
                 std_error: error,
                 interval: error.map(|error| Interval::around(pct, factor * error)),
@@ -261,7 +263,7 @@ impl Analysis {
                     question: DIFFER,
                     trait_name: self.study.traits[compared.trait_index].name.clone(),
                     quantity,
-                    unit: "d",
+                    unit: "d".into(),
                     estimate: Some(age_d),
                     model: compared.curve.clone(),
                     ..Answer::default()
@@ -276,7 +278,7 @@ impl Analysis {
     }
 
     /// An answer of a pair of groups, by their names.
-    fn pair(
+    pub(super) fn pair(
         &self,
         answer: Answer,
         model: &TraitModel,
@@ -323,7 +325,7 @@ impl Analysis {
             trait_name: self.study.traits[compared.trait_index].name.clone(),
             quantity: "difference_of_typical_mass",
             age_d: Some(age_d),
-            unit: "g",
+            unit: "g".into(),
             model: compared.curve.clone(),
             status,
             caution: caution.clone(),

@@ -25,7 +25,7 @@ impl Analysis {
                 question: "When do they come into lay?",
                 strain: name.to_owned(),
                 quantity: "age_in_lay_50pct",
-                unit: "d",
+                unit: "d".into(),
                 estimate: half.age_d,
                 interval: reached.then(|| Interval {
                     lower: half.lower_d.unwrap_or(f64::NEG_INFINITY),
@@ -54,7 +54,7 @@ impl Analysis {
             answers.push(Answer {
                 question: "Does maturity go with light?",
                 quantity: effect.measure.name(),
-                unit: effect.measure.unit(),
+                unit: effect.measure.unit().into(),
                 estimate: slope.ok().map(|slope| slope.value),
                 std_error: slope.ok().and_then(|slope| slope.standard_error),
                 interval: slope.ok().and_then(|slope| slope.interval),
@@ -95,7 +95,7 @@ impl Analysis {
                 let mut answer = Answer {
                     question: "When do they come into lay?",
                     quantity: quantity.name(),
-                    unit: quantity.unit(),
+                    unit: quantity.unit().into(),
                     model: match &one.value {
                         Ok(_) => format!("egg counts by pen ({family})"),
                         Err(_) => "egg counts by pen".to_owned(),
@@ -170,7 +170,7 @@ fn of_first_eggs((lay, forecast): (&Lay, &OnsetForecast), answers: &mut Vec<Answ
             strain: lay.records.strains[bird.strain].clone(),
             bird: bird.bird.clone(),
             quantity: "first_egg_age",
-            unit: "d",
+            unit: "d".into(),
             estimate: bird.median_d,
             interval: bird.median_d.map(|_| Interval {
                 lower: bird.interval_d.lower,
@@ -201,7 +201,7 @@ fn of_first_eggs((lay, forecast): (&Lay, &OnsetForecast), answers: &mut Vec<Answ
             strain: lay.records.strains[bird.strain].clone(),
             bird: bird.bird.clone(),
             quantity: "first_egg_age_if_on_time",
-            unit: "d",
+            unit: "d".into(),
             estimate: on_time.egg_d.map(|(median_d, _)| median_d),
             interval: on_time.egg_d.map(|(_, interval)| interval),
             model: forecast.model().to_owned(),

@@ -40,6 +40,7 @@
 
 mod answer;
 mod comparison;
+mod densities;
 mod flock;
 mod flock_answers;
 mod growth;
@@ -59,6 +60,7 @@ mod validation_answers;
 
 pub use answer::{Answer, Status};
 pub use comparison::Differences;
+pub use densities::{Densities, Density, NOT_CALIBRATED};
 pub use flock::{Ahead, Verdict};
 pub use growth::Growth;
 pub use growth_to_lay::population_to_save;
@@ -92,6 +94,8 @@ pub struct Analysis {
     pub growth: Growth,
     /// The groups compared, where there are two or more.
     pub differences: Option<Differences>,
+    /// Densities that the scanner reads, where it reads any.
+    pub densities: Option<Densities>,
     /// What treatments that start at an age do from there on, trait by trait.
     pub shifts: Vec<Shifts>,
     /// Scanned against unscanned birds, where groups are compared.
@@ -126,6 +130,10 @@ impl Analysis {
         options.scans.allow_ways(&mut study)?;
         let mut scans = Scans::of(&study, options)?;
         scans.enter(&mut study);
+        let mut densities = Densities::read(&study, &scans);
+        if let (Some(age_d), Some(read)) = (options.as_of_d, &mut densities) {
+            read.study = flock::as_of(&read.study, age_d)?;
+        }
         // What came later serves as the truth of forecasts alone.
         let (known, later) = match options.as_of_d {
             Some(age_d) => (flock::as_of(&study, age_d)?, Some(study)),
@@ -139,6 +147,9 @@ impl Analysis {
             }
             _ => None,
         };
+        if let Some(densities) = &mut densities {
+            densities.fit(&growth, options)?;
+        }
         let shifts = shifts(&known, options);
         let scanning = options
             .comparison
@@ -171,6 +182,7 @@ impl Analysis {
             scans,
             growth,
             differences,
+            densities,
             shifts,
             scanning,
             verdict,
@@ -189,6 +201,7 @@ impl Analysis {
         self.of_growth(&mut answers);
         self.of_closure(&mut answers);
         self.of_comparison(&mut answers);
+        self.of_densities(&mut answers);
         self.of_shifts(&mut answers);
         self.of_scanning(&mut answers);
         self.of_flock(&mut answers);

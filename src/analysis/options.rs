@@ -146,6 +146,8 @@ pub struct FlockOptions {
     pub forecast: Forecasting,
     /// Population of an earlier flock to judge the birds by; `None`: this flock's own.
     pub population: Option<BirdPopulation>,
+    /// Populations of earlier flocks, among which this one is placed.
+    pub earlier: Vec<BirdPopulation>,
     /// Probability that a bird that keeps to its course is reported as a departure.
     pub false_alarms: f64,
 }
@@ -162,6 +164,7 @@ impl Default for FlockOptions {
             named_ages_d: Vec::new(),
             forecast: Forecasting::All,
             population: None,
+            earlier: Vec::new(),
             false_alarms: 0.01,
         }
     }

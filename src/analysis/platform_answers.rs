@@ -28,7 +28,7 @@ impl Analysis {
                     pen: pen.clone(),
                     trait_name: BODY_WEIGHT.to_owned(),
                     quantity: "mean",
-                    unit: "g",
+                    unit: "g".into(),
                     model: MODEL_VISITS.to_owned(),
                     status: Status::NotEstimable,
                     caution: format!(
@@ -72,7 +72,7 @@ fn of_day(
         }
         (caution, _) => caution,
     };
-    let mut add = |quantity, unit, estimate: platform::Estimate, caution: &str| {
+    let mut add = |quantity, unit: &'static str, estimate: platform::Estimate, caution: &str| {
         answers.push(Answer {
             question: QUESTION,
             strain: strain.to_owned(),
@@ -81,7 +81,7 @@ fn of_day(
             trait_name: BODY_WEIGHT.to_owned(),
             quantity,
             age_d: day.age_d,
-            unit,
+            unit: unit.into(),
             estimate: Some(estimate.value),
             std_error: estimate.standard_error,
             interval: estimate.interval,

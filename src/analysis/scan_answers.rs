@@ -2,6 +2,7 @@
 //! significant change, and the effect of feathers.
 
 use super::{Analysis, Answer, Status};
+use crate::composition::calibration::shown_unit;
 use crate::composition::phantom::PhantomChart;
 use crate::composition::validation::Standing;
 
@@ -15,7 +16,7 @@ impl Analysis {
                     question: "How well do scans predict the chemical masses?",
                     trait_name: of.response.clone(),
                     quantity: "left_out_error",
-                    unit: if of.unit == "g" { "g" } else { "%" },
+                    unit: shown_unit(&of.unit).into(),
                     estimate: Some(error),
                     n: Some(of.birds),
                     model: of.method.clone(),
@@ -30,7 +31,7 @@ impl Analysis {
                     question: "How much do laboratories differ?",
                     trait_name: of.trait_name.clone(),
                     quantity: "sd_between_laboratories",
-                    unit: "g",
+                    unit: "g".into(),
                     estimate: Some(sd),
                     interval: row.interval,
                     n: Some(row.n),
@@ -47,10 +48,11 @@ impl Analysis {
         }
         let precision = self.scans.precision.iter().flatten();
         let rows = precision.flat_map(|found| &found.rows);
-        for row in rows.filter(|row| row.unit == "g") {
+        for row in rows {
+            let unit = &row.unit;
             let grows = row.grows().map(|_| {
                 format!(
-                    "grows with mass: {:.3} g at {:.1} g, {:.3} g at {:.1} g",
+                    "grows with mass: {:.3} {unit} at {:.1} {unit}, {:.3} {unit} at {:.1} {unit}",
                     row.at_least.lsc, row.at_least.mass, row.at_greatest.lsc, row.at_greatest.mass
                 )
             });
@@ -58,7 +60,7 @@ impl Analysis {
                 question: "How well does a scan repeat itself?",
                 trait_name: row.trait_name.clone(),
                 quantity: "least_significant_change",
-                unit: "g",
+                unit: unit.clone().into(),
                 estimate: Some(row.lsc),
                 n: Some(row.subjects),
                 model: row.method.clone(),
@@ -77,7 +79,7 @@ impl Analysis {
                     trait_name: (*trait_name).to_owned(),
                     quantity: "feather_effect",
                     age_d: Some(row.age_d),
-                    unit: "g",
+                    unit: "g".into(),
                     estimate: Some(effect.value),
                     std_error: effect.std_error,
                     n: Some(row.pairs),
@@ -108,13 +110,13 @@ impl Analysis {
             };
             answers.push(match &chart.limits {
                 Ok(_) => Answer {
-                    unit: "1",
+                    unit: "1".into(),
                     estimate: Some(chart.days_out() as f64),
                     caution: out_of_control(chart),
                     ..answer("phantom_days_out_of_control")
                 },
                 Err(reason) => Answer {
-                    unit: "1",
+                    unit: "1".into(),
                     status: Status::NotEstimable,
                     caution: reason.clone(),
                     ..answer("phantom_days_out_of_control")
@@ -122,7 +124,7 @@ impl Analysis {
             });
             if let Some(change) = chart.change_pct() {
                 answers.push(Answer {
-                    unit: "%",
+                    unit: "%".into(),
                     estimate: Some(change),
                     status: Status::Weak,
                     caution: "days since the change minus the baseline; chosen by the change, so that it is too large rather than too small".to_owned(),
@@ -135,7 +137,7 @@ impl Analysis {
             answers.push(Answer {
                 question: STABLE,
                 quantity: "scans_on_days_out_of_control",
-                unit: "1",
+                unit: "1".into(),
                 estimate: Some(scans.out_of_control as f64),
                 n: Some(scans.dated),
                 model: "control chart of the phantom".to_owned(),

@@ -147,7 +147,7 @@ impl Analysis {
                 trait_name: BODY_WEIGHT.to_owned(),
                 quantity: "scanning_effect",
                 age_d: Some(row.age_d),
-                unit: "%",
+                unit: "%".into(),
                 n: Some(row.birds.0 + row.birds.1),
                 model: format!(
                     "scanned minus unscanned, by the model of body weight; units: {unit}"
@@ -160,7 +160,7 @@ impl Analysis {
             let answer = Answer {
                 question: QUESTION,
                 quantity: "scanning_effect_on_first_egg",
-                unit: "d",
+                unit: "d".into(),
                 n: Some(found.birds.0 + found.birds.1),
                 model: format!(
                     "scanned minus unscanned, accelerated failure time from {} d; units: birds",

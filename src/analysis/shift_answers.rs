@@ -24,7 +24,7 @@ impl Analysis {
             if let Some(reason) = &shifts.reason {
                 answers.push(Answer {
                     quantity: "shift_of_rate",
-                    unit: "%",
+                    unit: "%".into(),
                     status: Status::NotEstimable,
                     caution: reason.clone(),
                     ..answer()
@@ -41,7 +41,8 @@ impl Analysis {
                     unit: match row.shift {
                         Shift::Level => "%",
                         Shift::Rate => "%/week",
-                    },
+                    }
+                    .into(),
                     estimate: Some(row.estimate),
                     std_error: Some(row.standard_error),
                     interval: Some(row.interval),

@@ -31,7 +31,7 @@ fn of_one(validation: &Validation) -> Vec<Answer> {
     if let Verdict::Undecided { more_birds } = validation.verdict {
         answers.push(Answer {
             quantity: "more_birds",
-            unit: "1",
+            unit: "1".into(),
             estimate: more_birds.map(|birds| birds as f64),
             status: match more_birds {
                 Some(_) => Status::Supported,
@@ -61,7 +61,7 @@ fn blank(validation: &Validation) -> Answer {
 fn of_row(validation: &Validation, row: &QuantityRow) -> Answer {
     Answer {
         quantity: row.quantity,
-        unit: if row.in_unit { validation.unit } else { "1" },
+        unit: if row.in_unit { validation.unit } else { "1" }.into(),
         estimate: row.estimate,
         std_error: row.std_error,
         interval: row.interval,

@@ -12,6 +12,7 @@ use crate::error::{Error, Result};
 use crate::figure::{Frame, Picture, Size, Theme};
 use crate::flock::Deviation;
 use crate::report::contrast_pictures::contrast_pictures;
+use crate::report::density_pictures::density_pictures;
 use crate::report::egg_pictures::egg_picture;
 use crate::report::forecast_pictures::{
     forecast_pictures, uniformity_pictures, weight_prediction_figures,
@@ -238,6 +239,9 @@ impl Drawing<'_> {
         let scans = &self.0.scans;
         if let Some(Ok(precision)) = &scans.precision {
             precision_picture(precision, showing, drawn);
+        }
+        if let Some(densities) = &self.0.densities {
+            density_pictures(densities, showing, drawn);
         }
         if let Some(phantom) = &scans.phantom {
             phantom_picture(phantom, showing, drawn);

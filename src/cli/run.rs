@@ -101,7 +101,7 @@ impl WholeStudy {
         files.extend(columns.onset.iter().cloned());
         files.extend(self.fit.cards.iter().cloned());
         files.extend(self.equations.equation.iter().cloned());
-        files.extend(self.target.population().cloned());
+        files.extend(self.target.populations().cloned());
         files.iter().map(|file| file_and_sheet(file).0).collect()
     }
 

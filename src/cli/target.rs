@@ -95,6 +95,9 @@ struct ForecastOptions {
     /// fit of all birds at once to this flock's own weighings]
     #[arg(long, value_name = "FILE")]
     population: Option<PathBuf>,
+    /// Saved populations of earlier flocks, among which the typical weight of this one is placed
+    #[arg(long, value_name = "FILE[,FILE]", value_delimiter = ',')]
+    earlier: Vec<PathBuf>,
     /// Probability of a false alarm for a bird that grows as predicted
     #[arg(long, value_name = "SHARE", default_value = "0.01")]
     false_alarms: f64,
@@ -167,6 +170,11 @@ impl TargetOptions {
         self.ahead.population.as_ref()
     }
 
+    /// All files of saved populations that the call names.
+    pub(crate) fn populations(&self) -> impl Iterator<Item = &PathBuf> {
+        self.population().into_iter().chain(&self.ahead.earlier)
+    }
+
     /// The population of the forecasts, in words.
     pub(crate) fn population_name(&self) -> String {
         match self.population() {
@@ -177,7 +185,9 @@ impl TargetOptions {
 
     /// Whether the call requires forecasts that are not the study's usual ones.
     fn forecasts(&self) -> bool {
-        !self.ahead.forecast.is_empty() || self.ahead.population.is_some()
+        !self.ahead.forecast.is_empty()
+            || self.ahead.population.is_some()
+            || !self.ahead.earlier.is_empty()
     }
 
     /// How the flock is judged.
@@ -194,6 +204,9 @@ impl TargetOptions {
             Some(path) => Some(read_population(path, fit, output)?),
             None => None,
         };
+        let earlier = self.ahead.earlier.iter();
+        let earlier = earlier.map(|path| read_population(path, fit, output));
+        let earlier = earlier.collect::<Result<Vec<_>>>()?;
         let mut ages_d = self.ahead.forecast.clone();
         ages_d.sort_by(f64::total_cmp);
         ages_d.dedup();
@@ -210,6 +223,7 @@ impl TargetOptions {
                 Forecasting::Nothing
             },
             population,
+            earlier,
             false_alarms: self.ahead.false_alarms,
         })
     }

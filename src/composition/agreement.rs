@@ -53,9 +53,11 @@ pub struct AgreementRow {
     /// How the difference changes along the mean of both; none with fewer than 3 pairs or no
     /// spread.
     pub proportional_bias: Option<ProportionalBias>,
+    /// Unit of biases, limits and errors: `g`, `%`, or that of a density.
+    pub unit: String,
 }
 
-/// Compares `second` (reading or prediction) with `first` (chemistry).
+/// Compares `second` (reading or prediction) with `first` (chemistry), masses in grams.
 ///
 /// # Errors
 /// [`Failure`] for fewer than 2 pairs or a wrong setting. A quantity that these
@@ -101,5 +103,6 @@ pub fn compare(
         lower_limit_interval: limits.lower_limit_interval,
         upper_limit_interval: limits.upper_limit_interval,
         proportional_bias: proportional_bias(first, second, confidence).ok(),
+        unit: "g".to_owned(),
     })
 }

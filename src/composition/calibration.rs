@@ -157,6 +157,12 @@ pub struct TermRow {
     pub vif: Option<f64>,
 }
 
+/// An equation's unit as tables show it: `%` for `pct`.
+#[must_use]
+pub fn shown_unit(unit: &str) -> String {
+    if unit == "pct" { "%" } else { unit }.to_owned()
+}
+
 /// A row that an equation was fitted to.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CalibrationRow {
@@ -178,6 +184,8 @@ pub struct CalibrationRow {
     pub studentised: Option<f64>,
     /// Observed minus predicted by the equation without this bird.
     pub left_out_error: Option<f64>,
+    /// Unit of observed, fitted and error: `g`, `%`, or that of a density.
+    pub unit: String,
 }
 
 /// A regression that cannot be done, as an error.
@@ -229,12 +237,13 @@ pub fn calibrate(
             complete.frame.n()
         ));
     }
+    let unit = shown_unit(&equation.provenance.unit);
     let terms = term_rows(&name, &regression, settings.confidence).map_err(wrong)?;
     warnings.extend(inflated(&name, &terms));
     Ok(Calibration {
         terms,
-        rows: calibration_rows(&name, &complete, &regression, &left_out),
-        agreement: agreement_rows(&name, response, &complete, &left_out, settings)?,
+        rows: calibration_rows((&name, &unit), &complete, &regression, &left_out),
+        agreement: agreement_rows((&name, &unit), response, &complete, &left_out, settings)?,
         cross_validation,
         cluster_correlation: regression.cluster_correlation,
         incomplete: complete.incomplete,
@@ -305,11 +314,10 @@ pub(super) fn equation(
             bounded.push(name.to_owned());
         }
     }
-    let percent = response.ends_with("_pct") || response.contains("percent");
     Ok(Equation {
         provenance: Provenance {
             response: trait_of(response),
-            unit: if percent { "pct" } else { "g" }.to_owned(),
+            unit: frame.unit_of(response),
             scale: complete.scale,
             feathers: feathers(frame, &coding)?,
             part: only(frame, "part"),
@@ -445,7 +453,7 @@ fn term_rows(
 }
 
 fn calibration_rows(
-    name: &str,
+    (name, unit): (&str, &str),
     complete: &Complete,
     regression: &Regression,
     left_out: &[Option<f64>],
@@ -467,13 +475,14 @@ fn calibration_rows(
             cooks_distance: diagnostic.cooks_distance,
             studentised: diagnostic.studentised_externally,
             left_out_error: left_out[row],
+            unit: unit.to_owned(),
         }
     });
     rows.collect()
 }
 
 fn agreement_rows(
-    name: &str,
+    (name, unit): (&str, &str),
     response: &str,
     complete: &Complete,
     left_out: &[Option<f64>],
@@ -526,6 +535,9 @@ fn agreement_rows(
             )
             .map_err(wrong)?,
         );
+    }
+    for row in &mut rows {
+        unit.clone_into(&mut row.unit);
     }
     Ok(rows)
 }

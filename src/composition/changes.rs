@@ -45,12 +45,15 @@ impl ChangeRow {
     }
 }
 
-/// Changes of all birds that were scanned singly at two ages in one way.
+/// Changes of the masses of all birds that were scanned singly at two ages in one way.
 #[must_use]
 pub fn of_study(study: &Study, corrections: &[Corrections]) -> Vec<ChangeRow> {
     let factor = normal_quantile(0.975);
     let mut changes = Vec::new();
-    for corrected in corrections {
+    let masses = corrections
+        .iter()
+        .filter(|one| one.equation.provenance.unit == "g");
+    for corrected in masses {
         let mut series: BTreeMap<(usize, &Way), Vec<&Corrected>> = BTreeMap::new();
         for row in &corrected.rows {
             if let [bird] = study.scans.rows[row.index].birds.as_slice() {

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::calibration::{GREAT_INFLATION, Settings, failed, left_out_on_response};
+use super::calibration::{GREAT_INFLATION, Settings, failed, left_out_on_response, shown_unit};
 use super::complete::Complete;
 use super::formula::Formula;
 use super::frame::Frame;
@@ -28,6 +28,8 @@ pub struct ChoiceRow {
     pub aicc: Option<f64>,
     /// Greatest variance inflation factor of its terms.
     pub greatest_vif: Option<f64>,
+    /// Unit of the errors: `g`, `%`, or that of a density.
+    pub unit: String,
     /// Why there are no numbers, or which birds could not be left out.
     pub note: String,
 }
@@ -89,6 +91,7 @@ pub fn choose(
                 cross_validated_rmse: None,
                 aicc: None,
                 greatest_vif: None,
+                unit: shown_unit(&complete.frame.unit_of(response)),
                 note,
             }
         });
@@ -157,6 +160,7 @@ fn candidate(
     let left_out = left_out_on_response(complete, &regression);
     let cross_validation = CrossValidation::of(&left_out);
     Ok(ChoiceRow {
+        unit: shown_unit(&complete.frame.unit_of(response)),
         candidate: formula.to_string(),
         n: complete.frame.n(),
         coefficients: Some(coding.columns.len()),

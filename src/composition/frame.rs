@@ -20,6 +20,8 @@ pub struct Frame {
     pub columns: BTreeMap<String, Column>,
     /// A warning on how the file was read.
     pub warning: Option<String>,
+    /// Units of columns that are neither masses in grams nor percentages, such as densities.
+    pub units: BTreeMap<String, String>,
 }
 
 /// One column.
@@ -61,6 +63,7 @@ impl Frame {
             rows: table.rows,
             columns: columns.collect(),
             warning: table.warning,
+            units: BTreeMap::new(),
         })
     }
 
@@ -144,6 +147,16 @@ impl Frame {
         }
     }
 
+    /// The unit of a response, as an equation states it: `g`, `pct` of a percentage by its name,
+    /// or that of a density.
+    #[must_use]
+    pub fn unit_of(&self, response: &str) -> String {
+        let percent = response.ends_with("_pct") || response.contains("percent");
+        let usual = if percent { "pct" } else { "g" };
+        let stated = self.units.get(response);
+        stated.map_or_else(|| usual.to_owned(), String::clone)
+    }
+
     /// The same columns, some of the rows.
     #[must_use]
     pub fn select(&self, rows: &[usize]) -> Self {
@@ -163,6 +176,7 @@ impl Frame {
             rows: rows.iter().map(|row| self.rows[*row]).collect(),
             columns: columns.collect(),
             warning: self.warning.clone(),
+            units: self.units.clone(),
         }
     }
 }

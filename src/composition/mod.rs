@@ -14,6 +14,7 @@
 
 pub mod agreement;
 mod applies;
+pub mod as_read;
 pub mod balance;
 pub mod calibration;
 pub mod calibration_cells;

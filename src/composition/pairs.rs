@@ -6,7 +6,7 @@
 //! `fat_scan`, `lean_scan`, `bone_scan`, `body_weight` (scale weight at the scan),
 //! `fat_leg_scan` and so on for regions, further readings likewise, and from the laboratory `fat_chem`,
 //! `lean_chem`, `bone_chem`, `water_chem`, `protein_chem`, `mass_chem` of the part
-//! requested and `feather_mass` (all g).
+//! requested and `feather_mass` (all g), and the references of densities (`bone_density_chem`).
 
 use std::collections::BTreeMap;
 
@@ -133,12 +133,29 @@ fn columns(
             study.scans.reading(scan, &reading.name)
         });
     }
+    for (name, of_birds) in &study.chemistry.densities {
+        numbers(&format!("{name}_chem"), &|_, masses| {
+            of_birds.get(&masses.bird).copied().unwrap_or(f64::NAN)
+        });
+    }
     numbers("water_chem", &of_part(|part| part.water_g));
     numbers("protein_chem", &of_part(|part| part.protein_g));
     numbers("mass_chem", &of_part(|part| part.mass_g));
     numbers("feather_mass", &|_, masses| {
         masses.feathers.map_or(f64::NAN, |part| part.mass_g)
     });
+    for reading in &study.scans.further {
+        if study.chemistry.densities.contains_key(&reading.name) {
+            let response = format!("{}_chem", reading.name);
+            frame.units.insert(response, reading.unit.clone());
+        }
+    }
+    let mut numbers = |name: &str, of: &dyn Fn(&Scan, &BirdMasses) -> f64| {
+        frame.add_numbers(
+            name,
+            rows.iter().map(|(scan, masses)| of(scan, masses)).collect(),
+        );
+    };
     let mut names: Vec<&str> = regions
         .values()
         .flatten()

@@ -173,6 +173,11 @@ pub fn of_study(study: &Study, kept: &Kept, request: &Request) -> Result<StudyEq
     let names = laboratories::names(&rows, LABORATORY);
     let mut of_laboratories = Vec::new();
     for (response, candidates) in &responses {
+        if names.len() > 1 && rows.units.contains_key(response) {
+            return Err(Error::input(format!(
+                "study.toml, calibration.terms.{response}: found a density that several laboratories read, expected scans of one; leave it out, and its readings are followed as they are"
+            )));
+        }
         let mut one = if names.len() > 1 {
             let (one, found) = calibrate_by_laboratory(&rows, (response, candidates), settings)?;
             of_laboratories.extend(found);
@@ -344,6 +349,10 @@ fn usual(frame: &Frame, study: &Study) -> Result<Vec<(String, Vec<Formula>)>> {
             .chain(OF_LEAN.contains(&name).then_some("lean"))
             .find(|reading| known(&format!("{reading}_scan")))
             .filter(|_| known(&response));
+        // Lines of laboratories are those of masses.
+        if frame.units.contains_key(&response) && laboratories::names(frame, LABORATORY).len() > 1 {
+            continue;
+        }
         let Some(of) = of else {
             if named.is_empty() {
                 continue;

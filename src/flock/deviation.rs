@@ -267,7 +267,7 @@ impl Judge<'_> {
                     trait_index: self.trait_index,
                     strain: self.strain,
                     house: None,
-                    pen: bird.pen,
+                    pen: self.study.pen_at(b, age_d),
                     bird: Some(b),
                     age_d,
                     n: 1,

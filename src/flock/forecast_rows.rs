@@ -190,7 +190,7 @@ pub(super) fn gone(known: &Study, records: &Records, there: &[bool]) -> Vec<Fore
                 level: FlockLevel::Bird,
                 strain: Some(bird.strain),
                 house: None,
-                pen: bird.pen,
+                pen: known.pen_at(at, f64::INFINITY),
                 bird: Some(at),
                 age_d: None,
                 n: records.of(at).0.len(),
@@ -222,7 +222,7 @@ pub(super) fn groups_of(known: &Study, birds: &[usize]) -> Vec<(FlockLevel, Plac
     for bird in birds {
         let own = &known.birds[*bird];
         of_strains[own.strain].push(*bird);
-        if let Some(pen) = own.pen {
+        if let Some(pen) = known.pen_at(*bird, f64::INFINITY) {
             of_pens.entry((own.strain, pen)).or_default().push(*bird);
         }
     }

@@ -87,11 +87,12 @@ fn like(study: &Study, row: &Deviation, least_d: f64) -> Vec<f64> {
     let mut begun: Vec<(f64, f64)> = Vec::new();
     let clock = Occasions::of(study, records, AgeMatching::default());
     for bird in study.birds_of(row.strain) {
-        if row.pen.is_some() && row.level == FlockLevel::Pen && study.birds[bird].pen != row.pen {
-            continue;
-        }
         let (ages_d, values) = records.of(bird);
         for (at, (age_d, value)) in ages_d.iter().zip(values).enumerate() {
+            let elsewhere = row.level == FlockLevel::Pen && study.pen_at(bird, *age_d) != row.pen;
+            if row.pen.is_some() && elsewhere {
+                continue;
+            }
             let is_like = (value - row.observed_g).abs() <= LIKE * row.observed_g;
             let later = (at + 1..ages_d.len()).find(|then| ages_d[*then] - age_d >= least_d);
             if let (true, Some(then)) = (is_like, later) {

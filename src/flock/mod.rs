@@ -14,6 +14,7 @@
 mod backtest_rows;
 mod departure;
 mod deviation;
+mod earlier;
 mod forecast;
 mod forecast_rows;
 mod gains;
@@ -36,6 +37,7 @@ pub use departure::{Departure, DepartureWatch, departures};
 pub use deviation::{
     AgainstTarget, Band, Deviation, DeviationOptions, FlockLevel, Gain, NoTarget, deviations,
 };
+pub use earlier::{AmongEarlier, ENOUGH_FLOCKS, EarlierFlock, TypicalWeight, among_earlier};
 pub use forecast::{FlockForecasts, forecast};
 pub use forecast_rows::{Flag, ForecastOptions, ForecastRow, TraitForecast};
 pub use gains::{GainsSeen, gains_seen};

@@ -184,7 +184,7 @@ impl Ahead<'_> {
                 let target = self.target(*bird, at);
                 let mut row = self.row(combined, target, *age_d, &[*bird]);
                 row.strain = Some(self.known.birds[*bird].strain);
-                row.pen = self.known.birds[*bird].pen;
+                row.pen = self.known.pen_at(*bird, f64::INFINITY);
                 row.bird = Some(*bird);
                 row.n = self.records().of(*bird).0.len();
                 if row.n == 1 {

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::composition::agreement::AgreementRow;
-use crate::composition::calibration::Calibration;
+use crate::composition::calibration::{Calibration, shown_unit};
 use crate::composition::changes::ChangeRow;
 use crate::composition::choice::ChoiceRow;
 use crate::composition::correction::Corrections;
@@ -270,6 +270,7 @@ pub fn masses(masses: &StudyMasses) -> Vec<String> {
             .iter()
             .filter_map(|row| Some(row.corrected - row.reading?))
             .collect();
+        let unit = shown_unit(&corrected.equation.provenance.unit);
         let error = typical(corrected.rows.iter().filter_map(|row| row.std_error));
         let shared = typical(corrected.rows.iter().filter_map(|row| row.shared_error));
         let mut line = format!(
@@ -278,14 +279,14 @@ pub fn masses(masses: &StudyMasses) -> Vec<String> {
             corrected.rows.len()
         );
         if let Some(moved) = typical(moved.into_iter()) {
-            line += &format!(", by {} g in the middle", signed(moved));
+            line += &format!(", by {} {unit} in the middle", signed(moved));
         }
         if let Some(error) = error {
-            line += &format!("; standard error {} g", short(error));
+            line += &format!("; standard error {} {unit}", short(error));
         }
         if let Some(shared) = shared {
             line += &format!(
-                ", of which {} g comes from the equation and is shared by all scans",
+                ", of which {} {unit} comes from the equation and is shared by all scans",
                 short(shared)
             );
         }
@@ -338,6 +339,7 @@ pub fn masses(masses: &StudyMasses) -> Vec<String> {
 fn offsets(corrected: &Corrections) -> Vec<String> {
     let ways: BTreeSet<&Way> = corrected.rows.iter().map(|row| &row.way).collect();
     let name = format!("{}_scan", corrected.trait_name);
+    let unit = shown_unit(&corrected.equation.provenance.unit);
     let lines = ways.into_iter().filter_map(|way| {
         let (of_reading, offset) = corrected.ways.offset(&name, way)?;
         let error = |at: usize| of_reading.covariance[(at, at)].max(0.0).sqrt();
@@ -350,7 +352,7 @@ fn offsets(corrected: &Corrections) -> Vec<String> {
         };
         let grams = |at: usize| {
             format!(
-                "{} g (standard error {} g)",
+                "{} {unit} (standard error {} {unit})",
                 signed(offset.constant_g),
                 short(error(at))
             )

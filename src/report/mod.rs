@@ -6,6 +6,7 @@ pub mod carcass_words;
 pub mod composition_words;
 pub mod contrast_pictures;
 pub mod contrast_words;
+pub mod density_pictures;
 mod digits;
 pub mod egg_pictures;
 pub mod egg_words;

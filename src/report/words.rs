@@ -3,7 +3,7 @@
 use crate::age::AgeUnit;
 use crate::fit::estimable::NotEstimable;
 use crate::fit::{Estimates, interval};
-use crate::flock::{Deviation, FlockLevel, FlockUniformity, Gain, GainsSeen};
+use crate::flock::{AmongEarlier, Deviation, FlockLevel, FlockUniformity, Gain, GainsSeen};
 use crate::growth::{Curve, Derived};
 use crate::maturity::{Cue, CueSummary};
 use crate::report::tables::flock::Weigh;
@@ -375,4 +375,44 @@ fn signed(value_g: f64) -> String {
     } else {
         format!("{value_g:+.0}")
     }
+}
+
+/// Where each strain stands among earlier flocks: with few of them the count alone.
+#[must_use]
+pub fn among_earlier(study: &Study, all: &[AmongEarlier], confidence: f64) -> Vec<String> {
+    let mut lines = Vec::new();
+    for among in all {
+        let strain = &study.strains[among.strain];
+        let n = among.earlier.len();
+        if n == 0 {
+            lines.push(format!("  {strain}: no earlier flock to compare with"));
+        } else {
+            let relative = among.deviation_pct(among.typical_g);
+            let relative = relative.map_or(String::new(), |pct| format!(", {pct:+.1} % of target"));
+            let (least, greatest) = among.heavier_than_range();
+            let range = match least == greatest {
+                true => String::new(),
+                false => format!(" ({least} to {greatest} over the interval of its weight)"),
+            };
+            let percentile = among.percentile(confidence).map(|(share, interval)| {
+                format!(
+                    "; percentile {share:.0} ({:.0} % interval {:.0} to {:.0})",
+                    100.0 * confidence,
+                    interval.lower,
+                    interval.upper
+                )
+            });
+            lines.push(format!(
+                "  {strain} at {} (typical weight {:.0} g{relative}): heavier than {} of {n} earlier {}{range}{}",
+                study.age_unit().show(among.age_d),
+                among.typical_g,
+                among.heavier_than(),
+                if n == 1 { "flock" } else { "flocks" },
+                percentile.unwrap_or_default()
+            ));
+        }
+        let left_out = among.left_out.iter();
+        lines.extend(left_out.map(|reason| format!("    not compared: {reason}")));
+    }
+    lines
 }

@@ -42,6 +42,11 @@ impl Study {
         let mut known = self.clone();
         let cut = |records: &Records| cut(records, age_d, &kept(records));
         known.traits = self.traits.iter().map(cut).collect();
+        known.moves.retain(|one| one.age_d <= age_d);
+        for own in self.moves.chunk_by(|a, b| a.bird == b.bird) {
+            known.birds[own[0].bird].pen = Some(own[0].from);
+        }
+        known.settle_pens();
         known.samples = self.samples.as_of(age_d);
         known.events.retain(|event| event.age_d <= age_d);
         known.light.retain(|light| light.age_d <= age_d);

@@ -4,7 +4,7 @@
 //! stated, never guessed: in a column `basis`, or for all rows by
 //! `[chemistry] basis` in `study.toml`.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use serde::Deserialize;
 
@@ -14,6 +14,7 @@ use super::format::Mark;
 use super::header::{Header, Measure};
 use super::judge;
 use super::read::Register;
+use super::scan::ReadingUnit;
 use super::table::Rows;
 use super::units::{MASS_LIMIT_G, MassUnit};
 
@@ -32,6 +33,9 @@ pub struct Chemistry {
     pub rows: Vec<Analysis>,
     /// Laboratories that the table names.
     pub laboratories: Vec<String>,
+    /// Reference values of the densities that `[scans.readings]` declares and the table has, by
+    /// reading and bird.
+    pub densities: BTreeMap<String, BTreeMap<usize, f64>>,
 }
 
 /// One analysed part of a bird; percentages as they were written.
@@ -177,7 +181,7 @@ impl Analysis {
 /// Reads the table; what could be read where there are faults.
 pub(crate) fn read(
     header: &Header<'_>,
-    requirements: &ChemistrySettings,
+    (requirements, readings): (&ChemistrySettings, &BTreeMap<String, ReadingUnit>),
     register: &mut Register,
     faults: &mut Faults,
 ) -> Chemistry {
@@ -187,11 +191,22 @@ pub(crate) fn read(
     };
     let before = faults.count();
     let layout = Layout::find(header, requirements, faults);
+    let densities = density_columns(header, readings, faults);
     let Some(layout) = layout.filter(|_| faults.count() == before) else {
         judge::rows(header, faults);
         return chemistry;
     };
-    let mark = decimal_mark::of(header.table, &layout.number_columns(), faults);
+    let mut numbers = layout.number_columns();
+    numbers.extend(
+        densities
+            .iter()
+            .map(|(_, column)| NumberColumn::plain(*column)),
+    );
+    let mark = decimal_mark::of(header.table, &numbers, faults);
+    let of_birds = densities
+        .iter()
+        .map(|(name, _)| (name.clone(), BTreeMap::new()));
+    chemistry.densities = of_birds.collect();
     let mut seen: HashMap<(usize, Part), u32> = HashMap::new();
     let mut rows = header.table.rows();
     while rows.next(faults).is_some() {
@@ -223,9 +238,70 @@ pub(crate) fn read(
             );
             continue;
         }
+        for (name, column) in &densities {
+            let value = density(&rows, (*column, mark), analysis.part, faults);
+            let of_bird = chemistry.densities.get_mut(name);
+            if let (Some(value), Some(of_bird)) = (value, of_bird)
+                && of_bird.insert(analysis.bird, value).is_some()
+            {
+                let bird = &register.study.birds[analysis.bird].name;
+                faults.add(
+                    rows.place(*column),
+                    format!("a second {name} of bird {bird}"),
+                    "one value a bird, of the whole bird or its body",
+                    "leave it in one of the bird's rows",
+                );
+            }
+        }
         chemistry.rows.push(analysis);
     }
     chemistry
+}
+
+/// The columns of reference values of densities, by reading.
+fn density_columns(
+    header: &Header<'_>,
+    readings: &BTreeMap<String, ReadingUnit>,
+    faults: &mut Faults,
+) -> Vec<(String, usize)> {
+    let mut columns = Vec::new();
+    for (name, unit) in readings {
+        if let ReadingUnit::Density(unit) = unit
+            && let Some(column) = header.value_of(name, unit, faults)
+        {
+            columns.push((name.clone(), column));
+        }
+    }
+    columns
+}
+
+/// The reference value of a density in a row; none where the cell is empty.
+fn density(
+    rows: &Rows<'_>,
+    (column, mark): (usize, Mark),
+    part: Part,
+    faults: &mut Faults,
+) -> Option<f64> {
+    let expected = "a number above 0";
+    let value = rows.number(column, mark, expected, faults)?;
+    let (found, expected, advice) = if value <= 0.0 {
+        (
+            quoted(rows.cell(column)),
+            expected,
+            "correct the cell or mark it missing (NA)",
+        )
+    } else if part == Part::Feathers {
+        let found = format!("{} of feathers", quoted(rows.cell(column)));
+        (
+            found,
+            "a density of the whole bird or its body",
+            "leave the cell empty in rows of feathers",
+        )
+    } else {
+        return Some(value);
+    };
+    faults.add(rows.place(column), found, expected, advice);
+    None
 }
 
 struct Layout {

@@ -121,6 +121,13 @@ pub(crate) fn columns_of(table: TableName) -> &'static [(&'static str, Holds)] {
             ("hours", Words),
             ("lux", Words),
         ],
+        TableName::Moves => &[
+            ("bird", Words),
+            ("date", Dates),
+            ("age", Ages),
+            ("from_pen", Words),
+            ("to_pen", Words),
+        ],
         TableName::ScaleStream => &[
             ("time", Words),
             ("date", Dates),

@@ -35,6 +35,7 @@ mod format;
 mod header;
 mod judge;
 mod light;
+mod moves;
 mod names;
 mod occasion;
 mod onset;
@@ -78,6 +79,7 @@ pub use faults::{Fault, Place};
 pub use fingerprint::Fingerprint;
 pub use format::{Decimal, Format, Separator};
 pub use light::Light;
+pub use moves::Move;
 pub use occasion::{AgeMatching, Grouping, Member, Occasion, OccasionKey, Occasions, occasions};
 pub use phantom::{PhantomLog, PhantomRow, PhantomSettings};
 pub use plausible::{Doubts, Gap, Jump, JumpKind, OddBird};
@@ -138,6 +140,8 @@ pub struct Study {
     pub eggs: Vec<EggPen>,
     /// The light programme, ascending in age.
     pub light: Vec<Light>,
+    /// Birds moved between pens, by bird and age.
+    pub moves: Vec<Move>,
     /// Measurements of a phantom, by which the scanner is watched.
     pub phantom: PhantomLog,
     /// Settings of `study.toml`, or the same for a bare table.
@@ -160,7 +164,8 @@ pub struct Bird {
     pub name: String,
     /// Index into [`Study::strains`].
     pub strain: usize,
-    /// Index into [`Study::pens`].
+    /// Index into [`Study::pens`]; of a bird that was moved, the pen of most of its days
+    /// ([`Study::pen_at`] has that at an age).
     pub pen: Option<usize>,
     /// Index into [`Study::treatments`].
     pub treatment: Option<usize>,

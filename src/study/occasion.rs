@@ -226,12 +226,12 @@ pub fn occasions(
     let all = Occasions::of(study, records, matching);
     let mut keyed: Vec<(usize, Option<usize>, OccasionKey, Member)> = Vec::new();
     for (b, bird) in study.birds.iter().enumerate() {
-        let pen = match (grouping, bird.pen) {
-            (Grouping::Strain, _) => None,
-            (Grouping::Pen, Some(pen)) => Some(pen),
-            (Grouping::Pen, None) => continue,
-        };
         for row in records.starts[b]..records.starts[b + 1] {
+            let pen = match (grouping, study.pen_at(b, records.ages_d[row])) {
+                (Grouping::Strain, _) => None,
+                (Grouping::Pen, Some(pen)) => Some(pen),
+                (Grouping::Pen, None) => continue,
+            };
             let member = Member {
                 age_d: records.ages_d[row],
                 value: records.values[row],

@@ -16,14 +16,26 @@ use super::stream::{LongTable, Reading};
 use super::table::{Rows, Table};
 use super::units::DateFormat;
 use super::{
-    Bird, Kept, Records, Study, birds, chemistry, eggs, events, light, names, onset, phantom,
-    samples, scan, stream, targets, weighings,
+    Bird, Kept, Records, Study, birds, chemistry, eggs, events, light, moves, names, onset,
+    phantom, samples, scan, stream, targets, weighings,
 };
 
 /// The strain of birds that no table gives one.
 pub(crate) const ONE_STRAIN: &str = "all";
 /// The subject of a table without a bird column.
 pub(crate) const ONE_BIRD: &str = "one bird";
+/// Tables that name birds, strains or pens of those before, in the order in which they are read.
+const FURTHER: [TableName; 9] = [
+    TableName::Scans,
+    TableName::Chemistry,
+    TableName::Targets,
+    TableName::Onset,
+    TableName::Events,
+    TableName::Eggs,
+    TableName::Light,
+    TableName::Moves,
+    TableName::Phantom,
+];
 /// A strain not yet known while tables are being read.
 const NO_STRAIN: usize = usize::MAX;
 
@@ -74,16 +86,7 @@ pub(crate) fn study(
     register.settle_strains();
     samples::settle(&mut register, faults);
     read_stream(&source, &dates, &mut register, faults);
-    for name in [
-        TableName::Scans,
-        TableName::Chemistry,
-        TableName::Targets,
-        TableName::Onset,
-        TableName::Events,
-        TableName::Eggs,
-        TableName::Light,
-        TableName::Phantom,
-    ] {
+    for name in FURTHER {
         let tables = source.open_all(name, faults);
         let before = faults.count();
         for table in &tables {
@@ -102,6 +105,7 @@ pub(crate) fn study(
     register.settle_strains();
     let mut study = register.study;
     enter_sampled_trait(&mut study, bare);
+    study.settle_moves();
     let birds = study.birds.iter().map(|bird| bird.name.as_str());
     let strains = study.strains.iter().map(String::as_str);
     for (what, alike) in [
@@ -154,14 +158,19 @@ fn read_further(
             register.study.scans = scan::read(&header, &settings.scans, dates, register, faults);
         }
         TableName::Chemistry => {
-            register.study.chemistry =
-                chemistry::read(&header, &settings.chemistry, register, faults);
+            register.study.chemistry = chemistry::read(
+                &header,
+                (&settings.chemistry, &settings.scans.readings),
+                register,
+                faults,
+            );
         }
         TableName::Targets => targets::read(&header, several, register, faults),
         TableName::Onset => onset::read(&header, register, faults),
         TableName::Events => events::read(&header, dates, register, faults),
         TableName::Eggs => eggs::read(&header, dates, register, faults),
         TableName::Light => light::read(&header, dates, register, faults),
+        TableName::Moves => moves::read(&header, dates, register, faults),
         TableName::Phantom => {
             let readings = &settings.scans.readings;
             register.study.phantom = phantom::read(&header, readings, dates, faults);

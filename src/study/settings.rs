@@ -90,6 +90,8 @@ pub struct PerTable<T: Default> {
     pub eggs: T,
     /// `light`: pen or empty for all, date or age_d, hours.
     pub light: T,
+    /// `moves`: bird, date or age_d, from_pen, to_pen.
+    pub moves: T,
     /// `scale_stream`: time, scale or pen, weight_g.
     pub scale_stream: T,
     /// `phantom`: date, scanner, fat_g, lean_g, bone_g or reading.
@@ -111,6 +113,7 @@ impl<T: Default> PerTable<T> {
             TableName::Pens => &self.pens,
             TableName::Eggs => &self.eggs,
             TableName::Light => &self.light,
+            TableName::Moves => &self.moves,
             TableName::ScaleStream => &self.scale_stream,
             TableName::Phantom => &self.phantom,
         }
@@ -189,6 +192,8 @@ pub enum TableName {
     Eggs,
     /// One row a change of day length.
     Light,
+    /// Birds moved between pens.
+    Moves,
     /// One row a record of a platform scale.
     ScaleStream,
     /// One row a measurement of the phantom.
@@ -197,7 +202,7 @@ pub enum TableName {
 
 impl TableName {
     /// All tables, in the order in which they are read.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::Birds,
         Self::Pens,
         Self::Weighings,
@@ -208,6 +213,7 @@ impl TableName {
         Self::Events,
         Self::Eggs,
         Self::Light,
+        Self::Moves,
         Self::ScaleStream,
         Self::Phantom,
     ];
@@ -226,6 +232,7 @@ impl TableName {
             Self::Pens => "pens",
             Self::Eggs => "eggs",
             Self::Light => "light",
+            Self::Moves => "moves",
             Self::ScaleStream => "scale_stream",
             Self::Phantom => "phantom",
         }

@@ -178,6 +178,28 @@ impl TraitModel {
         curves: (&[Arc<dyn Curve>], Option<f64>),
         wanted: &PopulationRequest,
     ) -> Option<Self> {
+        match Self::by_allometry(study, (trait_index, weight), wanted) {
+            Ok(model) => Some(model),
+            Err(outcome) => {
+                let records = &study.traits[trait_index];
+                let mut model = Self::choose(study, records, trait_index, curves, wanted)?;
+                if let Some(outcome) = outcome {
+                    model.note = outcome.sentence;
+                }
+                Some(model)
+            }
+        }
+    }
+
+    /// The model of a trait by allometry on the birds' weight curves.
+    ///
+    /// # Errors
+    /// What became of the trait otherwise; `None` where there is no weight curve or no value.
+    pub fn by_allometry(
+        study: &Study,
+        (trait_index, weight): (usize, &Self),
+        wanted: &PopulationRequest,
+    ) -> Result<Self, Option<Box<allometric::Outcome>>> {
         let records = &study.traits[trait_index];
         let options = allometric::Options {
             groups: wanted.groups.clone(),
@@ -194,7 +216,8 @@ impl TraitModel {
                 description: Description::Allometric,
                 fit: Some(fit),
                 sentence,
-            }) => Some(Self {
+                ..
+            }) => Ok(Self {
                 trait_index,
                 // Its groups are those of the weight model, and so are the units.
                 design: weight.design.clone(),
@@ -202,13 +225,7 @@ impl TraitModel {
                 tried: Vec::new(),
                 note: sentence,
             }),
-            other => {
-                let mut model = Self::choose(study, records, trait_index, curves, wanted)?;
-                if let Some(outcome) = other {
-                    model.note = outcome.sentence;
-                }
-                Some(model)
-            }
+            other => Err(other.map(Box::new)),
         }
     }
 

@@ -52,6 +52,8 @@ pub struct Design {
     pub birds: Vec<usize>,
     /// How the pens stand in blocks.
     pub blocks: Blocks,
+    /// What moves of birds between pens make of the pens, in words; empty without moves.
+    pub moves: String,
     names: Vec<String>,
 }
 
@@ -164,6 +166,7 @@ impl Design {
             },
             birds,
             blocks: cohort.blocks(),
+            moves: words_of_moves(study, cohort, &pens),
             names: cohort.groups.iter().map(|one| one.name.clone()).collect(),
         })
     }
@@ -271,6 +274,7 @@ impl Design {
                     plural(groups, "group"),
                     plural(self.df(), "degree"),
                 ) + &self.words_of_blocks().unwrap_or_default()
+                    + &self.moves
             }
             Unit::Pen => {
                 if let Some(reason) = self.nothing_testable() {
@@ -287,6 +291,7 @@ impl Design {
                     half(by_birds),
                 );
                 words += &self.words_of_blocks().unwrap_or_default();
+                words += &self.moves;
                 for group in 0..groups {
                     if let Err(reason) = self.testable(group) {
                         words.push_str(&format!(" Not testable: {reason}."));
@@ -296,6 +301,41 @@ impl Design {
             }
         }
     }
+}
+
+/// How many birds were moved between pens, whether into pens of another group, and which pen they
+/// count with; empty without moves. `pens` has the pens of each group, with their birds.
+fn words_of_moves(study: &Study, cohort: &Cohort, pens: &[Vec<(usize, usize)>]) -> String {
+    let (mut moved, mut across) = (0, 0);
+    for (group, subjects) in cohort.by_group().iter().enumerate() {
+        for bird in subjects.iter().map(|subject| cohort.birds[*subject]) {
+            let own = study.moves_of(bird);
+            moved += usize::from(!own.is_empty());
+            let is_of_group = |pen: usize| pens[group].iter().any(|(own, _)| *own == pen);
+            let is_of_another = |pen: usize| {
+                let mut all = pens.iter().flatten();
+                all.any(|(other, _)| *other == pen) && !is_of_group(pen)
+            };
+            let elsewhere = own
+                .iter()
+                .any(|one| is_of_another(one.from) || is_of_another(one.to));
+            across += usize::from(elsewhere);
+        }
+    }
+    if moved == 0 {
+        return String::new();
+    }
+    let birds = cohort.birds.len();
+    let share = (100.0 * moved as f64 / birds as f64).round();
+    let mut words = format!(
+        " {moved} of {birds} birds ({share} %) were moved between pens; each counts with the pen in which it spent most of its days between its first and last weighing, so that pens are taken to differ by less than they did."
+    );
+    if across > 0 {
+        words += &format!(
+            " {across} of them were for a time in a pen of another group: the pens of the groups are mixed, which dilutes differences that come from the pen."
+        );
+    }
+    words
 }
 
 /// Whether the unit of comparison that a study states can be had, for every trait.

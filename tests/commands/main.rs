@@ -4,6 +4,8 @@ mod bad_pairs;
 mod command_line;
 mod composition_commands;
 mod contrast;
+mod densities;
+mod earlier_flocks;
 mod egg_command;
 mod equation_files;
 mod first_steps;

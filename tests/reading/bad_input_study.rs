@@ -821,7 +821,7 @@ fn study_files() {
     for (toml, message) in [
         (
             "[tables]\nweihgings = \"w.csv\"\n",
-            "study.toml, row 2: found the unknown key weihgings, expected one of birds, weighings, scans, chemistry, targets, onset, events, pens, eggs, light, scale_stream, phantom; perhaps weighings is meant",
+            "study.toml, row 2: found the unknown key weihgings, expected one of birds, weighings, scans, chemistry, targets, onset, events, pens, eggs, light, moves, scale_stream, phantom; perhaps weighings is meant",
         ),
         (
             "colour = 1\n[tables]\nweighings = \"w.csv\"\n",

@@ -6,6 +6,7 @@ mod composition_bad_input;
 mod curve_cards;
 mod eggs_and_light;
 mod faults;
+mod moves;
 mod phantom;
 mod plausible_weights;
 mod samples;

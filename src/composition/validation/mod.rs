@@ -229,6 +229,13 @@ pub fn validate(
     equation: &Equation,
     options: &ValidationOptions,
 ) -> Result<Validation> {
+    let unit = &equation.provenance.unit;
+    if !["g", "pct"].contains(&unit.as_str()) {
+        return Err(Error::input(format!(
+            "{}: found an equation in {unit}, expected one for a mass or a percentage: a density is tested by calibrate, by the error of birds left out",
+            equation.label()
+        )));
+    }
     let read = input::read(frame, equation, options)?;
     let birds = input::by_bird(&read.pairs);
     if birds.len() < 3 {

@@ -70,11 +70,10 @@ fn ringed(study: &Study, scale: usize, pen: usize, samples: &mut Vec<HandSample>
         return;
     };
     let mut weighings: Vec<(f64, f64)> = Vec::new();
-    for (bird, what) in study.birds.iter().enumerate() {
-        if what.pen == Some(pen) {
-            let (ages_d, weights_g) = records.of(bird);
-            weighings.extend(ages_d.iter().copied().zip(weights_g.iter().copied()));
-        }
+    for bird in 0..study.birds.len() {
+        let (ages_d, weights_g) = records.of(bird);
+        let all = ages_d.iter().copied().zip(weights_g.iter().copied());
+        weighings.extend(all.filter(|(age_d, _)| study.pen_at(bird, *age_d) == Some(pen)));
     }
     weighings.sort_by(|a, b| a.0.total_cmp(&b.0));
     let kept = study.kept.iter().find(|kept| kept.pen == Some(pen));

@@ -43,6 +43,12 @@ impl Findings {
             self.tables
                 .push(tables::flock::weekly_gain(study, &verdict.gain_chart));
         }
+        if !verdict.among_earlier.is_empty() {
+            let lines = words::among_earlier(study, &verdict.among_earlier, analysis.confidence);
+            self.answer("How does it compare with earlier flocks?", lines);
+            self.tables
+                .push(tables::flock::earlier_flocks(study, &verdict.among_earlier));
+        }
         if let Some(ahead) = &verdict.ahead {
             self.method("population of the forecast", population);
             self.ahead(study, ahead, analysis.confidence);

@@ -6,6 +6,7 @@ use crate::report::paper::in_general;
 use crate::report::tables::fits::{self, FitTables};
 use crate::report::tables::models::{model_tables, second_phase};
 use crate::report::tables::{calibration, choice, curves};
+use crate::report::text::density_sentences;
 use crate::report::{composition_words, population_words, sampled_words, tables, words};
 use crate::study::Values;
 
@@ -70,6 +71,29 @@ impl Findings {
                     .extend(population_words::second_phase(study, tests));
                 self.tables.push(second_phase(study, tests));
             }
+        }
+    }
+
+    /// What densities that the scanner reads show.
+    pub fn densities(&mut self, analysis: &Analysis) {
+        let Some(densities) = &analysis.densities else {
+            return;
+        };
+        let sentences = density_sentences(analysis, analysis.study.age_unit());
+        let sentences = sentences.iter().map(|sentence| format!("  {sentence}"));
+        self.answer(
+            "What do the densities that the scanner reads show?",
+            sentences.collect::<Vec<_>>(),
+        );
+        if densities.models.is_empty() {
+            return;
+        }
+        let confidence = analysis.confidence;
+        self.tables
+            .push(tables::densities::densities(densities, confidence));
+        if densities.comparison.is_some() {
+            self.tables
+                .push(tables::densities::density_differences(densities));
         }
     }
 

@@ -47,6 +47,7 @@ impl Findings {
         self.scans(analysis)?;
         self.growth(analysis, options);
         self.differences(analysis);
+        self.densities(analysis);
         self.shifts(analysis);
         self.scanning(analysis);
         self.verdict(analysis, weigh, population);

@@ -336,7 +336,7 @@ impl Page<'_> {
                 escaped(&capital(&one.name)),
                 "least significant change".to_owned(),
                 escaped(&one.way),
-                format!("{} g", error_size(one.change_g)),
+                format!("{} {}", error_size(one.change), one.unit),
                 plural(one.n, "set"),
             ]
         }));

@@ -15,7 +15,7 @@ const DPI: u32 = 160;
 /// Beginnings of the names of figures, the topic where they stand and the table that they are
 /// drawn from; the first of a topic that the study has is its main figure. Figures without a
 /// line here are not on the page: the explorer shows what they show.
-const PLACES: [(&str, Topic, &str); 18] = [
+const PLACES: [(&str, Topic, &str); 19] = [
     ("samples", Topic::Growth, "sample_model"),
     ("rate", Topic::Growth, "curve_terms"),
     ("population", Topic::Growth, "curve_terms"),
@@ -33,6 +33,7 @@ const PLACES: [(&str, Topic, &str); 18] = [
     ("bland_altman", Topic::Scanner, "agreement"),
     ("precision", Topic::Scanner, "repeatability"),
     ("feather_share", Topic::Scanner, "feathers"),
+    ("density", Topic::Composition, "densities"),
     ("phantom", Topic::Scanner, "phantom"),
 ];
 

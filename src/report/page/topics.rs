@@ -32,7 +32,7 @@ impl Page<'_> {
         let overview = &self.content.overview;
         let has = |topic: &Topic| match topic {
             Topic::Growth => !self.content.curves.is_empty() || overview.growth.is_some(),
-            Topic::Composition => overview.composition.is_some(),
+            Topic::Composition => overview.composition.is_some() || !overview.densities.is_empty(),
             Topic::Differences => !overview.differences.is_empty() || !overview.shifts.is_empty(),
             Topic::Target => overview.target.is_some(),
             Topic::Platform => overview.platform.is_some(),
@@ -124,7 +124,10 @@ impl Page<'_> {
             Topic::Growth => overview.growth.iter().cloned().collect(),
             Topic::Composition => {
                 let composition = overview.composition.iter();
-                composition.map(|one| one.sentence.clone()).collect()
+                let composition = composition.map(|one| one.sentence.clone());
+                composition
+                    .chain(overview.densities.iter().cloned())
+                    .collect()
             }
             Topic::Differences => {
                 let each = overview.differences.iter();

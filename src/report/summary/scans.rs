@@ -3,7 +3,7 @@
 use super::line::{Line, Role, flowing, wrapped};
 use super::short_answer;
 use crate::composition::agreement::AgreementRow;
-use crate::composition::calibration::Calibration;
+use crate::composition::calibration::{Calibration, shown_unit};
 use crate::composition::changes::ChangeRow;
 use crate::composition::laboratories::Laboratories;
 use crate::composition::repeatability::{MethodRow, Repeatability};
@@ -183,10 +183,10 @@ fn name_of(calibration: &Calibration) -> String {
     spaced(response.trim_end_matches("_chem"))
 }
 
-fn unit(calibration: &Calibration) -> &'static str {
+fn unit(calibration: &Calibration) -> &str {
     match calibration.equation.provenance.unit.as_str() {
         "pct" => "% points",
-        _ => "g",
+        unit => unit,
     }
 }
 
@@ -219,13 +219,27 @@ fn bias(calibration: &Calibration) -> String {
 }
 
 fn limits(row: &AgreementRow) -> String {
-    let decimals = usize::from(row.sd < 10.0);
+    let decimals = decimals_by(row.sd);
     format!(
         "{} ({} to {})",
         signed(row.bias, decimals),
         minus(row.lower_limit, decimals),
         minus(row.upper_limit, decimals)
     )
+}
+
+/// Decimals of differences with this standard deviation: none from 10 on, one or, of densities,
+/// as many as show it.
+fn decimals_by(sd: f64) -> usize {
+    if sd >= 10.0 {
+        return 0;
+    }
+    let (mut decimals, mut shown) = (1, 10.0 * sd);
+    while shown < 0.5 && shown > 0.0 && decimals < 9 {
+        shown *= 10.0;
+        decimals += 1;
+    }
+    decimals
 }
 
 /// A true minus, and none before a zero.
@@ -245,7 +259,8 @@ pub fn corrected(masses: &StudyMasses, place: &str) -> Vec<Line> {
     )];
     lines.extend(masses.corrections.iter().take(4).map(|one| {
         let error = median(one.rows.iter().filter_map(|row| row.std_error));
-        let error = error.map_or(String::new(), |error| format!("{} g", number(error)));
+        let unit = shown_unit(&one.equation.provenance.unit);
+        let error = error.map_or(String::new(), |error| format!("{} {unit}", number(error)));
         let own = masses.changes.iter();
         let own = own.filter(|row| row.trait_name == one.trait_name);
         let exceed: Vec<bool> = own.filter_map(ChangeRow::exceeds).collect();

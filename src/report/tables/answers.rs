@@ -22,7 +22,7 @@ pub fn answers(answers: &[Answer]) -> Table {
         trait => &one.trait_name,
         quantity("", "what the number is, such as typical_mass, deviation, age_in_lay_50pct") => one.quantity,
         age_d => one.age_d,
-        unit("", "unit of the estimate, its standard error and limits: g, d, % or 1") => one.unit,
+        unit("", "unit of the estimate, its standard error and limits: g, d, %, 1 or that of a reading") => &*one.unit,
         estimate("see unit", "the number; empty where the data determine none") => one.estimate,
         std_error("see unit", "standard error of the estimate") => one.std_error,
         lower("see unit", "lower limit of the interval") => one.interval.and_then(|limits| limit(limits.lower)),

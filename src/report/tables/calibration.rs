@@ -3,7 +3,7 @@
 use super::Columns;
 use super::column::{Column, about, columns, unit_or_one};
 use crate::composition::balance::BalanceRow;
-use crate::composition::calibration::{CalibrationRow, TermRow};
+use crate::composition::calibration::{CalibrationRow, TermRow, shown_unit};
 use crate::composition::changes::ChangeRow;
 use crate::composition::choice::ChoiceRow;
 use crate::composition::correction::{Corrected, Corrections};
@@ -41,6 +41,7 @@ pub fn calibration_rows<'a>(rows: impl IntoIterator<Item = &'a CalibrationRow>) 
         cooks_distance("1", "Cook's distance: how far the coefficients move without the row") => row.cooks_distance,
         studentised("1", "residual over its standard deviation estimated without the row") => row.studentised,
         left_out_error("g", "observed minus predicted by the equation fitted without that bird, in the unit of observed") => row.left_out_error,
+        unit("", "unit of observed, fitted and their difference: g, %, or that of a density") => &row.unit,
     })
     .table(rows)
 }
@@ -63,6 +64,7 @@ pub fn calibration_choice<'a>(
         note => &row.note,
         greatest_vif("1", "greatest variance inflation factor of its terms: above 10 the terms are nearly collinear") => row.greatest_vif,
         collinear("", "yes where that factor is above 10: the terms carry nearly the same information, so single coefficients mean little") => row.is_collinear(),
+        unit("", "unit of the errors: g, %, or that of a density") => &row.unit,
     })
     .table(rows)
 }
@@ -108,6 +110,7 @@ pub fn corrected(corrections: &[Corrections], confidence: f64) -> Table {
         egg("", "yes where a shelled egg was in the body") => one.none.is_some() || one.row.way.egg,
         repeat_sd("g", "standard deviation of a repeated scan in this way at this mass") => one.known().and_then(|row| row.repeat_sd),
         status => one.none.map_or("supported", |_| "not estimable"),
+        unit("", "unit of reading, corrected value and errors: g, %, or that of a density") => shown_unit(&one.of.equation.provenance.unit),
     });
     columns.filled(0, |add| {
         for of in corrections {

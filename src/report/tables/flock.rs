@@ -3,8 +3,8 @@
 use super::Columns;
 use super::column::{Column, about, columns};
 use crate::flock::{
-    Deviation, FlockUniformity, Gain, GainPoint, GainsSeen, Met, Share, birds_for_mean,
-    birds_for_share,
+    AmongEarlier, Deviation, EarlierFlock, FlockUniformity, Gain, GainPoint, GainsSeen, Met, Share,
+    birds_for_mean, birds_for_share,
 };
 use crate::report::Table;
 use crate::study::Study;
@@ -153,4 +153,22 @@ pub fn weekly_gain(study: &Study, rows: &[GainPoint]) -> Table {
         alarm("", "yes where the gain is outside its control limits") => row.is_alarm().map(|alarm| if alarm { "yes" } else { "no" }),
     })
     .table(rows)
+}
+
+/// `earlier_flocks.csv`: typical weights of earlier flocks and of this one at the same age.
+#[must_use]
+pub fn earlier_flocks(study: &Study, all: &[AmongEarlier]) -> Table {
+    let columns = columns!("earlier_flocks", |(among, flock): (&AmongEarlier, Option<&EarlierFlock>)| {
+        strain => &study.strains[among.strain],
+        age_d => among.age_d,
+        flock("", "earlier flock, by the study that it was saved from; this flock") => flock.map_or("this flock", |flock| flock.name.as_str()),
+        birds("1", "birds of the strain in an earlier flock") => flock.map(|flock| flock.birds),
+        typical_g("g", "typical weight at that age, by the flock's model") => flock.map_or(among.typical_g, |flock| flock.typical_g),
+        deviation_pct("%", "that weight relative to this flock's target") => among.deviation_pct(flock.map_or(among.typical_g, |flock| flock.typical_g)),
+        lighter("", "yes where the earlier flock was lighter than this one") => flock.map(|flock| flock.typical_g < among.typical_g),
+    });
+    columns.table(all.iter().flat_map(|among| {
+        let earlier = among.earlier.iter();
+        std::iter::once((among, None)).chain(earlier.map(move |flock| (among, Some(flock))))
+    }))
 }

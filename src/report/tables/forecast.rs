@@ -132,7 +132,7 @@ pub fn onset_backtest(rows: &[Backtest]) -> Table {
 pub fn departures(study: &Study, watches: &[DepartureWatch]) -> Table {
     let columns = columns!("departures", |(watch, row): (&DepartureWatch, &Departure)| {
         strain => &study.strains[study.birds[row.bird].strain],
-        pen => study.birds[row.bird].pen.map(|pen| &study.pens[pen]),
+        pen => study.pen_at(row.bird, row.alarm_d).map(|pen| &study.pens[pen]),
         bird => &study.birds[row.bird].name,
         trait => &study.traits[watch.trait_index].name,
         direction("", "falling behind what was predicted, or rising above it") => if row.falling { "falling" } else { "rising" },

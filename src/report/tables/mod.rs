@@ -14,6 +14,7 @@ pub mod choice;
 mod column;
 pub mod cues;
 pub mod curves;
+pub mod densities;
 mod dictionary;
 pub mod eggs;
 pub mod fits;

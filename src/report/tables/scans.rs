@@ -114,6 +114,7 @@ pub fn agreement(rows: &[AgreementRow]) -> Table {
         proportional_slope("1", "change of the difference per unit of the mean of both (least squares); empty with fewer than 3 pairs or no spread") => row.proportional_bias.map(|line| line.slope),
         proportional_slope_lower("1", "lower limit of that slope") => row.proportional_bias.map(|line| line.slope_interval.lower),
         proportional_slope_upper("1", "upper limit of that slope") => row.proportional_bias.map(|line| line.slope_interval.upper),
+        unit("", "unit of biases, limits and errors: g; of a density that of its readings") => &row.unit,
     })
     .table(rows)
 }

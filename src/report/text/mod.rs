@@ -6,6 +6,7 @@
 //! finished table is read.
 
 mod attention;
+mod densities;
 mod differences;
 mod forecast;
 mod lay;
@@ -21,6 +22,7 @@ mod topics;
 mod words;
 
 pub use attention::Attention;
+pub use densities::density_sentences;
 pub use differences::{Differences, PairAtAge, Span};
 pub use forecast::{Forecast, ForecastRow};
 pub use lay::{Cue, EggRow, Lay, LayRow, WaitingBird};
@@ -101,6 +103,8 @@ pub struct Overview {
     pub differences: Vec<Differences>,
     /// What treatments that start at an age do from there on.
     pub shifts: Vec<Sentence>,
+    /// Densities that the scanner reads, by group.
+    pub densities: Vec<Sentence>,
     /// When they come into lay.
     pub lay: Option<Lay>,
     /// Results of the platform scales.
@@ -146,6 +150,7 @@ impl Overview {
             composition: None,
             differences: Differences::of((analysis, naming), &answers),
             shifts: shift_sentences(analysis, naming.ages),
+            densities: density_sentences(analysis, naming.ages),
             lay: Lay::of((analysis, naming), &answers),
             platform: PlatformWords::of(analysis, naming.ages),
             scanner: Scanner::of(analysis, &answers),

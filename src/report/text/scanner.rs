@@ -15,7 +15,7 @@ pub struct LeftOutError {
     /// Root mean square error.
     pub error: f64,
     /// Its unit.
-    pub unit: &'static str,
+    pub unit: String,
     /// Birds.
     pub n: usize,
 }
@@ -35,8 +35,10 @@ pub struct SmallestChange {
     pub name: String,
     /// How it was scanned; empty where there is one way.
     pub way: String,
-    /// The change, g.
-    pub change_g: f64,
+    /// The change.
+    pub change: f64,
+    /// Its unit.
+    pub unit: String,
     /// Sets of repeated scans.
     pub n: usize,
 }
@@ -74,7 +76,7 @@ impl Scanner {
                 Some(LeftOutError {
                     name: answer.trait_name.replace('_', " "),
                     error: answer.estimate?,
-                    unit: answer.unit,
+                    unit: answer.unit.to_string(),
                     n: answer.n.unwrap_or(0),
                 })
             })
@@ -85,7 +87,8 @@ impl Scanner {
                 Some(SmallestChange {
                     name: answer.trait_name.replace('_', " "),
                     way: answer.model.replace('=', " "),
-                    change_g: answer.estimate?,
+                    change: answer.estimate?,
+                    unit: answer.unit.to_string(),
                     n: answer.n.unwrap_or(0),
                 })
             })
@@ -128,7 +131,7 @@ impl Scanner {
         let changes: Vec<String> = self
             .changes
             .iter()
-            .map(|one| format!("{} g of {}", error_size(one.change_g), one.name))
+            .map(|one| format!("{} {} of {}", error_size(one.change), one.unit, one.name))
             .collect();
         if changes.is_empty() {
             return Sentence::plain(format!(

@@ -131,6 +131,8 @@ pub struct Summary {
     pub eggs: Option<(usize, u32, u32)>,
     /// Changes of day length.
     pub light_changes: usize,
+    /// Birds moved between pens, and their moves.
+    pub moves: (usize, usize),
     /// Other things to know, one line each.
     pub warnings: Vec<String>,
     /// What was left out or not read, as it should be, one line each.
@@ -238,6 +240,7 @@ impl Summary {
             samples: SampleSummary::of(study),
             eggs: egg_span(study),
             light_changes: study.light.len(),
+            moves: (study.birds_moved(), study.moves.len()),
             scans: ScanSummary::of(study),
             phantom: scans::phantom_line(study),
             chemistry: ChemistrySummary::of(study),
@@ -335,6 +338,13 @@ impl Summary {
             lines.push(format!(
                 "light programme of {}",
                 count(self.light_changes, "row")
+            ));
+        }
+        if let (birds @ 1.., moves) = self.moves {
+            lines.push(format!(
+                "{} of {} between pens",
+                count(moves, "move"),
+                count(birds, "bird")
             ));
         }
         self.scans.describe(&mut lines);

@@ -84,6 +84,8 @@ pub struct Outcome {
     pub description: Description,
     /// Which, and why, in one sentence.
     pub sentence: String,
+    /// Why not by allometry; empty where it is.
+    pub reason: String,
     /// The allometric model, where it could be fitted.
     pub fit: Option<Box<AllometricFit>>,
 }
@@ -226,6 +228,7 @@ pub fn of_study(
             "{} is described by growth curves in age, since {reason}.",
             capitalised(&records.name)
         ),
+        reason: reason.to_owned(),
         fit: None,
     };
     let Some(weights) = weight.outcome.fit() else {
@@ -237,6 +240,7 @@ pub fn of_study(
             Ok(fit) => Outcome {
                 description: Description::Allometric,
                 sentence: fit.sentence(),
+                reason: String::new(),
                 fit: Some(Box::new(fit)),
             },
             Err(reason) => growth_curve(&format!("its allometry could not be fitted ({reason})")),

@@ -29,6 +29,7 @@ impl Paper<'_> {
             }
         }
         all.extend(self.allometric(cited));
+        all.extend(self.densities());
         all.extend(self.single_fits(cited));
         all
     }
@@ -144,6 +145,34 @@ impl Paper<'_> {
             );
         }
         text
+    }
+
+    /// Densities that the scanner reads.
+    fn densities(&self) -> Option<String> {
+        let found = self.analysis.densities.as_ref()?;
+        let models = found.models.iter();
+        let each = models.filter_map(|model| {
+            let density = found.of_model(model)?;
+            Some(format!(
+                "{} ({}, {})",
+                spaced(&density.name),
+                density.unit,
+                match density.calibrated_on {
+                    Some(birds) => format!("calibrated on {}", count(birds, "bird")),
+                    None => "readings of the scanner, not calibrated".to_owned(),
+                }
+            ))
+        });
+        let each: Vec<String> = each.collect();
+        (!each.is_empty()).then(|| {
+            format!(
+                "{} followed in the unit of the reading, as a function of each bird's body-weight curve by the same kind of model as masses, and no part of any sum of masses.",
+                match each.as_slice() {
+                    [one] => format!("{} was", capital(one)),
+                    several => format!("{} were", capital(&listed(several))),
+                }
+            )
+        })
     }
 
     /// Traits described by allometry on the curve of body weight.

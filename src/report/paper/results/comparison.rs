@@ -153,7 +153,7 @@ impl Paper<'_> {
                 .std_error
                 .map_or(Digits::Decimals(0), Digits::of_error);
             let interval = answer.interval;
-            let interval = interval.map(|one| limits(one, digits, answer.unit, &self.percent()));
+            let interval = interval.map(|one| limits(one, digits, &answer.unit, &self.percent()));
             let p_value = answer.p_adjusted.map(rounding::p_equals);
             let error = answer.std_error.map_or_else(String::new, |error| {
                 format!(" \u{b1} {}", digits.write(error))
@@ -162,7 +162,10 @@ impl Paper<'_> {
             text += &format!(
                 "; at {}, {a} \u{2212} {b} was {}{}",
                 self.ages().show(answer.age_d.unwrap_or_default()),
-                with_unit(&format!("{}{error}", digits.write(difference)), answer.unit),
+                with_unit(
+                    &format!("{}{error}", digits.write(difference)),
+                    &answer.unit
+                ),
                 match inside.as_slice() {
                     [] => String::new(),
                     inside => format!(" ({})", inside.join("; ")),

@@ -9,6 +9,7 @@ use crate::fit::interval;
 use crate::growth::{Curve, Derived};
 use crate::report::pictures::file_name;
 use crate::report::prose::listed;
+use crate::report::text::density_sentences;
 use crate::trajectory::{Level, TraitModel};
 
 impl Paper<'_> {
@@ -25,6 +26,13 @@ impl Paper<'_> {
                 None => all.extend(self.pooled_trait(trait_index, &records.name)),
             }
         }
+        let densities = density_sentences(self.analysis, study.age_unit());
+        all.extend(densities.iter().map(|sentence| {
+            format!(
+                "{} (table densities).",
+                sentence.to_string().trim_end_matches('.')
+            )
+        }));
         if !all.is_empty() {
             all.push("[State what these curves show of the birds, and whether the records reach the ages that they are used for.]".to_owned());
         }

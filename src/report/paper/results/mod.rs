@@ -22,7 +22,7 @@ impl Paper<'_> {
     pub fn results(&self) -> Prose {
         let mut answers = self.analysis.answers();
         for answer in &mut answers {
-            answer.unit = self.unit(answer.unit);
+            answer.unit = self.unit(&answer.unit).to_owned().into();
         }
         let sections = [
             ("Scanner repeatability", self.repeatability()),
@@ -78,13 +78,13 @@ fn named(parts: &[&str]) -> String {
 fn estimate(answer: &Answer) -> String {
     let value = answer.estimate.unwrap_or_default();
     let printed = rounding::estimate_and_error(value, answer.std_error);
-    with_unit(&printed, answer.unit)
+    with_unit(&printed, &answer.unit)
 }
 
 /// "96 % (95 % CI 80 to 99 %)".
 fn estimate_with_interval(answer: &Answer, percent: &str) -> String {
     let value = answer.estimate.unwrap_or_default();
-    with_interval(value, answer.interval, answer.unit, percent)
+    with_interval(value, answer.interval, &answer.unit, percent)
 }
 
 /// "4 g below target (95 % CI −39 to 31 g)".

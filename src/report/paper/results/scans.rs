@@ -137,7 +137,7 @@ impl Paper<'_> {
             let name = from.response.trim_end_matches("_chem");
             let unit = match from.unit.as_str() {
                 "pct" => "percentage points",
-                _ => "g",
+                unit => unit,
             };
             let stage = |stage: &str| calibration.agreement.iter().find(|row| row.stage == stage);
             let mut sentences = Vec::new();
