@@ -19,6 +19,10 @@ mod laboratory_words;
 pub mod onset_pictures;
 pub mod onset_words;
 pub mod page;
+#[cfg_attr(
+    not(feature = "program"),
+    allow(dead_code, reason = "only the program writes a paper")
+)]
 mod paper;
 pub mod phantom_pictures;
 pub mod pictures;
@@ -42,6 +46,7 @@ pub mod table;
 pub mod tables;
 pub mod text;
 pub mod validation_pictures;
+pub mod whole_pictures;
 pub mod words;
 mod workbook;
 

@@ -182,8 +182,14 @@ impl<'a> Observed<'a> {
 pub(super) const NO_HATCH_WEIGHT: &str =
     "the weight at hatch is not known: there is no weighing at age 0, and none was given";
 
-/// As [`Observed::ready`], for records that all weigh alike.
-pub(crate) fn ready<'a>(
+/// The curve and the records that a fit rests on: themselves, or for a curve that is held at
+/// the hatch weight that curve and the records after hatch.
+///
+/// The weight at hatch is the mean of the weighings at age 0, or else `hatch_weight_g`.
+///
+/// # Errors
+/// Such a curve for a series without either: a fit that was not tried.
+pub fn ready<'a>(
     curve: &Arc<dyn Curve>,
     series: Series<'a>,
     hatch_weight_g: Option<f64>,
