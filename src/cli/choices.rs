@@ -8,6 +8,7 @@ use crate::contrast::{Adjust, Source};
 use crate::figure::Theme;
 use crate::fit::Variance;
 use crate::fit::mixed::{Correlation, Covariance, Criterion, Estimator, Nodes, RandomScale};
+use crate::report::batches::FitTable;
 use crate::report::equation_files::Form;
 use crate::study::FixedEffectOf;
 
@@ -51,6 +52,15 @@ pub(in crate::cli) const ESTIMATORS: Choices<Estimator> = &[
 pub(in crate::cli) const CRITERIA: Choices<Criterion> = &[
     ("ml", "", Criterion::Likelihood),
     ("reml", "", Criterion::RestrictedLikelihood),
+];
+
+pub(in crate::cli) const FIT_TABLES: Choices<FitTable> = &[
+    ("curve_terms", "", FitTable::CurveTerms),
+    ("curve_fits", "", FitTable::CurveFits),
+    ("curve_choice", "", FitTable::CurveChoice),
+    ("curves", "", FitTable::Curves),
+    ("residuals", "", FitTable::Residuals),
+    ("terms_wide", "", FitTable::TermsWide),
 ];
 
 pub(in crate::cli) const GROUPINGS: Choices<FixedEffectOf> = &[

@@ -5,12 +5,16 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::correct::EquationOptions;
-use super::options::{Common, FitOptions, Input, replicates};
+use super::fit_batches::{self, LongOptions};
+use super::options::{Common, FitOptions, Input, LevelName, replicates};
 use super::output::{Output, plain_name};
-use crate::analysis::{Analysis, population_to_save};
+use crate::analysis::{Analysis, Options, population_to_save};
 use crate::error::{Error, Result};
+use crate::report::Table;
+use crate::report::batches::FitTable;
 use crate::report::files::Place;
 use crate::report::summary::Scope;
+use crate::report::tables::fits::FitTables;
 use crate::study::{FixedEffectOf, Study};
 use crate::trajectory::interval::Method;
 use crate::trajectory::{TraitModel, Trajectories};
@@ -25,6 +29,7 @@ use crate::trajectory::{TraitModel, Trajectories};
   pinfeather fit data-demo --curve gompertz --level population --random A,k,ti --covariance full
   pinfeather fit data-demo --curve gompertz --level population --save-population models/populations
   pinfeather fit data-demo --curve my-curve --cards my-cards --at-age 126 --at-weight 1200
+  pinfeather fit weights.csv --level bird --curve gompertz --memory 500 --tables terms_wide
   pinfeather fit data-demo --level strain --intervals bootstrap --replicates 2000 --seed 7 \\
       --cross-validate")]
 pub(crate) struct FitArgs {
@@ -38,6 +43,8 @@ pub(crate) struct FitArgs {
     redraw: RedrawOptions,
     #[command(flatten)]
     inference: InferenceOptions,
+    #[command(flatten)]
+    long: LongOptions,
     /// Folder for the populations of --level population, by which target judges another flock
     /// [default: models/populations in the results' folder]
     #[arg(long, value_name = "DIR", help_heading = "Fit of all birds at once")]
@@ -46,6 +53,12 @@ pub(crate) struct FitArgs {
 
 pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     let mut output = Output::new("fit", common);
+    if args.long.in_batches() {
+        args.check_batches(common)?;
+        output.enter_cards(args.fit.cards.as_deref())?;
+        let options = |study: &Study, output: &Output| args.fit.analysis(study, output);
+        return fit_batches::run(&args.input, &args.long, options, output);
+    }
     let study = output.read(&args.input)?;
     output.enter_cards(args.fit.cards.as_deref())?;
     let mut options = args.fit.analysis(&study, &output)?;
@@ -62,6 +75,8 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
     let analysis = Analysis::of_owned(study, &options)?;
     output.findings.masses_used(&analysis);
     output.findings.growth(&analysis, &options);
+    args.long
+        .choose(&mut output, || terms_wide(&analysis, &options));
     output.findings.answers(&analysis);
     output.seed = options.seed;
     let trajectories = &analysis.growth.trajectories;
@@ -72,6 +87,18 @@ pub(crate) fn run(args: &FitArgs, common: &Common) -> Result<u8> {
         args.input.group_column(),
     );
     output.finish()
+}
+
+/// The wide table of the fits of an analysis.
+fn terms_wide(analysis: &Analysis, options: &Options) -> Table {
+    let wanted = FitTables {
+        confidence: options.confidence,
+        ages_d: &options.ages_d,
+        weights_g: &options.masses_g,
+        method: options.growth.intervals,
+        intervals: &analysis.growth.intervals,
+    };
+    FitTable::TermsWide.of(&analysis.study, &analysis.growth.trajectories, &wanted)
 }
 
 /// How the equation's error is carried into the curves.
@@ -118,6 +145,11 @@ enum IntervalName {
 }
 
 impl InferenceOptions {
+    /// Whether they are those of standard errors.
+    fn is_wald(&self) -> bool {
+        matches!(self.intervals, IntervalName::Wald)
+    }
+
     /// How the intervals are found.
     fn method(&self, seed: u64) -> Result<Method> {
         let method = match self.intervals {
@@ -136,6 +168,35 @@ impl InferenceOptions {
 type Saving = (Option<Place>, Vec<FixedEffectOf>);
 
 impl FitArgs {
+    /// What birds in batches are not fitted with.
+    fn check_batches(&self, common: &Common) -> Result<()> {
+        let columns = &self.input.columns;
+        let found = [
+            ("a study folder", self.input.path.is_dir()),
+            (
+                "other fits than --level bird",
+                self.fit.level != [LevelName::Bird],
+            ),
+            ("--intervals", !self.inference.is_wald()),
+            ("--cross-validate", self.inference.cross_validate),
+            ("--calibration-draws", self.redraw.calibration_draws > 0),
+            ("--equation", !self.equations.equation.is_empty()),
+            ("--save-population", self.save_population.is_some()),
+            ("--targets", columns.targets.is_some()),
+            ("--onset", columns.onset.is_some()),
+            ("--stream", columns.stream),
+            ("--sample", columns.sample),
+            ("--json", common.json),
+            ("--xlsx", common.xlsx),
+        ];
+        match found.into_iter().find(|(_, is_found)| *is_found) {
+            Some((what, _)) => Err(Error::call(format!(
+                "--memory: found {what}, expected a bare table, --level bird, standard errors and CSV results; leave one of the two out"
+            ))),
+            None => Ok(()),
+        }
+    }
+
     /// Where the populations go; none where none is fitted.
     fn saving(&self, study: &Study, output: &mut Output) -> Result<Option<Saving>> {
         let folder = self.save_population.as_deref();

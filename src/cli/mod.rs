@@ -8,6 +8,7 @@ mod contrast;
 mod correct;
 mod draw;
 mod fit;
+mod fit_batches;
 mod interrupted;
 mod lay_table;
 mod man;

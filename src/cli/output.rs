@@ -16,13 +16,13 @@ use super::options::{Common, Input, study_files};
 use crate::age::AgeUnit;
 use crate::analysis::{Analysis, Options, Progress};
 use crate::error::{Error, Result};
-use crate::report::files::{Place, Places, RECORD, date_of, keep_earlier, owner_file};
+use crate::report::files::{Place, Places, RECORD, Writing, date_of, keep_earlier, owner_file};
 use crate::report::page::{self, Content, Page};
 use crate::report::pictures::Named;
 use crate::report::summary::{self, Line, Scope};
 use crate::report::tables::dictionary;
 use crate::report::text::Overview;
-use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, since, workbook};
+use crate::report::{Findings, InputFile, OutputFile, Prose, RunRecord, Table, since, workbook};
 use crate::study::Study;
 
 /// The output of a command.
@@ -48,6 +48,8 @@ pub(crate) struct Output {
     silent: bool,
     /// Words, tables, warnings, and entries of the run record.
     pub(crate) findings: Findings,
+    /// Tables of which the rows are written already, without rows, and their files.
+    written: Option<(Writing, Vec<Table>)>,
     /// Figures: file name and bytes.
     pub(crate) figures: Vec<(String, Vec<u8>)>,
     /// Other files: place, name and bytes.
@@ -124,6 +126,7 @@ impl Output {
             arguments: common.arguments.clone(),
             silent: common.silent,
             findings: Findings::default(),
+            written: None,
             figures: Vec::new(),
             saved: Vec::new(),
             since: None,
@@ -218,6 +221,11 @@ impl Output {
             }
         }
         Ok(())
+    }
+
+    /// Adds a note, where there is one.
+    pub(crate) fn note(&mut self, note: Option<String>) {
+        self.notes.extend(note);
     }
 
     /// Notes that a file which is read is open in a spreadsheet program.
@@ -377,8 +385,21 @@ impl Output {
         Ok(u8::from(self.strict && attention))
     }
 
+    /// Begins to write, for tables whose rows come some at a time.
+    pub(crate) fn begin(&self) -> Result<Writing> {
+        self.files.begin()
+    }
+
+    /// Takes over what was written; of the tables the columns go into the dictionary.
+    pub(crate) fn take_written(&mut self, writing: Writing, tables: Vec<Table>) {
+        self.written = Some((writing, tables));
+    }
+
     fn write_files(&mut self) -> Result<Vec<String>> {
-        let mut writing = self.files.begin()?;
+        let (mut writing, written) = match self.written.take() {
+            Some(written) => written,
+            None => (self.files.begin()?, Vec::new()),
+        };
         for (place, name, bytes) in &self.saved {
             writing.write(place, name, |out| out.write_all(bytes))?;
         }
@@ -392,8 +413,9 @@ impl Output {
                 let name = format!("tables/{}.csv", table.name());
                 writing.write(&results, &name, |out| table.write_csv(out))?;
             }
-            if rest > 0 && !self.findings.tables.is_empty() {
-                let dictionary = dictionary(&self.findings.tables);
+            let tables: Vec<&Table> = written.iter().chain(&self.findings.tables).collect();
+            if rest > 0 && !tables.is_empty() {
+                let dictionary = dictionary(tables);
                 writing.write(&results, "tables/dictionary.csv", |out| {
                     dictionary.write_csv(out)
                 })?;

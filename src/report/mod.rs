@@ -1,5 +1,6 @@
 //! What does the reader get: tables and the record of the run.
 
+pub mod batches;
 pub mod budget_pictures;
 pub mod budget_words;
 pub mod carcass_words;

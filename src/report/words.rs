@@ -195,12 +195,15 @@ pub fn growth(study: &Study, trajectories: &Trajectories, confidence: f64) -> Ve
             }
         }
         if converged + weak + failed > 0 {
-            lines.push(format!(
-                "  birds, each by its best curve: {converged} converged, {weak} weak, {failed} failed"
-            ));
+            lines.push(birds_by_their_best(converged, weak, failed));
         }
     }
     lines
+}
+
+/// How the fits of single birds ended, each bird's by its best curve.
+pub(super) fn birds_by_their_best(converged: usize, weak: usize, failed: usize) -> String {
+    format!("  birds, each by its best curve: {converged} converged, {weak} weak, {failed} failed")
 }
 
 fn strain_sentence(study: &Study, fits: &SubjectFits, confidence: f64) -> String {

@@ -45,50 +45,117 @@ impl From<Measure<AgeUnit>> for NumberColumn {
 /// The decimal mark of the numbers in `columns`; a fault for each cell that leaves it in
 /// doubt.
 pub(crate) fn of(table: &Table, columns: &[NumberColumn], faults: &mut Faults) -> Mark {
-    match table.decimal() {
-        Decimal::Point => return Mark::Point,
-        Decimal::Comma => return Mark::Comma,
-        Decimal::Auto => {}
-    }
-    let points_in_doubt = table.separator() == b';';
-    if !table.may_hold_comma_cells() && !points_in_doubt && !holds_thousands(table.text()) {
+    let mut marks = match Marks::of(table, columns) {
+        Ok(marks) => marks,
+        Err(mark) => return mark,
+    };
+    if !marks.in_question(table.text()) {
         return Mark::Point;
     }
-    let evidence = evidence(table, columns);
-    let all = evidence
-        .iter()
-        .copied()
-        .fold(MarkEvidence::default(), MarkEvidence::and);
-    let mark = all.verdict(points_in_doubt);
-    let in_doubt = |column: &NumberColumn, evidence: &MarkEvidence| {
-        (mark == Mark::InDoubt || column.unit == Some(MassUnit::Gram))
-            && evidence.leaves_thousands(mark)
-    };
-    let in_doubt: Vec<usize> = columns
-        .iter()
-        .zip(&evidence)
-        .filter(|(column, evidence)| in_doubt(column, evidence))
-        .map(|(column, _)| column.index)
-        .collect();
+    marks.see(table.rows());
+    let (mark, in_doubt) = marks.verdict();
     if in_doubt.is_empty() {
         return mark;
     }
-    let asked = |sign: char| match mark {
-        Mark::Point => sign == '.',
-        Mark::Comma => sign == ',',
-        Mark::InDoubt => true,
-    };
-    let mut rows = table.rows();
-    while rows.step().is_some() {
-        for &column in &in_doubt {
-            let cell = rows.cell(column);
-            let doubtful = mark_of(cell).is_some_and(|(sign, thousands)| thousands && asked(sign));
-            if doubtful && !table.is_missing(cell) {
-                self::in_doubt(&rows, column, faults);
+    marks.report(table.rows(), (mark, &in_doubt), faults);
+    Mark::InDoubt
+}
+
+/// The evidence on the decimal mark of a table, whose rows may come in pieces.
+pub(crate) struct Marks<'a> {
+    table: &'a Table,
+    columns: &'a [NumberColumn],
+    evidence: Vec<MarkEvidence>,
+}
+
+impl<'a> Marks<'a> {
+    /// No evidence yet, or the mark that the user has set.
+    pub(crate) fn of(table: &'a Table, columns: &'a [NumberColumn]) -> Result<Self, Mark> {
+        match table.decimal() {
+            Decimal::Point => Err(Mark::Point),
+            Decimal::Comma => Err(Mark::Comma),
+            Decimal::Auto => Ok(Self {
+                table,
+                columns,
+                evidence: vec![MarkEvidence::default(); columns.len()],
+            }),
+        }
+    }
+
+    /// Whether `1.250` may be 1250 whatever its column.
+    fn points_in_doubt(&self) -> bool {
+        self.table.separator() == b';'
+    }
+
+    /// Whether a text holds anything that could put the point as decimal mark in question.
+    pub(crate) fn in_question(&self, text: &str) -> bool {
+        self.points_in_doubt() || self.table.may_hold_comma_cells(text) || holds_thousands(text)
+    }
+
+    /// Takes evidence from rows until nothing more can be learnt; whether that is so.
+    pub(crate) fn see(&mut self, mut rows: Rows<'_>) -> bool {
+        // Only a point is proven for good: with both marks proven it is the mark.
+        let settled = |(column, evidence): (&NumberColumn, &MarkEvidence)| {
+            evidence.point || column.unit != Some(MassUnit::Gram)
+        };
+        while rows.step().is_some() {
+            for (column, evidence) in self.columns.iter().zip(&mut self.evidence) {
+                let cell = rows.cell(column.index);
+                if !self.table.is_missing(cell) {
+                    evidence.see(cell);
+                }
+            }
+            if self.evidence.iter().any(|column| column.point)
+                && self.columns.iter().zip(&self.evidence).all(settled)
+            {
+                return true;
+            }
+        }
+        false
+    }
+
+    /// The mark, and the columns whose cells leave it in doubt.
+    pub(crate) fn verdict(&self) -> (Mark, Vec<usize>) {
+        let all = self
+            .evidence
+            .iter()
+            .copied()
+            .fold(MarkEvidence::default(), MarkEvidence::and);
+        let mark = all.verdict(self.points_in_doubt());
+        let in_doubt = |column: &NumberColumn, evidence: &MarkEvidence| {
+            (mark == Mark::InDoubt || column.unit == Some(MassUnit::Gram))
+                && evidence.leaves_thousands(mark)
+        };
+        let columns = self.columns.iter().zip(&self.evidence);
+        let in_doubt = columns
+            .filter(|(column, evidence)| in_doubt(column, evidence))
+            .map(|(column, _)| column.index);
+        (mark, in_doubt.collect())
+    }
+
+    /// Reports the cells of rows that leave the mark in doubt.
+    pub(crate) fn report(
+        &self,
+        mut rows: Rows<'_>,
+        (mark, columns): (Mark, &[usize]),
+        faults: &mut Faults,
+    ) {
+        let asked = |sign: char| match mark {
+            Mark::Point => sign == '.',
+            Mark::Comma => sign == ',',
+            Mark::InDoubt => true,
+        };
+        while rows.step().is_some() {
+            for &column in columns {
+                let cell = rows.cell(column);
+                let doubtful =
+                    mark_of(cell).is_some_and(|(sign, thousands)| thousands && asked(sign));
+                if doubtful && !self.table.is_missing(cell) {
+                    in_doubt(&rows, column, faults);
+                }
             }
         }
     }
-    Mark::InDoubt
 }
 
 /// The fault that the mark of a cell may stand before decimals or after thousands.
@@ -120,29 +187,6 @@ pub(crate) fn shown_by(cell: &str) -> Shown {
         Some(('.', false)) => Shown::Point,
         _ => Shown::Other,
     }
-}
-
-/// Evidence from the numbers of each column, until nothing more can be learnt.
-fn evidence(table: &Table, columns: &[NumberColumn]) -> Vec<MarkEvidence> {
-    let mut evidence = vec![MarkEvidence::default(); columns.len()];
-    // Only a point is proven for good: with both marks proven it is the mark.
-    let settled = |(column, evidence): (&NumberColumn, &MarkEvidence)| {
-        evidence.point || column.unit != Some(MassUnit::Gram)
-    };
-    let mut rows = table.rows();
-    while rows.step().is_some() {
-        for (column, evidence) in columns.iter().zip(&mut evidence) {
-            let cell = rows.cell(column.index);
-            if !table.is_missing(cell) {
-                evidence.see(cell);
-            }
-        }
-        if evidence.iter().any(|column| column.point) && columns.iter().zip(&evidence).all(settled)
-        {
-            break;
-        }
-    }
-    evidence
 }
 
 /// Whether a number such as `1.129` stands anywhere in the text.

@@ -177,6 +177,28 @@ impl Faults {
         }));
     }
 
+    /// Adds the faults of rows that follow.
+    pub(crate) fn append(&mut self, others: Self) {
+        for (cause, occurrences) in others.causes {
+            let before = self.added;
+            for one in occurrences.kept {
+                let place = Place {
+                    file: cause.file.clone(),
+                    row: one.row,
+                    column: one.column,
+                };
+                self.add(place, one.found, &*cause.expected, &*cause.advice);
+            }
+            match self.causes.get_mut(&cause) {
+                Some(known) => known.more += occurrences.more,
+                None => self.more += occurrences.more,
+            }
+            self.added = before;
+        }
+        self.more += others.more;
+        self.added += others.added;
+    }
+
     /// Number of faults added so far.
     pub(crate) fn count(&self) -> usize {
         self.added

@@ -18,6 +18,7 @@
 mod any_table;
 mod archive;
 mod as_of;
+mod batches;
 mod birds;
 mod calibration;
 mod check;
@@ -66,6 +67,7 @@ mod workbook;
 use std::path::Path;
 
 pub use any_table::{AnyColumn, AnyTable, read_columns};
+pub(crate) use batches::{Batch, Batches, Held, LongWeighings, Tally, TemporaryFiles};
 pub use calibration::{CalibrationSettings, Publication, RowWeighting};
 pub use check::{
     Check, ChemistrySummary, Rejection, SampleSummary, ScanSummary, StrainSummary, Summary,

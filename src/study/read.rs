@@ -290,11 +290,11 @@ fn read_stream(source: &Source<'_>, dates: &Dates, register: &mut Register, faul
 }
 
 /// Where tables come from.
-struct Source<'a> {
-    folder: &'a Path,
-    settings: &'a Settings,
-    date_format: &'a DateFormat,
-    voice: Voice,
+pub(crate) struct Source<'a> {
+    pub(crate) folder: &'a Path,
+    pub(crate) settings: &'a Settings,
+    pub(crate) date_format: &'a DateFormat,
+    pub(crate) voice: Voice,
 }
 
 impl<'a> Source<'a> {
@@ -320,7 +320,7 @@ impl<'a> Source<'a> {
     }
 
     /// How the table of that name is written.
-    fn writing(&self, name: TableName) -> Writing<'_> {
+    pub(crate) fn writing(&self, name: TableName) -> Writing<'_> {
         Writing {
             format: &self.settings.format,
             dates: self.date_format,
@@ -328,7 +328,7 @@ impl<'a> Source<'a> {
         }
     }
 
-    fn header<'t>(&self, table: &'t Table, name: TableName) -> Header<'t>
+    pub(crate) fn header<'t>(&self, table: &'t Table, name: TableName) -> Header<'t>
     where
         'a: 't,
     {
@@ -360,7 +360,7 @@ pub(crate) struct Dates {
 }
 
 impl Dates {
-    fn new(settings: &Settings, voice: Voice, faults: &mut Faults) -> Self {
+    pub(crate) fn new(settings: &Settings, voice: Voice, faults: &mut Faults) -> Self {
         let mut dates = Self {
             format: settings.units.date_format.clone().unwrap_or_default(),
             hatched: None,
@@ -704,7 +704,7 @@ impl Register {
     }
 
     /// Gives birds without a strain the one strain of all.
-    fn settle_strains(&mut self) {
+    pub(crate) fn settle_strains(&mut self) {
         if self.study.birds.iter().any(|bird| bird.strain == NO_STRAIN) {
             let all = self.strain(ONE_STRAIN);
             for bird in &mut self.study.birds {

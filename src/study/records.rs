@@ -30,7 +30,7 @@ impl Missing {
         }
     }
 
-    fn append(&mut self, after: &Self) {
+    pub(crate) fn append(&mut self, after: &Self) {
         self.count += after.count;
         let room = ROWS_SHOWN - self.first.len();
         self.first.extend(after.first.iter().take(room));

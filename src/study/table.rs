@@ -2,6 +2,7 @@
 //! header, ragged rows.
 
 use std::collections::{BTreeMap, HashSet};
+use std::ops::Range;
 use std::path::Path;
 
 use super::faults::{Faults, Place, listed, quoted};
@@ -109,12 +110,12 @@ impl Table {
         self.format.decimal
     }
 
-    /// Whether a cell may hold a comma: in a comma-separated table it then needs
-    /// quotation marks.
-    pub(crate) fn may_hold_comma_cells(&self) -> bool {
+    /// Whether a cell of a text of its rows may hold a comma: in a comma-separated table it
+    /// then needs quotation marks.
+    pub(crate) fn may_hold_comma_cells(&self, text: &str) -> bool {
         match self.separator {
-            b',' => self.text.contains('"'),
-            _ => self.text.contains(','),
+            b',' => text.contains('"'),
+            _ => text.contains(','),
         }
     }
 
@@ -157,7 +158,7 @@ impl Table {
     }
 
     /// Reports quotation marks that are not closed in their row.
-    fn report_quotes(&self, open_quotes: &[OpenQuote], faults: &mut Faults) {
+    pub(crate) fn report_quotes(&self, open_quotes: &[OpenQuote], faults: &mut Faults) {
         for open in open_quotes {
             let place = match self.headers.get(open.column) {
                 Some(header) => Place::cell(&self.file, open.row, header),
@@ -271,6 +272,16 @@ impl Table {
             reader,
             record: csv::StringRecord::new(),
             row,
+            numbers: &[],
+            line: 0..0,
+        }
+    }
+
+    /// The rows of a text of single lines from anywhere in the table, by their numbers.
+    pub(crate) fn rows_numbered<'a>(&'a self, text: &'a str, numbers: &'a [u32]) -> Rows<'a> {
+        Rows {
+            numbers,
+            ..self.rows_of(text, 0)
         }
     }
 
@@ -289,9 +300,38 @@ pub(crate) struct Rows<'a> {
     record: csv::StringRecord,
     /// The row as a spreadsheet counts it, from 1.
     pub(crate) row: u32,
+    /// The numbers of the rows that follow, where they are not those of the lines.
+    numbers: &'a [u32],
+    /// Where the row stands in the text.
+    line: Range<usize>,
 }
 
-impl Rows<'_> {
+impl<'a> Rows<'a> {
+    /// The text after the last row that was read.
+    pub(crate) fn rest(&self) -> &'a str {
+        let text: &'a [u8] = self.text;
+        let rest = &text[self.line.end..];
+        let rest = match self.line.end.checked_sub(1).map(|last| text[last]) {
+            // The second half of the line end that closed the row.
+            Some(b'\r') => rest.strip_prefix(b"\n").unwrap_or(rest),
+            _ => rest,
+        };
+        std::str::from_utf8(rest).unwrap_or_default()
+    }
+
+    /// The line of the row, without its end.
+    pub(crate) fn line(&self) -> &'a [u8] {
+        let is_end = |byte: &u8| matches!(byte, b'\r' | b'\n');
+        let text: &'a [u8] = self.text;
+        let line = &text[self.line.clone()];
+        let first = line.iter().position(|byte| !is_end(byte));
+        let last = line.iter().rposition(|byte| !is_end(byte));
+        match (first, last) {
+            (Some(first), Some(last)) => &line[first..=last],
+            _ => &[],
+        }
+    }
+
     fn pass_header(&mut self) {
         for _ in 0..self.table.rows_of_header {
             self.step();
@@ -317,10 +357,15 @@ impl Rows<'_> {
             if !matches!(read, Ok(true)) {
                 return None;
             }
-            self.row = self
-                .row
-                .saturating_add(1)
-                .saturating_add(u32::try_from(blank).unwrap_or(u32::MAX));
+            let end = usize::try_from(self.reader.position().byte()).ok()?;
+            self.line = start.min(text.len())..end.min(text.len());
+            self.row = match self.numbers.split_off_first() {
+                Some(number) => *number,
+                None => self
+                    .row
+                    .saturating_add(1)
+                    .saturating_add(u32::try_from(blank).unwrap_or(u32::MAX)),
+            };
             // Spreadsheets pad with rows of separators.
             let first = self.record.get(0).unwrap_or_default();
             if first.trim().is_empty() && self.record.iter().all(|cell| cell.trim().is_empty()) {

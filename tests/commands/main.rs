@@ -9,6 +9,7 @@ mod earlier_flocks;
 mod egg_command;
 mod equation_files;
 mod first_steps;
+mod fit_in_batches;
 mod forecast_command;
 mod guide;
 mod in_sample;

@@ -65,4 +65,4 @@ pub use open_in::owner_file;
 pub use places::{Place, Places, Root, Writing};
 pub use record::{InputFile, OutputFile, RECORD, RunRecord, Tallied, recorded};
 pub use recover::{Recovered, recover, recover_near};
-pub use staged::{Exchanged, Staged};
+pub use staged::{Exchanged, OpenFile, Staged};

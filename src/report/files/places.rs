@@ -8,7 +8,7 @@ use super::disk::is_there;
 use super::identity::{Inputs, in_the_way, settled};
 use super::open_in::refuse_open;
 use super::record::{OutputFile, recorded};
-use super::staged::{Exchanged, Staged};
+use super::staged::{Exchanged, OpenFile, Staged};
 use crate::error::{Error, Result};
 
 /// Under which folder everything is written.
@@ -287,6 +287,31 @@ impl Writing {
         name: &str,
         write: impl FnOnce(&mut super::Tallied) -> std::io::Result<()>,
     ) -> Result<()> {
+        let (folder, name) = self.at(place, name);
+        // A place is only given for a folder that is there.
+        folder.map_or(Ok(()), |folder| self.staged.write(folder, &name, write))
+    }
+
+    /// Opens a file in a place, among others that are open; none where there is no such folder.
+    ///
+    /// # Errors
+    /// As [`Staged::open`].
+    pub fn open(&mut self, place: &Place, name: &str) -> Result<Option<OpenFile>> {
+        let (folder, name) = self.at(place, name);
+        folder
+            .map(|folder| self.staged.open(folder, &name))
+            .transpose()
+    }
+
+    /// Ends a file that was opened.
+    ///
+    /// # Errors
+    /// As [`Staged::close`].
+    pub fn close(&mut self, file: OpenFile) -> Result<()> {
+        self.staged.close(file)
+    }
+
+    fn at(&self, place: &Place, name: &str) -> (Option<usize>, String) {
         let name = match place.inside.as_str() {
             "" => name.to_owned(),
             inside => format!("{inside}/{name}"),
@@ -295,8 +320,7 @@ impl Writing {
             At::Results => self.results,
             At::Save(number) => self.saves.get(number).map(|(folder, _)| *folder),
         };
-        // A place is only given for a folder that is there.
-        folder.map_or(Ok(()), |folder| self.staged.write(folder, &name, write))
+        (folder, name)
     }
 
     /// The files in the results folder so far.

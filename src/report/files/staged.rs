@@ -28,6 +28,27 @@ pub struct Staged {
     needed: bool,
 }
 
+/// A file that is being written.
+#[derive(Debug)]
+pub struct OpenFile {
+    /// Its folder and its number there.
+    at: (usize, usize),
+    /// As the call names it.
+    place: PathBuf,
+    out: Tallied,
+}
+
+impl OpenFile {
+    /// Writes more of it.
+    ///
+    /// # Errors
+    /// [`ErrorKind::Output`](crate::ErrorKind::Output) with the path.
+    pub fn write(&mut self, bytes: &[u8]) -> Result<()> {
+        let written = self.out.write_all(bytes);
+        written.map_err(|source| Error::unwritable(&self.place, source))
+    }
+}
+
 #[derive(Debug)]
 struct Folder {
     /// Absolute, without links.
@@ -153,6 +174,16 @@ impl Staged {
         name: &str,
         write: impl FnOnce(&mut Tallied) -> io::Result<()>,
     ) -> Result<()> {
+        let mut out = self.open(folder, name)?;
+        write(&mut out.out).map_err(|source| Error::unwritable(&out.place, source))?;
+        self.close(out)
+    }
+
+    /// Opens a file that is to come to the place `name` in a folder, among others that are open.
+    ///
+    /// # Errors
+    /// As [`Staged::write`].
+    pub fn open(&mut self, folder: usize, name: &str) -> Result<OpenFile> {
         let into = &mut self.folders[folder];
         let place = into.shown.join(name);
         let unwritable = |source| Error::unwritable(&place, source);
@@ -161,19 +192,31 @@ impl Staged {
                 "its name leads out of its folder",
             )));
         }
-        let new = new_file(&into.path, into.files.len());
-        let mut out = Tallied::new(self.disk.create(&new).map_err(unwritable)?);
+        let number = into.files.len();
+        let new = new_file(&into.path, number);
+        let out = Tallied::new(self.disk.create(&new).map_err(unwritable)?);
         // From here on the file has its number.
         into.files.push(OutputFile {
             path: recorded(Path::new(name)),
             bytes: 0,
             sha256: String::new(),
         });
-        write(&mut out)
-            .and_then(|()| out.flush())
-            .map_err(unwritable)?;
-        let (bytes, sha256) = out.end().map_err(unwritable)?;
-        if let Some(file) = into.files.last_mut() {
+        Ok(OpenFile {
+            at: (folder, number),
+            place,
+            out,
+        })
+    }
+
+    /// Ends a file that was opened.
+    ///
+    /// # Errors
+    /// As [`Staged::write`].
+    pub fn close(&mut self, file: OpenFile) -> Result<()> {
+        let OpenFile { at, place, mut out } = file;
+        let ended = out.flush().and_then(|()| out.end());
+        let (bytes, sha256) = ended.map_err(|source| Error::unwritable(&place, source))?;
+        if let Some(file) = self.folders[at.0].files.get_mut(at.1) {
             (file.bytes, file.sha256) = (bytes, sha256);
         }
         Ok(())

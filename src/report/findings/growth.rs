@@ -107,7 +107,11 @@ impl Findings {
             };
             self.count(name, trajectories.count(status));
         }
-        let (weak, failed) = (trajectories.count("weak"), trajectories.count("failed"));
+        self.warn_of_fits(trajectories.count("weak"), trajectories.count("failed"));
+    }
+
+    /// Warns of fits that are weak or failed.
+    pub(in crate::report) fn warn_of_fits(&mut self, weak: usize, failed: usize) {
         if weak + failed > 0 {
             self.warnings.push(format!(
                 "{weak} fits are weak and {failed} failed: each has its reason in curve_fits.csv"

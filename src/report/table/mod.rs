@@ -240,6 +240,23 @@ impl Table {
         part.cell(row - part.first, column)
     }
 
+    /// The header row as comma-separated text.
+    pub(crate) fn csv_header(&self) -> String {
+        format!("{}\n", self.header.join(","))
+    }
+
+    /// The rows as comma-separated text, as [`Table::write_csv`] writes them, by one thread.
+    ///
+    /// # Errors
+    /// Where the temporary file of a long table cannot be read.
+    pub(super) fn csv_rows(&self) -> std::io::Result<Vec<u8>> {
+        let mut text = Vec::new();
+        for part in &self.parts {
+            write_rows(&part.columns()?, 0..part.rows, &mut text);
+        }
+        Ok(text)
+    }
+
     /// Writes the table as comma-separated text, UTF-8, one header row, numbers to
     /// 10 significant digits, missing cells empty.
     ///
@@ -251,7 +268,7 @@ impl Table {
     pub fn write_csv(&self, out: &mut (impl Write + Send)) -> std::io::Result<()> {
         const CHUNK: usize = 4096;
         const AT_ONCE: usize = 8;
-        writeln!(out, "{}", self.header.join(","))?;
+        out.write_all(self.csv_header().as_bytes())?;
         for part in &self.parts {
             let columns = part.columns()?;
             let chunks: Vec<usize> = (0..part.rows.div_ceil(CHUNK)).collect();

@@ -6,14 +6,15 @@ use crate::report::Table;
 
 /// `dictionary.csv`: a line for every column of these tables, and of itself.
 #[must_use]
-pub fn dictionary(tables: &[Table]) -> Table {
+pub fn dictionary<'a>(tables: impl IntoIterator<Item = &'a Table>) -> Table {
     let own = declared().table([]);
     let of = |table: &Table| {
         let columns = table.columns().to_vec();
         let name = table.name();
         columns.into_iter().map(move |column| (name, column))
     };
-    let lines: Vec<_> = tables.iter().chain([&own]).flat_map(of).collect();
+    let mut lines: Vec<_> = tables.into_iter().flat_map(of).collect();
+    lines.extend(of(&own));
     declared().table(lines)
 }
 

@@ -33,6 +33,7 @@ pub mod scanning;
 pub mod scans;
 pub mod treatment_start;
 pub mod validation;
+pub mod wide;
 
 pub use column::Column;
 pub(crate) use column::Columns;

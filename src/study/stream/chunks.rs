@@ -75,40 +75,43 @@ impl LongTable {
         mut each: impl FnMut(Rows<'_>, &mut Faults),
     ) {
         each(self.head.rows(), faults);
-        let Some(mut rest) = self.rest.take() else {
-            return;
-        };
-        loop {
-            let broken = std::mem::take(&mut rest.broken);
-            let (piece, broken) = match next_piece(&mut rest.file, broken) {
-                Ok(Some(read)) => read,
-                Ok(None) => return,
-                Err(error) => {
-                    faults.add(
-                        Place::file(&self.head.file),
-                        format!("a file that ends in an error ({error})"),
-                        "a table",
-                        "check that the whole file can be read",
-                    );
-                    return;
-                }
-            };
-            rest.broken = broken;
-            let lines = lines_of(&piece);
-            match String::from_utf8(piece) {
-                Ok(text) => each(self.head.rows_of(&text, rest.lines), faults),
-                Err(_) => {
-                    faults.add(
-                        Place::row(&self.head.file, rest.lines + 1),
-                        "letters that are no UTF-8 in the rows that follow",
+        while let Some((text, lines)) = self.next_text(faults) {
+            each(self.head.rows_of(&text, lines), faults);
+        }
+    }
+
+    /// The text of the next piece after the head, and the lines before it; none at the end.
+    pub(crate) fn next_text(&mut self, faults: &mut Faults) -> Option<(String, u32)> {
+        let rest = self.rest.as_mut()?;
+        let broken = std::mem::take(&mut rest.broken);
+        let before = rest.lines;
+        let fault = match next_piece(&mut rest.file, broken) {
+            Ok(None) => None,
+            Ok(Some((piece, broken))) => {
+                rest.broken = broken;
+                rest.lines = before.saturating_add(lines_of(&piece));
+                match String::from_utf8(piece) {
+                    Ok(text) => return Some((text, before)),
+                    Err(_) => Some((
+                        Place::row(&self.head.file, before.saturating_add(1)),
+                        "letters that are no UTF-8 in the rows that follow".to_owned(),
                         "a table as UTF-8 text",
                         "save it again as CSV UTF-8",
-                    );
-                    return;
+                    )),
                 }
             }
-            rest.lines = rest.lines.saturating_add(lines);
+            Err(error) => Some((
+                Place::file(&self.head.file),
+                format!("a file that ends in an error ({error})"),
+                "a table",
+                "check that the whole file can be read",
+            )),
+        };
+        self.rest = None;
+        if let Some((place, found, expected, advice)) = fault {
+            faults.add(place, found, expected, advice);
         }
+        None
     }
 }
 

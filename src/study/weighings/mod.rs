@@ -3,6 +3,7 @@
 //! Rows may stand in any order; they are sorted by bird and age without a word.
 //! A row whose value is missing is left out and counted.
 
+mod batch;
 mod layout;
 mod reader;
 
@@ -22,6 +23,7 @@ use super::records::{Missing, Seen, drop_duplicates};
 use layout::{Layout, Time};
 use reader::Reader;
 
+pub(crate) use batch::{BatchColumns, ReadBatch};
 pub(crate) use reader::age_between;
 
 /// Reads the table; `None` where its header is at fault.
