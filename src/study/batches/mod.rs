@@ -78,7 +78,7 @@ impl LongWeighings {
         let mut faults = Faults::default();
         let dates = Dates::new(&settings, Voice::Options, &mut faults);
         let opened = open(&settings, &mut faults);
-        let found = opened.and_then(|table| {
+        let found = opened.map(|table| {
             let source = source(&settings);
             let header = source.header(&table.head, TableName::Weighings);
             header.check_mapping(&mut faults);
@@ -87,7 +87,7 @@ impl LongWeighings {
                 false => BatchColumns::find(&header, columns, &mut faults),
                 true => None,
             };
-            Some((table.head, layout, sampled))
+            (table.head, layout, sampled)
         });
         let Some((head, layout, sampled)) = found else {
             return Err(faulty(faults, path));
