@@ -1,5 +1,6 @@
 //! What does the reader get: tables and the record of the run.
 
+#[cfg(feature = "program")]
 pub mod batches;
 pub mod budget_pictures;
 pub mod budget_words;

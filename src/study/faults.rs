@@ -177,6 +177,7 @@ impl Faults {
         }));
     }
 
+    #[cfg(feature = "program")]
     /// Adds the faults of rows that follow.
     pub(crate) fn append(&mut self, others: Self) {
         for (cause, occurrences) in others.causes {

@@ -18,6 +18,7 @@
 mod any_table;
 mod archive;
 mod as_of;
+#[cfg(feature = "program")]
 mod batches;
 mod birds;
 mod calibration;
@@ -67,6 +68,7 @@ mod workbook;
 use std::path::Path;
 
 pub use any_table::{AnyColumn, AnyTable, read_columns};
+#[cfg(feature = "program")]
 pub(crate) use batches::{Batch, Batches, Held, LongWeighings, Tally, TemporaryFiles};
 pub use calibration::{CalibrationSettings, Publication, RowWeighting};
 pub use check::{

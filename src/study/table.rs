@@ -277,6 +277,7 @@ impl Table {
         }
     }
 
+    #[cfg(feature = "program")]
     /// The rows of a text of single lines from anywhere in the table, by their numbers.
     pub(crate) fn rows_numbered<'a>(&'a self, text: &'a str, numbers: &'a [u32]) -> Rows<'a> {
         Rows {
@@ -307,6 +308,7 @@ pub(crate) struct Rows<'a> {
 }
 
 impl<'a> Rows<'a> {
+    #[cfg(feature = "program")]
     /// The text after the last row that was read.
     pub(crate) fn rest(&self) -> &'a str {
         let text: &'a [u8] = self.text;
@@ -319,6 +321,7 @@ impl<'a> Rows<'a> {
         std::str::from_utf8(rest).unwrap_or_default()
     }
 
+    #[cfg(feature = "program")]
     /// The line of the row, without its end.
     pub(crate) fn line(&self) -> &'a [u8] {
         let is_end = |byte: &u8| matches!(byte, b'\r' | b'\n');

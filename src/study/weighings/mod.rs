@@ -3,6 +3,7 @@
 //! Rows may stand in any order; they are sorted by bird and age without a word.
 //! A row whose value is missing is left out and counted.
 
+#[cfg(feature = "program")]
 mod batch;
 mod layout;
 mod reader;
@@ -23,6 +24,7 @@ use super::records::{Missing, Seen, drop_duplicates};
 use layout::{Layout, Time};
 use reader::Reader;
 
+#[cfg(feature = "program")]
 pub(crate) use batch::{BatchColumns, ReadBatch};
 pub(crate) use reader::age_between;
 
