@@ -248,25 +248,13 @@ impl Analysis {
                     let value = Derived::ValueAt(age_d);
                     let asked = (&*value.name(), value.unit(), Quantity::Derived(value));
                     let by = (&comparison.request, compared.law.as_ref());
-                    let (found, none) = of_quantity(joint, asked, by);
-                    let names = &comparison.groups.names;
                     let difference = || Answer {
                         age_d: Some(age_d),
                         ..answer(DIFFER, "difference_of_typical_density")
                     };
-                    answers.extend(found.into_iter().map(|found| Answer {
-                        estimate: Some(found.difference),
-                        std_error: found.standard_error,
-                        interval: found.interval,
-                        p_value: found.p_value,
-                        p_adjusted: found.p_adjusted,
-                        ..self.pair(difference(), model, names, (found.a, found.b))
-                    }));
-                    answers.extend(none.into_iter().map(|none| Answer {
-                        status: Status::NotEstimable,
-                        caution: none.reason.to_string(),
-                        ..self.pair(difference(), model, names, (none.a, none.b))
-                    }));
+                    let contrasts = of_quantity(joint, asked, by);
+                    let names = &comparison.groups.names;
+                    answers.extend(self.pairs(contrasts, model, names, &difference));
                 }
             }
         }

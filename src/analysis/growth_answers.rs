@@ -297,6 +297,30 @@ impl Analysis {
         answer.against(&self.study, find(name), name)
     }
 
+    /// The answers of groups compared: each pair's difference, or why there is none.
+    pub(super) fn pairs(
+        &self,
+        (found, none): Contrasts,
+        model: &TraitModel,
+        names: &[String],
+        answer: &dyn Fn() -> Answer,
+    ) -> Vec<Answer> {
+        let found = found.into_iter().map(|found| Answer {
+            estimate: Some(found.difference),
+            std_error: found.standard_error,
+            interval: found.interval,
+            p_value: found.p_value,
+            p_adjusted: found.p_adjusted,
+            ..self.pair(answer(), model, names, (found.a, found.b))
+        });
+        let none = none.into_iter().map(|none| Answer {
+            status: Status::NotEstimable,
+            caution: none.reason.to_string(),
+            ..self.pair(answer(), model, names, (none.a, none.b))
+        });
+        found.chain(none).collect()
+    }
+
     /// The contrasts of the groups' typical masses at one age, and those that have no number.
     pub(crate) fn masses_compared(&self, compared: &Compared, age_d: f64) -> Contrasts {
         let mass = Derived::ValueAt(age_d);
@@ -331,20 +355,8 @@ impl Analysis {
             caution: caution.clone(),
             ..Answer::default()
         };
-        let (found, none) = self.masses_compared(compared, age_d);
-        answers.extend(found.into_iter().map(|found| Answer {
-            estimate: Some(found.difference),
-            std_error: found.standard_error,
-            interval: found.interval,
-            p_value: found.p_value,
-            p_adjusted: found.p_adjusted,
-            ..self.pair(answer(), model, names, (found.a, found.b))
-        }));
-        answers.extend(none.into_iter().map(|none| Answer {
-            status: Status::NotEstimable,
-            caution: none.reason.to_string(),
-            ..self.pair(answer(), model, names, (none.a, none.b))
-        }));
+        let contrasts = self.masses_compared(compared, age_d);
+        answers.extend(self.pairs(contrasts, model, names, &answer));
         // A group in one pen only is compared with none.
         let groups = model.groups().iter().enumerate();
         for (group, named) in groups {

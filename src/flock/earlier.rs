@@ -9,7 +9,7 @@
 //! curves rest on all their weighings, is left out.
 
 use crate::stats::Interval;
-use crate::stats::distribution::f_quantile;
+use crate::stats::exact_share::exact_share;
 use crate::study::{BODY_WEIGHT, Study};
 use crate::trajectory::BirdPopulation;
 
@@ -78,7 +78,12 @@ impl AmongEarlier {
         (n >= ENOUGH_FLOCKS).then(|| {
             let k = self.heavier_than();
             let share = 100.0 * k as f64 / n as f64;
-            (share, exact_interval_pct(k, n, confidence))
+            let limits = exact_share(k, n, confidence);
+            let interval = Interval {
+                lower: 100.0 * limits.lower,
+                upper: 100.0 * limits.upper,
+            };
+            (share, interval)
         })
     }
 
@@ -87,28 +92,6 @@ impl AmongEarlier {
     pub fn deviation_pct(&self, weight_g: f64) -> Option<f64> {
         self.target_g
             .map(|target_g| 100.0 * (weight_g / target_g - 1.0))
-    }
-}
-
-/// Clopper and Pearson's interval of k of n, percent.
-fn exact_interval_pct(k: usize, n: usize, confidence: f64) -> Interval {
-    let (k, n) = (k as f64, n as f64);
-    let tail = 0.5 * (1.0 - confidence);
-    let lower = if k > 0.0 {
-        let f = f_quantile(tail, 2.0 * k, 2.0 * (n - k + 1.0));
-        k * f / (n - k + 1.0 + k * f)
-    } else {
-        0.0
-    };
-    let upper = if k < n {
-        let f = f_quantile(1.0 - tail, 2.0 * (k + 1.0), 2.0 * (n - k));
-        (k + 1.0) * f / (n - k + (k + 1.0) * f)
-    } else {
-        1.0
-    };
-    Interval {
-        lower: 100.0 * lower,
-        upper: 100.0 * upper,
     }
 }
 

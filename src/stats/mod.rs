@@ -21,6 +21,7 @@ pub mod cusum;
 pub mod distribution;
 pub mod equivalence;
 mod event_terms;
+pub mod exact_share;
 mod failure;
 pub mod few_units;
 pub mod incomplete;

@@ -4,7 +4,8 @@ use super::Tested;
 use super::verdict::{Judged, Limit};
 use crate::composition::agreement::compare;
 use crate::stats::Interval;
-use crate::stats::distribution::{f_quantile, t_two_sided_quantile};
+use crate::stats::distribution::t_two_sided_quantile;
+use crate::stats::exact_share::exact_share;
 use crate::stats::robust_line::RobustLine;
 
 /// How far a figure is to be relied upon.
@@ -216,7 +217,7 @@ fn outside(birds: &[Tested], confidence: f64, make: Rows) -> QuantityRow {
     };
     let n = outside.len();
     let k = outside.iter().filter(|outside| **outside).count();
-    let interval = share_interval(k, n, confidence);
+    let interval = exact_share(k, n, confidence);
     let share = k as f64 / n as f64;
     let mut row = make.row(
         "share_outside_prediction_interval",
@@ -233,38 +234,4 @@ fn outside(birds: &[Tested], confidence: f64, make: Rows) -> QuantityRow {
         row.standing = Standing::Weak;
     }
     row
-}
-
-/// Exact interval of a share of k in n (Clopper and Pearson 1934, Biometrika 26:404-413).
-fn share_interval(k: usize, n: usize, confidence: f64) -> Interval {
-    let tail = (1.0 - confidence) / 2.0;
-    let (k, n) = (k as f64, n as f64);
-    let lower = if k > 0.0 {
-        let f = f_quantile(tail, 2.0 * k, 2.0 * (n - k + 1.0));
-        k * f / (n - k + 1.0 + k * f)
-    } else {
-        0.0
-    };
-    let upper = if k < n {
-        let f = f_quantile(1.0 - tail, 2.0 * (k + 1.0), 2.0 * (n - k));
-        (k + 1.0) * f / (n - k + (k + 1.0) * f)
-    } else {
-        1.0
-    };
-    Interval { lower, upper }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// R 4.2: `binom.test(2, 12)$conf.int`, `binom.test(0, 12)$conf.int`.
-    #[test]
-    fn the_interval_of_a_share_is_that_of_r() {
-        let two = share_interval(2, 12, 0.95);
-        assert!((two.lower - 0.020_862_525_5).abs() < 1e-8, "{two:?}");
-        assert!((two.upper - 0.484_137_748_7).abs() < 1e-8, "{two:?}");
-        let none = share_interval(0, 12, 0.95);
-        assert!(none.lower <= 0.0 && (none.upper - 0.264_648_469_4).abs() < 1e-8);
-    }
 }
